@@ -1,0 +1,74 @@
+"""The tree of errors. Each holds fields and words itself last; the command line maps kinds to exit codes.
+
+    YieldsimError
+      InputError      a file or argument is wrong                      exit 2
+      DataMissing     a kernel, raster or table does not cover it      exit 1
+      CannotCompute   no solution, not converged                       exit 1
+      WriteFailed     a result could not be written                    exit 1
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong with an input: where it is, which key, what was found, what is allowed, a hint."""
+
+    where: str
+    key: str = ""
+    found: str = ""
+    allowed: str = ""
+    hint: str = ""
+
+    def __str__(self) -> str:
+        """Word the problem on one line: place first, hint last."""
+        text = f"{self.where}: " if self.where else ""
+        text += f"{self.key} {self.found}".strip()
+        if self.allowed:
+            text += f"; allowed: {self.allowed}"
+        if self.hint:
+            text += f" ({self.hint})"
+        return text
+
+
+class YieldsimError(Exception):
+    """Root of every error that a user may see."""
+
+    exit_status = 1
+
+
+class InputError(YieldsimError):
+    """A file or an argument is wrong. Carries every problem found, not just the first."""
+
+    exit_status = 2
+
+    def __init__(self, problems: Problem | Sequence[Problem]) -> None:
+        """Keep the problems; the text is one line each."""
+        self.problems: tuple[Problem, ...] = (problems,) if isinstance(problems, Problem) else tuple(problems)
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class DataMissing(YieldsimError):
+    """A kernel, raster or table does not cover what was asked of it."""
+
+
+class CannotCompute(YieldsimError):
+    """The inputs are fine but there is no answer: no solution, or no convergence."""
+
+
+class WriteFailed(YieldsimError):
+    """A result could not be written; what was there before is untouched."""
+
+
+def likely(word: str, known: Iterable[str]) -> str:
+    """Hint naming the closest known word, or an empty string.
+
+    >>> likely("los_per_day", ["loss_per_day", "floor"])
+    'did you mean loss_per_day?'
+    """
+    close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
+    return f"did you mean {close[0]}?" if close else ""

@@ -1,0 +1,46 @@
+"""The one door through which a variable enters a Dataset: known name, right shape, no NaN, in range, once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from yieldsim.base.vocabulary import VOCABULARY
+
+ROUNDING = 1e-9
+"""Slack on the allowed range, for sums and interpolation that end a few ulp outside it."""
+
+
+def attributes(name: str) -> dict[str, str]:
+    """CF attributes of a variable of the vocabulary."""
+    word = VOCABULARY[name]
+    attrs = {"units": word.unit, "long_name": word.long_name}
+    if word.standard_name:
+        attrs["standard_name"] = word.standard_name
+    if word.sampled != "none":
+        attrs["cell_methods"] = f"time: {word.sampled}"
+    return attrs
+
+
+def add(ds: xr.Dataset, name: str, values: Any, dims: Sequence[str] = ("time",)) -> xr.Dataset:
+    """A new Dataset with one more variable; the given one is left as it was.
+
+    Raises ValueError on an unknown name, a second writing, a wrong shape, a NaN or a value out of range.
+    """
+    if name not in VOCABULARY:
+        raise ValueError(f"{name} is not in the vocabulary")
+    if name in ds.variables:
+        raise ValueError(f"{name} is already written")
+    word = VOCABULARY[name]
+    data = np.asarray(values, dtype=np.float64)
+    shape = tuple(ds.sizes[dim] for dim in dims)
+    if data.shape != shape:
+        raise ValueError(f"{name} has shape {data.shape}, not {shape}")
+    if data.size:
+        low, high = float(data.min()), float(data.max())
+        if not (low >= word.low - ROUNDING and high <= word.high + ROUNDING):
+            raise ValueError(f"{name} runs {low} to {high}, outside {word.low} to {word.high}")
+    return ds.assign({name: (tuple(dims), data, attributes(name))})

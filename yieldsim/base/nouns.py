@@ -1,0 +1,294 @@
+"""The frozen nouns: what a body, a site and a collector are. Numbers and tuples; they know no file format.
+
+Tables hold arrays; they copy them and make them read-only, and compare by identity.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+
+from yieldsim.base.vectors import FloatArray
+
+Rows = tuple[tuple[float, ...], ...]
+
+
+def frozen_array(values: object) -> FloatArray:
+    """A read-only float64 copy."""
+    array = np.array(values, dtype=np.float64)
+    array.setflags(write=False)
+    return array
+
+
+# ---------------------------------------------------------------- bodies
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RotationElements:
+    """Pole and prime meridian as polynomials plus periodic terms, degrees, in the ICRF.
+
+    pole_right_ascension_deg, pole_declination_deg   coefficients of 1, T, T^2 (T: Julian centuries TDB)
+    prime_meridian_deg                               coefficients of 1, d, d^2 (d: days TDB)
+    right_ascension_terms, prime_meridian_terms      rows (amplitude, phase, rate per century[, T^2 rate]) of sines
+    declination_terms                                the same of cosines
+    """
+
+    pole_right_ascension_deg: tuple[float, ...]
+    pole_declination_deg: tuple[float, ...]
+    prime_meridian_deg: tuple[float, ...]
+    right_ascension_terms: Rows = ()
+    declination_terms: Rows = ()
+    prime_meridian_terms: Rows = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OrientationKernel:
+    """A binary orientation kernel, its frame file and the frame to use (file names, found by `files.kernels`)."""
+
+    frame_file: str
+    binary_file: str
+    frame: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Occulter:
+    """A body that can pass in front of the Sun, taken as a sphere."""
+
+    name: str
+    ephemeris_target: int
+    radius_km: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Body:
+    """A world to stand on."""
+
+    name: str
+    ephemeris_target: int
+    equatorial_radius_km: float
+    polar_radius_km: float
+    mean_solar_day_hours: float
+    rotation: RotationElements
+    orientation_kernel: OrientationKernel | None = None
+    occulters: tuple[Occulter, ...] = ()
+    atmosphere_scale_height_km: float | None = None
+    """Scale height of what dims the beam (dust or air); None where there is no atmosphere."""
+    orbit_target: int | None = None
+    """Whose orbit about the Sun sets the season (the Earth-Moon barycentre for the Moon); None: the body itself."""
+
+
+# ---------------------------------------------------------------- site
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class HorizonMask:
+    """Skyline: elevation by azimuth, linear between rows, wrapping at 360."""
+
+    azimuth_deg: FloatArray
+    elevation_deg: FloatArray
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        object.__setattr__(self, "azimuth_deg", frozen_array(self.azimuth_deg))
+        object.__setattr__(self, "elevation_deg", frozen_array(self.elevation_deg))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TerrainHorizon:
+    """A skyline still to be computed from terrain files, finest first."""
+
+    terrain: tuple[str, ...]
+    reach_km: float | None = None
+    azimuth_step_deg: float = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class OpticalDepthTable:
+    """Vertical optical depth against solar longitude (deg, periodic) or TDB seconds past J2000 (ends hold)."""
+
+    against: Literal["solar_longitude_deg", "tdb_s"]
+    x: FloatArray
+    optical_depth: FloatArray
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        object.__setattr__(self, "x", frozen_array(self.x))
+        object.__setattr__(self, "optical_depth", frozen_array(self.optical_depth))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CleaningEvent:
+    """At `time_utc` (ISO 8601) a fraction `removes` of the dust then present goes."""
+
+    time_utc: str
+    removes: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dust:
+    """How dust settles on an uncleaned aperture."""
+
+    loss_per_day: float
+    """Fraction of the transmitted light lost per Earth day."""
+    model: Literal["exponential", "linear"] = "exponential"
+    tilt_exponent: float = 0.0
+    """Deposition scales with cos(tilt)^exponent; 0: the same at any tilt; facing down collects none if > 0."""
+    floor: float = 0.0
+    """The clean fraction never falls below this."""
+    events: tuple[CleaningEvent, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """A place to stand. Latitude is planetocentric; elevation above the body's ellipsoid."""
+
+    name: str
+    body: Body
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float = 0.0
+    mast_height_m: float = 0.0
+    horizon: HorizonMask | TerrainHorizon | None = None
+    """None: a flat horizon, the bare body."""
+    optical_depth: float | OpticalDepthTable | None = None
+    dust: Dust | None = None
+
+
+# ---------------------------------------------------------------- collector
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mount:
+    """A fixed direction and how many units face it."""
+
+    tilt_deg: float
+    azimuth_deg: float
+    roll_deg: float = 0.0
+    count: int = 1
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class RoundAcceptance:
+    """Acceptance against incidence angle, for optics with rotational symmetry; zero beyond the last row."""
+
+    incidence_deg: FloatArray
+    acceptance_fraction: FloatArray
+    source: Literal["point", "disc"]
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        object.__setattr__(self, "incidence_deg", frozen_array(self.incidence_deg))
+        object.__setattr__(self, "acceptance_fraction", frozen_array(self.acceptance_fraction))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class BiaxialAcceptance:
+    """Acceptance over transverse (rows) and longitudinal (columns) angle; zero outside the table.
+
+    A table that starts at 0 in an angle is mirrored for its negative side.
+    """
+
+    transverse_deg: FloatArray
+    longitudinal_deg: FloatArray
+    acceptance_fraction: FloatArray
+    source: Literal["point", "disc"]
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        for name in ("transverse_deg", "longitudinal_deg", "acceptance_fraction"):
+            object.__setattr__(self, name, frozen_array(getattr(self, name)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrescriptionAcceptance:
+    """An acceptance still to be traced from a prescription file."""
+
+    prescription: str
+
+
+Acceptance = RoundAcceptance | BiaxialAcceptance
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shield:
+    """Electrodynamic dust shield on the aperture of every unit."""
+
+    film_transmittance: float = 1.0
+    removal: float = 0.0
+    cycle_hours: float | None = None
+    """None: a film that never runs."""
+    duty_minutes: float = 0.0
+    power_w: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class AttenuationTable:
+    """Fibre attenuation by wavelength, linear between rows."""
+
+    wavelength_nm: FloatArray
+    attenuation_db_per_km: FloatArray
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        object.__setattr__(self, "wavelength_nm", frozen_array(self.wavelength_nm))
+        object.__setattr__(self, "attenuation_db_per_km", frozen_array(self.attenuation_db_per_km))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fibre:
+    """Fibre or bundle from the funnel to the habitat."""
+
+    length_m: float
+    attenuation: float | AttenuationTable = 0.0
+    """dB/km, or a table of it."""
+    packing: float = 1.0
+    end_reflection: float = 0.0
+    coupling: float = 1.0
+    numerical_aperture: float | None = None
+    face_diameter_mm: float | None = None
+    darkening_db_per_km_per_year: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Collector:
+    """Fixed, fibre-coupled concentrator units: one aperture design, several mounts."""
+
+    name: str
+    aperture_area_m2: float
+    mounts: tuple[Mount, ...]
+    acceptance: Acceptance | PrescriptionAcceptance
+    shield: Shield | None = None
+    fibre: Fibre | None = None
+    mass_kg: float | None = None
+
+    @property
+    def unit_count(self) -> int:
+        """Units over all mounts."""
+        return sum(mount.count for mount in self.mounts)
+
+
+# ---------------------------------------------------------------- provenance
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """A file that a result rests on."""
+
+    role: str
+    name: str
+    sha256: str
+    note: str = ""
+
+
+@dataclass(slots=True)
+class Notes:
+    """Warnings gathered along a run: right results that may mislead. Each is kept once, in order."""
+
+    lines: list[str] = field(default_factory=list)
+
+    def add(self, line: str) -> None:
+        """Keep a line unless it is already there."""
+        if line not in self.lines:
+            self.lines.append(line)

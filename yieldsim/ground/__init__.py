@@ -1,0 +1,1 @@
+"""Floor 1: what the terrain hides of the Sun's disc."""

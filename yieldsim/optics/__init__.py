@@ -1,0 +1,1 @@
+"""Floor 1: what fraction of the light on the aperture reaches the fibre, by direction."""
