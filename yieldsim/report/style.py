@@ -1,0 +1,282 @@
+"""How everything we draw looks: colours, lines, type, sizes, numbers in words, and the same bytes twice.
+
+Colours are the Okabe-Ito set (told apart by all common kinds of colour vision) and the cividis map; whatever
+tells things apart also differs in lightness, dash or pattern, so that a grey print stays readable.
+Source: M. Okabe, K. Ito, "Color Universal Design", 2008 (values from memory); cividis: J. R. Nunez et al.,
+PLOS ONE 13, 2018 (matplotlib's table).
+
+Figures are made as `matplotlib.figure.Figure` without pyplot; no global option of matplotlib is left changed:
+
+    with drawing(FULL_WIDTH_IN, 3.0) as figure:
+        axes = figure.add_subplot()
+        ...
+        return svg_bytes(figure)
+
+matplotlib is imported when first drawn with, so that this module costs nothing to import.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+# ---------------------------------------------------------------- colours
+
+BLACK: Final = "#000000"
+ORANGE: Final = "#E69F00"
+SKY_BLUE: Final = "#56B4E9"
+GREEN: Final = "#009E73"
+YELLOW: Final = "#F0E442"
+BLUE: Final = "#0072B2"
+VERMILLION: Final = "#D55E00"
+PURPLE: Final = "#CC79A7"
+
+INK: Final = "#1B1B1B"
+"""Text and axes."""
+MUTED: Final = "#595959"
+"""Secondary text; 7:1 on white."""
+RULE: Final = "#C4C4C4"
+"""Grid lines and table rules."""
+PAPER: Final = "#F4F3EF"
+"""Panels and empty bars."""
+
+SUN: Final = ORANGE
+"""Sunlight, Sun paths."""
+DELIVERED: Final = BLUE
+"""What arrives."""
+LOSS: Final = "#EFC26B"
+"""What a stage takes; light, drawn with LOSS_HATCH."""
+LOSS_HATCH: Final = "////"
+GROUND: Final = "#8A837A"
+"""Terrain."""
+DARK: Final = "#2E3440"
+"""No light."""
+POWER_MAP: Final = "cividis"
+"""Colour map of magnitudes: even in lightness, so it turns to grey faithfully."""
+HOLE: Final = "#FFFFFF"
+"""Cells without data."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One way to draw a line; each differs from its neighbours in colour, dash and marker."""
+
+    colour: str
+    dash: Any
+    marker: str
+
+
+LINES: Final = (
+    Line(BLUE, "solid", "o"),
+    Line(VERMILLION, (0, (5, 1.6)), "s"),
+    Line(GREEN, (0, (5, 1.4, 1, 1.4)), "^"),
+    Line(PURPLE, (0, (1.2, 1.2)), "D"),
+    Line(BLACK, (0, (8, 2)), "v"),
+    Line(SKY_BLUE, (0, (3, 1, 1, 1, 1, 1)), "P"),
+)
+
+
+def line(index: int) -> Line:
+    """The look of the index-th mount, site or case; beyond the last they repeat."""
+    return LINES[index % len(LINES)]
+
+
+# ---------------------------------------------------------------- sizes and type
+
+PAGE_WIDTH_IN: Final = 8.268
+PAGE_HEIGHT_IN: Final = 11.693
+"""A4."""
+FULL_WIDTH_IN: Final = 6.85
+"""Text width of a page."""
+HALF_WIDTH_IN: Final = 3.33
+"""Two figures side by side."""
+FONT: Final = "DejaVu Sans"
+"""Ships with matplotlib: the same on every machine."""
+TEXT_PT: Final = 8.0
+SMALL_PT: Final = 7.0
+
+SETTINGS: Final[dict[str, Any]] = {
+    "font.family": [FONT],
+    "font.size": TEXT_PT,
+    "axes.titlesize": TEXT_PT + 0.5,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.labelsize": TEXT_PT,
+    "axes.labelcolor": INK,
+    "axes.edgecolor": MUTED,
+    "axes.linewidth": 0.6,
+    "axes.axisbelow": True,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.unicode_minus": True,
+    "axes.formatter.use_mathtext": False,
+    "axes.formatter.useoffset": False,
+    "text.color": INK,
+    "text.parse_math": False,
+    "text.usetex": False,
+    "xtick.labelsize": SMALL_PT,
+    "ytick.labelsize": SMALL_PT,
+    "xtick.color": MUTED,
+    "ytick.color": MUTED,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "xtick.major.width": 0.6,
+    "ytick.major.width": 0.6,
+    "xtick.major.size": 3.0,
+    "ytick.major.size": 3.0,
+    "grid.color": RULE,
+    "grid.linewidth": 0.5,
+    "legend.fontsize": SMALL_PT,
+    "legend.frameon": False,
+    "hatch.linewidth": 0.6,
+    "lines.linewidth": 1.2,
+    "patch.linewidth": 0.6,
+    "image.cmap": POWER_MAP,
+    "image.interpolation": "none",
+    "figure.facecolor": "white",
+    "savefig.facecolor": "white",
+    "savefig.dpi": "figure",
+    "svg.fonttype": "none",
+    "svg.hashsalt": "yieldsim",
+    "pdf.fonttype": 42,
+    "path.simplify": True,
+}
+"""Laid over matplotlib's own defaults, whatever the user's matplotlibrc says."""
+
+
+@contextmanager
+def drawing(width_in: float, height_in: float, dpi: float = 200.0) -> Iterator[Figure]:
+    """An empty figure in our style; draw AND save inside the block, for some settings act on saving."""
+    import matplotlib
+    from matplotlib.figure import Figure
+
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        settings: Any = matplotlib.rcParams
+        settings.update(SETTINGS)
+        yield Figure(figsize=(width_in, height_in), dpi=dpi, layout="constrained")
+
+
+# ---------------------------------------------------------------- the same bytes twice
+
+
+def svg_bytes(figure: Figure) -> bytes:
+    """The figure as SVG, text kept as text, no date, identifiers from a fixed salt."""
+    out = io.BytesIO()
+    figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+    return out.getvalue()
+
+
+def png_bytes(figure: Figure, dpi: float | None = None) -> bytes:
+    """The figure as PNG without a program name or date."""
+    out = io.BytesIO()
+    figure.savefig(out, format="png", dpi=dpi or "figure", metadata={"Software": None})
+    return out.getvalue()
+
+
+def pdf_bytes(figure: Figure, title: str) -> bytes:
+    """The figure as a one-page PDF, fonts embedded as TrueType, no date."""
+    out = io.BytesIO()
+    nothing = {"CreationDate": None, "Creator": None, "Producer": None}
+    figure.savefig(out, format="pdf", metadata={"Title": title, **nothing})
+    return out.getvalue()
+
+
+# ---------------------------------------------------------------- numbers in words
+
+NARROW_SPACE: Final = "\u202f"
+"""No-break, between groups of thousands and between a number and its unit."""
+
+
+def number(value: float, digits: int = 3) -> str:
+    """A number with `digits` significant digits, never in powers of ten between 0.001 and a billion.
+
+    Whole digits are never rounded away below 10 000, and thousands are spaced from 10 000 on.
+
+    >>> number(1234.56), number(0.04567), number(12.0), number(0.0), number(-2.345)
+    ('1235', '0.0457', '12.0', '0', '−2.35')
+    >>> number(123456.0) == "123" + NARROW_SPACE + "456"
+    True
+    """
+    if not math.isfinite(value):
+        return "–"
+    if value == 0.0:
+        return "0"
+    size = abs(value)
+    if size < 1e-3 or size >= 1e9:
+        mantissa, power = f"{value:.{digits - 1}e}".split("e")
+        raised = str(int(power)).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
+        return f"{mantissa}×10{raised}".replace("-", "−")
+    # decimals follow the rounded value, or 9.996 would come out as 10.00
+    rounded = float(f"{size:.{digits - 1}e}")
+    decimals = max(digits - 1 - math.floor(math.log10(rounded)), 0)
+    text = f"{value:,.{decimals}f}".replace("-", "−")
+    return text.replace(",", NARROW_SPACE if size >= 9999.5 else "")
+
+
+def quantity(value: float | None, unit: str, digits: int = 3) -> str:
+    """A number and its unit, kept together; a dash where there is no value.
+
+    >>> quantity(12.345, "kWh") == "12.3" + NARROW_SPACE + "kWh"
+    True
+    >>> quantity(None, "kWh")
+    '–'
+    """
+    if value is None or not math.isfinite(value):
+        return "–"
+    return f"{number(value, digits)}{NARROW_SPACE}{unit}"
+
+
+def percent(fraction: float | None) -> str:
+    """A fraction as per cent, three significant digits but never finer than 0.01.
+
+    >>> percent(0.12345), percent(1.0), percent(0.00001), percent(0.0)
+    ('12.3\u202f%', '100\u202f%', '<0.01\u202f%', '0\u202f%')
+    """
+    if fraction is None or not math.isfinite(fraction):
+        return "–"
+    value = 100.0 * fraction
+    if 0.0 < abs(value) < 0.005:
+        return f"{'<' if value > 0 else '>−'}0.01{NARROW_SPACE}%"
+    size = abs(value)
+    decimals = 0 if size >= 99.95 or value == 0.0 else 1 if size >= 9.995 else 2
+    return f"{value:.{decimals}f}{NARROW_SPACE}%".replace("-", "−")
+
+
+def duration(hours: float | None) -> str:
+    """Hours in words, as days and hours from two days on.
+
+    >>> duration(0.5), duration(30.0), duration(372.4), duration(8766.0)
+    ('30\u202fmin', '30.0\u202fh', '15\u202fd\u202f12\u202fh', '365\u202fd\u202f6\u202fh')
+    """
+    if hours is None or not math.isfinite(hours):
+        return "–"
+    if hours == 0.0:
+        return f"0{NARROW_SPACE}h"
+    if hours < 1.0:
+        return f"{60.0 * hours:.0f}{NARROW_SPACE}min"
+    if hours < 48.0:
+        return f"{hours:.1f}{NARROW_SPACE}h"
+    days, rest = divmod(round(hours), 24)
+    return f"{days}{NARROW_SPACE}d" + (f"{NARROW_SPACE}{rest}{NARROW_SPACE}h" if rest else "")
+
+
+# ---------------------------------------------------------------- cautions
+
+CAUTION_EYES: Final = (
+    "Never look into a lit fibre end. Concentrated sunlight blinds, burns and ignites: provide shutters and "
+    "interlocks, and keep flammable material clear."
+)
+CAUTION_ESTIMATE: Final = (
+    "These figures are estimates. They are not a basis for life support without margins, independent checks "
+    "and the approval of the responsible qualified engineers and the codes that apply."
+)
+CAUTIONS: Final = (CAUTION_EYES, CAUTION_ESTIMATE)
+"""What every page of ours that states energy carries, once, where it will be seen."""
