@@ -1,0 +1,125 @@
+"""The Sun's limb-darkened disc: its radius, sample points for smearing, vertical strips for hiding parts of it.
+
+Limb darkening: I(mu)/I(1) = sum a_k mu^k with the coefficients of Neckel & Labs 1994, Solar Physics 153, 91, at 617 nm (as used
+in full-disc image analysis there). Their disc mean over centre is 0.8235; over the bulk of sunlight (450-950 nm) it runs from
+0.76 to 0.88, which moves the visible share of a half-set Sun by under 0.01.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import ArrayLike
+
+from yieldsim.base.constants import AU_KM, SOLAR_RADIUS_KM
+from yieldsim.base.vectors import FloatArray
+
+LIMB_DARKENING = (0.31442323, 1.35348459, -1.8265809, 2.35713264, -1.68753739, 0.48907787)
+STRIP_COUNT = 24
+CHORD_STEPS = 128
+
+
+class Strips(NamedTuple):
+    """Vertical strips of the unit disc.
+
+    x            (strips,)  horizontal place, in disc radii
+    half_chord   (strips,)  half height of the disc there
+    cumulative   (strips, CHORD_STEPS + 1)  light below height t * half_chord, t evenly from -1 to 1; all strips sum to 1
+    """
+
+    x: FloatArray
+    half_chord: FloatArray
+    cumulative: FloatArray
+
+
+def angular_radius_deg(sun_distance_au: ArrayLike) -> FloatArray:
+    """Angular radius asin(R / d) of the Sun's disc, degrees: 0.266453 at 1 au (derived)."""
+    distance = np.asarray(sun_distance_au, dtype=np.float64)
+    return np.asarray(np.degrees(np.arcsin(SOLAR_RADIUS_KM / (AU_KM * distance))))
+
+
+def brightness(mu: ArrayLike) -> FloatArray:
+    """Brightness relative to the disc's centre at mu = sqrt(1 - r^2), r in disc radii.
+
+    >>> float(brightness(1.0).round(6))
+    1.0
+    """
+    return np.asarray(np.polynomial.polynomial.polyval(np.asarray(mu, dtype=np.float64), LIMB_DARKENING))
+
+
+@cache
+def strips() -> Strips:
+    """The disc cut into vertical strips; x = cos(phi), phi at midpoints, which integrates the full disc spectrally."""
+    phi = (np.arange(STRIP_COUNT) + 0.5) * np.pi / STRIP_COUNT
+    x, half_chord = np.cos(phi), np.sin(phi)
+    fine = 16
+    t = np.linspace(-1.0, 1.0, CHORD_STEPS * fine + 1)
+    middle = (t[1:] + t[:-1]) / 2.0
+    mu = half_chord[:, None] * np.sqrt(1.0 - middle**2)[None, :]
+    # dA = dx dy = sin(phi) dphi * half_chord dt
+    light = brightness(mu) * (half_chord**2)[:, None]
+    cumulative = np.concatenate([np.zeros((STRIP_COUNT, 1)), np.cumsum(light, axis=1)[:, fine - 1 :: fine]], axis=1)
+    cumulative /= cumulative[:, -1].sum()
+    return Strips(x, half_chord, np.ascontiguousarray(cumulative))
+
+
+@cache
+def sample_points(rings: int = 6, spokes: int = 16) -> tuple[FloatArray, FloatArray]:
+    """Points (n, 2) on the unit disc and weights (n,) that sum to 1: rings of equal light, spokes staggered.
+
+    Symmetric, so that the mean place is the centre; good to about 1/n for a hard edge across the disc and far better for
+    anything smooth.
+    """
+    radius = np.linspace(0.0, 1.0, 4001)
+    mu = np.sqrt(np.maximum(0.0, 1.0 - radius**2))
+    light = brightness(mu) * radius
+    inside = np.concatenate([[0.0], np.cumsum((light[1:] + light[:-1]) / 2.0)])
+    inside /= inside[-1]
+    ring_radius = np.interp((np.arange(rings) + 0.5) / rings, inside, radius)
+    points = []
+    for ring, r in enumerate(ring_radius):
+        angle = (np.arange(spokes) + 0.5 * (ring % 2)) * 2.0 * np.pi / spokes
+        points.append(np.stack([r * np.cos(angle), r * np.sin(angle)], axis=1))
+    xy = np.concatenate(points)
+    return xy, np.full(len(xy), 1.0 / len(xy))
+
+
+@njit(cache=True, inline="never")  # type: ignore[untyped-decorator]
+def light_below(cumulative: FloatArray, half_chord: float, y: float) -> float:
+    """Light of one strip below height y (disc radii); `cumulative` is that strip's row."""
+    last = cumulative.shape[0] - 1
+    at = (y / half_chord + 1.0) * 0.5 * last
+    if at <= 0.0:
+        return 0.0
+    if at >= last:
+        return float(cumulative[last])
+    step = int(at)
+    share = at - step
+    return float(cumulative[step] * (1.0 - share) + cumulative[step + 1] * share)
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def strip_light(
+    cumulative: FloatArray,
+    half_chord: float,
+    x: float,
+    cut_y: float,
+    occulter_x: float,
+    occulter_y: float,
+    occulter_radius: float,
+) -> float:
+    """Light of one strip above cut_y and outside a circular occulter, lengths in disc radii; radius 0: no occulter."""
+    total = cumulative[cumulative.shape[0] - 1]
+    hidden = light_below(cumulative, half_chord, cut_y)
+    visible = total - hidden
+    if occulter_radius > 0.0 and visible > 0.0:
+        reach2 = occulter_radius * occulter_radius - (x - occulter_x) * (x - occulter_x)
+        if reach2 > 0.0:
+            reach = np.sqrt(reach2)
+            low, high = max(occulter_y - reach, cut_y), occulter_y + reach
+            if high > low:
+                visible -= light_below(cumulative, half_chord, high) - light_below(cumulative, half_chord, low)
+    return float(max(visible, 0.0))

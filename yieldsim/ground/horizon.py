@@ -1,0 +1,144 @@
+"""From a skyline to the visible part of the Sun's disc, jointly with an eclipsing body.
+
+The mask is linear between its rows and wraps at 360 degrees. The disc is cut into vertical strips; each strip is clipped by the
+mask at its own azimuth and by the occulter's circle, so a Sun rolling along a sloping skyline is handled across its width.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+from numba import njit
+from numpy.typing import ArrayLike
+
+from yieldsim.base.interpolation import linear
+from yieldsim.base.labelled import add
+from yieldsim.base.nouns import HorizonMask
+from yieldsim.base.sun_disc import strip_light, strips
+from yieldsim.base.vectors import FloatArray
+
+
+def mask_elevation_deg(mask: HorizonMask, azimuth_deg: ArrayLike) -> FloatArray:
+    """Skyline elevation at any azimuth, degrees; linear between rows, wrapping at 360."""
+    azimuth, elevation = _open_rows(mask)
+    return linear(azimuth_deg, azimuth, elevation, outside="periodic")
+
+
+def flat_dip_deg(radius_km: float, mast_height_m: float) -> float:
+    """Fall of the bare body's horizon below the horizontal: acos(R / (R + h)), degrees.
+
+    By atan2 of the tangent's length, sqrt(h (2 R + h)) / R, which keeps its digits for small heights.
+
+    >>> round(flat_dip_deg(1737.4, 10.0), 4)
+    0.1944
+    """
+    height_km = mast_height_m / 1000.0
+    return float(np.degrees(np.arctan2(np.sqrt(height_km * (2.0 * radius_km + height_km)), radius_km)))
+
+
+def add_visibility(ds: xr.Dataset, mask: HorizonMask | None, dip_deg: float) -> xr.Dataset:
+    """Add the three visible shares of the disc: open_horizon_fraction, uneclipsed_fraction, disc_visible_fraction.
+
+    "Open horizon" is the bare body seen from the mast, or the mask where that lies lower still (a ridge), so that each share is
+    at most the one before it.
+    mask None: the bare body is the mask.
+    Needs the Sun's track and, where a body can eclipse the Sun, the occulter's offsets.
+    Neglects the curvature of parallels of elevation across the disc beyond its first term: under 1e-4 disc radii below 80 degrees.
+    """
+    if mask is None:
+        azimuth, elevation = np.zeros(1), np.full(1, -dip_deg)
+    else:
+        azimuth, elevation = _open_rows(mask)
+    none = np.zeros(ds.sizes["time"])
+    occulters = ["occulter_east_offset_deg", "occulter_up_offset_deg", "occulter_angular_radius_deg"]
+    east, up, radius = (ds[name].values if name in ds else none for name in occulters)
+    disc = strips()
+    shares = visible_shares(
+        ds["solar_azimuth_deg"].values,
+        ds["solar_elevation_deg"].values,
+        ds["sun_angular_radius_deg"].values,
+        east,
+        up,
+        radius,
+        np.append(azimuth, azimuth[0] + 360.0),
+        np.append(elevation, elevation[0]),
+        -dip_deg,
+        disc.x,
+        disc.half_chord,
+        disc.cumulative,
+    )
+    for column, name in enumerate(("open_horizon_fraction", "uneclipsed_fraction", "disc_visible_fraction")):
+        ds = add(ds, name, shares[:, column])
+    return ds
+
+
+def _open_rows(mask: HorizonMask) -> tuple[FloatArray, FloatArray]:
+    """The mask's rows without a closing row at 360."""
+    azimuth, elevation = mask.azimuth_deg, mask.elevation_deg
+    if len(azimuth) > 1 and azimuth[-1] - azimuth[0] >= 360.0:
+        azimuth, elevation = azimuth[:-1], elevation[:-1]
+    return azimuth, elevation
+
+
+@njit(cache=True)  # type: ignore[untyped-decorator]
+def visible_shares(
+    sun_azimuth_deg: FloatArray,
+    sun_elevation_deg: FloatArray,
+    sun_radius_deg: FloatArray,
+    occulter_east_deg: FloatArray,
+    occulter_up_deg: FloatArray,
+    occulter_radius_deg: FloatArray,
+    mask_azimuth_deg: FloatArray,
+    mask_elevation_deg: FloatArray,
+    open_elevation_deg: float,
+    strip_x: FloatArray,
+    strip_half_chord: FloatArray,
+    strip_cumulative: FloatArray,
+) -> FloatArray:
+    """Visible shares (time, 3): open horizon; open horizon and eclipse; mask and eclipse.
+
+    The mask's rows close: the last repeats the first 360 degrees on.
+    """
+    count = sun_azimuth_deg.shape[0]
+    shares = np.empty((count, 3))
+    mask_low, mask_high = mask_elevation_deg.min(), mask_elevation_deg.max()
+    open_low = min(mask_low, open_elevation_deg)
+    high = max(mask_high, open_elevation_deg)
+    first = mask_azimuth_deg[0]
+    for i in range(count):
+        elevation, radius = sun_elevation_deg[i], sun_radius_deg[i]
+        eclipsed = occulter_radius_deg[i] > 0.0 and (
+            np.hypot(occulter_east_deg[i], occulter_up_deg[i]) < occulter_radius_deg[i] + radius
+        )
+        # 0.01 deg of slack covers the curvature term below
+        if elevation + radius + 0.01 < open_low:
+            shares[i, :] = 0.0
+            continue
+        if elevation - radius - 0.01 > high and not eclipsed:
+            shares[i, :] = 1.0
+            continue
+        open_share, clear_share, seen_share = 0.0, 0.0, 0.0
+        level = np.cos(np.radians(min(abs(elevation), 89.9)))
+        curve = 0.5 * np.radians(radius) * np.tan(np.radians(max(min(elevation, 89.9), -89.9)))
+        occulter_x = occulter_east_deg[i] / radius
+        occulter_y = occulter_up_deg[i] / radius
+        occulter_r = occulter_radius_deg[i] / radius if eclipsed else 0.0
+        for s in range(strip_x.shape[0]):
+            x = strip_x[s]
+            azimuth = (sun_azimuth_deg[i] + x * radius / level - first) % 360.0 + first
+            row = np.searchsorted(mask_azimuth_deg, azimuth) - 1
+            row = min(max(row, 0), mask_azimuth_deg.shape[0] - 2)
+            width = mask_azimuth_deg[row + 1] - mask_azimuth_deg[row]
+            share = (azimuth - mask_azimuth_deg[row]) / width
+            mask = mask_elevation_deg[row] * (1.0 - share) + mask_elevation_deg[row + 1] * share
+            bend = curve * x * x
+            cut = (mask - elevation) / radius + bend
+            open_cut = (min(mask, open_elevation_deg) - elevation) / radius + bend
+            light, chord = strip_cumulative[s], strip_half_chord[s]
+            open_share += strip_light(light, chord, x, open_cut, 0.0, 0.0, 0.0)
+            clear_share += strip_light(light, chord, x, open_cut, occulter_x, occulter_y, occulter_r)
+            seen_share += strip_light(light, chord, x, cut, occulter_x, occulter_y, occulter_r)
+        shares[i, 0] = min(open_share, 1.0)
+        shares[i, 1] = min(clear_share, shares[i, 0])
+        shares[i, 2] = min(seen_share, shares[i, 1])
+    return shares
