@@ -268,6 +268,13 @@ class Collector:
         """Units over all mounts."""
         return sum(mount.count for mount in self.mounts)
 
+    @property
+    def acceptance_table(self) -> Acceptance:
+        """The acceptance as a table; a prescription has to be traced first (TypeError)."""
+        if isinstance(self.acceptance, PrescriptionAcceptance):
+            raise TypeError(f"{self.acceptance.prescription} has not been traced to a table yet")
+        return self.acceptance
+
 
 # ---------------------------------------------------------------- provenance
 

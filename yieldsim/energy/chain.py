@@ -1,0 +1,160 @@
+"""The chain of losses, from sunlight on a Sun-facing aperture to light leaving the fibre: one line a stage.
+
+Each stage is a function (ds, collector) -> factor, (time,) or (time, mount), 0..1. The power after a stage is the power before it
+times the factor, so the ledger adds up by construction. To add a loss: one function, one line in STAGES, one word in the vocabulary
+if the factor is to be kept, one published check.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from yieldsim.base.nouns import Collector
+from yieldsim.base.vectors import FloatArray
+from yieldsim.energy import fibre as fibre_losses
+from yieldsim.optics.acceptance import normal_acceptance
+
+Factor = Callable[[xr.Dataset, Collector], "FloatArray | float"]
+
+
+def _share(part: FloatArray, whole: FloatArray) -> FloatArray:
+    """part / whole, and 0 where there is nothing to share."""
+    return np.divide(part, whole, out=np.zeros_like(part), where=whole > 0.0)
+
+
+def sunlight(ds: xr.Dataset, collector: Collector) -> FloatArray:
+    """Share of the disc over an open horizon: night is no loss of the collector's."""
+    return np.asarray(ds["open_horizon_fraction"].values)
+
+
+def eclipse(ds: xr.Dataset, collector: Collector) -> FloatArray:
+    """What an eclipsing body leaves of the light over an open horizon."""
+    return _share(ds["uneclipsed_fraction"].values, ds["open_horizon_fraction"].values)
+
+
+def terrain(ds: xr.Dataset, collector: Collector) -> FloatArray:
+    """What the skyline leaves of that."""
+    return _share(ds["disc_visible_fraction"].values, ds["uneclipsed_fraction"].values)
+
+
+def atmosphere(ds: xr.Dataset, collector: Collector) -> FloatArray | float:
+    """Direct-beam transmittance of the air; 1 where there is none."""
+    return np.asarray(ds["beam_transmittance"].values) if "beam_transmittance" in ds else 1.0
+
+
+def projection(ds: xr.Dataset, collector: Collector) -> FloatArray:
+    """Cosine of incidence; 0 for a Sun behind the aperture."""
+    return np.maximum(np.cos(np.radians(ds["incidence_deg"].values)), 0.0)
+
+
+def shield_film(ds: xr.Dataset, collector: Collector) -> float:
+    """Transmittance of the dust shield's film."""
+    return collector.shield.film_transmittance if collector.shield else 1.0
+
+
+def dust(ds: xr.Dataset, collector: Collector) -> FloatArray | float:
+    """What the dust lets through."""
+    return np.asarray(ds["clean_fraction"].values) if "clean_fraction" in ds else 1.0
+
+
+def acceptance(ds: xr.Dataset, collector: Collector) -> FloatArray:
+    """Share of the light on the aperture that leaves the funnel within the fibre's cone."""
+    return np.asarray(ds["acceptance_fraction"].values)
+
+
+def fibre_packing(ds: xr.Dataset, collector: Collector) -> float:
+    """Share of the bundle's face that is core."""
+    return collector.fibre.packing if collector.fibre else 1.0
+
+
+def fibre_coupling(ds: xr.Dataset, collector: Collector) -> float:
+    """Any further stated loss between funnel and fibre."""
+    return collector.fibre.coupling if collector.fibre else 1.0
+
+
+def fibre_ends(ds: xr.Dataset, collector: Collector) -> float:
+    """Both end faces."""
+    return fibre_losses.fibre_ends_fraction(collector.fibre) if collector.fibre else 1.0
+
+
+def fibre_attenuation(ds: xr.Dataset, collector: Collector) -> float:
+    """The fibre's length, new."""
+    return fibre_losses.fibre_attenuation_fraction(collector.fibre) if collector.fibre else 1.0
+
+
+def fibre_darkening(ds: xr.Dataset, collector: Collector) -> FloatArray | float:
+    """Its darkening since the start of the run."""
+    if collector.fibre is None or collector.fibre.darkening_db_per_km_per_year == 0.0:
+        return 1.0
+    return fibre_losses.darkening_transmittance(collector.fibre, ds["since_start_s"].values)
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """One line of the chain."""
+
+    name: str
+    factor: Factor
+
+
+STAGES: tuple[Stage, ...] = (
+    Stage("sunlight", sunlight),
+    Stage("eclipse", eclipse),
+    Stage("terrain", terrain),
+    Stage("atmosphere", atmosphere),
+    Stage("projection", projection),
+    Stage("shield film", shield_film),
+    Stage("dust", dust),
+    Stage("acceptance", acceptance),
+    Stage("fibre packing", fibre_packing),
+    Stage("fibre coupling", fibre_coupling),
+    Stage("fibre ends", fibre_ends),
+    Stage("fibre attenuation", fibre_attenuation),
+    Stage("fibre darkening", fibre_darkening),
+)
+STAGE_NAMES = tuple(stage.name for stage in STAGES)
+FIBRE_STAGES = STAGES[-5:]
+
+
+def stage_powers_w(ds: xr.Dataset, collector: Collector) -> tuple[FloatArray, FloatArray]:
+    """Power after each stage (time, stage), all units; and delivered by mount (time, mount).
+
+    Every mount starts from area * count * solar irradiance.
+    """
+    steps, mounts = ds.sizes["time"], len(collector.mounts)
+    area_m2 = np.array([mount.count for mount in collector.mounts]) * collector.aperture_area_m2
+    power = ds["solar_irradiance_w_m2"].values[:, None] * area_m2[None, :]
+    by_stage = np.empty((steps, len(STAGES)))
+    for column, stage in enumerate(STAGES):
+        factor = np.asarray(stage.factor(ds, collector))
+        power = power * (factor[:, None] if factor.ndim == 1 else factor)
+        by_stage[:, column] = power.sum(axis=1)
+    assert power.shape == (steps, mounts)
+    return by_stage, power
+
+
+def fibre_transmittance(ds: xr.Dataset, collector: Collector) -> FloatArray:
+    """All fibre stages together, (time,)."""
+    total = np.ones(ds.sizes["time"])
+    for stage in FIBRE_STAGES:
+        total = total * stage.factor(ds, collector)
+    return total
+
+
+def sun_following_power_w(ds: xr.Dataset, collector: Collector) -> FloatArray:
+    """What ideal Sun-following apertures of the same area and losses would deliver, (time,).
+
+    The same beam, film, dust and fibre, always at normal incidence: no cosine, acceptance as on the normal, disc included.
+    """
+    area_m2 = np.array([mount.count for mount in collector.mounts]) * collector.aperture_area_m2
+    dusty = np.broadcast_to(np.asarray(dust(ds, collector)), (ds.sizes["time"], len(area_m2))) @ area_m2
+    radius_deg = ds["sun_angular_radius_deg"].values
+    # the disc's radius drifts over months: five radii across its range carry it
+    radii_deg = np.linspace(radius_deg.min(), radius_deg.max(), 5)
+    accepted = np.interp(radius_deg, radii_deg, normal_acceptance(collector.acceptance_table, radii_deg))
+    optics = shield_film(ds, collector) * accepted * fibre_transmittance(ds, collector)
+    return np.asarray(ds["beam_irradiance_w_m2"].values * dusty * optics)

@@ -1,0 +1,62 @@
+"""The fibre's factors: attenuation constant or by wavelength, two end faces, darkening over the years."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from yieldsim.base.constants import DAYS_PER_YEAR, SECONDS_PER_DAY
+from yieldsim.base.interpolation import linear
+from yieldsim.base.nouns import AttenuationTable, Fibre
+from yieldsim.base.vectors import FloatArray
+from yieldsim.optics.spectrum import energy_below_fraction
+
+SPECTRAL_BANDS = 2000
+
+
+def attenuation_transmittance(attenuation_db: ArrayLike) -> FloatArray:
+    """Share of the light left after a loss in decibels: 10^(-dB / 10).
+
+    >>> float(attenuation_transmittance(0.1).round(5))
+    0.97724
+    """
+    return np.asarray(10.0 ** (-np.asarray(attenuation_db, dtype=np.float64) / 10.0))
+
+
+def fibre_attenuation_fraction(fibre: Fibre) -> float:
+    """Transmittance of the fibre's length, averaged over sunlight where attenuation is a table.
+
+    Sunlight outside the table's wavelengths is counted as lost: a table says nothing of it, and glass carries little there.
+    `spectrum_outside_fraction` tells how much that is.
+    """
+    length_km = fibre.length_m / 1000.0
+    if not isinstance(fibre.attenuation, AttenuationTable):
+        return float(attenuation_transmittance(fibre.attenuation * length_km))
+    table = fibre.attenuation
+    edges = np.linspace(table.wavelength_nm[0], table.wavelength_nm[-1], SPECTRAL_BANDS + 1)
+    middle = (edges[1:] + edges[:-1]) / 2.0
+    loss_db_per_km = linear(middle, table.wavelength_nm, table.attenuation_db_per_km, outside="error")
+    weights = np.diff(energy_below_fraction(edges))
+    return float(np.sum(weights * attenuation_transmittance(loss_db_per_km * length_km)))
+
+
+def spectrum_outside_fraction(fibre: Fibre) -> float:
+    """Share of sunlight at wavelengths outside the fibre's attenuation table; 0 for a constant attenuation."""
+    if not isinstance(fibre.attenuation, AttenuationTable):
+        return 0.0
+    ends = energy_below_fraction(fibre.attenuation.wavelength_nm[[0, -1]])
+    return float(1.0 - (ends[1] - ends[0]))
+
+
+def darkening_transmittance(fibre: Fibre, since_s: ArrayLike) -> FloatArray:
+    """Further loss of a fibre that darkens steadily from the start of the run: rate * years * length, in dB.
+
+    since_s   seconds since the fibre was new; a year is 365.25 days
+    """
+    years = np.asarray(since_s, dtype=np.float64) / (SECONDS_PER_DAY * DAYS_PER_YEAR)
+    return attenuation_transmittance(fibre.darkening_db_per_km_per_year * years * fibre.length_m / 1000.0)
+
+
+def fibre_ends_fraction(fibre: Fibre) -> float:
+    """Two end faces that each reflect `end_reflection`: (1 - r)^2, light reflected back and forth neglected (r^2)."""
+    return (1.0 - fibre.end_reflection) ** 2

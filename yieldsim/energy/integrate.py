@@ -1,0 +1,245 @@
+"""From the Sun's track to hourly series: fine steps inside each interval, averaged, streamed by blocks.
+
+Each interval is cut into equal steps and every quantity is taken at the middle of its step. The steps are halved until the energy
+of the whole run moves by less than the tolerance.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from yieldsim.base.constants import SECONDS_PER_HOUR
+from yieldsim.base.errors import CannotCompute
+from yieldsim.base.labelled import add
+from yieldsim.base.nouns import BiaxialAcceptance, Collector, HorizonMask, Site
+from yieldsim.base.vectors import FloatArray
+from yieldsim.energy import soiling
+from yieldsim.energy.chain import STAGE_NAMES, fibre_transmittance, stage_powers_w, sun_following_power_w
+from yieldsim.energy.incidence import add_acceptance, add_beam, add_incidence
+from yieldsim.energy.sky_bound import SkyEnergy
+from yieldsim.ground.horizon import add_visibility
+from yieldsim.optics.acceptance import half_width_deg
+from yieldsim.sky.atmosphere import add_air
+from yieldsim.sky.eclipse import add_occulter
+from yieldsim.sky.sun_track import SunTrack
+
+BLOCK_STEPS = 200_000
+"""Fine steps (times mounts) held at once: some 40 MB."""
+SHORTEST_STEP_S = 1.0
+
+MEANS = (
+    "open_horizon_fraction",
+    "uneclipsed_fraction",
+    "disc_visible_fraction",
+    "solar_irradiance_w_m2",
+    "optical_depth",
+    "beam_transmittance",
+    "beam_irradiance_w_m2",
+)
+POINTS = (
+    "solar_azimuth_deg",
+    "solar_elevation_deg",
+    "sun_distance_au",
+    "sun_angular_radius_deg",
+    "solar_longitude_deg",
+    "local_true_solar_time_hours",
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class TimeGrid:
+    """Output intervals: edges (n + 1,) as UTC labels and as TDB seconds."""
+
+    edge_utc: np.ndarray
+    edge_tdb_s: FloatArray
+
+    @property
+    def count(self) -> int:
+        """Number of intervals."""
+        return len(self.edge_utc) - 1
+
+    @property
+    def interval_s(self) -> float:
+        """Length of an interval, seconds of UTC."""
+        return float((self.edge_utc[1] - self.edge_utc[0]) / np.timedelta64(1, "ns")) / 1e9
+
+    def fine(self, first: int, last: int, steps: int) -> tuple[np.ndarray, FloatArray]:
+        """Middles of `steps` equal steps in each of the intervals first..last-1: UTC labels and TDB seconds."""
+        share = (np.arange(steps) + 0.5) / steps
+        edges = self.edge_tdb_s[first : last + 1]
+        tdb_s = (edges[:-1, None] + np.diff(edges)[:, None] * share).ravel()
+        width_ns = np.diff(self.edge_utc[first : last + 1]).astype(np.int64)
+        offset_ns = np.rint(width_ns[:, None] * share).astype(np.int64)
+        utc = (self.edge_utc[first:last].astype(np.int64)[:, None] + offset_ns).ravel()
+        return utc.astype("datetime64[ns]"), tdb_s
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Setting:
+    """All that a run needs besides the time: track, site, skyline, collector, dust."""
+
+    track: SunTrack
+    site: Site
+    mask: HorizonMask | None
+    dip_deg: float
+    collector: Collector
+    dust_histories: tuple[soiling.DustHistory, ...]
+    start_tdb_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Integrated:
+    """One pass: the interval series, which fine steps delivered, the sky's energy at the fibre's entrance."""
+
+    series: xr.Dataset
+    delivering: np.ndarray
+    step_s: float
+    sky: SkyEnergy
+
+    @property
+    def delivered_kwh(self) -> float:
+        """Energy of the run."""
+        hours = self.step_s * len(self.delivering) / len(self.series.time) / SECONDS_PER_HOUR
+        return float(self.series["delivered_power_w"].sum(skipna=False)) * hours / 1000.0
+
+
+def fine_block(setting: Setting, utc: np.ndarray, tdb_s: FloatArray) -> xr.Dataset:
+    """The Dataset of one block of fine steps, from the Sun's track to the acceptance of every mount."""
+    site, collector = setting.site, setting.collector
+    ds = setting.track.dataset(tdb_s, utc)
+    ds = ds.assign_coords(since_start_s=("time", tdb_s - setting.start_tdb_s))
+    if site.body.occulters:
+        ds = add_occulter(ds, setting.track, tdb_s)
+    ds = add_visibility(ds, setting.mask, setting.dip_deg)
+    if site.optical_depth is not None:
+        ds = add_air(ds, site, tdb_s)
+    ds = add_beam(ds).assign_coords(mount=np.arange(len(collector.mounts)))
+    ds = add_incidence(ds, collector)
+    ds = add_acceptance(ds, collector)
+    if site.dust is not None:
+        clean = [soiling.clean_fraction(site.dust, soiling.load_at(h, tdb_s)) for h in setting.dust_histories]
+        ds = add(ds, "clean_fraction", np.stack(clean, axis=1), ("time", "mount"))
+    return ds
+
+
+def integrate(
+    setting: Setting, grid: TimeGrid, steps: int, progress: Callable[[int, int], None] | None = None
+) -> Integrated:
+    """One pass over the run with `steps` fine steps in each interval."""
+    per_block = max(1, BLOCK_STEPS // (steps * len(setting.collector.mounts)))
+    blocks: list[dict[str, FloatArray]] = []
+    delivering: list[np.ndarray] = []
+    sky = SkyEnergy()
+    step_hours = grid.interval_s / steps / SECONDS_PER_HOUR
+    for first in range(0, grid.count, per_block):
+        last = min(first + per_block, grid.count)
+        fine = fine_block(setting, *grid.fine(first, last, steps))
+        means, lit = _interval_means(fine, setting.collector, last - first)
+        blocks.append(means)
+        delivering.append(lit)
+        _gather_sky(sky, fine, setting.collector, step_hours)
+        if progress is not None:
+            progress(last, grid.count)
+    series = _assemble(setting, grid, {k: np.concatenate([b[k] for b in blocks]) for k in blocks[0]})
+    return Integrated(
+        series=series, delivering=np.concatenate(delivering), step_s=grid.interval_s / steps, sky=sky
+    )
+
+
+def first_steps(site: Site, collector: Collector, interval_s: float) -> int:
+    """Fine steps an interval to start from: the Sun moves at most a quarter of the curve's half-width, or of 2 degrees, a step."""
+    degrees_per_s = 360.0 / (site.body.mean_solar_day_hours * SECONDS_PER_HOUR)
+    table = collector.acceptance_table
+    feature_deg = min(half_width_deg(table), 8.0)
+    if isinstance(table, BiaxialAcceptance):
+        feature_deg = min(feature_deg, 4.0)
+    return max(2, math.ceil(interval_s * degrees_per_s / (feature_deg / 4.0)))
+
+
+def converge(
+    setting: Setting,
+    grid: TimeGrid,
+    tolerance: float,
+    progress: Callable[[int, int], None] | None = None,
+) -> tuple[Integrated, float]:
+    """Halve the step until the run's energy moves by less than `tolerance`; the finest pass and its relative change.
+
+    Raises CannotCompute when steps of a second do not settle it.
+    """
+    steps = first_steps(setting.site, setting.collector, grid.interval_s)
+    coarse = integrate(setting, grid, steps, progress)
+    while True:
+        steps *= 2
+        fine = integrate(setting, grid, steps, progress)
+        change = abs(fine.delivered_kwh - coarse.delivered_kwh) / max(fine.delivered_kwh, 1e-12)
+        if fine.delivered_kwh == coarse.delivered_kwh or change <= tolerance:
+            return fine, change
+        if fine.step_s / 2.0 < SHORTEST_STEP_S:
+            raise CannotCompute(
+                f"energy still moves by {change:.2%} at steps of {fine.step_s:g} s (tolerance {tolerance:.2%}); "
+                "widen the tolerance or check the acceptance table for a feature narrower than the Sun"
+            )
+        coarse = fine
+
+
+def _interval_means(fine: xr.Dataset, collector: Collector, count: int) -> tuple[dict[str, FloatArray], np.ndarray]:
+    """Means over each interval, and which fine steps delivered light."""
+    by_stage, by_mount = stage_powers_w(fine, collector)
+    delivered = by_stage[:, -1]
+    lit = delivered > 0.0
+    columns: dict[str, FloatArray] = {name: fine[name].values for name in MEANS if name in fine}
+    if "clean_fraction" in fine:
+        columns["clean_fraction"] = fine["clean_fraction"].values
+    else:
+        columns["clean_fraction"] = np.ones_like(by_mount)
+    columns["fibre_transmittance"] = fibre_transmittance(fine, collector)
+    columns["stage_power_w"] = by_stage
+    columns["mount_delivered_power_w"] = by_mount
+    columns["delivered_power_w"] = delivered
+    columns["sun_following_power_w"] = sun_following_power_w(fine, collector)
+    columns["delivering_fraction"] = lit.astype(np.float64)
+    means = {k: v.reshape(count, -1, *v.shape[1:]).mean(axis=1) for k, v in columns.items()}
+    return means, lit
+
+
+def _gather_sky(sky: SkyEnergy, fine: xr.Dataset, collector: Collector, step_hours: float) -> None:
+    """Add a block's beam energy after film, dust and fibre: what etendue alone then limits."""
+    optics = fibre_transmittance(fine, collector)
+    if collector.shield is not None:
+        optics = optics * collector.shield.film_transmittance
+    if "clean_fraction" in fine:
+        optics = optics * fine["clean_fraction"].values.max(axis=1)
+    sky.gather(
+        fine["solar_azimuth_deg"].values,
+        fine["solar_elevation_deg"].values,
+        fine["sun_angular_radius_deg"].values,
+        fine["beam_irradiance_w_m2"].values * optics * step_hours / 1000.0,
+    )
+
+
+def _assemble(setting: Setting, grid: TimeGrid, means: dict[str, FloatArray]) -> xr.Dataset:
+    """The interval series: means from the fine steps, angles at the middle of each interval."""
+    middle = setting.track.dataset(grid.fine(0, grid.count, 1)[1], grid.edge_utc[:-1])
+    collector = setting.collector
+    ds = xr.Dataset(
+        coords={
+            "time": grid.edge_utc[:-1],
+            "mount": np.arange(len(collector.mounts)),
+            "stage": np.array(STAGE_NAMES, dtype=object),
+        }
+    )
+    for name in POINTS:
+        ds = add(ds, name, middle[name].values)
+    ds = add_incidence(ds, collector)
+    for name, values in means.items():
+        extra = {"stage_power_w": ("stage",), "clean_fraction": ("mount",), "mount_delivered_power_w": ("mount",)}
+        ds = add(ds, name, values, ("time", *extra.get(name, ())))
+    shield = setting.collector.shield
+    duty = soiling.shield_duty_fraction(shield, grid.edge_tdb_s, setting.start_tdb_s, float(grid.edge_tdb_s[-1]))
+    power_w = 0.0 if shield is None else shield.power_w * collector.unit_count
+    return add(ds, "shield_power_w", duty * power_w)

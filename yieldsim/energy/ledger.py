@@ -1,0 +1,99 @@
+"""Sums over a run: the ledger of stages, gaps, calendar months, days and solar days."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from yieldsim.base.constants import SECONDS_PER_HOUR
+from yieldsim.base.vectors import FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """A stretch without any delivered light."""
+
+    start_utc: np.datetime64
+    end_utc: np.datetime64
+
+    @property
+    def hours(self) -> float:
+        """Its length."""
+        return float((self.end_utc - self.start_utc) / np.timedelta64(1, "s")) / SECONDS_PER_HOUR
+
+
+def interval_hours(ds: xr.Dataset) -> float:
+    """Length of the intervals, hours."""
+    return float(ds.attrs["interval_s"]) / SECONDS_PER_HOUR
+
+
+def ledger_kwh(ds: xr.Dataset) -> list[dict[str, object]]:
+    """Energy left after each stage, kWh, in the order of the chain."""
+    kwh = ds["stage_power_w"].sum("time", skipna=False).values * interval_hours(ds) / 1000.0
+    return [
+        {"stage": str(stage), "kwh": float(value)} for stage, value in zip(ds["stage"].values, kwh, strict=True)
+    ]
+
+
+def total_kwh(ds: xr.Dataset, name: str) -> float:
+    """Energy of a power series over the run, kWh."""
+    return float(ds[name].sum(skipna=False)) * interval_hours(ds) / 1000.0
+
+
+def gaps(delivering: np.ndarray, start_utc: np.datetime64, step_s: float) -> list[Gap]:
+    """Stretches without light among equal steps (n,) of booleans, longest first, then earliest first."""
+    edge = np.diff(np.concatenate([[0], (~delivering).astype(np.int8), [0]]))
+    begins, ends = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
+    order = np.argsort(-(ends - begins), kind="stable")
+    step_ns = step_s * 1e9
+
+    def at(step: int) -> np.datetime64:
+        return start_utc + np.timedelta64(round(step * step_ns), "ns")
+
+    return [Gap(start_utc=at(int(begins[i])), end_utc=at(int(ends[i]))) for i in order]
+
+
+def by_calendar(ds: xr.Dataset, period: str) -> pd.DataFrame:
+    """Sums by UTC day ("D"), month ("M") or year ("Y"): energies in kWh, hours delivering, mean visible fraction."""
+    label = pd.DatetimeIndex(ds["time"].values).to_period(period).astype(str)
+    return _sums(ds, label, {"D": "date_utc", "M": "month", "Y": "year"}[period])
+
+
+def by_solar_day(ds: xr.Dataset) -> pd.DataFrame:
+    """Sums by solar day of the site (a sol, a lunation), cut at local true midnight, numbered from the run's start.
+
+    An interval belongs to the solar day its middle falls in. The first and the last are usually incomplete: `hours` tells.
+    """
+    return _sums(ds, solar_day_number(ds["local_true_solar_time_hours"].values), "solar_day")
+
+
+def solar_day_number(true_solar_time_hours: FloatArray) -> np.ndarray:
+    """Number of local midnights passed since the first row, (time,).
+
+    A solar time that runs backwards for a while (Mercury near perihelion) is followed through by its shortest steps.
+    """
+    hours = np.asarray(true_solar_time_hours, dtype=np.float64)
+    step = (np.diff(hours) + 12.0) % 24.0 - 12.0
+    unwrapped = hours[0] + np.concatenate([[0.0], np.cumsum(step)])
+    day = np.floor(unwrapped / 24.0 + 1e-9).astype(np.int64)
+    return np.maximum.accumulate(day)
+
+
+def _sums(ds: xr.Dataset, label: np.ndarray | pd.Index, label_name: str) -> pd.DataFrame:
+    hours = interval_hours(ds)
+    frame = pd.DataFrame(
+        {
+            label_name: np.asarray(label),
+            "hours": hours,
+            "delivered_kwh": ds["delivered_power_w"].values * hours / 1000.0,
+            "sun_following_kwh": ds["sun_following_power_w"].values * hours / 1000.0,
+            "beam_kwh_m2": ds["beam_irradiance_w_m2"].values * hours / 1000.0,
+            "shield_kwh_electric": ds["shield_power_w"].values * hours / 1000.0,
+            "hours_delivering": ds["delivering_fraction"].values * hours,
+            "hours_lit": ds["disc_visible_fraction"].values * hours,
+        }
+    )
+    return frame.groupby(label_name, sort=False).sum().reset_index()
