@@ -1,0 +1,31 @@
+"""Moments in input files: dates and times to ISO 8601 in UTC."""
+
+from __future__ import annotations
+
+import datetime
+
+FIRST_YEAR, LAST_YEAR = 1700, 2200
+"""Well inside what nanoseconds in 64 bits can hold (1678 to 2262)."""
+
+
+def utc_iso(value: datetime.date | datetime.datetime | str) -> str:
+    """ISO 8601 text without a zone, in UTC; no zone given means UTC, a plain date its first moment.
+
+    Raises ValueError saying what is allowed.
+
+    >>> utc_iso("2027-03-01T02:00:00+02:00"), utc_iso(datetime.date(2027, 3, 1))
+    ('2027-03-01T00:00:00', '2027-03-01T00:00:00')
+    """
+    moment = value
+    if isinstance(moment, str):
+        try:
+            moment = datetime.datetime.fromisoformat(moment.strip())
+        except ValueError:
+            raise ValueError("a date or a date and time, like 2027-03-01T12:00:00") from None
+    if not isinstance(moment, datetime.datetime):
+        moment = datetime.datetime(moment.year, moment.month, moment.day)
+    if not FIRST_YEAR <= moment.year <= LAST_YEAR:
+        raise ValueError(f"a year from {FIRST_YEAR} to {LAST_YEAR}")
+    if moment.tzinfo is not None:
+        moment = moment.astimezone(datetime.UTC).replace(tzinfo=None)
+    return moment.isoformat()
