@@ -1,0 +1,299 @@
+"""The Sun's paths over the site's sky, with the horizon and the mounts' acceptance zones on the same sky.
+
+Two ways to flatten the sky, chosen by how high the Sun climbs: a dome seen from above (zenith in the middle, angle from
+it as the radius), or, where the Sun stays low, a panorama with elevation stretched, and below it the same panorama in true
+proportion.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import xarray as xr
+
+from yieldsim.base.interpolation import linear
+from yieldsim.base.vectors import FloatArray, azimuth_elevation_deg, direction_enu_xyz, mount_axes_enu_xyz
+from yieldsim.report import style, time_axis
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+LOW_SUN_DEG = 15.0
+"""Where the Sun never climbs above this, the sky is drawn as a panorama."""
+LEVELS = (0.1, 0.5)
+"""Acceptance contours, as shares of the peak."""
+COMPASS = {0: "N", 45: "NE", 90: "E", 135: "SE", 180: "S", 225: "SW", 270: "W", 315: "NW", 360: "N"}
+PATHS = 13
+"""Solar days drawn at most."""
+
+
+def has_low_sun(ds: xr.Dataset) -> bool:
+    """Whether the panorama suits the site."""
+    return float(ds["solar_elevation_deg"].max()) < LOW_SUN_DEG
+
+
+def mount_letter(index: int) -> str:
+    """A, B, ... Z, AA, AB, ...
+
+    >>> mount_letter(0), mount_letter(26)
+    ('A', 'AA')
+    """
+    return (mount_letter(index // 26 - 1) if index >= 26 else "") + chr(ord("A") + index % 26)
+
+
+# ---------------------------------------------------------------- acceptance over the sky
+
+
+def relative_acceptance(ds: xr.Dataset, mount: int, directions_enu_xyz: FloatArray) -> FloatArray:
+    """Acceptance of one mount over its peak, for directions (..., 3) of the sky; 0 behind the aperture."""
+    pose = (float(ds[f"mount_{word}_deg"][mount]) for word in ("tilt", "azimuth", "roll"))
+    transverse_axis, longitudinal_axis, normal = mount_axes_enu_xyz(*pose)
+    along = directions_enu_xyz @ normal
+    across = directions_enu_xyz @ transverse_axis
+    up = directions_enu_xyz @ longitudinal_axis
+    if "acceptance_grid_fraction" in ds:
+        from scipy.interpolate import RegularGridInterpolator
+
+        rows, columns = (ds[f"acceptance_{word}_deg"].values for word in ("transverse", "longitudinal"))
+        table = ds["acceptance_grid_fraction"].values
+        at = np.stack([_folded_deg(across, along, rows), _folded_deg(up, along, columns)], axis=-1)
+        share = RegularGridInterpolator((rows, columns), table, bounds_error=False, fill_value=0.0)(at)
+    else:
+        incidence = np.degrees(np.arctan2(np.hypot(across, up), along))
+        table = ds["acceptance_curve_fraction"].values
+        share = linear(incidence, ds["acceptance_incidence_deg"].values, table, outside="zero")
+    peak = float(table.max())
+    return np.where(along > 0.0, share / peak if peak > 0.0 else 0.0, 0.0)
+
+
+def _folded_deg(side: FloatArray, along: FloatArray, table_deg: FloatArray) -> FloatArray:
+    """Projected angle; a table that starts at 0 holds for both sides."""
+    angle = np.degrees(np.arctan2(side, along))
+    return np.abs(angle) if table_deg[0] >= 0.0 else angle
+
+
+def half_width_deg(ds: xr.Dataset, level: float = 0.5) -> tuple[float, ...]:
+    """Angles at which acceptance falls to `level` of the peak: one for round optics, two (transverse, longitudinal).
+
+    Measured through the table's middle; the last angle of the table where it never falls so far.
+    """
+    if "acceptance_grid_fraction" in ds:
+        table = ds["acceptance_grid_fraction"].values
+        row, column = np.unravel_index(int(table.argmax()), table.shape)
+        curves = (("transverse", table[:, column]), ("longitudinal", table[row]))
+    else:
+        curves = (("incidence", ds["acceptance_curve_fraction"].values),)
+    return tuple(_falls_to(ds[f"acceptance_{word}_deg"].values, curve, level) for word, curve in curves)
+
+
+def _falls_to(angle_deg: FloatArray, curve: FloatArray, level: float) -> float:
+    below = np.flatnonzero((curve < level * curve.max()) & (np.arange(curve.size) > int(curve.argmax())))
+    if below.size == 0:
+        return float(angle_deg[-1])
+    after = int(below[0])
+    return float(
+        np.interp(-level * curve.max(), -curve[after - 1 : after + 1], angle_deg[after - 1 : after + 1])
+    )
+
+
+# ---------------------------------------------------------------- Sun paths
+
+
+def sun_paths(ds: xr.Dataset) -> list[FloatArray]:
+    """The Sun's way over up to PATHS solar days spread over the run, as directions (n, 3).
+
+    Among them are the days on which the Sun climbs highest and least. Days with few rows are drawn smooth, by a
+    spline through the directions.
+    """
+    sun = direction_enu_xyz(ds["solar_azimuth_deg"].values, ds["solar_elevation_deg"].values)
+    solar = time_axis.solar_days_at_edges(ds)
+    day = np.floor(0.5 * (solar[1:] + solar[:-1])).astype(int)
+    days, starts = np.unique(day, return_index=True)
+    ends = np.append(starts[1:], day.size)
+    chosen = np.unique(np.linspace(0, days.size - 1, min(PATHS, days.size)).round().astype(int))
+    if days.size > PATHS:
+        whole = slice(1, -1)  # the run may cut the first and the last day short
+        tops = np.maximum.reduceat(ds["solar_elevation_deg"].values, starts)
+        chosen = np.unique(np.append(chosen[whole], [1 + tops[whole].argmax(), 1 + tops[whole].argmin()]))
+    return [
+        _smooth(sun[max(starts[index] - 1, 0) : min(ends[index] + 1, day.size)]) for index in chosen.tolist()
+    ]
+
+
+def _smooth(directions_enu_xyz: FloatArray) -> FloatArray:
+    if not 3 <= len(directions_enu_xyz) <= 100:
+        return directions_enu_xyz
+    from scipy.interpolate import CubicSpline
+
+    rows = np.arange(len(directions_enu_xyz))
+    fine = np.linspace(0.0, rows[-1], 6 * rows[-1] + 1)
+    return np.asarray(CubicSpline(rows, directions_enu_xyz)(fine))
+
+
+# ---------------------------------------------------------------- figures
+
+
+def draw_sky(ds: xr.Dataset, figure: Figure, *, context: bool = True) -> None:
+    """Fill a figure with the view that suits the site; `context` adds the strip in true proportion to a panorama."""
+    if not has_low_sun(ds):
+        _draw_dome(ds, figure.add_subplot())
+    elif context:
+        upper, lower = figure.subplots(2, 1, height_ratios=[2.3, 1.0])
+        centre = _panorama_centre_deg(ds)
+        low, high = _stretched_range_deg(ds)
+        _draw_panorama(ds, upper, centre, low, high)
+        upper.set_title("Elevation stretched")
+        _draw_panorama(ds, lower, centre, -20.0, 60.0)
+        lower.set_title("True proportion")
+        lower.set_aspect("equal")
+        lower.set_yticks([-20, 0, 20, 40, 60])
+        lower.axhspan(low, high, facecolor="none", edgecolor=style.MUTED, linewidth=0.6, linestyle=(0, (2, 2)))
+    else:
+        _draw_panorama(ds, figure.add_subplot(), _panorama_centre_deg(ds), *_stretched_range_deg(ds))
+
+
+def _stretched_range_deg(ds: xr.Dataset) -> tuple[float, float]:
+    """Elevations worth showing: the Sun's range above the horizon, and the horizon as far as it concerns the Sun."""
+    mask = ds["horizon_elevation_deg"].values
+    highest = float(ds["solar_elevation_deg"].max())
+    low = min(float(mask.min()), 0.0) - 0.5
+    high = max(highest + 0.4, min(float(mask.max()) + 0.2, highest + 3.0))
+    return float(np.floor(2.0 * low) / 2.0), float(np.ceil(2.0 * high) / 2.0)
+
+
+def _panorama_centre_deg(ds: xr.Dataset) -> float:
+    """Azimuth of the mount that delivers most, to the nearest 45 deg: it belongs in the middle."""
+    best = int(ds["mount_delivered_power_w"].values.sum(axis=0).argmax())
+    return float(round(float(ds["mount_azimuth_deg"][best]) / 45.0) * 45 % 360)
+
+
+def _draw_panorama(ds: xr.Dataset, axes: Axes, centre_deg: float, low_deg: float, high_deg: float) -> None:
+    left, right = centre_deg - 180.0, centre_deg + 180.0
+    for path in sun_paths(ds):
+        azimuth, elevation = azimuth_elevation_deg(path)
+        x = (azimuth - left) % 360.0 + left
+        x = np.where(np.abs(np.diff(x, prepend=x[0])) > 180.0, np.nan, x)
+        axes.plot(x, elevation, color=style.SUN, linewidth=0.9, solid_capstyle="round")
+    x = np.arange(left, right + 0.25, 0.5)
+    skyline = linear(
+        x, ds["horizon_azimuth_deg"].values, ds["horizon_elevation_deg"].values, outside="periodic"
+    )
+    axes.fill_between(x, low_deg, np.maximum(skyline, low_deg), color=style.GROUND, alpha=0.8, linewidth=0.0)
+    axes.plot(x, skyline, color=style.INK, linewidth=0.7)
+
+    tall = high_deg - low_deg
+    grid_azimuth = np.arange(left, right + 0.5, 1.0)
+    grid_elevation = np.linspace(low_deg, high_deg, 161 if tall > 40.0 else 81)
+    towards = direction_enu_xyz(grid_azimuth[None, :], grid_elevation[:, None])
+    for mount in range(ds.sizes["mount"]):
+        _contours(axes, grid_azimuth, grid_elevation, relative_acceptance(ds, mount, towards), mount)
+        facing = (float(ds["mount_azimuth_deg"][mount]) - left) % 360.0 + left
+        raised = 90.0 - float(ds["mount_tilt_deg"][mount])
+        inside = low_deg + 0.08 * tall <= raised <= high_deg - 0.08 * tall
+        _letter(axes, facing, float(np.clip(raised, low_deg + 0.1 * tall, high_deg - 0.1 * tall)), mount, inside)
+    ticks = np.arange(np.ceil(left / 45.0) * 45.0, right + 1.0, 45.0)
+    names = [f"{int(tick % 360)}°\n{COMPASS[int(tick % 360)]}" for tick in ticks]
+    axes.set_xticks(ticks, names)
+    axes.set_xlim(left, right)
+    axes.set_ylim(low_deg, high_deg)
+    axes.yaxis.set_major_formatter(_degrees)
+    axes.set_ylabel("Elevation")
+    axes.grid(True, linewidth=0.4)
+
+
+def _degrees(value: float, _position: object = None) -> str:
+    return f"{value:g}°".replace("-", "−")
+
+
+def _draw_dome(ds: xr.Dataset, axes: Axes) -> None:
+    lowest = min(float(ds["horizon_elevation_deg"].min()), 0.0)
+    outer = 90.0 - lowest
+    axes.set_aspect("equal")
+    axes.set_axis_off()
+    around = np.radians(np.arange(0.0, 361.0, 1.0))
+    for elevation in (0.0, 30.0, 60.0):
+        ring = 90.0 - elevation
+        axes.plot(ring * np.sin(around), ring * np.cos(around), color=style.RULE, linewidth=0.6, zorder=1)
+        if elevation:
+            axes.text(
+                *_on_dome(np.array(202.5), np.array(elevation)),
+                _degrees(elevation),
+                fontsize=style.SMALL_PT,
+                color=style.MUTED,
+                ha="center",
+                va="center",
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8},
+                zorder=2,
+            )
+    for azimuth in range(0, 360, 45):
+        x, y = np.sin(np.radians(azimuth)), np.cos(np.radians(azimuth))
+        axes.plot([0.0, outer * x], [0.0, outer * y], color=style.RULE, linewidth=0.5, zorder=1)
+        axes.text(
+            (outer + 7.0) * x,
+            (outer + 7.0) * y,
+            COMPASS[azimuth],
+            ha="center",
+            va="center",
+            weight="bold" if azimuth % 90 == 0 else "normal",
+            color=style.INK if azimuth % 90 == 0 else style.MUTED,
+        )
+    for path in sun_paths(ds):
+        azimuth, elevation_deg = azimuth_elevation_deg(path)
+        elevation_deg = np.where(elevation_deg < lowest, np.nan, elevation_deg)
+        axes.plot(*_on_dome(azimuth, elevation_deg), color=style.SUN, linewidth=0.9, zorder=3)
+    azimuth = np.arange(0.0, 361.0, 1.0)
+    skyline = linear(
+        azimuth, ds["horizon_azimuth_deg"].values, ds["horizon_elevation_deg"].values, outside="periodic"
+    )
+    inner_x, inner_y = _on_dome(azimuth, skyline)
+    outer_x, outer_y = outer * np.sin(around), outer * np.cos(around)
+    axes.fill(
+        np.append(inner_x, outer_x[::-1]),
+        np.append(inner_y, outer_y[::-1]),
+        color=style.GROUND,
+        alpha=0.8,
+        linewidth=0.0,
+        zorder=4,
+    )
+    axes.plot(inner_x, inner_y, color=style.INK, linewidth=0.8, zorder=4)
+
+    side = np.linspace(-outer, outer, 241)
+    x, y = np.meshgrid(side, side)
+    zenith_angle = np.hypot(x, y)
+    towards = direction_enu_xyz(np.degrees(np.arctan2(x, y)), 90.0 - zenith_angle)
+    for mount in range(ds.sizes["mount"]):
+        accepted = np.where(zenith_angle > outer, np.nan, relative_acceptance(ds, mount, towards))
+        _contours(axes, side, side, np.ma.masked_invalid(accepted), mount)
+        raised = 90.0 - float(ds["mount_tilt_deg"][mount])
+        facing = float(ds["mount_azimuth_deg"][mount])
+        spot = _on_dome(np.array(facing), np.array(max(raised, lowest + 5.0)))
+        _letter(axes, float(spot[0]), float(spot[1]), mount, raised >= lowest + 5.0)
+    axes.set_xlim(-outer - 13.0, outer + 13.0)
+    axes.set_ylim(-outer - 13.0, outer + 13.0)
+
+
+def _on_dome(azimuth_deg: FloatArray, elevation_deg: FloatArray) -> tuple[Any, Any]:
+    """Map place: east to the right, north up, radius the angle from the zenith."""
+    radius = 90.0 - elevation_deg
+    return radius * np.sin(np.radians(azimuth_deg)), radius * np.cos(np.radians(azimuth_deg))
+
+
+def _contours(axes: Axes, x: FloatArray, y: FloatArray, share: Any, mount: int) -> None:
+    look = style.line(mount)
+    for level, width in zip(LEVELS, (0.8, 1.8), strict=True):
+        if share.min() < level < share.max():
+            axes.contour(
+                x, y, share, levels=[level], colors=[look.colour], linewidths=[width],
+                linestyles=[look.dash if level == LEVELS[1] else (0, (1.0, 1.5))], zorder=5,
+            )  # fmt: skip
+
+
+def _letter(axes: Axes, x: float, y: float, mount: int, inside: bool) -> None:
+    """The mount's letter where it points; an arrowhead beside it where that lies beyond the edge."""
+    axes.text(
+        x, y, mount_letter(mount) + ("" if inside else "↕"), ha="center", va="center", weight="bold",
+        color="white", fontsize=style.TEXT_PT, zorder=6,
+        bbox={"boxstyle": "circle,pad=0.25", "facecolor": style.line(mount).colour, "edgecolor": "white"},
+    )  # fmt: skip

@@ -1,0 +1,120 @@
+"""What the drawings ask of an estimate's time axis: how long rows last, which solar day they fall in, sums by period.
+
+A solar day runs from local true midnight to the next. It is counted from the series of local true solar time, so it
+needs no knowledge of the body; day 0 holds the first row. Where the Sun turns back in the sky (Mercury near
+perihelion) the count stands still until the Sun is past that point again.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from yieldsim.base.vectors import FloatArray
+
+Times = NDArray[np.datetime64]
+
+LONG_DAY_HOURS = 100.0
+"""Worlds with solar days longer than this are drawn as a calendar of solar days, others hour by day."""
+
+
+def edge_times_utc(ds: xr.Dataset) -> Times:
+    """Starts of all rows and the end of the last: (time + 1,) datetime64[ns]. Rows follow each other without holes."""
+    bounds = ds["time_bnds"].values
+    return np.append(bounds[:, 0], bounds[-1:, 1]).astype("datetime64[ns]")
+
+
+def edge_hours(ds: xr.Dataset) -> FloatArray:
+    """The same as hours since the start of the run."""
+    edges = edge_times_utc(ds)
+    return np.asarray((edges - edges[0]).astype(np.int64) / 3.6e12)
+
+
+def row_hours(ds: xr.Dataset) -> FloatArray:
+    """How long each row lasts: (time,)."""
+    return np.diff(edge_hours(ds))
+
+
+def kwh_between(ds: xr.Dataset, power_w: FloatArray, edges_h: FloatArray) -> FloatArray:
+    """Energy of a mean-power series between given hours of the run; rows are split in proportion.
+
+    power_w   (time,)
+    edges_h   (n + 1,)  hours since the start, increasing; outside the run nothing is added
+    returns   (n,)
+    """
+    own_edges = edge_hours(ds)
+    gathered = np.concatenate([[0.0], np.cumsum(power_w * np.diff(own_edges))]) / 1000.0
+    return np.diff(np.interp(edges_h, own_edges, gathered))
+
+
+def solar_days_at_edges(ds: xr.Dataset) -> FloatArray:
+    """Local solar days since the midnight before the first row, at the edges of all rows: (time + 1,), never falling.
+
+    The series holds solar time at the middle of each row; edges lie half-way between, the outer two are continued.
+    """
+    clock = ds["local_true_solar_time_hours"].values
+    if clock.size == 1:
+        middle = np.array([clock[0] / 24.0])
+        return np.repeat(middle, 2)
+    steps = (np.diff(clock) + 12.0) % 24.0 - 12.0
+    middle = (clock[0] + np.concatenate([[0.0], np.cumsum(steps)])) / 24.0
+    inner = 0.5 * (middle[1:] + middle[:-1])
+    edges = np.concatenate([[2.0 * middle[0] - inner[0]], inner, [2.0 * middle[-1] - inner[-1]]])
+    return np.maximum.accumulate(edges)
+
+
+def solar_day_hours(ds: xr.Dataset) -> float:
+    """Mean length of the solar day over the run."""
+    days = solar_days_at_edges(ds)
+    turned = days[-1] - days[0]
+    return float(edge_hours(ds)[-1] / turned) if turned > 0.0 else float("inf")
+
+
+def has_long_days(ds: xr.Dataset) -> bool:
+    """Whether the solar day is longer than LONG_DAY_HOURS."""
+    return solar_day_hours(ds) > LONG_DAY_HOURS
+
+
+def solar_day_word(body: str) -> tuple[str, str]:
+    """What people call the solar day of a body: singular and plural."""
+    return {"moon": ("lunar day", "lunar days"), "mars": ("sol", "sols"), "earth": ("day", "days")}.get(
+        body.lower(), ("solar day", "solar days")
+    )
+
+
+def mean_by_solar_hour(
+    ds: xr.Dataset, values: FloatArray, cells_per_day: int
+) -> tuple[FloatArray, FloatArray]:
+    """Means over equal parts of each solar day: (days, cells_per_day), NaN outside the run; and the days' start hours.
+
+    Energy is kept: a row that straddles two cells is split between them. The start hours, (days + 1,), count from
+    the start of the run; the first and the last may lie outside it and are then the run's own ends.
+    """
+    solar = solar_days_at_edges(ds)
+    hours = edge_hours(ds)
+    first, last = int(np.floor(solar[0])), max(int(np.ceil(solar[-1])), int(np.floor(solar[0])) + 1)
+    cell_edges = np.linspace(first, last, (last - first) * cells_per_day + 1)
+    at_h = np.interp(cell_edges, solar, hours)
+    lasting = np.diff(at_h)
+    summed = kwh_between(ds, values, at_h) * 1000.0
+    mean = np.divide(summed, lasting, out=np.full(lasting.size, np.nan), where=lasting > 1e-6)
+    return mean.reshape(last - first, cells_per_day), at_h[::cells_per_day]
+
+
+def calendar_edges(ds: xr.Dataset, unit: str) -> tuple[Times, FloatArray]:
+    """Calendar months ("M") or years ("Y") of the run: their names (n,) and their edges in hours of the run (n + 1,).
+
+    The outer edges are the run's own start and end, so a first or last period may be cut short.
+    """
+    edges = edge_times_utc(ds)
+    last = edges[-1] - np.timedelta64(1, "ns")
+    names = np.arange(edges[0].astype(f"datetime64[{unit}]"), last.astype(f"datetime64[{unit}]") + 1)
+    inner = names[1:].astype("datetime64[ns]")
+    at_h = (inner - edges[0]).astype(np.int64) / 3.6e12
+    return names, np.concatenate([[0.0], at_h, [edge_hours(ds)[-1]]])
+
+
+def utc_at(ds: xr.Dataset, hours: FloatArray) -> Times:
+    """UTC at hours since the start of the run."""
+    return edge_times_utc(ds)[0] + np.round(hours * 3.6e12).astype("timedelta64[ns]")
