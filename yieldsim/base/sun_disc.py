@@ -18,7 +18,7 @@ from yieldsim.base.constants import AU_KM, SOLAR_RADIUS_KM
 from yieldsim.base.vectors import FloatArray
 
 LIMB_DARKENING = (0.31442323, 1.35348459, -1.8265809, 2.35713264, -1.68753739, 0.48907787)
-STRIP_COUNT = 24
+STRIP_COUNT = 48
 CHORD_STEPS = 128
 
 

@@ -30,7 +30,7 @@ VOCABULARY: dict[str, Word] = {
                               "solar_azimuth_angle"),
     "solar_elevation_deg": Word("degree", "apparent solar elevation above the local horizontal", "point", -90.0, 90.0,
                                 "solar_elevation_angle"),
-    "sun_distance_au": Word("au", "distance from the site to the Sun", "point", 0.0, INF),
+    "sun_distance_au": Word("astronomical_unit", "distance from the site to the Sun", "point", 0.0, INF),
     "sun_angular_radius_deg": Word("degree", "angular radius of the Sun's disc", "point", 0.0, 90.0),
     "solar_longitude_deg": Word("degree", "areocentric or equivalent solar longitude Ls (season angle)", "point",
                                 0.0, 360.0),

@@ -19,7 +19,7 @@ def energy_below_fraction(wavelength_nm: ArrayLike) -> FloatArray:
         F = 15/pi^4 sum_{n=1..} exp(-n z) (z^3/n + 3 z^2/n^2 + 6 z/n^3 + 6/n^4),   z = h c / (lambda k T)
 
     Source: S. L. Chang, K. T. Rhee, Int. Commun. Heat Mass Transfer 11, 451 (1984), eq. 3 (from memory); the tests integrate
-    Planck's law.
+    Planck's law. Sixty terms leave out 1.4e-6 at most.
 
     >>> float((energy_below_fraction(700.0) - energy_below_fraction(400.0)).round(3))
     0.366

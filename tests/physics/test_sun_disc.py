@@ -1,0 +1,128 @@
+"""The limb-darkened disc: published law, derived table of a half-set Sun, circles, joint mask and occulter by brute force."""
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+import xarray as xr
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from yieldsim.base.labelled import add
+from yieldsim.base.nouns import HorizonMask
+from yieldsim.base.sun_disc import angular_radius_deg, brightness, sample_points, strips
+from yieldsim.ground.horizon import add_visibility, flat_dip_deg, mask_elevation_deg
+
+RADIUS = 0.2666
+AUTHORITIES = Path(__file__).parents[1] / "authorities"
+
+
+def shares(azimuth, elevation, mask=None, dip_deg=0.0, occulter=None):
+    azimuth, elevation = np.atleast_1d(azimuth).astype(float), np.atleast_1d(elevation).astype(float)
+    ds = xr.Dataset(coords={"time": np.arange(len(azimuth)).astype("datetime64[ns]")})
+    ds = add(ds, "solar_azimuth_deg", azimuth)
+    ds = add(ds, "solar_elevation_deg", elevation)
+    ds = add(ds, "sun_angular_radius_deg", np.full(len(azimuth), RADIUS))
+    if occulter is not None:
+        for name, value in zip(("east_offset", "up_offset", "angular_radius"), occulter, strict=True):
+            ds = add(ds, f"occulter_{name}_deg", np.full(len(azimuth), float(value)))
+    return add_visibility(ds, mask, dip_deg)
+
+
+def test_law_is_normalised_and_close_to_the_published_disc_means():
+    assert brightness(1.0) == pytest.approx(1.0, abs=1e-6)
+    r = np.linspace(0, 1, 20001)
+    mean = 2 * np.trapezoid(brightness(np.sqrt(1 - r**2)) * r, r)
+    rows = list(
+        csv.DictReader(
+            line for line in (AUTHORITIES / "limb_darkening_neckel_labs_1994.csv").read_text().splitlines() if line[0] != "#"
+        )
+    )
+    # Neckel & Labs 1994 print the disc mean over centre at neighbouring wavelengths, 610.975 and 640.970 nm
+    near = {float(row["wavelength_nm"]): float(row["mean_over_centre"]) for row in rows}
+    assert near[610.975] <= mean <= near[640.970]
+
+
+# derived from the Neckel & Labs 617 nm law by direct integration: height of the centre in radii, visible share
+HALF_SET = [(-0.75, 0.05832), (-0.5, 0.17773), (-0.25, 0.33093), (0.0, 0.5), (0.25, 0.66907), (0.5, 0.82227), (0.75, 0.94168)]
+
+
+@pytest.mark.parametrize(("height", "expected"), HALF_SET)
+def test_half_set_sun(height, expected):
+    seen = shares(10.0, height * RADIUS, HorizonMask(azimuth_deg=[0.0], elevation_deg=[0.0]))
+    # 48 strips hold the printed digits to 1e-4
+    assert float(seen.disc_visible_fraction[0]) == pytest.approx(expected, abs=1e-4)
+
+
+def test_angular_radius_at_1_au():
+    assert float(angular_radius_deg(1.0)) == pytest.approx(0.266453, abs=5e-7)  # derived: asin(695700 / 149597870.7)
+
+
+def test_samples_keep_the_centre_and_the_second_moment():
+    points, weights = sample_points()
+    np.testing.assert_allclose(weights @ points, 0.0, atol=1e-12)
+    r = np.linspace(0, 1, 100_001)
+    light = brightness(np.sqrt(1 - r**2)) * r
+    assert weights @ (points**2).sum(axis=1) == pytest.approx((light * r**2).sum() / light.sum(), rel=5e-3)
+
+
+def test_strips_sum_to_one():
+    assert strips().cumulative[:, -1].sum() == pytest.approx(1.0, abs=1e-12)
+
+
+def brute_force(azimuth, elevation, mask, dip_deg, occulter):
+    """Visible shares by a fine grid of points on the disc: open, open and eclipse, mask and eclipse."""
+    n = 401
+    x, y = np.meshgrid(np.linspace(-1, 1, n), np.linspace(-1, 1, n))
+    inside = x**2 + y**2 < 1
+    x, y = x[inside], y[inside]
+    light = brightness(np.sqrt(1 - x**2 - y**2))
+    point_azimuth = azimuth + x * RADIUS / np.cos(np.radians(elevation))
+    skyline = mask_elevation_deg(mask, point_azimuth)
+    height = elevation + y * RADIUS - (x * RADIUS) ** 2 * np.radians(1) * np.tan(np.radians(elevation)) / 2
+    clear = np.hypot(x * RADIUS - occulter[0], y * RADIUS - occulter[1]) > occulter[2]
+    open_sky = height > np.minimum(skyline, -dip_deg)
+    return [(light * keep).sum() / light.sum() for keep in (open_sky, open_sky & clear, (height > skyline) & clear)]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    azimuth=st.floats(0, 359.9),
+    elevation=st.floats(-1.0, 1.2),
+    seed=st.integers(0, 10_000),
+    east=st.floats(-1.2, 1.2),
+    up=st.floats(-1.2, 1.2),
+    occulter_radius=st.floats(0.1, 1.0),
+)
+def test_mask_and_occulter_together_against_brute_force(azimuth, elevation, seed, east, up, occulter_radius):
+    rng = np.random.default_rng(seed)
+    mask = HorizonMask(azimuth_deg=np.sort(rng.choice(720, 90, replace=False)) / 2.0, elevation_deg=rng.uniform(-0.6, 0.6, 90))
+    seen = shares(azimuth, elevation, mask, 0.1, (east, up, occulter_radius))
+    got = [float(seen[k][0]) for k in ("open_horizon_fraction", "uneclipsed_fraction", "disc_visible_fraction")]
+    # strips 1/48 of the disc apart against a 401 x 401 grid, edges crossing them obliquely: 4e-3 of the disc's light
+    np.testing.assert_allclose(got, brute_force(azimuth, elevation, mask, 0.1, (east, up, occulter_radius)), atol=4e-3)
+
+
+def test_shares_never_grow_along_the_chain():
+    rng = np.random.default_rng(5)
+    mask = HorizonMask(azimuth_deg=np.arange(0, 360, 2.0), elevation_deg=rng.uniform(-2, 2, 180))
+    seen = shares(rng.uniform(0, 360, 2000), rng.uniform(-3, 3, 2000), mask, 0.2, (0.2, 0.1, 0.9))
+    assert (seen.open_horizon_fraction >= seen.uneclipsed_fraction).all()
+    assert (seen.uneclipsed_fraction >= seen.disc_visible_fraction).all()
+
+
+# dip acos(R / (R + h)) on the Moon, R = 1737.4 km: derived
+DIPS = [(1.0, 0.0615), (2.0, 0.0869), (5.0, 0.1375), (10.0, 0.1944), (20.0, 0.2749), (50.0, 0.4347), (100.0, 0.6147)]
+
+
+@pytest.mark.parametrize(("mast_m", "dip"), DIPS)
+def test_dip(mast_m, dip):
+    assert flat_dip_deg(1737.4, mast_m) == pytest.approx(dip, abs=5e-5)
+
+
+def test_mask_wraps_with_and_without_a_closing_row():
+    opened = HorizonMask(azimuth_deg=[10.0, 350.0], elevation_deg=[0.0, 2.0])
+    assert float(mask_elevation_deg(opened, 0.0)) == pytest.approx(1.0)
+    closed = HorizonMask(azimuth_deg=[0.0, 180.0, 360.0], elevation_deg=[1.0, 3.0, 1.0])
+    np.testing.assert_allclose(mask_elevation_deg(closed, [0.0, 90.0, 270.0, 360.0, -90.0]), [1, 2, 2, 1, 2])

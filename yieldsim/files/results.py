@@ -1,0 +1,122 @@
+"""Results of a run: NetCDF (CF), CSV tables and JSON, staged together and moved into place only when all are complete."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from yieldsim.base.errors import InputError, Problem, WriteFailed
+from yieldsim.files.named_paths import shown
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+
+FIRST_HOURLY_COLUMNS = (
+    "solar_azimuth_deg",
+    "solar_elevation_deg",
+    "sun_distance_au",
+    "disc_visible_fraction",
+    "beam_irradiance_w_m2",
+    "incidence_deg",
+    "delivered_power_w",
+)
+
+
+@contextlib.contextmanager
+def staged_folder(folder: Path | str) -> Iterator[Path]:
+    """A temporary folder whose files move into `folder` together on success and vanish on failure. Raises WriteFailed.
+
+    Files of other names already in `folder` stay; those of the same names are replaced only at the end.
+    """
+    target = Path(folder)
+    if target.exists() and not target.is_dir():
+        raise InputError(Problem(shown(target), found="is a file, not a folder for results"))
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+        stage = Path(tempfile.mkdtemp(dir=target, prefix=".unfinished."))
+    except OSError as error:
+        raise WriteFailed(f"cannot write into {shown(target)}: {(error.strerror or str(error)).lower()}") from None
+    try:
+        yield stage
+        umask = os.umask(0)
+        os.umask(umask)
+        for file in sorted(stage.iterdir()):
+            file.chmod(0o666 & ~umask)
+            file.replace(target / file.name)
+    except OSError as error:
+        raise WriteFailed(f"cannot write into {shown(target)}: {(error.strerror or str(error)).lower()}") from None
+    finally:
+        shutil.rmtree(stage, ignore_errors=True)
+
+
+def write_dataset(ds: xr.Dataset, path: Path) -> None:
+    """NetCDF-4 with CF time (no fill value on time and bounds), compressed; the same bytes for the same Dataset."""
+    import numpy as np
+
+    encoding: dict[str, dict[str, Any]] = {}
+    for name, variable in ds.variables.items():
+        if np.issubdtype(variable.dtype, np.floating):
+            encoding[str(name)] = {"zlib": True, "complevel": 4, "_FillValue": None}
+        elif np.issubdtype(variable.dtype, np.datetime64):
+            encoding[str(name)] = {
+                "units": "seconds since 2000-01-01T00:00:00",
+                "calendar": "proleptic_gregorian",
+                "dtype": "int64",
+                "_FillValue": None,
+            }
+    ds.to_netcdf(path, engine="netcdf4", format="NETCDF4", encoding=encoding)
+
+
+def read_dataset(path: Path | str) -> xr.Dataset:
+    """An estimate.nc, or a folder that holds one, into memory. Raises InputError."""
+    import xarray as xr
+
+    file = Path(path)
+    if file.is_dir():
+        file = file / "estimate.nc"
+    if not file.is_file():
+        raise InputError(Problem(shown(file), found="is not there", hint="name an estimate.nc or the folder that holds it"))
+    try:
+        with xr.open_dataset(file, engine="netcdf4") as ds:
+            loaded = ds.load()
+    except (OSError, ValueError) as error:
+        raise InputError(Problem(shown(file), found="cannot be read as NetCDF", hint=str(error).splitlines()[0])) from None
+    if "summary" not in loaded.attrs or "delivered_power_w" not in loaded:
+        raise InputError(Problem(shown(file), found="is not a result of yieldsim estimate"))
+    return loaded
+
+
+def hourly_frame(ds: xr.Dataset) -> pd.DataFrame:
+    """The interval series as a table: one row an interval, incidence_deg the smallest over the mounts."""
+    import numpy as np
+    import pandas as pd
+
+    stamps = np.datetime_as_string(ds["time"].values, unit="s")
+    columns: dict[str, Any] = {"time_utc": np.char.add(stamps, "Z")}
+    for name in FIRST_HOURLY_COLUMNS:
+        values = ds[name].values
+        columns[name] = values.min(axis=1) if values.ndim == 2 else values
+    for name in ds.data_vars:
+        if ds[name].dims == ("time",) and name not in columns:
+            columns[str(name)] = ds[name].values
+    for name in ("clean_fraction", "mount_delivered_power_w"):
+        for mount in range(ds.sizes["mount"]):
+            columns[f"mount{mount + 1}_{name.removeprefix('mount_')}"] = ds[name].values[:, mount]
+    return pd.DataFrame(columns)
+
+
+def write_table(frame: pd.DataFrame, path: Path) -> None:
+    """CSV with a header row, '.' decimals, ten significant digits and plain line ends."""
+    frame.to_csv(path, index=False, float_format="%.10g", lineterminator="\n")
+
+
+def write_json(values: Mapping[str, Any], path: Path) -> None:
+    """Indented JSON; NaN and infinity are refused."""
+    path.write_text(json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")

@@ -1,0 +1,50 @@
+"""Write an estimate: NetCDF, tables, JSON and the report, all together or none."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+
+def summary_of(ds: xr.Dataset) -> dict[str, Any]:
+    """The run's totals."""
+    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
+    return summary
+
+
+def write_estimate(ds: xr.Dataset, folder: Path | str, *, report: bool = True) -> list[str]:
+    """Write all results of an estimate into a folder; the names written. Raises WriteFailed, and then nothing has changed."""
+    from yieldsim.energy.ledger import by_calendar, by_solar_day
+    from yieldsim.files.results import hourly_frame, staged_folder, write_dataset, write_json, write_table
+
+    with staged_folder(folder) as stage:
+        write_dataset(ds, stage / "estimate.nc")
+        write_table(hourly_frame(ds), stage / "hourly.csv")
+        write_table(by_calendar(ds, "D"), stage / "daily.csv")
+        write_table(by_calendar(ds, "M"), stage / "monthly.csv")
+        write_table(by_calendar(ds, "Y"), stage / "yearly.csv")
+        write_table(by_solar_day(ds), stage / "solar_days.csv")
+        write_json(summary_of(ds), stage / "summary.json")
+        if report:
+            _draw(ds, stage)
+        return sorted(file.name for file in stage.iterdir())
+
+
+def write_report(ds: xr.Dataset, folder: Path | str) -> list[str]:
+    """Write report.pdf and report.png of a saved estimate. Raises WriteFailed."""
+    from yieldsim.files.results import staged_folder
+
+    with staged_folder(folder) as stage:
+        _draw(ds, stage)
+        return sorted(file.name for file in stage.iterdir())
+
+
+def _draw(ds: xr.Dataset, stage: Path) -> None:
+    from yieldsim.report.pages import report_pdf, report_png
+
+    (stage / "report.pdf").write_bytes(report_pdf(ds))
+    (stage / "report.png").write_bytes(report_png(ds))

@@ -1,0 +1,95 @@
+"""The span of a run: what the user may write for start, end and years, checked before anything is computed."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import TYPE_CHECKING
+
+from yieldsim.base.errors import InputError, Problem
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from yieldsim.energy.integrate import TimeGrid
+
+DEFAULT_START = "2027-01-01"
+
+Instant = "str | dt.date | dt.datetime | np.datetime64"
+
+
+def utc_instant(value: object, key: str) -> np.datetime64:
+    """A UTC instant from ISO 8601 text, a date, a datetime (zones are converted, none means UTC) or numpy's datetime64."""
+    import numpy as np
+
+    if isinstance(value, np.datetime64):
+        if np.isnat(value):
+            raise InputError(Problem("", key, "is not a time", "ISO 8601 such as 2027-01-01T06:00"))
+        return value.astype("datetime64[ns]")
+    if isinstance(value, str):
+        try:
+            value = dt.datetime.fromisoformat(value.strip())
+        except ValueError:
+            raise InputError(
+                Problem("", key, f'"{value}" is not a time', "ISO 8601 such as 2027-01-01 or 2027-01-01T06:00")
+            ) from None
+    if isinstance(value, dt.datetime):
+        if value.tzinfo is not None:
+            value = value.astimezone(dt.UTC).replace(tzinfo=None)
+        return np.datetime64(value, "ns")
+    if isinstance(value, dt.date):
+        return np.datetime64(value, "ns")
+    raise InputError(Problem("", key, f"{value!r} is not a time", "ISO 8601 text, a date or a datetime"))
+
+
+def span_utc(
+    start: object | None, end: object | None, years: float | None
+) -> tuple[np.datetime64, np.datetime64]:
+    """Start and end of a run. Without an end: one calendar year, or `years` of them, from the start (2027-01-01 if not given)."""
+    import numpy as np
+    import pandas as pd
+
+    begin = utc_instant(DEFAULT_START if start is None else start, "start")
+    if end is not None and years is not None:
+        raise InputError(Problem("", "years", "is given beside end", "one of the two"))
+    if end is not None:
+        finish = utc_instant(end, "end")
+    else:
+        count = 1.0 if years is None else float(years)
+        if not 0.0 < count <= 200.0:
+            raise InputError(Problem("", "years", f"is {count:g}", "above 0, at most 200"))
+        whole = int(count)
+        later = pd.Timestamp(begin) + pd.DateOffset(years=whole)
+        part_hours = round((count - whole) * 8766.0)
+        finish = np.datetime64(later.to_datetime64(), "ns") + np.timedelta64(part_hours, "h")
+    if finish <= begin:
+        raise InputError(
+            Problem("", "end", f"{str(finish)[:16]} is not after start {str(begin)[:16]}", "an end after the start")
+        )
+    return begin, finish
+
+
+def time_grid(start_utc: np.datetime64, end_utc: np.datetime64, interval_minutes: float) -> TimeGrid:
+    """Equal intervals from start to end; the span must be a whole number of them."""
+    import numpy as np
+
+    from yieldsim.energy.integrate import TimeGrid
+    from yieldsim.sky.clock import tdb_seconds
+
+    if not 1.0 <= interval_minutes <= 1440.0 or interval_minutes != int(interval_minutes):
+        raise InputError(
+            Problem("", "interval_minutes", f"is {interval_minutes:g}", "whole minutes from 1 to 1440")
+        )
+    interval = np.timedelta64(int(interval_minutes), "m")
+    count, rest = divmod(end_utc - start_utc, interval)
+    if rest != np.timedelta64(0) or count < 1:
+        raise InputError(
+            Problem(
+                "",
+                "end",
+                f"leaves {rest / np.timedelta64(1, 's'):g} s over after whole intervals of {interval_minutes:g} minutes",
+                "a span of whole intervals",
+                "put start and end on the hour",
+            )
+        )
+    edges = start_utc + interval * np.arange(int(count) + 1)
+    return TimeGrid(edge_utc=edges, edge_tdb_s=tdb_seconds(edges))
