@@ -29,4 +29,6 @@ def test_share_of_photosynthetic_light():
 def test_ends():
     # sixty terms leave out at most 15/pi^4 * 2/60^3 = 1.4e-6
     assert float(energy_below_fraction(1e8)) == pytest.approx(1.0, abs=1.5e-6)
-    assert float(energy_below_fraction(50.0)) == 0.0
+    # Wien's tail: z = 50, F = 15/pi^4 z^3 exp(-z) to 6 %
+    z = HC_OVER_K_M_K / (50e-9 * 5772.0)
+    assert float(energy_below_fraction(50.0)) == pytest.approx(15 / np.pi**4 * z**3 * np.exp(-z) * (1 + 3 / z), rel=5e-3)

@@ -68,7 +68,7 @@ def strips() -> Strips:
 
 @cache
 def sample_points(rings: int = 6, spokes: int = 16) -> tuple[FloatArray, FloatArray]:
-    """Points (n, 2) on the unit disc and weights (n,) that sum to 1: rings of equal light, spokes staggered.
+    """Points (n, 2) on the unit disc and weights (n,) that sum to 1: rings of equal light, evenly spread.
 
     Symmetric, so that the mean place is the centre; good to about 1/n for a hard edge across the disc and far better for
     anything smooth.
@@ -79,9 +79,10 @@ def sample_points(rings: int = 6, spokes: int = 16) -> tuple[FloatArray, FloatAr
     inside = np.concatenate([[0.0], np.cumsum((light[1:] + light[:-1]) / 2.0)])
     inside /= inside[-1]
     ring_radius = np.interp((np.arange(rings) + 0.5) / rings, inside, radius)
+    golden = (np.sqrt(5.0) - 1.0) / 2.0  # turns each ring so that no straight edge meets many points at once
     points = []
     for ring, r in enumerate(ring_radius):
-        angle = (np.arange(spokes) + 0.5 * (ring % 2)) * 2.0 * np.pi / spokes
+        angle = (np.arange(spokes) + (ring + 0.25) * golden % 1.0) * 2.0 * np.pi / spokes
         points.append(np.stack([r * np.cos(angle), r * np.sin(angle)], axis=1))
     xy = np.concatenate(points)
     return xy, np.full(len(xy), 1.0 / len(xy))

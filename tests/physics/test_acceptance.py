@@ -1,0 +1,150 @@
+"""Acceptance over the disc and etendue: closed forms, conservation, the published concentration limits, axes and roll."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from yieldsim.base.nouns import BiaxialAcceptance, Fibre, RoundAcceptance
+from yieldsim.base.sun_disc import brightness
+from yieldsim.base.vectors import direction_enu_xyz
+from yieldsim.energy.incidence import sun_in_mount_xyz
+from yieldsim.optics.acceptance import acceptance_at, full_grid, half_width_deg, normal_acceptance
+from yieldsim.optics.etendue import fibre_etendue_m2_sr, largest_concentration, projected_acceptance_sr
+
+RADIUS = 0.2666
+
+
+def tilted(angle_deg, azimuth_deg=0.0):
+    angle, azimuth = np.radians(np.atleast_1d(angle_deg)), np.radians(azimuth_deg)
+    return np.stack([np.sin(angle) * np.cos(azimuth), np.sin(angle) * np.sin(azimuth), np.cos(angle)], axis=-1)
+
+
+def round_table(angles, values, source="point"):
+    return RoundAcceptance(incidence_deg=angles, acceptance_fraction=values, source=source)
+
+
+def test_no_overshoot_and_zero_outside():
+    table = round_table([0.0, 5.0, 6.0], [0.9, 0.9, 0.2], "disc")
+    at = acceptance_at(table, tilted([0.0, 2.5, 5.5, 5.999, 6.001, 95.0, 180.0]), RADIUS)
+    np.testing.assert_allclose(at, [0.9, 0.9, 0.55, 0.2007, 0.0, 0.0, 0.0], atol=1e-3)
+
+
+def test_hard_edge_smeared_by_the_disc():
+    """A straight edge across the disc's centre passes half of it; across x radii, the share of a half-set Sun."""
+    table = round_table([0.0, 30.0, 30.0001], [1.0, 1.0, 0.0])
+    offset = np.array([-1.1, -0.5, 0.0, 0.5, 1.1])
+    got = acceptance_at(table, tilted(30.0 + offset * RADIUS), RADIUS)
+    # shares of a half-set Sun with the 617 nm law (derived): 0.82227, 0.5, 0.17773; 96 points: 1/96 at a hard edge
+    np.testing.assert_allclose(got, [1.0, 0.82227, 0.5, 0.17773, 0.0], atol=0.011)
+
+
+def test_quadratic_table_feels_the_second_moment():
+    angles = np.linspace(0.0, 20.0, 4001)
+    table = round_table(angles, 1.0 - (angles / 20.0) ** 2)
+    r = np.linspace(0, 1, 100_001)
+    light = brightness(np.sqrt(1 - r**2)) * r
+    moment = (light * r**2).sum() / light.sum() * RADIUS**2
+    # mean of theta^2 over the disc = centre^2 + moment (small angles)
+    assert acceptance_at(table, tilted(0.0), RADIUS)[0] == pytest.approx(1.0 - moment / 400.0, abs=2e-6)
+
+
+def test_a_disc_table_is_used_as_it_stands():
+    table = round_table([0.0, 1.0, 1.001], [1.0, 1.0, 0.0], "disc")
+    assert acceptance_at(table, tilted(0.99), RADIUS)[0] == 1.0
+    assert acceptance_at(round_table([0.0, 1.0, 1.001], [1.0, 1.0, 0.0]), tilted(0.99), RADIUS)[0] < 0.7
+
+
+def test_biaxial_equals_round_when_made_from_it():
+    angles = np.linspace(0, 12, 121)
+    curve = np.interp(angles, [0, 8, 10, 12], [0.9, 0.85, 0.3, 0.0])
+    t = np.radians(angles)
+    x, y = np.tan(t)[:, None], np.tan(t)[None, :]
+    incidence = np.degrees(np.arctan(np.hypot(x, y)))
+    grid = np.interp(incidence, angles, curve, right=0.0)
+    biaxial = BiaxialAcceptance(transverse_deg=angles, longitudinal_deg=angles, acceptance_fraction=grid, source="point")
+    direction = np.concatenate([tilted(a, b) for a in (0.0, 4.0, 8.5, 9.5) for b in (0.0, 30.0, 135.0, 290.0)])
+    both = [acceptance_at(table, direction, RADIUS) for table in (round_table(angles, curve), biaxial)]
+    # 0.1 degree grid of a curve that falls 0.28 a degree
+    np.testing.assert_allclose(both[1], both[0], atol=2e-3)
+    assert projected_acceptance_sr(biaxial) == pytest.approx(projected_acceptance_sr(round_table(angles, curve)), rel=1e-3)
+
+
+def test_projected_angles_as_the_test_standards_define_them():
+    table = BiaxialAcceptance(
+        transverse_deg=[-60.0, 60.0], longitudinal_deg=[0.0, 80.0], acceptance_fraction=[[0.0, 0.0], [1.0, 1.0]], source="disc"
+    )
+    # transverse angle of a direction: tan = x / z whatever y is
+    direction = np.array([[np.tan(np.radians(30.0)), 1.7, 1.0]])
+    direction /= np.linalg.norm(direction)
+    assert acceptance_at(table, direction, RADIUS)[0] == pytest.approx((30.0 + 60.0) / 120.0)
+    assert full_grid(table)[1][0] == -80.0
+
+
+def test_roll_turns_the_axes_about_the_normal():
+    sun = direction_enu_xyz(180.0, 20.0)[None, :]
+    south = sun_in_mount_xyz(sun, 90.0, 180.0, 0.0)[0]
+    # facing south and upright, a Sun 20 degrees up is off along the slope: longitudinal at roll 0
+    np.testing.assert_allclose(south, [0.0, np.sin(np.radians(20)), np.cos(np.radians(20))], atol=1e-12)
+    rolled = sun_in_mount_xyz(sun, 90.0, 180.0, 90.0)[0]
+    np.testing.assert_allclose(rolled, [np.sin(np.radians(20)), 0.0, np.cos(np.radians(20))], atol=1e-12)
+
+
+# closed forms of the projected solid angle: pi for the whole hemisphere, pi sin^2 of a cone's half-angle
+@pytest.mark.parametrize("edge", [5.0, 23.0, 60.0, 89.0])
+def test_projected_solid_angle_of_a_cone(edge):
+    table = round_table([0.0, edge, edge + 1e-6], [1.0, 1.0, 0.0])
+    assert projected_acceptance_sr(table) == pytest.approx(np.pi * np.sin(np.radians(edge)) ** 2, rel=1e-6)
+
+
+def test_projected_solid_angle_of_everything():
+    ones = np.ones((2, 2))
+    assert projected_acceptance_sr(round_table([0.0, 90.0], [1.0, 1.0])) == pytest.approx(np.pi, rel=1e-12)
+    biaxial = BiaxialAcceptance(transverse_deg=[0, 90], longitudinal_deg=[0, 90], acceptance_fraction=ones, source="point")
+    assert projected_acceptance_sr(biaxial) == pytest.approx(np.pi, rel=1e-5)
+
+
+@settings(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 10_000))
+def test_projected_solid_angle_against_quadrature(seed):
+    rng = np.random.default_rng(seed)
+    angles = np.concatenate([[0.0], np.sort(rng.choice(np.arange(1, 90), 6, replace=False)).astype(float)])
+    table = round_table(angles, rng.uniform(0, 1, 7))
+    t = np.radians(np.linspace(0, angles[-1], 200_001))
+    values = np.interp(np.degrees(t), angles, table.acceptance_fraction)
+    expected = 2 * np.pi * np.trapezoid(values * np.sin(t) * np.cos(t), t)
+    assert projected_acceptance_sr(table) == pytest.approx(expected, rel=1e-6)
+
+
+# (NA / sin(theta))^2, the three-dimensional limit of Winston, Minano & Benitez, Nonimaging Optics, 2005: derived digits
+LIMITS = [(0.266453, 1.0, 46238.8), (5.0, 1.0, 131.646), (10.0, 0.5, 8.2909), (20.0, 0.22, 0.413754), (30.0, 0.5, 1.0)]
+
+
+@pytest.mark.parametrize(("angle", "numerical_aperture", "expected"), LIMITS)
+def test_largest_concentration(angle, numerical_aperture, expected):
+    assert largest_concentration(angle, numerical_aperture) == pytest.approx(expected, rel=2e-5)
+
+
+def test_an_ideal_concentrator_uses_the_whole_etendue():
+    """Aperture / fibre face = (NA / sin theta)^2 with acceptance 1 inside theta: used equals limit."""
+    fibre = Fibre(length_m=1.0, numerical_aperture=0.5, face_diameter_mm=20.0)
+    theta = 10.0
+    area = np.pi * 0.01**2 * largest_concentration(theta, 0.5)
+    used = area * projected_acceptance_sr(round_table([0.0, theta, theta + 1e-7], [1.0, 1.0, 0.0]))
+    assert used == pytest.approx(fibre_etendue_m2_sr(fibre), rel=1e-6)
+
+
+def test_half_width():
+    assert half_width_deg(round_table([0.0, 4.0, 6.0], [0.8, 0.8, 0.0])) == pytest.approx(5.0)
+    assert half_width_deg(round_table([0.0, 4.0], [0.8, 0.8])) == 4.0
+    table = BiaxialAcceptance(
+        transverse_deg=[0, 4, 6], longitudinal_deg=[0, 60.0], acceptance_fraction=[[1, 1], [1, 1], [0, 0]], source="disc"
+    )
+    assert half_width_deg(table) == pytest.approx(5.0)
+
+
+def test_sun_following_sees_the_normal():
+    table = round_table([0.0, 0.2, 0.3], [1.0, 1.0, 0.0])
+    wide = normal_acceptance(table, [0.1, 0.2666, 0.5])
+    assert wide[0] == pytest.approx(1.0)
+    assert wide[0] > wide[1] > wide[2]
