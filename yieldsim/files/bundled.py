@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from yieldsim.base.errors import DataMissing
+from yieldsim.base.errors import DataMissing, InputError, Problem, likely
+from yieldsim.files.named_paths import named_path
 
 PACKAGE = Path(__file__).resolve().parent.parent
 
@@ -21,6 +22,20 @@ def bodies_folder() -> Path:
 def body_names() -> list[str]:
     """Names of the built-in bodies."""
     return sorted(path.stem for path in bodies_folder().glob("*.toml"))
+
+
+def body_path(name: str, naming_file: Path) -> Path:
+    """File of a built-in body, in any case, or the body file that `name` points to from `naming_file`.
+
+    Raises InputError, its Problem without a place.
+    """
+    names = body_names()
+    if name.lower() in names:
+        return bodies_folder() / f"{name.lower()}.toml"
+    if "/" not in name and not name.endswith(".toml"):
+        allowed = f"{', '.join(names)}, or a path to a body file (.toml)"
+        raise InputError(Problem("", "body", f"is {name!r}", allowed, likely(name.lower(), names)))
+    return named_path(name, naming_file)
 
 
 def sites_folder() -> Path:

@@ -1,8 +1,9 @@
 """The strict model under every TOML file: all problems of a table at once, in words, likely keys named.
 
-A subclass of StrictModel lists its keys as fields. `within`, `whole_number`, `Text`, `Moment` and
-`named_file` check their values. A problem travels through pydantic as a custom error holding what
-was found, what is allowed and a hint; `files.toml_inputs` adds file, line and key.
+A subclass of StrictModel lists its keys as fields; a field's description is the hint when it is missing.
+`within`, `whole_number`, `Text`, `Moment` and `named_file` check their values. A problem travels through
+pydantic as a custom error holding what was found, what is allowed and a hint; `files.toml_inputs` adds file,
+line and key.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
 from typing import Annotated, Any, TypeVar, get_args
 
 from pydantic import (
@@ -23,9 +25,10 @@ from pydantic import (
 )
 from pydantic_core import ErrorDetails, InitErrorDetails, PydanticCustomError
 
-from yieldsim.base.errors import InputError, Problem, likely
+from yieldsim.base.errors import InputError, likely
 from yieldsim.files.moments import utc_iso
 from yieldsim.files.named_paths import named_path
+from yieldsim.files.plain_text import opened
 from yieldsim.files.reading import Reading
 
 Self = TypeVar("Self", bound="StrictModel")
@@ -65,7 +68,7 @@ class StrictModel(BaseModel):
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
         """Problems between keys: pairs of key and `problem(...)`; an empty key blames the table itself.
 
-        given   the table as written, misspelt keys put right (so that one slip is told once).
+        given   the table as written, of any types, misspelt keys put right (so that one slip is told once)
         """
         yield from ()
 
@@ -74,30 +77,17 @@ class StrictModel(BaseModel):
     def _every_problem(cls: type[Self], raw: Any, handler: ModelWrapValidatorHandler[Self]) -> Self:
         """Run the field checks and the checks between keys, and word all that failed."""
         details: list[InitErrorDetails] = []
-        meant: dict[str, Any] = {}
         if isinstance(raw, Mapping):
-            meant = cls._meant(raw)
-            for key, fault in cls.together(meant):
+            for key, fault in cls.together(raw):
                 details.append({"type": fault, "loc": (key,) if key else (), "input": None})
         try:
             model = handler(raw)
         except ValidationError as error:
             for item in error.errors(include_url=False):
-                if item["type"] == "missing" and item["loc"][-1] in meant:
-                    continue
                 details.append({"type": cls._worded(item), "loc": item["loc"], "input": None})
         if details:
             raise ValidationError.from_exception_data(cls.__name__, details)
         return model
-
-    @classmethod
-    def _meant(cls, raw: Mapping[str, Any]) -> dict[str, Any]:
-        """The table with each unknown key also under the known one it is likely to be."""
-        meant = dict(raw)
-        for key, value in raw.items():
-            if key not in cls.model_fields and (known := _close(key, cls.model_fields)):
-                meant.setdefault(known, value)
-        return meant
 
     @classmethod
     def _worded(cls, item: ErrorDetails) -> PydanticCustomError:
@@ -106,26 +96,13 @@ class StrictModel(BaseModel):
         if kind in (PROBLEM, RECORDED):
             return PydanticCustomError(kind, "problem", item.get("ctx"))
         if kind == "missing":
-            return problem("is missing")
-        if kind == "extra_forbidden":
-            return cls._unknown(str(loc[-1]), value)
+            return problem("is missing", hint=cls.model_fields[str(loc[-1])].description or "")
         if kind in _ALLOWED:
             return problem(f"is {told(value)}", _ALLOWED[kind])
         if kind == "literal_error":
             words = _literals(cls, loc)
             return problem(f"is {told(value)}", ", ".join(words), likely(str(value), words))
         return problem(f"is {told(value)}", item["msg"].removeprefix("Input should be "))
-
-    @classmethod
-    def _unknown(cls, key: str, value: object) -> PydanticCustomError:
-        """An unknown key or table; `unknown` marks it for a hint about another table."""
-        first = value[0] if isinstance(value, list) and value else value
-        a_table = isinstance(first, Mapping)
-        known = _close(key, cls.model_fields)
-        shown = f"[{known}]" if known and is_table(cls, known) else known
-        hint = f"did you mean {shown}?" if known else ""
-        found = f"has an unknown table [{key}]" if a_table else f'has an unknown key "{key}"'
-        return PydanticCustomError(PROBLEM, "problem", {"found": found, "hint": hint, "unknown": True})
 
 
 _ALLOWED = {
@@ -136,27 +113,6 @@ _ALLOWED = {
     "string_type": "text in quotes",
     "bool_type": "true or false",
 }
-
-
-def _close(key: str, known: Mapping[str, Any]) -> str:
-    """The known key that a misspelt one is likely to be."""
-    return likely(key.lower(), known).removeprefix("did you mean ").removesuffix("?")
-
-
-def inner_model(cls: type[BaseModel], key: str) -> type[BaseModel] | None:
-    """The model of the table or array of tables under a key, None for plain values."""
-
-    def search(annotation: Any) -> type[BaseModel] | None:
-        if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-            return annotation
-        return next((found for part in get_args(annotation) if (found := search(part))), None)
-
-    return search(cls.model_fields[key].annotation) if key in cls.model_fields else None
-
-
-def is_table(cls: type[BaseModel], key: str) -> bool:
-    """Whether a key of this model holds a table or an array of tables."""
-    return inner_model(cls, key) is not None
 
 
 def _literals(cls: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
@@ -203,9 +159,13 @@ def range_words(low: float, high: float, *, above: float = -math.inf, below: flo
     ('-90 to 90', '0 or more', 'more than 0, at most 1')
     """
     if low > -math.inf and high < math.inf:
-        return f"{low:g} to {high:g}"
-    lower = f"more than {above:g}" if above > -math.inf else f"{low:g} or more" if low > -math.inf else ""
-    upper = f"less than {below:g}" if below < math.inf else f"at most {high:g}" if high < math.inf else ""
+        return f"{low:.10g} to {high:.10g}"
+    lower = (
+        f"more than {above:.10g}" if above > -math.inf else f"{low:.10g} or more" if low > -math.inf else ""
+    )
+    upper = (
+        f"less than {below:.10g}" if below < math.inf else f"at most {high:.10g}" if high < math.inf else ""
+    )
     return ", ".join(part for part in (lower, upper) if part)
 
 
@@ -246,33 +206,62 @@ Moment = Annotated[str, BeforeValidator(_moment)]
 """A moment in UTC, kept as ISO 8601 text without a zone."""
 
 
-def named_file(read: Callable[[Reading], object]) -> BeforeValidator:
-    """The name of another file; the field becomes what `read` makes of it.
+Found = TypeVar("Found")
 
-    Problems inside the named file are recorded under its own name; a wrong name is a problem of this key.
+
+def read_named(
+    info: ValidationInfo, find: Callable[[Reading], Path], read: Callable[[Reading], Found]
+) -> Found:
+    """What `read` makes of the file that `find` finds from the reading of the naming file.
+
+    Problems inside the named file are recorded under its own name; a wrong name is a problem of its key.
     """
+    reading = info.context
+    if not isinstance(reading, Reading):
+        raise TypeError("a model that names files is validated with its Reading as context")
+    try:
+        path = find(reading)
+    except InputError as error:
+        fault = error.problems[0]
+        raise problem(fault.found, fault.allowed, fault.hint) from None
+    try:
+        return read(reading.inside(path))
+    except InputError as error:
+        reading.problems.extend(one for one in error.problems if one not in reading.problems)
+        raise PydanticCustomError(RECORDED, "problem") from None
+
+
+def named_file(read: Callable[[Reading], object]) -> BeforeValidator:
+    """The name of another file; the field becomes what `read` makes of it."""
 
     def check(value: object, info: ValidationInfo) -> object:
-        if not isinstance(value, str):
-            raise problem(f"is {told(value)}", "the name of a file, in quotes")
-        reading = info.context
-        if not isinstance(reading, Reading):
-            raise TypeError("a model that names files is validated with its Reading as context")
-        try:
-            path = named_path(value, reading.path)
-        except InputError as error:
-            raise _as_problem(error.problems[0]) from None
-        before = len(reading.problems)
-        try:
-            result = read(reading.inside(path))
-        except InputError as error:
-            reading.problems.extend(one for one in error.problems if one not in reading.problems[before:])
-        if len(reading.problems) > before:
-            raise PydanticCustomError(RECORDED, "problem")
-        return result
+        name = _file_name(value)
+        return read_named(info, lambda reading: named_path(name, reading.path), read)
 
     return BeforeValidator(check)
 
 
-def _as_problem(fault: Problem) -> PydanticCustomError:
-    return problem(fault.found, fault.allowed, fault.hint)
+def existing_file() -> BeforeValidator:
+    """The name of another file that is opened later; the field becomes its absolute path."""
+
+    def absolute(reading: Reading) -> Path:
+        with opened(reading.path):
+            return reading.path.resolve()
+
+    return named_file(absolute)
+
+
+def _file_name(value: object) -> str:
+    if not isinstance(value, str):
+        raise problem(f"is {told(value)}", "the name of a file, in quotes")
+    return value
+
+
+def exactly_one(given: Mapping[str, Any], *keys: str) -> Iterator[tuple[str, PydanticCustomError]]:
+    """Problems of a table that must hold exactly one of the keys, for `StrictModel.together`."""
+    held = [key for key in keys if key in given]
+    choice = " or ".join((", ".join(keys[:-1]), keys[-1]))
+    if not held:
+        yield "", problem(f"needs {choice}")
+    for key in held[1:]:
+        yield key, problem(f"stands beside {held[0]}", f"only one of {choice}")
