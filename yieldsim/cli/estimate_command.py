@@ -1,0 +1,133 @@
+"""`yieldsim estimate` and `yieldsim report`: run, write, print the answer."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from yieldsim.cli.progress import progress
+
+
+@click.command(short_help="Hourly and annual energy of a collector at a site.")
+@click.argument("site", type=click.Path(path_type=Path))
+@click.option("-c", "--collector", required=True, type=click.Path(path_type=Path), help="Collector file.")
+@click.option("--start", help="First instant, UTC (default 2027-01-01).")
+@click.option("--end", help="Last instant, UTC; without it one year from the start.")
+@click.option("--years", type=float, help="Length of the run in calendar years, instead of --end.")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for the results (default reports/<site file>).")
+@click.option("--interval-minutes", type=float, default=60.0, show_default=True, help="Length of the output rows.")
+@click.option(
+    "--tolerance", type=float, default=1e-3, show_default=True, help="Relative change of the total at which halving stops."
+)
+@click.option(
+    "--kernels", multiple=True, type=click.Path(path_type=Path), help="Further ephemeris or orientation kernel; repeatable."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print summary.json to stdout instead of the table.")
+@click.option("--no-report", is_flag=True, help="Write data only, no report.pdf and report.png.")
+def estimate(
+    site: Path,
+    collector: Path,
+    start: str | None,
+    end: str | None,
+    years: float | None,
+    out: Path | None,
+    interval_minutes: float,
+    tolerance: float,
+    kernels: tuple[Path, ...],
+    as_json: bool,
+    no_report: bool,
+) -> None:
+    """Light that COLLECTOR delivers at SITE, hour by hour: NetCDF, CSV, JSON and a report.
+
+    Direct sunlight only: a fixed concentrator makes no use of diffuse light.
+    """
+    from yieldsim.runs.deliver import summary_of, write_estimate
+    from yieldsim.runs.estimate import estimate as run
+
+    with progress("Integrating") as advance:
+        ds = run(
+            site,
+            collector,
+            start,
+            end,
+            years=years,
+            interval_minutes=interval_minutes,
+            tolerance=tolerance,
+            kernels=kernels,
+            progress=advance,
+        )
+    folder = out or Path("reports") / site.stem
+    written = write_estimate(ds, folder, report=not no_report)
+    show(summary_of(ds), as_json)
+    click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
+
+
+@click.command(short_help="(Re)write the report of an estimate.")
+@click.argument("estimate_path", metavar="ESTIMATE", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for the report (default: beside the estimate).")
+@click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON instead of the table.")
+def report(estimate_path: Path, out: Path | None, as_json: bool) -> None:
+    """Write report.pdf and report.png of ESTIMATE: an estimate.nc or the folder that holds one."""
+    from yieldsim.files.results import read_dataset
+    from yieldsim.runs.deliver import summary_of, write_report
+
+    ds = read_dataset(estimate_path)
+    folder = out or (estimate_path if estimate_path.is_dir() else estimate_path.parent)
+    written = write_report(ds, folder)
+    show(summary_of(ds), as_json)
+    click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
+
+
+def show(summary: dict[str, Any], as_json: bool) -> None:
+    """The answer on stdout, warnings on stderr."""
+    if as_json:
+        click.echo(json.dumps(summary, indent=2, ensure_ascii=False))
+    else:
+        click.echo("\n".join(answer_lines(summary)))
+    for warning in summary["warnings"]:
+        click.echo(f"note: {warning}", err=True)
+
+
+def answer_lines(summary: dict[str, Any]) -> list[str]:
+    """The answer as plain text: what arrives, when it does not, where the light went."""
+    collector, site = summary["collector"], summary["site"]
+    units = collector["unit_count"]
+    lines = [
+        f"{collector['name']} ({units} unit{'s' if units != 1 else ''}) at {site['name']}, {site['body']}",
+        f"{summary['start_utc'][:16]} to {summary['end_utc'][:16]} UTC, {summary['days']:.1f} days",
+        "",
+        f"  delivered            {summary['delivered_kwh']:12.3f} kWh   {summary['delivered_kwh_per_m2']:.1f} kWh per m2 of aperture",
+        f"  mean, peak power     {summary['mean_power_w']:12.2f} W     peak {summary['peak_power_w']:.1f} W (interval mean)",
+        f"  hours with light     {summary['hours_delivering']:12.1f} h     {summary['hours_delivering'] / summary['days'] / 24:.1%} of the time",
+    ]
+    if summary["longest_gap_start_utc"]:
+        lines.append(
+            f"  longest gap          {summary['longest_gap_hours']:12.1f} h     {summary['longest_gap_start_utc'][:16]} to "
+            f"{summary['longest_gap_end_utc'][:16]}"
+        )
+    if summary["capture_fraction"] is not None:
+        lines.append(
+            f"  capture fraction     {summary['capture_fraction']:12.1%}       of {summary['sun_following_kwh']:.3f} kWh by the "
+            "same aperture following the Sun"
+        )
+    if summary["etendue_limited_kwh"] is not None:
+        lines.append(
+            f"  etendue limit        {summary['etendue_limited_kwh']:12.3f} kWh   at most, any fixed aperture on this fibre"
+        )
+    if summary["shield_kwh_electric"]:
+        lines.append(f"  shield draws         {summary['shield_kwh_electric']:12.3f} kWh   electric, not netted")
+    lines += ["", "  where the light goes                     kWh    of before"]
+    before = None
+    for row in summary["ledger"]:
+        share = f"{row['kwh'] / before:10.2%}" if before else " " * 10
+        lines.append(f"    {row['stage']:<24} {row['kwh']:16.3f} {share}")
+        before = row["kwh"]
+    convergence = summary["convergence"]
+    lines += [
+        "",
+        f"  steps of {convergence['step_s']:g} s; halving moved the total by {convergence['relative_change']:.2g}",
+    ]
+    return lines + [f"  caution: {caution}" for caution in summary["cautions"]]
