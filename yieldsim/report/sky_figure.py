@@ -140,15 +140,16 @@ def draw_sky(ds: xr.Dataset, figure: Figure, *, context: bool = True) -> None:
     if not has_low_sun(ds):
         _draw_dome(ds, figure.add_subplot())
     elif context:
-        upper, lower = figure.subplots(2, 1, height_ratios=[2.3, 1.0])
         centre = _panorama_centre_deg(ds)
+        top = float(np.clip(110.0 - ds["mount_tilt_deg"].values.min(), 50.0, 90.0).round(-1))
+        upper, lower = figure.subplots(2, 1, height_ratios=[1.6, (top + 20.0) / 80.0])
         low, high = _stretched_range_deg(ds)
         _draw_panorama(ds, upper, centre, low, high)
         upper.set_title("Elevation stretched")
-        _draw_panorama(ds, lower, centre, -20.0, 60.0)
+        _draw_panorama(ds, lower, centre, -20.0, top)
         lower.set_title("True proportion")
         lower.set_aspect("equal")
-        lower.set_yticks([-20, 0, 20, 40, 60])
+        lower.set_yticks(np.arange(-20.0, top + 1.0, 20.0))
         lower.axhspan(low, high, facecolor="none", edgecolor=style.MUTED, linewidth=0.6, linestyle=(0, (2, 2)))
     else:
         _draw_panorama(ds, figure.add_subplot(), _panorama_centre_deg(ds), *_stretched_range_deg(ds))
@@ -191,8 +192,9 @@ def _draw_panorama(ds: xr.Dataset, axes: Axes, centre_deg: float, low_deg: float
         _contours(axes, grid_azimuth, grid_elevation, relative_acceptance(ds, mount, towards), mount)
         facing = (float(ds["mount_azimuth_deg"][mount]) - left) % 360.0 + left
         raised = 90.0 - float(ds["mount_tilt_deg"][mount])
-        inside = low_deg + 0.08 * tall <= raised <= high_deg - 0.08 * tall
-        _letter(axes, facing, float(np.clip(raised, low_deg + 0.1 * tall, high_deg - 0.1 * tall)), mount, inside)
+        beyond = "▲" if raised > high_deg else "▼" if raised < low_deg else ""
+        shown = float(np.clip(raised, low_deg + 0.1 * tall, high_deg - 0.1 * tall))
+        _letter(axes, facing, shown, mount, beyond)
     ticks = np.arange(np.ceil(left / 45.0) * 45.0, right + 1.0, 45.0)
     names = [f"{int(tick % 360)}°\n{COMPASS[int(tick % 360)]}" for tick in ticks]
     axes.set_xticks(ticks, names)
@@ -269,7 +271,7 @@ def _draw_dome(ds: xr.Dataset, axes: Axes) -> None:
         raised = 90.0 - float(ds["mount_tilt_deg"][mount])
         facing = float(ds["mount_azimuth_deg"][mount])
         spot = _on_dome(np.array(facing), np.array(max(raised, lowest + 5.0)))
-        _letter(axes, float(spot[0]), float(spot[1]), mount, raised >= lowest + 5.0)
+        _letter(axes, float(spot[0]), float(spot[1]), mount, "▼" if raised < lowest else "")
     axes.set_xlim(-outer - 13.0, outer + 13.0)
     axes.set_ylim(-outer - 13.0, outer + 13.0)
 
@@ -290,10 +292,10 @@ def _contours(axes: Axes, x: FloatArray, y: FloatArray, share: Any, mount: int) 
             )  # fmt: skip
 
 
-def _letter(axes: Axes, x: float, y: float, mount: int, inside: bool) -> None:
-    """The mount's letter where it points; an arrowhead beside it where that lies beyond the edge."""
+def _letter(axes: Axes, x: float, y: float, mount: int, beyond: str) -> None:
+    """The mount's letter where it points, with an arrowhead where that lies beyond the edge."""
     axes.text(
-        x, y, mount_letter(mount) + ("" if inside else "↕"), ha="center", va="center", weight="bold",
+        x, y, mount_letter(mount) + beyond, ha="center", va="center", weight="bold",
         color="white", fontsize=style.TEXT_PT, zorder=6,
         bbox={"boxstyle": "circle,pad=0.25", "facecolor": style.line(mount).colour, "edgecolor": "white"},
     )  # fmt: skip

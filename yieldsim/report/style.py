@@ -51,15 +51,23 @@ SUN: Final = ORANGE
 """Sunlight, Sun paths."""
 DELIVERED: Final = BLUE
 """What arrives."""
-LOSS: Final = "#EFC26B"
-"""What a stage takes; light, drawn with LOSS_HATCH."""
+LEFT: Final = "#8FB8D9"
+"""What is left on the way."""
+IDLE: Final = "#F3D17C"
+"""Sunlight at the site that is not delivered."""
+CARRIED: Final = "#D3D9DE"
+"""A bar repeated from another panel."""
+LOSS_INK: Final = VERMILLION
 LOSS_HATCH: Final = "////"
+"""What is lost: white with this hatching in this colour."""
 GROUND: Final = "#8A837A"
 """Terrain."""
 DARK: Final = "#2E3440"
 """No light."""
 POWER_MAP: Final = "cividis"
 """Colour map of magnitudes: even in lightness, so it turns to grey faithfully."""
+SHADE: Final = "#E4E2DC"
+"""Hours without sunlight."""
 HOLE: Final = "#FFFFFF"
 """Cells without data."""
 
@@ -248,6 +256,17 @@ def percent(fraction: float | None) -> str:
     size = abs(value)
     decimals = 0 if size >= 99.95 or value == 0.0 else 1 if size >= 9.995 else 2
     return f"{value:.{decimals}f}{NARROW_SPACE}%".replace("-", "−")
+
+
+def watts(peak_w: float) -> tuple[float, str]:
+    """Factor and unit that suit powers up to `peak_w` on an axis.
+
+    >>> watts(12.0), watts(25_000.0), watts(0.02)
+    ((1.0, 'W'), (0.001, 'kW'), (1000.0, 'mW'))
+    """
+    if peak_w >= 5000.0:
+        return 1e-3, "kW"
+    return (1e3, "mW") if 0.0 < peak_w < 0.5 else (1.0, "W")
 
 
 def duration(hours: float | None) -> str:

@@ -118,3 +118,53 @@ def calendar_edges(ds: xr.Dataset, unit: str) -> tuple[Times, FloatArray]:
 def utc_at(ds: xr.Dataset, hours: FloatArray) -> Times:
     """UTC at hours since the start of the run."""
     return edge_times_utc(ds)[0] + np.round(hours * 3.6e12).astype("timedelta64[ns]")
+
+
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+SHORT_STEPS_H = (1, 2, 3, 6, 12, 24, 48, 120, 240)
+LONG_STEPS_MONTHS = (1, 2, 3, 6, 12, 24, 60, 120, 240)
+
+
+def day_month(moment: np.datetime64) -> str:
+    """A date as people say it, whatever the locale.
+
+    >>> day_month(np.datetime64("2026-03-04T12:00"))
+    '4 Mar'
+    """
+    year_month, day = moment.astype("datetime64[M]"), moment.astype("datetime64[D]")
+    return f"{(day - year_month.astype('datetime64[D]')).astype(int) + 1} {MONTHS[year_month.astype(int) % 12]}"
+
+
+def date_ticks(ds: xr.Dataset, most: int) -> tuple[FloatArray, list[str]]:
+    """At most about `most` round UTC dates within the run: hours since its start, and labels; years are named once."""
+    edges = edge_times_utc(ds)
+    start, span_h = edges[0], float(edge_hours(ds)[-1])
+    step_h = next((step for step in SHORT_STEPS_H if span_h / step <= most), None)
+    if step_h is not None:
+        day0 = start.astype("datetime64[D]").astype("datetime64[ns]")
+        moments = day0 + np.arange(0, int(span_h) + 49, step_h) * np.timedelta64(3_600_000_000_000, "ns")
+    else:
+        months = span_h / 730.5
+        step = next((step for step in LONG_STEPS_MONTHS if months / step <= most), LONG_STEPS_MONTHS[-1])
+        first = start.astype("datetime64[M]").astype(int) // step * step
+        moments = (
+            np.arange(first, first + int(months) + step + 2, step).astype("datetime64[M]").astype("datetime64[ns]")
+        )
+    moments = moments[(moments >= start) & (moments <= edges[-1])]
+    labels, named = [], None
+    for moment in moments:
+        year, month = int(moment.astype("datetime64[Y]").astype(int)) + 1970, moment.astype("datetime64[M]")
+        if step_h is None:
+            label = str(year) if step >= 12 else MONTHS[month.astype(int) % 12]
+        elif step_h >= 24:
+            label = day_month(moment)
+        else:
+            hour = (moment - moment.astype("datetime64[D]")).astype("timedelta64[h]").astype(int)
+            label = f"{hour:02d}:00" + (f"\n{day_month(moment)}" if hour == 0 or not labels else "")
+        if step_h is None and step < 12 and year != named:
+            label += f"\n{year}"
+        elif step_h is not None and step_h >= 24 and year != named:
+            label += f"\n{year}"
+        named = year
+        labels.append(label)
+    return (moments - start).astype(np.int64) / 3.6e12, labels

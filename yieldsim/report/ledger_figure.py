@@ -1,0 +1,129 @@
+"""From sunlight to delivered light: one bar a stage, what is left in solid, what the stage took in hatching."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from yieldsim.report import style
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+SMALL_SHARE = 0.2
+"""Once less than this is left of what the panel began with, the next stages get a magnified panel of their own."""
+STAGE_WORDS = {
+    "sunlight": "Sunlight, facing the Sun",
+    "eclipse": "Eclipses",
+    "terrain": "Terrain",
+    "atmosphere": "Atmosphere",
+    "projection": "Fixed facing (cosine)",
+    "shield film": "Dust-shield film",
+    "dust": "Dust on the aperture",
+    "acceptance": "Acceptance of optics",
+    "fibre packing": "Fibre packing",
+    "fibre coupling": "Fibre coupling",
+    "fibre ends": "Fibre end reflection",
+    "fibre attenuation": "Fibre attenuation",
+    "fibre darkening": "Fibre darkening",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One line of the ledger."""
+
+    stage: str
+    words: str
+    kwh: float
+    lost_kwh: float
+    lost_fraction: float
+    """Of what entered the stage."""
+
+
+def steps(ledger: list[dict[str, Any]]) -> list[Step]:
+    """The ledger with its differences."""
+    found, before = [], None
+    for row in ledger:
+        kwh = float(row["kwh"])
+        lost = 0.0 if before is None else before - kwh
+        share = lost / before if before else 0.0
+        stage = str(row["stage"])
+        found.append(Step(stage, STAGE_WORDS.get(stage, stage.capitalize()), kwh, lost, share))
+        before = kwh
+    return found
+
+
+def acts(step: Step) -> bool:
+    """Whether the stage takes a part worth a bar: more than one in a million."""
+    return step.stage == "sunlight" or step.lost_fraction > 1e-6
+
+
+def panels(lines: list[Step]) -> list[list[Step]]:
+    """The acting stages in groups, each group to be drawn at its own scale; a group after the first starts from the
+    bar that ended the one before."""
+    groups: list[list[Step]] = [[]]
+    for step in filter(acts, lines):
+        group = groups[-1]
+        if len(group) > 1 and 0.0 < group[-1].kwh < SMALL_SHARE * group[0].kwh:
+            groups.append([group[-1]])
+        groups[-1].append(step)
+    return groups
+
+
+def height_in(ledger: list[dict[str, Any]]) -> float:
+    """A height that gives every bar the same thickness."""
+    groups = panels(steps(ledger))
+    return 0.29 * (sum(map(len, groups)) + 1) + 0.38 * len(groups) + 0.1
+
+
+def draw_ledger(ledger: list[dict[str, Any]], figure: Figure) -> None:
+    """Fill a figure with the ledger of `summary.json`."""
+    lines = steps(ledger)
+    groups = panels(lines)
+    delivered = Step("delivered", "Delivered at the far end", lines[-1].kwh, 0.0, 0.0)
+    groups[-1].append(delivered)
+    frames = figure.subplots(len(groups), 1, squeeze=False, height_ratios=[len(group) for group in groups])[:, 0]
+    for index, (axes, group) in enumerate(zip(frames, groups, strict=True)):
+        _draw_panel(axes, group, groups[0][0].kwh, first=index == 0)
+
+
+COLUMNS = (1.22, 1.48, 1.72)
+"""Right edges of the printed numbers, in lengths of the panel's longest bar."""
+
+
+def _draw_panel(axes: Axes, group: list[Step], sunlight_kwh: float, *, first: bool) -> None:
+    top = group[0].kwh or 1.0
+    for row, step in enumerate(group):
+        carried = not first and row == 0
+        end = step.stage == "delivered"
+        colour = style.DELIVERED if end else style.CARRIED if carried else style.SUN if row == 0 else style.LEFT
+        axes.barh(row, step.kwh, 0.66, color=colour, linewidth=0.0)
+        cells = [style.number(step.kwh), "", ""]
+        if end:
+            cells[2] = f"{style.percent(step.kwh / sunlight_kwh if sunlight_kwh else 0.0)} of the sunlight"
+        elif row:
+            axes.barh(
+                row, step.lost_kwh, 0.66, step.kwh, facecolor="white", hatch=style.LOSS_HATCH,
+                edgecolor=style.LOSS_INK, linewidth=0.5,
+            )  # fmt: skip
+            cells[1:] = f"−{style.number(step.lost_kwh)}", f"−{style.percent(step.lost_fraction)}"
+        for x, text in zip(COLUMNS, cells, strict=True):
+            axes.text(x * top, row, text, ha="right", va="center", weight="bold" if end else "normal")
+    axes.set_yticks(range(len(group)), [step.words for step in group])
+    if not first:
+        axes.get_yticklabels()[0].set_color(style.MUTED)
+    axes.set_ylim(len(group) - 0.5, -0.5)
+    axes.set_xlim(0.0, COLUMNS[-1] * top)
+    axes.tick_params(axis="y", length=0, labelsize=style.TEXT_PT)
+    axes.set_xticks([])
+    axes.spines["bottom"].set_visible(False)
+    if first:
+        for x, words in zip(COLUMNS, ("kWh left", "kWh lost", "of its input"), strict=True):
+            axes.text(x * top, -0.6, words, ha="right", va="bottom", color=style.MUTED, fontsize=style.SMALL_PT)
+    else:
+        axes.set_title(
+            f"Enlarged {style.number(sunlight_kwh / top, 2)} times", fontsize=style.SMALL_PT, weight="normal",
+            color=style.MUTED, pad=3.0,
+        )  # fmt: skip
