@@ -1,0 +1,47 @@
+"""`yieldsim new` and `yieldsim check`: the input files themselves."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command(short_help="Write a starter set of input files, commented.")
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+def new(folder: Path) -> None:
+    """Write a starter set into DIR: a site with its horizon, a collector with its acceptance, a load.
+
+    Every key is explained in the files. Nothing that is already there is replaced.
+    """
+    from yieldsim.files.starter import EXAMPLE, write_starter
+
+    for name in write_starter(folder):
+        click.echo(folder / name)
+    example = f"{folder / EXAMPLE[0]} --collector {folder / EXAMPLE[1]}"
+    click.echo(f"next: yieldsim estimate {example}", err=True)
+
+
+@click.command(short_help="Validate input files and say what they hold.")
+@click.argument("files", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path))
+def check(files: tuple[Path, ...]) -> None:
+    """Validate each FILE and the files it names: sites, collectors, bodies, loads, optics and tables.
+
+    A file's kind is told by its content. One line for each good file on stdout; every problem of the others
+    on stderr.
+    """
+    from yieldsim.base.errors import InputError, Problem
+    from yieldsim.files.recognise import recognised
+
+    problems: list[Problem] = []
+    for path in files:
+        try:
+            found = recognised(path)
+        except InputError as error:
+            problems.extend(one for one in error.problems if one not in problems)
+            continue
+        click.echo(f"{path}: {found.words}")
+        for warning in found.warnings:
+            click.echo(f"note: {warning}", err=True)
+    if problems:
+        raise InputError(problems)

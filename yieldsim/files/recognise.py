@@ -1,0 +1,169 @@
+"""What kind of input file a file is, by its content, and one line about what it holds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from yieldsim.base.errors import InputError, Problem, likely
+from yieldsim.base.nouns import (
+    Body,
+    Collector,
+    HorizonMask,
+    PrescriptionAcceptance,
+    RoundAcceptance,
+    Site,
+    TerrainHorizon,
+)
+from yieldsim.files.body_model import BodyFile
+from yieldsim.files.collector_model import CollectorFile, collector_of
+from yieldsim.files.reading import Reading
+from yieldsim.files.site_model import SiteFile, body_of, site_of
+from yieldsim.files.table_nouns import acceptance_cells, attenuation_table, horizon_mask, optical_depth_table
+from yieldsim.files.toml_inputs import toml_table
+
+
+@dataclass(frozen=True, slots=True)
+class Recognised:
+    """What a good file holds, in words, and its warnings."""
+
+    words: str
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of TOML file: its top-level keys, and how to read it into words."""
+
+    name: str
+    keys: frozenset[str]
+    words: Callable[[Reading], str]
+
+
+def recognised(path: Path) -> Recognised:
+    """Read a file as what it is. Raises InputError with all its problems, or when it is of no known kind."""
+    text = Reading(path).text("input")
+    reading = Reading(path)
+    if path.suffix.lower() in (".csv", ".txt"):
+        words = _table_words(reading, text)
+    else:
+        words = _kind(toml_table(text, reading.where), reading.where).words(reading)
+    reading.refuse()
+    return Recognised(words, tuple(reading.warnings.lines))
+
+
+def _kind(data: Iterable[str], where: str) -> Kind:
+    """The kind with most of its keys in the file, misspelt ones counted half."""
+    given = list(data)
+
+    def score(kind: Kind) -> float:
+        return sum(1.0 if key in kind.keys else 0.5 if likely(key, kind.keys) else 0.0 for key in given)
+
+    best = max(KINDS, key=score)
+    if score(best) == 0.0:
+        kinds = ", ".join(kind.name for kind in KINDS)
+        raise InputError(Problem(where, found="is of no known kind", allowed=f"a file for a {kinds}"))
+    return best
+
+
+def _site_words(reading: Reading) -> str:
+    site: Site = site_of(reading)
+    latitude = f"{abs(site.latitude_deg):g} {'S' if site.latitude_deg < 0 else 'N'}"
+    parts = [
+        f'site "{site.name}" on {_the(site.body)} at {latitude} {site.longitude_deg % 360.0:g} E',
+        f"elevation {site.elevation_m:g} m, mast {site.mast_height_m:g} m",
+    ]
+    if isinstance(site.horizon, HorizonMask):
+        low, high = site.horizon.elevation_deg.min(), site.horizon.elevation_deg.max()
+        parts.append(f"horizon table of {len(site.horizon.azimuth_deg)} rows, {low:.2f} to {high:.2f} deg")
+    elif isinstance(site.horizon, TerrainHorizon):
+        parts.append(f"horizon from {len(site.horizon.terrain)} terrain files")
+    else:
+        parts.append("flat horizon")
+    if isinstance(site.optical_depth, float):
+        parts.append(f"optical depth {site.optical_depth:g}")
+    elif site.optical_depth is not None:
+        parts.append(f"optical depth by {site.optical_depth.against}".replace("tdb_s", "time"))
+    if site.dust:
+        parts.append(f"dust {site.dust.loss_per_day:.3g} a day")
+    return ", ".join(parts)
+
+
+def _collector_words(reading: Reading) -> str:
+    collector: Collector = collector_of(reading)
+    units = _counted(collector.unit_count, "unit")
+    mounts = _counted(len(collector.mounts), "mount")
+    parts = [
+        f'collector "{collector.name}"',
+        f"{units} of {collector.aperture_area_m2:g} m2 on {mounts}",
+    ]
+    acceptance = collector.acceptance
+    if isinstance(acceptance, PrescriptionAcceptance):
+        parts.append(f"acceptance to be traced from {Path(acceptance.prescription).name}")
+    elif isinstance(acceptance, RoundAcceptance):
+        parts.append(f"acceptance to {acceptance.incidence_deg[-1]:g} deg for a {acceptance.source} source")
+    else:
+        shape = " x ".join(str(size) for size in acceptance.acceptance_fraction.shape)
+        parts.append(f"acceptance on {shape} pairs of angles for a {acceptance.source} source")
+    parts.append("dust shield" if collector.shield else "no dust shield")
+    parts.append(f"{collector.fibre.length_m:g} m of fibre" if collector.fibre else "no fibre")
+    return ", ".join(parts)
+
+
+def _body_words(reading: Reading) -> str:
+    body: Body = body_of(reading)
+    parts = [
+        f'body "{body.name}"',
+        f"ephemeris target {body.ephemeris_target}",
+        f"radii {body.equatorial_radius_km:g} and {body.polar_radius_km:g} km",
+    ]
+    if body.occulters:
+        parts.append(f"eclipsed by {' and '.join(occulter.name for occulter in body.occulters)}")
+    parts.append("with an atmosphere" if body.atmosphere_scale_height_km else "no atmosphere")
+    return ", ".join(parts)
+
+
+def _table_words(reading: Reading, text: str) -> str:
+    """A CSV table by its header, read by the reader with the likeliest columns."""
+    header = next(
+        (line for line in text.split("\n") if line.strip() and not line.lstrip().startswith("#")), ""
+    )
+    names = [cell.strip() for cell in header.split(",")]
+    if "acceptance_fraction" in names or likely("acceptance_fraction", names):
+        cells = acceptance_cells(reading)
+        size = " x ".join(str(len(angles)) for angles in cells.angles_deg)
+        return f"acceptance table, {size} angles, highest {cells.acceptance_fraction.max():g}"
+    if "attenuation_db_per_km" in names or likely("attenuation_db_per_km", names):
+        attenuation = attenuation_table(reading)
+        low, high = attenuation.wavelength_nm[[0, -1]]
+        return f"attenuation table, {low:g} to {high:g} nm"
+    if "optical_depth" in names or likely("optical_depth", names):
+        depth = optical_depth_table(reading)
+        low, high = depth.optical_depth.min(), depth.optical_depth.max()
+        return f"optical depth table, {len(depth.x)} rows, {low:g} to {high:g}"
+    if "elevation_deg" in names or likely("elevation_deg", names):
+        mask = horizon_mask(reading)
+        mean = np.mean(mask.elevation_deg)
+        return f"horizon table, {len(mask.azimuth_deg)} rows, mean {mean:.2f} deg"
+    columns = "elevation_deg, acceptance_fraction, optical_depth or attenuation_db_per_km"
+    raise InputError(
+        Problem(reading.where, found="is a table of no known kind", allowed=f"one with a column {columns}")
+    )
+
+
+def _the(body: Body) -> str:
+    return f"the {body.name}" if body.name in ("Moon", "Earth") else body.name
+
+
+def _counted(count: int, word: str) -> str:
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
+KINDS = (
+    Kind("site", frozenset(SiteFile.model_fields), _site_words),
+    Kind("collector", frozenset(CollectorFile.model_fields), _collector_words),
+    Kind("body", frozenset(BodyFile.model_fields), _body_words),
+)
