@@ -1,7 +1,8 @@
 """Arctangent of two arguments for Numba kernels, in a form that the compiler can run several at a time.
 
-The mathematical library's own is called once per value; a kernel that turns directions into angles spends its time there. This one
-has no branches (only selections) and is some eight times as fast in a loop, within 2 ulp of it.
+The mathematical library's own is called once per value; a kernel that turns directions into angles spends its
+time there. This one has no branches (only selections) and is some eight times as fast in a loop, within 2 ulp
+of it.
 """
 
 from __future__ import annotations
@@ -18,9 +19,10 @@ DEGREE: Final = 9
 
 
 def _series() -> tuple[float, ...]:
-    """Coefficients of (atan(q) / q - 1) / q^2 in powers of q^2, |q| <= tan(pi/8), highest first; from Chebyshev points.
+    """Coefficients of (atan(q) / q - 1) / q^2 in powers of q^2, highest first, for |q| <= tan(pi/8).
 
-    The singularity of atan nearest to them, at q^2 = -1, makes the error of degree n fall like 25^-n.
+    Interpolated at Chebyshev points; the singularity of atan nearest to them, at q^2 = -1, makes the error of
+    degree n fall like 25^-n.
     """
 
     def beyond_first_term(square: np.ndarray) -> np.ndarray:

@@ -1,7 +1,8 @@
 """What the sky needs of opened kernels: positions, orientation, where they came from. It knows no file.
 
-Positions are skyfield vector functions (`at(t)`) from the Solar System barycentre; an orientation has skyfield's small frame shape:
-`rotation_at(t)` and `rotation_and_rate_at(t)`, matrices from the ICRF to the body-fixed axes, rates per day.
+Positions are skyfield vector functions (`at(t)`) from the Solar System barycentre; an orientation has
+skyfield's small frame shape: `rotation_at(t)` and `rotation_and_rate_at(t)`, matrices from the ICRF to the
+body-fixed axes, rates per day.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
-"""Apparent places from a site, exact: the library's light time and aberration, then the site's east-north-up axes.
+"""Apparent places from a site, exact: the library's light time and aberration, turned into its local axes.
 
-The site's velocity includes the body's turning, so diurnal aberration is in. The bending of light is left out: none for the Sun
-itself, under 1e-9 deg from other bodies for the worlds of this project; so is the Earth's own 8e-8 deg at its horizon. This is
-what SPICE calls LT+S. No refraction.
+The site's velocity includes the body's turning, so diurnal aberration is in. The bending of light is left
+out: none for the Sun itself, under 1e-9 deg from other bodies for the worlds of this project; so is the
+Earth's own 8e-8 deg at its horizon. This is what SPICE calls LT+S. No refraction.
 """
 
 from __future__ import annotations

@@ -1,10 +1,12 @@
 """Smooth functions of time as equal pieces of Chebyshev series, with their error watched while they are made.
 
-A function is taken exactly at the Chebyshev nodes of each piece. Two watches bound the error: the size of the last two coefficients
-of every piece (the terms left out are smaller, for a series that converges), and exact values between the nodes for a sample.
-Where either is above the tolerance the pieces are halved. The bound is the larger of the two, times a margin: the ephemerides are
-pieces themselves, and across their joints a series converges no further.
-Source: J. P. Boyd, "Chebyshev and Fourier Spectral Methods", 2nd ed., 2001, section 2.12, "last coefficient rule of thumb".
+A function is taken exactly at the Chebyshev nodes of each piece. Two watches bound the error: the size of the
+last two coefficients of every piece (the terms left out are smaller, for a series that converges), and exact
+values between the nodes for a sample. Where either is above the tolerance the pieces are halved. The bound is
+the larger of the two, times a margin: the ephemerides are pieces themselves, and across their joints a series
+converges no further.
+Source: J. P. Boyd, "Chebyshev and Fourier Spectral Methods", 2nd ed., 2001, section
+2.12, "last coefficient rule of thumb".
 """
 
 from __future__ import annotations
@@ -42,7 +44,7 @@ class Pieces:
     coefficients: FloatArray
 
     def at(self, seconds: FloatArray) -> FloatArray:
-        """Values (k, n) at any seconds (n,); increasing ones are fastest. Outside, the end pieces are continued."""
+        """Values (k, n) at any seconds (n,), increasing ones fastest; outside, the end pieces go on."""
         times = np.ascontiguousarray(seconds, dtype=np.float64)
         values = np.empty((self.coefficients.shape[2], times.size))
         _evaluate(times, self.start_s, self.piece_s, self.coefficients, values)
@@ -75,8 +77,8 @@ def fit(
             return pieces, bound
         count *= 2
     raise CannotCompute(
-        f"the sky can't be interpolated to {tolerance:g} degrees, not even over pieces of {SHORTEST_PIECE_S:g} s; "
-        "allow a larger error"
+        f"the sky can't be interpolated to {tolerance:g} degrees, not even over pieces of "
+        f"{SHORTEST_PIECE_S:g} s; allow a larger error"
     )
 
 
@@ -89,7 +91,7 @@ def _series(
 ) -> tuple[FloatArray, FloatArray]:
     """Coefficients (pieces, NODES, k) of the pieces numbered `which`, and the values at their nodes.
 
-        c_k = (2 / N) sum_j f(x_j) T_k(x_j), c_0 halved        Boyd 2001, eq. 4.41 (interpolation at the roots)
+    c_k = (2 / N) sum_j f(x_j) T_k(x_j), c_0 halved        (interpolation at the roots of T_N)
     """
     nodes = _nodes()
     seconds = start_s + (which[:, None] + (nodes + 1.0) / 2.0) * piece_s
@@ -122,7 +124,7 @@ def _evaluate(
 ) -> None:
     """Sum the series at each time, up to LANES consecutive times of one piece side by side.
 
-        T_0 = 1, T_1 = x, T_(k+1) = 2 x T_k - T_(k-1)
+    T_0 = 1, T_1 = x, T_(k+1) = 2 x T_k - T_(k-1)
     """
     pieces, terms, parts = coefficients.shape
     x, before, now = np.empty(LANES), np.empty(LANES), np.empty(LANES)

@@ -1,4 +1,4 @@
-"""UTC labels to seconds of TDB past J2000 and back; leap seconds from the library's built-in table, offline."""
+"""UTC labels to seconds of TDB past J2000 and back; leap seconds from the library's built-in table."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ J2000 = np.datetime64("2000-01-01T12:00:00", "ns")
 TT_MINUS_TAI_S = 32.184
 UNIX_EPOCH_JD = 2_440_587.5
 TDB_GRID_S = 21_600.0
-"""TDB - TT is read off a fixed grid of this spacing: at most 4e-9 s from the series, a tenth of what a float64 of
-present seconds past J2000 resolves."""
+"""TDB - TT is read off a fixed grid of this spacing: at most 4e-9 s from the series, a tenth of what a
+float64 of present seconds past J2000 resolves."""
 
 
 @cache
@@ -42,9 +42,9 @@ def tdb_seconds(utc: ArrayLike) -> FloatArray:
 
         TDB = UTC + (TAI - UTC) + 32.184 s + (TDB - TT)
 
-    Before 1972 the 10 s of 1972 are kept (no rubber seconds); after the table's end, its last value. TDB - TT is the series of
-    USNO Circular 179, eq. 2.6, as in skyfield. A float64 resolves 1e-7 s here: 2e-9 deg of Mars's rotation.
-    Raises ValueError on a NaT.
+    Before 1972 the 10 s of 1972 are kept (no rubber seconds); after the table's end, its last value. TDB - TT
+    is the series of USNO Circular 179, eq. 2.6, as in skyfield. A float64 resolves 1e-7 s here: 2e-9 deg of
+    Mars's rotation. Raises ValueError on a NaT.
 
     >>> float(tdb_seconds(np.datetime64("2000-01-01T11:58:55.816")).__round__(3))
     -0.0

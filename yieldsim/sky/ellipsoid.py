@@ -1,11 +1,13 @@
 """Places on a body's reference ellipsoid of revolution: position, local vertical, east-north-up axes.
 
-How a site is placed: the foot point on the ellipsoid has the stated planetocentric latitude and east longitude; the site lies above
-it, up the ellipsoid's normal, by its height. The site's own planetocentric latitude then differs a little from the foot's: on Mars
-by at most 1.0e-4 deg per kilometre of height, on a sphere not at all.
+How a site is placed: the foot point on the ellipsoid has the stated planetocentric latitude and east
+longitude; the site lies above it, up the ellipsoid's normal, by its height. The site's own planetocentric
+latitude then differs a little from the foot's: on Mars by at most 1.0e-4 deg per kilometre of height, on a
+sphere not at all.
 
-At a pole "north" is the meridian of the stated longitude, continued: the limit of walking north along it. At latitude 90 and
-longitude L north points to the meridian L + 180, at latitude -90 to the meridian L itself; azimuths count from there.
+At a pole "north" is the meridian of the stated longitude, continued: the limit of walking north along it. At
+latitude 90 and longitude L north points to the meridian L + 180, at latitude -90 to the meridian L itself;
+azimuths count from there.
 """
 
 from __future__ import annotations
@@ -21,8 +23,8 @@ def planetographic_deg(planetocentric_deg: ArrayLike, equatorial_km: float, pola
 
         tan(graphic) = (a / c)^2 tan(centric)
 
-    Source: Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130:22, section 7, for the two latitudes; the formula follows from
-    the gradient of x^2/a^2 + z^2/c^2.
+    Source: Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130:22, section 7, for the two latitudes; the
+    formula follows from the gradient of x^2/a^2 + z^2/c^2.
 
     >>> float(planetographic_deg(45.0, 3396.19, 3376.20).round(4))
     45.3382
@@ -44,19 +46,23 @@ def planetocentric_deg(planetographic_deg: ArrayLike, equatorial_km: float, pola
 def position_km(
     latitude_deg: float, longitude_deg: float, height_m: float, equatorial_km: float, polar_km: float
 ) -> FloatArray:
-    """Body-fixed position (3,) of a site: foot point of a planetocentric latitude, then up the normal by its height.
+    """Body-fixed position (3,) of a site: foot point of its planetocentric latitude, then up the normal.
 
     radius of the foot = a c / sqrt((c cos)^2 + (a sin)^2)
     """
     latitude, longitude = np.radians([latitude_deg, longitude_deg])
-    radius = equatorial_km * polar_km / np.hypot(polar_km * np.cos(latitude), equatorial_km * np.sin(latitude))
+    radius = (
+        equatorial_km * polar_km / np.hypot(polar_km * np.cos(latitude), equatorial_km * np.sin(latitude))
+    )
     level = np.cos(latitude)
     foot = radius * np.array([level * np.cos(longitude), level * np.sin(longitude), np.sin(latitude)])
     up = enu_axes_xyz(latitude_deg, longitude_deg, equatorial_km, polar_km)[2]
     return np.asarray(foot + up * height_m / 1000.0)
 
 
-def enu_axes_xyz(latitude_deg: float, longitude_deg: float, equatorial_km: float, polar_km: float) -> FloatArray:
+def enu_axes_xyz(
+    latitude_deg: float, longitude_deg: float, equatorial_km: float, polar_km: float
+) -> FloatArray:
     """East, north and up (the ellipsoid's normal) at a site: rows of a (3, 3) rotation from body-fixed axes.
 
     >>> enu_axes_xyz(-90.0, 90.0, 1737.4, 1737.4)[1].round(6) + 0.0

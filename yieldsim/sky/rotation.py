@@ -19,10 +19,9 @@ class ElementsFrame:
         W     = sum w_k d^k + sum P sin(phase + rate T [+ rate2 T^2])        prime meridian
         R     = Rz(W) Rx(90 deg - delta) Rz(90 deg + alpha)
 
-    T in Julian centuries and d in days of TDB since J2000.0; Rz and Rx turn the axes. Times may have any shape; matrices come as
-    (3, 3, ...), rates per day.
-    Source: Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130:22, table 1 and its figure; the same product is in NAIF's Frames
-    Required Reading, "PCK frames".
+    T in Julian centuries and d in days of TDB since J2000.0; Rz and Rx turn the axes. Times may have any
+    shape; matrices come as (3, 3, ...), rates per day. Source: Archinal et al. 2018, Celest. Mech. Dyn. Astr.
+    130:22, table 1 and its figure; the same product is in NAIF's Frames Required Reading, "PCK frames".
     """
 
     def __init__(self, elements: RotationElements) -> None:
@@ -30,13 +29,19 @@ class ElementsFrame:
         self.elements = elements
 
     def angles_deg(self, t: Any) -> tuple[FloatArray, FloatArray]:
-        """Pole's right ascension, its declination and the prime meridian, degrees: (3, ...), and their rates per day."""
+        """Pole's right ascension and declination and the meridian, degrees: (3, ...), and rates per day."""
         elements = self.elements
         days = (np.asarray(t.whole, dtype=np.float64) - J2000_JD) + t.tdb_fraction
         centuries = days / DAYS_PER_CENTURY
         values, rates = np.empty((2, 3, *days.shape))
         rows = (
-            (centuries, DAYS_PER_CENTURY, elements.pole_right_ascension_deg, elements.right_ascension_terms, 0.0),
+            (
+                centuries,
+                DAYS_PER_CENTURY,
+                elements.pole_right_ascension_deg,
+                elements.right_ascension_terms,
+                0.0,
+            ),
             (centuries, DAYS_PER_CENTURY, elements.pole_declination_deg, elements.declination_terms, 90.0),
             (days, 1.0, elements.prime_meridian_deg, elements.prime_meridian_terms, 0.0),
         )
@@ -75,7 +80,7 @@ def _polynomial(x: FloatArray, coefficients: tuple[float, ...]) -> tuple[FloatAr
 
 
 def _periodic(centuries: FloatArray, terms: Rows, shift_deg: float) -> tuple[FloatArray, FloatArray]:
-    """Sum of amplitude sin(phase + shift + rate T + rate2 T^2) and its derivative per century; shift 90 makes cosines."""
+    """Sum of amplitude sin(phase + shift + rate T + rate2 T^2), its derivative; shift 90 makes cosines."""
     value, slope = np.zeros_like(centuries), np.zeros_like(centuries)
     for amplitude, phase, rate, *quadratic in terms:
         rate2 = quadratic[0] if quadratic else 0.0

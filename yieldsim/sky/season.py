@@ -12,14 +12,14 @@ from yieldsim.sky.clock import library_time
 
 
 def solar_longitude_deg(ephemeris: Ephemeris, body: Body, tdb_s: FloatArray) -> FloatArray:
-    """Solar longitude Ls (n,), degrees in [0, 360): the Sun's place along its yearly path, from the northward equinox.
+    """Solar longitude Ls (n,), degrees in [0, 360): the Sun along its yearly path, from northward equinox.
 
         n = r x v of the body about the Sun,  x = pole x n,  y = n x x,  Ls = atan2(s . y, s . x)
 
-    with s the apparent Sun from the body's centre (light time and aberration), n the instantaneous orbit. For the Moon the orbit
-    and s are the Earth-Moon barycentre's, so that Ls doesn't swing with the month.
-    Against the analytic recipe of Allison & McEwen 2000 for Mars it differs by up to 0.011 deg (their planetary perturbations are
-    few). Source: the construction is that of SPICE's LSPCN.
+    with s the apparent Sun from the body's centre (light time and aberration), n the instantaneous orbit. For
+    the Moon the orbit and s are the Earth-Moon barycentre's, so that Ls doesn't swing with the month. Against
+    the analytic recipe of Allison & McEwen 2000 for Mars it differs by up to 0.011 deg (their planetary
+    perturbations are few). Source: the construction is that of SPICE's LSPCN.
     """
     from skyfield.positionlib import Barycentric
 
@@ -39,9 +39,9 @@ def solar_longitude_deg(ephemeris: Ephemeris, body: Body, tdb_s: FloatArray) -> 
 
 
 def subsolar_point_deg(ephemeris: Ephemeris, body: Body, tdb_s: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Planetocentric latitude and east longitude [0, 360) where the Sun's apparent centre stands overhead of the body's centre.
+    """Planetocentric latitude and east longitude [0, 360) of the apparent Sun seen from the body's centre.
 
-    Light time and the centre's aberration as for the Sun's track.
+    Light time and the centre's aberration are in, as for the Sun's track.
     """
     from skyfield.positionlib import Barycentric
 

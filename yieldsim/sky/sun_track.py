@@ -1,4 +1,4 @@
-"""Where the Sun stands over a site: exact at nodes, piecewise Chebyshev series between them, angles by one kernel."""
+"""Where the Sun stands over a site: exact at nodes, Chebyshev series between them, angles by one kernel."""
 
 from __future__ import annotations
 
@@ -22,16 +22,17 @@ from yieldsim.sky.ellipsoid import planetographic_deg
 from yieldsim.sky.season import solar_longitude_deg
 
 LONGEST_PIECE_S = 6.0 * 86_400.0
-"""First try for slow rotators; the Moon's, where its month and the kernels' own four-day pieces set the pace."""
+"""First try for slow rotators; for the Moon the joints of the ephemeris every four days set the pace."""
 SEASON_PIECE_S = 16.0 * 86_400.0
 SEASON_TOLERANCE_DEG = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SunTrack:
-    """The Sun (and what can pass in front of it) over one site during one span; small, good for any block of it.
+    """The Sun, and what can pass in front of it, over one site during one span; good for any block of it.
 
-    error_bound_deg   largest angle between the series and the exact direction of the Sun or of an occulter, as watched
+    error_bound_deg   largest angle between the series and the exact direction of the Sun or of an occulter,
+                      as watched
     sun               apparent east-north-up vector in au
     occulters         the same of each body that can pass in front
     season            solar longitude, degrees, not reduced to a turn
@@ -51,10 +52,11 @@ class SunTrack:
         return azimuth_deg, elevation_deg, distance_au
 
     def dataset(self, tdb_s: FloatArray, utc: NDArray[np.datetime64]) -> xr.Dataset:
-        """The Sun's variables over `time`: azimuth, elevation, distance, angular radius, solar longitude, true solar time.
+        """The Sun's variables over `time`: azimuth, elevation, distance, angular radius, solar longitude,
+        true solar time.
 
-        True solar time is the hour angle of the apparent Sun at the site, 24 hours to the turn, 12 when the Sun crosses the
-        meridian of the site's longitude. Raises ValueError for times outside the span.
+        True solar time is the hour angle of the apparent Sun at the site, 24 hours to the turn, 12 when the
+        Sun crosses the meridian of the site's longitude. Raises ValueError for times outside the span.
         """
         azimuth_deg, elevation_deg, distance_au, radius_deg, solar_time_hours = self._angles(tdb_s)
         season_deg = _one_turn(self.season.at(tdb_s)[0])
@@ -70,13 +72,15 @@ class SunTrack:
         """Raise ValueError for times outside the span: the series mean nothing there."""
         if tdb_s.size and not (tdb_s.min() >= self.start_tdb_s and tdb_s.max() <= self.end_tdb_s):
             raise ValueError(
-                f"times {tdb_s.min()} to {tdb_s.max()} leave the track's {self.start_tdb_s} to {self.end_tdb_s}"
+                f"times {tdb_s.min()} to {tdb_s.max()} leave the span {self.start_tdb_s} to {self.end_tdb_s}"
             )
 
     def _angles(self, tdb_s: FloatArray) -> tuple[FloatArray, ...]:
         self.check_inside(tdb_s)
         found = np.empty((5, tdb_s.size))
-        _sun_angles(self.sun.at(tdb_s), math.radians(self.vertical_latitude_deg), SOLAR_RADIUS_KM / AU_KM, found)
+        _sun_angles(
+            self.sun.at(tdb_s), math.radians(self.vertical_latitude_deg), SOLAR_RADIUS_KM / AU_KM, found
+        )
         return tuple(found)
 
 
@@ -95,8 +99,8 @@ def prepare_track(
     latitude_deg    planetocentric, of the foot point on the ellipsoid; height_m up the ellipsoid's normal
     tolerance_deg   largest error of the directions that is let pass; the pieces are halved until it holds
 
-    Cost: 18 exact places a rotation for Mars or the Earth, 18 a week or two for the Moon, and 0.4 kB for each of them.
-    Raises CannotCompute when the tolerance can't be met.
+    Cost: 18 exact places a rotation for Mars or the Earth, 18 a week or two for the Moon, and 0.4 kB for each
+    of them. Raises CannotCompute when the tolerance can't be met.
     """
     sky = SiteSky(ephemeris, body, latitude_deg, longitude_deg, height_m)
     piece_s = min(body.mean_solar_day_hours * SECONDS_PER_HOUR, LONGEST_PIECE_S)
@@ -110,10 +114,13 @@ def prepare_track(
         start_tdb_s=start_tdb_s,
         end_tdb_s=end_tdb_s,
         error_bound_deg=bound_deg,
-        vertical_latitude_deg=float(planetographic_deg(latitude_deg, body.equatorial_radius_km, body.polar_radius_km)),
+        vertical_latitude_deg=float(
+            planetographic_deg(latitude_deg, body.equatorial_radius_km, body.polar_radius_km)
+        ),
         sun=vectors.columns(0, 3),
         occulters=tuple(
-            (occulter, vectors.columns(3 * i + 3, 3 * i + 6)) for i, (occulter, _) in enumerate(ephemeris.occulters)
+            (occulter, vectors.columns(3 * i + 3, 3 * i + 6))
+            for i, (occulter, _) in enumerate(ephemeris.occulters)
         ),
         season=season,
     )
