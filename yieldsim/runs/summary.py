@@ -205,5 +205,5 @@ def _etendue_limited_kwh(result: Integrated, collector: Collector) -> float | No
 
 def iso(instant: np.datetime64) -> str:
     """ISO 8601 UTC to the second: 2027-01-01T00:00:00Z."""
-    seconds = np.datetime64((instant.astype("datetime64[ns]").astype(np.int64) + 500_000_000) // 1_000_000_000, "s")
-    return f"{seconds}Z"
+    nanoseconds = int(instant.astype("datetime64[ns]").astype(np.int64))
+    return f"{np.datetime64((nanoseconds + 500_000_000) // 1_000_000_000, 's')}Z"
