@@ -10,16 +10,15 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from yieldsim.runs.estimate import estimate
+    from yieldsim.runs.horizon import horizon
 
-__all__ = ["estimate"]
-
-_VERBS = {"estimate": "yieldsim.runs.estimate"}
+__all__ = ["estimate", "horizon"]
 
 
 def __getattr__(name: str) -> Any:
     """Load a public verb from its run, or the version from the installed package."""
-    if name in _VERBS:
-        return getattr(import_module(_VERBS[name]), name)
+    if name in __all__:
+        return getattr(import_module(f"yieldsim.runs.{name}"), name)
     if name == "__version__":
         from yieldsim.files.provenance import package_version
 

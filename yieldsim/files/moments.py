@@ -36,8 +36,8 @@ def utc_iso(value: datetime.date | datetime.datetime | str) -> str:
 def tdb_s(utc: str) -> float:
     """Seconds of TDB past J2000 of a moment as `utc_iso` writes it; leap seconds by skyfield.
 
-    >>> round(tdb_s("2000-01-01T11:58:55.816"), 3)
-    0.0
+    >>> round(tdb_s("2000-01-01T12:00:00"), 3)
+    64.184
     """
     from skyfield.api import load
 
