@@ -5,6 +5,7 @@ UTC hours mean nothing on most worlds: the hour is local true solar time, 12 whe
 
 from __future__ import annotations
 
+import json
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,8 +26,6 @@ MOST_COLUMNS = 700
 """A carpet of more days than this shows means over several days side by side."""
 MOST_STEPS = 1000
 """A line of more rows than this shows means over equal parts of the run."""
-TWILIGHT = 0.3
-"""Cells of a short day with less of the Sun than this fade into the colour of no sunlight, lest the edges flicker."""
 
 
 def is_line(ds: xr.Dataset) -> bool:
@@ -65,11 +64,8 @@ def _draw_line(ds: xr.Dataset, axes: Axes) -> None:
 
 def shade_dark(ds: xr.Dataset, axes: Axes) -> None:
     """A band behind the plot wherever no sunlight reaches the site."""
-    dark = (ds["disc_visible_fraction"].values <= 0.0).astype(int)
-    turns = np.flatnonzero(np.diff(dark, prepend=0, append=0))
-    hours = time_axis.edge_hours(ds)
-    for begin, end in zip(turns[::2], turns[1::2], strict=True):
-        axes.axvspan(hours[begin], hours[end], color=style.SHADE, linewidth=0.0, zorder=0)
+    for begin, end in zip(*time_axis.spells_h(ds, ds["disc_visible_fraction"].values <= 0.0), strict=True):
+        axes.axvspan(begin, end, color=style.SHADE, linewidth=0.0, zorder=0)
 
 
 def _draw_long_days(ds: xr.Dataset, axes: Axes) -> None:
@@ -83,11 +79,12 @@ def _draw_long_days(ds: xr.Dataset, axes: Axes) -> None:
     dates = time_axis.utc_at(ds, starts[:-1])
     years = {str(date.astype("datetime64[Y]")) for date in dates}
     label = [
-        time_axis.day_month(date) + (f" {date.astype('datetime64[Y]')}" if len(years) > 1 and days > 30 else "")
+        time_axis.day_month(date)
+        + (f" {date.astype('datetime64[Y]')}" if len(years) > 1 and days > 30 else "")
         for date in dates
     ]
     axes.set_yticks(range(1, days + 1, every), label[::every])
-    axes.set_ylabel(f"{singular.capitalize()}, by the date it begins at the site")
+    axes.set_ylabel(f"{singular.capitalize()}, by its first date")
 
 
 def _draw_short_days(ds: xr.Dataset, axes: Axes) -> None:
@@ -96,7 +93,6 @@ def _draw_short_days(ds: xr.Dataset, axes: Axes) -> None:
     if together > 1:
         power, lit = (_grouped(values, together) for values in (power, lit))
     hours = time_axis.edge_hours(ds)
-    lit = np.minimum(lit / TWILIGHT, 1.0)
     _paint(axes, power.T[::-1], lit.T[::-1], (0.0, float(starts[-1]), 0.0, 24.0))
     axes.set_yticks(range(0, 25, 3), ["midnight", "3", "6", "9", "noon", "15", "18", "21", "midnight"])
     axes.set_ylabel("Local true solar time (h)")
@@ -104,12 +100,12 @@ def _draw_short_days(ds: xr.Dataset, axes: Axes) -> None:
     axes.set_xticks(ticks, labels)
     axes.set_xlim(0.0, hours[-1])
     plural = time_axis.solar_day_word(_body(ds))[1]
-    axes.set_xlabel("UTC date" + (f"; each column is the mean of {together} {plural}" if together > 1 else ""))
+    axes.set_xlabel(
+        "UTC date" + (f"; each column is the mean of {together} {plural}" if together > 1 else "")
+    )
 
 
 def _body(ds: xr.Dataset) -> str:
-    import json
-
     return str(json.loads(ds.attrs["summary"])["site"]["body"])
 
 
@@ -145,7 +141,7 @@ def _paint(axes: Axes, power: FloatArray, lit: FloatArray, extent: tuple[float, 
     # repeated to a fine raster, for viewers smooth coarse ones
     tall, wide = max(1, 600 // colours.shape[0]), max(1, 1400 // colours.shape[1])
     fine = np.repeat(np.repeat(colours, tall, axis=0), wide, axis=1)
-    axes.imshow(fine, extent=extent, aspect="auto")
+    axes.imshow(fine.clip(0.0, 1.0), extent=extent, aspect="auto")
     for spine in axes.spines.values():
         spine.set_visible(True)
     bar = axes.figure.colorbar(scale, ax=axes, pad=0.015, aspect=32)

@@ -1,4 +1,4 @@
-"""When nothing arrives: the run as a strip of light and dark, why each gap happened, and how often gaps of a length come."""
+"""When nothing arrives: the run as a strip of light and dark, why each gap came, and how often gaps of a length come."""
 
 from __future__ import annotations
 
@@ -29,10 +29,8 @@ def state_hours(ds: xr.Dataset) -> FloatArray:
 
 def gap_lengths_h(ds: xr.Dataset) -> FloatArray:
     """Lengths of all unbroken spells of whole rows without delivery, in the order they come."""
-    idle = (ds["delivering_fraction"].values <= 0.0).astype(int)
-    turns = np.flatnonzero(np.diff(idle, prepend=0, append=0))
-    edges = time_axis.edge_hours(ds)
-    return np.asarray(edges[turns[1::2]] - edges[turns[::2]])
+    begins_h, ends_h = time_axis.spells_h(ds, ds["delivering_fraction"].values <= 0.0)
+    return ends_h - begins_h
 
 
 def gap_cause(ds: xr.Dataset, start_utc: str, end_utc: str) -> str:
@@ -44,7 +42,7 @@ def gap_cause(ds: xr.Dataset, start_utc: str, end_utc: str) -> str:
                                                     "disc_visible_fraction")]  # fmt: skip
     first = np.select([fraction <= 0.0 for fraction in fractions], [0, 1, 2], 3)
     shares = np.bincount(first, minlength=len(CAUSES)) / max(first.size, 1)
-    named = [index for index in np.argsort(-shares, kind="stable") if shares[index] >= 0.05]
+    named = [index for index in np.argsort(-shares, kind="stable") if shares[index] >= 0.1]
     if len(named) == 1:
         return CAUSES[named[0]]
     return ", ".join(f"{CAUSES[index]} {100.0 * shares[index]:.0f}{style.NARROW_SPACE}%" for index in named)
@@ -82,14 +80,16 @@ def draw_strip(ds: xr.Dataset, gaps: list[dict[str, Any]], figure: Figure, *, nu
     if numbered:
         start = time_axis.edge_times_utc(ds)[0]
         _number_gaps(axes, gaps, start, end)
-    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.22 if numbered else 1.0), ncols=3, borderaxespad=0.0)
+    axes.legend(
+        loc="lower right", bbox_to_anchor=(1.0, 1.22 if numbered else 1.0), ncols=3, borderaxespad=0.0
+    )
 
 
 def _strip_edges_h(ds: xr.Dataset) -> FloatArray:
-    """Column edges, hours since the start: whole solar days where days are short, so that nights don't beat with them."""
+    """Column edges, hours since the start: whole solar days if many fit the run, lest nights beat with the columns."""
     end = float(time_axis.edge_hours(ds)[-1])
     solar = time_axis.solar_days_at_edges(ds)
-    if not time_axis.has_long_days(ds) and solar[-1] - solar[0] > 20.0:
+    if solar[-1] - solar[0] > STRIP_COLUMNS / 8:
         together = -(-int(solar[-1] - solar[0]) // STRIP_COLUMNS)
         inner = np.arange(np.ceil(solar[0]), solar[-1], together)
         at_h = np.interp(inner, solar, time_axis.edge_hours(ds))
@@ -118,6 +118,8 @@ def draw_gap_counts(ds: xr.Dataset, figure: Figure) -> None:
     axes = figure.add_subplot()
     lengths = np.sort(gap_lengths_h(ds))[::-1]
     number = np.arange(1, lengths.size + 1)
+    if lengths.size == 0:
+        return
     axes.step(np.append(lengths[0], lengths), np.append(0.0, number), where="pre", color=style.DELIVERED)
     axes.set_xscale("log")
     axes.set_yscale("log")

@@ -84,44 +84,58 @@ def draw_ledger(ledger: list[dict[str, Any]], figure: Figure) -> None:
     groups = panels(lines)
     delivered = Step("delivered", "Delivered at the far end", lines[-1].kwh, 0.0, 0.0)
     groups[-1].append(delivered)
-    frames = figure.subplots(len(groups), 1, squeeze=False, height_ratios=[len(group) for group in groups])[:, 0]
+    frames = figure.subplots(len(groups), 1, squeeze=False, height_ratios=[len(group) for group in groups])[
+        :, 0
+    ]
     for index, (axes, group) in enumerate(zip(frames, groups, strict=True)):
         _draw_panel(axes, group, groups[0][0].kwh, first=index == 0)
 
 
-COLUMNS = (1.22, 1.48, 1.72)
-"""Right edges of the printed numbers, in lengths of the panel's longest bar."""
+LABELS_IN = 1.65
+COLUMNS_IN = (0.62, 1.38, 2.1)
+"""Room for the stages' names, and right edges of the printed numbers beyond the longest bar."""
+
+
+def _columns(width_in: float) -> list[float]:
+    """The right edges in lengths of the longest bar."""
+    longest_in = max(width_in - LABELS_IN - COLUMNS_IN[-1], 0.5)
+    return [1.0 + edge / longest_in for edge in COLUMNS_IN]
 
 
 def _draw_panel(axes: Axes, group: list[Step], sunlight_kwh: float, *, first: bool) -> None:
     top = group[0].kwh or 1.0
+    columns = _columns(float(axes.figure.get_figwidth()))
     for row, step in enumerate(group):
         carried = not first and row == 0
         end = step.stage == "delivered"
-        colour = style.DELIVERED if end else style.CARRIED if carried else style.SUN if row == 0 else style.LEFT
+        colour = (
+            style.DELIVERED if end else style.CARRIED if carried else style.SUN if row == 0 else style.LEFT
+        )
         axes.barh(row, step.kwh, 0.66, color=colour, linewidth=0.0)
         cells = [style.number(step.kwh), "", ""]
         if end:
-            cells[2] = f"{style.percent(step.kwh / sunlight_kwh if sunlight_kwh else 0.0)} of the sunlight"
+            cells[2] = f"{style.percent(step.kwh / sunlight_kwh if sunlight_kwh else 0.0)} of sunlight"
         elif row:
             axes.barh(
                 row, step.lost_kwh, 0.66, step.kwh, facecolor="white", hatch=style.LOSS_HATCH,
                 edgecolor=style.LOSS_INK, linewidth=0.5,
             )  # fmt: skip
             cells[1:] = f"−{style.number(step.lost_kwh)}", f"−{style.percent(step.lost_fraction)}"
-        for x, text in zip(COLUMNS, cells, strict=True):
+        for x, text in zip(columns, cells, strict=True):
             axes.text(x * top, row, text, ha="right", va="center", weight="bold" if end else "normal")
     axes.set_yticks(range(len(group)), [step.words for step in group])
     if not first:
         axes.get_yticklabels()[0].set_color(style.MUTED)
     axes.set_ylim(len(group) - 0.5, -0.5)
-    axes.set_xlim(0.0, COLUMNS[-1] * top)
+    axes.set_xlim(0.0, columns[-1] * top)
     axes.tick_params(axis="y", length=0, labelsize=style.TEXT_PT)
     axes.set_xticks([])
     axes.spines["bottom"].set_visible(False)
     if first:
-        for x, words in zip(COLUMNS, ("kWh left", "kWh lost", "of its input"), strict=True):
-            axes.text(x * top, -0.6, words, ha="right", va="bottom", color=style.MUTED, fontsize=style.SMALL_PT)
+        for x, words in zip(columns, ("kWh left", "kWh lost", "of its input"), strict=True):
+            axes.text(
+                x * top, -0.6, words, ha="right", va="bottom", color=style.MUTED, fontsize=style.SMALL_PT
+            )
     else:
         axes.set_title(
             f"Enlarged {style.number(sunlight_kwh / top, 2)} times", fontsize=style.SMALL_PT, weight="normal",

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.vectors import FloatArray
 from yieldsim.report import style, time_axis
-from yieldsim.report.sky_figure import mount_letter
+from yieldsim.report.acceptance_figures import mount_letter
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -38,18 +38,23 @@ def calendar_kwh(ds: xr.Dataset) -> tuple[time_axis.Times, FloatArray, NDArray[n
     """Months or days of the run (n,), energy by period and mount (n, mount), and which periods are whole (n,)."""
     names, edges_h = time_axis.calendar_edges(ds, bar_unit(ds))
     by_mount = np.stack(
-        [time_axis.kwh_between(ds, power, edges_h) for power in ds["mount_delivered_power_w"].values.T], axis=1
+        [time_axis.kwh_between(ds, power, edges_h) for power in ds["mount_delivered_power_w"].values.T],
+        axis=1,
     )
     lasting_h = (names + 1).astype("datetime64[h]") - names.astype("datetime64[h]")
     return names, by_mount, np.diff(edges_h) > lasting_h.astype(float) - 0.01
 
 
 def yearly(ds: xr.Dataset) -> list[dict[str, float | str]]:
-    """One row a calendar year: energy, mean power, hours delivering, and whether the year is whole."""
+    """One row a calendar year: days covered, energy, mean power, hours delivering, longest gap that begins in it."""
     years, edges_h = time_axis.calendar_edges(ds, "Y")
     kwh = time_axis.kwh_between(ds, ds["delivered_power_w"].values, edges_h)
     hours = time_axis.kwh_between(ds, ds["delivering_fraction"].values * 1000.0, edges_h)
     lasting_h = np.diff(edges_h)
+    begins_h, ends_h = time_axis.spells_h(ds, ds["delivering_fraction"].values <= 0.0)
+    inside = [
+        (begins_h >= low) & (begins_h < high) for low, high in zip(edges_h[:-1], edges_h[1:], strict=True)
+    ]
     return [
         {
             "year": str(year),
@@ -57,6 +62,7 @@ def yearly(ds: xr.Dataset) -> list[dict[str, float | str]]:
             "kwh": float(kwh[index]),
             "mean_w": float(1000.0 * kwh[index] / lasting_h[index]),
             "hours": float(hours[index]),
+            "longest_gap_h": float((ends_h - begins_h)[inside[index]].max(initial=0.0)),
         }
         for index, year in enumerate(years)
     ]
@@ -94,7 +100,7 @@ def draw_bars(ds: xr.Dataset, figure: Figure, *, small: bool = False) -> None:
     axes.set_xticks(*_names(names, 6 if small else MOST_LABELLED))
     _finish(axes, place, float(below.max()), f"kWh per {'month' if bar_unit(ds) == 'M' else 'day'}")
     if mounts > 1:
-        axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=mounts, borderaxespad=0.0)
+        axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.02), ncols=mounts, borderaxespad=0.0)
 
 
 def _names(periods: time_axis.Times, most: int) -> tuple[list[int], list[str]]:
@@ -148,7 +154,15 @@ def draw_seasons(ds: xr.Dataset, figure: Figure) -> None:
     place = np.arange(SEASONS)
     axes.bar(place, np.nan_to_num(kwh), 0.8, color=style.DELIVERED)
     for season in place[~np.isfinite(kwh)]:
-        axes.text(season, 0.0, "not in\nthe run", ha="center", va="bottom", fontsize=style.SMALL_PT, color=style.MUTED)
+        axes.text(
+            season,
+            0.0,
+            "not in\nthe run",
+            ha="center",
+            va="bottom",
+            fontsize=style.SMALL_PT,
+            color=style.MUTED,
+        )
     _numbers(axes, place, np.nan_to_num(kwh), bool(np.isfinite(kwh).all()))
     axes.set_xticks(place, [f"{30 * season}–{30 * season + 30}°" for season in place])
     _finish(axes, place, float(np.nan_to_num(kwh).max()), "kWh per solar day")
@@ -164,7 +178,9 @@ def draw_mean_day(ds: xr.Dataset, figure: Figure) -> None:
     count = known.sum(axis=0)
     through = np.divide(np.where(known, mean, 0.0).sum(axis=0), count, out=np.zeros(cells), where=count > 0)
     factor, unit = style.watts(float(through.max()))
-    axes.stairs(through * factor, np.linspace(0.0, 24.0, cells + 1), fill=True, color=style.DELIVERED, linewidth=0.0)
+    axes.stairs(
+        through * factor, np.linspace(0.0, 24.0, cells + 1), fill=True, color=style.DELIVERED, linewidth=0.0
+    )
     axes.set_xlim(0.0, 24.0)
     axes.set_xticks(range(0, 25, 6), ["midnight", "6", "noon", "18", "midnight"])
     axes.set_xlabel("Local true solar time (h)")
@@ -204,7 +220,7 @@ def _numbers(axes: Axes, place: FloatArray, heights: FloatArray, wanted: bool) -
 
 def _finish(axes: Axes, place: FloatArray, peak: float, label: str) -> None:
     axes.set_xlim(-0.6, max(place.size, 3) - 0.4)
-    axes.set_ylim(0.0, 1.12 * peak or 1.0)
+    axes.set_ylim(0.0, 1.15 * peak or 1.0)
     axes.set_ylabel(label)
     axes.grid(True, axis="y")
     axes.tick_params(axis="x", length=0)

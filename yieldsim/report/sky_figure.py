@@ -1,8 +1,8 @@
 """The Sun's paths over the site's sky, with the horizon and the mounts' acceptance zones on the same sky.
 
-Two ways to flatten the sky, chosen by how high the Sun climbs: a dome seen from above (zenith in the middle, angle from
-it as the radius), or, where the Sun stays low, a panorama with elevation stretched, and below it the same panorama in true
-proportion.
+Two ways to flatten the sky, chosen by how high the Sun climbs: a dome seen from above (zenith in the middle,
+angle from it as the radius), or, where the Sun stays low, a panorama with elevation stretched, and below it the
+same panorama in true proportion.
 """
 
 from __future__ import annotations
@@ -13,8 +13,9 @@ import numpy as np
 import xarray as xr
 
 from yieldsim.base.interpolation import linear
-from yieldsim.base.vectors import FloatArray, azimuth_elevation_deg, direction_enu_xyz, mount_axes_enu_xyz
+from yieldsim.base.vectors import FloatArray, azimuth_elevation_deg, direction_enu_xyz
 from yieldsim.report import style, time_axis
+from yieldsim.report.acceptance_figures import LEVELS, mount_letter, relative_acceptance
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,8 +23,6 @@ if TYPE_CHECKING:
 
 LOW_SUN_DEG = 15.0
 """Where the Sun never climbs above this, the sky is drawn as a panorama."""
-LEVELS = (0.1, 0.5)
-"""Acceptance contours, as shares of the peak."""
 COMPASS = {0: "N", 45: "NE", 90: "E", 135: "SE", 180: "S", 225: "SW", 270: "W", 315: "NW", 360: "N"}
 PATHS = 13
 """Solar days drawn at most."""
@@ -32,70 +31,6 @@ PATHS = 13
 def has_low_sun(ds: xr.Dataset) -> bool:
     """Whether the panorama suits the site."""
     return float(ds["solar_elevation_deg"].max()) < LOW_SUN_DEG
-
-
-def mount_letter(index: int) -> str:
-    """A, B, ... Z, AA, AB, ...
-
-    >>> mount_letter(0), mount_letter(26)
-    ('A', 'AA')
-    """
-    return (mount_letter(index // 26 - 1) if index >= 26 else "") + chr(ord("A") + index % 26)
-
-
-# ---------------------------------------------------------------- acceptance over the sky
-
-
-def relative_acceptance(ds: xr.Dataset, mount: int, directions_enu_xyz: FloatArray) -> FloatArray:
-    """Acceptance of one mount over its peak, for directions (..., 3) of the sky; 0 behind the aperture."""
-    pose = (float(ds[f"mount_{word}_deg"][mount]) for word in ("tilt", "azimuth", "roll"))
-    transverse_axis, longitudinal_axis, normal = mount_axes_enu_xyz(*pose)
-    along = directions_enu_xyz @ normal
-    across = directions_enu_xyz @ transverse_axis
-    up = directions_enu_xyz @ longitudinal_axis
-    if "acceptance_grid_fraction" in ds:
-        from scipy.interpolate import RegularGridInterpolator
-
-        rows, columns = (ds[f"acceptance_{word}_deg"].values for word in ("transverse", "longitudinal"))
-        table = ds["acceptance_grid_fraction"].values
-        at = np.stack([_folded_deg(across, along, rows), _folded_deg(up, along, columns)], axis=-1)
-        share = RegularGridInterpolator((rows, columns), table, bounds_error=False, fill_value=0.0)(at)
-    else:
-        incidence = np.degrees(np.arctan2(np.hypot(across, up), along))
-        table = ds["acceptance_curve_fraction"].values
-        share = linear(incidence, ds["acceptance_incidence_deg"].values, table, outside="zero")
-    peak = float(table.max())
-    return np.where(along > 0.0, share / peak if peak > 0.0 else 0.0, 0.0)
-
-
-def _folded_deg(side: FloatArray, along: FloatArray, table_deg: FloatArray) -> FloatArray:
-    """Projected angle; a table that starts at 0 holds for both sides."""
-    angle = np.degrees(np.arctan2(side, along))
-    return np.abs(angle) if table_deg[0] >= 0.0 else angle
-
-
-def half_width_deg(ds: xr.Dataset, level: float = 0.5) -> tuple[float, ...]:
-    """Angles at which acceptance falls to `level` of the peak: one for round optics, two (transverse, longitudinal).
-
-    Measured through the table's middle; the last angle of the table where it never falls so far.
-    """
-    if "acceptance_grid_fraction" in ds:
-        table = ds["acceptance_grid_fraction"].values
-        row, column = np.unravel_index(int(table.argmax()), table.shape)
-        curves = (("transverse", table[:, column]), ("longitudinal", table[row]))
-    else:
-        curves = (("incidence", ds["acceptance_curve_fraction"].values),)
-    return tuple(_falls_to(ds[f"acceptance_{word}_deg"].values, curve, level) for word, curve in curves)
-
-
-def _falls_to(angle_deg: FloatArray, curve: FloatArray, level: float) -> float:
-    below = np.flatnonzero((curve < level * curve.max()) & (np.arange(curve.size) > int(curve.argmax())))
-    if below.size == 0:
-        return float(angle_deg[-1])
-    after = int(below[0])
-    return float(
-        np.interp(-level * curve.max(), -curve[after - 1 : after + 1], angle_deg[after - 1 : after + 1])
-    )
 
 
 # ---------------------------------------------------------------- Sun paths
@@ -136,7 +71,7 @@ def _smooth(directions_enu_xyz: FloatArray) -> FloatArray:
 
 
 def draw_sky(ds: xr.Dataset, figure: Figure, *, context: bool = True) -> None:
-    """Fill a figure with the view that suits the site; `context` adds the strip in true proportion to a panorama."""
+    """Fill a figure with the view that suits the site; `context` adds the panorama in true proportion."""
     if not has_low_sun(ds):
         _draw_dome(ds, figure.add_subplot())
     elif context:
@@ -150,13 +85,15 @@ def draw_sky(ds: xr.Dataset, figure: Figure, *, context: bool = True) -> None:
         lower.set_title("True proportion")
         lower.set_aspect("equal")
         lower.set_yticks(np.arange(-20.0, top + 1.0, 20.0))
-        lower.axhspan(low, high, facecolor="none", edgecolor=style.MUTED, linewidth=0.6, linestyle=(0, (2, 2)))
+        lower.axhspan(
+            low, high, facecolor="none", edgecolor=style.MUTED, linewidth=0.6, linestyle=(0, (2, 2))
+        )
     else:
         _draw_panorama(ds, figure.add_subplot(), _panorama_centre_deg(ds), *_stretched_range_deg(ds))
 
 
 def _stretched_range_deg(ds: xr.Dataset) -> tuple[float, float]:
-    """Elevations worth showing: the Sun's range above the horizon, and the horizon as far as it concerns the Sun."""
+    """Elevations worth showing: the Sun's above the horizon, and the horizon as far as it concerns the Sun."""
     mask = ds["horizon_elevation_deg"].values
     highest = float(ds["solar_elevation_deg"].max())
     low = min(float(mask.min()), 0.0) - 0.5
@@ -215,12 +152,13 @@ def _draw_dome(ds: xr.Dataset, axes: Axes) -> None:
     axes.set_aspect("equal")
     axes.set_axis_off()
     around = np.radians(np.arange(0.0, 361.0, 1.0))
+    poleward = 22.5 if _noon_is_south(ds) else 157.5
     for elevation in (0.0, 30.0, 60.0):
         ring = 90.0 - elevation
         axes.plot(ring * np.sin(around), ring * np.cos(around), color=style.RULE, linewidth=0.6, zorder=1)
         if elevation:
             axes.text(
-                *_on_dome(np.array(202.5), np.array(elevation)),
+                *_on_dome(np.array(poleward), np.array(elevation)),
                 _degrees(elevation),
                 fontsize=style.SMALL_PT,
                 color=style.MUTED,
@@ -232,14 +170,16 @@ def _draw_dome(ds: xr.Dataset, axes: Axes) -> None:
     for azimuth in range(0, 360, 45):
         x, y = np.sin(np.radians(azimuth)), np.cos(np.radians(azimuth))
         axes.plot([0.0, outer * x], [0.0, outer * y], color=style.RULE, linewidth=0.5, zorder=1)
-        axes.text(
-            (outer + 7.0) * x,
-            (outer + 7.0) * y,
+        main = azimuth % 90 == 0
+        axes.annotate(
             COMPASS[azimuth],
+            (outer * x, outer * y),
+            (10.0 * x, 10.0 * y),
+            textcoords="offset points",
             ha="center",
             va="center",
-            weight="bold" if azimuth % 90 == 0 else "normal",
-            color=style.INK if azimuth % 90 == 0 else style.MUTED,
+            weight="bold" if main else "normal",
+            color=style.INK if main else style.MUTED,
         )
     for path in sun_paths(ds):
         azimuth, elevation_deg = azimuth_elevation_deg(path)
@@ -272,8 +212,14 @@ def _draw_dome(ds: xr.Dataset, axes: Axes) -> None:
         facing = float(ds["mount_azimuth_deg"][mount])
         spot = _on_dome(np.array(facing), np.array(max(raised, lowest + 5.0)))
         _letter(axes, float(spot[0]), float(spot[1]), mount, "▼" if raised < lowest else "")
-    axes.set_xlim(-outer - 13.0, outer + 13.0)
-    axes.set_ylim(-outer - 13.0, outer + 13.0)
+    axes.set_xlim(-outer, outer)
+    axes.set_ylim(-outer, outer)
+
+
+def _noon_is_south(ds: xr.Dataset) -> bool:
+    """Whether the Sun is highest in the south; the other half of the dome has room for numbers."""
+    azimuth = float(ds["solar_azimuth_deg"][int(ds["solar_elevation_deg"].values.argmax())])
+    return 90.0 < azimuth < 270.0
 
 
 def _on_dome(azimuth_deg: FloatArray, elevation_deg: FloatArray) -> tuple[Any, Any]:

@@ -48,6 +48,13 @@ def kwh_between(ds: xr.Dataset, power_w: FloatArray, edges_h: FloatArray) -> Flo
     return np.diff(np.interp(edges_h, own_edges, gathered))
 
 
+def spells_h(ds: xr.Dataset, during: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
+    """Begins and ends, hours since the start of the run, of the unbroken spells of rows marked in `during` (time,)."""
+    turns = np.flatnonzero(np.diff(during.astype(np.int8), prepend=0, append=0))
+    edges = edge_hours(ds)
+    return edges[turns[::2]], edges[turns[1::2]]
+
+
 def solar_days_at_edges(ds: xr.Dataset) -> FloatArray:
     """Local solar days since the midnight before the first row, at the edges of all rows: (time + 1,), never falling.
 
@@ -132,7 +139,9 @@ def day_month(moment: np.datetime64) -> str:
     '4 Mar'
     """
     year_month, day = moment.astype("datetime64[M]"), moment.astype("datetime64[D]")
-    return f"{(day - year_month.astype('datetime64[D]')).astype(int) + 1} {MONTHS[year_month.astype(int) % 12]}"
+    return (
+        f"{(day - year_month.astype('datetime64[D]')).astype(int) + 1} {MONTHS[year_month.astype(int) % 12]}"
+    )
 
 
 def date_ticks(ds: xr.Dataset, most: int) -> tuple[FloatArray, list[str]]:
@@ -148,7 +157,9 @@ def date_ticks(ds: xr.Dataset, most: int) -> tuple[FloatArray, list[str]]:
         step = next((step for step in LONG_STEPS_MONTHS if months / step <= most), LONG_STEPS_MONTHS[-1])
         first = start.astype("datetime64[M]").astype(int) // step * step
         moments = (
-            np.arange(first, first + int(months) + step + 2, step).astype("datetime64[M]").astype("datetime64[ns]")
+            np.arange(first, first + int(months) + step + 2, step)
+            .astype("datetime64[M]")
+            .astype("datetime64[ns]")
         )
     moments = moments[(moments >= start) & (moments <= edges[-1])]
     labels, named = [], None

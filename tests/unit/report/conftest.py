@@ -70,28 +70,31 @@ def estimate(
     solar_day, year_days, obliquity, distance, swing = WORLDS[body]
     time = np.datetime64(start, "ns") + np.arange(hours) * np.timedelta64(3_600_000_000_000, "ns")
     middle_h = np.arange(hours) + 0.5
-    season = (2.0 * np.pi * middle_h / 24.0 / year_days) % (2.0 * np.pi)
-    declination = obliquity * np.sin(season)
-    solar_time = (middle_h / solar_day * 24.0 + 3.0) % 24.0
-    hour_angle = np.radians(15.0 * (solar_time - 12.0))
-    lat, dec = np.radians(latitude_deg), np.radians(declination)
-    enu = np.stack(
-        [
-            -np.cos(dec) * np.sin(hour_angle),
-            np.cos(lat) * np.sin(dec) - np.sin(lat) * np.cos(dec) * np.cos(hour_angle),
-            np.sin(lat) * np.sin(dec) + np.cos(lat) * np.cos(dec) * np.cos(hour_angle),
-        ],
-        axis=-1,
-    )
+
+    def sun(at_h: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        season = (2.0 * np.pi * at_h / 24.0 / year_days) % (2.0 * np.pi)
+        lat, dec = np.radians(latitude_deg), np.radians(obliquity * np.sin(season))
+        hour_angle = 2.0 * np.pi * (at_h / solar_day - 0.375)
+        east = -np.cos(dec) * np.sin(hour_angle)
+        north = np.cos(lat) * np.sin(dec) - np.sin(lat) * np.cos(dec) * np.cos(hour_angle)
+        up = np.sin(lat) * np.sin(dec) + np.cos(lat) * np.cos(dec) * np.cos(hour_angle)
+        return season, (at_h / solar_day * 24.0 + 3.0) % 24.0, np.stack([east, north, up], axis=-1)
+
+    season, solar_time, enu = sun(middle_h)
     azimuth, elevation = vectors.azimuth_elevation_deg(enu)
     sun_au = distance * (1.0 - swing * np.cos(season - 4.3))
     radius = 0.2666 / sun_au
     irradiance = 1361.0 / sun_au**2
-    skyline = np.interp(azimuth, np.append(mask[0], 360.0), np.append(mask[1], mask[1][0]))
-    opened = np.clip((elevation + 0.2 + radius) / (2.0 * radius), 0.0, 1.0)
     eclipsed = (np.arange(hours) % 4300 > 4295) & (body == "moon")
+    over, clear = [], []
+    for part in (-0.375, -0.125, 0.125, 0.375):
+        way, height = vectors.azimuth_elevation_deg(sun(middle_h + part)[2])
+        skyline = np.interp(way, np.append(mask[0], 360.0), np.append(mask[1], mask[1][0]))
+        over.append(np.clip((height + 0.2 + radius) / (2.0 * radius), 0.0, 1.0))
+        clear.append(np.clip((height - skyline + radius) / (2.0 * radius), 0.0, 1.0))
+    opened = np.mean(over, axis=0)
     uneclipsed = opened * np.where(eclipsed, 0.2, 1.0)
-    visible = np.minimum(np.clip((elevation - skyline + radius) / (2.0 * radius), 0.0, 1.0), uneclipsed)
+    visible = np.minimum(np.mean(clear, axis=0), uneclipsed)
     if all_dark:
         visible = np.zeros(hours)
     air = body in ("mars", "earth")

@@ -1,0 +1,69 @@
+"""Pages from a template and data: tagged PDF/UA with embedded fonts, or PNG; the same bytes for the same input.
+
+The templates (*.typ beside this module) hold layout only. All text reaches them as JSON strings, never as markup, so
+that no character in a name can change the page. Fonts are those that ship with matplotlib; fonts of the machine are
+not looked at.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+TEMPLATES = Path(__file__).parent
+LONG_WORD = re.compile(r"\S{25,}")
+
+
+def set_pdf(template: str, data: Mapping[str, Any], figures: Mapping[str, bytes]) -> bytes:
+    """PDF/UA-1 of a template (file name beside this module), its data and its SVG figures by name."""
+    pages = _compiler(template, data, figures).compile(format="pdf", pdf_standards=["ua-1"], timestamp=0)
+    return bytes(pages)
+
+
+def set_png(template: str, data: Mapping[str, Any], figures: Mapping[str, bytes], ppi: float) -> bytes:
+    """PNG of a template that fills one page."""
+    page = _compiler(template, data, figures).compile(format="png", ppi=ppi, timestamp=0)
+    if isinstance(page, list):
+        raise ValueError(f"{template} ran over to {len(page)} pages")
+    return bytes(page)
+
+
+def _compiler(template: str, data: Mapping[str, Any], figures: Mapping[str, bytes]) -> Any:
+    import typst
+
+    inputs = {"data": json.dumps(data, ensure_ascii=False, sort_keys=True)}
+    inputs |= {f"figure-{name}": svg.decode() for name, svg in figures.items()}
+    return typst.Compiler(
+        str(TEMPLATES / template), root=str(TEMPLATES), font_paths=_fonts(), sys_inputs=inputs
+    )
+
+
+@cache
+def _fonts() -> Any:
+    """The fonts in matplotlib's folder and no others."""
+    import matplotlib
+    import typst
+
+    return typst.Fonts(
+        include_system_fonts=False,
+        include_embedded_fonts=False,
+        font_paths=[str(Path(matplotlib.get_data_path()) / "fonts" / "ttf")],
+    )
+
+
+def printable(text: str, most: int = 400) -> str:
+    """Text as it may stand on a page: control characters replaced, long words given places to break, cut at `most`.
+
+    >>> printable("a\\x07b"), printable("abcdef", 4)
+    ('a\ufffdb', 'abc…')
+    """
+    plain = "".join(
+        char if char.isprintable() or char == "\u202f" else "\ufffd" for char in " ".join(text.split(" "))
+    )
+    if len(plain) > most:
+        plain = plain[: most - 1].rstrip() + "…"
+    return LONG_WORD.sub(lambda word: "\u200b".join(re.findall(".{1,12}", word.group())), plain)

@@ -1,0 +1,341 @@
+"""The words and tables of the estimate report: everything on the pages that is not a figure, as plain strings."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
+from yieldsim.report import style, time_axis
+from yieldsim.report.gap_figures import gap_cause
+from yieldsim.report.ledger_figure import acts, steps
+from yieldsim.report.period_figures import yearly
+from yieldsim.report.acceptance_figures import half_width_deg, mount_letter
+from yieldsim.report.typesetting import printable
+
+MANY_YEARS = 1.5
+"""Runs longer than this get a table of years."""
+
+METHOD = (
+    "Only direct sunlight counts: a fixed concentrator cannot use light that air or dust has scattered.",
+    "The Sun's place comes from the ephemeris named below and the body's own rotation, seen from the site; elevation is "
+    "measured from the plane normal to the reference ellipsoid.",
+    "The Sun is a disc with limb darkening that grows and shrinks with distance. What counts is the share of its light "
+    "that clears the horizon across the disc's width and any body passing in front.",
+    "The horizon is linear between the rows of its table and closes at 360 degrees.",
+    "Acceptance is the share of the light crossing the aperture that enters the fibre's cone; the cosine of the incidence "
+    "angle is a stage of its own.",
+    "The aperture is clean at the start of the run.",
+    "Following the Sun means an ideal aperture of the same area and losses that always faces the Sun. Best fixed, by "
+    "etendue, is the most that any fixed optic can pass from this aperture into this fibre.",
+    "Electricity for dust shields is counted apart and never subtracted from the light.",
+    "A row's time is the start of its hour, UTC; powers are means over the hour, angles hold at its middle. A gap is a "
+    "spell without any delivered light.",
+)
+
+
+def summary_of(ds: xr.Dataset) -> dict[str, Any]:
+    """The estimate's summary.json, carried in its attributes."""
+    found: dict[str, Any] = json.loads(ds.attrs["summary"])
+    return found
+
+
+def page_data(ds: xr.Dataset) -> dict[str, Any]:
+    """All strings of the report, for the templates."""
+    summary = summary_of(ds)
+    site, collector = summary["site"], summary["collector"]
+    return {
+        "title": printable(site["name"], 120),
+        "short_title": printable(site["name"], 48),
+        "glance_title": printable(site["name"], 60),
+        "place": place(site),
+        "collector": collector_line(collector),
+        "span": span(summary),
+        "version": printable(str(summary["provenance"]["version"]), 40),
+        "headline": headline(summary),
+        "tiles": tiles(summary),
+        "warnings": [printable(line) for line in summary["warnings"]],
+        "cautions": [printable(line) for line in dict.fromkeys([*summary["cautions"], *style.CAUTIONS])],
+        "sky_caption": sky_caption(ds),
+        "mounts": mount_rows(ds, summary),
+        "no_loss": no_loss(summary),
+        "shield": shield(summary),
+        "years": year_rows(ds, summary),
+        "gaps": gap_rows(ds, summary),
+        "facts": fact_rows(ds, summary),
+        "method": list(METHOD),
+        "sources": source_rows(summary["provenance"]),
+        "options": option_rows(summary["provenance"]["options"]),
+    }
+
+
+# ---------------------------------------------------------------- first page
+
+
+def degrees(value: float, digits: int = 4) -> str:
+    """An angle without idle zeros.
+
+    >>> degrees(-1.50), degrees(222.69)
+    ('−1.5°', '222.69°')
+    """
+    text = f"{value:.{digits}f}".rstrip("0").rstrip(".")
+    return ("0" if text in ("-0", "") else text.replace("-", "−")) + "°"
+
+
+def place(site: dict[str, Any]) -> str:
+    """Body, latitude, longitude, heights."""
+    latitude, longitude = float(site["latitude_deg"]), float(site["longitude_deg"]) % 360.0
+    side = "north" if latitude >= 0.0 else "south"
+    body = str(site["body"])
+    return printable(
+        f"{body[:1].upper()}{body[1:]}, {degrees(abs(latitude))} {side}, {degrees(longitude)} east; "
+        f"elevation {style.quantity(float(site['elevation_m']), 'm', 4)}, "
+        f"aperture {style.quantity(float(site['mast_height_m']), 'm')} above the ground"
+    )
+
+
+def collector_line(collector: dict[str, Any]) -> str:
+    """Name, units, area, mass."""
+    units, area = int(collector["unit_count"]), float(collector["aperture_area_m2"])
+    mass = collector["mass_kg"]
+    words = f"{units} {'unit' if units == 1 else 'units'} of {style.quantity(area, 'm²')}"
+    if units > 1:
+        words += f", {style.quantity(units * area, 'm²')} in all"
+    if mass is not None:
+        words += f"; {style.quantity(float(mass), 'kg')}"
+    return f"{printable(str(collector['name']), 120)}: {words}"
+
+
+def utc(moment: str | None) -> str:
+    """An ISO moment to the minute, as people read it."""
+    return "–" if moment is None else moment.rstrip("Z").replace("T", " ")[:16]
+
+
+def span(summary: dict[str, Any]) -> str:
+    """From when to when."""
+    return f"{utc(summary['start_utc'])} to {utc(summary['end_utc'])} UTC, {days_of(summary)}"
+
+
+def days_of(summary: dict[str, Any]) -> str:
+    """The length of the run, without decimals where it is whole days."""
+    days = float(summary["days"])
+    whole = abs(days - round(days)) < 1e-3
+    return style.quantity(days, "day" if days == 1.0 else "days", len(str(round(days))) if whole else 4)
+
+
+def headline(summary: dict[str, Any]) -> dict[str, str]:
+    """The answer: a number, and one sentence."""
+    kwh, days = float(summary["delivered_kwh"]), float(summary["days"])
+    sunlight = float(summary["ledger"][0]["kwh"])
+    years = days / 365.25
+    if kwh <= 0.0:
+        sentence = "No light is delivered in this run."
+    else:
+        rate = (
+            f"{style.quantity(kwh / years, 'kWh')} a year" if years > MANY_YEARS
+            else f"{style.quantity(kwh / days, 'kWh')} a day"
+        )  # fmt: skip
+        sentence = (
+            f"of light delivered at the far end of the fibre in {days_of(summary)}: {rate}, "
+            f"{style.quantity(float(summary['mean_power_w']), 'W')} on average."
+        )
+        if sunlight > 0.0:
+            sentence += f" That is {style.percent(kwh / sunlight)} of the sunlight on Sun-facing apertures of this area."
+    return {"value": style.quantity(kwh, "kWh"), "sentence": sentence}
+
+
+def tiles(summary: dict[str, Any]) -> list[dict[str, str]]:
+    """Eight figures with a label and a note each."""
+    hours = float(summary["hours_delivering"])
+    all_hours = 24.0 * float(summary["days"])
+    gap = float(summary["longest_gap_hours"])
+    per_kg = summary["delivered_kwh_per_kg"]
+    etendue = summary["etendue"]
+    return [
+        _tile("Per area", style.quantity(float(summary["delivered_kwh_per_m2"]), "kWh/m²"), "of aperture"),
+        _tile("Per mass", style.quantity(per_kg, "kWh/kg"), "of collector" if per_kg is not None else "mass not given"),
+        _tile("Mean power", style.quantity(float(summary["mean_power_w"]), "W"), "over the whole run"),
+        _tile("Peak power", style.quantity(float(summary["peak_power_w"]), "W"), "strongest hour"),
+        _tile("Delivering", style.quantity(hours, "h", 4), f"{style.percent(hours / all_hours)} of the time"),
+        _tile(
+            "Longest gap", style.duration(gap),
+            f"{utc(summary['longest_gap_start_utc'])} to {utc(summary['longest_gap_end_utc'])}" if gap else "none",
+        ),
+        _tile("Capture", style.percent(float(summary["capture_fraction"])), "of what following the Sun would give"),
+        _tile(
+            "Etendue used", style.percent(etendue["used_fraction"]) if etendue else "–",
+            "of what this fibre can accept" if etendue else "fibre aperture not given",
+        ),
+    ]  # fmt: skip
+
+
+def _tile(label: str, value: str, note: str) -> dict[str, str]:
+    return {"label": label, "value": value, "note": note}
+
+
+# ---------------------------------------------------------------- the other pages
+
+
+def sky_caption(ds: xr.Dataset) -> str:
+    """Where the Sun stands highest, and what the lines mean."""
+    elevation = ds["solar_elevation_deg"].values
+    top = int(elevation.argmax())
+    when = str(ds["time"].values[top].astype("datetime64[D]"))
+    return (
+        f"The Sun stands highest at {degrees(float(elevation[top]), 2)}, on {when}. Heavy contours mark half of a mount's "
+        "peak acceptance, fine dotted ones a tenth; the letter stands where the mount points."
+    )
+
+
+def mount_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
+    """A row a mount: letter, units, tilt, azimuth, roll, acceptance half-angle, kWh, share, kWh per unit."""
+    hours = time_axis.row_hours(ds)
+    energy = (ds["mount_delivered_power_w"].values * hours[:, None]).sum(axis=0) / 1000.0
+    total = float(summary["delivered_kwh"])
+    half = " × ".join(degrees(angle, 1) for angle in half_width_deg(ds))
+    return [
+        [
+            mount_letter(mount),
+            str(int(ds["mount_count"][mount])),
+            *(degrees(float(ds[f"mount_{word}_deg"][mount]), 2) for word in ("tilt", "azimuth", "roll")),
+            half,
+            style.number(float(energy[mount])),
+            style.percent(float(energy[mount]) / total) if total > 0.0 else "–",
+            style.number(float(energy[mount]) / int(ds["mount_count"][mount])),
+        ]
+        for mount in range(ds.sizes["mount"])
+    ]
+
+
+def no_loss(summary: dict[str, Any]) -> str:
+    """The stages that took nothing in this run."""
+    idle = [step.words.lower() for step in steps(summary["ledger"]) if not acts(step)]
+    return f"No loss in this run: {', '.join(idle)}." if idle else ""
+
+
+def shield(summary: dict[str, Any]) -> str:
+    """Electricity that the shields draw."""
+    kwh = float(summary["shield_kwh_electric"])
+    if kwh <= 0.0:
+        return ""
+    return f"Dust shields draw {style.quantity(kwh, 'kWh')} of electricity, not subtracted here."
+
+
+def year_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
+    """A row a calendar year for long runs: year, days, kWh, mean W, hours delivering, longest gap that begins in it."""
+    if float(summary["days"]) < MANY_YEARS * 365.25:
+        return []
+    return [
+        [
+            str(row["year"]),
+            style.number(float(row["days"]), 3),
+            style.number(float(row["kwh"])),
+            style.number(float(row["mean_w"])),
+            style.number(float(row["hours"]), 4),
+            style.duration(float(row["longest_gap_h"])),
+        ]
+        for row in yearly(ds)
+    ]
+
+
+def gap_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
+    """A row a gap: rank, from, to, how long, why."""
+    return [
+        [
+            str(rank),
+            utc(gap["start_utc"]),
+            utc(gap["end_utc"]),
+            style.duration(float(gap["hours"])),
+            gap_cause(ds, gap["start_utc"], gap["end_utc"]),
+        ]
+        for rank, gap in enumerate(summary["gaps"], start=1)
+    ]
+
+
+def fact_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
+    """What this run took as given, and how well it converged: rows of two cells."""
+    rows = [
+        ["Irradiance at 1 au", style.quantity(SOLAR_IRRADIANCE_1AU_W_M2, "W/m²", 4)],
+        ["Distance to the Sun", _range(ds["sun_distance_au"].values, "au", 4)],
+        ["Irradiance at the site's distance", _range(ds["solar_irradiance_w_m2"].values, "W/m²", 4)],
+        [
+            "Horizon",
+            f"{ds.sizes['horizon']} rows, {_range(ds['horizon_elevation_deg'].values, '°', 2)}",
+        ],
+        ["Peak acceptance", style.percent(_peak_acceptance(ds))],
+        [
+            "Half of the peak at",
+            " and ".join(
+                f"{degrees(angle, 1)}{word}"
+                for angle, word in zip(half_width_deg(ds), _axes_words(ds), strict=True)
+            ),
+        ],
+    ]
+    if "optical_depth" in ds:
+        rows.append(["Optical depth", _range(ds["optical_depth"].values, "", 2)])
+    rows.append(["Clean fraction of the aperture", _from_to(ds["clean_fraction"].values.mean(axis=1))])
+    rows.append(["Transmittance of the fibre", _from_to(ds["fibre_transmittance"].values)])
+    if summary["etendue"]:
+        etendue = summary["etendue"]
+        rows.append(
+            [
+                "Etendue",
+                f"{style.number(float(etendue['used_m2_sr']))} of {style.number(float(etendue['limit_m2_sr']))} m² sr "
+                f"that the fibre accepts ({style.percent(float(etendue['used_fraction']))})",
+            ]
+        )
+    found = summary["convergence"]
+    rows.append(
+        [
+            "Time step",
+            f"{style.duration(float(found['step_s']) / 3600.0)}; halving it moves the total by "
+            f"{style.percent(abs(float(found['relative_change'])))}, allowed {style.percent(float(found['tolerance']))}",
+        ]
+    )
+    return rows
+
+
+def _axes_words(ds: xr.Dataset) -> tuple[str, ...]:
+    return (" transverse", " longitudinal") if "acceptance_grid_fraction" in ds else (" incidence",)
+
+
+def _peak_acceptance(ds: xr.Dataset) -> float:
+    name = "acceptance_grid_fraction" if "acceptance_grid_fraction" in ds else "acceptance_curve_fraction"
+    return float(ds[name].max())
+
+
+def _range(values: Any, unit: str, digits: int) -> str:
+    low, high = float(np.min(values)), float(np.max(values))
+    gap = "" if unit == "°" else style.NARROW_SPACE
+    if style.number(low, digits) == style.number(high, digits):
+        return f"{style.number(low, digits)}{gap}{unit}".rstrip()
+    return f"{style.number(low, digits)} to {style.number(high, digits)}{gap}{unit}".rstrip()
+
+
+def _from_to(fraction: Any) -> str:
+    first, last = style.percent(float(fraction[0])), style.percent(float(fraction[-1]))
+    lowest = style.percent(float(np.min(fraction)))
+    if first == last == lowest:
+        return f"{first} throughout"
+    return f"{first} at the start, {last} at the end" + (
+        "" if lowest in (first, last) else f", lowest {lowest}"
+    )
+
+
+def source_rows(provenance: dict[str, Any]) -> list[list[str]]:
+    """A row a file: role, name, SHA-256, note."""
+    return [
+        [printable(str(source.get(key, "") or ""), 200) for key in ("role", "name", "sha256", "note")]
+        for source in [*provenance["inputs"], *provenance["kernels"]]
+    ]
+
+
+def option_rows(options: dict[str, Any]) -> list[list[str]]:
+    """A row an option: name, value."""
+    return [
+        [printable(str(key), 80), printable(value if isinstance(value, str) else json.dumps(value), 200)]
+        for key, value in options.items()
+    ]
