@@ -108,9 +108,9 @@ class Integrated:
         return float(self.series["delivered_power_w"].sum(skipna=False)) * hours / 1000.0
 
 
-def fine_block(setting: Setting, utc: np.ndarray, tdb_s: FloatArray) -> xr.Dataset:
-    """The Dataset of one block of fine steps, from the Sun's track to the acceptance of every mount."""
-    site, collector = setting.site, setting.collector
+def beam_block(setting: Setting, utc: np.ndarray, tdb_s: FloatArray) -> xr.Dataset:
+    """The Dataset of one block of fine steps as far as it is the same for every mount: from the Sun's track to the beam."""
+    site = setting.site
     ds = setting.track.dataset(tdb_s, utc)
     ds = ds.assign_coords(since_start_s=("time", tdb_s - setting.start_tdb_s))
     if site.body.occulters:
@@ -118,7 +118,13 @@ def fine_block(setting: Setting, utc: np.ndarray, tdb_s: FloatArray) -> xr.Datas
     ds = add_visibility(ds, setting.mask, setting.dip_deg)
     if site.optical_depth is not None:
         ds = add_air(ds, site, tdb_s)
-    ds = add_beam(ds).assign_coords(mount=np.arange(len(collector.mounts)))
+    return add_beam(ds)
+
+
+def fine_block(setting: Setting, utc: np.ndarray, tdb_s: FloatArray) -> xr.Dataset:
+    """The Dataset of one block of fine steps, from the Sun's track to the acceptance of every mount."""
+    site, collector = setting.site, setting.collector
+    ds = beam_block(setting, utc, tdb_s).assign_coords(mount=np.arange(len(collector.mounts)))
     ds = add_incidence(ds, collector)
     ds = add_acceptance(ds, collector)
     if site.dust is not None:
