@@ -18,6 +18,7 @@ from yieldsim.base.nouns import Body, Occulter
 from yieldsim.base.vectors import FloatArray
 from yieldsim.sky.apparent import SiteSky
 from yieldsim.sky.chebyshev import Pieces, fit
+from yieldsim.sky.conjunctions import near_windows_s
 from yieldsim.sky.ellipsoid import planetographic_deg
 from yieldsim.sky.season import solar_longitude_deg
 
@@ -35,6 +36,7 @@ class SunTrack:
                       as watched
     sun               apparent east-north-up vector in au
     occulters         the same of each body that can pass in front
+    near_s            for each of them, the spans of time during which it is near the Sun's disc
     season            solar longitude, degrees, not reduced to a turn
     """
 
@@ -44,6 +46,7 @@ class SunTrack:
     vertical_latitude_deg: float
     sun: Pieces
     occulters: tuple[tuple[Occulter, Pieces], ...]
+    near_s: tuple[tuple[tuple[float, float], ...], ...]
     season: Pieces
 
     def directions(self, tdb_s: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -110,6 +113,11 @@ def prepare_track(
         return np.unwrap(solar_longitude_deg(ephemeris, body, tdb_s), period=360.0)[:, None]
 
     season, _ = fit(longitude, start_tdb_s, end_tdb_s, SEASON_PIECE_S, SEASON_TOLERANCE_DEG, _turn_deg)
+    sun = vectors.columns(0, 3)
+    occulters = tuple(
+        (occulter, vectors.columns(3 * i + 3, 3 * i + 6))
+        for i, (occulter, _) in enumerate(ephemeris.occulters)
+    )
     return SunTrack(
         start_tdb_s=start_tdb_s,
         end_tdb_s=end_tdb_s,
@@ -117,10 +125,11 @@ def prepare_track(
         vertical_latitude_deg=float(
             planetographic_deg(latitude_deg, body.equatorial_radius_km, body.polar_radius_km)
         ),
-        sun=vectors.columns(0, 3),
-        occulters=tuple(
-            (occulter, vectors.columns(3 * i + 3, 3 * i + 6))
-            for i, (occulter, _) in enumerate(ephemeris.occulters)
+        sun=sun,
+        occulters=occulters,
+        near_s=tuple(
+            near_windows_s(sun, pieces, occulter.radius_km, start_tdb_s, end_tdb_s)
+            for occulter, pieces in occulters
         ),
         season=season,
     )
