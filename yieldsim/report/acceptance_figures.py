@@ -103,7 +103,7 @@ def draw_acceptance(ds: xr.Dataset, figure: Figure) -> None:
             word, (1.0, level * peak), (0, 2), xycoords=("axes fraction", "data"), textcoords="offset points",
             ha="right", fontsize=style.SMALL_PT, color=style.MUTED,
         )  # fmt: skip
-    axes.set_xlim(min(float(angle[0]) for _, angle, _ in found), max(float(angle[-1]) for _, angle, _ in found))
+    axes.set_xlim(min(angle[0] for _, angle, _ in found), max(angle[-1] for _, angle, _ in found))
     axes.set_ylim(0.0, 1.1 * peak or 1.0)
     axes.set_xlabel("Angle from the aperture's normal (°)")
     axes.set_ylabel("Acceptance (%)")
@@ -129,4 +129,5 @@ def draw_incidence(ds: xr.Dataset, figure: Figure) -> None:
     axes.set_xlabel("Angle from the aperture's normal (°)")
     axes.set_ylabel("Hours of sunlight per 5°")
     axes.grid(True, axis="y")
-    axes.legend(loc="upper right")
+    if ds.sizes["mount"] <= len(style.LINES):
+        axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, borderaxespad=0.0)

@@ -28,13 +28,13 @@ def references(summary: dict[str, Any]) -> list[tuple[str, float]]:
 
 
 def draw_references(summary: dict[str, Any], figure: Figure) -> None:
-    """Horizontal bars of delivered energy and its references, each with its kWh and the share of it delivered."""
+    """Bars of delivered energy and its references, each with its kWh and the share of it delivered."""
     axes = figure.add_subplot()
     rows = references(summary)
     most = max(kwh for _, kwh in rows) or 1.0
     for row, (words, kwh) in enumerate(rows):
         axes.barh(
-            row, kwh, 0.42, color=style.DELIVERED if row == 0 else "white", edgecolor=style.INK if row else "none",
+            row, kwh, 0.42, color="white" if row else style.DELIVERED, edgecolor=style.INK if row else "none",
             hatch="" if row == 0 else "...." if row == 1 and len(rows) == 3 else style.LOSS_HATCH,
             linewidth=0.6,
         )  # fmt: skip
@@ -73,8 +73,8 @@ def draw_ageing(ds: xr.Dataset, figure: Figure) -> None:
             label=label,
         )
     axes.plot(
-        middle[::every], 100.0 * ds["fibre_transmittance"].values[::every], color=style.INK, linestyle=(0, (1, 1.5)),
-        linewidth=1.6, label="through the fibre",
+        middle[::every], 100.0 * ds["fibre_transmittance"].values[::every], color=style.INK,
+        linestyle=(0, (1, 1.5)), linewidth=1.6, label="through the fibre",
     )  # fmt: skip
     axes.set_xlim(0.0, float(time_axis.edge_hours(ds)[-1]))
     lowest = 100.0 * min(float(clean.min()), float(ds["fibre_transmittance"].min()))

@@ -1,6 +1,6 @@
-"""Delivered power through the days: a calendar of long solar days, a carpet of short ones, a line for short runs.
+"""Delivered power through the days: long solar days in rows, short ones side by side, short runs as a line.
 
-UTC hours mean nothing on most worlds: the hour is local true solar time, 12 when the Sun crosses the meridian.
+UTC hours mean nothing on most worlds: the hour is local true solar time, 12 as the Sun crosses the meridian.
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ def _draw_line(ds: xr.Dataset, axes: Axes) -> None:
 
 def shade_dark(ds: xr.Dataset, axes: Axes) -> None:
     """A band behind the plot wherever no sunlight reaches the site."""
-    for begin, end in zip(*time_axis.spells_h(ds, ds["disc_visible_fraction"].values <= 0.0), strict=True):
+    for begin, end in zip(*time_axis.spells_without_h(ds, "disc_visible_fraction"), strict=True):
         axes.axvspan(begin, end, color=style.SHADE, linewidth=0.0, zorder=0)
 
 
@@ -116,19 +116,20 @@ def _by_solar_hour(ds: xr.Dataset, cells: int) -> tuple[FloatArray, FloatArray, 
 
 
 def _grouped(values: FloatArray, together: int) -> FloatArray:
-    """Means of rows taken `together` at a time, ignoring cells outside the run; the last group may be smaller."""
+    """Means of rows taken `together` at a time, of their cells inside the run; the last may hold fewer."""
     known = np.isfinite(values)
     first = np.arange(0, len(values), together)
     count = np.add.reduceat(known.astype(float), first, axis=0)
     total = np.add.reduceat(np.where(known, values, 0.0), first, axis=0)
-    return np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0.0)
+    mean: FloatArray = np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0.0)
+    return mean
 
 
 def _paint(axes: Axes, power: FloatArray, lit: FloatArray, extent: tuple[float, float, float, float]) -> None:
     """Colour by power; `lit` mixes in the colour of no sunlight at 0; cells outside the run stay white."""
     import matplotlib
     from matplotlib.cm import ScalarMappable
-    from matplotlib.colors import Normalize, to_rgba
+    from matplotlib.colors import Normalize, to_hex, to_rgba
     from matplotlib.patches import Patch
 
     peak = float(np.nanmax(power)) if np.isfinite(power).any() else 0.0
@@ -147,10 +148,11 @@ def _paint(axes: Axes, power: FloatArray, lit: FloatArray, extent: tuple[float, 
     bar = axes.figure.colorbar(scale, ax=axes, pad=0.015, aspect=32)
     bar.set_label(f"Delivered power ({unit})")
     bar.outline.set_linewidth(0.4)
+    lowest = to_hex(matplotlib.colormaps[style.POWER_MAP](0.0))
+    keys = [
+        Patch(facecolor=style.SHADE, edgecolor=style.MUTED, label="no sunlight at the site"),
+        Patch(facecolor=lowest, label="sunlight, nothing delivered"),
+    ]
     axes.legend(
-        handles=[
-            Patch(facecolor=style.SHADE, edgecolor=style.MUTED, label="no sunlight at the site"),
-            Patch(facecolor=scale.to_rgba(0.0), label="sunlight, nothing delivered"),
-        ],
-        loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, borderaxespad=0.2,
+        handles=keys, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, borderaxespad=0.2,
     )  # fmt: skip

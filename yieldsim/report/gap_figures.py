@@ -1,4 +1,4 @@
-"""When nothing arrives: the run as a strip of light and dark, why each gap came, and how often gaps of a length come."""
+"""When nothing arrives: the run as a strip of light and dark, why each gap came, how often long ones come."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ def state_hours(ds: xr.Dataset) -> FloatArray:
 
 
 def gap_lengths_h(ds: xr.Dataset) -> FloatArray:
-    """Lengths of all unbroken spells of whole rows without delivery, in the order they come."""
-    begins_h, ends_h = time_axis.spells_h(ds, ds["delivering_fraction"].values <= 0.0)
+    """Lengths of the spells without delivery that hold a whole row at least, in the order they come."""
+    begins_h, ends_h = time_axis.spells_without_h(ds, "delivering_fraction")
     return ends_h - begins_h
 
 
@@ -52,7 +52,7 @@ def gap_cause(ds: xr.Dataset, start_utc: str, end_utc: str) -> str:
 
 
 def draw_strip(ds: xr.Dataset, gaps: list[dict[str, Any]], figure: Figure, *, numbered: bool = True) -> None:
-    """The run from left to right: in each column the shares of delivering, idle in sunlight, and dark, stacked."""
+    """The run from left to right: in each column the shares of delivering, idle in sunlight and dark."""
     axes = figure.add_subplot()
     edges = _strip_edges_h(ds)
     hours = time_axis.row_hours(ds)
@@ -86,7 +86,7 @@ def draw_strip(ds: xr.Dataset, gaps: list[dict[str, Any]], figure: Figure, *, nu
 
 
 def _strip_edges_h(ds: xr.Dataset) -> FloatArray:
-    """Column edges, hours since the start: whole solar days if many fit the run, lest nights beat with the columns."""
+    """Column edges, hours since the start: whole solar days if many, lest nights beat with columns."""
     end = float(time_axis.edge_hours(ds)[-1])
     solar = time_axis.solar_days_at_edges(ds)
     if solar[-1] - solar[0] > STRIP_COLUMNS / 8:
@@ -102,7 +102,7 @@ def _number_gaps(axes: Axes, gaps: list[dict[str, Any]], start: np.datetime64, e
     taken: list[float] = []
     for rank, gap in enumerate(gaps, start=1):
         at = [
-            float((np.datetime64(gap[key].rstrip("Z"), "ns") - start).astype(np.int64) / 3.6e12)
+            float((np.datetime64(gap[key].rstrip("Z"), "ns") - start) / np.timedelta64(1, "h"))
             for key in ("start_utc", "end_utc")
         ]
         middle = 0.5 * sum(at)

@@ -1,4 +1,4 @@
-"""From sunlight to delivered light: one bar a stage, what is left in solid, what the stage took in hatching."""
+"""From sunlight to delivered light: one bar a stage, what is left in solid, what it took in hatching."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 SMALL_SHARE = 0.2
-"""Once less than this is left of what the panel began with, the next stages get a magnified panel of their own."""
+"""Once less than this is left of what a panel began with, the next stages get an enlarged panel."""
 STAGE_WORDS = {
     "sunlight": "Sunlight, facing the Sun",
     "eclipse": "Eclipses",
@@ -61,8 +61,10 @@ def acts(step: Step) -> bool:
 
 
 def panels(lines: list[Step]) -> list[list[Step]]:
-    """The acting stages in groups, each group to be drawn at its own scale; a group after the first starts from the
-    bar that ended the one before."""
+    """The acting stages in groups, each to be drawn at its own scale.
+
+    A group after the first starts from the bar that ended the one before.
+    """
     groups: list[list[Step]] = [[]]
     for step in filter(acts, lines):
         group = groups[-1]
@@ -87,8 +89,9 @@ def draw_ledger(ledger: list[dict[str, Any]], figure: Figure) -> None:
     frames = figure.subplots(len(groups), 1, squeeze=False, height_ratios=[len(group) for group in groups])[
         :, 0
     ]
+    columns = _columns(float(figure.get_figwidth()))
     for index, (axes, group) in enumerate(zip(frames, groups, strict=True)):
-        _draw_panel(axes, group, groups[0][0].kwh, first=index == 0)
+        _draw_panel(axes, group, groups[0][0].kwh, columns, first=index == 0)
 
 
 LABELS_IN = 1.65
@@ -102,9 +105,10 @@ def _columns(width_in: float) -> list[float]:
     return [1.0 + edge / longest_in for edge in COLUMNS_IN]
 
 
-def _draw_panel(axes: Axes, group: list[Step], sunlight_kwh: float, *, first: bool) -> None:
+def _draw_panel(
+    axes: Axes, group: list[Step], sunlight_kwh: float, columns: list[float], *, first: bool
+) -> None:
     top = group[0].kwh or 1.0
-    columns = _columns(float(axes.figure.get_figwidth()))
     for row, step in enumerate(group):
         carried = not first and row == 0
         end = step.stage == "delivered"

@@ -1,4 +1,4 @@
-"""The estimate report: `report.pdf`, several pages with the answer first, and `report.png`, one page at a glance.
+"""The estimate report: `report.pdf`, several pages, the answer first, and `report.png`, one page at a glance.
 
 Both are made from the estimate's Dataset and nothing else, and are the same bytes for the same Dataset.
 """
@@ -122,9 +122,7 @@ def _glance_panels(ds: xr.Dataset) -> dict[str, Panel]:
         "calendar": Panel(partial(draw_calendar, ds), right, 2.4, words["calendar"]),
         "ledger": Panel(partial(draw_ledger, summary["ledger"]), left, 2.75, words["ledger"]),
         "bars": Panel(partial(draw_bars, ds), right, 1.45, words["bars"]),
-        "strip": Panel(
-            partial(draw_strip, ds, summary["gaps"], numbered=False), right, 0.95, words["strip"]
-        ),
+        "strip": Panel(partial(draw_strip, ds, summary["gaps"], numbered=False), right, 0.95, words["strip"]),
     }
 
 
@@ -173,8 +171,9 @@ def _alternatives(ds: xr.Dataset) -> dict[str, str]:
     return {
         "references": f"Bars: {delivered} delivered, against "
         f"{style.quantity(float(summary['sun_following_kwh']), 'kWh')} for an aperture that follows the Sun.",
-        "bars": f"Bars of energy by period: most in {names[best]} with {style.quantity(float(kwh[best]), 'kWh')}, "
-        f"least in {names[worst]} with {style.quantity(float(kwh[worst]), 'kWh')}.",
+        "bars": "Bars of energy by period: most in "
+        f"{names[best]} with {style.quantity(float(kwh[best]), 'kWh')}, least in "
+        f"{names[worst]} with {style.quantity(float(kwh[worst]), 'kWh')}.",
         "strip": f"Strip of the run from start to end: delivering, sunlight without delivery, no sunlight. "
         f"The longest gap lasts {gap}.",
         "sky": f"The Sun's paths over the sky with the horizon and the acceptance zones of {mounts} "

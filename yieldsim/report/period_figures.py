@@ -35,7 +35,7 @@ def bar_unit(ds: xr.Dataset) -> Literal["D", "M"]:
 
 
 def calendar_kwh(ds: xr.Dataset) -> tuple[time_axis.Times, FloatArray, NDArray[np.bool_]]:
-    """Months or days of the run (n,), energy by period and mount (n, mount), and which periods are whole (n,)."""
+    """Months or days of the run (n,), energy by period and mount (n, mount), which periods are whole (n,)."""
     names, edges_h = time_axis.calendar_edges(ds, bar_unit(ds))
     by_mount = np.stack(
         [time_axis.kwh_between(ds, power, edges_h) for power in ds["mount_delivered_power_w"].values.T],
@@ -46,15 +46,13 @@ def calendar_kwh(ds: xr.Dataset) -> tuple[time_axis.Times, FloatArray, NDArray[n
 
 
 def yearly(ds: xr.Dataset) -> list[dict[str, float | str]]:
-    """One row a calendar year: days covered, energy, mean power, hours delivering, longest gap that begins in it."""
+    """One row a calendar year: days covered, energy, mean power, hours delivering, longest gap."""
     years, edges_h = time_axis.calendar_edges(ds, "Y")
     kwh = time_axis.kwh_between(ds, ds["delivered_power_w"].values, edges_h)
     hours = time_axis.kwh_between(ds, ds["delivering_fraction"].values * 1000.0, edges_h)
     lasting_h = np.diff(edges_h)
-    begins_h, ends_h = time_axis.spells_h(ds, ds["delivering_fraction"].values <= 0.0)
-    inside = [
-        (begins_h >= low) & (begins_h < high) for low, high in zip(edges_h[:-1], edges_h[1:], strict=True)
-    ]
+    begins_h, ends_h = time_axis.spells_without_h(ds, "delivering_fraction")
+    year_of_gap = np.searchsorted(edges_h, begins_h, side="right") - 1
     return [
         {
             "year": str(year),
@@ -62,7 +60,7 @@ def yearly(ds: xr.Dataset) -> list[dict[str, float | str]]:
             "kwh": float(kwh[index]),
             "mean_w": float(1000.0 * kwh[index] / lasting_h[index]),
             "hours": float(hours[index]),
-            "longest_gap_h": float((ends_h - begins_h)[inside[index]].max(initial=0.0)),
+            "longest_gap_h": float((ends_h - begins_h)[year_of_gap == index].max(initial=0.0)),
         }
         for index, year in enumerate(years)
     ]
@@ -74,7 +72,8 @@ def seasonal_kwh_per_solar_day(ds: xr.Dataset) -> FloatArray:
     hours = time_axis.row_hours(ds)
     energy = np.bincount(season, ds["delivered_power_w"].values * hours / 1000.0, SEASONS)
     days = np.bincount(season, hours, SEASONS) / time_axis.solar_day_hours(ds)
-    return np.divide(energy, days, out=np.full(SEASONS, np.nan), where=days > 0.0)
+    mean: FloatArray = np.divide(energy, days, out=np.full(SEASONS, np.nan), where=days > 0.0)
+    return mean
 
 
 # ---------------------------------------------------------------- figures
@@ -208,7 +207,7 @@ def draw_duration(ds: xr.Dataset, figure: Figure) -> None:
     axes.grid(True)
 
 
-def _numbers(axes: Axes, place: FloatArray, heights: FloatArray, wanted: bool) -> None:
+def _numbers(axes: Axes, place: NDArray[np.integer], heights: FloatArray, wanted: bool) -> None:
     """Print the value over each bar where there is room."""
     if not wanted or place.size > MOST_LABELLED:
         return
@@ -218,7 +217,7 @@ def _numbers(axes: Axes, place: FloatArray, heights: FloatArray, wanted: bool) -
                       fontsize=style.SMALL_PT)  # fmt: skip
 
 
-def _finish(axes: Axes, place: FloatArray, peak: float, label: str) -> None:
+def _finish(axes: Axes, place: NDArray[np.integer], peak: float, label: str) -> None:
     axes.set_xlim(-0.6, max(place.size, 3) - 0.4)
     axes.set_ylim(0.0, 1.15 * peak or 1.0)
     axes.set_ylabel(label)

@@ -1,8 +1,8 @@
 """The Sun's paths over the site's sky, with the horizon and the mounts' acceptance zones on the same sky.
 
 Two ways to flatten the sky, chosen by how high the Sun climbs: a dome seen from above (zenith in the middle,
-angle from it as the radius), or, where the Sun stays low, a panorama with elevation stretched, and below it the
-same panorama in true proportion.
+angle from it as the radius), or, where the Sun stays low, a panorama with elevation stretched, and below it
+the same panorama in true proportion.
 """
 
 from __future__ import annotations
@@ -39,8 +39,8 @@ def has_low_sun(ds: xr.Dataset) -> bool:
 def sun_paths(ds: xr.Dataset) -> list[FloatArray]:
     """The Sun's way over up to PATHS solar days spread over the run, as directions (n, 3).
 
-    Among them are the days on which the Sun climbs highest and least. Days with few rows are drawn smooth, by a
-    spline through the directions.
+    Among them are the days on which the Sun climbs highest and least. Days with few rows are drawn smooth, by
+    a spline through the directions.
     """
     sun = direction_enu_xyz(ds["solar_azimuth_deg"].values, ds["solar_elevation_deg"].values)
     solar = time_axis.solar_days_at_edges(ds)
@@ -93,7 +93,7 @@ def draw_sky(ds: xr.Dataset, figure: Figure, *, context: bool = True) -> None:
 
 
 def _stretched_range_deg(ds: xr.Dataset) -> tuple[float, float]:
-    """Elevations worth showing: the Sun's above the horizon, and the horizon as far as it concerns the Sun."""
+    """Elevations worth showing: the Sun's above the horizon, and the horizon's as far as they concern it."""
     mask = ds["horizon_elevation_deg"].values
     highest = float(ds["solar_elevation_deg"].max())
     low = min(float(mask.min()), 0.0) - 0.5
@@ -167,12 +167,12 @@ def _draw_dome(ds: xr.Dataset, axes: Axes) -> None:
                 bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8},
                 zorder=2,
             )
-    for azimuth in range(0, 360, 45):
-        x, y = np.sin(np.radians(azimuth)), np.cos(np.radians(azimuth))
+    for bearing in range(0, 360, 45):
+        x, y = np.sin(np.radians(bearing)), np.cos(np.radians(bearing))
         axes.plot([0.0, outer * x], [0.0, outer * y], color=style.RULE, linewidth=0.5, zorder=1)
-        main = azimuth % 90 == 0
+        main = bearing % 90 == 0
         axes.annotate(
-            COMPASS[azimuth],
+            COMPASS[bearing],
             (outer * x, outer * y),
             (10.0 * x, 10.0 * y),
             textcoords="offset points",
@@ -185,11 +185,11 @@ def _draw_dome(ds: xr.Dataset, axes: Axes) -> None:
         azimuth, elevation_deg = azimuth_elevation_deg(path)
         elevation_deg = np.where(elevation_deg < lowest, np.nan, elevation_deg)
         axes.plot(*_on_dome(azimuth, elevation_deg), color=style.SUN, linewidth=0.9, zorder=3)
-    azimuth = np.arange(0.0, 361.0, 1.0)
+    circle_deg = np.arange(0.0, 361.0, 1.0)
     skyline = linear(
-        azimuth, ds["horizon_azimuth_deg"].values, ds["horizon_elevation_deg"].values, outside="periodic"
+        circle_deg, ds["horizon_azimuth_deg"].values, ds["horizon_elevation_deg"].values, outside="periodic"
     )
-    inner_x, inner_y = _on_dome(azimuth, skyline)
+    inner_x, inner_y = _on_dome(circle_deg, skyline)
     outer_x, outer_y = outer * np.sin(around), outer * np.cos(around)
     axes.fill(
         np.append(inner_x, outer_x[::-1]),

@@ -1,8 +1,8 @@
-"""What the drawings ask of an estimate's time axis: how long rows last, which solar day they fall in, sums by period.
+"""What the drawings ask of an estimate's time axis: lengths of rows, solar days, sums by period.
 
-A solar day runs from local true midnight to the next. It is counted from the series of local true solar time, so it
-needs no knowledge of the body; day 0 holds the first row. Where the Sun turns back in the sky (Mercury near
-perihelion) the count stands still until the Sun is past that point again.
+A solar day runs from local true midnight to the next. It is counted from the series of local true solar time,
+so it needs no knowledge of the body; day 0 holds the first row. Where the Sun turns back in the sky (Mercury
+near perihelion) the count stands still until the Sun is past that point again.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ LONG_DAY_HOURS = 100.0
 
 
 def edge_times_utc(ds: xr.Dataset) -> Times:
-    """Starts of all rows and the end of the last: (time + 1,) datetime64[ns]. Rows follow each other without holes."""
+    """Starts of all rows and the end of the last: (time + 1,) datetime64[ns]. Rows leave no holes."""
     bounds = ds["time_bnds"].values
     return np.append(bounds[:, 0], bounds[-1:, 1]).astype("datetime64[ns]")
 
@@ -48,17 +48,25 @@ def kwh_between(ds: xr.Dataset, power_w: FloatArray, edges_h: FloatArray) -> Flo
     return np.diff(np.interp(edges_h, own_edges, gathered))
 
 
-def spells_h(ds: xr.Dataset, during: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
-    """Begins and ends, hours since the start of the run, of the unbroken spells of rows marked in `during` (time,)."""
-    turns = np.flatnonzero(np.diff(during.astype(np.int8), prepend=0, append=0))
-    edges = edge_hours(ds)
-    return edges[turns[::2]], edges[turns[1::2]]
+def spells_without_h(ds: xr.Dataset, name: str) -> tuple[FloatArray, FloatArray]:
+    """Begins and ends, hours since the start, of the unbroken spells of rows in which a fraction is zero.
+
+    A spell reaches into the rows beside it by the part of them that the fraction leaves. That is right for
+    `delivering_fraction` where a row holds one change; spells within one row are not seen.
+    """
+    present = ds[name].values
+    turns = np.flatnonzero(np.diff((present <= 0.0).astype(np.int8), prepend=0, append=0))
+    edges, first, after = edge_hours(ds), turns[::2], turns[1::2]
+    missing_h = (1.0 - present) * np.diff(edges)
+    before = np.where(first > 0, missing_h[first - 1], 0.0)
+    behind = np.where(after < present.size, missing_h[np.minimum(after, present.size - 1)], 0.0)
+    return edges[first] - before, edges[after] + behind
 
 
 def solar_days_at_edges(ds: xr.Dataset) -> FloatArray:
-    """Local solar days since the midnight before the first row, at the edges of all rows: (time + 1,), never falling.
+    """Solar days since the local midnight before the first row, at all edges: (time + 1,), never falling.
 
-    The series holds solar time at the middle of each row; edges lie half-way between, the outer two are continued.
+    The series holds solar time at the middle of each row; edges lie half-way, the outer two are continued.
     """
     clock = ds["local_true_solar_time_hours"].values
     if clock.size == 1:
@@ -93,10 +101,10 @@ def solar_day_word(body: str) -> tuple[str, str]:
 def mean_by_solar_hour(
     ds: xr.Dataset, values: FloatArray, cells_per_day: int
 ) -> tuple[FloatArray, FloatArray]:
-    """Means over equal parts of each solar day: (days, cells_per_day), NaN outside the run; and the days' start hours.
+    """Means over equal parts of each solar day (days, cells_per_day), NaN outside the run; the days' starts.
 
-    Energy is kept: a row that straddles two cells is split between them. The start hours, (days + 1,), count from
-    the start of the run; the first and the last may lie outside it and are then the run's own ends.
+    Energy is kept: a row that straddles two cells is split between them. The starts, (days + 1,), are hours
+    since the start of the run; the first and the last may lie outside it and are then the run's own ends.
     """
     solar = solar_days_at_edges(ds)
     hours = edge_hours(ds)
@@ -110,7 +118,7 @@ def mean_by_solar_hour(
 
 
 def calendar_edges(ds: xr.Dataset, unit: str) -> tuple[Times, FloatArray]:
-    """Calendar months ("M") or years ("Y") of the run: their names (n,) and their edges in hours of the run (n + 1,).
+    """Calendar days ("D"), months ("M") or years ("Y"): names (n,), and edges (n + 1,) in hours of the run.
 
     The outer edges are the run's own start and end, so a first or last period may be cut short.
     """
@@ -124,7 +132,8 @@ def calendar_edges(ds: xr.Dataset, unit: str) -> tuple[Times, FloatArray]:
 
 def utc_at(ds: xr.Dataset, hours: FloatArray) -> Times:
     """UTC at hours since the start of the run."""
-    return edge_times_utc(ds)[0] + np.round(hours * 3.6e12).astype("timedelta64[ns]")
+    since = np.round(hours * 3.6e12).astype("timedelta64[ns]")
+    return np.asarray(edge_times_utc(ds)[0] + since)
 
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -145,7 +154,7 @@ def day_month(moment: np.datetime64) -> str:
 
 
 def date_ticks(ds: xr.Dataset, most: int) -> tuple[FloatArray, list[str]]:
-    """At most about `most` round UTC dates within the run: hours since its start, and labels; years are named once."""
+    """About `most` round UTC dates within the run: hours since its start, and labels."""
     edges = edge_times_utc(ds)
     start, span_h = edges[0], float(edge_hours(ds)[-1])
     step_h = next((step for step in SHORT_STEPS_H if span_h / step <= most), None)
@@ -162,7 +171,8 @@ def date_ticks(ds: xr.Dataset, most: int) -> tuple[FloatArray, list[str]]:
             .astype("datetime64[ns]")
         )
     moments = moments[(moments >= start) & (moments <= edges[-1])]
-    labels, named = [], None
+    labels: list[str] = []
+    named: int | None = None
     for moment in moments:
         year, month = int(moment.astype("datetime64[Y]").astype(int)) + 1970, moment.astype("datetime64[M]")
         if step_h is None:
@@ -172,9 +182,9 @@ def date_ticks(ds: xr.Dataset, most: int) -> tuple[FloatArray, list[str]]:
         else:
             hour = (moment - moment.astype("datetime64[D]")).astype("timedelta64[h]").astype(int)
             label = f"{hour:02d}:00" + (f"\n{day_month(moment)}" if hour == 0 or not labels else "")
-        if step_h is None and step < 12 and year != named:
-            label += f"\n{year}"
-        elif step_h is not None and step_h >= 24 and year != named:
+        if (step_h is None and step < 12 and year != named) or (
+            step_h is not None and step_h >= 24 and year != named
+        ):
             label += f"\n{year}"
         named = year
         labels.append(label)

@@ -1,8 +1,8 @@
-"""Pages from a template and data: tagged PDF/UA with embedded fonts, or PNG; the same bytes for the same input.
+"""Pages from a template and data: tagged PDF/UA with embedded fonts, or PNG; same input, same bytes.
 
-The templates (*.typ beside this module) hold layout only. All text reaches them as JSON strings, never as markup, so
-that no character in a name can change the page. Fonts are those that ship with matplotlib; fonts of the machine are
-not looked at.
+The templates (*.typ beside this module) hold layout only. All text reaches them as JSON strings, never as
+markup, so that no character in a name can change the page. Fonts are those that ship with matplotlib; fonts
+of the machine are not looked at.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ def _fonts() -> Any:
 
 
 def printable(text: str, most: int = 400) -> str:
-    """Text as it may stand on a page: control characters replaced, long words given places to break, cut at `most`.
+    """Text as it may stand on a page: one line, no control characters, long words breakable, cut at `most`.
 
     >>> printable("a\\x07b"), printable("abcdef", 4)
     ('a\ufffdb', 'abc…')

@@ -1,4 +1,4 @@
-"""The words and tables of the estimate report: everything on the pages that is not a figure, as plain strings."""
+"""The words and tables of the estimate report: all on the pages that is not a figure, as plain strings."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ import xarray as xr
 
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.report import style, time_axis
+from yieldsim.report.acceptance_figures import half_width_deg, mount_letter
 from yieldsim.report.gap_figures import gap_cause
 from yieldsim.report.ledger_figure import acts, steps
 from yieldsim.report.period_figures import yearly
-from yieldsim.report.acceptance_figures import half_width_deg, mount_letter
 from yieldsim.report.typesetting import printable
 
 MANY_YEARS = 1.5
@@ -21,19 +21,20 @@ MANY_YEARS = 1.5
 
 METHOD = (
     "Only direct sunlight counts: a fixed concentrator cannot use light that air or dust has scattered.",
-    "The Sun's place comes from the ephemeris named below and the body's own rotation, seen from the site; elevation is "
-    "measured from the plane normal to the reference ellipsoid.",
-    "The Sun is a disc with limb darkening that grows and shrinks with distance. What counts is the share of its light "
-    "that clears the horizon across the disc's width and any body passing in front.",
+    "The Sun's place comes from the ephemeris named below and the body's own rotation, seen from the "
+    "site; elevation is measured from the plane normal to the reference ellipsoid.",
+    "The Sun is a disc with limb darkening that grows and shrinks with distance. What counts is the "
+    "share of its light that clears the horizon across the disc's width and any body passing in front.",
     "The horizon is linear between the rows of its table and closes at 360 degrees.",
-    "Acceptance is the share of the light crossing the aperture that enters the fibre's cone; the cosine of the incidence "
-    "angle is a stage of its own.",
+    "Acceptance is the share of the light crossing the aperture that enters the fibre's cone; the "
+    "cosine of the incidence angle is a stage of its own.",
     "The aperture is clean at the start of the run.",
-    "Following the Sun means an ideal aperture of the same area and losses that always faces the Sun. Best fixed, by "
-    "etendue, is the most that any fixed optic can pass from this aperture into this fibre.",
+    "Following the Sun means an ideal aperture of the same area and losses that always faces the Sun. "
+    "Best fixed, by etendue, is the most that any fixed optic can pass from this aperture into this "
+    "fibre.",
     "Electricity for dust shields is counted apart and never subtracted from the light.",
-    "A row's time is the start of its hour, UTC; powers are means over the hour, angles hold at its middle. A gap is a "
-    "spell without any delivered light.",
+    "A row's time is its start, UTC; powers are means over the row, angles hold at its middle. A gap is "
+    "a spell without any delivered light.",
 )
 
 
@@ -58,7 +59,7 @@ def page_data(ds: xr.Dataset) -> dict[str, Any]:
         "headline": headline(summary),
         "tiles": tiles(summary),
         "warnings": [printable(line) for line in summary["warnings"]],
-        "cautions": [printable(line) for line in dict.fromkeys([*summary["cautions"], *style.CAUTIONS])],
+        "cautions": [printable(line) for line in summary["cautions"] or style.CAUTIONS],
         "sky_caption": sky_caption(ds),
         "mounts": mount_rows(ds, summary),
         "no_loss": no_loss(summary),
@@ -105,7 +106,7 @@ def collector_line(collector: dict[str, Any]) -> str:
     if units > 1:
         words += f", {style.quantity(units * area, 'm²')} in all"
     if mass is not None:
-        words += f"; {style.quantity(float(mass), 'kg')}"
+        words += f"; {style.quantity(float(mass), 'kg')}" + (" each" if units > 1 else "")
     return f"{printable(str(collector['name']), 120)}: {words}"
 
 
@@ -143,7 +144,8 @@ def headline(summary: dict[str, Any]) -> dict[str, str]:
             f"{style.quantity(float(summary['mean_power_w']), 'W')} on average."
         )
         if sunlight > 0.0:
-            sentence += f" That is {style.percent(kwh / sunlight)} of the sunlight on Sun-facing apertures of this area."
+            share = style.percent(kwh / sunlight)
+            sentence += f" That is {share} of the sunlight on Sun-facing apertures of this area."
     return {"value": style.quantity(kwh, "kWh"), "sentence": sentence}
 
 
@@ -156,15 +158,17 @@ def tiles(summary: dict[str, Any]) -> list[dict[str, str]]:
     etendue = summary["etendue"]
     return [
         _tile("Per area", style.quantity(float(summary["delivered_kwh_per_m2"]), "kWh/m²"), "of aperture"),
-        _tile("Per mass", style.quantity(per_kg, "kWh/kg"), "of collector" if per_kg is not None else "mass not given"),
+        _tile(
+            "Per mass", style.quantity(per_kg, "kWh/kg"), "of collector" if per_kg is not None else "mass not given"
+        ),
         _tile("Mean power", style.quantity(float(summary["mean_power_w"]), "W"), "over the whole run"),
-        _tile("Peak power", style.quantity(float(summary["peak_power_w"]), "W"), "strongest hour"),
+        _tile("Peak power", style.quantity(float(summary["peak_power_w"]), "W"), "strongest row"),
         _tile("Delivering", style.quantity(hours, "h", 4), f"{style.percent(hours / all_hours)} of the time"),
         _tile(
             "Longest gap", style.duration(gap),
-            f"{utc(summary['longest_gap_start_utc'])} to {utc(summary['longest_gap_end_utc'])}" if gap else "none",
+            f"{utc(summary['longest_gap_start_utc'])} to {utc(summary['longest_gap_end_utc'])}" if gap else "",
         ),
-        _tile("Capture", style.percent(float(summary["capture_fraction"])), "of what following the Sun would give"),
+        _tile("Capture", style.percent(summary["capture_fraction"]), "of what following the Sun would give"),
         _tile(
             "Etendue used", style.percent(etendue["used_fraction"]) if etendue else "–",
             "of what this fibre can accept" if etendue else "fibre aperture not given",
@@ -185,8 +189,8 @@ def sky_caption(ds: xr.Dataset) -> str:
     top = int(elevation.argmax())
     when = str(ds["time"].values[top].astype("datetime64[D]"))
     return (
-        f"The Sun stands highest at {degrees(float(elevation[top]), 2)}, on {when}. Heavy contours mark half of a mount's "
-        "peak acceptance, fine dotted ones a tenth; the letter stands where the mount points."
+        f"The Sun stands highest at {degrees(float(elevation[top]), 2)}, on {when}. Heavy contours mark half "
+        "of a mount's peak acceptance, fine dotted ones a tenth; the letter stands where the mount points."
     )
 
 
@@ -225,7 +229,7 @@ def shield(summary: dict[str, Any]) -> str:
 
 
 def year_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
-    """A row a calendar year for long runs: year, days, kWh, mean W, hours delivering, longest gap that begins in it."""
+    """A row a calendar year for long runs: year, days, kWh, mean W, hours delivering, longest gap."""
     if float(summary["days"]) < MANY_YEARS * 365.25:
         return []
     return [
@@ -283,8 +287,9 @@ def fact_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
         rows.append(
             [
                 "Etendue",
-                f"{style.number(float(etendue['used_m2_sr']))} of {style.number(float(etendue['limit_m2_sr']))} m² sr "
-                f"that the fibre accepts ({style.percent(float(etendue['used_fraction']))})",
+                f"{style.number(float(etendue['used_m2_sr']))} of "
+                f"{style.number(float(etendue['limit_m2_sr']))} m² sr that the fibre accepts "
+                f"({style.percent(float(etendue['used_fraction']))})",
             ]
         )
     found = summary["convergence"]
@@ -292,7 +297,8 @@ def fact_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
         [
             "Time step",
             f"{style.duration(float(found['step_s']) / 3600.0)}; halving it moves the total by "
-            f"{style.percent(abs(float(found['relative_change'])))}, allowed {style.percent(float(found['tolerance']))}",
+            f"{style.percent(abs(float(found['relative_change'])))}, "
+            f"allowed {style.percent(float(found['tolerance']))}",
         ]
     )
     return rows
