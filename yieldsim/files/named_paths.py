@@ -7,10 +7,11 @@ colleague can't reach into the rest of a disk.
 
 from __future__ import annotations
 
+import difflib
 import os
 from pathlib import Path
 
-from yieldsim.base.errors import InputError, Problem, likely
+from yieldsim.base.errors import InputError, Problem
 
 
 def shown(path: Path) -> str:
@@ -31,7 +32,7 @@ def named_path(name: str, naming_file: Path) -> Path:
     try:
         target = (folder / name).resolve()
         roots = (folder.resolve(), Path.cwd().resolve())
-        exists = target.exists()
+        exists, is_folder = target.exists(), target.is_dir()
     except (OSError, RuntimeError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise InputError(Problem("", found=f'names "{name}", which cannot be followed: {reason}')) from None
@@ -46,12 +47,20 @@ def named_path(name: str, naming_file: Path) -> Path:
         )
     if not exists:
         raise InputError(Problem("", found=f'names "{name}", which does not exist', hint=neighbour(target)))
+    if is_folder:
+        raise InputError(Problem("", found=f'names "{name}", which is a folder'))
     return folder / name
+
+
+CLOSE_NAMES = 0.8
+"""Likeness that makes a slip of the keyboard likely: names in a folder share their endings anyway."""
 
 
 def neighbour(path: Path) -> str:
     """Hint naming a file of nearly the same name in the same folder, or an empty string."""
     try:
-        return likely(path.name, [entry.name for entry in path.parent.iterdir()])
+        names = [entry.name for entry in path.parent.iterdir()]
     except OSError:
         return ""
+    close = difflib.get_close_matches(path.name, names, n=1, cutoff=CLOSE_NAMES)
+    return f"did you mean {close[0]}?" if close else ""
