@@ -30,11 +30,13 @@ PLAIN = Site(name="plain", body=MARS, latitude_deg=18.0, longitude_deg=77.0, opt
 UNIT = Collector(
     name="unit",
     aperture_area_m2=0.2,
-    mounts=(Mount(tilt_deg=80.0, azimuth_deg=150.0),),
+    mounts=(Mount(tilt_deg=80.0, azimuth_deg=30.0),),
     acceptance=WIDE,
     shield=Shield(film_transmittance=0.93, removal=0.9, cycle_hours=24.0, duty_minutes=10.0, power_w=3.0),
     fibre=Fibre(length_m=20.0, attenuation=8.0, packing=0.85, end_reflection=0.035, coupling=0.95),
 )
+SKYWARD = replace(UNIT, mounts=(Mount(tilt_deg=25.0, azimuth_deg=150.0),))
+CASES = [(RIDGE, UNIT), (PLAIN, SKYWARD)]
 FEW = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
@@ -43,16 +45,18 @@ def delivered_kwh(site, collector, span=SPAN):
 
 
 @FEW
-@given(factor=st.floats(0.1, 20.0), site=st.sampled_from([RIDGE, PLAIN]))
-def test_energy_is_linear_in_area(factor, site):
-    larger = replace(UNIT, aperture_area_m2=UNIT.aperture_area_m2 * factor)
-    assert delivered_kwh(site, larger) == pytest.approx(factor * delivered_kwh(site, UNIT), rel=1e-12)
+@given(factor=st.floats(0.1, 20.0), case=st.sampled_from(CASES))
+def test_energy_is_linear_in_area(factor, case):
+    site, unit = case
+    larger = replace(unit, aperture_area_m2=unit.aperture_area_m2 * factor)
+    assert delivered_kwh(site, unit) > 0.1
+    assert delivered_kwh(site, larger) == pytest.approx(factor * delivered_kwh(site, unit), rel=1e-12)
 
 
 @FEW
 @given(count=st.integers(2, 9))
 def test_energy_is_linear_in_count_and_mounts_add_up(count):
-    mounts = (Mount(tilt_deg=80.0, azimuth_deg=150.0), Mount(tilt_deg=85.0, azimuth_deg=300.0))
+    mounts = (Mount(tilt_deg=80.0, azimuth_deg=30.0), Mount(tilt_deg=85.0, azimuth_deg=330.0))
     alone = [delivered_kwh(RIDGE, replace(UNIT, mounts=(m,))) for m in mounts]
     both = replace(UNIT, mounts=(replace(mounts[0], count=count), mounts[1]))
     # the step may be chosen anew: within the 0.1 % that halving holds
@@ -71,7 +75,7 @@ def test_turning_site_and_mount_together_changes_nothing(turn):
             elevation_deg=np.array([0.3, -0.8, 0.6])[np.argsort((np.array([10.0, 100.0, 250.0]) + by) % 360.0)],
         )
         site = replace(RIDGE, latitude_deg=-90.0, longitude_deg=(50.0 - by) % 360.0, horizon=mask)
-        return delivered_kwh(site, replace(UNIT, mounts=(Mount(tilt_deg=80.0, azimuth_deg=(150.0 + by) % 360.0),)))
+        return delivered_kwh(site, replace(UNIT, mounts=(Mount(tilt_deg=80.0, azimuth_deg=(30.0 + by) % 360.0),)))
 
     assert turned(turn) == pytest.approx(turned(0.0), rel=1e-6)
 
@@ -113,9 +117,9 @@ def test_no_loss_brings_light(loss, more):
     assert delivered_kwh(site, unit) < delivered_kwh(RIDGE, UNIT)
 
 
-@pytest.mark.parametrize("site", [RIDGE, PLAIN], ids=["ridge", "plain"])
-def test_ledger_adds_up_and_only_falls(site):
-    ds = estimate(site, UNIT, *SPAN)
+@pytest.mark.parametrize(("site", "unit"), CASES, ids=["ridge", "plain"])
+def test_ledger_adds_up_and_only_falls(site, unit):
+    ds = estimate(site, unit, *SPAN)
     summary = summary_of(ds)
     kwh = np.array([row["kwh"] for row in summary["ledger"]])
     assert (np.diff(kwh) <= 1e-9 * kwh[0]).all()
@@ -128,9 +132,9 @@ def test_ledger_adds_up_and_only_falls(site):
     assert kwh[0] == pytest.approx(float(first), rel=1e-6)
 
 
-@pytest.mark.parametrize("site", [RIDGE, PLAIN], ids=["ridge", "plain"])
-def test_no_light_below_the_horizon(site):
-    ds = estimate(site, UNIT, *SPAN)
+@pytest.mark.parametrize(("site", "unit"), CASES, ids=["ridge", "plain"])
+def test_no_light_below_the_horizon(site, unit):
+    ds = estimate(site, unit, *SPAN)
     sunk = ds.solar_elevation_deg < -4.0
     assert sunk.any() or site is RIDGE
     assert float(ds.delivered_power_w.where(sunk, 0.0).max()) == 0.0
@@ -149,7 +153,7 @@ def test_capture_is_one_for_a_mount_that_cannot_miss():
 
 
 def test_gaps_and_hours_share_out_the_span():
-    ds = estimate(PLAIN, UNIT, *SPAN)
+    ds = estimate(PLAIN, SKYWARD, *SPAN)
     summary = summary_of(ds)
     assert summary["hours_delivering"] == pytest.approx(float(ds.delivering_fraction.sum()), rel=1e-9)
     assert summary["hours_delivering"] + sum(gap["hours"] for gap in summary["gaps"]) <= 14 * 24 + 1e-6
