@@ -112,15 +112,18 @@ def draw_acceptance(ds: xr.Dataset, figure: Figure) -> None:
 
 
 def draw_incidence(ds: xr.Dataset, figure: Figure) -> None:
-    """Hours of sunlight at the site by the Sun's angle to each mount."""
+    """Hours of sunlight at the site by the Sun's angle to each mount, or to the nearest of many."""
     axes = figure.add_subplot()
     lit_h = time_axis.row_hours(ds) * ds["disc_visible_fraction"].values
     edges = np.arange(0.0, 181.0, 5.0)
-    for mount in range(ds.sizes["mount"]):
+    incidence = ds["incidence_deg"].values
+    many = incidence.shape[1] > len(style.LINES)
+    angles = [incidence.min(axis=1)] if many else list(incidence.T)
+    for mount, angle in enumerate(angles):
         look = style.line(mount)
-        hours = np.histogram(ds["incidence_deg"].values[:, mount], edges, weights=lit_h)[0]
-        axes.stairs(hours, edges, color=look.colour, linestyle=look.dash, linewidth=1.2,
-                    label=f"mount {mount_letter(mount)}")  # fmt: skip
+        hours = np.histogram(angle, edges, weights=lit_h)[0]
+        label = "nearest mount" if many else f"mount {mount_letter(mount)}"
+        axes.stairs(hours, edges, color=look.colour, linestyle=look.dash, linewidth=1.2, label=label)
     axes.set_xlim(0.0, 180.0)
     axes.set_xticks(range(0, 181, 30))
     axes.set_ylim(bottom=0.0)
@@ -129,5 +132,4 @@ def draw_incidence(ds: xr.Dataset, figure: Figure) -> None:
     axes.set_xlabel("Angle from the aperture's normal (°)")
     axes.set_ylabel("Hours of sunlight per 5°")
     axes.grid(True, axis="y")
-    if ds.sizes["mount"] <= len(style.LINES):
-        axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, borderaxespad=0.0)
+    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, borderaxespad=0.0)

@@ -22,8 +22,8 @@ FEWEST_DAYS = 4
 """Runs that touch fewer solar days are drawn as a line."""
 LONG_DAY_CELLS = 240
 SHORT_DAY_CELLS = 24
-MOST_COLUMNS = 700
-"""A carpet of more days than this shows means over several days side by side."""
+MOST_COLUMNS = 130
+"""Of more days than this, several share a column: that also stills the beat between rows and solar hours."""
 MOST_STEPS = 1000
 """A line of more rows than this shows means over equal parts of the run."""
 

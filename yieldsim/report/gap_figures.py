@@ -44,8 +44,14 @@ def gap_cause(ds: xr.Dataset, start_utc: str, end_utc: str) -> str:
     shares = np.bincount(first, minlength=len(CAUSES)) / max(first.size, 1)
     named = [index for index in np.argsort(-shares, kind="stable") if shares[index] >= 0.1]
     if len(named) == 1:
-        return CAUSES[named[0]]
-    return ", ".join(f"{CAUSES[index]} {100.0 * shares[index]:.0f}{style.NARROW_SPACE}%" for index in named)
+        return _capital(CAUSES[named[0]])
+    return _capital(
+        ", ".join(f"{CAUSES[index]} {100.0 * shares[index]:.0f}{style.NARROW_SPACE}%" for index in named)
+    )
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 # ---------------------------------------------------------------- figures

@@ -66,12 +66,19 @@ def panels(lines: list[Step]) -> list[list[Step]]:
     A group after the first starts from the bar that ended the one before.
     """
     groups: list[list[Step]] = [[]]
-    for step in filter(acts, lines):
+    acting = list(filter(acts, lines))
+    for index, step in enumerate(acting):
         group = groups[-1]
-        if len(group) > 1 and 0.0 < group[-1].kwh < SMALL_SHARE * group[0].kwh:
+        worth = len(group) > 1 and len(acting) - index > 1
+        if worth and 0.0 < group[-1].kwh < SMALL_SHARE * group[0].kwh:
             groups.append([group[-1]])
         groups[-1].append(step)
     return groups
+
+
+def _minus(text: str) -> str:
+    """A loss as a negative number; "less than" stays as it is."""
+    return text if text.startswith("<") else f"−{text}"
 
 
 def height_in(ledger: list[dict[str, Any]]) -> float:
@@ -124,7 +131,9 @@ def _draw_panel(
                 row, step.lost_kwh, 0.66, step.kwh, facecolor="white", hatch=style.LOSS_HATCH,
                 edgecolor=style.LOSS_INK, linewidth=0.5,
             )  # fmt: skip
-            cells[1:] = f"−{style.number(step.lost_kwh)}", f"−{style.percent(step.lost_fraction)}"
+            cells[1:] = _minus(style.number(step.lost_kwh)), _minus(style.percent(step.lost_fraction))
+            if 0.0 < step.lost_kwh < 5e-4:
+                cells[1] = "<0.001"
         for x, text in zip(columns, cells, strict=True):
             axes.text(x * top, row, text, ha="right", va="center", weight="bold" if end else "normal")
     axes.set_yticks(range(len(group)), [step.words for step in group])

@@ -151,12 +151,8 @@ def _calendar_caption(ds: xr.Dataset, body: str) -> str:
     singular, _ = time_axis.solar_day_word(body)
     hours = time_axis.solar_day_hours(ds)
     length = style.duration(hours) if hours >= 48.0 else f"{hours:.2f}{style.NARROW_SPACE}h"
-    one = f"one {singular} of {length}, from local midnight to midnight"
-    return (
-        f"Each row is {one}. Noon is when the Sun crosses the meridian."
-        if time_axis.has_long_days(ds)
-        else f"Each column is {one}."
-    )
+    rows = f" Each row is one {singular}." if time_axis.has_long_days(ds) else ""
+    return f"A {singular} lasts {length}; noon is when the Sun crosses the meridian.{rows}"
 
 
 def _alternatives(ds: xr.Dataset) -> dict[str, str]:

@@ -208,11 +208,13 @@ def draw_duration(ds: xr.Dataset, figure: Figure) -> None:
 
 
 def _numbers(axes: Axes, place: NDArray[np.integer], heights: FloatArray, wanted: bool) -> None:
-    """Print the value over each bar where there is room."""
-    if not wanted or place.size > MOST_LABELLED:
+    """Print the value over each bar where there is room, all with the decimals that the highest needs."""
+    peak = float(heights.max())
+    if not wanted or place.size > MOST_LABELLED or peak <= 0.0:
         return
+    decimals = style.decimals_for(peak)
     for x, height in zip(place, heights, strict=True):
-        text = style.number(float(height), 3 if height >= 1.0 else 2)
+        text = style.fixed(float(height), decimals)
         axes.annotate(text, (x, height), (0, 1.5), textcoords="offset points", ha="center", va="bottom",
                       fontsize=style.SMALL_PT)  # fmt: skip
 

@@ -125,8 +125,9 @@ def _draw_panorama(ds: xr.Dataset, axes: Axes, centre_deg: float, low_deg: float
     grid_azimuth = np.arange(left, right + 0.5, 1.0)
     grid_elevation = np.linspace(low_deg, high_deg, 161 if tall > 40.0 else 81)
     towards = direction_enu_xyz(grid_azimuth[None, :], grid_elevation[:, None])
+    few = ds.sizes["mount"] <= len(style.LINES)
     for mount in range(ds.sizes["mount"]):
-        _contours(axes, grid_azimuth, grid_elevation, relative_acceptance(ds, mount, towards), mount)
+        _contours(axes, grid_azimuth, grid_elevation, relative_acceptance(ds, mount, towards), mount, few)
         facing = (float(ds["mount_azimuth_deg"][mount]) - left) % 360.0 + left
         raised = 90.0 - float(ds["mount_tilt_deg"][mount])
         beyond = "▲" if raised > high_deg else "▼" if raised < low_deg else ""
@@ -205,9 +206,10 @@ def _draw_dome(ds: xr.Dataset, axes: Axes) -> None:
     x, y = np.meshgrid(side, side)
     zenith_angle = np.hypot(x, y)
     towards = direction_enu_xyz(np.degrees(np.arctan2(x, y)), 90.0 - zenith_angle)
+    few = ds.sizes["mount"] <= len(style.LINES)
     for mount in range(ds.sizes["mount"]):
         accepted = np.where(zenith_angle > outer, np.nan, relative_acceptance(ds, mount, towards))
-        _contours(axes, side, side, np.ma.masked_invalid(accepted), mount)
+        _contours(axes, side, side, np.ma.masked_invalid(accepted), mount, few)
         raised = 90.0 - float(ds["mount_tilt_deg"][mount])
         facing = float(ds["mount_azimuth_deg"][mount])
         spot = _on_dome(np.array(facing), np.array(max(raised, lowest + 5.0)))
@@ -228,10 +230,12 @@ def _on_dome(azimuth_deg: FloatArray, elevation_deg: FloatArray) -> tuple[Any, A
     return radius * np.sin(np.radians(azimuth_deg)), radius * np.cos(np.radians(azimuth_deg))
 
 
-def _contours(axes: Axes, x: FloatArray, y: FloatArray, share: Any, mount: int) -> None:
+def _contours(axes: Axes, x: FloatArray, y: FloatArray, share: Any, mount: int, few: bool) -> None:
+    """Half and a tenth of the peak; where many mounts crowd the sky, half alone."""
     look = style.line(mount)
-    for level, width in zip(LEVELS, (0.8, 1.8), strict=True):
-        if share.min() < level < share.max():
+    widths = (0.8, 1.8) if few else (0.0, 1.1)
+    for level, width in zip(LEVELS, widths, strict=True):
+        if width and share.min() < level < share.max():
             axes.contour(
                 x, y, share, levels=[level], colors=[look.colour], linewidths=[width],
                 linestyles=[look.dash if level == LEVELS[1] else (0, (1.0, 1.5))], zorder=5,

@@ -229,6 +229,30 @@ def number(value: float, digits: int = 3) -> str:
     return text.replace(",", NARROW_SPACE if size >= 9999.5 else "")
 
 
+def fixed(value: float, decimals: int) -> str:
+    """A number of a column that shares its decimals; what would round to nothing says so.
+
+    >>> fixed(2.345, 2), fixed(0.0, 2), fixed(0.001, 2)
+    ('2.35', '0', '<0.01')
+    """
+    if 0.0 < value < 0.5 * 10.0**-decimals:
+        return f"<{10.0**-decimals:.{decimals}f}"
+    return (
+        "0"
+        if value == 0.0
+        else f"{value:,.{decimals}f}".replace(",", NARROW_SPACE if value >= 9999.5 else "")
+    )
+
+
+def decimals_for(peak: float, digits: int = 3) -> int:
+    """Decimals that give the largest number of a column its significant digits.
+
+    >>> decimals_for(138.0), decimals_for(2.45), decimals_for(0.0)
+    (0, 2, 0)
+    """
+    return max(0, digits - 1 - math.floor(math.log10(peak))) if peak > 0.0 else 0
+
+
 def quantity(value: float | None, unit: str, digits: int = 3) -> str:
     """A number and its unit, kept together; a dash where there is no value.
 
@@ -256,6 +280,16 @@ def percent(fraction: float | None) -> str:
     size = abs(value)
     decimals = 0 if size >= 99.95 or value == 0.0 else 1 if size >= 9.995 else 2
     return f"{value:.{decimals}f}{NARROW_SPACE}%".replace("-", "−")
+
+
+def energy(kwh: float | None) -> str:
+    """An energy in kWh, or in Wh where that reads better.
+
+    >>> energy(1234.5) == "1234" + NARROW_SPACE + "kWh", energy(0.0427) == "42.7" + NARROW_SPACE + "Wh"
+    (True, True)
+    """
+    small = kwh is not None and 0.0 < abs(kwh) < 0.1
+    return quantity(1000.0 * kwh, "Wh") if small and kwh is not None else quantity(kwh, "kWh")
 
 
 def watts(peak_w: float) -> tuple[float, str]:

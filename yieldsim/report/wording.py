@@ -29,9 +29,10 @@ METHOD = (
     "Acceptance is the share of the light crossing the aperture that enters the fibre's cone; the "
     "cosine of the incidence angle is a stage of its own.",
     "The aperture is clean at the start of the run.",
-    "Following the Sun means an ideal aperture of the same area and losses that always faces the Sun. "
-    "Best fixed, by etendue, is the most that any fixed optic can pass from this aperture into this "
-    "fibre.",
+    "Following the Sun means an ideal aperture of the same area and losses that always faces the Sun, "
+    "its acceptance that of the optics on the normal. Best fixed, by etendue, is a bound: no fixed optics "
+    "between this aperture and this fibre, however perfect, can deliver more after the same film, dust "
+    "and fibre losses.",
     "Electricity for dust shields is counted apart and never subtracted from the light.",
     "A row's time is its start, UTC; powers are means over the row, angles hold at its middle. A gap is "
     "a spell without any delivered light.",
@@ -135,18 +136,15 @@ def headline(summary: dict[str, Any]) -> dict[str, str]:
     if kwh <= 0.0:
         sentence = "No light is delivered in this run."
     else:
-        rate = (
-            f"{style.quantity(kwh / years, 'kWh')} a year" if years > MANY_YEARS
-            else f"{style.quantity(kwh / days, 'kWh')} a day"
-        )  # fmt: skip
-        sentence = (
-            f"of light delivered at the far end of the fibre in {days_of(summary)}: {rate}, "
-            f"{style.quantity(float(summary['mean_power_w']), 'W')} on average."
-        )
+        mean = f"{style.quantity(float(summary['mean_power_w']), 'W')} on average"
+        rate = f"{style.energy(kwh / days)} a day, " if days > 1.0 else ""
+        if years > MANY_YEARS:
+            rate = f"{style.energy(kwh / years)} a year, "
+        sentence = f"of light delivered at the far end of the fibre in {days_of(summary)}: {rate}{mean}."
         if sunlight > 0.0:
             share = style.percent(kwh / sunlight)
             sentence += f" That is {share} of the sunlight on Sun-facing apertures of this area."
-    return {"value": style.quantity(kwh, "kWh"), "sentence": sentence}
+    return {"value": style.energy(kwh), "sentence": sentence}
 
 
 def tiles(summary: dict[str, Any]) -> list[dict[str, str]]:
@@ -159,14 +157,15 @@ def tiles(summary: dict[str, Any]) -> list[dict[str, str]]:
     return [
         _tile("Per area", style.quantity(float(summary["delivered_kwh_per_m2"]), "kWh/m²"), "of aperture"),
         _tile(
-            "Per mass", style.quantity(per_kg, "kWh/kg"), "of collector" if per_kg is not None else "mass not given"
+            "Per mass", style.quantity(per_kg, "kWh/kg"),
+            "mass not given" if per_kg is None else "of collector",
         ),
         _tile("Mean power", style.quantity(float(summary["mean_power_w"]), "W"), "over the whole run"),
         _tile("Peak power", style.quantity(float(summary["peak_power_w"]), "W"), "strongest row"),
         _tile("Delivering", style.quantity(hours, "h", 4), f"{style.percent(hours / all_hours)} of the time"),
         _tile(
             "Longest gap", style.duration(gap),
-            f"{utc(summary['longest_gap_start_utc'])} to {utc(summary['longest_gap_end_utc'])}" if gap else "",
+            " to ".join(utc(summary[f"longest_gap_{end}_utc"]) for end in ("start", "end")) if gap else "",
         ),
         _tile("Capture", style.percent(summary["capture_fraction"]), "of what following the Sun would give"),
         _tile(
@@ -187,10 +186,13 @@ def sky_caption(ds: xr.Dataset) -> str:
     """Where the Sun stands highest, and what the lines mean."""
     elevation = ds["solar_elevation_deg"].values
     top = int(elevation.argmax())
+    marks = "Heavy contours mark half of a mount's peak acceptance"
+    if ds.sizes["mount"] <= len(style.LINES):
+        marks += ", fine dotted ones a tenth"
     when = str(ds["time"].values[top].astype("datetime64[D]"))
+    highest = degrees(float(elevation[top]), 2)
     return (
-        f"The Sun stands highest at {degrees(float(elevation[top]), 2)}, on {when}. Heavy contours mark half "
-        "of a mount's peak acceptance, fine dotted ones a tenth; the letter stands where the mount points."
+        f"The Sun stands highest at {highest}, on {when}. {marks}; the letter stands where the mount points."
     )
 
 
@@ -216,7 +218,7 @@ def mount_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
 
 def no_loss(summary: dict[str, Any]) -> str:
     """The stages that took nothing in this run."""
-    idle = [step.words.lower() for step in steps(summary["ledger"]) if not acts(step)]
+    idle = [step.words.lower() for step in steps(summary["ledger"]) if step.kwh > 0.0 and not acts(step)]
     return f"No loss in this run: {', '.join(idle)}." if idle else ""
 
 
@@ -225,23 +227,24 @@ def shield(summary: dict[str, Any]) -> str:
     kwh = float(summary["shield_kwh_electric"])
     if kwh <= 0.0:
         return ""
-    return f"Dust shields draw {style.quantity(kwh, 'kWh')} of electricity, not subtracted here."
+    return f"Dust shields draw {style.energy(kwh)} of electricity, not subtracted here."
 
 
 def year_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
     """A row a calendar year for long runs: year, days, kWh, mean W, hours delivering, longest gap."""
     if float(summary["days"]) < MANY_YEARS * 365.25:
         return []
+    rows = yearly(ds)
+    decimals = {key: style.decimals_for(max(float(row[key]) for row in rows)) for key in ("kwh", "mean_w")}
     return [
         [
             str(row["year"]),
-            style.number(float(row["days"]), 3),
-            style.number(float(row["kwh"])),
-            style.number(float(row["mean_w"])),
-            style.number(float(row["hours"]), 4),
+            style.number(float(row["days"])),
+            *(style.fixed(float(row[key]), decimals[key]) for key in ("kwh", "mean_w")),
+            style.fixed(float(row["hours"]), 0),
             style.duration(float(row["longest_gap_h"])),
         ]
-        for row in yearly(ds)
+        for row in rows
     ]
 
 
@@ -267,7 +270,8 @@ def fact_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
         ["Irradiance at the site's distance", _range(ds["solar_irradiance_w_m2"].values, "W/m²", 4)],
         [
             "Horizon",
-            f"{ds.sizes['horizon']} rows, {_range(ds['horizon_elevation_deg'].values, '°', 2)}",
+            ("flat, " if ds.sizes["horizon"] == 1 else f"{ds.sizes['horizon']} rows, ")
+            + _range(ds["horizon_elevation_deg"].values, "°", 2),
         ],
         ["Peak acceptance", style.percent(_peak_acceptance(ds))],
         [
