@@ -53,7 +53,7 @@ def test_demo_acceptance_half_angles(name: str, half_angle_deg: float) -> None:
 def test_mean_solar_day_follows_from_rotation_and_orbit(name: str, orbit_deg_per_century: float) -> None:
     """360 / (rotation - orbit) days.
 
-    Mean motions (the Earth-Moon barycentre's for the Moon): approximate positions of the planets, E. M. Standish,
+    Mean motions (the Earth-Moon barycentre's for the Moon): Standish, approximate positions of the planets,
     JPL (from memory). They hold to 1e-6 over centuries, hence the tolerance.
     """
     body = read_body(name).noun

@@ -56,6 +56,13 @@ class LazyGroup(click.Group):
             ctx.fail(f'no command "{args[0]}"' + (f"; {hint}" if hint else ""))
         return super().resolve_command(ctx, args)
 
+    def invoke(self, ctx: click.Context) -> object:
+        """Run; a reader that has left (as `head` does) ends the run quietly."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            return _unread()
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
         with formatter.section("Commands"):
@@ -99,8 +106,7 @@ def main(args: Sequence[str] | None = None) -> NoReturn:
         status = _run(words)
         sys.stdout.flush()
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        status = UNREAD
+        status = _unread()
     except Exception as error:
         if debug:
             raise
@@ -135,6 +141,12 @@ def _told(error: Exception) -> int:
         "put --debug right after yieldsim to see where, and report that with your input files", err=True
     )
     return 1
+
+
+def _unread() -> int:
+    """Nobody reads stdout: send the rest nowhere, so that leaving does not complain."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return UNREAD
 
 
 def _stop(_signal: int, _frame: FrameType | None) -> NoReturn:

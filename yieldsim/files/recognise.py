@@ -20,6 +20,7 @@ from yieldsim.base.nouns import (
 )
 from yieldsim.files.body_model import BodyFile
 from yieldsim.files.collector_model import CollectorFile, collector_of
+from yieldsim.files.loads import LoadFile, load_words
 from yieldsim.files.reading import Reading
 from yieldsim.files.site_model import SiteFile, body_of, site_of
 from yieldsim.files.table_nouns import acceptance_cells, attenuation_table, horizon_mask, optical_depth_table
@@ -65,7 +66,9 @@ def _kind(data: Iterable[str], where: str) -> Kind:
     best = max(KINDS, key=score)
     if score(best) == 0.0:
         kinds = ", ".join(kind.name for kind in KINDS)
-        raise InputError(Problem(where, found="is of no known kind", allowed=f"a file for a {kinds}"))
+        raise InputError(
+            Problem(where, found="is of no known kind", allowed=f"a file of one of these: {kinds}")
+        )
     return best
 
 
@@ -166,4 +169,5 @@ KINDS = (
     Kind("site", frozenset(SiteFile.model_fields), _site_words),
     Kind("collector", frozenset(CollectorFile.model_fields), _collector_words),
     Kind("body", frozenset(BodyFile.model_fields), _body_words),
+    Kind("load", frozenset(LoadFile.model_fields), load_words),
 )
