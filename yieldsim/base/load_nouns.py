@@ -1,0 +1,189 @@
+"""The frozen nouns of the habitat: loads and when they ask, the store, the life, how sure the inputs are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from yieldsim.base.nouns import frozen_array
+from yieldsim.base.vectors import FloatArray
+
+LoadKind = Literal["light", "heat", "electric"]
+Priority = Literal["essential", "deferrable", "sheddable"]
+Clock = Literal["solar", "utc"]
+AmountUnit = Literal["W", "lm", "umol/s"]
+StoreKind = Literal["battery", "heat"]
+ReliabilityMeasure = Literal["energy", "hours"]
+Distribution = Literal["normal", "uniform", "triangular", "lognormal"]
+
+PRIORITIES: tuple[Priority, ...] = ("essential", "deferrable", "sheddable")
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class LoadSeries:
+    """An amount over time; each row holds until the next.
+
+    against   "utc": x is nanoseconds of UTC since 1970, the last row lasts as long as the one before it;
+              "hour": x is the hour of the day on the load's clock, the rows repeat daily
+    """
+
+    against: Literal["utc", "hour"]
+    x: FloatArray
+    amount: FloatArray
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        object.__setattr__(self, "x", frozen_array(self.x))
+        object.__setattr__(self, "amount", frozen_array(self.amount))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Schedule:
+    """When a load asks; all conditions hold together.
+
+    windows            hours of the day (from, to), to <= 24, on the clock; empty: always
+    clock              "solar": the site's true solar time, 24 hours to the SOLAR day (29.5 days on the
+                       Moon); or "utc"
+    weekdays           0 Monday to 6 Sunday, by UTC date; empty: all
+    mission_days       ranges (first, last), both counted in, day 1 begins with the run: days of 24 h on the
+                       utc clock, solar days cut at local midnight on the solar clock; empty: all
+    monthly_factors    12 factors by UTC month; empty: 1
+    seasonal_factors   rows (solar_longitude_deg, factor), linear and periodic; empty: 1
+    """
+
+    windows: tuple[tuple[float, float], ...] = ()
+    clock: Clock = "solar"
+    weekdays: tuple[int, ...] = ()
+    mission_days: tuple[tuple[int, int], ...] = ()
+    monthly_factors: tuple[float, ...] = ()
+    seasonal_factors: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Load:
+    """One thing that the habitat asks for.
+
+    amount                    in `unit`, where it is used; a series takes its place where it changes
+    direct_efficiency         useful power per power of delivered light: luminaire, absorber or converter
+    from_storage_efficiency   useful power per power out of the store; 0: the store can't serve it
+    lamp_yield                light in lm or umol/s: what a lamp gives per watt out of the store;
+                              takes the place of from_storage_efficiency
+    window_hours              deferrable: how long it can wait
+    most_power_w              deferrable: most it can take at once when it catches up; None: no limit
+    is_shield                 the electric power of the dust shields, from the estimate, instead of an amount
+    """
+
+    name: str
+    kind: LoadKind
+    unit: AmountUnit = "W"
+    amount: float | LoadSeries = 0.0
+    is_shield: bool = False
+    schedule: Schedule = Schedule()
+    direct_efficiency: float = 1.0
+    from_storage_efficiency: float = 1.0
+    lamp_yield: float | None = None
+    priority: Priority = "essential"
+    window_hours: float = 0.0
+    most_power_w: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Storage:
+    """A battery or a heat store, filled from delivered light.
+
+    converter_efficiency   light to what enters the store (electricity, heat)
+    charge_power_w         most that may enter, after the converter; None: no limit
+    discharge_power_w      most that may leave; None: no limit
+    standing_loss_per_day  share of what is stored lost per Earth day
+    least_fraction         never drawn below this share of the capacity
+    reserve_fraction       below this share only essential loads are served, and the store fills before
+                           others get light
+    fade_per_cycle         share of the new capacity lost per full equivalent cycle
+    fade_per_year          and per year of 365.25 days
+    """
+
+    kind: StoreKind = "battery"
+    capacity_kwh: float
+    converter_efficiency: float = 1.0
+    charge_efficiency: float = 1.0
+    discharge_efficiency: float = 1.0
+    charge_power_w: float | None = None
+    discharge_power_w: float | None = None
+    standing_loss_per_day: float = 0.0
+    initial_fraction: float = 1.0
+    least_fraction: float = 0.0
+    reserve_fraction: float = 0.0
+    fade_per_cycle: float = 0.0
+    fade_per_year: float = 0.0
+    mass_kg_per_kwh: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShieldOutage:
+    """The dust shields don't run from `fails_utc` until `repaired_utc` (ISO 8601); None: for good."""
+
+    fails_utc: str
+    repaired_utc: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Life:
+    """What happens over the years besides the dust of the site and the darkening of the fibre.
+
+    lens_darkening_per_year    share of the lens' transmittance lost a year, compounding
+    visit_every_days           a cleaning visit every so many days; None: never
+    visit_removes              share of the dust present that a visit takes off
+    """
+
+    years: int
+    lens_darkening_per_year: float = 0.0
+    visit_every_days: float | None = None
+    visit_removes: float = 1.0
+    shield_outages: tuple[ShieldOutage, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadPlan:
+    """All of a load file.
+
+    reliability                   share of the essential need (or of hours) that sizing must reach
+    luminous_efficacy_lm_per_w    of the delivered light; None: that of the estimate's delivered spectrum
+    photon_yield_umol_per_j       photosynthetic photons per joule of it; None: the same
+    light_per_electric            kWh of delivered light that 1 kWh of electricity is worth; None: not stated
+    """
+
+    name: str
+    loads: tuple[Load, ...]
+    storage: Storage | None = None
+    reliability: float = 1.0
+    reliability_of: ReliabilityMeasure = "energy"
+    luminous_efficacy_lm_per_w: float | None = None
+    photon_yield_umol_per_j: float | None = None
+    life: Life | None = None
+    light_per_electric: float | None = None
+
+
+# ---------------------------------------------------------------- how sure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UncertainInput:
+    """One input that is not known well.
+
+    what           a name of planning.uncertain_inputs
+    parameters     normal: mean, standard deviation; uniform: low, high; triangular: low, likely, high;
+                   lognormal: median, standard deviation of the natural logarithm
+    """
+
+    what: str
+    distribution: Distribution
+    parameters: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UncertainPlan:
+    """All of an uncertainty file."""
+
+    inputs: tuple[UncertainInput, ...]
+    draws: int = 1024
+    seed: int = 1
