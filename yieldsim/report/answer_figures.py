@@ -35,7 +35,7 @@ def draw_references(summary: dict[str, Any], figure: Figure) -> None:
     for row, (words, kwh) in enumerate(rows):
         axes.barh(
             row, kwh, 0.42, color="white" if row else style.DELIVERED, edgecolor=style.INK if row else "none",
-            hatch="" if row == 0 else "...." if row == 1 and len(rows) == 3 else style.LOSS_HATCH,
+            hatch="" if row == 0 else "xxxx" if row == 1 and len(rows) == 3 else style.LOSS_HATCH,
             linewidth=0.6,
         )  # fmt: skip
         share = f"; {style.percent(rows[0][1] / kwh)} of it delivered" if row and kwh > 0.0 else ""

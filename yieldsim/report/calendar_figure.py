@@ -6,7 +6,7 @@ UTC hours mean nothing on most worlds: the hour is local true solar time, 12 as 
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -24,6 +24,8 @@ LONG_DAY_CELLS = 240
 SHORT_DAY_CELLS = 24
 MOST_COLUMNS = 130
 """Of more days than this, several share a column: that also stills the beat between rows and solar hours."""
+STRIPES = 60
+"""Slanting stripes across a map where there is no sunlight: in grey, its colour alone is close to the strongest."""
 MOST_STEPS = 1000
 """A line of more rows than this shows means over equal parts of the run."""
 
@@ -125,6 +127,10 @@ def _grouped(values: FloatArray, together: int) -> FloatArray:
     return mean
 
 
+def _repeated(cells: Any, tall: int, wide: int) -> Any:
+    return np.repeat(np.repeat(cells, tall, axis=0), wide, axis=1)
+
+
 def _paint(axes: Axes, power: FloatArray, lit: FloatArray, extent: tuple[float, float, float, float]) -> None:
     """Colour by power; `lit` mixes in the colour of no sunlight at 0; cells outside the run stay white."""
     import matplotlib
@@ -141,7 +147,11 @@ def _paint(axes: Axes, power: FloatArray, lit: FloatArray, extent: tuple[float, 
     colours[~np.isfinite(power)] = to_rgba(style.HOLE)
     # repeated to a fine raster, for viewers smooth coarse ones
     tall, wide = max(1, 600 // colours.shape[0]), max(1, 1400 // colours.shape[1])
-    fine = np.repeat(np.repeat(colours, tall, axis=0), wide, axis=1)
+    fine = _repeated(colours, tall, wide)
+    dark = _repeated((lit <= 0.0) & np.isfinite(power), tall, wide)
+    down, right = np.indices(dark.shape) / np.array(dark.shape)[:, None, None]
+    stripe = (right * STRIPES + down * STRIPES * 0.75) % 1.0 < 0.18
+    fine[dark & stripe] = to_rgba(style.RULE)
     axes.imshow(fine.clip(0.0, 1.0), extent=extent, aspect="auto")
     for spine in axes.spines.values():
         spine.set_visible(True)
@@ -150,7 +160,7 @@ def _paint(axes: Axes, power: FloatArray, lit: FloatArray, extent: tuple[float, 
     bar.outline.set_linewidth(0.4)
     lowest = to_hex(matplotlib.colormaps[style.POWER_MAP](0.0))
     keys = [
-        Patch(facecolor=style.SHADE, edgecolor=style.MUTED, label="no sunlight at the site"),
+        Patch(facecolor=style.SHADE, edgecolor=style.RULE, hatch="\\\\\\", label="no sunlight at the site"),
         Patch(facecolor=lowest, label="sunlight, nothing delivered"),
     ]
     axes.legend(

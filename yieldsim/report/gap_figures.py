@@ -70,7 +70,7 @@ def draw_strip(ds: xr.Dataset, gaps: list[dict[str, Any]], figure: Figure, *, nu
     )
     levels = np.cumsum(shares, axis=0)
     looks = (
-        (style.DELIVERED, "delivering"),
+        (style.ARRIVING, "delivering"),
         (style.IDLE, "sunlight, nothing delivered"),
         (style.DARK, "no sunlight at the site"),
     )

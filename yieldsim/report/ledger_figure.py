@@ -132,7 +132,7 @@ def _draw_panel(
                 edgecolor=style.LOSS_INK, linewidth=0.5,
             )  # fmt: skip
             cells[1:] = _minus(style.number(step.lost_kwh)), _minus(style.percent(step.lost_fraction))
-            if 0.0 < step.lost_kwh < 5e-4:
+            if 0.0 < step.lost_kwh < 1e-3:
                 cells[1] = "<0.001"
         for x, text in zip(columns, cells, strict=True):
             axes.text(x * top, row, text, ha="right", va="center", weight="bold" if end else "normal")

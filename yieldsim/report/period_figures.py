@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-HATCHES = ("", "////", "....", "xxxx", "\\\\\\\\", "++++")
+HATCHES = ("", "////", "xxxx", "\\\\\\\\", "----", "++++")
 """One per mount in stacked bars; more mounts than this are drawn as one."""
 MOST_DAYS = 45
 """Runs up to this many Earth days are drawn by day instead of by month."""

@@ -14,7 +14,10 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from yieldsim.report import style
+
 TEMPLATES = Path(__file__).parent
+SPACES = re.compile(r"[ \t\r\n\f\v]+")
 LONG_WORD = re.compile(r"\S{25,}")
 
 
@@ -61,8 +64,9 @@ def printable(text: str, most: int = 400) -> str:
     >>> printable("a\\x07b"), printable("abcdef", 4)
     ('a\ufffdb', 'abc…')
     """
+    one_line = SPACES.sub(" ", text)
     plain = "".join(
-        char if char.isprintable() or char == "\u202f" else "\ufffd" for char in " ".join(text.split(" "))
+        char if char.isprintable() or char == style.NARROW_SPACE else "\ufffd" for char in one_line
     )
     if len(plain) > most:
         plain = plain[: most - 1].rstrip() + "…"

@@ -202,15 +202,18 @@ def mount_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
     energy = (ds["mount_delivered_power_w"].values * hours[:, None]).sum(axis=0) / 1000.0
     total = float(summary["delivered_kwh"])
     half = " × ".join(degrees(angle, 1) for angle in half_width_deg(ds))
+    counts = ds["mount_count"].values
+    decimals = style.decimals_for(float(energy.max()))
+    finer = style.decimals_for(float((energy / counts).max()))
     return [
         [
             mount_letter(mount),
-            str(int(ds["mount_count"][mount])),
+            str(int(counts[mount])),
             *(degrees(float(ds[f"mount_{word}_deg"][mount]), 2) for word in ("tilt", "azimuth", "roll")),
             half,
-            style.number(float(energy[mount])),
+            style.fixed(float(energy[mount]), decimals),
             style.percent(float(energy[mount]) / total) if total > 0.0 else "–",
-            style.number(float(energy[mount]) / int(ds["mount_count"][mount])),
+            style.fixed(float(energy[mount]) / int(counts[mount]), finer),
         ]
         for mount in range(ds.sizes["mount"])
     ]
