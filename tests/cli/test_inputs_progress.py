@@ -1,0 +1,68 @@
+"""The progress bar: silent when nobody watches or the work is short, drawn on a terminal's stderr otherwise."""
+
+from __future__ import annotations
+
+import os
+import pty
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+SCRIPT = """
+import sys
+from yieldsim.cli import progress as module
+module.PATIENCE_S = float(sys.argv[1])
+with module.progress("Integrating") as advance:
+    for done in range(5):
+        advance(done, 5)
+print("answer", "rich" in sys.modules)
+"""
+
+
+def watched(patience_s: str) -> tuple[str, str]:
+    """What a terminal on stderr shows, and stdout."""
+    ours, theirs = pty.openpty()
+    process = subprocess.Popen(
+        [sys.executable, "-c", SCRIPT, patience_s],
+        stdout=subprocess.PIPE,
+        stderr=theirs,
+        env=os.environ | {"PYTHONPATH": str(ROOT), "TERM": "xterm"},
+        text=True,
+    )
+    os.close(theirs)
+    out, _ = process.communicate(timeout=60)
+    seen = b""
+    try:
+        while chunk := os.read(ours, 4096):
+            seen += chunk
+    except OSError:
+        pass
+    os.close(ours)
+    assert process.returncode == 0
+    return seen.decode(), out
+
+
+def test_a_terminal_sees_long_work() -> None:
+    seen, out = watched("0")
+    assert "Integrating" in seen
+    assert "%" in seen
+    assert out == "answer True\n"
+
+
+def test_a_terminal_sees_nothing_of_short_work() -> None:
+    assert watched("60") == ("", "answer False\n")
+
+
+@pytest.mark.parametrize("patience_s", ["0", "60"])
+def test_a_pipe_sees_nothing(patience_s: str) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", SCRIPT, patience_s],
+        capture_output=True,
+        text=True,
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+        check=True,
+    )
+    assert (done.stdout, done.stderr) == ("answer False\n", "")
