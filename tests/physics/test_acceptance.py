@@ -17,7 +17,9 @@ RADIUS = 0.2666
 
 def tilted(angle_deg, azimuth_deg=0.0):
     angle, azimuth = np.radians(np.atleast_1d(angle_deg)), np.radians(azimuth_deg)
-    return np.stack([np.sin(angle) * np.cos(azimuth), np.sin(angle) * np.sin(azimuth), np.cos(angle)], axis=-1)
+    return np.stack(
+        [np.sin(angle) * np.cos(azimuth), np.sin(angle) * np.sin(azimuth), np.cos(angle)], axis=-1
+    )
 
 
 def round_table(angles, values, source="point"):
@@ -62,17 +64,26 @@ def test_biaxial_equals_round_when_made_from_it():
     x, y = np.tan(t)[:, None], np.tan(t)[None, :]
     incidence = np.degrees(np.arctan(np.hypot(x, y)))
     grid = np.interp(incidence, angles, curve, right=0.0)
-    biaxial = BiaxialAcceptance(transverse_deg=angles, longitudinal_deg=angles, acceptance_fraction=grid, source="point")
-    direction = np.concatenate([tilted(a, b) for a in (0.0, 4.0, 8.5, 9.5) for b in (0.0, 30.0, 135.0, 290.0)])
+    biaxial = BiaxialAcceptance(
+        transverse_deg=angles, longitudinal_deg=angles, acceptance_fraction=grid, source="point"
+    )
+    direction = np.concatenate(
+        [tilted(a, b) for a in (0.0, 4.0, 8.5, 9.5) for b in (0.0, 30.0, 135.0, 290.0)]
+    )
     both = [acceptance_at(table, direction, RADIUS) for table in (round_table(angles, curve), biaxial)]
     # 0.1 degree grid of a curve that falls 0.28 a degree
     np.testing.assert_allclose(both[1], both[0], atol=2e-3)
-    assert projected_acceptance_sr(biaxial) == pytest.approx(projected_acceptance_sr(round_table(angles, curve)), rel=1e-3)
+    assert projected_acceptance_sr(biaxial) == pytest.approx(
+        projected_acceptance_sr(round_table(angles, curve)), rel=1e-3
+    )
 
 
 def test_projected_angles_as_the_test_standards_define_them():
     table = BiaxialAcceptance(
-        transverse_deg=[-60.0, 60.0], longitudinal_deg=[0.0, 80.0], acceptance_fraction=[[0.0, 0.0], [1.0, 1.0]], source="disc"
+        transverse_deg=[-60.0, 60.0],
+        longitudinal_deg=[0.0, 80.0],
+        acceptance_fraction=[[0.0, 0.0], [1.0, 1.0]],
+        source="disc",
     )
     # transverse angle of a direction: tan = x / z whatever y is
     direction = np.array([[np.tan(np.radians(30.0)), 1.7, 1.0]])
@@ -100,7 +111,9 @@ def test_projected_solid_angle_of_a_cone(edge):
 def test_projected_solid_angle_of_everything():
     ones = np.ones((2, 2))
     assert projected_acceptance_sr(round_table([0.0, 90.0], [1.0, 1.0])) == pytest.approx(np.pi, rel=1e-12)
-    biaxial = BiaxialAcceptance(transverse_deg=[0, 90], longitudinal_deg=[0, 90], acceptance_fraction=ones, source="point")
+    biaxial = BiaxialAcceptance(
+        transverse_deg=[0, 90], longitudinal_deg=[0, 90], acceptance_fraction=ones, source="point"
+    )
     assert projected_acceptance_sr(biaxial) == pytest.approx(np.pi, rel=1e-5)
 
 
@@ -117,7 +130,13 @@ def test_projected_solid_angle_against_quadrature(seed):
 
 
 # (NA / sin(theta))^2, the three-dimensional limit of Winston, Minano & Benitez, Nonimaging Optics, 2005: derived digits
-LIMITS = [(0.266453, 1.0, 46238.8), (5.0, 1.0, 131.646), (10.0, 0.5, 8.2909), (20.0, 0.22, 0.413754), (30.0, 0.5, 1.0)]
+LIMITS = [
+    (0.266453, 1.0, 46238.8),
+    (5.0, 1.0, 131.646),
+    (10.0, 0.5, 8.2909),
+    (20.0, 0.22, 0.413754),
+    (30.0, 0.5, 1.0),
+]
 
 
 @pytest.mark.parametrize(("angle", "numerical_aperture", "expected"), LIMITS)
@@ -138,7 +157,10 @@ def test_half_width():
     assert half_width_deg(round_table([0.0, 4.0, 6.0], [0.8, 0.8, 0.0])) == pytest.approx(5.0)
     assert half_width_deg(round_table([0.0, 4.0], [0.8, 0.8])) == 4.0
     table = BiaxialAcceptance(
-        transverse_deg=[0, 4, 6], longitudinal_deg=[0, 60.0], acceptance_fraction=[[1, 1], [1, 1], [0, 0]], source="disc"
+        transverse_deg=[0, 4, 6],
+        longitudinal_deg=[0, 60.0],
+        acceptance_fraction=[[1, 1], [1, 1], [0, 0]],
+        source="disc",
     )
     assert half_width_deg(table) == pytest.approx(5.0)
 

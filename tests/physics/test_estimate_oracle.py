@@ -31,7 +31,9 @@ RNG = np.random.default_rng(20260101)
 MASK = HorizonMask(azimuth_deg=np.arange(0, 360, 5.0), elevation_deg=RNG.uniform(-2.5, 1.0, 72))
 
 ROUND = RoundAcceptance(
-    incidence_deg=[0, 2, 4, 6, 8, 10, 12], acceptance_fraction=[0.82, 0.8, 0.75, 0.6, 0.3, 0.05, 0.0], source="point"
+    incidence_deg=[0, 2, 4, 6, 8, 10, 12],
+    acceptance_fraction=[0.82, 0.8, 0.75, 0.6, 0.3, 0.05, 0.0],
+    source="point",
 )
 BIAXIAL = BiaxialAcceptance(
     transverse_deg=[0, 3, 6, 8],
@@ -48,7 +50,9 @@ def moon_sun(latitude_deg, longitude_deg, height_m, hours):
     constants.read_text((ephemeris_folder() / "moon_080317.tf").open("rb"))
     constants.read_binary((ephemeris_folder() / "moon_pa_de421_1900-2050.bpc").open("rb"))
     constants.read_text(
-        __import__("io").BytesIO(b"KPL/PCK\n\\begindata\nBODY301_RADII = ( 1737.4 1737.4 1737.4 )\n\\begintext\n")
+        __import__("io").BytesIO(
+            b"KPL/PCK\n\\begindata\nBODY301_RADII = ( 1737.4 1737.4 1737.4 )\n\\begintext\n"
+        )
     )
     frame = constants.build_frame_named("MOON_ME_DE421")
     here = kernel["moon"] + constants.build_latlon_degrees(frame, latitude_deg, longitude_deg, height_m)
@@ -56,7 +60,13 @@ def moon_sun(latitude_deg, longitude_deg, height_m, hours):
     time = load.timescale(builtin=True).utc(year, month, day, hours)
     sun, earth = (here.at(time).observe(kernel[name]).apparent() for name in ("sun", "earth"))
     elevation, azimuth, distance = sun.altaz()
-    return azimuth.degrees, elevation.degrees, distance.au, sun.separation_from(earth).degrees, earth.distance().km
+    return (
+        azimuth.degrees,
+        elevation.degrees,
+        distance.au,
+        sun.separation_from(earth).degrees,
+        earth.distance().km,
+    )
 
 
 def brute_force_kwh(site, collector, step_hours):
@@ -133,10 +143,7 @@ def brute_force_kwh(site, collector, step_hours):
 def bilinear(table, transverse, longitudinal):
     """Both angles by np.interp, row by row."""
     columns = np.stack(
-        [
-            np.interp(longitudinal, table.longitudinal_deg, row, right=0.0)
-            for row in table.acceptance_fraction
-        ]
+        [np.interp(longitudinal, table.longitudinal_deg, row, right=0.0) for row in table.acceptance_fraction]
     )
     out = np.empty_like(transverse)
     for i in range(len(out)):
@@ -168,7 +175,9 @@ def collector(acceptance, *mounts):
         aperture_area_m2=0.3,
         mounts=mounts,
         acceptance=acceptance,
-        shield=Shield(film_transmittance=0.93, removal=0.4, cycle_hours=120.0, duty_minutes=10.0, power_w=3.0),
+        shield=Shield(
+            film_transmittance=0.93, removal=0.4, cycle_hours=120.0, duty_minutes=10.0, power_w=3.0
+        ),
         fibre=Fibre(length_m=40.0, attenuation=9.0, packing=0.85, end_reflection=0.035),
     )
 
@@ -184,7 +193,10 @@ CASES = {
             Mount(tilt_deg=91.0, azimuth_deg=260.0, count=3),
         ),
     ),
-    "mid latitude, two angles": ((31.0, 12.0), (BIAXIAL, Mount(tilt_deg=31.0, azimuth_deg=180.0, roll_deg=35.0))),
+    "mid latitude, two angles": (
+        (31.0, 12.0),
+        (BIAXIAL, Mount(tilt_deg=31.0, azimuth_deg=180.0, roll_deg=35.0)),
+    ),
     "equator, two angles": ((0.7, 23.5), (BIAXIAL, Mount(tilt_deg=10.0, azimuth_deg=270.0))),
 }
 

@@ -14,7 +14,9 @@ def planck(wavelength_m, temperature_k):
     return c1 / wavelength_m**5 / np.expm1(HC_OVER_K_M_K / (wavelength_m * temperature_k))
 
 
-@pytest.mark.parametrize(("low_nm", "high_nm"), [(280.0, 400.0), (400.0, 700.0), (700.0, 1100.0), (1100.0, 4000.0)])
+@pytest.mark.parametrize(
+    ("low_nm", "high_nm"), [(280.0, 400.0), (400.0, 700.0), (700.0, 1100.0), (1100.0, 4000.0)]
+)
 def test_bands_against_planck_integrated(low_nm, high_nm):
     wavelength = np.linspace(low_nm, high_nm, 20001) * 1e-9
     expected = np.trapezoid(planck(wavelength, 5772.0), wavelength) / (STEFAN_BOLTZMANN_W_M2_K4 * 5772.0**4)
@@ -31,4 +33,6 @@ def test_ends():
     assert float(energy_below_fraction(1e8)) == pytest.approx(1.0, abs=1.5e-6)
     # Wien's tail: z = 50, F = 15/pi^4 z^3 exp(-z) to 6 %
     z = HC_OVER_K_M_K / (50e-9 * 5772.0)
-    assert float(energy_below_fraction(50.0)) == pytest.approx(15 / np.pi**4 * z**3 * np.exp(-z) * (1 + 3 / z), rel=5e-3)
+    assert float(energy_below_fraction(50.0)) == pytest.approx(
+        15 / np.pi**4 * z**3 * np.exp(-z) * (1 + 3 / z), rel=5e-3
+    )

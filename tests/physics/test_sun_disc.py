@@ -36,7 +36,9 @@ def test_law_is_normalised_and_close_to_the_published_disc_means():
     mean = 2 * np.trapezoid(brightness(np.sqrt(1 - r**2)) * r, r)
     rows = list(
         csv.DictReader(
-            line for line in (AUTHORITIES / "limb_darkening_neckel_labs_1994.csv").read_text().splitlines() if line[0] != "#"
+            line
+            for line in (AUTHORITIES / "limb_darkening_neckel_labs_1994.csv").read_text().splitlines()
+            if line[0] != "#"
         )
     )
     # Neckel & Labs 1994 print the disc mean over centre at neighbouring wavelengths, 610.975 and 640.970 nm
@@ -45,7 +47,15 @@ def test_law_is_normalised_and_close_to_the_published_disc_means():
 
 
 # derived from the Neckel & Labs 617 nm law by direct integration: height of the centre in radii, visible share
-HALF_SET = [(-0.75, 0.05832), (-0.5, 0.17773), (-0.25, 0.33093), (0.0, 0.5), (0.25, 0.66907), (0.5, 0.82227), (0.75, 0.94168)]
+HALF_SET = [
+    (-0.75, 0.05832),
+    (-0.5, 0.17773),
+    (-0.25, 0.33093),
+    (0.0, 0.5),
+    (0.25, 0.66907),
+    (0.5, 0.82227),
+    (0.75, 0.94168),
+]
 
 
 @pytest.mark.parametrize(("height", "expected"), HALF_SET)
@@ -56,7 +66,9 @@ def test_half_set_sun(height, expected):
 
 
 def test_angular_radius_at_1_au():
-    assert float(angular_radius_deg(1.0)) == pytest.approx(0.266453, abs=5e-7)  # derived: asin(695700 / 149597870.7)
+    assert float(angular_radius_deg(1.0)) == pytest.approx(
+        0.266453, abs=5e-7
+    )  # derived: asin(695700 / 149597870.7)
 
 
 def test_samples_keep_the_centre_and_the_second_moment():
@@ -83,7 +95,10 @@ def brute_force(azimuth, elevation, mask, dip_deg, occulter):
     height = elevation + y * RADIUS - (x * RADIUS) ** 2 * np.radians(1) * np.tan(np.radians(elevation)) / 2
     clear = np.hypot(x * RADIUS - occulter[0], y * RADIUS - occulter[1]) > occulter[2]
     open_sky = height > np.minimum(skyline, -dip_deg)
-    return [(light * keep).sum() / light.sum() for keep in (open_sky, open_sky & clear, (height > skyline) & clear)]
+    return [
+        (light * keep).sum() / light.sum()
+        for keep in (open_sky, open_sky & clear, (height > skyline) & clear)
+    ]
 
 
 @settings(max_examples=60, deadline=None)
@@ -97,11 +112,18 @@ def brute_force(azimuth, elevation, mask, dip_deg, occulter):
 )
 def test_mask_and_occulter_together_against_brute_force(azimuth, elevation, seed, east, up, occulter_radius):
     rng = np.random.default_rng(seed)
-    mask = HorizonMask(azimuth_deg=np.sort(rng.choice(720, 90, replace=False)) / 2.0, elevation_deg=rng.uniform(-0.6, 0.6, 90))
+    mask = HorizonMask(
+        azimuth_deg=np.sort(rng.choice(720, 90, replace=False)) / 2.0,
+        elevation_deg=rng.uniform(-0.6, 0.6, 90),
+    )
     seen = shares(azimuth, elevation, mask, 0.1, (east, up, occulter_radius))
-    got = [float(seen[k][0]) for k in ("open_horizon_fraction", "uneclipsed_fraction", "disc_visible_fraction")]
+    got = [
+        float(seen[k][0]) for k in ("open_horizon_fraction", "uneclipsed_fraction", "disc_visible_fraction")
+    ]
     # strips 1/48 of the disc apart against a 401 x 401 grid, edges crossing them obliquely: 4e-3 of the disc's light
-    np.testing.assert_allclose(got, brute_force(azimuth, elevation, mask, 0.1, (east, up, occulter_radius)), atol=4e-3)
+    np.testing.assert_allclose(
+        got, brute_force(azimuth, elevation, mask, 0.1, (east, up, occulter_radius)), atol=4e-3
+    )
 
 
 def test_shares_never_grow_along_the_chain():
@@ -113,7 +135,15 @@ def test_shares_never_grow_along_the_chain():
 
 
 # dip acos(R / (R + h)) on the Moon, R = 1737.4 km: derived
-DIPS = [(1.0, 0.0615), (2.0, 0.0869), (5.0, 0.1375), (10.0, 0.1944), (20.0, 0.2749), (50.0, 0.4347), (100.0, 0.6147)]
+DIPS = [
+    (1.0, 0.0615),
+    (2.0, 0.0869),
+    (5.0, 0.1375),
+    (10.0, 0.1944),
+    (20.0, 0.2749),
+    (50.0, 0.4347),
+    (100.0, 0.6147),
+]
 
 
 @pytest.mark.parametrize(("mast_m", "dip"), DIPS)

@@ -16,7 +16,9 @@ from yieldsim.runs.estimate import estimate
 
 MOON, MARS = read_body("moon").noun, read_body("mars").noun
 SPAN = ("2027-01-05", "2027-01-19")
-WIDE = RoundAcceptance(incidence_deg=[0, 20, 40, 60], acceptance_fraction=[0.9, 0.8, 0.3, 0.0], source="point")
+WIDE = RoundAcceptance(
+    incidence_deg=[0, 20, 40, 60], acceptance_fraction=[0.9, 0.8, 0.3, 0.0], source="point"
+)
 RIDGE = Site(
     name="ridge",
     body=MOON,
@@ -26,7 +28,14 @@ RIDGE = Site(
     horizon=HorizonMask(azimuth_deg=[0, 90, 200, 300], elevation_deg=[0.5, -1.0, 0.8, -0.5]),
     dust=Dust(loss_per_day=5e-3),
 )
-PLAIN = Site(name="plain", body=MARS, latitude_deg=18.0, longitude_deg=77.0, optical_depth=0.5, dust=Dust(loss_per_day=2e-3))
+PLAIN = Site(
+    name="plain",
+    body=MARS,
+    latitude_deg=18.0,
+    longitude_deg=77.0,
+    optical_depth=0.5,
+    dust=Dust(loss_per_day=2e-3),
+)
 UNIT = Collector(
     name="unit",
     aperture_area_m2=0.2,
@@ -72,10 +81,14 @@ def test_turning_site_and_mount_together_changes_nothing(turn):
         # at the south pole azimuth runs clockwise from above as longitude does
         mask = HorizonMask(
             azimuth_deg=np.sort((np.array([10.0, 100.0, 250.0]) + by) % 360.0),
-            elevation_deg=np.array([0.3, -0.8, 0.6])[np.argsort((np.array([10.0, 100.0, 250.0]) + by) % 360.0)],
+            elevation_deg=np.array([0.3, -0.8, 0.6])[
+                np.argsort((np.array([10.0, 100.0, 250.0]) + by) % 360.0)
+            ],
         )
         site = replace(RIDGE, latitude_deg=-90.0, longitude_deg=(50.0 - by) % 360.0, horizon=mask)
-        return delivered_kwh(site, replace(UNIT, mounts=(Mount(tilt_deg=80.0, azimuth_deg=(30.0 + by) % 360.0),)))
+        return delivered_kwh(
+            site, replace(UNIT, mounts=(Mount(tilt_deg=80.0, azimuth_deg=(30.0 + by) % 360.0),))
+        )
 
     assert turned(turn) == pytest.approx(turned(0.0), rel=1e-6)
 
@@ -83,7 +96,18 @@ def test_turning_site_and_mount_together_changes_nothing(turn):
 @FEW
 @given(
     loss=st.sampled_from(
-        ["film", "dust", "removal", "packing", "ends", "attenuation", "coupling", "darkening", "mask", "floor"]
+        [
+            "film",
+            "dust",
+            "removal",
+            "packing",
+            "ends",
+            "attenuation",
+            "coupling",
+            "darkening",
+            "mask",
+            "floor",
+        ]
     ),
     more=st.floats(0.05, 0.9),
 )
@@ -107,7 +131,9 @@ def test_no_loss_brings_light(loss, more):
     elif loss == "dust":
         site = replace(site, dust=replace(dust, loss_per_day=5e-3 + more / 10))
     elif loss == "mask":
-        raised = HorizonMask(azimuth_deg=site.horizon.azimuth_deg, elevation_deg=site.horizon.elevation_deg + more)
+        raised = HorizonMask(
+            azimuth_deg=site.horizon.azimuth_deg, elevation_deg=site.horizon.elevation_deg + more
+        )
         site = replace(site, horizon=raised)
     else:
         floored = replace(site, dust=replace(dust, loss_per_day=0.2, floor=0.95))
@@ -124,7 +150,9 @@ def test_ledger_adds_up_and_only_falls(site, unit):
     kwh = np.array([row["kwh"] for row in summary["ledger"]])
     assert (np.diff(kwh) <= 1e-9 * kwh[0]).all()
     assert kwh[-1] == pytest.approx(summary["delivered_kwh"], rel=1e-12)
-    assert sum(row["kwh"] for row in summary["monthly_kwh"]) == pytest.approx(summary["delivered_kwh"], rel=1e-12)
+    assert sum(row["kwh"] for row in summary["monthly_kwh"]) == pytest.approx(
+        summary["delivered_kwh"], rel=1e-12
+    )
     np.testing.assert_allclose(ds.mount_delivered_power_w.sum("mount"), ds.delivered_power_w, rtol=1e-12)
     # sunlight on a Sun-facing aperture with an open horizon, from the hourly series themselves: means of products differ from
     # products of means only in the hours when the Sun rises
@@ -144,7 +172,9 @@ def test_no_light_below_the_horizon(site, unit):
 
 def test_capture_is_one_for_a_mount_that_cannot_miss():
     """A flat acceptance on an aperture without cosine loss would capture all; the cosine alone makes the difference."""
-    flat = replace(UNIT, acceptance=RoundAcceptance(incidence_deg=[0, 90], acceptance_fraction=[1, 1], source="disc"))
+    flat = replace(
+        UNIT, acceptance=RoundAcceptance(incidence_deg=[0, 90], acceptance_fraction=[1, 1], source="disc")
+    )
     ds = estimate(RIDGE, flat, *SPAN)
     cosine = np.maximum(np.cos(np.radians(ds.incidence_deg[:, 0])), 0)
     expected = float((ds.sun_following_power_w * cosine).sum() / ds.sun_following_power_w.sum())
@@ -169,7 +199,9 @@ def test_etendue_bound_holds_whatever_the_acceptance():
         share = limit / (0.2 * np.pi * np.sin(np.radians(half_deg)) ** 2)
         height = min(1.0, 0.98 * share)
         table = RoundAcceptance(
-            incidence_deg=[0, half_deg - 0.2, half_deg], acceptance_fraction=[height, height, 0], source="point"
+            incidence_deg=[0, half_deg - 0.2, half_deg],
+            acceptance_fraction=[height, height, 0],
+            source="point",
         )
         summary = summary_of(estimate(RIDGE, replace(UNIT, acceptance=table, fibre=fibre), *SPAN))
         assert summary["etendue"]["used_fraction"] <= 1.0

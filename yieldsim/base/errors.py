@@ -1,10 +1,10 @@
 """The tree of errors. Each holds fields and words itself last; the command line maps kinds to exit codes.
 
-    YieldsimError
-      InputError      a file or argument is wrong                      exit 2
-      DataMissing     a kernel, raster or table does not cover it      exit 1
-      CannotCompute   no solution, not converged                       exit 1
-      WriteFailed     a result could not be written                    exit 1
+YieldsimError
+  InputError      a file or argument is wrong                      exit 2
+  DataMissing     a kernel, raster or table does not cover it      exit 1
+  CannotCompute   no solution, not converged                       exit 1
+  WriteFailed     a result could not be written                    exit 1
 """
 
 from __future__ import annotations

@@ -61,7 +61,9 @@ def strips() -> Strips:
     mu = half_chord[:, None] * np.sqrt(1.0 - middle**2)[None, :]
     # dA = dx dy = sin(phi) dphi * half_chord dt
     light = brightness(mu) * (half_chord**2)[:, None]
-    cumulative = np.concatenate([np.zeros((STRIP_COUNT, 1)), np.cumsum(light, axis=1)[:, fine - 1 :: fine]], axis=1)
+    cumulative = np.concatenate(
+        [np.zeros((STRIP_COUNT, 1)), np.cumsum(light, axis=1)[:, fine - 1 :: fine]], axis=1
+    )
     cumulative /= cumulative[:, -1].sum()
     return Strips(x, half_chord, np.ascontiguousarray(cumulative))
 
@@ -88,7 +90,7 @@ def sample_points(rings: int = 6, spokes: int = 16) -> tuple[FloatArray, FloatAr
     return xy, np.full(len(xy), 1.0 / len(xy))
 
 
-@njit(cache=True, inline="never")  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def light_below(cumulative: FloatArray, half_chord: float, y: float) -> float:
     """Light of one strip below height y (disc radii); `cumulative` is that strip's row."""
     last = cumulative.shape[0] - 1
@@ -102,7 +104,7 @@ def light_below(cumulative: FloatArray, half_chord: float, y: float) -> float:
     return float(cumulative[step] * (1.0 - share) + cumulative[step + 1] * share)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def strip_light(
     cumulative: FloatArray,
     half_chord: float,
@@ -122,5 +124,7 @@ def strip_light(
             reach = np.sqrt(reach2)
             low, high = max(occulter_y - reach, cut_y), occulter_y + reach
             if high > low:
-                visible -= light_below(cumulative, half_chord, high) - light_below(cumulative, half_chord, low)
+                visible -= light_below(cumulative, half_chord, high) - light_below(
+                    cumulative, half_chord, low
+                )
     return float(max(visible, 0.0))

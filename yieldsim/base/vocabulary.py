@@ -26,51 +26,93 @@ class Word:
 
 VOCABULARY: dict[str, Word] = {
     # sky
-    "solar_azimuth_deg": Word("degree", "apparent solar azimuth, clockwise from north", "point", 0.0, 360.0,
-                              "solar_azimuth_angle"),
-    "solar_elevation_deg": Word("degree", "apparent solar elevation above the local horizontal", "point", -90.0, 90.0,
-                                "solar_elevation_angle"),
+    "solar_azimuth_deg": Word(
+        "degree", "apparent solar azimuth, clockwise from north", "point", 0.0, 360.0, "solar_azimuth_angle"
+    ),
+    "solar_elevation_deg": Word(
+        "degree",
+        "apparent solar elevation above the local horizontal",
+        "point",
+        -90.0,
+        90.0,
+        "solar_elevation_angle",
+    ),
     "sun_distance_au": Word("astronomical_unit", "distance from the site to the Sun", "point", 0.0, INF),
     "sun_angular_radius_deg": Word("degree", "angular radius of the Sun's disc", "point", 0.0, 90.0),
-    "solar_longitude_deg": Word("degree", "areocentric or equivalent solar longitude Ls (season angle)", "point",
-                                0.0, 360.0),
-    "local_true_solar_time_hours": Word("hour", "local true solar time, 24 hours to the solar day", "point", 0.0, 24.0),
-    "occulter_east_offset_deg": Word("degree", "offset of the occulting body from the Sun's centre along the horizontal",
-                                     "point"),
-    "occulter_up_offset_deg": Word("degree", "offset of the occulting body from the Sun's centre along the vertical",
-                                   "point"),
-    "occulter_angular_radius_deg": Word("degree", "angular radius of the occulting body, 0 where none is near",
-                                        "point", 0.0, 90.0),
-    "solar_irradiance_w_m2": Word("W m-2", "solar irradiance above any atmosphere, normal to the ray", "mean", 0.0, INF,
-                                  "solar_irradiance"),
+    "solar_longitude_deg": Word(
+        "degree", "areocentric or equivalent solar longitude Ls (season angle)", "point", 0.0, 360.0
+    ),
+    "local_true_solar_time_hours": Word(
+        "hour", "local true solar time, 24 hours to the solar day", "point", 0.0, 24.0
+    ),
+    "occulter_east_offset_deg": Word(
+        "degree", "offset of the occulting body from the Sun's centre along the horizontal", "point"
+    ),
+    "occulter_up_offset_deg": Word(
+        "degree", "offset of the occulting body from the Sun's centre along the vertical", "point"
+    ),
+    "occulter_angular_radius_deg": Word(
+        "degree", "angular radius of the occulting body, 0 where none is near", "point", 0.0, 90.0
+    ),
+    "solar_irradiance_w_m2": Word(
+        "W m-2",
+        "solar irradiance above any atmosphere, normal to the ray",
+        "mean",
+        0.0,
+        INF,
+        "solar_irradiance",
+    ),
     "optical_depth": Word("1", "vertical optical depth", "mean", 0.0, INF),
     "air_mass": Word("1", "path through the atmosphere over the vertical path", "mean", 0.0, INF),
-    "beam_transmittance": Word("1", "share of the direct beam that the atmosphere lets through", "mean", 0.0, 1.0),
+    "beam_transmittance": Word(
+        "1", "share of the direct beam that the atmosphere lets through", "mean", 0.0, 1.0
+    ),
     # ground
-    "open_horizon_fraction": Word("1", "visible share of the Sun's disc over the bare body, no eclipse, no terrain",
-                                  "mean", 0.0, 1.0),
-    "uneclipsed_fraction": Word("1", "visible share of the Sun's disc over the bare body with eclipses, no terrain",
-                                "mean", 0.0, 1.0),
-    "disc_visible_fraction": Word("1", "share of the Sun's light that clears both the mask and an eclipsing body",
-                                  "mean", 0.0, 1.0),
-    "beam_irradiance_w_m2": Word("W m-2", "direct irradiance on a plane facing the Sun, after air, mask and eclipse",
-                                 "mean", 0.0, INF),
+    "open_horizon_fraction": Word(
+        "1", "visible share of the Sun's disc over the bare body, no eclipse, no terrain", "mean", 0.0, 1.0
+    ),
+    "uneclipsed_fraction": Word(
+        "1", "visible share of the Sun's disc over the bare body with eclipses, no terrain", "mean", 0.0, 1.0
+    ),
+    "disc_visible_fraction": Word(
+        "1", "share of the Sun's light that clears both the mask and an eclipsing body", "mean", 0.0, 1.0
+    ),
+    "beam_irradiance_w_m2": Word(
+        "W m-2", "direct irradiance on a plane facing the Sun, after air, mask and eclipse", "mean", 0.0, INF
+    ),
     # energy, by mount
-    "incidence_deg": Word("degree", "angle between the Sun and the aperture's normal", "point", 0.0, 180.0,
-                          "angle_of_incidence"),
-    "transverse_deg": Word("degree", "incidence angle projected on the transverse plane", "point", -180.0, 180.0),
-    "longitudinal_deg": Word("degree", "incidence angle projected on the longitudinal plane", "point", -180.0, 180.0),
-    "acceptance_fraction": Word("1", "share of the light on the aperture that enters the fibre's cone", "mean",
-                                0.0, 1.0),
-    "clean_fraction": Word("1", "share of the light that the dust on the aperture lets through", "mean", 0.0, 1.0),
-    "fibre_transmittance": Word("1", "share of the light in the fibre's cone that leaves its far end", "mean",
-                                0.0, 1.0),
+    "incidence_deg": Word(
+        "degree", "angle between the Sun and the aperture's normal", "point", 0.0, 180.0, "angle_of_incidence"
+    ),
+    "transverse_deg": Word(
+        "degree", "incidence angle projected on the transverse plane", "point", -180.0, 180.0
+    ),
+    "longitudinal_deg": Word(
+        "degree", "incidence angle projected on the longitudinal plane", "point", -180.0, 180.0
+    ),
+    "acceptance_fraction": Word(
+        "1", "share of the light on the aperture that enters the fibre's cone", "mean", 0.0, 1.0
+    ),
+    "clean_fraction": Word(
+        "1", "share of the light that the dust on the aperture lets through", "mean", 0.0, 1.0
+    ),
+    "fibre_transmittance": Word(
+        "1", "share of the light in the fibre's cone that leaves its far end", "mean", 0.0, 1.0
+    ),
     "stage_power_w": Word("W", "power left after each stage of the chain, all units", "mean", 0.0, INF),
-    "mount_delivered_power_w": Word("W", "power delivered at the fibre's far end by the units of a mount", "mean",
-                                    0.0, INF),
+    "mount_delivered_power_w": Word(
+        "W", "power delivered at the fibre's far end by the units of a mount", "mean", 0.0, INF
+    ),
     "delivered_power_w": Word("W", "power delivered at the fibre's far end, all units", "mean", 0.0, INF),
-    "sun_following_power_w": Word("W", "what an ideal Sun-following aperture of the same area and losses would deliver",
-                                  "mean", 0.0, INF),
+    "sun_following_power_w": Word(
+        "W",
+        "what an ideal Sun-following aperture of the same area and losses would deliver",
+        "mean",
+        0.0,
+        INF,
+    ),
     "shield_power_w": Word("W", "electric power drawn by the dust shields, all units", "mean", 0.0, INF),
-    "delivering_fraction": Word("1", "share of the interval during which any light is delivered", "mean", 0.0, 1.0),
+    "delivering_fraction": Word(
+        "1", "share of the interval during which any light is delivered", "mean", 0.0, 1.0
+    ),
 }

@@ -17,13 +17,24 @@ from yieldsim.cli.progress import progress
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
 @click.option("--end", help="Last instant, UTC; without it one year from the start.")
 @click.option("--years", type=float, help="Length of the run in calendar years, instead of --end.")
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for the results (default reports/<site file>).")
-@click.option("--interval-minutes", type=float, default=60.0, show_default=True, help="Length of the output rows.")
 @click.option(
-    "--tolerance", type=float, default=1e-3, show_default=True, help="Relative change of the total at which halving stops."
+    "--out", type=click.Path(path_type=Path), help="Folder for the results (default reports/<site file>)."
 )
 @click.option(
-    "--kernels", multiple=True, type=click.Path(path_type=Path), help="Further ephemeris or orientation kernel; repeatable."
+    "--interval-minutes", type=float, default=60.0, show_default=True, help="Length of the output rows."
+)
+@click.option(
+    "--tolerance",
+    type=float,
+    default=1e-3,
+    show_default=True,
+    help="Relative change of the total at which halving stops.",
+)
+@click.option(
+    "--kernels",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Further ephemeris or orientation kernel; repeatable.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json to stdout instead of the table.")
 @click.option("--no-report", is_flag=True, help="Write data only, no report.pdf and report.png.")
@@ -67,7 +78,9 @@ def estimate(
 
 @click.command(short_help="(Re)write the report of an estimate.")
 @click.argument("estimate_path", metavar="ESTIMATE", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for the report (default: beside the estimate).")
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder for the report (default: beside the estimate)."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON instead of the table.")
 def report(estimate_path: Path, out: Path | None, as_json: bool) -> None:
     """Write report.pdf and report.png of ESTIMATE: an estimate.nc or the folder that holds one."""
@@ -95,13 +108,14 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text: what arrives, when it does not, where the light went."""
     collector, site = summary["collector"], summary["site"]
     units = collector["unit_count"]
+    lit_share = summary["hours_delivering"] / summary["days"] / 24.0
     lines = [
         f"{collector['name']} ({units} unit{'s' if units != 1 else ''}) at {site['name']}, {site['body']}",
         f"{summary['start_utc'][:16]} to {summary['end_utc'][:16]} UTC, {summary['days']:.1f} days",
         "",
         f"  delivered            {summary['delivered_kwh']:12.3f} kWh   {summary['delivered_kwh_per_m2']:.1f} kWh per m2 of aperture",
         f"  mean, peak power     {summary['mean_power_w']:12.2f} W     peak {summary['peak_power_w']:.1f} W (interval mean)",
-        f"  hours with light     {summary['hours_delivering']:12.1f} h     {summary['hours_delivering'] / summary['days'] / 24:.1%} of the time",
+        f"  hours with light     {summary['hours_delivering']:12.1f} h     {lit_share:.1%} of the time",
     ]
     if summary["longest_gap_start_utc"]:
         lines.append(
@@ -118,7 +132,9 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
             f"  etendue limit        {summary['etendue_limited_kwh']:12.3f} kWh   at most, any fixed aperture on this fibre"
         )
     if summary["shield_kwh_electric"]:
-        lines.append(f"  shield draws         {summary['shield_kwh_electric']:12.3f} kWh   electric, not netted")
+        lines.append(
+            f"  shield draws         {summary['shield_kwh_electric']:12.3f} kWh   electric, not netted"
+        )
     lines += ["", "  where the light goes                     kWh    of before"]
     before = None
     for row in summary["ledger"]:

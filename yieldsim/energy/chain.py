@@ -48,7 +48,7 @@ def atmosphere(ds: xr.Dataset, collector: Collector) -> FloatArray | float:
 
 def projection(ds: xr.Dataset, collector: Collector) -> FloatArray:
     """Cosine of incidence; 0 for a Sun behind the aperture."""
-    return np.maximum(np.cos(np.radians(ds["incidence_deg"].values)), 0.0)
+    return np.asarray(np.maximum(np.cos(np.radians(ds["incidence_deg"].values)), 0.0))
 
 
 def shield_film(ds: xr.Dataset, collector: Collector) -> float:

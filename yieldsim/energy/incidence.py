@@ -24,7 +24,9 @@ def add_beam(ds: xr.Dataset) -> xr.Dataset:
     return add(add(ds, "solar_irradiance_w_m2", irradiance), "beam_irradiance_w_m2", beam)
 
 
-def sun_in_mount_xyz(sun_enu_xyz: FloatArray, tilt_deg: float, azimuth_deg: float, roll_deg: float) -> FloatArray:
+def sun_in_mount_xyz(
+    sun_enu_xyz: FloatArray, tilt_deg: float, azimuth_deg: float, roll_deg: float
+) -> FloatArray:
     """Sun directions (time, 3) in a mount's axes: transverse, longitudinal, normal."""
     return np.asarray(sun_enu_xyz @ mount_axes_enu_xyz(tilt_deg, azimuth_deg, roll_deg).T)
 

@@ -193,7 +193,9 @@ def converge(
         coarse = fine
 
 
-def _interval_means(fine: xr.Dataset, collector: Collector, count: int) -> tuple[dict[str, FloatArray], np.ndarray]:
+def _interval_means(
+    fine: xr.Dataset, collector: Collector, count: int
+) -> tuple[dict[str, FloatArray], np.ndarray]:
     """Means over each interval, and which fine steps delivered light."""
     by_stage, by_mount = stage_powers_w(fine, collector)
     delivered = by_stage[:, -1]
@@ -243,9 +245,15 @@ def _assemble(setting: Setting, grid: TimeGrid, means: dict[str, FloatArray]) ->
         ds = add(ds, name, middle[name].values)
     ds = add_incidence(ds, collector)
     for name, values in means.items():
-        extra = {"stage_power_w": ("stage",), "clean_fraction": ("mount",), "mount_delivered_power_w": ("mount",)}
+        extra = {
+            "stage_power_w": ("stage",),
+            "clean_fraction": ("mount",),
+            "mount_delivered_power_w": ("mount",),
+        }
         ds = add(ds, name, values, ("time", *extra.get(name, ())))
     shield = setting.collector.shield
-    duty = soiling.shield_duty_fraction(shield, grid.edge_tdb_s, setting.start_tdb_s, float(grid.edge_tdb_s[-1]))
+    duty = soiling.shield_duty_fraction(
+        shield, grid.edge_tdb_s, setting.start_tdb_s, float(grid.edge_tdb_s[-1])
+    )
     power_w = 0.0 if shield is None else shield.power_w * collector.unit_count
     return add(ds, "shield_power_w", duty * power_w)

@@ -34,7 +34,8 @@ def ledger_kwh(ds: xr.Dataset) -> list[dict[str, object]]:
     """Energy left after each stage, kWh, in the order of the chain."""
     kwh = ds["stage_power_w"].sum("time", skipna=False).values * interval_hours(ds) / 1000.0
     return [
-        {"stage": str(stage), "kwh": float(value)} for stage, value in zip(ds["stage"].values, kwh, strict=True)
+        {"stage": str(stage), "kwh": float(value)}
+        for stage, value in zip(ds["stage"].values, kwh, strict=True)
     ]
 
 

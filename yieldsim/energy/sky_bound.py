@@ -1,24 +1,29 @@
 """The most that any fixed aperture on this fibre could deliver: energy spread over the sky against the fibre's etendue.
 
-A fixed aperture of area A turns a patch of sky d(omega) into etendue A cos(incidence) d(omega) at most, and the fibre takes
-G = pi NA^2 A_fibre in all. Whatever the optics, the light delivered is at most the light from the brightest patches of the
-year's sky whose etendue, counted without the cosine, fills G:
+A fixed aperture of area A turns a patch of sky d(omega) into etendue A cos(incidence) d(omega), and the fibre takes
+G = pi NA^2 A_fibre in all. Whatever the optics, an aperture with normal n delivers at most the light of the brightest patches whose
+etendue fills G:
 
-    bound = A * sum over patches, brightest (energy per solid angle) first, until A * sum d(omega) = G
+    bound(n) = A * sum over patches, brightest (energy per solid angle) first, of energy * cos, until A * sum d(omega) cos = G
 
-The cosine left out and the free choice of patches make it an upper bound for every orientation and every acceptance curve
-(etendue: Winston, Minano, Benitez, Nonimaging Optics, 2005, from memory). The patches are cells of the sky no wider than the
-Sun's radius over which each sample's disc is spread.
+(etendue: Winston, Minano, Benitez, Nonimaging Optics, 2005, from memory). The bound over all facings is the largest
+bound(n) on a grid of normals, with every cosine taken at the nearest a facing between grid points could bring it, so that
+no direction in between beats it. The patches are cells of the sky no wider than the Sun's radius over which each sample's
+disc is spread.
 """
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
+from numba import njit, prange
 
 from yieldsim.base.sun_disc import sample_points
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.vectors import FloatArray, direction_enu_xyz
 
 CELL_DEG = 0.25
+FACING_STEP_DEG = 4.0
 
 
 class SkyEnergy:
@@ -37,22 +42,100 @@ class SkyEnergy:
             a[lit] for a in (azimuth_deg, elevation_deg, radius_deg, kwh_m2)
         )
         points, weights = sample_points(3, 8)
-        rows, columns = self._kwh_m2.shape
-        stretch = 1.0 / np.maximum(np.cos(np.radians(elevation)), 0.01)
-        for (x, y), weight in zip(points, weights, strict=True):
-            row = ((elevation + y * radius + 90.0) / CELL_DEG).astype(np.int64).clip(0, rows - 1)
-            column = ((azimuth + x * radius * stretch) % 360.0 / CELL_DEG).astype(np.int64) % columns
-            flat = np.bincount(row * columns + column, weights=energy * weight, minlength=rows * columns)
-            self._kwh_m2 += flat.reshape(rows, columns)
+        spread_over_cells(
+            self._kwh_m2, azimuth, elevation, radius, energy, CELL_DEG, np.column_stack([points, weights])
+        )
 
     def bound_kwh(self, aperture_area_m2: float, etendue_m2_sr: float) -> float:
-        """Upper bound of the year's energy through one aperture and one fibre, kWh."""
+        """Upper bound of the energy through one aperture and one fibre over all facings, kWh."""
+        rows, columns = np.nonzero(self._kwh_m2)
+        if len(rows) == 0:
+            return 0.0
         edges = np.radians(np.arange(self._kwh_m2.shape[0] + 1) * CELL_DEG - 90.0)
-        band_sr = np.diff(np.sin(edges)) * np.radians(CELL_DEG)
-        solid_sr = np.broadcast_to(band_sr[:, None], self._kwh_m2.shape).ravel()
-        energy = self._kwh_m2.ravel()
+        solid_sr = (np.diff(np.sin(edges)) * math.radians(CELL_DEG))[rows]
+        energy = self._kwh_m2[rows, columns]
         order = np.argsort(-energy / solid_sr, kind="stable")
-        filled_sr = np.cumsum(solid_sr[order])
-        total = np.concatenate([[0.0], np.cumsum(energy[order])])
-        at_sr = np.concatenate([[0.0], filled_sr])
-        return float(aperture_area_m2 * np.interp(etendue_m2_sr / aperture_area_m2, at_sr, total))
+        direction = direction_enu_xyz((columns + 0.5) * CELL_DEG, (rows + 0.5) * CELL_DEG - 90.0)
+        bounds = filled_kwh_m2(
+            facings_enu_xyz(FACING_STEP_DEG),
+            # half the diagonal of a grid square, and of a cell
+            math.radians((FACING_STEP_DEG + CELL_DEG) / math.sqrt(2.0)),
+            direction[order],
+            energy[order],
+            solid_sr[order],
+            etendue_m2_sr / aperture_area_m2,
+        )
+        return float(aperture_area_m2 * bounds.max())
+
+
+def facings_enu_xyz(step_deg: float) -> FloatArray:
+    """Normals (n, 3) over the whole sphere, none farther than half the diagonal of a step from its neighbour."""
+    normals = []
+    for elevation_deg in np.linspace(-90.0, 90.0, round(180.0 / step_deg) + 1):
+        count = max(1, math.ceil(360.0 * math.cos(math.radians(elevation_deg)) / step_deg))
+        azimuth_deg = np.arange(count) * 360.0 / count
+        normals.append(direction_enu_xyz(azimuth_deg, np.full(count, elevation_deg)))
+    return np.concatenate(normals)
+
+
+@njit(cache=True)
+def spread_over_cells(
+    cells: FloatArray,
+    azimuth_deg: FloatArray,
+    elevation_deg: FloatArray,
+    radius_deg: FloatArray,
+    energy: FloatArray,
+    cell_deg: float,
+    points: FloatArray,
+) -> None:
+    """Add each sample's energy to the cells (elevation, azimuth) under its disc; points rows are (x, y, weight)."""
+    rows, columns = cells.shape
+    for i in range(azimuth_deg.shape[0]):
+        stretch = radius_deg[i] / max(math.cos(math.radians(elevation_deg[i])), 0.01)
+        for k in range(points.shape[0]):
+            up = elevation_deg[i] + points[k, 1] * radius_deg[i] + 90.0
+            along = (azimuth_deg[i] + points[k, 0] * stretch) % 360.0
+            row = min(max(int(up / cell_deg), 0), rows - 1)
+            column = min(int(along / cell_deg), columns - 1)
+            cells[row, column] += energy[i] * points[k, 2]
+
+
+@njit(cache=True, parallel=True)
+def filled_kwh_m2(
+    normals: FloatArray,
+    slack_rad: float,
+    direction: FloatArray,
+    energy: FloatArray,
+    solid_sr: FloatArray,
+    projected_limit_sr: float,
+) -> FloatArray:
+    """Energy per area (normals,) from cells, brightest first, until their projected solid angle fills the limit.
+
+    Every cosine is that of the incidence less `slack_rad`, at most 1.
+    """
+    result = np.zeros(normals.shape[0])
+    cos_slack, sin_slack = math.cos(slack_rad), math.sin(slack_rad)
+    for n in prange(normals.shape[0]):
+        left = projected_limit_sr
+        total = 0.0
+        for c in range(direction.shape[0]):
+            cosine = (
+                normals[n, 0] * direction[c, 0]
+                + normals[n, 1] * direction[c, 1]
+                + normals[n, 2] * direction[c, 2]
+            )
+            if cosine >= cos_slack:
+                cosine = 1.0
+            else:
+                # cos(incidence - slack)
+                cosine = cosine * cos_slack + math.sqrt(1.0 - cosine * cosine) * sin_slack
+                if cosine <= 0.0:
+                    continue
+            takes = solid_sr[c] * cosine
+            if takes >= left:
+                total += energy[c] * cosine * left / takes
+                break
+            total += energy[c] * cosine
+            left -= takes
+        result[n] = total
+    return result

@@ -83,7 +83,7 @@ def dust_history(
     return DustHistory(start_tdb_s=frozen_array(starts), load_days=frozen_array(loads), days_per_day=rate)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def loads_after(grown_days: FloatArray, kept_fraction: FloatArray) -> FloatArray:
     """Load after each removal (n + 1,), from clean: x[k] = (x[k-1] + grown[k]) * kept[k]."""
     loads = np.zeros(grown_days.shape[0] + 1)
@@ -106,10 +106,8 @@ def clean_fraction(dust: Dust, load_days: FloatArray) -> FloatArray:
     >>> clean_fraction(dust, np.array([30.0, 90.0])).round(4)
     array([0.9193, 0.777 ])
     """
-    if dust.model == "linear":
-        passed = 1.0 - dust.loss_per_day * load_days
-    else:
-        passed = (1.0 - dust.loss_per_day) ** load_days
+    linear = dust.model == "linear"
+    passed = 1.0 - dust.loss_per_day * load_days if linear else (1.0 - dust.loss_per_day) ** load_days
     return np.maximum(passed, dust.floor)
 
 

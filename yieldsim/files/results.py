@@ -42,7 +42,9 @@ def staged_folder(folder: Path | str) -> Iterator[Path]:
         target.mkdir(parents=True, exist_ok=True)
         stage = Path(tempfile.mkdtemp(dir=target, prefix=".unfinished."))
     except OSError as error:
-        raise WriteFailed(f"cannot write into {shown(target)}: {(error.strerror or str(error)).lower()}") from None
+        raise WriteFailed(
+            f"cannot write into {shown(target)}: {(error.strerror or str(error)).lower()}"
+        ) from None
     try:
         yield stage
         umask = os.umask(0)
@@ -51,7 +53,9 @@ def staged_folder(folder: Path | str) -> Iterator[Path]:
             file.chmod(0o666 & ~umask)
             file.replace(target / file.name)
     except OSError as error:
-        raise WriteFailed(f"cannot write into {shown(target)}: {(error.strerror or str(error)).lower()}") from None
+        raise WriteFailed(
+            f"cannot write into {shown(target)}: {(error.strerror or str(error)).lower()}"
+        ) from None
     finally:
         shutil.rmtree(stage, ignore_errors=True)
 
@@ -82,12 +86,16 @@ def read_dataset(path: Path | str) -> xr.Dataset:
     if file.is_dir():
         file = file / "estimate.nc"
     if not file.is_file():
-        raise InputError(Problem(shown(file), found="is not there", hint="name an estimate.nc or the folder that holds it"))
+        raise InputError(
+            Problem(shown(file), found="is not there", hint="name an estimate.nc or the folder that holds it")
+        )
     try:
         with xr.open_dataset(file, engine="netcdf4") as ds:
             loaded = ds.load()
     except (OSError, ValueError) as error:
-        raise InputError(Problem(shown(file), found="cannot be read as NetCDF", hint=str(error).splitlines()[0])) from None
+        raise InputError(
+            Problem(shown(file), found="cannot be read as NetCDF", hint=str(error).splitlines()[0])
+        ) from None
     if "summary" not in loaded.attrs or "delivered_power_w" not in loaded:
         raise InputError(Problem(shown(file), found="is not a result of yieldsim estimate"))
     return loaded
@@ -119,4 +127,6 @@ def write_table(frame: pd.DataFrame, path: Path) -> None:
 
 def write_json(values: Mapping[str, Any], path: Path) -> None:
     """Indented JSON; NaN and infinity are refused."""
-    path.write_text(json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
+    path.write_text(
+        json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8"
+    )

@@ -80,7 +80,7 @@ def _open_rows(mask: HorizonMask) -> tuple[FloatArray, FloatArray]:
     return azimuth, elevation
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def visible_shares(
     sun_azimuth_deg: FloatArray,
     sun_elevation_deg: FloatArray,

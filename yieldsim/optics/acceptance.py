@@ -84,7 +84,7 @@ def _first_fall(angle_deg: FloatArray, value: FloatArray, level: float) -> float
     return float(angle_deg[high] + share * (angle_deg[low] - angle_deg[high]))
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def table_value(x: float, table_x: FloatArray, table_y: FloatArray) -> float:
     """Linear between rows, 0 outside."""
     last = table_x.shape[0] - 1
@@ -95,7 +95,7 @@ def table_value(x: float, table_x: FloatArray, table_y: FloatArray) -> float:
     return float(table_y[row] * (1.0 - share) + table_y[row + 1] * share)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def grid_value(x: float, y: float, grid_x: FloatArray, grid_y: FloatArray, grid: FloatArray) -> float:
     """Bilinear inside the grid, 0 outside."""
     last_x, last_y = grid_x.shape[0] - 1, grid_y.shape[0] - 1
@@ -110,7 +110,7 @@ def grid_value(x: float, y: float, grid_x: FloatArray, grid_y: FloatArray, grid:
     return float(low * (1.0 - u) + high * u)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _across(x: float, y: float, z: float) -> tuple[float, float, float, float, float, float]:
     """Two unit vectors across a unit direction, for placing points of the disc."""
     if abs(z) < 0.9:
@@ -122,7 +122,7 @@ def _across(x: float, y: float, z: float) -> tuple[float, float, float, float, f
     return ax, ay, az, y * az - z * ay, z * ax - x * az, x * ay - y * ax
 
 
-@njit(cache=True, parallel=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, parallel=True)
 def round_over_disc(
     sun_xyz: FloatArray,
     radius_rad: FloatArray,
@@ -149,7 +149,7 @@ def round_over_disc(
     return value
 
 
-@njit(cache=True, parallel=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, parallel=True)
 def biaxial_over_disc(
     sun_xyz: FloatArray,
     radius_rad: FloatArray,

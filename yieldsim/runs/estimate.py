@@ -5,16 +5,26 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.nouns import Collector, Notes, PrescriptionAcceptance, Site, Source, TerrainHorizon
+from yieldsim.base.nouns import (
+    Collector,
+    HorizonMask,
+    Notes,
+    PrescriptionAcceptance,
+    Site,
+    Source,
+    TerrainHorizon,
+)
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.energy.integrate import Setting, TimeGrid
+    from yieldsim.files.reading import Loaded
 
+Noun = TypeVar("Noun")
 Progress = Callable[[int, int], None]
 TOLERANCE = 1e-3
 
@@ -58,7 +68,9 @@ def estimate(
 
     if not 1e-6 <= tolerance <= 0.1:
         raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.000001 to 0.1"))
-    ready = prepare(site, collector, start, end, years=years, interval_minutes=interval_minutes, kernels=kernels)
+    ready = prepare(
+        site, collector, start, end, years=years, interval_minutes=interval_minutes, kernels=kernels
+    )
     result, change = converge(ready.setting, ready.grid, tolerance, progress)
     return finished(ready, result, change, tolerance)
 
@@ -98,12 +110,14 @@ def prepare(
         begin,
         finish,
     )
-    place, horizon_sources = resolve_site(place, notes)
+    place, mask, horizon_sources = resolve_site(place, notes)
     design, optics_sources = resolve_collector(design, notes)
     radius_km = (2.0 * place.body.equatorial_radius_km + place.body.polar_radius_km) / 3.0
     histories: tuple[soiling.DustHistory, ...] = ()
     if place.dust is not None:
-        events = np.array([np.datetime64(e.time_utc, "ns") for e in place.dust.events], dtype="datetime64[ns]")
+        events = np.array(
+            [np.datetime64(e.time_utc, "ns") for e in place.dust.events], dtype="datetime64[ns]"
+        )
         event_tdb_s = tdb_seconds(events) if len(events) else np.empty(0)
         histories = tuple(
             soiling.dust_history(place.dust, design.shield, event_tdb_s, mount.tilt_deg, begin, finish)
@@ -112,7 +126,7 @@ def prepare(
     setting = Setting(
         track=track,
         site=place,
-        mask=place.horizon,  # type: ignore[arg-type]
+        mask=mask,
         dip_deg=flat_dip_deg(radius_km, place.mast_height_m),
         collector=design,
         dust_histories=histories,
@@ -136,36 +150,37 @@ def read_inputs(
     from yieldsim.files.inputs import read_collector, read_site
 
     problems: list[Problem] = []
-    nouns: list[Site | Collector] = []
     sources: list[Source] = []
-    for given, kind, read in ((site, Site, read_site), (collector, Collector, read_collector)):
-        if isinstance(given, kind):
-            nouns.append(given)
-            continue
+
+    def noun(given: str | Path | Noun, read: Callable[[Path], Loaded[Noun]]) -> Noun | None:
+        if not isinstance(given, str | Path):
+            return given
         try:
-            loaded = read(Path(given))  # type: ignore[arg-type, operator]
+            loaded = read(Path(given))
         except InputError as error:
             problems.extend(error.problems)
-            continue
-        nouns.append(loaded.noun)
+            return None
         sources.extend(loaded.sources)
         for warning in loaded.warnings:
             notes.add(warning)
-    if problems:
+        return loaded.noun
+
+    place, design = noun(site, read_site), noun(collector, read_collector)
+    if place is None or design is None:
         raise InputError(problems)
-    return nouns[0], nouns[1], tuple(sources)  # type: ignore[return-value]
+    return place, design, tuple(sources)
 
 
-def resolve_site(site: Site, notes: Notes) -> tuple[Site, tuple[Source, ...]]:
-    """The site with its skyline computed, where it names terrain."""
+def resolve_site(site: Site, notes: Notes) -> tuple[Site, HorizonMask | None, tuple[Source, ...]]:
+    """The site and its skyline, computed where it names terrain; None is a flat horizon."""
     if not isinstance(site.horizon, TerrainHorizon):
-        return site, ()
+        return site, site.horizon, ()
     from yieldsim.runs.horizon import resolve_horizon
 
     mask, sources, warnings = resolve_horizon(site)
     for warning in warnings:
         notes.add(warning)
-    return replace(site, horizon=mask), tuple(sources)
+    return replace(site, horizon=mask), mask, tuple(sources)
 
 
 def resolve_collector(collector: Collector, notes: Notes) -> tuple[Collector, tuple[Source, ...]]:
@@ -178,4 +193,3 @@ def resolve_collector(collector: Collector, notes: Notes) -> tuple[Collector, tu
     for warning in warnings:
         notes.add(warning)
     return replace(collector, acceptance=table), tuple(sources)
-

@@ -24,13 +24,16 @@ def utc_instant(value: object, key: str) -> np.datetime64:
     if isinstance(value, np.datetime64):
         if np.isnat(value):
             raise InputError(Problem("", key, "is not a time", "ISO 8601 such as 2027-01-01T06:00"))
-        return value.astype("datetime64[ns]")
+        instant: np.datetime64 = value.astype("datetime64[ns]")
+        return instant
     if isinstance(value, str):
         try:
             value = dt.datetime.fromisoformat(value.strip())
         except ValueError:
             raise InputError(
-                Problem("", key, f'"{value}" is not a time', "ISO 8601 such as 2027-01-01 or 2027-01-01T06:00")
+                Problem(
+                    "", key, f'"{value}" is not a time', "ISO 8601 such as 2027-01-01 or 2027-01-01T06:00"
+                )
             ) from None
     if isinstance(value, dt.datetime):
         if value.tzinfo is not None:
@@ -63,7 +66,12 @@ def span_utc(
         finish = np.datetime64(later.to_datetime64(), "ns") + np.timedelta64(part_hours, "h")
     if finish <= begin:
         raise InputError(
-            Problem("", "end", f"{str(finish)[:16]} is not after start {str(begin)[:16]}", "an end after the start")
+            Problem(
+                "",
+                "end",
+                f"{str(finish)[:16]} is not after start {str(begin)[:16]}",
+                "an end after the start",
+            )
         )
     return begin, finish
 

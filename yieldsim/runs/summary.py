@@ -63,7 +63,7 @@ def add_warnings(notes: Notes, setting: Setting, series: xr.Dataset) -> None:
             if used > limit * 1.001:
                 notes.add(
                     f"the acceptance table beats etendue: it needs {used:.3g} m2 sr and the fibre takes at most {limit:.3g} m2 sr "
-                    f"({used / limit:.2f} times); no optics can do that, so check table, aperture, face diameter and numerical aperture"
+                    f"({used / limit:.2f} times); no optics can do that: check table, aperture, face diameter, numerical aperture"
                 )
         if fibre.numerical_aperture is not None:
             angle = half_width_deg(table)
@@ -86,7 +86,9 @@ def _with_context(series: xr.Dataset, setting: Setting, grid: TimeGrid) -> xr.Da
     """Add bounds, mounts, skyline and acceptance curve, so that a saved file can be drawn again."""
     collector = setting.collector
     mounts = collector.mounts
-    ds = series.assign(time_bnds=(("time", "bnds"), np.stack([grid.edge_utc[:-1], grid.edge_utc[1:]], axis=1)))
+    ds = series.assign(
+        time_bnds=(("time", "bnds"), np.stack([grid.edge_utc[:-1], grid.edge_utc[1:]], axis=1))
+    )
     ds["time"].attrs.update(
         standard_name="time", long_name="start of the interval, UTC", bounds="time_bnds", axis="T"
     )
@@ -95,7 +97,11 @@ def _with_context(series: xr.Dataset, setting: Setting, grid: TimeGrid) -> xr.Da
         ("mount_azimuth_deg", "degree", [m.azimuth_deg for m in mounts]),
         ("mount_roll_deg", "degree", [m.roll_deg for m in mounts]),
     ):
-        ds[name] = ("mount", np.array(values, dtype=np.float64), {"units": unit, "long_name": name[:-4].replace("_", " ")})
+        ds[name] = (
+            "mount",
+            np.array(values, dtype=np.float64),
+            {"units": unit, "long_name": name[:-4].replace("_", " ")},
+        )
     ds["mount_count"] = (
         "mount",
         np.array([m.count for m in mounts]),
@@ -117,7 +123,11 @@ def _with_context(series: xr.Dataset, setting: Setting, grid: TimeGrid) -> xr.Da
         curves["acceptance_longitudinal_deg"] = ("longitudinal", table.longitudinal_deg, "degree")
         curves["acceptance_grid_fraction"] = (("transverse", "longitudinal"), table.acceptance_fraction, "1")
     for name, (dims, values, unit) in curves.items():
-        ds[name] = (dims, np.array(values), {"units": unit, "long_name": name.rsplit("_", 1)[0].replace("_", " ")})
+        ds[name] = (
+            dims,
+            np.array(values),
+            {"units": unit, "long_name": name.rsplit("_", 1)[0].replace("_", " ")},
+        )
     return ds
 
 
@@ -146,7 +156,9 @@ def _summary(
         "days": float((grid.edge_utc[-1] - grid.edge_utc[0]) / np.timedelta64(1, "s")) / 86400.0,
         "delivered_kwh": delivered,
         "delivered_kwh_per_m2": delivered / area_m2,
-        "delivered_kwh_per_kg": delivered / (collector.mass_kg * collector.unit_count) if collector.mass_kg else None,
+        "delivered_kwh_per_kg": delivered / (collector.mass_kg * collector.unit_count)
+        if collector.mass_kg
+        else None,
         "mean_power_w": float(ds["delivered_power_w"].mean(skipna=False)),
         "peak_power_w": float(ds["delivered_power_w"].max(skipna=False)),
         "ledger": ledger.ledger_kwh(ds),
@@ -155,7 +167,8 @@ def _summary(
         "longest_gap_start_utc": iso(longest.start_utc) if longest else None,
         "longest_gap_end_utc": iso(longest.end_utc) if longest else None,
         "gaps": [
-            {"start_utc": iso(g.start_utc), "end_utc": iso(g.end_utc), "hours": g.hours} for g in found[:GAPS_LISTED]
+            {"start_utc": iso(g.start_utc), "end_utc": iso(g.end_utc), "hours": g.hours}
+            for g in found[:GAPS_LISTED]
         ],
         "capture_fraction": delivered / following if following > 0.0 else None,
         "sun_following_kwh": following,

@@ -31,7 +31,9 @@ def test_flat_table_over_the_whole_spectrum_equals_the_constant():
 
 
 def test_table_weighs_by_the_spectrum_and_loses_what_it_leaves_out():
-    table = AttenuationTable(wavelength_nm=[400.0, 700.0, 700.001, 1100.0], attenuation_db_per_km=[0.0, 0.0, 1e6, 1e6])
+    table = AttenuationTable(
+        wavelength_nm=[400.0, 700.0, 700.001, 1100.0], attenuation_db_per_km=[0.0, 0.0, 1e6, 1e6]
+    )
     fibre = Fibre(length_m=100.0, attenuation=table)
     visible = float(energy_below_fraction(700.0) - energy_below_fraction(400.0))
     assert fibre_attenuation_fraction(fibre) == pytest.approx(visible, abs=5e-4)
@@ -43,10 +45,13 @@ def test_darkening_grows_in_decibels_with_the_years():
     fibre = Fibre(length_m=50.0, darkening_db_per_km_per_year=20.0)
     year_s = 365.25 * 86400.0
     np.testing.assert_allclose(
-        darkening_transmittance(fibre, [0.0, year_s, 10 * year_s]), attenuation_transmittance([0.0, 1.0, 10.0])
+        darkening_transmittance(fibre, [0.0, year_s, 10 * year_s]),
+        attenuation_transmittance([0.0, 1.0, 10.0]),
     )
 
 
 def test_two_uncoated_silica_faces():
     # normal-incidence reflectance 0.034781 at n = 1.4585 (Fresnel); both faces 0.931648
-    assert fibre_ends_fraction(Fibre(length_m=1.0, end_reflection=0.034781)) == pytest.approx(0.931648, abs=1e-6)
+    assert fibre_ends_fraction(Fibre(length_m=1.0, end_reflection=0.034781)) == pytest.approx(
+        0.931648, abs=1e-6
+    )

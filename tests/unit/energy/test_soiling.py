@@ -63,7 +63,14 @@ def test_floor_stops_the_loss_but_not_the_load():
 
 @pytest.mark.parametrize(
     ("tilt_deg", "exponent", "expected"),
-    [(0.0, 1.0, 1.0), (60.0, 1.0, 0.5), (60.0, 2.0, 0.25), (90.0, 0.01, 0.0), (120.0, 1.0, 0.0), (120.0, 0.0, 1.0)],
+    [
+        (0.0, 1.0, 1.0),
+        (60.0, 1.0, 0.5),
+        (60.0, 2.0, 0.25),
+        (90.0, 0.01, 0.0),
+        (120.0, 1.0, 0.0),
+        (120.0, 0.0, 1.0),
+    ],
 )
 def test_deposition_by_tilt(tilt_deg, exponent, expected):
     assert deposition_rate(tilt_deg, exponent) == pytest.approx(expected, abs=1e-12)
