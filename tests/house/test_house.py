@@ -150,6 +150,7 @@ UNNAMED = {
     "LoadSeries.x": "the field beside it says against what",
     "LoadSeries.amount": "in the unit of the load",
     "Load.lamp_yield": "in the unit of the load, by the watt",
+    "LoadPlan.light_per_electric": "watts of light by the electric watt",
 }
 """Bare numbers whose name says no unit, each with the reason."""
 
