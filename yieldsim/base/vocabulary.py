@@ -115,4 +115,24 @@ VOCABULARY: dict[str, Word] = {
     "delivering_fraction": Word(
         "1", "share of the interval during which any light is delivered", "mean", 0.0, 1.0
     ),
+    # habitat, by load
+    "asked_power_w": Word("W", "power that a load asks for where it is used", "mean", 0.0, INF),
+    "served_directly_power_w": Word(
+        "W", "power served to a load straight from delivered light", "mean", 0.0, INF
+    ),
+    "served_from_storage_power_w": Word("W", "power served to a load out of the store", "mean", 0.0, INF),
+    "unserved_power_w": Word(
+        "W", "power that a load did not get; a deferrable load's when its time was up", "mean", 0.0, INF
+    ),
+    "used_light_power_w": Word("W", "delivered light used by loads straight away", "mean", 0.0, INF),
+    "charging_light_power_w": Word(
+        "W", "delivered light that goes into charging the store", "mean", 0.0, INF
+    ),
+    "curtailed_light_power_w": Word("W", "delivered light that nobody takes", "mean", 0.0, INF),
+    "storage_output_power_w": Word("W", "power out of the store, after discharging loss", "mean", 0.0, INF),
+    "storage_loss_power_w": Word(
+        "W", "standing loss of the store, and what a fading store can't hold", "mean"
+    ),
+    "stored_energy_kwh": Word("kWh", "energy in the store at the end of the interval", "none", 0.0, INF),
+    "storage_capacity_kwh": Word("kWh", "capacity of the store", "none", 0.0, INF),
 }

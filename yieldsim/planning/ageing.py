@@ -1,0 +1,154 @@
+"""Light of an estimate with dust and darkening taken out, and put in again as they might be instead.
+
+The chain multiplies, so the delivered power of a mount is that of a clean aperture on a new fibre times what
+the dust lets through times what darkening leaves. Both move slowly within a row, so rows may be divided by
+the one and multiplied by another: against fine steps this costs under 1e-5 for dust of 1 % a day in rows of
+an hour.
+
+Dust follows `energy.soiling`; here also for shields that fail, visits that come round and shields that run
+more often than rows change (their load is averaged over each row, not read at its middle).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from yieldsim.base.constants import DAYS_PER_YEAR, SECONDS_PER_DAY
+from yieldsim.base.errors import CannotCompute
+from yieldsim.base.nouns import Collector, Dust, Shield, frozen_array
+from yieldsim.base.vectors import FloatArray
+from yieldsim.energy import soiling
+from yieldsim.energy.fibre import darkening_transmittance
+
+DARKEST = 0.02
+"""An aperture that let through less than this can't be cleaned in thought: its rows hold too little light."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class CleanLight:
+    """Power of clean apertures on a new fibre.
+
+    power_w     (rows, mounts)  mean over each row, all units of the mount
+    start_s     seconds from the start to each edge of a row (rows + 1,)
+    """
+
+    power_w: FloatArray
+    edge_s: FloatArray
+    collector: Collector
+    dust: Dust | None
+
+    @property
+    def row_hours(self) -> float:
+        """Length of a row."""
+        return float(self.edge_s[1] - self.edge_s[0]) / 3600.0
+
+    def kwh(self, passed: FloatArray | float = 1.0) -> float:
+        """Energy of the run, each row and mount times what passes, (rows, mounts)."""
+        return float((self.power_w * passed).sum()) * self.row_hours / 1000.0
+
+    def repeated(self, rows: int, whole_rows: int) -> CleanLight:
+        """The first `whole_rows` rows over and over, `rows` in all."""
+        at = np.arange(rows) % whole_rows
+        edge_s = np.arange(rows + 1) * (self.edge_s[1] - self.edge_s[0])
+        return CleanLight(power_w=self.power_w[at], edge_s=edge_s, collector=self.collector, dust=self.dust)
+
+
+def clean_light(
+    mount_power_w: FloatArray,
+    clean_fraction: FloatArray,
+    edge_s: FloatArray,
+    collector: Collector,
+    dust: Dust | None,
+) -> CleanLight:
+    """Take dust and darkening out of the delivered power by mount (rows, mounts).
+
+    Raises CannotCompute when hardly any light came through the dust.
+    """
+    lit = mount_power_w > 0.0
+    if lit.any() and clean_fraction[lit].min() < DARKEST:
+        raise CannotCompute(
+            f"the dust of the estimate lets through {clean_fraction[lit].min():.1%} of the light at its worst, too "
+            "little to tell what clean apertures would deliver; run it with a shield or cleaning events"
+        )
+    power = mount_power_w / np.where(lit, clean_fraction, 1.0) / darkening(collector, edge_s)[:, None]
+    return CleanLight(power_w=power, edge_s=edge_s, collector=collector, dust=dust)
+
+
+def darkening(collector: Collector, edge_s: FloatArray) -> FloatArray:
+    """What the fibre's darkening leaves in each row between edges, (rows,); 1 without a fibre."""
+    middle = 0.5 * (edge_s[1:] + edge_s[:-1])
+    if collector.fibre is None:
+        return np.ones_like(middle)
+    return darkening_transmittance(collector.fibre, middle)
+
+
+def lens_darkening(loss_per_year: float, edge_s: FloatArray) -> FloatArray:
+    """What a lens that loses a share of its transmittance a year leaves in each row, (rows,): (1 - loss)^years."""
+    middle = 0.5 * (edge_s[1:] + edge_s[:-1])
+    return np.asarray((1.0 - loss_per_year) ** (middle / (SECONDS_PER_DAY * DAYS_PER_YEAR)))
+
+
+# ---------------------------------------------------------------- dust
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Removals:
+    """Moments at which dust goes, seconds from the start (n,) in order, and the share that stays (n,)."""
+
+    at_s: FloatArray
+    kept: FloatArray
+
+
+def removals(
+    shield: Shield | None,
+    end_s: float,
+    events: tuple[tuple[float, float], ...] = (),
+    outages_s: tuple[tuple[float, float], ...] = (),
+) -> Removals:
+    """Every removal of a run from 0 to end_s: the shield's cycles outside its outages, and events (time, removes)."""
+    cycles = soiling.cycle_ends_tdb_s(shield, 0.0, end_s)
+    for fails, repaired in outages_s:
+        cycles = cycles[(cycles < fails) | (cycles >= repaired)]
+    removal = shield.removal if shield is not None else 0.0
+    other = [(at, removes) for at, removes in events if 0.0 <= at <= end_s]
+    at_s = np.concatenate([cycles, [at for at, _ in other]])
+    kept = np.concatenate([np.full(len(cycles), 1.0 - removal), [1.0 - removes for _, removes in other]])
+    order = np.argsort(at_s, kind="stable")
+    return Removals(at_s[order], kept[order])
+
+
+def history_of(found: Removals, days_per_day: float) -> soiling.DustHistory:
+    """The load of an aperture that is clean at the start and gains `days_per_day` days of deposition a day."""
+    starts = np.concatenate([[0.0], found.at_s])
+    loads = soiling.loads_after(np.diff(starts) / SECONDS_PER_DAY * days_per_day, found.kept)
+    return soiling.DustHistory(
+        start_tdb_s=frozen_array(starts), load_days=frozen_array(loads), days_per_day=days_per_day
+    )
+
+
+def mean_load_days(history: soiling.DustHistory, edge_s: FloatArray) -> FloatArray:
+    """Mean load between edges (rows + 1,), (rows,): the load grows straight between removals, so its integral is exact."""
+    starts = history.start_tdb_s
+    lasting = np.diff(starts)
+    growth = history.days_per_day / SECONDS_PER_DAY
+    inside = np.concatenate([[0.0], np.cumsum(history.load_days[:-1] * lasting + 0.5 * growth * lasting**2)])
+    stretch = np.maximum(np.searchsorted(starts, edge_s, side="right") - 1, 0)
+    since = edge_s - starts[stretch]
+    gathered = inside[stretch] + history.load_days[stretch] * since + 0.5 * growth * since**2
+    return np.asarray(np.diff(gathered) / np.diff(edge_s))
+
+
+def passed_by_mount(light: CleanLight, found: Removals, dust: Dust | None = None) -> FloatArray:
+    """What the dust lets through in each row and mount, (rows, mounts); `dust` takes the place of the site's."""
+    dust = dust or light.dust
+    tilts = [mount.tilt_deg for mount in light.collector.mounts]
+    if dust is None:
+        return np.ones((len(light.edge_s) - 1, len(tilts)))
+    rates = [soiling.deposition_rate(tilt, dust.tilt_exponent) for tilt in tilts]
+    by_rate = {
+        rate: soiling.clean_fraction(dust, mean_load_days(history_of(found, rate), light.edge_s))
+        for rate in set(rates)
+    }
+    return np.stack([by_rate[rate] for rate in rates], axis=1)
