@@ -11,6 +11,7 @@ the collector's [fibre].
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -53,6 +54,19 @@ SEEN_LENGTH = 8
 """What a ray leaves for the figures: x, y, weight at the mouth; x, y, weight, n sin(angle) at the face;
 delivered."""
 
+Records = NDArray[np.void]
+
+
+class Parts(NamedTuple):
+    """A collector as the kernels read it: arrays of one record each, and the table of grooves (n, 5)."""
+
+    lens: Records
+    table: FloatArray
+    collar: Records
+    funnel: Records
+    station: Records
+
+
 Path = NDArray[np.float64]
 Random = NDArray[np.uint64]
 
@@ -68,7 +82,7 @@ _OUTLET, _BESIDE_FIBRE, _CONE = causes.OUTLET_REFLECTION, causes.BESIDE_FIBRE, c
 _DELIVERED = causes.DELIVERED
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def uniform(random: Random) -> float:
     """Next number in (0, 1) of a ray's own stream. Source: G. Steele et al., SplitMix, OOPSLA 2014 (from
     memory)."""
@@ -80,7 +94,7 @@ def uniform(random: Random) -> float:
     return (float(z >> np.uint64(11)) + 0.5) / 9007199254740992.0
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def mark(path: Path, ray: Ray) -> None:
     """Add the ray's place to its path, for drawings; row 0 of the path counts the rows."""
     if path.shape[0] > 0:
@@ -90,7 +104,7 @@ def mark(path: Path, ray: Ray) -> None:
             path[0, 0] = row
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def along_walls(
     wall: Record,
     ray: Ray,
@@ -144,7 +158,7 @@ def along_walls(
     return bool(end_here(ray, ledger, turned_cause))
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def onto_fibre(
     station: Record, ray: Ray, ledger: FloatArray, medium: float, seen: FloatArray, path: Path
 ) -> None:
@@ -169,13 +183,9 @@ def onto_fibre(
         end_here(ray, ledger, _DELIVERED)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def walk(
-    lens: Record,
-    table: FloatArray,
-    collar: Record,
-    funnel: Record,
-    station: Record,
+    parts: Parts,
     ray: Ray,
     ledger: FloatArray,
     shift_x: float,
@@ -189,6 +199,7 @@ def walk(
 
     shift_*   how far this unit's funnel stands from where it should
     """
+    lens, collar, funnel, station = parts.lens[0], parts.collar[0], parts.funnel[0], parts.station[0]
     mark(path, ray)
     if station.collar_place == 1 and not along_walls(
         collar, ray, ledger, 1.0, 0.0, _COLLAR_MIRROR, _COLLAR_TURNED, _COLLAR_MIRROR, path, random
@@ -201,7 +212,7 @@ def walk(
         else:
             meets_lens = abs(ray[0]) <= lens.half_x and abs(ray[1]) <= lens.half_y
     if meets_lens:
-        if not through_lens(lens, table, ray, ledger):
+        if not through_lens(lens, parts.table, ray, ledger):
             return
         mark(path, ray)
         if ray[5] <= 0.0:

@@ -23,7 +23,7 @@ BARE, STATED, LAYER = 0, 1, 2
 """Kinds of face: bare, a stated reflectance at normal incidence, a single layer."""
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def bare_reflectance(cos_i: float, n1: float, n2: float) -> float:
     """Unpolarised reflectance of a bare interface from index n1 into n2; 1 beyond the critical angle.
 
@@ -39,7 +39,7 @@ def bare_reflectance(cos_i: float, n1: float, n2: float) -> float:
     return 0.5 * (rs * rs + rp * rp)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def layer_reflectance(
     cos_i: float, n1: float, layer: float, n2: float, thickness_in_wavelengths: float
 ) -> float:
@@ -67,7 +67,7 @@ def layer_reflectance(
     return 0.5 * (rs.real**2 + rs.imag**2 + rp.real**2 + rp.imag**2)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def face_reflectance(
     cos_i: float, n1: float, n2: float, kind: int, first: float, second: float, wavelength_nm: float
 ) -> float:
@@ -88,7 +88,7 @@ def face_reflectance(
     return first + (bare - head_on) * (1.0 - first) / (1.0 - head_on)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def refract(
     dx: float, dy: float, dz: float, nx: float, ny: float, nz: float, cos_i: float, ratio: float
 ) -> tuple[float, float, float]:

@@ -18,7 +18,7 @@ from yieldsim.base.vectors import FloatArray
 FACET, DRAFT, NOTHING = 0, 1, 2
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def facet_from_glass(
     table: FloatArray,
     pitch: float,
@@ -71,7 +71,7 @@ def facet_from_glass(
     return 0.0, 0, 2, 0.0
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def facet_from_air(
     slope: float, pitch: float, tan_draft: float, place: float, d_across: float, d_along: float
 ) -> tuple[float, float]:

@@ -50,14 +50,14 @@ _BESIDE, _REFLECTION, _DRAFT = causes.BESIDE_LENS, causes.LENS_REFLECTION, cause
 _ROUNDING, _EDGE, _ABSORPTION = causes.ROUNDING, causes.LENS_EDGE, causes.LENS_ABSORPTION
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _inside_outline(lens: Record, x: float, y: float) -> bool:
     if lens.is_round:
         return bool(x * x + y * y <= lens.half_x * lens.half_x)
     return bool(abs(x) <= lens.half_x and abs(y) <= lens.half_y)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _sphere_distance(ray: Ray, centre_z: float, radius: float) -> float:
     """Distance to the near side of a sphere on the axis; -inf where the ray misses it."""
     oz = ray[2] - centre_z
@@ -66,10 +66,10 @@ def _sphere_distance(ray: Ray, centre_z: float, radius: float) -> float:
     inside = b * b - c
     if inside < 0.0:
         return -np.inf
-    return -b - math.sqrt(inside)
+    return float(-b - math.sqrt(inside))
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _conic_distance(ray: Ray, vertex_z: float, radius: float, conic: float) -> float:
     """Distance to the conic of revolution x^2 + y^2 + (1 + k) z^2 = 2 R z, nearest its vertex; -inf on a
     miss.
@@ -86,10 +86,10 @@ def _conic_distance(ray: Ray, vertex_z: float, radius: float, conic: float) -> f
         return -np.inf
     # of the two roots the one near the vertex, in the form that stays finite for a flat surface
     root = math.sqrt(inside)
-    return c / (-b + root) if b <= 0.0 else c / (-b - root)
+    return float(c / (-b + root) if b <= 0.0 else c / (-b - root))
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _onto(lens: Record, ray: Ray, depth: float) -> tuple[float, float, float, float]:
     """Move to the flat or spherical surface at a depth on the axis; distance moved and the normal along the
     light.
@@ -108,7 +108,7 @@ def _onto(lens: Record, ray: Ray, depth: float) -> tuple[float, float, float, fl
     return distance, -ray[0] / radius, -ray[1] / radius, (lens.dome_radius - ray[2]) / radius
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _meridian(lens: Record, ray: Ray, depth: float) -> tuple[float, float, float, float, float]:
     """At the ray's point: radial unit vector, place along the meridian, sine and cosine of the tip
     surface's tilt."""
@@ -124,14 +124,14 @@ def _meridian(lens: Record, ray: Ray, depth: float) -> tuple[float, float, float
     return ux, uy, r, 0.0, 1.0
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _section(ray: Ray, ux: float, uy: float, sine: float, cosine: float) -> tuple[float, float]:
     """The direction in the groove's section: outwards across the grooves, and along the light."""
     radial = ray[3] * ux + ray[4] * uy
     return radial * cosine + ray[5] * sine, ray[5] * cosine - radial * sine
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _facet_normal(
     ray: Ray, ux: float, uy: float, sine: float, cosine: float, tangent: float
 ) -> tuple[float, float, float]:
@@ -144,7 +144,7 @@ def _facet_normal(
     return nx * scale, ny * scale, nz * scale
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _grooves_in(lens: Record, table: FloatArray, ray: Ray, ledger: FloatArray) -> bool:
     """Smooth front, grooves towards the target."""
     n = ray[8]
@@ -183,7 +183,7 @@ def _grooves_in(lens: Record, table: FloatArray, ray: Ray, ledger: FloatArray) -
     return True
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _grooves_out(lens: Record, table: FloatArray, ray: Ray, ledger: FloatArray) -> bool:
     """Grooves towards the Sun, smooth lower face."""
     n = ray[8]
@@ -224,7 +224,7 @@ def _grooves_out(lens: Record, table: FloatArray, ray: Ray, ledger: FloatArray) 
     return bool(cross(ray, ledger, nx, ny, nz, n, 1.0, lens.back, _REFLECTION))
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _conic_face(lens: Record, ray: Ray, vertex: float, radius: float) -> tuple[float, float, float, float]:
     """Move to the curved face; distance (-inf on a miss) and the normal along the light."""
     distance = _conic_distance(ray, vertex, radius, lens.conic)
@@ -237,7 +237,7 @@ def _conic_face(lens: Record, ray: Ray, vertex: float, radius: float) -> tuple[f
     return distance, nx * scale, ny * scale, nz * scale
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _plano_convex(lens: Record, ray: Ray, ledger: FloatArray) -> bool:
     """A smooth lens, one side flat and the other a conic of revolution."""
     n = ray[8]
@@ -263,7 +263,7 @@ def _plano_convex(lens: Record, ray: Ray, ledger: FloatArray) -> bool:
     return bool(cross(ray, ledger, nx, ny, nz, n, 1.0, lens.back, _REFLECTION))
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def through_lens(lens: Record, table: FloatArray, ray: Ray, ledger: FloatArray) -> bool:
     """Carry the ray through the lens; False where nothing is left of it.
 

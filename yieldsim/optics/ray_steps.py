@@ -9,6 +9,7 @@ ledger adds up to what came in.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -24,11 +25,12 @@ RAY_LENGTH = 14
 FACE = np.dtype([("kind", np.int64), ("first", np.float64), ("second", np.float64)], align=True)
 """A face's coating: see `fresnel.face_reflectance`."""
 
-Record = np.void
+Record = Any
+"""One record of a structured array; its fields are those of its dtype."""
 Ray = NDArray[np.float64]
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def move(ray: Ray, distance: float) -> None:
     """Move the ray along its direction."""
     ray[0] += distance * ray[3]
@@ -36,7 +38,7 @@ def move(ray: Ray, distance: float) -> None:
     ray[2] += distance * ray[5]
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def end_here(ray: Ray, ledger: FloatArray, cause: int) -> bool:
     """Give all that is left to one cause; False, for the ray is over."""
     ledger[cause] += ray[6]
@@ -44,7 +46,7 @@ def end_here(ray: Ray, ledger: FloatArray, cause: int) -> bool:
     return False
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def lose(ray: Ray, ledger: FloatArray, share: float, cause: int) -> None:
     """Give a share of the weight to a cause."""
     lost = ray[6] * share
@@ -52,14 +54,14 @@ def lose(ray: Ray, ledger: FloatArray, share: float, cause: int) -> None:
     ray[6] -= lost
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def absorb(ray: Ray, ledger: FloatArray, absorption: float, distance: float, cause: int) -> None:
     """Absorption along a path: exp(-absorption * distance) is left."""
     if absorption > 0.0:
         lose(ray, ledger, -math.expm1(-absorption * distance), cause)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def cross(
     ray: Ray,
     ledger: FloatArray,

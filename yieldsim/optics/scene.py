@@ -7,51 +7,41 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.prescription import Coating, Collar, Funnel, Lens, OpticalMaterial, Prescription
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics import grooves
-from yieldsim.optics.collector_walk import STATION
+from yieldsim.optics.collector_walk import STATION, Parts, Records
 from yieldsim.optics.fresnel import BARE, LAYER, STATED
 from yieldsim.optics.lens_walk import FRESNEL, LENS, NONE, PLANO_CONVEX
 from yieldsim.optics.sampling import equal_energy_wavelengths
 from yieldsim.optics.walls import WALL, solve_axis_angle
-
-Records = NDArray[np.void]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scene:
     """A collector as the kernels read it.
 
-    lens, collar, funnel, station   one record each
-    table                           grooves, (n, 5)
-    media                           (wavelengths, 5): wavelength nm, index and absorption of the lens, of
-    the funnel
-    facet_slope_deg                 (n,) slopes from the centre outwards, empty for a smooth lens
+    media             (wavelengths, 5): wavelength nm, index and absorption of the lens, of the funnel
+    facet_slope_deg   (n,) slopes from the centre outwards, empty for a smooth lens
     """
 
-    lens: Records
-    table: FloatArray
-    collar: Records
-    funnel: Records
-    station: Records
+    parts: Parts
     media: FloatArray
     facet_slope_deg: FloatArray
 
     @property
     def aperture_area_m2(self) -> float:
         """Area of the plane where light enters."""
-        station = self.station[0]
+        station = self.parts.station[0]
         area = 4.0 * float(station["aperture_x"]) * float(station["aperture_y"])
         return area * math.pi / 4.0 if station["aperture_round"] else area
 
     @property
     def face_area_m2(self) -> float:
         """Area of the fibre's face."""
-        station = self.station[0]
+        station = self.parts.station[0]
         area = 4.0 * float(station["face_x"]) * float(station["face_y"])
         return area * math.pi / 4.0 if station["face_round"] else area
 
@@ -110,7 +100,7 @@ def build_scene(prescription: Prescription) -> Scene:
     media[:, 1], media[:, 2] = _medium(prescription.lens.material, wavelengths)
     tube_material = prescription.funnel.material if prescription.funnel is not None else None
     media[:, 3], media[:, 4] = _medium(tube_material, wavelengths)
-    return Scene(lens, table, collar, funnel, station, media, slopes)
+    return Scene(Parts(lens, table, collar, funnel, station), media, slopes)
 
 
 def rim_depth_m(lens: Lens) -> float:

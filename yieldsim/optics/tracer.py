@@ -11,22 +11,18 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit, prange
-from numpy.typing import NDArray
 
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics import causes
-from yieldsim.optics.collector_walk import SEEN_LENGTH, Random, walk
-from yieldsim.optics.ray_steps import RAY_LENGTH, Ray, Record
+from yieldsim.optics.collector_walk import SEEN_LENGTH, walk
+from yieldsim.optics.ray_steps import RAY_LENGTH
 from yieldsim.optics.sampling import GENERATOR, disc_radius_table, random_shifts
-from yieldsim.optics.scene import Records, Scene
+from yieldsim.optics.scene import Scene
+from yieldsim.optics.trace_kernels import CHUNK, trace_blocks, trace_seen
 
-CHUNK = 1024
 SHIFTS = 16
 """Independent random shifts; the standard error of their mean is itself known to 18 %."""
 SEED = 20_270_301
-
-IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,12 +104,8 @@ def ledgers(
     band."""
     count = points // 2 if odd_only else points
     chunk = min(CHUNK, count)
-    blocks = _trace_blocks(
-        scene.lens,
-        scene.table,
-        scene.collar,
-        scene.funnel,
-        scene.station,
+    blocks = trace_blocks(
+        scene.parts,
         scene.media,
         disc_radius_table(),
         np.ascontiguousarray(directions, dtype=np.float64),
@@ -135,7 +127,7 @@ def combine(parts: list[FloatArray], scene: Scene, shifts: int) -> Traced:
     """Equal parts (directions, shifts, causes) to shares and errors, sunlight outside the band booked as
     lost."""
     mean = sum(parts[1:], parts[0]) / len(parts)
-    band = float(scene.station[0]["band_share"])
+    band = float(scene.parts.station[0]["band_share"])
     mean = mean * band
     mean[..., causes.OUTSIDE_BAND] += 1.0 - band
     share = mean.mean(axis=1)
@@ -189,12 +181,8 @@ def record(
     seed: int = SEED,
 ) -> Seen:
     """Trace one direction and keep where each ray went, for figures; `rays` a power of two."""
-    seen, bins, blocks = _trace_seen(
-        scene.lens,
-        scene.table,
-        scene.collar,
-        scene.funnel,
-        scene.station,
+    seen, bins, blocks = trace_seen(
+        scene.parts,
         scene.media,
         disc_radius_table(),
         np.ascontiguousarray(direction, dtype=np.float64),
@@ -206,13 +194,24 @@ def record(
         CHUNK,
         np.uint64(seed),
     )
-    band = float(scene.station[0]["band_share"])
+    band = float(scene.parts.station[0]["band_share"])
     share = blocks.sum(axis=0) / rays * band
     share[causes.OUTSIDE_BAND] += 1.0 - band
     for column in (2, 5, 7):
         seen[:, column] *= band
-    columns = [seen[:, column] for column in range(SEEN_LENGTH)]
-    return Seen(rays, scene.media[bins, 0], *columns, share)
+    return Seen(
+        rays=rays,
+        wavelength_nm=scene.media[bins, 0],
+        mouth_x_m=seen[:, 0],
+        mouth_y_m=seen[:, 1],
+        mouth_weight=seen[:, 2],
+        face_x_m=seen[:, 3],
+        face_y_m=seen[:, 4],
+        face_weight=seen[:, 5],
+        face_sine=seen[:, 6],
+        delivered=seen[:, 7],
+        share=share,
+    )
 
 
 def paths(
@@ -225,15 +224,11 @@ def paths(
     ledger, seen, random = np.zeros(causes.COUNT), np.zeros(SEEN_LENGTH), np.zeros(1, np.uint64)
     for x, y in starts_xy:
         ray, path = np.zeros(RAY_LENGTH), np.zeros((60, 3))
-        ray[0], ray[1], ray[2] = x, y, float(scene.station[0]["aperture_depth"])
+        ray[0], ray[1], ray[2] = x, y, float(scene.parts.station[0]["aperture_depth"])
         ray[3], ray[4], ray[5] = -direction[0], -direction[1], direction[2]
         ray[6], ray[7:12] = 1.0, media[0]
         walk(
-            scene.lens[0],
-            scene.table,
-            scene.collar[0],
-            scene.funnel[0],
-            scene.station[0],
+            scene.parts,
             ray,
             ledger,
             0.0,
@@ -245,213 +240,3 @@ def paths(
         )
         out.append(path[1 : 1 + int(path[0, 0])].copy())
     return out
-
-
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def _fraction(index: int, generator: int, points: int, shift: float) -> float:
-    value = float((index * generator) & (points - 1)) / points + shift
-    return value - math.floor(value)
-
-
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def _launch(
-    lens: Record,
-    station: Record,
-    media: FloatArray,
-    disc_table: FloatArray,
-    sun: FloatArray,
-    disc_radius: float,
-    spin: bool,
-    generator: IntArray,
-    shift: FloatArray,
-    points: int,
-    index: int,
-    ray: Ray,
-) -> tuple[int, float, float, float]:
-    """Set up ray number `index` of the lattice; its wavelength bin and its unit's funnel shifts."""
-    u = _fraction(index, generator[0], points, shift[0])
-    v = _fraction(index, generator[1], points, shift[1])
-    if station.aperture_round:
-        r, turn = station.aperture_x * math.sqrt(u), 2.0 * math.pi * v
-        ray[0], ray[1] = r * math.cos(turn), r * math.sin(turn)
-    else:
-        ray[0], ray[1] = station.aperture_x * (2.0 * u - 1.0), station.aperture_y * (2.0 * v - 1.0)
-    ray[2] = station.aperture_depth
-    sx, sy, sz = sun[0], sun[1], sun[2]
-    if disc_radius > 0.0:
-        u = _fraction(index, generator[2], points, shift[2]) * (disc_table.shape[0] - 1)
-        cell = int(u)
-        r = disc_radius * (disc_table[cell] + (u - cell) * (disc_table[cell + 1] - disc_table[cell]))
-        turn = 2.0 * math.pi * _fraction(index, generator[3], points, shift[3])
-        # two directions across the line to the disc's centre
-        if abs(sx) > 0.9:
-            ax, ay, az = -sz, 0.0, sx
-        else:
-            ax, ay, az = 0.0, sz, -sy
-        long = math.sqrt(ax * ax + ay * ay + az * az)
-        ax, ay, az = ax / long, ay / long, az / long
-        bx, by, bz = sy * az - sz * ay, sz * ax - sx * az, sx * ay - sy * ax
-        p, q = math.tan(r) * math.cos(turn), math.tan(r) * math.sin(turn)
-        sx, sy, sz = sx + p * ax + q * bx, sy + p * ay + q * by, sz + p * az + q * bz
-        long = math.sqrt(sx * sx + sy * sy + sz * sz)
-        sx, sy, sz = sx / long, sy / long, sz / long
-    if spin:
-        turn = 2.0 * math.pi * _fraction(index, generator[5], points, shift[5])
-        c, s = math.cos(turn), math.sin(turn)
-        sx, sy = c * sx - s * sy, s * sx + c * sy
-    ray[3], ray[4], ray[5] = -sx, -sy, sz
-    ray[6] = 1.0
-    colour = int(_fraction(index, generator[4], points, shift[4]) * media.shape[0])
-    for column in range(5):
-        ray[7 + column] = media[colour, column]
-    ray[12], ray[13] = 0.0, 0.0
-    if lens.slope_error > 0.0:
-        size = lens.slope_error * math.sqrt(
-            -2.0 * math.log(1.0 - _fraction(index, generator[10], points, shift[10]))
-        )
-        turn = 2.0 * math.pi * _fraction(index, generator[11], points, shift[11])
-        ray[12], ray[13] = size * math.cos(turn), size * math.sin(turn)
-    shift_x, shift_y, shift_depth = 0.0, 0.0, 0.0
-    if station.lateral > 0.0:
-        size = station.lateral * math.sqrt(
-            -2.0 * math.log(1.0 - _fraction(index, generator[6], points, shift[6]))
-        )
-        turn = 2.0 * math.pi * _fraction(index, generator[7], points, shift[7])
-        shift_x, shift_y = size * math.cos(turn), size * math.sin(turn)
-    if station.axial > 0.0:
-        size = station.axial * math.sqrt(
-            -2.0 * math.log(1.0 - _fraction(index, generator[8], points, shift[8]))
-        )
-        shift_depth = size * math.cos(2.0 * math.pi * _fraction(index, generator[9], points, shift[9]))
-    return colour, shift_x, shift_y, shift_depth
-
-
-@njit(cache=True, parallel=True)  # type: ignore[untyped-decorator]
-def _trace_blocks(
-    lenses: Records,
-    table: FloatArray,
-    collars: Records,
-    funnels: Records,
-    stations: Records,
-    media: FloatArray,
-    disc_table: FloatArray,
-    directions: FloatArray,
-    disc_radius: float,
-    spin: bool,
-    generator: IntArray,
-    shifts: FloatArray,
-    points: int,
-    count: int,
-    offset: int,
-    stride: int,
-    chunk: int,
-    seed: np.uint64,
-) -> FloatArray:
-    chunks = count // chunk
-    shift_count = shifts.shape[0]
-    blocks = directions.shape[0] * shift_count * chunks
-    out = np.zeros((blocks, causes.COUNT))
-    for block in prange(blocks):
-        at = block // (shift_count * chunks)
-        which = (block // chunks) % shift_count
-        start = (block % chunks) * chunk
-        ray = np.zeros(RAY_LENGTH)
-        ledger = np.zeros(causes.COUNT)
-        seen = np.zeros(SEEN_LENGTH)
-        path = np.zeros((0, 3))
-        random: Random = np.zeros(1, np.uint64)
-        random[0] = seed + np.uint64(block) * np.uint64(0xD1B54A32D192ED03)
-        for k in range(start, start + chunk):
-            _, shift_x, shift_y, shift_depth = _launch(
-                lenses[0],
-                stations[0],
-                media,
-                disc_table,
-                directions[at],
-                disc_radius,
-                spin,
-                generator,
-                shifts[which],
-                points,
-                offset + stride * k,
-                ray,
-            )
-            walk(
-                lenses[0],
-                table,
-                collars[0],
-                funnels[0],
-                stations[0],
-                ray,
-                ledger,
-                shift_x,
-                shift_y,
-                shift_depth,
-                seen,
-                path,
-                random,
-            )
-        out[block] = ledger
-    return out
-
-
-@njit(cache=True, parallel=True)  # type: ignore[untyped-decorator]
-def _trace_seen(
-    lenses: Records,
-    table: FloatArray,
-    collars: Records,
-    funnels: Records,
-    stations: Records,
-    media: FloatArray,
-    disc_table: FloatArray,
-    direction: FloatArray,
-    disc_radius: float,
-    spin: bool,
-    generator: IntArray,
-    shift: FloatArray,
-    points: int,
-    chunk: int,
-    seed: np.uint64,
-) -> tuple[FloatArray, IntArray, FloatArray]:
-    seen = np.zeros((points, SEEN_LENGTH))
-    bins = np.zeros(points, np.int64)
-    chunks = (points + chunk - 1) // chunk
-    out = np.zeros((chunks, causes.COUNT))
-    for block in prange(chunks):
-        ray = np.zeros(RAY_LENGTH)
-        ledger = np.zeros(causes.COUNT)
-        path = np.zeros((0, 3))
-        random: Random = np.zeros(1, np.uint64)
-        random[0] = seed + np.uint64(block) * np.uint64(0xD1B54A32D192ED03)
-        for k in range(block * chunk, min(points, (block + 1) * chunk)):
-            bins[k], shift_x, shift_y, shift_depth = _launch(
-                lenses[0],
-                stations[0],
-                media,
-                disc_table,
-                direction,
-                disc_radius,
-                spin,
-                generator,
-                shift,
-                points,
-                k,
-                ray,
-            )
-            walk(
-                lenses[0],
-                table,
-                collars[0],
-                funnels[0],
-                stations[0],
-                ray,
-                ledger,
-                shift_x,
-                shift_y,
-                shift_depth,
-                seen[k],
-                path,
-                random,
-            )
-        out[block] = ledger
-    return seen, bins, out

@@ -19,10 +19,10 @@ below rest on that. They work in either direction of travel.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
 from yieldsim.base.vectors import FloatArray
 
@@ -48,7 +48,6 @@ WALL = np.dtype(
 )
 """One wall as the kernels read it."""
 
-WallArray = NDArray[np.void]
 FAR = 1e30
 
 
@@ -89,7 +88,7 @@ def solve_axis_angle(mouth_half: float, outlet_half: float, height: float) -> fl
     return high
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _parabola(height: float, outlet_half: float, sine: float, cosine: float) -> tuple[float, float]:
     """Half-width and its derivative with height.
 
@@ -103,8 +102,8 @@ def _parabola(height: float, outlet_half: float, sine: float, cosine: float) -> 
     return wide - outlet_half, slope
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def half_width(wall: np.void, depth: float) -> tuple[float, float]:
+@njit(cache=True)
+def half_width(wall: Any, depth: float) -> tuple[float, float]:
     """Half-width across x at a depth and its derivative with depth."""
     if wall.curved:
         value, slope = _parabola(wall.bottom - depth, wall.outlet_x, wall.axis_sin, wall.axis_cos)
@@ -113,7 +112,7 @@ def half_width(wall: np.void, depth: float) -> tuple[float, float]:
     return wall.mouth_x + slope * (depth - wall.top), slope
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _plane_hit(position: float, direction: float, half: float, slope: float, dz: float) -> float:
     """Distance to the plane where |position| reaches half + slope * dz * distance, on the positive side."""
     closing = direction - slope * dz
@@ -122,7 +121,7 @@ def _plane_hit(position: float, direction: float, half: float, slope: float, dz:
     return max(0.0, (half - position) / closing)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _parabola_hit(
     position: float,
     direction: float,
@@ -146,10 +145,8 @@ def _parabola_hit(
     return max(0.0, distance)
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def _round_hit(
-    wall: np.void, x: float, y: float, z: float, dx: float, dy: float, dz: float, end: float
-) -> float:
+@njit(cache=True)
+def _round_hit(wall: Any, x: float, y: float, z: float, dx: float, dy: float, dz: float, end: float) -> float:
     """Distance to a wall of revolution. r - a is convex along the ray: Newton from the far end comes down
     on it.
     """
@@ -175,9 +172,9 @@ def _round_hit(
     return distance
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def wall_hit(
-    wall: np.void, x: float, y: float, z: float, dx: float, dy: float, dz: float
+    wall: Any, x: float, y: float, z: float, dx: float, dy: float, dz: float
 ) -> tuple[float, float, float, float, bool]:
     """Distance to the wall, its outward unit normal, and whether it is met before an open end.
 
@@ -237,15 +234,15 @@ def wall_hit(
     return best, 0.0, side * scale, -slope * scale, True
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
-def within_mouth(wall: np.void, x: float, y: float) -> bool:
+@njit(cache=True)
+def within_mouth(wall: Any, x: float, y: float) -> bool:
     """Whether a point of the mouth's plane lies in the mouth."""
     if wall.is_round:
         return bool(x * x + y * y <= wall.mouth_x * wall.mouth_x)
     return bool(abs(x) <= wall.mouth_x and abs(y) <= wall.mouth_y)
 
 
-def profile(wall: np.void, points: int = 60) -> tuple[FloatArray, FloatArray]:
+def profile(wall: Any, points: int = 60) -> tuple[FloatArray, FloatArray]:
     """Depths and half-widths across x along the wall, for drawings."""
     depth = np.linspace(float(wall["top"]), float(wall["bottom"]), points)
     if not wall["curved"]:

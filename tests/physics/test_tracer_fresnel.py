@@ -1,0 +1,154 @@
+"""Reflection and refraction against the Fresnel equations, slab and prism formulas, and a thin-film
+library."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from yieldsim.optics.fresnel import (
+    bare_reflectance,
+    brewster_angle_deg,
+    critical_angle_deg,
+    face_reflectance,
+    layer_reflectance,
+    prism_deviation_deg,
+    reflectances,
+    refract,
+    slab_transmittance,
+)
+
+# derived from the Fresnel equations in an independent table: n, normal incidence, Rs, Rp and mean at 45
+# degrees, Brewster and critical angles; tolerance: its printed digits
+FRESNEL_ROWS = [
+    (1.4585, 0.034781, 0.082217, 0.006760, 0.044488, 55.5641, 43.2856),
+    (1.4906, 0.038801, 0.089794, 0.008063, 0.048928, 56.1435, 42.1343),
+    (1.5, 0.040000, 0.092013, 0.008466, 0.050240, 56.3099, 41.8103),
+    (1.5168, 0.042165, 0.095978, 0.009212, 0.052595, 56.6038, 41.2452),
+]
+
+
+@pytest.mark.parametrize(("n", "normal", "s45", "p45", "mean45", "brewster", "critical"), FRESNEL_ROWS)
+def test_fresnel_values(
+    n: float, normal: float, s45: float, p45: float, mean45: float, brewster: float, critical: float
+) -> None:
+    s, p = reflectances(45.0, 1.0, n)
+    assert_allclose([s, p], [s45, p45], atol=5.1e-7)
+    assert_allclose(bare_reflectance(math.cos(math.pi / 4.0), 1.0, n), mean45, atol=5.1e-7)
+    assert_allclose(bare_reflectance(1.0, 1.0, n), normal, atol=5.1e-7)
+    assert_allclose(brewster_angle_deg(n), brewster, atol=5.1e-5)
+    assert_allclose(critical_angle_deg(n), critical, atol=5.1e-5)
+
+
+def test_p_reflectance_is_the_square_of_s_at_45_degrees() -> None:
+    n = np.linspace(1.2, 2.5, 14)
+    s, p = np.transpose([reflectances(45.0, 1.0, value) for value in n])
+    assert_allclose(p, s**2, rtol=1e-12)
+
+
+def test_kernel_agrees_with_the_formula_both_ways() -> None:
+    """The compiled scalar against its NumPy twin, from outside and from inside, beyond the critical angle
+    too."""
+    incidence = np.linspace(0.0, 89.9, 200)
+    for n1, n2 in ((1.0, 1.79), (1.79, 1.0), (1.49, 1.4585)):
+        expected = np.mean(reflectances(incidence, n1, n2), axis=0)
+        found = [bare_reflectance(math.cos(math.radians(i)), n1, n2) for i in incidence]
+        assert_allclose(found, expected, rtol=1e-9, atol=1e-13)
+    assert bare_reflectance(math.cos(math.radians(33.97)), 1.79, 1.0) == 1.0
+
+
+def test_reflection_is_the_same_from_both_sides() -> None:
+    """Stokes: the same ray path reflects the same share from either side."""
+    for incidence in (0.0, 20.0, 50.0, 75.0):
+        inside = math.asin(math.sin(math.radians(incidence)) / 1.6)
+        assert_allclose(
+            bare_reflectance(math.cos(math.radians(incidence)), 1.0, 1.6),
+            bare_reflectance(math.cos(inside), 1.6, 1.0),
+            rtol=1e-12,
+        )
+
+
+SLAB_DEG = [0.0, 20.0, 40.0, 50.0, 60.0, 70.0, 75.0, 80.0, 85.0]
+
+
+@pytest.mark.parametrize(
+    ("n", "expected"),
+    [
+        (1.5, [0.92308, 0.92267, 0.91426, 0.89597, 0.84813, 0.72871, 0.61815, 0.45847, 0.24693]),
+        (1.79, [0.85155, 0.85119, 0.84403, 0.82893, 0.78954, 0.68776, 0.58920, 0.44156, 0.23978]),
+    ],
+)
+def test_slab_transmittance(n: float, expected: list[float]) -> None:
+    """Independent table of mean (1-R)/(1+R); tolerance: its printed digits."""
+    assert_allclose(slab_transmittance(SLAB_DEG, n), expected, atol=5.1e-6)
+
+
+def test_polarisation_averaged_per_face_costs_what_the_module_says() -> None:
+    """Two faces met at the same angle in one plane: carried polarisation passes delta^2 / 4 more."""
+    for incidence, cost in ((45.0, 0.0018), (30.0, 0.0003)):
+        s, p = reflectances(incidence, 1.0, 1.5)
+        carried = 0.5 * ((1.0 - s) ** 2 + (1.0 - p) ** 2)
+        averaged = (1.0 - 0.5 * (s + p)) ** 2
+        assert_allclose(carried - averaged, (s - p) ** 2 / 4.0, rtol=1e-9)
+        assert 0.0 < carried - averaged < cost
+
+
+def test_prism_least_deviation() -> None:
+    """Least deviation 2 asin(n sin(A/2)) - A, where the ray passes symmetrically (textbook formula)."""
+    n, apex = 1.5, 40.0
+    symmetric = math.degrees(math.asin(n * math.sin(math.radians(apex / 2.0))))
+    least = 2.0 * symmetric - apex
+    angles = np.linspace(symmetric - 8.0, symmetric + 8.0, 1601)
+    deviation = prism_deviation_deg(angles, apex, n)
+    assert_allclose(deviation.min(), least, atol=1e-9)
+    assert_allclose(angles[deviation.argmin()], symmetric, atol=0.006)
+
+
+def test_refract_keeps_snell_and_the_plane_of_incidence() -> None:
+    rng = np.random.default_rng(1)
+    for _ in range(200):
+        direction, normal = rng.normal(size=(2, 3))
+        direction /= np.linalg.norm(direction)
+        normal /= np.linalg.norm(normal)
+        if direction @ normal < 0.0:
+            normal = -normal
+        out = np.array(refract(*direction, *normal, direction @ normal, 1.0 / 1.49))
+        assert_allclose(np.linalg.norm(out), 1.0, rtol=1e-12)
+        assert_allclose(1.49 * np.cross(out, normal), np.cross(direction, normal), atol=1e-12)
+
+
+def test_quarter_wave_layer_closed_form() -> None:
+    """R = ((n0 n2 - n1^2) / (n0 n2 + n1^2))^2 at normal incidence for a quarter-wave layer (textbook
+    formula)."""
+    n0, n1, n2 = 1.0, 1.38, 1.5168
+    expected = ((n0 * n2 - n1**2) / (n0 * n2 + n1**2)) ** 2
+    assert_allclose(layer_reflectance(1.0, n0, n1, n2, 0.25 / n1), expected, rtol=1e-12)
+
+
+def test_layer_against_thin_film_library() -> None:
+    tmm = pytest.importorskip("tmm", reason="the thin-film library comes with the test extra")
+    for n0, n1, n2 in ((1.0, 1.38, 1.79), (1.79, 1.38, 1.0), (1.5, 2.1, 1.0)):
+        for incidence in (0.0, 15.0, 30.0, 55.0, 80.0):
+            sine = math.sin(math.radians(incidence))
+            if n0 * sine >= n2:
+                continue
+            for wavelength in (420.0, 633.0, 1550.0):
+                thickness = 110.0
+                powers = [
+                    tmm.coh_tmm(
+                        pol, [n0, n1, n2], [np.inf, thickness, np.inf], math.radians(incidence), wavelength
+                    )
+                    for pol in "sp"
+                ]
+                expected = 0.5 * sum(power["R"] for power in powers)
+                found = layer_reflectance(math.sqrt(1.0 - sine**2), n0, n1, n2, thickness / wavelength)
+                assert_allclose(found, expected, rtol=1e-9, atol=1e-14)
+
+
+def test_stated_reflectance_holds_head_on_and_rises_to_one() -> None:
+    assert_allclose(face_reflectance(1.0, 1.0, 1.5, 1, 0.01, 0.0, 600.0), 0.01, rtol=1e-12)
+    assert face_reflectance(1e-9, 1.0, 1.5, 1, 0.01, 0.0, 600.0) > 0.999
+    assert face_reflectance(0.5, 1.5, 1.0, 1, 0.01, 0.0, 600.0) == 1.0

@@ -1,0 +1,510 @@
+"""Lenses against closed forms and a general optics library: ideal and spherical lenses, prisms, grooves."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from yieldsim.base.errors import InputError
+from yieldsim.base.prescription import Band, Coating, FibreFace, Lens, OpticalMaterial, Prescription
+from yieldsim.optics import causes
+from yieldsim.optics.fresnel import prism_deviation_deg, reflectances
+from yieldsim.optics.groove_section import facet_from_air, facet_from_glass
+from yieldsim.optics.grooves import (
+    design_facets,
+    facet_slope_in_deg,
+    facet_slope_out_deg,
+    groove_table,
+    largest_turn_in_deg,
+)
+from yieldsim.optics.scene import Scene, build_scene
+from yieldsim.optics.tracer import Seen, directions_xyz, paths, record, trace
+
+N = 1.4906
+NORMAL = np.array([0.0, 0.0, 1.0])
+
+
+def glass(n: float = N, absorption_per_m: float = 0.0) -> OpticalMaterial:
+    return OpticalMaterial(
+        name="test glass",
+        wavelength_nm=np.array([200.0, 5000.0]),
+        refractive_index=np.array([n, n]),
+        absorption_per_m=np.array([absorption_per_m] * 2),
+    )
+
+
+def lens_scene(target_m: float, face_width_m: float = 1.0, **lens: Any) -> Scene:
+    """A lens and, at a distance behind it, a wide face that takes everything."""
+    fibre = FibreFace(
+        section="round",
+        width_m=face_width_m,
+        length_m=face_width_m,
+        numerical_aperture=1.0,
+        distance_m=target_m,
+    )
+    band = Band(shortest_nm=500.0, longest_nm=600.0)
+    return build_scene(
+        Prescription(name="lens", lens=Lens(**{"material": glass(), **lens}), fibre=fibre, band=band)
+    )
+
+
+def in_band(scene: Scene, share: np.ndarray) -> np.ndarray:
+    return share / float(scene.parts.station[0]["band_share"])
+
+
+def spot_radii(seen: Seen) -> np.ndarray:
+    arrived = seen.mouth_weight > 0.0
+    return np.hypot(seen.mouth_x_m[arrived], seen.mouth_y_m[arrived])
+
+
+# ---------------------------------------------------------------- smooth lenses
+
+
+def test_ideal_lens_focuses_to_a_point() -> None:
+    """Flat face to the Sun, then a hyperboloid of conic constant -n^2: free of spherical aberration
+    (Descartes).
+
+    Focal length from the vertex: R / (n - 1).
+    """
+    radius = 0.25
+    scene = lens_scene(
+        radius / (N - 1.0),
+        kind="plano_convex",
+        width_m=0.2,
+        thickness_m=0.05,
+        curved_side="in",
+        curvature_radius_m=radius,
+        conic_constant=-(N**2),
+    )
+    seen = record(scene, NORMAL, rays=4096, sun_radius_deg=0.0)
+    assert spot_radii(seen).max() < 1e-12
+
+
+def test_ideal_lens_the_other_way_round() -> None:
+    """Curved side to the Sun, an ellipsoid of conic constant -1/n^2 ending in its own focus inside the glass.
+
+    The focus lies n R / (n - 1) behind the vertex: a flat lower face just before it leaves the spot on the
+    axis.
+    """
+    radius = 0.05
+    focus = N * radius / (N - 1.0)
+    scene = lens_scene(
+        1e-9,
+        kind="plano_convex",
+        width_m=0.04,
+        thickness_m=focus - 1e-9,
+        curved_side="out",
+        curvature_radius_m=radius,
+        conic_constant=-1.0 / N**2,
+    )
+    seen = record(scene, NORMAL, rays=4096, sun_radius_deg=0.0)
+    assert spot_radii(seen).max() < 3e-9
+
+
+@pytest.mark.parametrize("side", ["out", "in"])
+def test_spherical_aberration_of_a_thin_plano_convex_lens(side: str) -> None:
+    """Third-order longitudinal aberration of a thin lens, collimated light (textbook; Jenkins & White,
+    section 9.5, from memory):  Ls = y^2 / (8 f) * 1 / (n (n - 1)) * [ (n + 2)/(n - 1) q^2 - 4 (n + 1) q +
+    (3n + 2)(n - 1) + n^3/(n - 1) ]
+
+    with q = +1 for the curved side to the Sun, -1 for the flat one and p = -1 worked in. Rays are traced
+    near the axis and at y: the difference of where they cross it. Tolerance 3 %: higher orders and
+    thickness at f/20.
+    """
+    f = 1.0
+    y = 0.025
+    q = 1.0 if side == "out" else -1.0
+    n = N
+    bracket = (
+        (n + 2.0) / (n - 1.0) * q**2 - 4.0 * (n + 1.0) * q + (3.0 * n + 2.0) * (n - 1.0) + n**3 / (n - 1.0)
+    )
+    expected = y**2 / (8.0 * f) / (n * (n - 1.0)) * bracket
+    scene = lens_scene(
+        f,
+        kind="plano_convex",
+        width_m=0.06,
+        thickness_m=0.001,
+        curved_side=side,
+        curvature_radius_m=(n - 1.0) * f,
+    )
+    crossing = []
+    for place in (1e-4, y):
+        path = paths(scene, np.array([[place, 0.0]]), NORMAL, 550.0)[0]
+        last, face = path[-3], path[-2]
+        slope = (face[0] - last[0]) / (face[2] - last[2])
+        crossing.append(last[2] - last[0] / slope)
+    assert_allclose(crossing[0] - crossing[1], expected, rtol=0.03)
+
+
+@pytest.mark.parametrize(("side", "conic"), [("out", 0.0), ("in", 0.0), ("out", -0.6), ("in", -2.2)])
+def test_plano_convex_against_a_general_optics_library(side: str, conic: float) -> None:
+    """The same lens traced surface by surface by batoid: places on the target agree to rounding."""
+    batoid = pytest.importorskip("batoid", reason="the optics library comes with the test extra on Linux")
+    radius, thickness, target = 0.2, 0.012, 0.35
+    scene = lens_scene(
+        target,
+        kind="plano_convex",
+        width_m=0.1,
+        thickness_m=thickness,
+        curved_side=side,
+        curvature_radius_m=radius,
+        conic_constant=conic,
+    )
+    depth = float(scene.parts.station[0]["aperture_depth"])
+    rng = np.random.default_rng(4)
+    xy = rng.uniform(-0.03, 0.03, (40, 2))
+    direction = directions_xyz(np.array(3.0), np.array(-2.0))
+    ours = np.array([path[-1] for path in paths(scene, xy, direction, 550.0)])
+    heading = np.array([-direction[0], -direction[1], direction[2]])
+    start = np.column_stack([xy, np.full(40, depth)]) - 0.05 / heading[2] * heading
+    rays = batoid.RayVector(*start.T, *np.tile(heading[:, None], 40), wavelength=550e-9)
+    curved = batoid.Quadric(radius if side == "out" else -radius, conic)
+    faces = [curved, batoid.Plane()] if side == "out" else [batoid.Plane(), curved]
+    air, lens_medium = batoid.ConstMedium(1.0), batoid.ConstMedium(N)
+    batoid.refract(faces[0], rays, air, lens_medium, coordSys=batoid.CoordSys())
+    batoid.refract(
+        faces[1], rays, lens_medium, air, coordSys=batoid.CoordSys().shiftGlobal([0.0, 0.0, thickness])
+    )
+    batoid.intersect(
+        batoid.Plane(), rays, coordSys=batoid.CoordSys().shiftGlobal([0.0, 0.0, thickness + target])
+    )
+    assert_allclose(ours[:, :2], rays.r[:, :2], atol=1e-12)
+
+
+# ---------------------------------------------------------------- grooves
+
+
+def test_closed_forms_of_the_facet_slope() -> None:
+    """Independent table for n = 1.4906; tolerance: its digits."""
+    turns = [5.0, 10.0, 20.0, 30.0, 40.0]
+    assert_allclose(
+        [facet_slope_in_deg(w, N) for w in turns], [9.9976, 18.9483, 31.8333, 38.6788, 41.5778], atol=5.1e-5
+    )
+    assert_allclose(
+        [facet_slope_out_deg(w, N) for w in turns], [10.1251, 19.8713, 37.1855, 51.0452, 61.7845], atol=5.1e-5
+    )
+
+
+@pytest.mark.parametrize("side", ["in", "out"])
+def test_flat_design_agrees_with_the_closed_form(side: str) -> None:
+    lens = Lens(
+        kind="fresnel",
+        width_m=0.4,
+        thickness_m=0.004,
+        focal_length_m=0.5,
+        groove_count=100,
+        groove_side=side,
+        material=glass(),
+    )
+    facets = design_facets(lens, N)
+    closed = facet_slope_in_deg if side == "in" else facet_slope_out_deg
+    turn = facets.turn_deg
+    if side == "out":
+        # the ray bends again at the flat face, so the turn of the closed form is that behind the lens
+        centre = (np.arange(100) + 0.5) * 0.002
+        lens_path = centre - 0.004 * np.tan(np.arcsin(np.sin(np.radians(turn)) / N))
+        assert np.all(np.abs(np.degrees(np.arctan2(lens_path, 0.5)) - turn) < 0.35)
+        turn = np.degrees(np.arctan2(*_exit_turn(lens, facets.slope_deg)))
+    assert_allclose(facets.slope_deg, [closed(w, N) for w in turn], atol=1e-6)
+
+
+def _exit_turn(lens: Lens, slope_deg: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Sine and cosine of the turn behind a flat lens with grooves out, by Snell at both faces."""
+    slope = np.radians(slope_deg)
+    inside = slope - np.arcsin(np.sin(slope) / N)
+    sine = N * np.sin(inside)
+    return sine, np.sqrt(1.0 - sine**2)
+
+
+@pytest.mark.parametrize("kind", ["fresnel", "linear_fresnel", "domed_fresnel"])
+@pytest.mark.parametrize("side", ["in", "out"])
+def test_every_groove_centre_ray_meets_the_target(kind: str, side: str) -> None:
+    """Centre rays traced through the finished lens cross the axis at the focus (tolerance: rounding)."""
+    lens = {
+        "kind": kind,
+        "outline": "rectangle" if kind == "linear_fresnel" else "round",
+        "width_m": 0.4,
+        "length_m": 0.4,
+        "thickness_m": 0.004,
+        "focal_length_m": 0.5,
+        "groove_count": 80,
+        "groove_side": side,
+        "draft_deg": 3.0,
+        "dome_radius_m": 0.35 if kind == "domed_fresnel" else math.inf,
+    }
+    scene = lens_scene(0.5, **lens)
+    slope = np.radians(scene.facet_slope_deg)
+    pitch = float(scene.parts.lens[0]["pitch"])
+    middle = np.arange(80) * pitch + 0.5 * scene.parts.table[:, 1]
+    if kind == "domed_fresnel":
+        # straight light: the ray through the facet's centre enters the aperture above it (found by its own
+        # refraction)
+        radius = 0.35 - (0.004 if side == "in" else 0.0)
+        drop = 0.5 * scene.parts.table[:, 1] * np.tan(slope) * (-1.0 if side == "in" else 1.0)
+        psi = middle / radius
+        r = radius * np.sin(psi) - drop * np.sin(psi)
+        z = 0.35 - radius * np.cos(psi) + drop * np.cos(psi)
+        if side == "in":
+            x = r.copy()
+            for _ in range(50):
+                angle = np.arcsin(x / 0.35)
+                inside = angle - np.arcsin(np.sin(angle) / N)
+                front = 0.35 * (1.0 - np.cos(angle))
+                x = r + np.tan(inside) * (z - front)
+            r = x
+        middle = r
+    target = 0.504
+    for groove in (0, 1, 20, 50, 75):
+        path = paths(scene, np.array([[middle[groove], 0.0]]), NORMAL, 550.0)[0]
+        # a dome's grooves are straight in section: over one groove its curvature is left out, (pitch / R)^2
+        assert_allclose(path[-1], [0.0, 0.0, target], atol=1e-6 if kind == "domed_fresnel" else 2e-9)
+
+
+def test_facets_deviate_like_prisms() -> None:
+    """Tilted light through one facet of a flat lens, grooves in, against the prism formula (tolerance:
+    rounding)."""
+    slope = 20.0
+    lens = lens_scene(
+        1.0,
+        face_width_m=3.0,
+        kind="linear_fresnel",
+        outline="rectangle",
+        width_m=0.1,
+        length_m=0.2,
+        thickness_m=0.003,
+        facet_angles_deg=(slope,) * 50,
+    )
+    for incidence in (-20.0, -5.0, 0.0, 10.0):
+        # the lens leans light inwards on both sides; x > 0 here, incidence positive from outside
+        direction = directions_xyz(np.array(incidence), np.array(0.0))
+        last = None
+        for place in np.linspace(0.0201, 0.0209, 30):
+            path = paths(lens, np.array([[place, 0.0]]), direction, 550.0)[0]
+            if len(path) > 2:
+                last = path
+        assert last is not None
+        ray = last[-1] - last[1]
+        turned = math.degrees(math.atan2(-ray[0], ray[2])) - incidence
+        # the prism's apex points outwards: light from the axis's side meets it at -incidence
+        expected = float(prism_deviation_deg(-incidence, slope, N))
+        assert_allclose(turned, expected, atol=1e-9)
+
+
+def test_grooves_beyond_total_reflection_are_refused() -> None:
+    """Facing in, a flat lens turns light by at most acos(1/n) = 47.87 degrees at n = 1.4906."""
+    assert_allclose(largest_turn_in_deg(N), math.degrees(math.acos(1.0 / N)), rtol=1e-12)
+    with pytest.raises(InputError, match=r"groove \d+ of 100.*at most 47\.9 deg"):
+        lens_scene(
+            0.15,
+            kind="fresnel",
+            width_m=0.4,
+            thickness_m=0.02,
+            focal_length_m=0.15,
+            groove_count=100,
+            groove_side="in",
+        )
+
+
+def test_facet_transmittance_by_turn() -> None:
+    """Transmittance of one facet at normal incidence, independent table for n = 1.4906 (digits 5e-5).
+
+    No draft, no rounding: what is lost is Fresnel reflection alone.
+    """
+    rows = {
+        "in": [(5.0, 0.9238), (10.0, 0.9227), (20.0, 0.9035), (30.0, 0.8137), (40.0, 0.5335)],
+        "out": [(5.0, 0.9239), (10.0, 0.9236), (20.0, 0.9198), (30.0, 0.9037), (40.0, 0.8628)],
+    }
+    for side, expected in rows.items():
+        for turn, transmittance in expected:
+            slope = facet_slope_in_deg(turn, N) if side == "in" else facet_slope_out_deg(turn, N)
+            scene = lens_scene(
+                0.0001,
+                face_width_m=3.0,
+                kind="linear_fresnel",
+                outline="rectangle",
+                width_m=0.04,
+                length_m=0.2,
+                thickness_m=0.02,
+                facet_angles_deg=(slope,) * 20,
+                groove_side=side,
+            )
+            scene.parts.station["aperture_x"] = 0.018
+            traced = trace(scene, NORMAL[None], points=1024, shifts=4)
+            share = in_band(scene, traced.share)[0]
+            passed = share[causes.DELIVERED] + share[causes.BESIDE_FIBRE]
+            caught = share[causes.DRAFT] + share[causes.LENS_EDGE]
+            # what a neighbour's draft face catches has passed the first face already
+            first = 1.0 - np.mean(reflectances(slope if side == "out" else 0.0, 1.0, N))
+            assert_allclose(
+                passed / (1.0 - caught / first), transmittance, atol=6e-5, err_msg=f"{side} {turn}"
+            )
+
+
+def test_draft_faces_take_their_width() -> None:
+    """At normal incidence, grooves in: the draft face takes h tan(draft) of every pitch (plane geometry)."""
+    slope, draft = 30.0, 6.0
+    lens = {
+        "kind": "linear_fresnel",
+        "outline": "rectangle",
+        "width_m": 0.1,
+        "length_m": 0.1,
+        "thickness_m": 0.004,
+        "facet_angles_deg": (slope,) * 100,
+        "groove_side": "in",
+    }
+    share = trace(lens_scene(0.3, 3.0, **lens, draft_deg=draft), NORMAL[None], points=8192, shifts=4)
+    scene = lens_scene(0.3, 3.0, **lens, draft_deg=draft)
+    tangent = math.tan(math.radians(slope)) * math.tan(math.radians(draft))
+    front = 1.0 - float(reflectances(0.0, 1.0, N)[0])
+    expected = tangent / (1.0 + tangent) * front
+    assert_allclose(in_band(scene, share.share)[0, causes.DRAFT], expected, rtol=5e-3)
+
+
+def test_rounded_tips_and_valleys_take_their_width() -> None:
+    """Their width by the formula of `grooves`, as a share of the pitch (plane geometry)."""
+    slope, radius = 30.0, 2e-5
+    lens = Lens(
+        kind="linear_fresnel",
+        outline="rectangle",
+        width_m=0.1,
+        length_m=0.1,
+        thickness_m=0.004,
+        facet_angles_deg=(slope,) * 100,
+        tip_radius_m=radius,
+        valley_radius_m=2.0 * radius,
+        material=glass(),
+    )
+    table = groove_table(lens, np.full(100, slope))
+    width = radius / math.tan(math.radians(30.0)) * math.cos(math.radians(slope))
+    assert_allclose(table[:, 3], width, rtol=1e-12)
+    assert_allclose(table[:, 4], 2.0 * width, rtol=1e-12)
+    scene = lens_scene(
+        0.3,
+        3.0,
+        **{
+            name: getattr(lens, name)
+            for name in (
+                "kind",
+                "outline",
+                "width_m",
+                "length_m",
+                "thickness_m",
+                "facet_angles_deg",
+                "tip_radius_m",
+                "valley_radius_m",
+            )
+        },
+    )
+    share = in_band(scene, trace(scene, NORMAL[None], points=8192, shifts=4).share)[0]
+    front = 1.0 - float(reflectances(0.0, 1.0, N)[0])
+    assert_allclose(share[causes.ROUNDING], 3.0 * width / 5e-4 * front, rtol=5e-3)
+
+
+def brute_force_facet(
+    table: np.ndarray,
+    pitch: float,
+    tan_draft: float,
+    along: float,
+    across: float,
+    down: float,
+    deepest: float,
+) -> tuple[float, int]:
+    """First point in the air of a groove along a ray from the glass, by small steps; distance and face."""
+    distance = -deepest / down - 1e-9
+    step = pitch / 4000.0
+    while distance < 1e-9:
+        depth, place = distance * down, along + distance * across
+        groove = math.floor(place / pitch)
+        at = groove if groove >= 0 else -groove - 1
+        local = place - groove * pitch
+        if groove < 0:
+            local = pitch - local
+        f, g = depth + local * table[at, 0], pitch + depth * tan_draft - local
+        if f > 0.0 and g > 0.0:
+            return distance, 0 if f < g * table[at, 0] + f * 1e-9 or f < 3.0 * step else 1
+        distance += step
+    return 0.0, 2
+
+
+def test_groove_section_against_brute_force() -> None:
+    rng = np.random.default_rng(8)
+    lens = Lens(kind="fresnel", width_m=0.02, thickness_m=0.004, draft_deg=5.0, material=glass())
+    table = groove_table(lens, rng.uniform(5.0, 40.0, 20))
+    pitch, tan_draft = 0.01 / 20, math.tan(math.radians(5.0))
+    deepest = float(table[:, 2].max())
+    for _ in range(300):
+        along, angle = rng.uniform(-0.004, 0.008), math.radians(rng.uniform(-40.0, 40.0))
+        across, down = math.sin(angle), math.cos(angle)
+        distance, _, face, place = facet_from_glass(table, pitch, tan_draft, deepest, along, across, down)
+        expected, _ = brute_force_facet(table, pitch, tan_draft, along, across, down, deepest)
+        assert face in (0, 1)
+        assert_allclose(distance, expected, atol=pitch / 2000.0)
+        assert -1e-9 <= place <= pitch * (1.0 + 1e-9)
+
+
+def test_groove_out_section_by_hand() -> None:
+    """45 degree facet, no draft: straight light at place 0.3 pitch falls 0.3 pitch; steep light meets the
+    draft."""
+    distance, place = facet_from_air(1.0, 1.0, 0.0, 0.3, 0.0, 1.0)
+    assert_allclose([distance, place], [0.3, 0.3])
+    distance, _ = facet_from_air(1.0, 1.0, 0.0, 0.9, math.sin(1.0), math.cos(1.0))
+    assert distance < 0.0
+
+
+def test_more_prisms_help_then_hurt() -> None:
+    """Common practice, no source: a Fresnel lens gains from more prisms up to a few hundred, then loses.
+
+    Few grooves make a spot wider than the target; many lose their width to rounded tips and valleys.
+    """
+    delivered = []
+    counts = [10, 30, 100, 300, 1000, 3000]
+    for count in counts:
+        fibre = FibreFace(
+            section="round", width_m=0.0065, length_m=0.0065, numerical_aperture=0.6, distance_m=0.6
+        )
+        lens = Lens(
+            kind="fresnel",
+            width_m=0.5,
+            thickness_m=0.025,
+            focal_length_m=0.6,
+            groove_count=count,
+            draft_deg=2.0,
+            tip_radius_m=1e-5,
+            valley_radius_m=1e-5,
+            material=glass(),
+        )
+        band = Band(shortest_nm=500.0, longest_nm=600.0)
+        scene = build_scene(Prescription(name="count", lens=lens, fibre=fibre, band=band))
+        delivered.append(
+            in_band(scene, trace(scene, NORMAL[None], points=4096, shifts=4, sun_radius_deg=0.2665).share)[
+                0, 0
+            ]
+        )
+    best = counts[int(np.argmax(delivered))]
+    assert 50 <= best <= 600, dict(zip(counts, delivered, strict=True))
+    assert delivered[0] < 0.8 * max(delivered)
+    assert delivered[-1] < 0.9 * max(delivered)
+
+
+def test_coatings_raise_the_light() -> None:
+    bare = lens_scene(
+        0.5, kind="plano_convex", width_m=0.1, thickness_m=0.01, curved_side="in", curvature_radius_m=0.3
+    )
+    coat = Coating(layer_index=1.22, layer_thickness_nm=113.0)
+    coated = lens_scene(
+        0.5,
+        kind="plano_convex",
+        width_m=0.1,
+        thickness_m=0.01,
+        curved_side="in",
+        curvature_radius_m=0.3,
+        front_coating=coat,
+        back_coating=coat,
+    )
+    without = trace(bare, NORMAL[None], points=256).share[0]
+    with_it = trace(coated, NORMAL[None], points=256).share[0]
+    assert with_it[causes.LENS_REFLECTION] < 0.05 * without[causes.LENS_REFLECTION]
