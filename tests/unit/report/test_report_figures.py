@@ -1,0 +1,209 @@
+"""What the figures compute before they draw: acceptance over the sky, losses, gaps and their causes, choices of view."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from yieldsim.base.vectors import azimuth_elevation_deg, direction_enu_xyz
+from yieldsim.report import (
+    acceptance_figures,
+    answer_figures,
+    calendar_figure,
+    gap_figures,
+    ledger_figure,
+    period_figures,
+    sky_figure,
+    style,
+)
+
+Make = Callable[..., xr.Dataset]
+
+
+def summary(ds: xr.Dataset) -> dict[str, Any]:
+    return dict(json.loads(ds.attrs["summary"]))
+
+
+# ---------------------------------------------------------------- acceptance
+
+
+def test_acceptance_is_whole_where_the_mount_points_and_nothing_behind(make_estimate: Make) -> None:
+    ds = make_estimate("martian year", biaxial=False)
+    ahead = direction_enu_xyz(180.0, 70.0)
+    assert acceptance_figures.relative_acceptance(ds, 0, ahead) == pytest.approx(1.0)
+    assert acceptance_figures.relative_acceptance(ds, 0, -ahead) == 0.0
+
+
+def test_acceptance_of_linear_optics_follows_the_mount_s_axes(make_estimate: Make) -> None:
+    """A mount that looks up, azimuth 180: the longitudinal axis lies north-south, the transverse one east-west."""
+    ds = make_estimate("lunar equatorial year", mounts=((0.0, 180.0, 0.0, 1),))
+    east, north = (direction_enu_xyz(azimuth, 90.0 - 20.0) for azimuth in (90.0, 0.0))
+    transverse = 1.0 / (1.0 + (20.0 / 12.0) ** 8)
+    longitudinal = 1.0 / (1.0 + (20.0 / 45.0) ** 6)
+    assert acceptance_figures.relative_acceptance(ds, 0, east) == pytest.approx(transverse, rel=1e-9)
+    assert acceptance_figures.relative_acceptance(ds, 0, north) == pytest.approx(longitudinal, rel=1e-9)
+
+
+def test_one_sided_table_holds_for_both_sides(make_estimate: Make) -> None:
+    ds = make_estimate("lunar equatorial year", mounts=((0.0, 180.0, 30.0, 1),))
+    there, back = direction_enu_xyz(np.array([50.0, 230.0]), np.array([80.0, 80.0]))
+    found = [acceptance_figures.relative_acceptance(ds, 0, way) for way in (there, back)]
+    assert found[0] == pytest.approx(found[1])
+
+
+def test_half_width(make_estimate: Make) -> None:
+    """0.5 is reached at the half-width by construction; rows 0.5 deg apart, linear between."""
+    ds = make_estimate("lunar polar year")
+    assert acceptance_figures.half_width_deg(ds) == pytest.approx((12.0,), abs=0.01)
+
+
+def test_letters_go_on_after_z() -> None:
+    assert [acceptance_figures.mount_letter(index) for index in (25, 26, 51, 52)] == ["Z", "AA", "AZ", "BA"]
+
+
+# ---------------------------------------------------------------- sky
+
+
+@pytest.mark.parametrize(
+    ("case", "low"), [("lunar polar year", True), ("mercury year", True), ("martian year", False)]
+)
+def test_panorama_where_the_sun_stays_low(make_estimate: Make, case: str, low: bool) -> None:
+    assert sky_figure.has_low_sun(make_estimate(case)) is low
+
+
+def test_paths_hold_the_highest_sun_of_a_long_run(make_estimate: Make) -> None:
+    """A smoothed day passes the highest row to within the spline's error on rows an hour apart."""
+    ds = make_estimate("martian decade")
+    top = max(float(azimuth_elevation_deg(path)[1].max()) for path in sky_figure.sun_paths(ds))
+    assert top >= float(ds["solar_elevation_deg"].max()) - 0.5
+    assert len(sky_figure.sun_paths(ds)) <= sky_figure.PATHS + 2
+
+
+# ---------------------------------------------------------------- days and periods
+
+
+@pytest.mark.parametrize(
+    ("case", "line"),
+    [
+        ("lunar polar year", False),
+        ("three martian days", True),
+        ("mercury year", True),
+        ("earth year", False),
+    ],
+)
+def test_short_runs_are_lines(make_estimate: Make, case: str, line: bool) -> None:
+    assert calendar_figure.is_line(make_estimate(case)) is line
+
+
+@pytest.mark.parametrize("case", ["lunar polar year, three mounts", "martian decade", "three martian days"])
+def test_bars_add_up_to_the_delivered_energy(make_estimate: Make, case: str) -> None:
+    ds = make_estimate(case)
+    _, by_mount, _ = period_figures.calendar_kwh(ds)
+    assert by_mount.sum() == pytest.approx(summary(ds)["delivered_kwh"], rel=1e-9)
+
+
+def test_months_agree_with_the_summary(make_estimate: Make) -> None:
+    ds = make_estimate("martian year")
+    names, by_mount, whole = period_figures.calendar_kwh(ds)
+    assert [str(name) for name in names] == [row["month"] for row in summary(ds)["monthly_kwh"]]
+    assert by_mount.sum(axis=1) == pytest.approx([row["kwh"] for row in summary(ds)["monthly_kwh"]])
+    assert list(whole) == [True] * 22 + [False]
+
+
+def test_years_add_up(make_estimate: Make) -> None:
+    ds = make_estimate("lunar polar decade")
+    years = period_figures.yearly(ds)
+    assert sum(float(row["kwh"]) for row in years) == pytest.approx(summary(ds)["delivered_kwh"])
+    assert sum(float(row["hours"]) for row in years) == pytest.approx(summary(ds)["hours_delivering"])
+    assert max(float(row["longest_gap_h"]) for row in years) == summary(ds)["longest_gap_hours"]
+
+
+def test_seasons_outside_the_run_are_unknown(make_estimate: Make) -> None:
+    kwh = period_figures.seasonal_kwh_per_solar_day(make_estimate("martian year", hours=8000))
+    assert np.isfinite(kwh).sum() == 6, "8000 hours are 175 deg of solar longitude in the made-up year"
+
+
+# ---------------------------------------------------------------- ledger
+
+
+def rows(*kwh: float) -> list[dict[str, Any]]:
+    names = ("sunlight", "terrain", "projection", "acceptance", "fibre packing", "fibre ends")
+    return [{"stage": stage, "kwh": value} for stage, value in zip(names, kwh, strict=False)]
+
+
+def test_losses_of_the_ledger_add_up() -> None:
+    found = ledger_figure.steps(rows(100.0, 80.0, 80.0, 8.0))
+    assert [step.lost_kwh for step in found] == [0.0, 20.0, 0.0, 72.0]
+    assert found[3].lost_fraction == pytest.approx(0.9)
+    assert [ledger_figure.acts(step) for step in found] == [True, True, False, True]
+
+
+def test_small_remains_get_a_panel_of_their_own() -> None:
+    groups = ledger_figure.panels(ledger_figure.steps(rows(100.0, 80.0, 40.0, 4.0, 3.0, 2.0)))
+    assert [[step.stage for step in group] for group in groups] == [
+        ["sunlight", "terrain", "projection", "acceptance"],
+        ["acceptance", "fibre packing", "fibre ends"],
+    ]
+
+
+def test_one_stage_alone_gets_no_panel() -> None:
+    assert len(ledger_figure.panels(ledger_figure.steps(rows(100.0, 80.0, 40.0, 4.0, 3.0)))) == 1
+
+
+def test_nothing_left_stays_one_panel() -> None:
+    assert len(ledger_figure.panels(ledger_figure.steps(rows(100.0, 0.0, 0.0, 0.0)))) == 1
+    assert len(ledger_figure.panels(ledger_figure.steps(rows(0.0, 0.0, 0.0, 0.0)))) == 1
+
+
+# ---------------------------------------------------------------- gaps
+
+
+@pytest.mark.parametrize("case", ["lunar polar year", "martian year", "all dark"])
+def test_states_share_the_whole_time(make_estimate: Make, case: str) -> None:
+    states = gap_figures.state_hours(make_estimate(case))
+    assert states.sum(axis=1) == pytest.approx(np.ones(len(states)))
+    assert (states >= 0.0).all()
+
+
+def test_causes_of_gaps(make_estimate: Make) -> None:
+    equator = make_estimate("lunar equatorial year")
+    gap = summary(equator)["gaps"][0]
+    text = gap_figures.gap_cause(equator, gap["start_utc"], gap["end_utc"])
+    assert text.startswith("Sun below the horizon 7")
+    assert "Sun outside the acceptance 2" in text
+    polar = make_estimate("lunar polar year", mask=(np.array([0.0, 180.0]), np.array([9.0, 9.0])))
+    assert "terrain" in gap_figures.gap_cause(polar, "2026-06-01T00:00:00Z", "2026-11-01T00:00:00Z").lower()
+
+
+def test_gap_lengths_agree_with_the_summary(make_estimate: Make) -> None:
+    ds = make_estimate("lunar polar year, three mounts")
+    assert gap_figures.gap_lengths_h(ds).max() == summary(ds)["longest_gap_hours"]
+
+
+# ---------------------------------------------------------------- beside the answer
+
+
+def test_references_without_etendue(make_estimate: Make) -> None:
+    names = [words for words, _ in answer_figures.references(summary(make_estimate("martian decade")))]
+    assert names == ["Delivered", "Following the Sun"]
+
+
+def test_ageing_is_shown_only_where_there_is_some(make_estimate: Make) -> None:
+    assert answer_figures.ages(make_estimate("lunar polar year"))
+    assert not answer_figures.ages(make_estimate("three martian days"))
+
+
+def test_every_figure_draws_alike_twice(make_estimate: Make) -> None:
+    ds = make_estimate("three martian days")
+
+    def svg() -> bytes:
+        with style.drawing(4.0, 3.0) as figure:
+            sky_figure.draw_sky(ds, figure)
+            return style.svg_bytes(figure)
+
+    assert svg() == svg()
