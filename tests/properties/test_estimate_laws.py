@@ -132,7 +132,7 @@ def test_no_loss_brings_light(loss, more):
         site = replace(site, dust=replace(dust, loss_per_day=5e-3 + more / 10))
     elif loss == "mask":
         raised = HorizonMask(
-            azimuth_deg=site.horizon.azimuth_deg, elevation_deg=site.horizon.elevation_deg + more
+            azimuth_deg=site.horizon.azimuth_deg, elevation_deg=site.horizon.elevation_deg + 1.0 + more
         )
         site = replace(site, horizon=raised)
     else:

@@ -54,7 +54,7 @@ def cycle_ends_tdb_s(shield: Shield | None, start_tdb_s: float, end_tdb_s: float
         return np.empty(0)
     cycle_s = shield.cycle_hours * SECONDS_PER_HOUR
     count = int(np.floor((end_tdb_s - start_tdb_s) / cycle_s + 1e-9))
-    return start_tdb_s + cycle_s * np.arange(1, count + 1)
+    return np.asarray(start_tdb_s + cycle_s * np.arange(1, count + 1), dtype=np.float64)
 
 
 def dust_history(

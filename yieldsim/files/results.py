@@ -111,9 +111,9 @@ def hourly_frame(ds: xr.Dataset) -> pd.DataFrame:
     for name in FIRST_HOURLY_COLUMNS:
         values = ds[name].values
         columns[name] = values.min(axis=1) if values.ndim == 2 else values
-    for name in ds.data_vars:
-        if ds[name].dims == ("time",) and name not in columns:
-            columns[str(name)] = ds[name].values
+    for word in ds.data_vars:
+        if ds[word].dims == ("time",) and word not in columns:
+            columns[str(word)] = ds[word].values
     for name in ("clean_fraction", "mount_delivered_power_w"):
         for mount in range(ds.sizes["mount"]):
             columns[f"mount{mount + 1}_{name.removeprefix('mount_')}"] = ds[name].values[:, mount]
@@ -130,3 +130,8 @@ def write_json(values: Mapping[str, Any], path: Path) -> None:
     path.write_text(
         json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8"
     )
+
+
+def write_image(content: bytes, path: Path) -> None:
+    """A finished page or picture."""
+    path.write_bytes(content)

@@ -44,7 +44,8 @@ def write_report(ds: xr.Dataset, folder: Path | str) -> list[str]:
 
 
 def _draw(ds: xr.Dataset, stage: Path) -> None:
+    from yieldsim.files.results import write_image
     from yieldsim.report.pages import report_pdf, report_png
 
-    (stage / "report.pdf").write_bytes(report_pdf(ds))
-    (stage / "report.png").write_bytes(report_png(ds))
+    write_image(report_pdf(ds), stage / "report.pdf")
+    write_image(report_png(ds), stage / "report.png")

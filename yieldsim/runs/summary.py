@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from yieldsim.base.nouns import Collector, RoundAcceptance, Site
 from yieldsim.energy import ledger
+from yieldsim.energy.delivered_light import delivered_light
 from yieldsim.energy.fibre import spectrum_outside_fraction
 from yieldsim.files.provenance import package_version, provenance
 from yieldsim.optics.acceptance import half_width_deg
@@ -19,7 +21,7 @@ if TYPE_CHECKING:
 
     from yieldsim.base.nouns import Notes
     from yieldsim.energy.integrate import Integrated, Setting, TimeGrid
-    from yieldsim.runs.estimate import Prepared
+    from yieldsim.runs.prepare import Prepared
 
 GAPS_LISTED = 10
 CAUTIONS = (
@@ -174,6 +176,7 @@ def _summary(
         "sun_following_kwh": following,
         "etendue_limited_kwh": _etendue_limited_kwh(result, collector),
         "shield_kwh_electric": ledger.total_kwh(ds, "shield_power_w"),
+        "delivered_light": asdict(delivered_light(collector.fibre)),
         "monthly_kwh": [
             {"month": str(month), "kwh": float(kwh)}
             for month, kwh in zip(months["month"], months["delivered_kwh"], strict=True)
