@@ -18,7 +18,8 @@ from yieldsim.report import style
 
 TEMPLATES = Path(__file__).parent
 SPACES = re.compile(r"[ \t\r\n\f\v]+")
-LONG_WORD = re.compile(r"\S{25,}")
+BREAKABLE = "\u200b"
+"""A place without width at which a line may break."""
 
 
 def set_pdf(template: str, data: Mapping[str, Any], figures: Mapping[str, bytes]) -> bytes:
@@ -58,16 +59,19 @@ def _fonts() -> Any:
     )
 
 
-def printable(text: str, most: int = 400) -> str:
-    """Text as it may stand on a page: one line, no control characters, long words breakable, cut at `most`.
+def printable(text: str, most: int = 400, unbroken: int = 40) -> str:
+    """Text as it may stand on a page: one line, no control characters, cut at `most`.
+
+    Words longer than `unbroken` get places to break; shorter ones are left whole, so that they can be copied.
 
     >>> printable("a\\x07b"), printable("abcdef", 4)
-    ('a\ufffdb', 'abc…')
+    ('a�b', 'abc…')
     """
     one_line = SPACES.sub(" ", text)
-    plain = "".join(
-        char if char.isprintable() or char == style.NARROW_SPACE else "\ufffd" for char in one_line
-    )
+    kept = (char if char.isprintable() or char == style.NARROW_SPACE else "\ufffd" for char in one_line)
+    plain = "".join(kept)
     if len(plain) > most:
         plain = plain[: most - 1].rstrip() + "…"
-    return LONG_WORD.sub(lambda word: "\u200b".join(re.findall(".{1,12}", word.group())), plain)
+    return re.sub(
+        rf"\S{{{unbroken},}}", lambda word: BREAKABLE.join(re.findall(".{1,12}", word.group())), plain
+    )

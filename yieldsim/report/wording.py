@@ -50,9 +50,9 @@ def page_data(ds: xr.Dataset) -> dict[str, Any]:
     summary = summary_of(ds)
     site, collector = summary["site"], summary["collector"]
     return {
-        "title": printable(site["name"], 120),
+        "title": printable(site["name"], 120, 25),
         "short_title": printable(site["name"], 48),
-        "glance_title": printable(site["name"], 60),
+        "glance_title": printable(site["name"], 60, 25),
         "place": place(site),
         "collector": collector_line(collector),
         "span": span(summary),
@@ -341,7 +341,12 @@ def _from_to(fraction: Any) -> str:
 def source_rows(provenance: dict[str, Any]) -> list[list[str]]:
     """A row a file: role, name, SHA-256, note."""
     return [
-        [printable(str(source.get(key, "") or ""), 200) for key in ("role", "name", "sha256", "note")]
+        [
+            printable(str(source["role"])),
+            printable(str(source["name"]), 200),
+            printable(str(source["sha256"]), 64, 65),
+            printable(str(source.get("note", "")), 200),
+        ]
         for source in [*provenance["inputs"], *provenance["kernels"]]
     ]
 
