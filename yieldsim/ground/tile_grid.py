@@ -1,0 +1,142 @@
+"""A tile of a survey on the ground: its gnomonic frame, its cells in that frame, and the nested grids that its lines cross."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from yieldsim.base.vectors import FloatArray
+from yieldsim.ground.line_sweep import FULL_DETAIL_PIXELS, MISSING_M, NEAR_PIXELS, Cells, Levels
+from yieldsim.ground.local_sphere import LocalSphere
+
+ToPlace = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
+"""(row, column) of the tile's pixels -> planetocentric latitude and longitude in degrees."""
+Heights = Callable[[FloatArray, FloatArray], FloatArray]
+"""(planetocentric latitude, longitude in degrees) -> metres above the ellipsoid, NaN where unknown."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class TileFrame:
+    """Gnomonic plane of a tile, touching at the tile's centre.
+
+    to_gnomonic   (2, 3) rows east, north: gnomonic = to_gnomonic @ (column, row, 1), in sphere radii
+    pixel_m       ground size of a pixel: the longer side
+    """
+
+    sphere: LocalSphere
+    rows: int
+    columns: int
+    to_gnomonic: FloatArray
+    pixel_m: float
+    to_place: ToPlace
+
+    def bend_pixels(self) -> float:
+        """How far the pixels of the map stray from the straight grid of the plane, at most."""
+        row, column = self.gnomonic_pixels(*_edge(self.rows, self.columns))
+        true_row, true_column = _edge(self.rows, self.columns)
+        return float(np.hypot(row - true_row, column - true_column).max())
+
+    def gnomonic_pixels(self, row: FloatArray, column: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Where pixels of the map lie on the plane, in the plane's pixel coordinates (row, column)."""
+        east, north = self.sphere.gnomonic(*self.to_place(row, column))
+        offset = np.stack([east - self.to_gnomonic[0, 2], north - self.to_gnomonic[1, 2]])
+        at = np.tensordot(np.linalg.inv(self.to_gnomonic[:, :2]), offset, axes=1)
+        return at[1], at[0]
+
+
+def tile_frame(
+    equatorial_m: float, polar_m: float, to_place: ToPlace, rows: int, columns: int
+) -> TileFrame:
+    """The frame of a tile of rows x columns pixels: pixel coordinates agree with the plane's at the tile's centre."""
+    middle = np.array([(rows - 1) / 2.0, (columns - 1) / 2.0])
+    nudge = 0.5
+    row = middle[0] + nudge * np.array([0.0, 0.0, 0.0, 1.0, -1.0])
+    column = middle[1] + nudge * np.array([0.0, 1.0, -1.0, 0.0, 0.0])
+    latitude, longitude = to_place(row, column)
+    sphere = LocalSphere.at(float(latitude[0]), float(longitude[0]), equatorial_m, polar_m)
+    east, north = sphere.gnomonic(latitude, longitude)
+    matrix = np.array(
+        [
+            [east[1] - east[2], east[3] - east[4], 0.0],
+            [north[1] - north[2], north[3] - north[4], 0.0],
+        ]
+    )
+    matrix[:, 2] = -matrix[:, :2] @ middle[::-1]
+    pixel_m = float(np.linalg.norm(matrix[:, :2], axis=0).max()) * sphere.radius_m
+    return TileFrame(
+        sphere=sphere, rows=rows, columns=columns, to_gnomonic=matrix, pixel_m=pixel_m, to_place=to_place
+    )
+
+
+def cells_of(frame: TileFrame, heights: Heights) -> Cells:
+    """The tile's pixels with the native ground around them."""
+    margin = NEAR_PIXELS + 1
+    row, column = np.meshgrid(
+        np.arange(-margin, frame.rows + margin, dtype=np.float64),
+        np.arange(-margin, frame.columns + margin, dtype=np.float64),
+        indexing="ij",
+    )
+    latitude, longitude = frame.to_place(row, column)
+    near_m = _filled(heights(latitude, longitude))
+    inside = (slice(margin, -margin), slice(margin, -margin))
+    at_row, at_column = frame.gnomonic_pixels(row[inside], column[inside])
+    return Cells(near_m, at_row.astype(np.float32), at_column.astype(np.float32))
+
+
+def level_count(frame: TileFrame, reach_m: float) -> int:
+    """Levels of halved detail that lines need to see as far as `reach_m` ahead of every cell."""
+    count = 1
+    while FULL_DETAIL_PIXELS * 2 ** (count - 1) * frame.pixel_m < reach_m:
+        count += 1
+    return count
+
+
+def level_radius_m(frame: TileFrame, level: int) -> float:
+    """Distance from the tile's centre within which a level needs heights."""
+    half = 0.5 * max(frame.rows, frame.columns) + (FULL_DETAIL_PIXELS + 4) * 2**level
+    return float(np.sqrt(2.0)) * half * frame.pixel_m
+
+
+def levels_of(frame: TileFrame, surfaces: list[Heights]) -> Levels:
+    """Nested gnomonic grids, one for each surface: the l-th has a node at every 2^l-th pixel.
+
+    Heights are those above the frame's sphere: above the ellipsoid, plus what the ellipsoid rises above the sphere.
+    """
+    grids, first_row, first_column = [], [], []
+    for level, heights in enumerate(surfaces):
+        size = 2**level
+        halo = (FULL_DETAIL_PIXELS + 2) * size
+        rows = np.arange(-halo // size, (frame.rows + halo) // size + 1) * size
+        columns = np.arange(-halo // size, (frame.columns + halo) // size + 1) * size
+        column, row = np.meshgrid(columns.astype(np.float64), rows.astype(np.float64))
+        matrix = frame.to_gnomonic
+        latitude, longitude, rise = frame.sphere.gnomonic_places(
+            matrix[0, 0] * column + matrix[0, 1] * row + matrix[0, 2],
+            matrix[1, 0] * column + matrix[1, 1] * row + matrix[1, 2],
+        )
+        grids.append(_filled(heights(latitude, longitude) + rise))
+        first_row.append(int(rows[0]))
+        first_column.append(int(columns[0]))
+    sizes = [grid.size for grid in grids]
+    return Levels(
+        np.concatenate([grid.ravel() for grid in grids]),
+        np.concatenate([[0], np.cumsum(sizes)[:-1]]).astype(np.int64),
+        np.array([grid.shape[0] for grid in grids], dtype=np.int64),
+        np.array([grid.shape[1] for grid in grids], dtype=np.int64),
+        np.array(first_row, dtype=np.int64),
+        np.array(first_column, dtype=np.int64),
+    )
+
+
+def _filled(heights_m: FloatArray) -> np.ndarray:
+    return np.where(np.isfinite(heights_m), heights_m, MISSING_M).astype(np.float32)
+
+
+def _edge(rows: int, columns: int) -> tuple[FloatArray, FloatArray]:
+    """Pixels around the rim of a tile."""
+    across, down = np.linspace(0.0, columns - 1.0, 9), np.linspace(0.0, rows - 1.0, 9)
+    row = np.concatenate([np.zeros(9), np.full(9, rows - 1.0), down, down])
+    column = np.concatenate([across, across, np.zeros(9), np.full(9, columns - 1.0)])
+    return row, column
