@@ -131,8 +131,8 @@ class _Shelf:
             short.append((kernel, spans))
         if short:
             raise DataMissing(self._out_of_range([(kernel.name, spans) for kernel, spans in short]))
-        if target in CENTRE_AT_BARYCENTRE:
-            barycentre = CENTRE_AT_BARYCENTRE[target]
+        barycentre = CENTRE_AT_BARYCENTRE.get(target)
+        if barycentre is not None and self._has(barycentre):
             self.notes.add(
                 f"no kernel has target {target}; its system's barycentre ({barycentre}) stands in for it"
             )
@@ -140,6 +140,13 @@ class _Shelf:
         names = ", ".join(kernel.name for kernel in self._position_kernels())
         raise DataMissing(
             f"no kernel at hand has a position of target {target} ({names}); name one that has with --kernel"
+        )
+
+    def _has(self, target: int) -> bool:
+        return any(
+            segment.target == target
+            for kernel in self._position_kernels()
+            for segment in kernel.content.segments
         )
 
     def _position_kernels(self) -> Iterator[Kernel]:

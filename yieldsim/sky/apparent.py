@@ -2,7 +2,7 @@
 
 The site's velocity includes the body's turning, so diurnal aberration is in. The bending of light is left
 out: none for the Sun itself, under 1e-9 deg from other bodies for the worlds of this project; so is the
-Earth's own 8e-8 deg at its horizon. This is what SPICE calls LT+S. No refraction.
+Earth's own, up to 1.1e-7 deg near its horizon. This is what SPICE calls LT+S. No refraction.
 """
 
 from __future__ import annotations

@@ -33,12 +33,12 @@ def air_mass(elevation_deg: ArrayLike, scale_height_km: float, radius_km: float)
     elevation_deg   of the Sun; slightly below 0 (a mast, a ridge) the ray first dips through denser air;
                     below -10 deg the value at -10 deg is held
     At elevation 0 this is X e^X K1(X), X = R / H. Read off a table of its logarithm: 2e-6 of the value.
-    Neglects refraction (at the horizon 0.004 deg on Mars, 0.6 deg on the Earth: derived) and the change of air
+    Neglects refraction (at the horizon 0.004 deg on Mars, 0.6 on the Earth: derived) and the change of air
     mass across the Sun's disc.
     Source: the integral of S. Chapman, 1931, Proc. Phys. Soc. 43, 483 (from memory); checked by quadrature.
 
     >>> air_mass([90.0, 30.0, 0.0], 11.56, 3389.5).round(3)
-    array([ 1.   ,  1.98 , 21.487])
+    array([ 1.   ,  1.98 , 21.488])
     """
     grid_deg, logarithm = _air_mass_table(scale_height_km, radius_km)
     return np.asarray(np.exp(np.interp(np.asarray(elevation_deg, dtype=np.float64), grid_deg, logarithm)))

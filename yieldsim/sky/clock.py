@@ -46,8 +46,8 @@ def tdb_seconds(utc: ArrayLike) -> FloatArray:
     is the series of USNO Circular 179, eq. 2.6, as in skyfield. A float64 resolves 1e-7 s here: 2e-9 deg of
     Mars's rotation. Raises ValueError on a NaT.
 
-    >>> float(tdb_seconds(np.datetime64("2000-01-01T11:58:55.816")).__round__(3))
-    -0.0
+    >>> print(tdb_seconds(np.datetime64("2008-03-17T20:10:00")).round(4))
+    259056665.1856
     """
     labels = np.asarray(utc, dtype="datetime64[ns]")
     if np.isnat(labels).any():

@@ -53,7 +53,7 @@ class Eclipse:
 def add_occulter(ds: xr.Dataset, track: SunTrack, tdb_s: FloatArray) -> xr.Dataset:
     """Add the occulter's offsets from the Sun's centre and its angular radius; all 0 where none is near.
 
-    occulter_east_offset_deg   along the horizontal, positive to increasing azimuth: to the right, as one looks
+    occulter_east_offset_deg   along the horizontal, positive to increasing azimuth (to the right)
     occulter_up_offset_deg     towards the zenith
     Their hypotenuse is the angle between the centres. Near is within three times the summed angular radii; of
     several bodies the one whose limb is nearest to the Sun's centre counts. tdb_s (n,) must not decrease.
@@ -112,7 +112,7 @@ def offsets_deg(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """A body's offset from the Sun along the horizontal and to the zenith, and the angle between: (n,) each.
 
-    The angle is laid off towards where the body lies (zenithal equidistant projection): discs keep their size.
+    The angle is laid off to where the body lies (zenithal equidistant projection): discs keep their size.
     """
     azimuth, elevation = (np.radians(angle) for angle in azimuth_elevation_deg(sun_enu_xyz))
     sin_azimuth, cos_azimuth = np.sin(azimuth), np.cos(azimuth)

@@ -1,0 +1,215 @@
+"""Eclipses seen from the Moon and the Earth: contacts, kinds, covered fractions, against computed and published ones."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.optimize import brentq
+
+from yieldsim.base.constants import SOLAR_RADIUS_KM
+from yieldsim.base.ephemeris import Ephemeris
+from yieldsim.base.nouns import Body, Occulter
+from yieldsim.sky.apparent import SiteSky
+from yieldsim.sky.clock import library_time, tdb_seconds, utc_from_tdb
+from yieldsim.sky.eclipse import add_occulter, covered_fraction, eclipse_kind, eclipses
+from yieldsim.sky.ellipsoid import position_km
+from yieldsim.sky.sun_track import SunTrack, prepare_track
+
+TABLE = Path(__file__).resolve().parents[1] / "authorities" / "eclipses_from_lunar_sites.csv"
+CONTACTS = ("first", "second", "third", "fourth")
+
+
+def rows() -> list[dict[str, str]]:
+    lines = TABLE.read_text(encoding="utf-8").splitlines()
+    return list(csv.DictReader(line for line in lines if not line.startswith("#")))
+
+
+def second(text: str) -> float:
+    return float(tdb_seconds(np.datetime64(text)))
+
+
+def geometric_gap_deg(
+    body: Body, ephemeris: Ephemeris, place: tuple[float, float], tdb_s: float, sign: int
+) -> float:
+    """Angle between the centres less the sum (sign 1) or difference (-1) of radii, all positions of one instant."""
+    t = library_time(np.array([tdb_s]))
+    radius = body.equatorial_radius_km
+    on_moon = position_km(*place, 0.0, radius, radius)
+    site = ephemeris.body.at(t).xyz.km[:, 0] + ephemeris.orientation.rotation_at(t)[:, :, 0].T @ on_moon
+    sun = ephemeris.sun.at(t).xyz.km[:, 0] - site
+    ((occulter, position),) = ephemeris.occulters
+    earth = position.at(t).xyz.km[:, 0] - site
+    separation = np.degrees(np.arctan2(np.linalg.norm(np.cross(sun, earth)), sun @ earth))
+    sun_radius = np.degrees(np.arcsin(SOLAR_RADIUS_KM / np.linalg.norm(sun)))
+    radius_deg = np.degrees(np.arcsin(occulter.radius_km / np.linalg.norm(earth)))
+    return float(separation - (radius_deg + sign * sun_radius))
+
+
+@pytest.mark.parametrize("row", rows(), ids=lambda row: f"{row['date']} {row['latitude_deg']}")
+def test_contacts_from_lunar_sites(world, row: dict[str, str]) -> None:
+    """The table neglects light time: recomputed so, it is met to 3 s. With light time our contacts come earlier by 38 km
+    over the Earth's motion past the Sun, some 38 s, up to a minute where the discs graze."""
+    body, ephemeris = world("moon")
+    place = (float(row["latitude_deg"]), float(row["longitude_deg"]))
+    middle = second(row["second"])
+    track = prepare_track(ephemeris, body, *place, 0.0, middle - 86_400.0, middle + 86_400.0)
+    (eclipse,) = eclipses(track, lowest_elevation_deg=-90.0)
+    assert (eclipse.occulter, eclipse.kind, eclipse.covered_fraction) == ("Earth", "umbra", 1.0)
+    found = (eclipse.start_tdb_s, eclipse.inner_start_tdb_s, eclipse.inner_end_tdb_s, eclipse.end_tdb_s)
+    for name, sign, ours in zip(CONTACTS, (1, -1, -1, 1), found, strict=True):
+        given = second(row[name])
+        geometric = brentq(
+            lambda s, sign=sign: geometric_gap_deg(body, ephemeris, place, s, sign), given - 300, given + 300
+        )
+        assert abs(geometric - given) < 3.0
+        assert -65.0 < ours - given < -25.0
+    hidden_minutes = (eclipse.inner_end_tdb_s - eclipse.inner_start_tdb_s) / 60.0
+    assert hidden_minutes == pytest.approx(float(row["wholly_hidden_minutes"]), abs=0.5)
+
+
+@pytest.mark.parametrize(
+    "row", [rows()[0], rows()[4], rows()[7]], ids=lambda row: f"{row['date']} {row['latitude_deg']}"
+)
+def test_hours_of_full_sun_lost(world, row: dict[str, str]) -> None:
+    """Integral of the hidden share of a uniform disc: to half a minute, from the light time and the steps of 20 s."""
+    body, ephemeris = world("moon")
+    middle = second(row["second"])
+    tdb_s = middle + np.arange(-21_600.0, 28_800.0, 20.0)
+    track = prepare_track(
+        ephemeris, body, float(row["latitude_deg"]), float(row["longitude_deg"]), 0.0, tdb_s[0], tdb_s[-1]
+    )
+    ds = add_occulter(track.dataset(tdb_s, utc_from_tdb(tdb_s)), track, tdb_s)
+    separation = np.hypot(ds["occulter_east_offset_deg"], ds["occulter_up_offset_deg"])
+    hidden = covered_fraction(separation, ds["sun_angular_radius_deg"], ds["occulter_angular_radius_deg"])
+    assert hidden.sum() * 20.0 / 3600.0 == pytest.approx(float(row["lost_full_sun_hours"]), abs=0.01)
+
+
+def test_lunar_eclipse_of_2025_march_14(world) -> None:
+    """What the Earth calls P1, U1, U2, U3, U4, P4 are the first and last contacts of any place on the Moon.
+
+    Published to the second (moonblink.info, Danjon's rule: the Earth's radius 1.01 times enlarged): 03:57:24,
+    05:09:33, 06:25:59, 07:31:23, 08:47:48, 10:00:01 UT. Tolerance 12 s: the Earth's figure, the predicted clock, 1.3 s
+    from the Moon to the Earth, a sampled limb. The catalogue of Espenak (NASA) gives the same minutes.
+    """
+    body, ephemeris = world("moon")
+    ((earth, position),) = ephemeris.occulters
+    enlarged = replace(
+        ephemeris,
+        occulters=((Occulter(name=earth.name, ephemeris_target=399, radius_km=6378.137 * 1.01), position),),
+    )
+    start, end = second("2025-03-14T02:00"), second("2025-03-14T12:00")
+
+    @cache
+    def contacts(around_deg: int) -> tuple[float, ...]:
+        """Contacts at a place of the limb as the Earth sees it, that far around from its north."""
+        angle = np.radians(around_deg)
+        place = (np.degrees(np.arcsin(np.cos(angle))), 90.0 if np.sin(angle) > 0.0 else -90.0)
+        track = prepare_track(enlarged, body, *place, 0.0, start, end)
+        (eclipse,) = eclipses(track, lowest_elevation_deg=-90.0)
+        assert eclipse.kind == "umbra"
+        return (eclipse.start_tdb_s, eclipse.inner_start_tdb_s, eclipse.inner_end_tdb_s, eclipse.end_tdb_s)
+
+    def extreme(which: int, largest: bool) -> float:
+        sign = 1.0 if largest else -1.0
+        best = max(range(0, 360, 15), key=lambda around: sign * contacts(around)[which])
+        low, mid, high = (sign * contacts((best + step) % 360)[which] for step in (-15, 0, 15))
+        return sign * (mid + (high - low) ** 2 / (16.0 * mid - 8.0 * (low + high)))
+
+    found = [
+        extreme(0, False),
+        extreme(1, False),
+        extreme(1, True),
+        extreme(2, False),
+        extreme(2, True),
+        extreme(3, True),
+    ]
+    published = ["03:57:24", "05:09:33", "06:25:59", "07:31:23", "08:47:48", "10:00:01"]
+    for ours, text in zip(found, published, strict=True):
+        assert ours == pytest.approx(second(f"2025-03-14T{text}"), abs=12.0), (text, utc_from_tdb(ours))
+
+
+def brute(track: SunTrack, sky: SiteSky, ephemeris: Ephemeris, tdb_s: np.ndarray) -> tuple[np.ndarray, ...]:
+    ((occulter, position),) = ephemeris.occulters
+    sun, body = sky.enu_au(tdb_s, (ephemeris.sun,)), sky.enu_au(tdb_s, (position,))
+    distance_km = np.linalg.norm(body, axis=1) * 149_597_870.7
+    separation = np.degrees(np.arctan2(np.linalg.norm(np.cross(sun, body), axis=1), (sun * body).sum(axis=1)))
+    return separation, np.degrees(np.arcsin(occulter.radius_km / distance_km)), sun, body
+
+
+@pytest.mark.parametrize(
+    ("name", "place"), [("moon", (-89.5, 222.0, 1900.0)), ("earth", (25.3, -104.1, 1100.0))]
+)
+def test_occulter_variables_against_the_exact_sky(
+    world, name: str, place: tuple[float, float, float]
+) -> None:
+    """Separation, radius and the side on which the occulter lies, wherever it is near; 0 elsewhere."""
+    body, ephemeris = world(name)
+    start = second("2024-01-01")
+    tdb_s = start + np.arange(0.0, 366.0 * 86_400.0, 1800.0)
+    track = prepare_track(ephemeris, body, *place, tdb_s[0], tdb_s[-1])
+    ds = add_occulter(track.dataset(tdb_s, utc_from_tdb(tdb_s)), track, tdb_s)
+    separation, radius, sun, other = brute(track, SiteSky(ephemeris, body, *place), ephemeris, tdb_s)
+    near = separation < 3.0 * (radius + ds["sun_angular_radius_deg"].values)
+    assert 30 < near.sum() < 0.1 * near.size
+    np.testing.assert_array_equal(ds["occulter_angular_radius_deg"].values > 0.0, near)
+    np.testing.assert_allclose(ds["occulter_angular_radius_deg"].values[near], radius[near], rtol=1e-8)
+    found = np.hypot(ds["occulter_east_offset_deg"], ds["occulter_up_offset_deg"]).values
+    np.testing.assert_allclose(found[near], separation[near], rtol=0, atol=2e-7)
+    higher = np.arcsin(other[:, 2] / np.linalg.norm(other, axis=1)) > np.arcsin(
+        sun[:, 2] / np.linalg.norm(sun, axis=1)
+    )
+    clear = (
+        near
+        & (np.abs(ds["occulter_up_offset_deg"].values) > 0.2)
+        & (np.abs(ds["solar_elevation_deg"].values) < 60.0)
+    )
+    np.testing.assert_array_equal(ds["occulter_up_offset_deg"].values[clear] > 0.0, higher[clear])
+    turned = np.degrees(np.arctan2(other[:, 0], other[:, 1]) - np.arctan2(sun[:, 0], sun[:, 1]))
+    clear &= np.abs(ds["occulter_east_offset_deg"].values) > 0.2
+    to_the_right = (turned + 180.0) % 360.0 - 180.0 > 0.0
+    np.testing.assert_array_equal(ds["occulter_east_offset_deg"].values[clear] > 0.0, to_the_right[clear])
+
+
+def test_total_solar_eclipse_on_the_earth(world) -> None:
+    """2024-04-08 at Nazas, Mexico (25.3 N, 104.1 W), near the greatest eclipse: total for 4 min 28 s at 18:17 UT (NASA's
+    page, from memory). The low-accuracy elements of the Earth's rotation shift the shadow by up to 0.1 deg, 11 km."""
+    body, ephemeris = world("earth")
+    latitude = 25.3 - 0.149  # planetographic to planetocentric
+    track = prepare_track(
+        ephemeris, body, latitude, -104.14, 1100.0, second("2024-04-08"), second("2024-04-09")
+    )
+    (eclipse,) = eclipses(track)
+    assert eclipse.kind == "umbra"
+    assert (eclipse.inner_end_tdb_s - eclipse.inner_start_tdb_s) / 60.0 == pytest.approx(4.47, abs=0.15)
+    assert eclipse.greatest_tdb_s == pytest.approx(second("2024-04-08T18:17:20"), abs=60.0)
+
+
+def test_annular_eclipse_on_the_earth(world) -> None:
+    """2023-10-14, Corpus Christi, Texas: annular around 16:58 UT (NASA's map, from memory)."""
+    body, ephemeris = world("earth")
+    track = prepare_track(ephemeris, body, 27.64, -97.4, 0.0, second("2023-10-14"), second("2023-10-15"))
+    (eclipse,) = eclipses(track)
+    assert eclipse.kind == "annular"
+    assert 0.88 < eclipse.covered_fraction < 0.92
+    assert eclipse.greatest_tdb_s == pytest.approx(second("2023-10-14T16:58"), abs=180.0)
+
+
+def test_far_side_sees_none(world) -> None:
+    body, ephemeris = world("moon")
+    track = prepare_track(ephemeris, body, 5.0, 180.0, 0.0, second("2025-01-01"), second("2027-01-01"))
+    assert eclipses(track) == ()
+
+
+def test_eclipse_under_way_at_either_end_is_cut_there(world) -> None:
+    body, ephemeris = world("moon")
+    start, end = second("2025-03-14T06:00"), second("2025-03-14T08:00")
+    track = prepare_track(ephemeris, body, 0.674, 23.473, 0.0, start, end)
+    (eclipse,) = eclipses(track)
+    assert (eclipse.start_tdb_s, eclipse.end_tdb_s) == (start, end)
+    assert eclipse.kind == "umbra"
+    assert str(eclipse_kind(2.0, 0.25, 0.95)) == "none"

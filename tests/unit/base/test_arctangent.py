@@ -1,0 +1,37 @@
+"""The arctangent for kernels against the mathematical library's."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from numba import njit
+
+from yieldsim.base.arctangent import arctangent2
+
+
+@njit
+def each(y: np.ndarray, x: np.ndarray, angle: np.ndarray) -> None:
+    for i in range(y.size):
+        angle[i] = arctangent2(y[i], x[i])
+
+
+def of(y: np.ndarray, x: np.ndarray) -> np.ndarray:
+    angle = np.empty(y.size)
+    each(y, x, angle)
+    return angle
+
+
+def test_to_two_ulp_in_every_direction_and_size() -> None:
+    random = np.random.default_rng(4)
+    y, x = random.normal(size=(2, 200_000))
+    y *= 10.0 ** random.integers(-14, 4, y.size)
+    expected = np.arctan2(y, x)
+    assert (np.abs(of(y, x) - expected) / np.abs(expected)).max() < 8e-16
+
+
+@pytest.mark.parametrize("y", [0.0, 1.0, -1.0, 1e-300, 1e300])
+@pytest.mark.parametrize("x", [0.0, 1.0, -1.0, 1e-300, 1e300])
+def test_axes_and_extremes(y: float, x: float) -> None:
+    assert of(np.array([y]), np.array([x]))[0] == pytest.approx(math.atan2(y, x), rel=1e-15, abs=0.0)
