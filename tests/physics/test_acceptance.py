@@ -51,6 +51,19 @@ def test_quadratic_table_feels_the_second_moment():
     assert acceptance_at(table, tilted(0.0), RADIUS)[0] == pytest.approx(1.0 - moment / 400.0, abs=2e-6)
 
 
+def test_the_short_cut_inside_a_row_is_the_average_over_the_disc():
+    """One straight row and the same row cut into many: the first takes the short cut, the second averages points."""
+    whole = round_table([0.0, 60.0, 80.0], [1.0, 0.0, 0.0])
+    fine = np.concatenate([np.linspace(0.0, 60.0, 2401), [80.0]])
+    cut = round_table(fine, np.interp(fine, [0.0, 60.0, 80.0], [1.0, 0.0, 0.0]))
+    angles = np.linspace(0.0, 59.0, 400)
+    got, expected = (acceptance_at(table, tilted(angles), RADIUS) for table in (whole, cut))
+    # terms of fourth order in the Sun's radius: 5e-10 rad^4 over theta^3 at four radii
+    np.testing.assert_allclose(got, expected, atol=2e-6)
+    # and the term that is kept is larger than that
+    assert np.abs(expected - np.interp(angles, [0, 60], [1, 0]))[40] > 1e-5
+
+
 def test_a_disc_table_is_used_as_it_stands():
     table = round_table([0.0, 1.0, 1.001], [1.0, 1.0, 0.0], "disc")
     assert acceptance_at(table, tilted(0.99), RADIUS)[0] == 1.0

@@ -28,7 +28,10 @@ def sun_in_mount_xyz(
     sun_enu_xyz: FloatArray, tilt_deg: float, azimuth_deg: float, roll_deg: float
 ) -> FloatArray:
     """Sun directions (time, 3) in a mount's axes: transverse, longitudinal, normal."""
-    return np.asarray(sun_enu_xyz @ mount_axes_enu_xyz(tilt_deg, azimuth_deg, roll_deg).T)
+    axes = mount_axes_enu_xyz(tilt_deg, azimuth_deg, roll_deg)
+    # three columns by hand: a matrix product this thin spends its time in the library's threads
+    east, north, up = (sun_enu_xyz[:, k, None] for k in range(3))
+    return np.asarray(east * axes[:, 0] + north * axes[:, 1] + up * axes[:, 2])
 
 
 def incidence_of_deg(sun_mount_xyz: FloatArray) -> FloatArray:

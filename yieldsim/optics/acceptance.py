@@ -131,13 +131,28 @@ def round_over_disc(
     points: FloatArray,
     weights: FloatArray,
 ) -> FloatArray:
-    """Mean of a round table over the disc, (time,); incidence by atan2."""
+    """Mean of a round table over the disc, (time,); incidence by atan2.
+
+    A disc that lies within one row of the table, away from the normal, needs no points: the table is linear there, and the mean
+    incidence over the disc is that of its centre plus half the mean square across the plane of incidence times its cotangent.
+    """
     count = sun_xyz.shape[0]
     value = np.zeros(count)
+    last = table_x.shape[0] - 1
+    across_squared = 0.0
+    for k in range(points.shape[0]):
+        across_squared += weights[k] * 0.5 * (points[k, 0] ** 2 + points[k, 1] ** 2)
     for i in prange(count):
         x, y, z = sun_xyz[i, 0], sun_xyz[i, 1], sun_xyz[i, 2]
         incidence = math.atan2(math.hypot(x, y), z)
-        if incidence >= 0.5 * math.pi or incidence > table_x[-1] + radius_rad[i]:
+        radius = radius_rad[i]
+        if incidence >= 0.5 * math.pi or incidence > table_x[last] + radius:
+            continue
+        row = np.searchsorted(table_x, incidence)
+        inside = incidence > 4.0 * radius and 0 < row <= last
+        if inside and table_x[row - 1] <= incidence - radius and incidence + radius <= table_x[row]:
+            shift = 0.5 * across_squared * radius * radius / math.tan(incidence)
+            value[i] = min(table_value(incidence + shift, table_x, table_y), 1.0)
             continue
         ax, ay, az, bx, by, bz = _across(x, y, z)
         total = 0.0

@@ -41,6 +41,7 @@ def finished(ready: Prepared, result: Integrated, change: float, tolerance: floa
         Conventions="CF-1.10",
         title=f"Light delivered by {setting.collector.name} at {setting.site.name}",
         source=f"yieldsim {package_version()}",
+        history=f"yieldsim estimate, {iso(grid.edge_utc[0])} to {iso(grid.edge_utc[-1])}",
         references="IAU WGCCRE report for 2015 (Archinal et al. 2018); JPL ephemerides and NAIF kernels as listed in summary",
         celestial_body=setting.site.body.name,
         interval_s=grid.interval_s,
@@ -94,6 +95,8 @@ def _with_context(series: xr.Dataset, setting: Setting, grid: TimeGrid) -> xr.Da
     ds["time"].attrs.update(
         standard_name="time", long_name="start of the interval, UTC", bounds="time_bnds", axis="T"
     )
+    ds["mount"].attrs["long_name"] = "mount, in the order of the collector file"
+    ds["stage"].attrs["long_name"] = "stage of the chain of losses"
     for name, unit, values in (
         ("mount_tilt_deg", "degree", [m.tilt_deg for m in mounts]),
         ("mount_azimuth_deg", "degree", [m.azimuth_deg for m in mounts]),
