@@ -98,7 +98,7 @@ def test_dataset_says_what_it_holds(world) -> None:
         "local_true_solar_time_hours",
     ]
     assert ds["solar_azimuth_deg"].attrs["standard_name"] == "solar_azimuth_angle"
-    noon = np.abs(ds["local_true_solar_time_hours"] - 12.0).argmin()
+    noon = int(np.abs(ds["local_true_solar_time_hours"].values - 12.0).argmin())
     assert float(ds["solar_elevation_deg"][noon]) > 60.0
     expected = np.degrees(np.arcsin(695_700.0 / 149_597_870.7 / ds["sun_distance_au"].values))
     np.testing.assert_allclose(ds["sun_angular_radius_deg"].values, expected, rtol=1e-13)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import importlib.util
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -113,53 +113,66 @@ class _Shelf:
         )
 
     def _link(self, target: int) -> tuple[Any, int]:
-        """Vector function to a target from its centre, and that centre."""
-        start_s, end_s = self.start_tdb_s - LIGHT_TIME_S, self.end_tdb_s
+        """Vector function to a target from its centre, and that centre.
+
+        Of the user's kernels a barycentre comes before the default kernel's centre: ephemerides are not mixed.
+        """
         short: list[tuple[Kernel, Coverage]] = []
-        for kernel in self._position_kernels():
-            segments = [segment for segment in kernel.content.segments if segment.target == target]
-            if not segments:
-                continue
-            spans = coverage([segment.spk_segment for segment in segments])
-            if spans.covers(start_s, end_s):
-                for passed, range_s in short:
-                    self.notes.add(
-                        f"{passed.name} covers {_range(range_s)} only, so {kernel.name} is used for {target}"
-                    )
-                self.use(kernel)
-                return _link_of(segments, start_s, end_s)
-            short.append((kernel, spans))
+        for kernels in self._position_kernels():
+            for wanted in (target, CENTRE_AT_BARYCENTRE.get(target)):
+                for kernel in kernels:
+                    segments = [segment for segment in kernel.content.segments if segment.target == wanted]
+                    if not segments:
+                        continue
+                    spans = coverage([segment.spk_segment for segment in segments])
+                    if not spans.covers(self.start_tdb_s - LIGHT_TIME_S, self.end_tdb_s):
+                        short.append((kernel, spans))
+                        continue
+                    self._note_choice(target, wanted, kernel, short)
+                    self.use(kernel)
+                    return self._link_of(segments)
         if short:
-            raise DataMissing(self._out_of_range([(kernel.name, spans) for kernel, spans in short]))
-        barycentre = CENTRE_AT_BARYCENTRE.get(target)
-        if barycentre is not None and self._has(barycentre):
-            self.notes.add(
-                f"no kernel has target {target}; its system's barycentre ({barycentre}) stands in for it"
-            )
-            return self._link(barycentre)
-        names = ", ".join(kernel.name for kernel in self._position_kernels())
+            raise DataMissing(self._out_of_range(dict(short)))
+        names = ", ".join(kernel.name for kernels in self._position_kernels() for kernel in kernels)
         raise DataMissing(
             f"no kernel at hand has a position of target {target} ({names}); name one that has with --kernel"
         )
 
-    def _has(self, target: int) -> bool:
-        return any(
-            segment.target == target
-            for kernel in self._position_kernels()
-            for segment in kernel.content.segments
-        )
+    def _link_of(self, segments: Sequence[Any]) -> tuple[Any, int]:
+        """The last segment that covers the span alone, else all of one centre together."""
+        from skyfield.jpllib import Stack
 
-    def _position_kernels(self) -> Iterator[Kernel]:
-        yield from self.of_kind("positions")
-        yield self.default_positions
+        for segment in reversed(segments):
+            if coverage([segment.spk_segment]).covers(self.start_tdb_s - LIGHT_TIME_S, self.end_tdb_s):
+                return segment, segment.center
+        return Stack(list(segments)), segments[0].center
 
-    def _out_of_range(self, short: Sequence[tuple[str, Coverage]]) -> str:
+    def _note_choice(
+        self, target: int, wanted: int | None, kernel: Kernel, passed: Sequence[tuple[Kernel, Coverage]]
+    ) -> None:
+        for other, spans in passed:
+            self.notes.add(
+                f"{other.name} covers {_range(spans)} only, so {kernel.name} is used for target {target}"
+            )
+        if wanted != target:
+            self.notes.add(
+                f"{kernel.name} has no target {target}; its system's barycentre ({wanted}) stands in for it"
+            )
+
+    def _position_kernels(self) -> Iterator[tuple[Kernel, ...]]:
+        """The user's kernels, then the default one, which is opened only when it is asked for."""
+        yield tuple(self.of_kind("positions"))
+        yield (self.default_positions,)
+
+    def _out_of_range(self, short: Mapping[Kernel, Coverage]) -> str:
         start, end = _date(self.start_tdb_s), _date(self.end_tdb_s)
         days = max((self.end_tdb_s - self.start_tdb_s) / 86_400.0, 1.0)
         parts = []
-        for name, spans in short:
+        for kernel, spans in short.items():
             outside = min(spans.missing_s(self.start_tdb_s - LIGHT_TIME_S, self.end_tdb_s) / 86_400.0, days)
-            parts.append(f"{name} covers {_range(spans)}, {outside:.0f} of {days:.0f} days fall outside")
+            parts.append(
+                f"{kernel.name} covers {_range(spans)}, {outside:.0f} of {days:.0f} days fall outside"
+            )
         return (
             f"{start} to {end} can't be computed: {'; '.join(parts)}; shorten the span or name a longer "
             "ephemeris with --kernel"
@@ -177,16 +190,6 @@ class _Shelf:
         if not all(np.isfinite(value).all() for value in values):
             names = ", ".join(source.name for source in self.sources)
             raise InputError(Problem(names, found="is damaged: it holds values that are not numbers"))
-
-
-def _link_of(segments: Sequence[Any], start_s: float, end_s: float) -> tuple[Any, int]:
-    """The last segment that covers the span alone, else all of one centre together."""
-    from skyfield.jpllib import Stack
-
-    for segment in reversed(segments):
-        if coverage([segment.spk_segment]).covers(start_s, end_s):
-            return segment, segment.center
-    return Stack(list(segments)), segments[0].center
 
 
 def _orientation(body: Body, shelf: _Shelf) -> Any:

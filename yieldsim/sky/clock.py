@@ -43,15 +43,22 @@ def tdb_seconds(utc: ArrayLike) -> FloatArray:
         TDB = UTC + (TAI - UTC) + 32.184 s + (TDB - TT)
 
     Before 1972 the 10 s of 1972 are kept (no rubber seconds); after the table's end, its last value. TDB - TT
-    is the series of USNO Circular 179, eq. 2.6, as in skyfield. A float64 resolves 1e-7 s here: 2e-9 deg of
-    Mars's rotation. Raises ValueError on a NaT.
+    is the series of USNO Circular 179, eq. 2.6, as in skyfield. A float64 resolves 1e-7 s here: 5e-10 deg of
+    Mars's rotation.
+    Raises ValueError on a NaT and on a year that labels in nanoseconds don't reach.
 
     >>> print(tdb_seconds(np.datetime64("2008-03-17T20:10:00")).round(4))
     259056665.1856
     """
-    labels = np.asarray(utc, dtype="datetime64[ns]")
+    given = np.asarray(utc)
+    labels = given.astype("datetime64[ns]")
     if np.isnat(labels).any():
         raise ValueError("a time is missing (NaT)")
+    if (
+        given.dtype != labels.dtype
+        and (labels.astype("datetime64[D]") != given.astype("datetime64[D]")).any()
+    ):
+        raise ValueError("a time lies outside 1678 to 2262, all that labels in nanoseconds reach")
     since_ns, offsets = _leap_table()
     leap_s = offsets[np.searchsorted(since_ns, labels.astype(np.int64), side="right")]
     tt_s = (labels - J2000).astype(np.int64) / 1e9 + (leap_s + TT_MINUS_TAI_S)

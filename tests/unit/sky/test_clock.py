@@ -72,6 +72,13 @@ def test_missing_time_is_an_error() -> None:
         tdb_seconds(np.array(["2026-01-01", "NaT"], dtype="datetime64[ns]"))
 
 
+@pytest.mark.parametrize("day", ["2640-01-01", "1500-06-01"])
+def test_years_that_nanoseconds_do_not_reach(day: str) -> None:
+    with pytest.raises(ValueError, match="outside 1678 to 2262"):
+        tdb_seconds(np.array([day], dtype="datetime64[s]"))
+    assert tdb_seconds(np.datetime64("2262-01-01", "D")) > 8e9
+
+
 def test_shapes_are_kept() -> None:
     assert tdb_seconds(utc("2026-01-01")).shape == ()
     assert tdb_seconds(np.full((3, 2), utc("2026-01-01"))).shape == (3, 2)
