@@ -163,8 +163,8 @@ def _daf(path: Path, size: int) -> tuple[str, list[tuple[Any, ...]]]:
                 segments.append(daf.summary_struct.unpack(data[begin : begin + daf.summary_length]))
             record = int(following)
         for *_, first_word, last_word in segments:
-            if not 1 <= first_word < last_word <= size // WORD:
-                raise _damaged(path, "a segment reaches beyond the end of the file")
+            if not 1 <= first_word < last_word < daf.free:
+                raise _damaged(path, "a segment reaches beyond the end of the data")
     if not segments:
         raise _damaged(path, "it holds no segment")
     return kind, segments

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import struct
 from dataclasses import replace
 from pathlib import Path
 
@@ -243,6 +244,12 @@ def spoil(content: bytes, how: str) -> bytes:
         return content.replace(b"\r\n", b"\n")
     if how == "zeros after the header":
         return content[:1024] + bytes(len(content) - 1024)
+    if how.startswith("end of data at"):
+        return content[:84] + struct.pack("<i", int(how.split()[-1])) + content[88:]
+    if how == "segments in a circle":
+        (record,) = struct.unpack("<i", content[76:80])
+        place = (record - 1) * 1024
+        return content[:place] + struct.pack("<d", record) + content[place + 8 :]
     return how.encode()
 
 
@@ -254,6 +261,9 @@ def spoil(content: bytes, how: str) -> bytes:
         ("junk", "is not a SPICE kernel"),
         ("line ends changed", "is damaged"),
         ("zeros after the header", "is damaged"),
+        ("end of data at 2000000000", "it is cut short"),
+        ("end of data at 3000", "beyond the end of the data"),
+        ("segments in a circle", "leads out of the file"),
         ("KPL/PCK\n\\begindata\nBODY301_RADII = ( 1 1 1 )\n", "text kernel of the kind KPL/PCK"),
         ("DAFETF NAIF DAF ENCODED TRANSFER FILE\n", "transfer format"),
         ("KPL/FK\nno data at all\n", "it defines no frame"),
