@@ -33,8 +33,8 @@ if TYPE_CHECKING:
 Holds = Literal["auto", "height", "radius"]
 RADIUS_TOLERANCE = 0.005
 """A coordinate system may use a body's mean, equatorial or polar radius: they differ by up to 0.34 % (Earth, Mars)."""
-SKETCH_PIXELS = 64
-"""Pixels a side of the thinned read that tells heights from radii."""
+SKETCH_WINDOWS, SKETCH_PIXELS = 12, 4
+"""Heights are told from radii by so many little windows a side, each of so many pixels a side."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -232,10 +232,9 @@ def _measured(bare: Raster, holds: Holds, where: str) -> Raster:
 
 def _kind(raster: Raster, holds: Holds, where: str) -> tuple[Holds, tuple[str, ...]]:
     """What the pixels hold. Raises InputError for values that are neither heights nor radii of this body."""
-    step = max(1, min(raster.rows, raster.columns) // SKETCH_PIXELS)
-    values = read_values(raster, 0, 0, raster.rows, raster.columns, step)
+    values, row, column = _sketch(raster)
     if not np.isfinite(values).any():
-        raise InputError(Problem(where, found="holds nodata only"))
+        return ("height" if holds == "auto" else holds), ()
     middle = float(np.nanmedian(values))
     radius_m = raster.equatorial_m
     if middle > 0.5 * radius_m:
@@ -261,18 +260,30 @@ def _kind(raster: Raster, holds: Holds, where: str) -> tuple[Holds, tuple[str, .
         return holds, ()
     if raster.sphere_m is None or raster.equatorial_m == raster.polar_m:
         return "height", ()
-    return _height_or_fall_off(raster, values, step)
+    return _height_or_fall_off(raster, values, row, column)
 
 
-def _height_or_fall_off(raster: Raster, values: FloatArray, step: int) -> tuple[Holds, tuple[str, ...]]:
+def _sketch(raster: Raster) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Values, rows and columns of a sprinkling of pixels over the whole file."""
+    pieces = []
+    size_r, size_c = min(SKETCH_PIXELS, raster.rows), min(SKETCH_PIXELS, raster.columns)
+    for top in np.unique(np.linspace(0, raster.rows - size_r, SKETCH_WINDOWS).astype(int)):
+        for left in np.unique(np.linspace(0, raster.columns - size_c, SKETCH_WINDOWS).astype(int)):
+            values = read_values(raster, int(top), int(left), size_r, size_c, 1)
+            pieces.append((float(np.nanmean(values)) if np.isfinite(values).any() else np.nan, top, left))
+    values, row, column = np.array(pieces, dtype=np.float64).T
+    return values, row + 0.5 * (size_r - 1), column + 0.5 * (size_c - 1)
+
+
+def _height_or_fall_off(
+    raster: Raster, values: FloatArray, row: FloatArray, column: FloatArray
+) -> tuple[Holds, tuple[str, ...]]:
     """Heights over the ellipsoid, or radii less the sphere's: by whether the values follow the ellipsoid's own fall-off.
 
     Least squares of the values on the fall-off, a constant, and the sine of latitude (Mars is lower in the north): a share above
     one half means radii. Where the file spans too little of the fall-off to tell, heights, with a warning.
     """
-    row = (np.arange(values.shape[0]) + 0.5) * step - 0.5
-    column = (np.arange(values.shape[1]) + 0.5) * step - 0.5
-    latitude, _ = raster.to_place(*np.meshgrid(row, column, indexing="ij"))
+    latitude, _ = raster.to_place(row, column)
     known = np.isfinite(values) & np.isfinite(latitude)
     fall = ellipsoid_radius_m(latitude[known], raster.equatorial_m, raster.polar_m) - raster.equatorial_m
     relief = float(np.std(values[known]))

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from yieldsim.base.constants import SECONDS_PER_HOUR, SOLAR_IRRADIANCE_1AU_W_M2
@@ -183,8 +184,6 @@ def light_tables(
     above = np.arange(-rows - pad + 1, depth - pad)
     share = visible_share(-above * (step * unit_deg / radius))
     touched = np.clip(above + radius / (step * unit_deg) + 0.5, 0.0, 1.0)
-    by_row = (np.arange(depth)[None, :] - np.arange(rows)[:, None]) + rows - 1
-    lit_share, any_share = share[by_row], touched[by_row]
     place = path.azimuth_deg / 360.0 * azimuth_count
     hours, kwh = path.step_hours, path.step_hours / 1000.0
     seen = np.stack([path.clear * hours, (path.clear > 0.0) * hours, path.beam_w_m2 * kwh], axis=1)
@@ -193,20 +192,40 @@ def light_tables(
     spread = _spread(place, height, every, azimuth_count, depth)
     for azimuth in range(azimuth_count):
         cell, weight, times = spread(azimuth)
-        counted = np.zeros((depth, 3))
-        for column in range(3):
-            counted[:, column] = np.bincount(cell, weight * seen[times, column], depth)
-        light[azimuth, :, 0] = lit_share @ counted[:, 0]
-        light[azimuth, :, 1] = any_share @ counted[:, 1]
-        light[azimuth, :, 2] = lit_share @ counted[:, 2]
+        counted = np.stack([np.bincount(cell, weight * seen[times, k], depth) for k in range(3)], axis=1)
+        used = np.unique(cell)
+        light[azimuth, :, ::2] = cut(share, used, np.ascontiguousarray(counted[used, ::2]), rows)
+        light[azimuth, :, 1:2] = cut(touched, used, np.ascontiguousarray(counted[used, 1:2]), rows)
     if power_w is None:
         return LightTables(
             lowest, step, light, np.zeros((azimuth_count, rows, 0), np.float32), np.zeros(azimuth_count, np.int64)
         )
     turned, first_turn = _turned_table(
-        place[powered], height[powered], power_w, kwh, azimuth_count, depth, lit_share
+        place[powered], height[powered], power_w, kwh, azimuth_count, depth, share, rows
     )
     return LightTables(lowest, step, light, turned, first_turn)
+
+
+@njit(cache=True)
+def cut(share: FloatArray, used: NDArray[np.int64], counted: FloatArray, rows: int) -> Float32Array:
+    """What horizons at each row let through (rows, columns) of light `counted` (used, columns) at the rows `used` of the Sun.
+
+    share   by rows of the Sun above the horizon, from rows - 1 below
+
+    Plain sums in a fixed order: a library's matrix product may add in another order on another number of threads.
+    """
+    out = np.empty((rows, counted.shape[1]), dtype=np.float32)
+    total = np.empty(counted.shape[1])
+    for row in range(rows):
+        total[:] = 0.0
+        for k in range(used.shape[0]):
+            part = share[used[k] - row + rows - 1]
+            if part > 0.0:
+                for column in range(total.shape[0]):
+                    total[column] += part * counted[k, column]
+        for column in range(total.shape[0]):
+            out[row, column] = total[column]
+    return out
 
 
 def _spread(place: FloatArray, height: FloatArray, times: NDArray[np.int64], azimuths: int, depth: int):  # type: ignore[no-untyped-def]
@@ -234,7 +253,8 @@ def _turned_table(
     kwh: float,
     azimuths: int,
     depth: int,
-    lit_share: FloatArray,
+    share: FloatArray,
+    rows: int,
 ) -> tuple[Float32Array, NDArray[np.int64]]:
     """Delivered energy by azimuth and row for the arc of turns that any Sun in that azimuth reaches."""
     turns = power_w.shape[1]
@@ -248,10 +268,10 @@ def _turned_table(
         counted = np.zeros((depth, width))
         np.add.at(counted, cell, (weight * kwh)[:, None] * power_w[times][:, columns])
         used = np.unique(cell)
-        tables.append((lit_share[:, used] @ counted[used]).astype(np.float32))
+        tables.append(cut(share, used, counted[used], rows))
         firsts[azimuth] = first
     width = max(table.shape[1] for table in tables)
-    turned = np.zeros((azimuths, lit_share.shape[0], width), dtype=np.float32)
+    turned = np.zeros((azimuths, rows, width), dtype=np.float32)
     for azimuth, table in enumerate(tables):
         turned[azimuth, :, : table.shape[1]] = table
     return turned, firsts

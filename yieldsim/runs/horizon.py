@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from yieldsim.ground.skyline import Skyline
 
 LARGEST_REACH_KM = 1000.0
+"""No ground shows from farther: two 20 km mountains on Mars lose sight of each other at 740 km."""
+LARGEST_REACH_ASKED_KM = 5000.0
 FINEST_STEP_DEG, COARSEST_STEP_DEG = 0.01, 10.0
 HOLES_WORTH_A_WARNING = 0.01
 HEIGHT_MISMATCH_M = 50.0
@@ -120,7 +122,7 @@ def grids_of(rasters: Sequence[Raster], sphere: LocalSphere, reach_km: float | N
     """The windows that a view from the point of the sphere needs, finest first."""
     from yieldsim.files.terrain_views import views
 
-    reach_m = 1000.0 * (LARGEST_REACH_KM if reach_km is None else reach_km)
+    reach_m = 1000.0 * min(LARGEST_REACH_KM, reach_km or LARGEST_REACH_KM)
     return views(rasters, lambda azimuth, far: sphere.along(azimuth, far / sphere.radius_m)[:2], reach_m)
 
 
@@ -136,7 +138,7 @@ def distances_m(
 
     from yieldsim.ground.skyline import sample_distances_m
 
-    reach_m = 1000.0 * (LARGEST_REACH_KM if reach_km is None else reach_km)
+    reach_m = 1000.0 * min(LARGEST_REACH_KM, reach_km or LARGEST_REACH_KM)
     azimuth = np.linspace(0.0, 360.0, 72, endpoint=False)
     probe = np.geomspace(1.0, reach_m, 400)
     latitude, longitude, _ = sphere.along(azimuth[:, None], probe[None, :] / sphere.radius_m)
@@ -180,8 +182,8 @@ def reach_warnings(result: Skyline, highest_m: float, reach_km: float | None) ->
 
 def _refuse_options(reach_km: float | None, azimuth_step_deg: float) -> None:
     problems = []
-    if reach_km is not None and not 0.0 < reach_km <= LARGEST_REACH_KM:
-        problems.append(Problem("", "reach_km", f"is {reach_km:g}", f"above 0, at most {LARGEST_REACH_KM:g}"))
+    if reach_km is not None and not 0.0 < reach_km <= LARGEST_REACH_ASKED_KM:
+        problems.append(Problem("", "reach_km", f"is {reach_km:g}", f"above 0, at most {LARGEST_REACH_ASKED_KM:g}"))
     steps = 360.0 / azimuth_step_deg if azimuth_step_deg > 0.0 else 0.0
     if not FINEST_STEP_DEG <= azimuth_step_deg <= COARSEST_STEP_DEG or abs(steps - round(steps)) > 1e-6:
         allowed = f"a whole part of 360, {FINEST_STEP_DEG:g} to {COARSEST_STEP_DEG:g}"

@@ -1,0 +1,123 @@
+"""A survey on the disk: survey.nc, GeoTIFFs, the best places as a table and as site files."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from yieldsim.base.vectors import FloatArray
+from yieldsim.files.provenance import package_version
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+
+def write_survey_netcdf(ds: xr.Dataset, path: Path) -> None:
+    """NetCDF-4 by CF; maps in 32 bits, compressed, NaN where the ground is unknown; the same bytes for the same Dataset."""
+    import numpy as np
+
+    encoding: dict[str, dict[str, Any]] = {}
+    for name, variable in ds.variables.items():
+        if variable.ndim == 2:
+            encoding[str(name)] = {"zlib": True, "complevel": 4, "_FillValue": np.float32(np.nan)}
+        elif np.issubdtype(variable.dtype, np.datetime64):
+            units = "seconds since 2000-01-01T00:00:00"
+            encoding[str(name)] = {
+                "units": units, "calendar": "proleptic_gregorian", "dtype": "int64", "_FillValue": None
+            }
+        elif np.issubdtype(variable.dtype, np.floating):
+            encoding[str(name)] = {"_FillValue": None}
+    ds.to_netcdf(path, engine="netcdf4", format="NETCDF4", encoding=encoding)
+
+
+def write_survey_geotiffs(ds: xr.Dataset, folder: Path) -> list[str]:
+    """One GeoTIFF a map, with the coordinate system; the names written."""
+    import numpy as np
+    import rasterio
+    from rasterio.transform import Affine
+
+    x, y = ds["x"].values, ds["y"].values
+    step_x = float(x[1] - x[0]) if x.size > 1 else abs(float(y[0] - y[-1])) / max(y.size - 1, 1) or 1.0
+    step_y = float(y[1] - y[0]) if y.size > 1 else -abs(step_x)
+    transform = Affine(step_x, 0.0, float(x[0]) - 0.5 * step_x, 0.0, step_y, float(y[0]) - 0.5 * step_y)
+    names = []
+    for name, variable in ds.data_vars.items():
+        if variable.dims != ("y", "x"):
+            continue
+        file = folder / f"{name}.tif"
+        with rasterio.open(
+            file,
+            "w",
+            driver="GTiff",
+            width=x.size,
+            height=y.size,
+            count=1,
+            dtype="float32",
+            crs=ds["crs"].attrs["crs_wkt"],
+            transform=transform,
+            nodata=np.nan,
+            compress="deflate",
+            predictor=3,
+        ) as dataset:
+            dataset.write(variable.values.astype(np.float32), 1)
+            dataset.set_band_description(1, str(variable.attrs["long_name"]))
+            dataset.units = (str(variable.attrs["units"]),)
+        names.append(file.name)
+    return names
+
+
+def places_text(places: Sequence[dict[str, Any]]) -> str:
+    """The best places as CSV: one row a place, best first."""
+    if not places:
+        return "rank\n"
+    header = list(places[0])
+    rows = [",".join(f"{place[name]:.10g}" for name in header) for place in places]
+    return "\n".join([",".join(header), *rows]) + "\n"
+
+
+def horizon_text(azimuth_deg: FloatArray, elevation_deg: FloatArray, provenance: Sequence[str]) -> str:
+    """A skyline as the table that a site file names: provenance after #, then azimuth_deg,elevation_deg."""
+    lines = [f"# {line}" for line in provenance]
+    lines.append("azimuth_deg,elevation_deg")
+    lines += [f"{a:.10g},{e:.4f}" for a, e in zip(azimuth_deg, elevation_deg, strict=True)]
+    return "\n".join(lines).replace(",-0.0000", ",0.0000") + "\n"
+
+
+def site_text(
+    name: str,
+    body: str,
+    place: dict[str, float],
+    mast_height_m: float,
+    table: str,
+    comment: str,
+    extra: str = "",
+) -> str:
+    """A site file for a place, with its horizon in a table beside it."""
+    return (
+        f"# {comment}\n"
+        f'name = "{name}"\n'
+        f'body = "{body}"\n'
+        f"latitude_deg = {place['latitude_deg']:.6f}\n"
+        f"longitude_deg = {place['longitude_deg']:.6f}\n"
+        f"elevation_m = {place['elevation_m']:.2f}\n"
+        f"mast_height_m = {mast_height_m:g}\n"
+        "\n[horizon]\n"
+        f'table = "{table}"\n' + extra
+    )
+
+
+def horizon_provenance(
+    place: str, mast_height_m: float, terrain: Sequence[tuple[str, str]], reach_km: float | None, warnings: Sequence[str]
+) -> list[str]:
+    """Header lines of a computed skyline.
+
+    terrain   (file name, SHA-256), finest first
+    """
+    lines = [
+        f"Skyline computed by yieldsim {package_version()} from terrain: {place}",
+        f"eye {mast_height_m:g} m above the ground; straight lines of sight over the curved body, no refraction",
+    ]
+    lines += [f"terrain: {name} sha256 {digest}" for name, digest in terrain]
+    lines.append("reach: the edge of the files" if reach_km is None else f"reach: {reach_km:g} km")
+    return lines + [f"note: {line}" for line in warnings]

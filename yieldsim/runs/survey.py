@@ -1,0 +1,376 @@
+"""The survey run: terrain in, maps of light and energy out, with the best places."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, is_dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from yieldsim.base.errors import CannotCompute, InputError, Problem
+from yieldsim.base.nouns import Collector, Notes, Site, Source
+from yieldsim.runs.survey_tiles import VARIABLES, Progress, Tile, TileJob, frame_of, survey_tiles
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from yieldsim.files.rasters import Holds, Raster
+
+TILE_PIXELS = 512
+MOST_BEND_PIXELS = 0.5
+"""A tile is small enough for its pixels to lie on a straight grid to this."""
+FEWEST_AZIMUTHS, MOST_AZIMUTHS = 72, 1440
+GOALS = {
+    "delivered": ("delivered_kwh", 1.0),
+    "sun-following": ("sun_following_kwh_m2", 1.0),
+    "lit": ("lit_fraction", 1.0),
+    "dark": ("longest_dark_hours", -1.0),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurveyOptions:
+    """How a survey is made; see `survey`."""
+
+    window: tuple[float, float, float, float] | None = None
+    stride: int = 1
+    mast_height_m: float | None = None
+    azimuths: int = 360
+    reach_km: float | None = None
+    as_mounted: bool = False
+    goal: str | None = None
+    places: int = 10
+    spacing_m: float | None = None
+    holds: Holds = "auto"
+    workers: int | None = None
+    scheduler: str | None = None
+
+
+def survey(
+    terrain: Sequence[str | Path],
+    body: str | Path,
+    collector: str | Path | Collector | None = None,
+    start: object | None = None,
+    end: object | None = None,
+    *,
+    years: float | None = None,
+    like: str | Path | Site | None = None,
+    kernels: Sequence[str | Path] = (),
+    options: SurveyOptions | None = None,
+    work_folder: str | Path = ".",
+    progress: Progress | None = None,
+) -> xr.Dataset:
+    """Maps of light, energy and longest dark over terrain: survey.nc as a Dataset.
+
+    terrain       raster files, finest first; the first gives the cells
+    like          a site whose mast, air and dust hold everywhere
+    options       window (x min, y min, x max, y max in the first file's system), stride, azimuths, reach, goal, ...
+    work_folder   where finished tiles wait while the survey runs; an interrupted survey takes them up again
+
+    Annual figures are means over the span, for a year of 365.25 days. Raises InputError, DataMissing or CannotCompute.
+    """
+    from yieldsim.files.provenance import file_source
+    from yieldsim.files.raster_labels import needs_terrain_extra
+    from yieldsim.files.rasters import open_rasters
+    from yieldsim.runs.span import span_utc
+    from yieldsim.sky.clock import tdb_seconds
+
+    needs_terrain_extra()
+    options = options or SurveyOptions()
+    notes = Notes()
+    site, design, sources = _inputs(body, collector, like, options, notes)
+    _refuse(options, design)
+    begin, finish = span_utc(start, end, years)
+    edges = tdb_seconds([begin, finish])
+    rasters = open_rasters(terrain, site.body, options.holds)
+    for raster in rasters:
+        for line in raster.warnings:
+            notes.add(line)
+    grid = rasters[0]
+    block = window_pixels(grid, options.window, options.stride)
+    tiles = tiles_of(grid, site, block, options.stride)
+    reach_km = farthest_km(rasters, site, block)
+    if options.reach_km is not None:
+        reach_km = min(reach_km, options.reach_km)
+    job = TileJob(
+        site=site,
+        terrain=tuple(str(path) for path in terrain),
+        holds=options.holds,
+        collector=design,
+        as_mounted=options.as_mounted,
+        start_tdb_s=float(edges[0]),
+        end_tdb_s=float(edges[1]),
+        azimuths=options.azimuths,
+        stride=options.stride,
+        reach_km=round(reach_km, 3),
+        kernels=tuple(str(path) for path in kernels),
+    )
+    sources += tuple(file_source(Path(path), "terrain") for path in terrain)
+    kernel_sources = _kernel_sources(job, notes)
+    folder = Path(work_folder) / f".survey-{_fingerprint(job, tiles, sources + kernel_sources)[:16]}"
+    workers = options.workers or os.cpu_count() or 1
+    maps = _assembled(job, block, survey_tiles(job, tiles, folder, workers, options.scheduler, progress))
+    from yieldsim.runs.survey_dataset import survey_dataset
+
+    ds = survey_dataset(maps, grid, block, job, (begin, finish), options, sources + kernel_sources, notes)
+    shutil.rmtree(folder, ignore_errors=True)
+    return ds
+
+
+def _inputs(
+    body: str | Path,
+    collector: str | Path | Collector | None,
+    like: str | Path | Site | None,
+    options: SurveyOptions,
+    notes: Notes,
+) -> tuple[Site, Collector | None, tuple[Source, ...]]:
+    """The conditions as a site, the collector, and the files that they come from."""
+    from yieldsim.files.inputs import read_body, read_collector, read_site
+    from yieldsim.runs.prepare import resolve_collector
+
+    sources: tuple[Source, ...] = ()
+    if isinstance(like, Site):
+        site = like
+    elif like is not None:
+        loaded = read_site(Path(like))
+        site, sources = loaded.noun, loaded.sources
+    else:
+        stand = read_body(body)
+        site = Site(name="survey", body=stand.noun, latitude_deg=0.0, longitude_deg=0.0)
+        sources = stand.sources
+    if like is not None and read_body(body).noun.name != site.body.name:
+        raise InputError(Problem("", "like", f"is a site on {site.body.name}", f"a site on {body}"))
+    if options.mast_height_m is not None:
+        site = replace(site, mast_height_m=options.mast_height_m)
+    site = replace(site, name="survey", horizon=None)
+    if collector is None:
+        return site, None, sources
+    if isinstance(collector, Collector):
+        design, more, extra = *resolve_collector(collector, notes), ()
+    else:
+        read = read_collector(Path(collector))
+        for warning in read.warnings:
+            notes.add(warning)
+        design, more = resolve_collector(read.noun, notes)
+        extra = read.sources
+    return site, design, sources + tuple(extra) + more
+
+
+def _refuse(options: SurveyOptions, collector: Collector | None) -> None:
+    problems = []
+    if options.stride < 1:
+        problems.append(Problem("", "stride", f"is {options.stride}", "1 or more"))
+    if not FEWEST_AZIMUTHS <= options.azimuths <= MOST_AZIMUTHS:
+        problems.append(
+            Problem("", "azimuths", f"is {options.azimuths}", f"{FEWEST_AZIMUTHS} to {MOST_AZIMUTHS}")
+        )
+    if options.mast_height_m is not None and not 0.0 <= options.mast_height_m <= 1000.0:
+        problems.append(Problem("", "mast_height_m", f"is {options.mast_height_m:g}", "0 to 1000"))
+    if options.reach_km is not None and not 0.0 < options.reach_km <= 5000.0:
+        problems.append(Problem("", "reach_km", f"is {options.reach_km:g}", "above 0, at most 5000"))
+    if options.goal is not None and options.goal not in GOALS:
+        problems.append(Problem("", "goal", f'is "{options.goal}"', ", ".join(GOALS)))
+    if collector is None and (options.as_mounted or options.goal == "delivered"):
+        problems.append(Problem("", "collector", "is not given", "a collector file, for energy that it delivers"))
+    if options.places < 0 or (options.workers is not None and options.workers < 1):
+        problems.append(Problem("", "places or workers", "is too small", "0 or more places, 1 or more workers"))
+    if options.spacing_m is not None and options.spacing_m < 0.0:
+        problems.append(Problem("", "spacing_m", f"is {options.spacing_m:g}", "0 or more"))
+    if problems:
+        raise InputError(problems)
+
+
+def window_pixels(
+    raster: Raster, window: tuple[float, float, float, float] | None, stride: int
+) -> tuple[int, int, int, int]:
+    """(row, column, rows, columns) of the pixels whose centres lie in a window of map coordinates; None: the whole file."""
+    import numpy as np
+
+    if window is None:
+        return 0, 0, raster.rows, raster.columns
+    x0, y0, x1, y1 = window
+    a, b, c, d, e, f = raster.transform
+    if b != 0.0 or d != 0.0:
+        raise InputError(Problem(raster.name, found="is rotated on its map; a window needs rows along x"))
+    if x1 <= x0 or y1 <= y0:
+        raise InputError(Problem("", "window", f"is {x0:g} {y0:g} {x1:g} {y1:g}", "x min < x max and y min < y max"))
+    columns = sorted(((x0 - c) / a - 0.5, (x1 - c) / a - 0.5))
+    rows = sorted(((y0 - f) / e - 0.5, (y1 - f) / e - 0.5))
+    left, right = int(np.ceil(columns[0] - 1e-9)), int(np.floor(columns[1] + 1e-9))
+    top, bottom = int(np.ceil(rows[0] - 1e-9)), int(np.floor(rows[1] + 1e-9))
+    # a window as wide as the file, given by its corners, may end a pixel's rounding outside
+    inside = top >= 0 and left >= 0 and bottom < raster.rows and right < raster.columns
+    if not inside or bottom < top or right < left:
+        xs, ys = sorted((c, c + a * raster.columns)), sorted((f, f + e * raster.rows))
+        raise InputError(
+            Problem(
+                "",
+                "window",
+                f"is {x0:g} {y0:g} {x1:g} {y1:g}",
+                f"x {xs[0]:g} to {xs[1]:g}, y {ys[0]:g} to {ys[1]:g}, the extent of {raster.name}, and a pixel or more",
+            )
+        )
+    return top, left, bottom - top + 1, right - left + 1
+
+
+def tiles_of(raster: Raster, site: Site, block: tuple[int, int, int, int], stride: int) -> list[Tile]:
+    """The window cut into tiles whose pixels lie on nearly straight grids, whole strides each."""
+    size = TILE_PIXELS
+    row, column, rows, columns = block
+    while True:
+        side = max(size // stride, 1) * stride
+        tiles = [
+            Tile(row + r, column + c, min(side, rows - r), min(side, columns - c))
+            for r in range(0, rows, side)
+            for c in range(0, columns, side)
+        ]
+        corners = [tiles[0], tiles[-1], tiles[len(tiles) // 2]]
+        if all(frame_of(raster, site, tile).bend_pixels() <= MOST_BEND_PIXELS for tile in corners):
+            return tiles
+        if size <= 16:
+            raise CannotCompute(
+                f"the pixels of {raster.name} are too far from a straight grid there for a survey; "
+                "use a map projection made for the region"
+            )
+        size //= 2
+
+
+def farthest_km(rasters: Sequence[Raster], site: Site, block: tuple[int, int, int, int]) -> float:
+    """How far the files reach from the window, at most as far as a horizon can lie."""
+    import numpy as np
+
+    from yieldsim.runs.horizon import LARGEST_REACH_KM
+
+    row, column, rows, columns = block
+    middle = rasters[0].to_place(np.array([row + rows / 2.0]), np.array([column + columns / 2.0]))
+    here = _unit_xyz(*middle)
+    farthest = 0.0
+    for raster in rasters:
+        edge = np.linspace(0.0, 1.0, 17)
+        r = np.concatenate([edge * 0.0, edge * 0.0 + 1.0, edge, edge]) * (raster.rows - 1)
+        c = np.concatenate([edge, edge, edge * 0.0, edge * 0.0 + 1.0]) * (raster.columns - 1)
+        there = _unit_xyz(*raster.to_place(r, c))
+        chord = np.linalg.norm(there - here, axis=1)
+        angle = 2.0 * np.arcsin(np.clip(np.nanmax(chord) / 2.0, 0.0, 1.0))
+        farthest = max(farthest, float(angle) * site.body.equatorial_radius_km)
+    return min(farthest, LARGEST_REACH_KM)
+
+
+def _unit_xyz(latitude_deg: Any, longitude_deg: Any) -> Any:
+    import numpy as np
+
+    a, b = np.radians(latitude_deg), np.radians(longitude_deg)
+    return np.stack([np.cos(a) * np.cos(b), np.cos(a) * np.sin(b), np.sin(a)], axis=-1)
+
+
+def _kernel_sources(job: TileJob, notes: Notes) -> tuple[Source, ...]:
+    """The kernels that every tile will use, with their notes; a span that they don't cover is refused here, at once."""
+    from yieldsim.files.kernels import open_ephemeris
+
+    ephemeris = open_ephemeris(job.site.body, job.start_tdb_s, job.end_tdb_s, extra=job.kernels)
+    for note in ephemeris.notes:
+        notes.add(note)
+    return tuple(ephemeris.sources)
+
+
+def _fingerprint(job: TileJob, tiles: Sequence[Tile], sources: Sequence[Source]) -> str:
+    """Digest of everything that the tiles depend on: the program's version, options, places and the files' contents."""
+    from yieldsim.files.provenance import package_version
+
+    shared = _plain(replace(job, terrain=(), kernels=()))
+    text = json.dumps([package_version(), shared, _plain(tuple(tiles)), _plain(tuple(sources))])
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _plain(value: object) -> Any:
+    """Nouns and arrays as lists and numbers, for hashing."""
+    import numpy as np
+
+    if is_dataclass(value):
+        return [_plain(getattr(value, field.name)) for field in fields(value)]
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    return [_plain(item) for item in value] if isinstance(value, tuple) else value
+
+
+def _assembled(job: TileJob, block: tuple[int, int, int, int], done: Any) -> Any:
+    """The tiles' maps as one array (variables, rows / stride, columns / stride)."""
+    import numpy as np
+
+    stride = job.stride
+    row, column, rows, columns = block
+    maps = np.full((len(VARIABLES), -(-rows // stride), -(-columns // stride)), np.nan, dtype=np.float32)
+    for tile, part in done:
+        r, c = (tile.row - row) // stride, (tile.column - column) // stride
+        maps[:, r : r + part.shape[1], c : c + part.shape[2]] = part
+    return maps
+
+
+def write_survey(
+    ds: xr.Dataset,
+    folder: Path | str,
+    terrain: Sequence[str | Path],
+    *,
+    site_count: int = 0,
+    like: Site | None = None,
+    geotiffs: bool = True,
+    figure: bool = True,
+) -> list[str]:
+    """Write a survey: survey.nc, places.csv, GeoTIFFs, the map, and site files of the first `site_count` places.
+
+    The site files hold a skyline computed at full detail, and are ready for `yieldsim estimate`. All files or none.
+    """
+    from yieldsim.files.results import staged_folder, write_image
+    from yieldsim.files.survey_results import places_text, write_survey_geotiffs, write_survey_netcdf
+
+    summary = json.loads(ds.attrs["summary"])
+    with staged_folder(folder) as stage:
+        write_survey_netcdf(ds, stage / "survey.nc")
+        (stage / "places.csv").write_text(places_text(summary["places"]), encoding="utf-8", newline="\n")
+        if geotiffs:
+            write_survey_geotiffs(ds, stage)
+        if figure:
+            from yieldsim.report.survey_figure import survey_png
+
+            write_image(survey_png(ds), stage / "survey.png")
+        for place in summary["places"][:site_count]:
+            for name, text in _site_files(place, summary, terrain, like).items():
+                (stage / name).write_text(text, encoding="utf-8", newline="\n")
+        return sorted(file.name for file in stage.iterdir())
+
+
+def _site_files(
+    place: dict[str, Any], summary: dict[str, Any], terrain: Sequence[str | Path], like: Site | None
+) -> dict[str, str]:
+    """The site file of a place and its horizon table."""
+    from yieldsim.files.inputs import read_body
+    from yieldsim.files.survey_results import horizon_provenance, horizon_text, site_text
+    from yieldsim.runs.horizon import horizon
+
+    options = summary["provenance"]["options"]
+    stem = f"place-{place['rank']:02d}"
+    name = f"Place {place['rank']}"
+    body = like.body if like is not None else read_body(summary["body"].lower()).noun
+    site = Site(
+        name=name,
+        body=body,
+        latitude_deg=place["latitude_deg"],
+        longitude_deg=place["longitude_deg"],
+        elevation_m=place["elevation_m"],
+        mast_height_m=summary["mast_height_m"],
+    )
+    run = horizon(site, terrain, holds=options["holds"])
+    files = [(source.name, source.sha256) for source in run.sources]
+    at = f"{name}, {site.body.name}, latitude {site.latitude_deg:.6f}, longitude {site.longitude_deg:.6f}"
+    head = horizon_provenance(at, site.mast_height_m, files, None, run.warnings)
+    comment = f"Chosen by a survey of {files[0][0]} for {summary['goal']} light, {summary['start_utc']} to {summary['end_utc']}"
+    return {
+        f"{stem}.horizon.csv": horizon_text(run.mask.azimuth_deg, run.mask.elevation_deg, head),
+        f"{stem}.toml": site_text(
+            name, summary["body"].lower(), place, site.mast_height_m, f"{stem}.horizon.csv", comment
+        ),
+    }
