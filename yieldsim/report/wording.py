@@ -60,6 +60,7 @@ def page_data(ds: xr.Dataset) -> dict[str, Any]:
         "headline": headline(summary),
         "tiles": tiles(summary),
         "warnings": [printable(line) for line in summary["warnings"]],
+        "glance_warning": first_warning(summary["warnings"]),
         "cautions": [printable(line) for line in summary["cautions"] or style.CAUTIONS],
         "sky_caption": sky_caption(ds),
         "mounts": mount_rows(ds, summary),
@@ -177,6 +178,14 @@ def tiles(summary: dict[str, Any]) -> list[dict[str, str]]:
 
 def _tile(label: str, value: str, note: str) -> dict[str, str]:
     return {"label": label, "value": value, "note": note}
+
+
+def first_warning(warnings: list[str]) -> str:
+    """What the one-page view has room for."""
+    if not warnings:
+        return ""
+    more = f" ({len(warnings) - 1} more in the full report)" if len(warnings) > 1 else ""
+    return printable(warnings[0], 170) + more
 
 
 # ---------------------------------------------------------------- the other pages
