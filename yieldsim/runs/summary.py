@@ -15,6 +15,9 @@ from yieldsim.energy.fibre import spectrum_outside_fraction
 from yieldsim.files.provenance import package_version, provenance
 from yieldsim.optics.acceptance import half_width_deg
 from yieldsim.optics.etendue import fibre_etendue_m2_sr, largest_concentration, projected_acceptance_sr
+from yieldsim.sky.atmosphere import optical_depth_warning
+from yieldsim.sky.clock import utc_from_tdb
+from yieldsim.sky.eclipse import eclipses
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -76,6 +79,9 @@ def add_warnings(notes: Notes, setting: Setting, series: xr.Dataset) -> None:
                     f"an acceptance of +-{angle:.3g} deg into a fibre of numerical aperture {fibre.numerical_aperture:g} "
                     f"allows a concentration of {concentration:.3g} at most: such a collector dilutes light"
                 )
+    held = optical_depth_warning(site.optical_depth, setting.start_tdb_s, setting.track.end_tdb_s)
+    if held:
+        notes.add(held)
     longitude = series["solar_longitude_deg"].values
     covered = float(np.abs(np.diff(np.unwrap(longitude, period=360.0))).sum())
     if covered < 355.0 and site.body.name.lower() not in ("moon", "earth"):
@@ -171,6 +177,16 @@ def _summary(
         "longest_gap_hours": longest.hours if longest else 0.0,
         "longest_gap_start_utc": iso(longest.start_utc) if longest else None,
         "longest_gap_end_utc": iso(longest.end_utc) if longest else None,
+        "eclipses": [
+            {
+                "occulter": e.occulter,
+                "kind": e.kind,
+                "start_utc": iso(utc_from_tdb(np.array([e.start_tdb_s]))[0]),
+                "end_utc": iso(utc_from_tdb(np.array([e.end_tdb_s]))[0]),
+                "covered_fraction": e.covered_fraction,
+            }
+            for e in eclipses(setting.track)
+        ],
         "gaps": [
             {"start_utc": iso(g.start_utc), "end_utc": iso(g.end_utc), "hours": g.hours}
             for g in found[:GAPS_LISTED]
