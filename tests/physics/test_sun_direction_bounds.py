@@ -14,6 +14,7 @@ from yieldsim.base.nouns import RotationElements
 from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.sky.apparent import SiteSky
 from yieldsim.sky.clock import tdb_seconds, utc_from_tdb
+from yieldsim.sky.season import solar_longitude_deg
 from yieldsim.sky.sun_track import prepare_track
 
 START = 8.0e8
@@ -34,6 +35,8 @@ def test_stated_bound_holds(world, name: str) -> None:
         error = angle_between_deg(track.sun.at(tdb_s).T, sky.enu_au(tdb_s, (ephemeris.sun,)))
         assert error.max() <= track.error_bound_deg < 1e-7
         assert error.max() < 1e-8
+        season = track.season.at(tdb_s)[0] - solar_longitude_deg(ephemeris, body, tdb_s)
+        assert np.abs((season + 180.0) % 360.0 - 180.0).max() < 1e-5
         for (_, pieces), (_, position) in zip(track.occulters, ephemeris.occulters, strict=True):
             error = angle_between_deg(pieces.at(tdb_s).T, sky.enu_au(tdb_s, (position,)))
             assert error.max() <= track.error_bound_deg
@@ -110,6 +113,13 @@ def test_outside_the_span_is_an_error(world) -> None:
     for moment in (START - 1.0, START + 1e5 + 1.0, np.nan):
         with pytest.raises(ValueError, match="leave the span"):
             track.directions(np.array([START + 5.0, moment]))
+
+
+@pytest.mark.parametrize("span", [(-1e9, 0.0), (0.0, 2e9), (1e6, 0.0)])
+def test_span_that_the_ephemeris_was_not_opened_for(world, span: tuple[float, float]) -> None:
+    body, ephemeris = world("mars")
+    with pytest.raises(ValueError, match="was not opened for"):
+        prepare_track(ephemeris, body, 0.0, 0.0, 0.0, *span)
 
 
 @pytest.mark.parametrize("length_s", [0.0, 1.0, 3600.0])

@@ -25,7 +25,7 @@ from yieldsim.sky.season import solar_longitude_deg
 LONGEST_PIECE_S = 6.0 * 86_400.0
 """First try for slow rotators; for the Moon the joints of the ephemeris every four days set the pace."""
 SEASON_PIECE_S = 16.0 * 86_400.0
-SEASON_TOLERANCE_DEG = 1e-6
+SEASON_TOLERANCE_DEG = 1e-5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,9 +102,12 @@ def prepare_track(
     latitude_deg    planetocentric, of the foot point on the ellipsoid; height_m up the ellipsoid's normal
     tolerance_deg   largest error of the directions that is let pass; the pieces are halved until it holds
 
-    Cost: 18 exact places a rotation for Mars or the Earth, 18 a week or two for the Moon, and 0.4 kB for each
-    of them. Raises CannotCompute when the tolerance can't be met.
+    Cost: 18 exact places a rotation for Mars or the Earth, 18 in six days for the Moon; 24 bytes a body for each.
+    Raises CannotCompute when the tolerance can't be met, ValueError for a span that the ephemeris wasn't
+    opened for.
     """
+    if not ephemeris.start_tdb_s <= start_tdb_s <= end_tdb_s <= ephemeris.end_tdb_s:
+        raise ValueError(f"the ephemeris was not opened for {start_tdb_s} to {end_tdb_s}")
     sky = SiteSky(ephemeris, body, latitude_deg, longitude_deg, height_m)
     piece_s = min(body.mean_solar_day_hours * SECONDS_PER_HOUR, LONGEST_PIECE_S)
     vectors, bound_deg = fit(sky.enu_au, start_tdb_s, end_tdb_s, piece_s, tolerance_deg, _largest_angle_deg)
