@@ -39,10 +39,7 @@ def path_by_quadrature(elevation_deg: float, scale_height_km: float, radius_km: 
 
     lowest = max(0.0, -radius_km * sine)
     edges = [0.0, lowest, lowest + 10.0 * scale_height_km, lowest + 300.0 * scale_height_km]
-    parts = [
-        quad(density, a, b, epsabs=0.0, epsrel=1e-10, limit=200)[0]
-        for a, b in pairwise(edges)
-    ]
+    parts = [quad(density, a, b, epsabs=0.0, epsrel=1e-10, limit=200)[0] for a, b in pairwise(edges)]
     return sum(parts) / scale_height_km
 
 
