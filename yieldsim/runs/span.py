@@ -21,27 +21,31 @@ def utc_instant(value: object, key: str) -> np.datetime64:
     """A UTC instant from ISO 8601 text, a date, a datetime (zones are converted, none means UTC) or numpy's datetime64."""
     import numpy as np
 
+    wanted = "ISO 8601 such as 2027-01-01 or 2027-01-01T06:00"
     if isinstance(value, np.datetime64):
-        if np.isnat(value):
-            raise InputError(Problem("", key, "is not a time", "ISO 8601 such as 2027-01-01T06:00"))
-        instant: np.datetime64 = value.astype("datetime64[ns]")
-        return instant
-    if isinstance(value, str):
-        try:
-            value = dt.datetime.fromisoformat(value.strip())
-        except ValueError:
-            raise InputError(
-                Problem(
-                    "", key, f'"{value}" is not a time', "ISO 8601 such as 2027-01-01 or 2027-01-01T06:00"
-                )
-            ) from None
-    if isinstance(value, dt.datetime):
-        if value.tzinfo is not None:
-            value = value.astimezone(dt.UTC).replace(tzinfo=None)
-        return np.datetime64(value, "ns")
-    if isinstance(value, dt.date):
-        return np.datetime64(value, "ns")
-    raise InputError(Problem("", key, f"{value!r} is not a time", "ISO 8601 text, a date or a datetime"))
+        instant = value
+    elif isinstance(value, dt.datetime | dt.date | str):
+        moment: dt.date = value if not isinstance(value, str) else _parsed(value, key, wanted)
+        if isinstance(moment, dt.datetime) and moment.tzinfo is not None:
+            moment = moment.astimezone(dt.UTC).replace(tzinfo=None)
+        instant = np.datetime64(moment)
+    else:
+        raise InputError(Problem("", key, f"{value!r} is not a time", f"{wanted}, a date or a datetime"))
+    if np.isnat(instant):
+        raise InputError(Problem("", key, "is not a time", wanted))
+    # beyond these years nanosecond labels wrap
+    year = int(str(instant.astype("datetime64[Y]")))
+    if not 1700 <= year <= 2200:
+        raise InputError(Problem("", key, f"is in the year {year}", "1700 to 2200"))
+    labelled: np.datetime64 = instant.astype("datetime64[ns]")
+    return labelled
+
+
+def _parsed(text: str, key: str, wanted: str) -> dt.datetime:
+    try:
+        return dt.datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise InputError(Problem("", key, f'"{text}" is not a time', wanted)) from None
 
 
 def span_utc(
@@ -58,8 +62,8 @@ def span_utc(
         finish = utc_instant(end, "end")
     else:
         count = 1.0 if years is None else float(years)
-        if not 0.0 < count <= 200.0:
-            raise InputError(Problem("", "years", f"is {count:g}", "above 0, at most 200"))
+        if not 0.0 < count <= 60.0:
+            raise InputError(Problem("", "years", f"is {count:g}", "above 0, at most 60"))
         whole = int(count)
         later = pd.Timestamp(begin) + pd.DateOffset(years=whole)
         part_hours = round((count - whole) * 8766.0)
