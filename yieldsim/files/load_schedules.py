@@ -21,10 +21,10 @@ _DAYS = re.compile(r"(\d{1,6})(?:-(\d{1,6}))?", re.ASCII)
 HIGHEST_AMOUNT = 1.0e9
 
 
-def windows(value: object) -> tuple[tuple[float, float], ...]:
+def as_windows(value: object) -> tuple[tuple[float, float], ...]:
     """Hours of the day as windows from, to; one through midnight becomes two. Empty: always.
 
-    >>> windows("22-06:30")
+    >>> as_windows("22-06:30")
     ((0.0, 6.5), (22.0, 24.0))
     """
     if not isinstance(value, str):
@@ -49,10 +49,10 @@ def windows(value: object) -> tuple[tuple[float, float], ...]:
     return tuple(ordered)
 
 
-def weekdays(value: object) -> tuple[int, ...]:
+def as_weekdays(value: object) -> tuple[int, ...]:
     """Days of the week, 0 is Monday.
 
-    >>> weekdays(["sun", "mon"])
+    >>> as_weekdays(["sun", "mon"])
     (0, 6)
     """
     if not isinstance(value, list) or not value or any(day not in WEEKDAYS for day in value):
@@ -60,10 +60,10 @@ def weekdays(value: object) -> tuple[int, ...]:
     return tuple(sorted({WEEKDAYS.index(day) for day in value}))
 
 
-def mission_days(value: object) -> tuple[tuple[int, int], ...]:
+def as_mission_days(value: object) -> tuple[tuple[int, int], ...]:
     """Ranges of mission days, both ends counted in.
 
-    >>> mission_days("1-30, 45")
+    >>> as_mission_days("1-30, 45")
     ((1, 30), (45, 45))
     """
     allowed = 'ranges such as "1-30, 45"; day 1 begins with the run'
@@ -80,14 +80,14 @@ def mission_days(value: object) -> tuple[tuple[int, int], ...]:
     return tuple(found)
 
 
-def monthly_factors(value: object) -> tuple[float, ...]:
+def as_monthly_factors(value: object) -> tuple[float, ...]:
     """A factor for each calendar month."""
     if not isinstance(value, list) or len(value) != 12 or not all(_is_factor(item) for item in value):
         raise problem(f"is {told(value)}", "a list of 12 factors, 0 to 1000, January first")
     return tuple(float(item) for item in value)
 
 
-def seasonal_factors(value: object) -> tuple[tuple[float, float], ...]:
+def as_seasonal_factors(value: object) -> tuple[tuple[float, float], ...]:
     """Rows of solar longitude and factor."""
     allowed = (
         "rows [solar_longitude_deg, factor], longitudes increasing from 0 to below 360, factors 0 to 1000"

@@ -26,12 +26,12 @@ from yieldsim.base.load_nouns import (
 )
 from yieldsim.files.load_schedules import (
     NamedSeries,
+    as_mission_days,
+    as_monthly_factors,
+    as_seasonal_factors,
+    as_weekdays,
+    as_windows,
     load_series,
-    mission_days,
-    monthly_factors,
-    seasonal_factors,
-    weekdays,
-    windows,
 )
 from yieldsim.files.reading import Loaded, Reading
 from yieldsim.files.strict_model import Moment, StrictModel, Text, named_file, problem, whole_number, within
@@ -72,12 +72,12 @@ class LoadTable(StrictModel):
     from_storage_efficiency: Annotated[float, within(0.0, 10.0)] | None = None
     lamp_lm_per_w: Annotated[float, within(above=0.0, high=683.0)] | None = None
     lamp_umol_per_j: Annotated[float, within(above=0.0, high=10.0)] | None = None
-    hours: Annotated[tuple[tuple[float, float], ...], BeforeValidator(windows)] = ()
+    hours: Annotated[tuple[tuple[float, float], ...], BeforeValidator(as_windows)] = ()
     clock: Clock = "solar"
-    weekdays: Annotated[tuple[int, ...], BeforeValidator(weekdays)] = ()
-    mission_days: Annotated[tuple[tuple[int, int], ...], BeforeValidator(mission_days)] = ()
-    monthly_factors: Annotated[tuple[float, ...], BeforeValidator(monthly_factors)] = ()
-    seasonal_factors: Annotated[tuple[tuple[float, float], ...], BeforeValidator(seasonal_factors)] = ()
+    weekdays: Annotated[tuple[int, ...], BeforeValidator(as_weekdays)] = ()
+    mission_days: Annotated[tuple[tuple[int, int], ...], BeforeValidator(as_mission_days)] = ()
+    monthly_factors: Annotated[tuple[float, ...], BeforeValidator(as_monthly_factors)] = ()
+    seasonal_factors: Annotated[tuple[tuple[float, float], ...], BeforeValidator(as_seasonal_factors)] = ()
     priority: Priority = "essential"
     window_hours: Annotated[float, within(above=0.0, high=1.0e5)] | None = None
     most_power_w: Positive | None = None

@@ -11,7 +11,7 @@ more often than rows change (their load is averaged over each row, not read at i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -30,14 +30,16 @@ DARKEST = 0.02
 class CleanLight:
     """Power of clean apertures on a new fibre.
 
-    power_w     (rows, mounts)  mean over each row, all units of the mount
-    start_s     seconds from the start to each edge of a row (rows + 1,)
+    power_w   (rows, mounts)  mean over each row, all units of the mount
+    edge_s    (rows + 1,)  seconds from the start to each edge of a row
+    units     how many units share it
     """
 
     power_w: FloatArray
     edge_s: FloatArray
     collector: Collector
     dust: Dust | None
+    units: int
 
     @property
     def row_hours(self) -> float:
@@ -51,8 +53,8 @@ class CleanLight:
     def repeated(self, rows: int, whole_rows: int) -> CleanLight:
         """The first `whole_rows` rows over and over, `rows` in all."""
         at = np.arange(rows) % whole_rows
-        edge_s = np.arange(rows + 1) * (self.edge_s[1] - self.edge_s[0])
-        return CleanLight(power_w=self.power_w[at], edge_s=edge_s, collector=self.collector, dust=self.dust)
+        edge_s = np.arange(rows + 1, dtype=np.float64) * float(self.edge_s[1] - self.edge_s[0])
+        return replace(self, power_w=self.power_w[at], edge_s=edge_s)
 
 
 def clean_light(
@@ -61,6 +63,7 @@ def clean_light(
     edge_s: FloatArray,
     collector: Collector,
     dust: Dust | None,
+    units: int,
 ) -> CleanLight:
     """Take dust and darkening out of the delivered power by mount (rows, mounts).
 
@@ -73,7 +76,7 @@ def clean_light(
             "little to tell what clean apertures would deliver; run it with a shield or cleaning events"
         )
     power = mount_power_w / np.where(lit, clean_fraction, 1.0) / darkening(collector, edge_s)[:, None]
-    return CleanLight(power_w=power, edge_s=edge_s, collector=collector, dust=dust)
+    return CleanLight(power_w=power, edge_s=edge_s, collector=collector, dust=dust, units=units)
 
 
 def darkening(collector: Collector, edge_s: FloatArray) -> FloatArray:

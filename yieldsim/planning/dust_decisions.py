@@ -51,7 +51,7 @@ def cycle_choice(
     end_s = float(light.edge_s[-1])
     delivered = delivered_kwh(light, removals(replace(shield, cycle_hours=cycle_hours), end_s, events))
     runs = math.floor(end_s / 3600.0 / cycle_hours + 1e-9)
-    electric = runs * shield.power_w * shield.duty_minutes / 60.0 / 1000.0 * light.collector.unit_count
+    electric = runs * shield.power_w * shield.duty_minutes / 60.0 / 1000.0 * light.units
     return CycleChoice(cycle_hours, delivered, electric, delivered - worth * electric)
 
 
