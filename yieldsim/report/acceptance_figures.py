@@ -28,7 +28,7 @@ def mount_letter(index: int) -> str:
 
 
 def relative_acceptance(ds: xr.Dataset, mount: int, directions_enu_xyz: FloatArray) -> FloatArray:
-    """Acceptance of one mount over its peak, for directions (..., 3) of the sky; 0 behind the aperture."""
+    """Acceptance of one mount over its peak, for directions (..., 3) of the sky; 0 outside the table."""
     pose = (float(ds[f"mount_{word}_deg"][mount]) for word in ("tilt", "azimuth", "roll"))
     transverse_axis, longitudinal_axis, normal = mount_axes_enu_xyz(*pose)
     along = directions_enu_xyz @ normal
@@ -46,7 +46,7 @@ def relative_acceptance(ds: xr.Dataset, mount: int, directions_enu_xyz: FloatArr
         table = ds["acceptance_curve_fraction"].values
         share = linear(incidence, ds["acceptance_incidence_deg"].values, table, outside="zero")
     peak = float(table.max())
-    return np.where(along > 0.0, share / peak if peak > 0.0 else 0.0, 0.0)
+    return share / peak if peak > 0.0 else share
 
 
 def _folded_deg(side: FloatArray, along: FloatArray, table_deg: FloatArray) -> FloatArray:
