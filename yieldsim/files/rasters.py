@@ -266,13 +266,17 @@ def _kind(raster: Raster, holds: Holds, where: str) -> tuple[Holds, tuple[str, .
 def _sketch(raster: Raster) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Values, rows and columns of a sprinkling of pixels over the whole file."""
     pieces = []
-    size_r, size_c = min(SKETCH_PIXELS, raster.rows), min(SKETCH_PIXELS, raster.columns)
-    for top in np.unique(np.linspace(0, raster.rows - size_r, SKETCH_WINDOWS).astype(int)):
-        for left in np.unique(np.linspace(0, raster.columns - size_c, SKETCH_WINDOWS).astype(int)):
-            values = read_values(raster, int(top), int(left), size_r, size_c, 1)
-            pieces.append((float(np.nanmean(values)) if np.isfinite(values).any() else np.nan, top, left))
+    rows, columns = min(SKETCH_PIXELS, raster.rows), min(SKETCH_PIXELS, raster.columns)
+    tops = np.unique(np.linspace(0, raster.rows - rows, SKETCH_WINDOWS).astype(int))
+    lefts = np.unique(np.linspace(0, raster.columns - columns, SKETCH_WINDOWS).astype(int))
+    with opened_raster(gdal_name(raster.path), shown(raster.path)) as dataset:
+        for top in tops:
+            for left in lefts:
+                values = _decoded(dataset, raster.coding, (int(top), int(left), rows, columns), 1)
+                known = np.isfinite(values)
+                pieces.append((values[known].mean() if known.any() else np.nan, top, left))
     values, row, column = np.array(pieces, dtype=np.float64).T
-    return values, row + 0.5 * (size_r - 1), column + 0.5 * (size_c - 1)
+    return values, row + 0.5 * (rows - 1), column + 0.5 * (columns - 1)
 
 
 def _height_or_fall_off(
@@ -317,13 +321,8 @@ def _period_columns(crs: CRS, transform: Any) -> float | None:
     if crs.is_geographic:
         return abs(360.0 / float(transform.a))
     operation = crs.coordinate_operation
-    if operation is None or operation.method_code not in ("1028", "1029", "9842", "9823"):
-        if (
-            operation is None
-            or "quidistant" not in operation.method_name
-            and "quirect" not in operation.method_name
-        ):
-            return None
+    if operation is None or not any(word in operation.method_name for word in ("quidistant Cyl", "quirect")):
+        return None
     # a quarter turn, measured: whatever the standard parallel and the system's unit
     centre = float(next((p.value for p in operation.params if "ongitude" in p.name), 0.0))
     x, _ = to_map(crs, np.zeros(2), np.array([centre, centre + 90.0]))
@@ -333,30 +332,39 @@ def _period_columns(crs: CRS, transform: Any) -> float | None:
 def read_values(raster: Raster, row: int, column: int, rows: int, columns: int, step: int) -> FloatArray:
     """Decoded values, float64 with NaN for nodata, of a window thinned by averaging step x step pixels.
 
-    A window past the right end of a map that closes on itself continues at its left end. Trailing pixels that don't fill a
-    whole block are left out.
+    A window past the right end of a map that closes on itself continues at its left end. Trailing pixels that don't
+    fill a whole block are left out.
     """
-    from rasterio.enums import Resampling
-    from rasterio.windows import Window
-
     out = np.empty((rows // step, columns // step))
     with opened_raster(gdal_name(raster.path), shown(raster.path)) as dataset:
         done = 0
         while done < columns // step:
             start = (column + done * step) % raster.columns if raster.is_whole_turn else column + done * step
             blocks = min(columns // step - done, max((raster.columns - start) // step, 1))
-            window = Window(start, row, blocks * step, out.shape[0] * step)
-            masked = dataset.read(
-                1, window=window, out_shape=(out.shape[0], blocks), resampling=Resampling.average, masked=True
-            )
-            part = masked.data.astype(np.float64)
-            missing = np.ma.getmaskarray(masked)
-            if raster.coding.nodata is not None:
-                missing = missing | (part == raster.coding.nodata)
-            part = part * raster.coding.scale + raster.coding.offset
-            out[:, done : done + blocks] = np.where(missing, np.nan, part)
+            part = _decoded(dataset, raster.coding, (row, start, out.shape[0] * step, blocks * step), step)
+            out[:, done : done + blocks] = part
             done += blocks
     return out
+
+
+def _decoded(dataset: Any, coding: Coding, window: tuple[int, int, int, int], step: int) -> FloatArray:
+    """Values of a window (row, column, rows, columns) of an open file."""
+    from rasterio.enums import Resampling
+    from rasterio.windows import Window
+
+    row, column, rows, columns = window
+    masked = dataset.read(
+        1,
+        window=Window(column, row, columns, rows),
+        out_shape=(rows // step, columns // step),
+        resampling=Resampling.average,
+        masked=True,
+    )
+    stored = masked.data.astype(np.float64)
+    missing = np.ma.getmaskarray(masked)
+    if coding.nodata is not None:
+        missing = missing | (stored == coding.nodata)
+    return np.where(missing, np.nan, stored * coding.scale + coding.offset)
 
 
 def read_window(raster: Raster, row: int, column: int, rows: int, columns: int, step: int) -> HeightGrid:

@@ -1,4 +1,4 @@
-"""A survey on the disk: survey.nc, GeoTIFFs, the best places as a table and as site files."""
+"""A survey on the disk: survey.nc, one GeoTIFF a map, the best places as a table."""
 
 from __future__ import annotations
 
@@ -6,11 +6,24 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.vectors import FloatArray
-from yieldsim.files.provenance import package_version
-
 if TYPE_CHECKING:
     import xarray as xr
+
+
+PLACE_COLUMNS = (
+    "rank",
+    "latitude_deg",
+    "longitude_deg",
+    "x",
+    "y",
+    "elevation_m",
+    "lit_fraction",
+    "any_light_fraction",
+    "sun_following_kwh_m2",
+    "delivered_kwh",
+    "best_azimuth_deg",
+    "longest_dark_hours",
+)
 
 
 def write_survey_netcdf(ds: xr.Dataset, path: Path) -> None:
@@ -24,7 +37,10 @@ def write_survey_netcdf(ds: xr.Dataset, path: Path) -> None:
         elif np.issubdtype(variable.dtype, np.datetime64):
             units = "seconds since 2000-01-01T00:00:00"
             encoding[str(name)] = {
-                "units": units, "calendar": "proleptic_gregorian", "dtype": "int64", "_FillValue": None
+                "units": units,
+                "calendar": "proleptic_gregorian",
+                "dtype": "int64",
+                "_FillValue": None,
             }
         elif np.issubdtype(variable.dtype, np.floating):
             encoding[str(name)] = {"_FillValue": None}
@@ -71,53 +87,6 @@ def places_text(places: Sequence[dict[str, Any]]) -> str:
     """The best places as CSV: one row a place, best first."""
     if not places:
         return "rank\n"
-    header = list(places[0])
+    header = [name for name in PLACE_COLUMNS if name in places[0]]
     rows = [",".join(f"{place[name]:.10g}" for name in header) for place in places]
     return "\n".join([",".join(header), *rows]) + "\n"
-
-
-def horizon_text(azimuth_deg: FloatArray, elevation_deg: FloatArray, provenance: Sequence[str]) -> str:
-    """A skyline as the table that a site file names: provenance after #, then azimuth_deg,elevation_deg."""
-    lines = [f"# {line}" for line in provenance]
-    lines.append("azimuth_deg,elevation_deg")
-    lines += [f"{a:.10g},{e:.4f}" for a, e in zip(azimuth_deg, elevation_deg, strict=True)]
-    return "\n".join(lines).replace(",-0.0000", ",0.0000") + "\n"
-
-
-def site_text(
-    name: str,
-    body: str,
-    place: dict[str, float],
-    mast_height_m: float,
-    table: str,
-    comment: str,
-    extra: str = "",
-) -> str:
-    """A site file for a place, with its horizon in a table beside it."""
-    return (
-        f"# {comment}\n"
-        f'name = "{name}"\n'
-        f'body = "{body}"\n'
-        f"latitude_deg = {place['latitude_deg']:.6f}\n"
-        f"longitude_deg = {place['longitude_deg']:.6f}\n"
-        f"elevation_m = {place['elevation_m']:.2f}\n"
-        f"mast_height_m = {mast_height_m:g}\n"
-        "\n[horizon]\n"
-        f'table = "{table}"\n' + extra
-    )
-
-
-def horizon_provenance(
-    place: str, mast_height_m: float, terrain: Sequence[tuple[str, str]], reach_km: float | None, warnings: Sequence[str]
-) -> list[str]:
-    """Header lines of a computed skyline.
-
-    terrain   (file name, SHA-256), finest first
-    """
-    lines = [
-        f"Skyline computed by yieldsim {package_version()} from terrain: {place}",
-        f"eye {mast_height_m:g} m above the ground; straight lines of sight over the curved body, no refraction",
-    ]
-    lines += [f"terrain: {name} sha256 {digest}" for name, digest in terrain]
-    lines.append("reach: the edge of the files" if reach_km is None else f"reach: {reach_km:g} km")
-    return lines + [f"note: {line}" for line in warnings]

@@ -46,9 +46,7 @@ class TileFrame:
         return at[1], at[0]
 
 
-def tile_frame(
-    equatorial_m: float, polar_m: float, to_place: ToPlace, rows: int, columns: int
-) -> TileFrame:
+def tile_frame(equatorial_m: float, polar_m: float, to_place: ToPlace, rows: int, columns: int) -> TileFrame:
     """The frame of a tile of rows x columns pixels: pixel coordinates agree with the plane's at the tile's centre."""
     middle = np.array([(rows - 1) / 2.0, (columns - 1) / 2.0])
     nudge = 0.5
@@ -96,7 +94,7 @@ def level_count(frame: TileFrame, reach_m: float) -> int:
 def level_radius_m(frame: TileFrame, level: int) -> float:
     """Distance from the tile's centre within which a level needs heights."""
     half = 0.5 * max(frame.rows, frame.columns) + (FULL_DETAIL_PIXELS + 4) * 2**level
-    return float(np.sqrt(2.0)) * half * frame.pixel_m
+    return float(np.sqrt(2.0) * half * frame.pixel_m)
 
 
 def levels_of(frame: TileFrame, surfaces: list[Heights]) -> Levels:

@@ -36,7 +36,11 @@ class CellLight(NamedTuple):
 
 
 def cell_light(
-    horizon: NDArray[np.int16], tables: LightTables, passage: Passage, turns: int, wanted_turn: FloatArray | None
+    horizon: NDArray[np.int16],
+    tables: LightTables,
+    passage: Passage,
+    turns: int,
+    wanted_turn: FloatArray | None,
 ) -> CellLight:
     """Light of cells with horizons (azimuth, cells).
 
@@ -101,7 +105,11 @@ def best_turn(sums: Float32Array) -> float:
     """Place of the largest sum on the circle of turns: the top of the parabola through it and its neighbours."""
     turns = sums.shape[0]
     top = np.argmax(sums)
-    before, here, after = np.float64(sums[top - 1]), np.float64(sums[top]), np.float64(sums[(top + 1) % turns])
+    before, here, after = (
+        np.float64(sums[top - 1]),
+        np.float64(sums[top]),
+        np.float64(sums[(top + 1) % turns]),
+    )
     bend = before - 2.0 * here + after
     offset = 0.5 * (before - after) / bend if bend < 0.0 else 0.0
     return float(top + min(max(offset, -0.5), 0.5))
@@ -115,7 +123,9 @@ def at_turn(sums: Float32Array, turn: float) -> float:
     t = turn - low
     p0, p1 = np.float64(sums[(low - 1) % turns]), np.float64(sums[low % turns])
     p2, p3 = np.float64(sums[(low + 1) % turns]), np.float64(sums[(low + 2) % turns])
-    value = p1 + 0.5 * t * (p2 - p0 + t * (2.0 * p0 - 5.0 * p1 + 4.0 * p2 - p3 + t * (3.0 * (p1 - p2) + p3 - p0)))
+    value = p1 + 0.5 * t * (
+        p2 - p0 + t * (2.0 * p0 - 5.0 * p1 + 4.0 * p2 - p3 + t * (3.0 * (p1 - p2) + p3 - p0))
+    )
     return float(max(value, 0.0))
 
 

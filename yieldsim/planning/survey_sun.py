@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+import xarray as xr
 from numba import njit
 from numpy.typing import NDArray
 
@@ -33,8 +34,6 @@ MOST_ROWS = 600
 FINEST_ROW_DEG = 0.01
 TURNS_DEG = (0.5, 1.0, 2.0, 3.0, 5.0)
 """Steps between the azimuths tried for the collector."""
-BLOCK = 400_000
-"""Sun directions times azimuths tried held at once."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -103,27 +102,81 @@ def turned_power_w(
 
     turns_deg   how far the collector as a whole is turned from the azimuths in its file
     """
-    import xarray as xr
-
-    start_s, end_s = path.tdb_s[0] - 0.5 * path.step_hours * 3600.0, path.tdb_s[-1] + 0.5 * path.step_hours * 3600.0
+    start_s, end_s = (
+        path.tdb_s[0] - 0.5 * path.step_hours * 3600.0,
+        path.tdb_s[-1] + 0.5 * path.step_hours * 3600.0,
+    )
     at_s = path.tdb_s[chosen]
     ds = xr.Dataset(coords={"time": np.arange(chosen.size), "since_start_s": ("time", at_s - start_s)})
     base = path.beam_w_m2[chosen] * collector.aperture_area_m2 * shield_film(ds, collector)
     base = base * fibre_transmittance(ds, collector)
-    sun = direction_enu_xyz(path.azimuth_deg[chosen], path.elevation_deg[chosen])
+    azimuth, elevation = path.azimuth_deg[chosen], path.elevation_deg[chosen]
     power = np.zeros((chosen.size, turns_deg.size), dtype=np.float32)
+    yields: dict[tuple[float, float], YieldTable] = {}
     for mount in collector.mounts:
         weight = base * mount.count
         if site.dust is not None:
-            event_s = np.array([float(tdb_seconds(np.datetime64(e.time_utc, "ns"))) for e in site.dust.events])
-            history = soiling.dust_history(site.dust, collector.shield, event_s, mount.tilt_deg, start_s, end_s)
+            event_s = np.array(
+                [float(tdb_seconds(np.datetime64(e.time_utc, "ns"))) for e in site.dust.events]
+            )
+            history = soiling.dust_history(
+                site.dust, collector.shield, event_s, mount.tilt_deg, start_s, end_s
+            )
             weight = weight * soiling.clean_fraction(site.dust, soiling.load_at(history, at_s))
-        for column, turn in enumerate(turns_deg):
-            local = sun_in_mount_xyz(sun, mount.tilt_deg, mount.azimuth_deg + float(turn), mount.roll_deg)
-            ahead = np.flatnonzero(local[:, 2] > 0.0)
-            accepted = acceptance_at(collector.acceptance_table, local[ahead], path.radius_deg[chosen[ahead]])
-            power[ahead, column] += (weight[ahead] * local[ahead, 2] * accepted).astype(np.float32)
+        stance = (mount.tilt_deg, mount.roll_deg)
+        if stance not in yields:
+            yields[stance] = yield_table(collector, *stance, float(path.radius_deg.mean()), elevation)
+        _add_power(power, weight, azimuth - mount.azimuth_deg, elevation, turns_deg, yields[stance])
     return power
+
+
+class YieldTable(NamedTuple):
+    """Acceptance times cosine (azimuth, elevation) of a mount that faces north, on an even grid from 0 and `lowest_deg`."""
+
+    step_deg: float
+    lowest_deg: float
+    share: FloatArray
+
+
+def yield_table(
+    collector: Collector, tilt_deg: float, roll_deg: float, radius_deg: float, elevation_deg: FloatArray
+) -> YieldTable:
+    """The table for all azimuths and the range of elevations that are asked for, at a twelfth of the acceptance's half-width."""
+    finest = half_width_deg(collector.acceptance_table) / 12.0
+    count = int(np.ceil(360.0 / min(max(finest, 0.05), 0.5)))
+    step = 360.0 / count
+    lowest = float(elevation_deg.min()) - step
+    rows = int(np.ceil((float(elevation_deg.max()) - lowest) / step)) + 2
+    azimuth, elevation = np.meshgrid(np.arange(count) * step, lowest + np.arange(rows) * step, indexing="ij")
+    sun = direction_enu_xyz(azimuth.ravel(), np.minimum(elevation.ravel(), 90.0))
+    local = sun_in_mount_xyz(sun, tilt_deg, 0.0, roll_deg)
+    share = np.maximum(local[:, 2], 0.0) * acceptance_at(collector.acceptance_table, local, radius_deg)
+    return YieldTable(step, lowest, share.reshape(azimuth.shape))
+
+
+@njit(cache=True)
+def _add_power(
+    power: Float32Array,
+    weight: FloatArray,
+    azimuth_deg: FloatArray,
+    elevation_deg: FloatArray,
+    turns_deg: FloatArray,
+    table: YieldTable,
+) -> None:
+    """Add weight times the table's value, bilinear, for every time and turn."""
+    count, rows = table.share.shape
+    for t in range(power.shape[0]):
+        height = (elevation_deg[t] - table.lowest_deg) / table.step_deg
+        j = min(max(int(height), 0), rows - 2)
+        v = height - j
+        for k in range(power.shape[1]):
+            place = ((azimuth_deg[t] - turns_deg[k]) % 360.0) / table.step_deg
+            i = min(int(place), count - 1)
+            u = place - i
+            after = (i + 1) % count
+            low = table.share[i, j] * (1.0 - u) + table.share[after, j] * u
+            high = table.share[i, j + 1] * (1.0 - u) + table.share[after, j + 1] * u
+            power[t, k] += weight[t] * (low * (1.0 - v) + high * v)
 
 
 # ---------------------------------------------------------------- tables by horizon
@@ -198,7 +251,11 @@ def light_tables(
         light[azimuth, :, 1:2] = cut(touched, used, np.ascontiguousarray(counted[used, 1:2]), rows)
     if power_w is None:
         return LightTables(
-            lowest, step, light, np.zeros((azimuth_count, rows, 0), np.float32), np.zeros(azimuth_count, np.int64)
+            lowest,
+            step,
+            light,
+            np.zeros((azimuth_count, rows, 0), np.float32),
+            np.zeros(azimuth_count, np.int64),
         )
     turned, first_turn = _turned_table(
         place[powered], height[powered], power_w, kwh, azimuth_count, depth, share, rows

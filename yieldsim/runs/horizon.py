@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import DataMissing, InputError, Problem
 from yieldsim.base.nouns import Body, HorizonMask, Site, Source, TerrainHorizon
 
 if TYPE_CHECKING:
+    import xarray as xr
+
     from yieldsim.base.relief import HeightGrid
     from yieldsim.base.vectors import FloatArray
     from yieldsim.files.rasters import Holds, Raster
@@ -51,14 +53,14 @@ def resolve_horizon(site: Site) -> tuple[HorizonMask, tuple[Source, ...], tuple[
 
 
 def horizon(
-    site: Site,
+    site: Site | str | Path,
     terrain: Sequence[str | Path],
     *,
     reach_km: float | None = None,
     azimuth_step_deg: float = 0.5,
     holds: Holds = "auto",
 ) -> HorizonRun:
-    """Skyline of a site from terrain files, finest first.
+    """Skyline of a site, or of a site file, from terrain files, finest first.
 
     reach_km           how far to look; None: to the files' edge
     azimuth_step_deg   step between rows, a divisor of 360
@@ -68,6 +70,7 @@ def horizon(
     """
     import numpy as np
 
+    from yieldsim.files.inputs import read_site
     from yieldsim.files.provenance import file_source
     from yieldsim.files.raster_labels import needs_terrain_extra
     from yieldsim.files.rasters import open_rasters
@@ -76,6 +79,8 @@ def horizon(
 
     needs_terrain_extra()
     _refuse_options(reach_km, azimuth_step_deg)
+    if not isinstance(site, Site):
+        site = read_site(Path(site)).noun
     rasters = open_rasters(terrain, site.body, holds)
     sphere = local_sphere(site.body, site.latitude_deg, site.longitude_deg)
     covering = [raster for raster in rasters if raster.covers(site.latitude_deg, site.longitude_deg)]
@@ -183,10 +188,160 @@ def reach_warnings(result: Skyline, highest_m: float, reach_km: float | None) ->
 def _refuse_options(reach_km: float | None, azimuth_step_deg: float) -> None:
     problems = []
     if reach_km is not None and not 0.0 < reach_km <= LARGEST_REACH_ASKED_KM:
-        problems.append(Problem("", "reach_km", f"is {reach_km:g}", f"above 0, at most {LARGEST_REACH_ASKED_KM:g}"))
+        problems.append(
+            Problem("", "reach_km", f"is {reach_km:g}", f"above 0, at most {LARGEST_REACH_ASKED_KM:g}")
+        )
     steps = 360.0 / azimuth_step_deg if azimuth_step_deg > 0.0 else 0.0
     if not FINEST_STEP_DEG <= azimuth_step_deg <= COARSEST_STEP_DEG or abs(steps - round(steps)) > 1e-6:
         allowed = f"a whole part of 360, {FINEST_STEP_DEG:g} to {COARSEST_STEP_DEG:g}"
         problems.append(Problem("", "azimuth_step_deg", f"is {azimuth_step_deg:g}", allowed))
     if problems:
         raise InputError(problems)
+
+
+def horizon_dataset(
+    run: HorizonRun, site: Site, start: object | None = None, end: object | None = None
+) -> xr.Dataset:
+    """The skyline with the band that the Sun's disc sweeps over a span (one year unless told otherwise), for the figure."""
+    import numpy as np
+    import xarray as xr
+
+    from yieldsim.files.kernels import open_ephemeris
+    from yieldsim.planning.survey_sun import path_step_s, sun_path
+    from yieldsim.runs.span import span_utc
+    from yieldsim.sky.clock import tdb_seconds
+    from yieldsim.sky.sun_track import prepare_track
+
+    begin, finish = span_utc(start, end, None)
+    first, last = (float(value) for value in tdb_seconds([begin, finish]))
+    track = prepare_track(
+        open_ephemeris(site.body, first, last),
+        site.body,
+        site.latitude_deg,
+        site.longitude_deg,
+        run.skyline.ground_m + site.mast_height_m,
+        first,
+        last,
+    )
+    path = sun_path(track, site, first, last, path_step_s(site))
+    edges = np.arange(0.0, 361.0, 2.0)
+    which = np.minimum((path.azimuth_deg / 2.0).astype(np.int64), edges.size - 2)
+    low, high = np.full(edges.size - 1, np.inf), np.full(edges.size - 1, -np.inf)
+    np.minimum.at(low, which, path.elevation_deg - path.radius_deg)
+    np.maximum.at(high, which, path.elevation_deg + path.radius_deg)
+    empty = high < low
+    low[empty], high[empty] = np.nan, np.nan
+    ends = np.datetime_as_string(np.array([begin, finish]), unit="D")
+    return xr.Dataset(
+        {
+            "horizon_azimuth_deg": ("horizon", run.skyline.azimuth_deg),
+            "horizon_elevation_deg": ("horizon", run.skyline.elevation_deg),
+            "horizon_distance_km": ("horizon", run.skyline.distance_km),
+            "sun_low_deg": ("azimuth_deg", _closed_ends(low)),
+            "sun_high_deg": ("azimuth_deg", _closed_ends(high)),
+        },
+        coords={"azimuth_deg": np.concatenate([[0.0], 0.5 * (edges[1:] + edges[:-1]), [360.0]])},
+        attrs={
+            "title": f"{site.name}, eye {site.mast_height_m:g} m above the ground",
+            "note": f"Sun's band {ends[0]} to {ends[1]}; terrain {', '.join(source.name for source in run.sources)}",
+        },
+    )
+
+
+def _closed_ends(values: FloatArray) -> FloatArray:
+    """Values of bins around the circle with their mean at north on either side."""
+    import numpy as np
+
+    north = 0.5 * (values[0] + values[-1])
+    return np.concatenate([[north], values, [north]])
+
+
+def horizon_csv(run: HorizonRun, site: Site, reach_km: float | None = None) -> str:
+    """The table that a site file names, with provenance in its header."""
+    from yieldsim.files.site_files import horizon_provenance, horizon_text
+
+    files = [(source.name, source.sha256) for source in run.sources]
+    place = (
+        f"{site.name}, {site.body.name}, latitude {site.latitude_deg:.6f}, longitude {site.longitude_deg % 360.0:.6f}, "
+        f"ground {run.skyline.ground_m:.1f} m"
+    )
+    head = horizon_provenance(place, site.mast_height_m, files, reach_km, run.warnings)
+    return horizon_text(run.mask.azimuth_deg, run.mask.elevation_deg, head)
+
+
+def horizon_of_file(
+    site_file: Path | str,
+    terrain: Sequence[str | Path],
+    *,
+    reach_km: float | None = None,
+    azimuth_step_deg: float | None = None,
+    mast_height_m: float | None = None,
+    holds: Holds = "auto",
+) -> tuple[HorizonRun, Site]:
+    """The skyline of a site file from terrain files, or from those that it names when none are given."""
+    from yieldsim.files.inputs import read_site
+
+    site = read_site(Path(site_file)).noun
+    if mast_height_m is not None:
+        if not 0.0 <= mast_height_m <= 1000.0:
+            raise InputError(Problem("", "mast_height_m", f"is {mast_height_m:g}", "0 to 1000"))
+        site = replace(site, mast_height_m=mast_height_m)
+    named = site.horizon if isinstance(site.horizon, TerrainHorizon) else TerrainHorizon(terrain=())
+    if not terrain and not named.terrain:
+        raise InputError(
+            Problem(
+                str(site_file), found="names no terrain", hint="give the files with --terrain, finest first"
+            )
+        )
+    run = horizon(
+        site,
+        terrain or named.terrain,
+        reach_km=named.reach_km if reach_km is None else reach_km,
+        azimuth_step_deg=named.azimuth_step_deg if azimuth_step_deg is None else azimuth_step_deg,
+        holds=holds,
+    )
+    return run, site
+
+
+def write_horizon(
+    run: HorizonRun,
+    site: Site,
+    out: Path | None,
+    *,
+    reach_km: float | None = None,
+    figure: bool = True,
+    start: object | None = None,
+    end: object | None = None,
+) -> list[str]:
+    """Write the table and, beside it, the figure; the names written. Without `out` the table's text instead."""
+    text = horizon_csv(run, site, reach_km)
+    if out is None:
+        return [text]
+    from yieldsim.files.results import staged_folder, write_image
+
+    with staged_folder(out.parent) as stage:
+        (stage / out.name).write_text(text, encoding="utf-8", newline="\n")
+        if figure:
+            from yieldsim.report.skyline_figure import skyline_png
+
+            write_image(skyline_png(horizon_dataset(run, site, start, end)), stage / f"{out.stem}.png")
+        return sorted(file.name for file in stage.iterdir())
+
+
+def horizon_summary(run: HorizonRun, site: Site) -> dict[str, Any]:
+    """The skyline in a few numbers."""
+    line = run.skyline
+    return {
+        "schema": "yieldsim horizon 1",
+        "site": site.name,
+        "body": site.body.name,
+        "ground_m": round(line.ground_m, 3),
+        "mast_height_m": site.mast_height_m,
+        "lowest_deg": round(float(line.elevation_deg.min()), 5),
+        "highest_deg": round(float(line.elevation_deg.max()), 5),
+        "mean_deg": round(float(line.elevation_deg.mean()), 5),
+        "farthest_km": round(float(line.distance_km.max()), 3),
+        "edge_km": round(float(line.edge_km.min()), 3),
+        "warnings": list(run.warnings),
+        "terrain": [{"name": source.name, "sha256": source.sha256} for source in run.sources],
+    }

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import CannotCompute, InputError, Problem
-from yieldsim.base.nouns import Collector, Notes, Site, Source
+from yieldsim.base.nouns import Collector, Notes, OpticalDepthTable, Site, Source
 from yieldsim.runs.survey_tiles import VARIABLES, Progress, Tile, TileJob, frame_of, survey_tiles
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ class SurveyOptions:
 
 def survey(
     terrain: Sequence[str | Path],
-    body: str | Path,
+    body: str | Path | None = None,
     collector: str | Path | Collector | None = None,
     start: object | None = None,
     end: object | None = None,
@@ -116,13 +116,23 @@ def survey(
     maps = _assembled(job, block, survey_tiles(job, tiles, folder, workers, options.scheduler, progress))
     from yieldsim.runs.survey_dataset import survey_dataset
 
-    ds = survey_dataset(maps, grid, block, job, (begin, finish), options, sources + kernel_sources, notes)
+    ds = survey_dataset(
+        maps,
+        grid,
+        block,
+        job,
+        (begin, finish),
+        options,
+        sources + kernel_sources,
+        notes,
+        _body_file(site, body),
+    )
     shutil.rmtree(folder, ignore_errors=True)
     return ds
 
 
 def _inputs(
-    body: str | Path,
+    body: str | Path | None,
     collector: str | Path | Collector | None,
     like: str | Path | Site | None,
     options: SurveyOptions,
@@ -138,26 +148,28 @@ def _inputs(
     elif like is not None:
         loaded = read_site(Path(like))
         site, sources = loaded.noun, loaded.sources
+    elif body is None:
+        raise InputError(Problem("", "body", "is not given", "--body NAME, or --like SITE"))
     else:
         stand = read_body(body)
         site = Site(name="survey", body=stand.noun, latitude_deg=0.0, longitude_deg=0.0)
         sources = stand.sources
-    if like is not None and read_body(body).noun.name != site.body.name:
-        raise InputError(Problem("", "like", f"is a site on {site.body.name}", f"a site on {body}"))
+    if like is not None and body is not None and read_body(body).noun.name != site.body.name:
+        raise InputError(
+            Problem("", "body", f'is "{body}"', f"{site.body.name}, that of the site it is to be like")
+        )
     if options.mast_height_m is not None:
         site = replace(site, mast_height_m=options.mast_height_m)
     site = replace(site, name="survey", horizon=None)
     if collector is None:
         return site, None, sources
-    if isinstance(collector, Collector):
-        design, more, extra = *resolve_collector(collector, notes), ()
-    else:
+    if not isinstance(collector, Collector):
         read = read_collector(Path(collector))
         for warning in read.warnings:
             notes.add(warning)
-        design, more = resolve_collector(read.noun, notes)
-        extra = read.sources
-    return site, design, sources + tuple(extra) + more
+        collector, sources = read.noun, sources + read.sources
+    design, optics = resolve_collector(collector, notes)
+    return site, design, sources + optics
 
 
 def _refuse(options: SurveyOptions, collector: Collector | None) -> None:
@@ -175,9 +187,13 @@ def _refuse(options: SurveyOptions, collector: Collector | None) -> None:
     if options.goal is not None and options.goal not in GOALS:
         problems.append(Problem("", "goal", f'is "{options.goal}"', ", ".join(GOALS)))
     if collector is None and (options.as_mounted or options.goal == "delivered"):
-        problems.append(Problem("", "collector", "is not given", "a collector file, for energy that it delivers"))
+        problems.append(
+            Problem("", "collector", "is not given", "a collector file, for energy that it delivers")
+        )
     if options.places < 0 or (options.workers is not None and options.workers < 1):
-        problems.append(Problem("", "places or workers", "is too small", "0 or more places, 1 or more workers"))
+        problems.append(
+            Problem("", "places or workers", "is too small", "0 or more places, 1 or more workers")
+        )
     if options.spacing_m is not None and options.spacing_m < 0.0:
         problems.append(Problem("", "spacing_m", f"is {options.spacing_m:g}", "0 or more"))
     if problems:
@@ -197,7 +213,9 @@ def window_pixels(
     if b != 0.0 or d != 0.0:
         raise InputError(Problem(raster.name, found="is rotated on its map; a window needs rows along x"))
     if x1 <= x0 or y1 <= y0:
-        raise InputError(Problem("", "window", f"is {x0:g} {y0:g} {x1:g} {y1:g}", "x min < x max and y min < y max"))
+        raise InputError(
+            Problem("", "window", f"is {x0:g} {y0:g} {x1:g} {y1:g}", "x min < x max and y min < y max")
+        )
     columns = sorted(((x0 - c) / a - 0.5, (x1 - c) / a - 0.5))
     rows = sorted(((y0 - f) / e - 0.5, (y1 - f) / e - 0.5))
     left, right = int(np.ceil(columns[0] - 1e-9)), int(np.floor(columns[1] + 1e-9))
@@ -310,14 +328,19 @@ def _assembled(job: TileJob, block: tuple[int, int, int, int], done: Any) -> Any
     return maps
 
 
+def summary_of_survey(ds: xr.Dataset) -> dict[str, Any]:
+    """Places, options and provenance of a survey."""
+    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
+    return summary
+
+
 def write_survey(
     ds: xr.Dataset,
     folder: Path | str,
     terrain: Sequence[str | Path],
     *,
     site_count: int = 0,
-    like: Site | None = None,
-    geotiffs: bool = True,
+    like: str | Path | Site | None = None,
     figure: bool = True,
 ) -> list[str]:
     """Write a survey: survey.nc, places.csv, GeoTIFFs, the map, and site files of the first `site_count` places.
@@ -327,50 +350,65 @@ def write_survey(
     from yieldsim.files.results import staged_folder, write_image
     from yieldsim.files.survey_results import places_text, write_survey_geotiffs, write_survey_netcdf
 
-    summary = json.loads(ds.attrs["summary"])
+    summary = summary_of_survey(ds)
     with staged_folder(folder) as stage:
         write_survey_netcdf(ds, stage / "survey.nc")
         (stage / "places.csv").write_text(places_text(summary["places"]), encoding="utf-8", newline="\n")
-        if geotiffs:
-            write_survey_geotiffs(ds, stage)
+        write_survey_geotiffs(ds, stage)
         if figure:
             from yieldsim.report.survey_figure import survey_png
 
             write_image(survey_png(ds), stage / "survey.png")
+        conditions = _conditions(like, summary["body_file"]) if site_count else None
         for place in summary["places"][:site_count]:
-            for name, text in _site_files(place, summary, terrain, like).items():
+            assert conditions is not None
+            for name, text in _site_files(place, summary, terrain, conditions).items():
                 (stage / name).write_text(text, encoding="utf-8", newline="\n")
         return sorted(file.name for file in stage.iterdir())
 
 
 def _site_files(
-    place: dict[str, Any], summary: dict[str, Any], terrain: Sequence[str | Path], like: Site | None
+    place: dict[str, Any], summary: dict[str, Any], terrain: Sequence[str | Path], like: Site
 ) -> dict[str, str]:
-    """The site file of a place and its horizon table."""
-    from yieldsim.files.inputs import read_body
-    from yieldsim.files.survey_results import horizon_provenance, horizon_text, site_text
-    from yieldsim.runs.horizon import horizon
+    """The site file of a place, its horizon table and, where the air asks for one, its table of optical depth."""
+    from yieldsim.files.site_files import OPTICAL_DEPTH_FILE, optical_depth_text, site_text
+    from yieldsim.runs.horizon import horizon, horizon_csv
 
-    options = summary["provenance"]["options"]
-    stem = f"place-{place['rank']:02d}"
-    name = f"Place {place['rank']}"
-    body = like.body if like is not None else read_body(summary["body"].lower()).noun
-    site = Site(
+    stem, name = f"place-{place['rank']:02d}", f"Place {place['rank']}"
+    site = replace(
+        like,
         name=name,
-        body=body,
         latitude_deg=place["latitude_deg"],
         longitude_deg=place["longitude_deg"],
         elevation_m=place["elevation_m"],
         mast_height_m=summary["mast_height_m"],
+        horizon=None,
     )
-    run = horizon(site, terrain, holds=options["holds"])
-    files = [(source.name, source.sha256) for source in run.sources]
-    at = f"{name}, {site.body.name}, latitude {site.latitude_deg:.6f}, longitude {site.longitude_deg:.6f}"
-    head = horizon_provenance(at, site.mast_height_m, files, None, run.warnings)
-    comment = f"Chosen by a survey of {files[0][0]} for {summary['goal']} light, {summary['start_utc']} to {summary['end_utc']}"
-    return {
-        f"{stem}.horizon.csv": horizon_text(run.mask.azimuth_deg, run.mask.elevation_deg, head),
-        f"{stem}.toml": site_text(
-            name, summary["body"].lower(), place, site.mast_height_m, f"{stem}.horizon.csv", comment
-        ),
+    run = horizon(site, terrain, holds=summary["provenance"]["options"]["holds"])
+    span = f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}"
+    comment = f"Chosen by a survey of {run.sources[0].name}: best by {summary['goal']}, {span}."
+    table = f"{stem}.horizon.csv"
+    files = {
+        table: horizon_csv(run, site),
+        f"{stem}.toml": site_text(site, summary["body_file"], table, comment),
     }
+    if isinstance(site.optical_depth, OpticalDepthTable):
+        files[OPTICAL_DEPTH_FILE] = optical_depth_text(site.optical_depth)
+    return files
+
+
+def _conditions(like: str | Path | Site | None, body_file: str) -> Site:
+    """The site whose body, air and dust hold for the places that are written."""
+    from yieldsim.files.inputs import read_body, read_site
+
+    if like is None:
+        return Site(name="", body=read_body(body_file).noun, latitude_deg=0.0, longitude_deg=0.0)
+    return like if isinstance(like, Site) else read_site(Path(like)).noun
+
+
+def _body_file(site: Site, body: str | Path | None) -> str:
+    """How a site file names the body: a built-in one by name, another by the file that was given."""
+    from yieldsim.files.bundled import body_names
+
+    name = site.body.name.lower()
+    return name if name in body_names() or body is None else str(Path(body).resolve())

@@ -33,6 +33,7 @@ def survey_dataset(
     options: SurveyOptions,
     sources: tuple[Source, ...],
     notes: Notes,
+    body_file: str,
 ) -> xr.Dataset:
     """survey.nc as a Dataset; its attribute "summary" holds the best places and the provenance as JSON."""
     row, column, rows, columns = block
@@ -65,12 +66,15 @@ def survey_dataset(
     spacing_m = options.spacing_m
     if spacing_m is None:
         spacing_m = SPACING_SHARE * max(min(across.max(), down.max()), 1.0)
-    chosen = best_places(sign * ds[variable].values.astype(np.float64), across, down, spacing_m, options.places)
+    chosen = best_places(
+        sign * ds[variable].values.astype(np.float64), across, down, spacing_m, options.places
+    )
     places = [_place(ds, latitude, longitude, i, j, k + 1) for k, (i, j) in enumerate(chosen)]
     values = maps[VARIABLES.index("lit_fraction")]
     summary = {
         "schema": "yieldsim survey 1",
         "body": job.site.body.name,
+        "body_file": body_file,
         "start_utc": f"{np.datetime_as_string(span_utc[0], unit='s')}Z",
         "end_utc": f"{np.datetime_as_string(span_utc[1], unit='s')}Z",
         "cells": int(np.isfinite(values).sum()),
@@ -146,7 +150,11 @@ def _axis(grid: Raster, axis: str) -> dict[str, str]:
     """CF attributes of a coordinate."""
     if grid.crs.is_geographic:
         name = "longitude" if axis == "x" else "latitude"
-        return {"units": "degrees_east" if axis == "x" else "degrees_north", "standard_name": name, "axis": axis.upper()}
+        return {
+            "units": "degrees_east" if axis == "x" else "degrees_north",
+            "standard_name": name,
+            "axis": axis.upper(),
+        }
     name = f"projection_{axis}_coordinate"
     return {"units": "m", "standard_name": name, "long_name": f"{axis} of the map", "axis": axis.upper()}
 

@@ -179,7 +179,7 @@ def _light(
     )
     path = sun_path(track, site, job.start_tdb_s, job.end_tdb_s, path_step_s(site))
     by_azimuth = horizon.reshape(job.azimuths, -1)
-    seen = by_azimuth[:, known.ravel()]
+    seen = by_azimuth if known.all() else by_azimuth[:, known.ravel()]
     lowest, highest = seen.min(axis=1).astype(np.int64), seen.max(axis=1).astype(np.int64)
     power, powered, turns = None, np.empty(0, dtype=np.int64), np.empty(0)
     if job.collector is not None:

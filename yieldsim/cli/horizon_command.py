@@ -1,0 +1,84 @@
+"""`yieldsim horizon`: the skyline of a site from terrain files."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+
+@click.command(short_help="Skyline of a site from terrain files.")
+@click.argument("site", type=click.Path(path_type=Path))
+@click.argument("more", metavar="[TERRAIN]...", nargs=-1, type=click.Path(path_type=Path))
+@click.option(
+    "-t",
+    "--terrain",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Terrain files, finest first; without it those that SITE names.",
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Table to write, with a figure beside it; else stdout."
+)
+@click.option("--azimuth-step-deg", type=float, help="Step between rows (default 0.5, or what SITE says).")
+@click.option("--reach-km", type=float, help="How far to look (default: to the files' edge).")
+@click.option("--mast-height-m", type=float, help="Eye above the ground, instead of the site file's mast.")
+@click.option(
+    "--holds",
+    type=click.Choice(["auto", "height", "radius"]),
+    default="auto",
+    show_default=True,
+    help="What the files' values are.",
+)
+@click.option("--start", help="First instant of the Sun's band in the figure, UTC (default 2027-01-01).")
+@click.option("--end", help="Last instant of the band; without it one year from the start.")
+@click.option("--no-figure", is_flag=True, help="Write the table only.")
+@click.option("--json", "as_json", is_flag=True, help="Print a summary as JSON to stdout (needs --out).")
+def horizon(
+    site: Path,
+    more: tuple[Path, ...],
+    terrain: tuple[Path, ...],
+    out: Path | None,
+    azimuth_step_deg: float | None,
+    reach_km: float | None,
+    mast_height_m: float | None,
+    holds: Any,
+    start: str | None,
+    end: str | None,
+    no_figure: bool,
+    as_json: bool,
+) -> None:
+    """Skyline at SITE from terrain: the table that a site file takes, and a panorama with the year's Sun band.
+
+    Files are given as --terrain FINE COARSE ... or with --terrain repeated, finest first.
+    """
+    from yieldsim.runs.horizon import horizon_of_file, horizon_summary, write_horizon
+
+    if as_json and out is None:
+        raise click.UsageError("--json needs --out: stdout would hold the table")
+    run, place = horizon_of_file(
+        site,
+        [*terrain, *more],
+        reach_km=reach_km,
+        azimuth_step_deg=azimuth_step_deg,
+        mast_height_m=mast_height_m,
+        holds=holds,
+    )
+    written = write_horizon(run, place, out, reach_km=reach_km, figure=not no_figure, start=start, end=end)
+    summary = horizon_summary(run, place)
+    if out is None:
+        click.echo(written[0], nl=False)
+    elif as_json:
+        click.echo(json.dumps(summary, indent=2, ensure_ascii=False))
+    else:
+        click.echo(
+            f"{place.name}: skyline {summary['lowest_deg']:.3f} to {summary['highest_deg']:.3f} deg, mean "
+            f"{summary['mean_deg']:.3f}; ground {summary['ground_m']:.1f} m; formed by ground up to "
+            f"{summary['farthest_km']:.0f} km away"
+        )
+    for line in run.warnings:
+        click.echo(f"note: {line}", err=True)
+    if out is not None:
+        click.echo(f"wrote {', '.join(written)} in {out.parent}", err=True)

@@ -1,0 +1,127 @@
+"""`yieldsim survey`: maps of light and energy over terrain, with the best places."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from yieldsim.cli.progress import progress
+
+
+@click.command(short_help="Maps of light and energy over terrain, with the best places.")
+@click.argument("terrain", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("-b", "--body", help="moon, mars, mercury, earth or a body file; not needed with --like.")
+@click.option(
+    "-c",
+    "--collector",
+    type=click.Path(path_type=Path),
+    help="Collector file, for the energy that it delivers.",
+)
+@click.option(
+    "--window",
+    type=float,
+    nargs=4,
+    metavar="XMIN YMIN XMAX YMAX",
+    help="Part of the first file, in its map coordinates (default: all of it).",
+)
+@click.option("--stride", type=int, default=1, show_default=True, help="Every n-th cell.")
+@click.option(
+    "--mast-height-m", type=float, help="Aperture above the ground (default 0, or what --like says)."
+)
+@click.option("--start", help="First instant, UTC (default 2027-01-01).")
+@click.option("--end", help="Last instant, UTC; without it one year from the start.")
+@click.option("--years", type=float, help="Length of the span in calendar years, instead of --end.")
+@click.option(
+    "--like", type=click.Path(path_type=Path), help="Site file whose mast, air and dust hold everywhere."
+)
+@click.option(
+    "--as-mounted", is_flag=True, help="Mounts face as the collector file says, not each cell's best azimuth."
+)
+@click.option(
+    "--azimuths", type=int, default=360, show_default=True, help="Directions in which horizons are taken."
+)
+@click.option("--reach-km", type=float, help="How far to look (default: to the files' edge).")
+@click.option(
+    "--goal",
+    type=click.Choice(["delivered", "sun-following", "lit", "dark"]),
+    help="What the best places have most (dark: least) of.",
+)
+@click.option("--places", type=int, default=10, show_default=True, help="How many places to list.")
+@click.option("--spacing-m", type=float, help="Least distance between them (default: a tenth of the map).")
+@click.option(
+    "--write-sites", type=int, default=0, metavar="N", help="Write site files of the first N places."
+)
+@click.option(
+    "--holds",
+    type=click.Choice(["auto", "height", "radius"]),
+    default="auto",
+    show_default=True,
+    help="What the files' values are.",
+)
+@click.option("--kernels", multiple=True, type=click.Path(path_type=Path), help="Further kernel; repeatable.")
+@click.option("--workers", type=int, help="Processes on this machine (default: one a core).")
+@click.option(
+    "--scheduler", metavar="ADDRESS", help="Dask scheduler of an existing cluster, such as tcp://host:8786."
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("survey"),
+    show_default=True,
+    help="Folder for the results.",
+)
+@click.option("--no-figure", is_flag=True, help="Write no survey.png.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print the summary as JSON to stdout instead of the table."
+)
+def survey(
+    terrain: tuple[Path, ...], out: Path, write_sites: int, no_figure: bool, as_json: bool, **given: Any
+) -> None:
+    """Maps of light, energy and longest dark over TERRAIN files, finest first; the first gives the cells.
+
+    An interrupted survey goes on from its finished tiles when it is started again with the same arguments.
+    """
+    from yieldsim.runs.survey import SurveyOptions, summary_of_survey, write_survey
+    from yieldsim.runs.survey import survey as run
+
+    asked = {
+        name: given.pop(name) for name in ("body", "collector", "start", "end", "years", "like", "kernels")
+    }
+    options = SurveyOptions(**given)
+    with progress("Surveying") as advance:
+        ds = run(terrain, options=options, work_folder=out, progress=advance, **asked)
+    written = write_survey(ds, out, terrain, site_count=write_sites, like=asked["like"], figure=not no_figure)
+    summary = summary_of_survey(ds)
+    click.echo(
+        json.dumps(summary, indent=2, ensure_ascii=False) if as_json else "\n".join(answer_lines(summary))
+    )
+    for line in summary["warnings"]:
+        click.echo(f"note: {line}", err=True)
+    click.echo(f"wrote {', '.join(written)} in {out}", err=True)
+
+
+def answer_lines(summary: dict[str, Any]) -> list[str]:
+    """The best places as plain text."""
+    cell = " x ".join(f"{size:g}" for size in summary["cell_m"])
+    lines = [
+        f"{summary['cells']} cells of {cell} m on {summary['body']}, {summary['mast_height_m']:g} m above the ground, "
+        f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}; best by {summary['goal']}, "
+        f"{summary['spacing_m']:g} m apart",
+        "",
+        "       latitude   longitude  ground m     lit  any light  kWh/m2  delivered  facing  longest dark h",
+    ]
+    for place in summary["places"]:
+        delivered = (
+            f"{place['delivered_kwh']:9.1f}  {place['best_azimuth_deg']:6.1f}"
+            if "delivered_kwh" in place
+            else f"{'-':>9}  {'-':>6}"
+        )
+        lines.append(
+            f"  {place['rank']:>2}  {place['latitude_deg']:9.5f}  {place['longitude_deg']:10.5f}  {place['elevation_m']:8.0f}  "
+            f"{place['lit_fraction']:6.1%}  {place['any_light_fraction']:9.1%}  {place['sun_following_kwh_m2']:6.0f}  "
+            f"{delivered}  {place['longest_dark_hours']:14.0f}"
+        )
+    return lines
