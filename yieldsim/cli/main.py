@@ -25,6 +25,12 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "yieldsim.cli.estimate_command:estimate",
         "Hourly and annual energy of a collector at a site.",
     ),
+    "budget": ("yieldsim.cli.budget_command:budget", "Supply against loads and storage."),
+    "horizon": ("yieldsim.cli.horizon_command:horizon", "Skyline of a site from terrain files."),
+    "survey": (
+        "yieldsim.cli.survey_command:survey",
+        "Maps of light and energy over terrain, with the best places.",
+    ),
     "report": ("yieldsim.cli.estimate_command:report", "(Re)write the report of an estimate."),
 }
 """Name: where the command is, and its line in the list (held equal to its short help by a test)."""
