@@ -9,10 +9,11 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from yieldsim.runs.budget import budget
     from yieldsim.runs.estimate import estimate
     from yieldsim.runs.horizon import horizon
 
-__all__ = ["estimate", "horizon"]
+__all__ = ["budget", "estimate", "horizon"]
 
 
 def __getattr__(name: str) -> Any:

@@ -112,13 +112,14 @@ class FilmBreakEven:
     """The film's own loss against the dust that its shield prevents.
 
     with_kwh, without_kwh        light of the run with film and shield, and with bare apertures and no shield
-    break_even_transmittance     the film would have to be better than this; above 1: no film pays
+    break_even_transmittance     the film would have to be better than this; above 1: no film pays; None: no
+                                 light
     paid_back_after_days         from when on the shield has brought more in all; None: not within the run
     """
 
     with_kwh: float
     without_kwh: float
-    break_even_transmittance: float
+    break_even_transmittance: float | None
     paid_back_after_days: float | None
 
 
@@ -142,8 +143,8 @@ def film_break_even(light: CleanLight, events: Events = ()) -> FilmBreakEven:
     return FilmBreakEven(
         with_kwh=total_with,
         without_kwh=total_without,
-        break_even_transmittance=shield.film_transmittance * total_without / total_with
-        if total_with > 0.0
-        else math.inf,
+        break_even_transmittance=(
+            shield.film_transmittance * total_without / total_with if total_with > 0.0 else None
+        ),
         paid_back_after_days=float(light.edge_s[paid + 1]) / SECONDS_PER_DAY if paid < len(ahead) else None,
     )

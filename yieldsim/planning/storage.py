@@ -40,7 +40,7 @@ from yieldsim.planning.loads import Rows, need_power_w, storage_efficiency
 
 ESSENTIAL, DEFERRABLE, SHEDDABLE = range(len(PRIORITIES))
 SLACK = 1e-12
-"""A shortfall below this share of what was asked is rounding."""
+"""A shortfall below this share of what was asked, or light left over below this share of a row's, is rounding."""
 
 
 class Needs(NamedTuple):
@@ -317,6 +317,8 @@ def run(
             charged += more
             light = max(light - more / take_in, 0.0)
 
+        if light < SLACK * light_kwh[t]:
+            light = 0.0
         after = kept + (charged - drawn) * fill
         lost = stored + charged - drawn - after
         cycled_kwh += drawn

@@ -1,0 +1,238 @@
+"""`yieldsim budget`: an estimate against loads and a store."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from yieldsim.cli.progress import progress
+
+
+@click.command(short_help="Supply against loads and storage.")
+@click.argument("estimate_path", metavar="ESTIMATE", type=click.Path(path_type=Path))
+@click.option("-l", "--load", required=True, type=click.Path(path_type=Path), help="Load file.")
+@click.option("--units", type=int, help="Units, in the estimate's mix of mounts (default: the estimate's).")
+@click.option("--reliability", type=float, help="Share to reach, in place of [sizing] in the load file.")
+@click.option(
+    "--site", type=click.Path(path_type=Path), help="Site file of the estimate, for years and dust."
+)
+@click.option("-c", "--collector", type=click.Path(path_type=Path), help="Collector file of the estimate.")
+@click.option("--uncertain", type=click.Path(path_type=Path), help="Uncertainty file: draws to run.")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for the results (default: beside it).")
+@click.option("--json", "as_json", is_flag=True, help="Print budget.json to stdout instead of the table.")
+@click.option("--no-report", is_flag=True, help="Write data only, no budget.pdf.")
+def budget(
+    estimate_path: Path,
+    load: Path,
+    units: int | None,
+    reliability: float | None,
+    site: Path | None,
+    collector: Path | None,
+    uncertain: Path | None,
+    out: Path | None,
+    as_json: bool,
+    no_report: bool,
+) -> None:
+    """What the light of ESTIMATE (an estimate.nc or its folder) carries: loads, store, sizes, confidence.
+
+    With --site and --collector, the files the estimate was made from, the years of [life] and the choices
+    about dust are answered too; with --uncertain, how sure it all is. Figures are estimates, no basis for
+    life support without margins, independent checks and the approval of the responsible engineers.
+    """
+    from yieldsim.runs.budget import budget as run
+    from yieldsim.runs.deliver_budget import budget_of, write_budget
+
+    with progress("Drawing") as advance:
+        series = run(
+            estimate_path,
+            load,
+            units=units,
+            reliability=reliability,
+            site=site,
+            collector=collector,
+            uncertain=uncertain,
+            progress=advance,
+        )
+    folder = out or (estimate_path if estimate_path.is_dir() else estimate_path.parent)
+    written = write_budget(series, folder, report=not no_report)
+    summary = budget_of(series)
+    click.echo(json.dumps(summary, indent=2, ensure_ascii=False) if as_json else "\n".join(lines(summary)))
+    for warning in summary["warnings"]:
+        click.echo(f"note: {warning}", err=True)
+    click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
+
+
+# ---------------------------------------------------------------- the answer as text
+
+
+def lines(summary: dict[str, Any]) -> list[str]:
+    """The answer as plain text."""
+    units = summary["collector"]["unit_count"]
+    text = [
+        f"{summary['name']} at {summary['site']['name']}, {summary['site']['body']}: {units} unit{'s' * (units != 1)}",
+        f"{summary['start_utc'][:16]} to {summary['end_utc'][:16]} UTC, {summary['days']:.1f} days",
+        "",
+        "  load                       kind      priority     asked kWh   direct    stored   unserved  served",
+    ]
+    for load in summary["loads"]:
+        text.append(
+            f"  {load['name'][:26]:<26} {load['kind']:<9} {load['priority']:<11} {load['asked_kwh']:10.2f} "
+            f"{load['served_directly_kwh']:8.2f}  {load['served_from_storage_kwh']:8.2f}  {load['unserved_kwh']:9.2f} "
+            f"{load['served_fraction']:7.2%}"
+        )
+    text += ["", *_light_and_store(summary), *_sizes(summary)]
+    if summary["life"]:
+        text += ["", *_life(summary["life"])]
+    if summary["dust"]:
+        text += ["", *_dust(summary["dust"])]
+    if summary["uncertainty"]:
+        text += ["", *_sure(summary["uncertainty"])]
+    return [*text, "", *(f"  caution: {caution}" for caution in summary["cautions"])]
+
+
+def _line(label: str, value: str, note: str = "") -> str:
+    return f"  {label:<24} {value:<18} {note}".rstrip()
+
+
+def _kwh(value: float | None) -> str:
+    return "none" if value is None else f"{value:.4g} kWh"
+
+
+def _hours(value: float | None) -> str:
+    return "none" if value is None else f"{value:.4g} h"
+
+
+def _light_and_store(summary: dict[str, Any]) -> list[str]:
+    light, store = summary["light"], summary["storage"]
+    curtailed = f"{light['curtailed_kwh']:.4g} kWh curtailed"
+    text = [
+        _line(
+            "light delivered",
+            _kwh(light["delivered_kwh"]),
+            f"{light['charging_kwh']:.4g} kWh stored, {curtailed}",
+        ),
+        _line("longest outage", _hours(summary["longest_outage_hours"]), _span(summary)),
+    ]
+    if store:
+        text.append(
+            _line(
+                f"{store['kind']} store",
+                f"{store['capacity_kwh']:g} kWh",
+                f"lowest {store['lowest_kwh']:.4g} kWh, {store['full_cycles']:.1f} cycles, "
+                f"{store['lost_kwh']:.4g} kWh lost standing",
+            )
+        )
+    return text
+
+
+def _span(summary: dict[str, Any]) -> str:
+    start = summary["longest_outage_start_utc"]
+    if start is None:
+        return f"none of {summary['outages_of']}"
+    return f"of {summary['outages_of']}, {start[:16]} to {summary['longest_outage_end_utc'][:16]}"
+
+
+def _sizes(summary: dict[str, Any]) -> list[str]:
+    target = summary["reliability"]
+    goal = f"{target['target']:.6g} of {target['of']}"
+    kept = "holds" if target["holds_as_given"] else "does not hold"
+    units = summary["smallest_units"]
+    text = [
+        _line("as reliable as asked", goal, f"{kept} as given, run over and over"),
+        _line("smallest storage", _kwh(summary["smallest_storage_kwh"]), "at these units"),
+        _line("fewest units", "none" if units is None else str(units), "with this store"),
+    ]
+    if summary["least_mass"]:
+        best = summary["least_mass"]
+        text.append(
+            _line(
+                "least mass",
+                f"{best['mass_kg']:.4g} kg",
+                f"{best['units']} units with {best['storage_kwh']:.4g} kWh, of {len(summary['trade_curve'])} tried",
+            )
+        )
+    if summary["autonomy_hours"] is not None:
+        text.append(
+            _line(
+                "autonomy",
+                _hours(summary["autonomy_hours"]),
+                f"full store, no light, mean load; {_hours(summary['autonomy_at_peak_hours'])} at the highest",
+            )
+        )
+    return text
+
+
+def _life(life: dict[str, Any]) -> list[str]:
+    text = ["  year   delivered kWh   dust left   fibre left   lens left   store kWh   served    outage h"]
+    for row in life["table"]:
+        text.append(
+            f"  {row['year']:>4}   {row['delivered_kwh']:13.3f}   {row['dust_left']:9.2%}   {row['fibre_left']:10.2%}   "
+            f"{row['lens_left']:9.2%}   {row['storage_kwh']:9.2f}  {row['served_fraction']:7.2%}   "
+            f"{row['longest_outage_hours']:9.1f}"
+        )
+    each = life["delivered_kwh_per_kg"]
+    return [
+        *text,
+        _line("over the life", _kwh(life["delivered_kwh"]), f"{each:.4g} kWh per kg" if each else ""),
+    ]
+
+
+def _dust(dust: dict[str, Any]) -> list[str]:
+    visit, film, cycle = dust["visit"], dust["film"], dust["cycle"]
+    text = [
+        _line(
+            "cleaning visit",
+            f"{visit['gained_kwh']:.3g} kWh",
+            f"gained by one at its best, {visit['best_utc'][:10]}",
+        )
+    ]
+    if film:
+        days = film["paid_back_after_days"]
+        paid = "never in this run" if days is None else f"after {days:.0f} days"
+        even = film["break_even_transmittance"]
+        text.append(
+            _line(
+                "film breaks even",
+                "none" if even is None else f"{even:.4f}",
+                f"it has {film['film_transmittance']:g}; pays {paid}",
+            )
+        )
+    if cycle:
+        best, now = cycle["best"], cycle["now"]
+        text.append(
+            _line(
+                "shield cycle",
+                f"{best['cycle_hours']:.4g} h",
+                f"nets most: {best['net_kwh'] - now['net_kwh']:+.4g} kWh of light over {now['cycle_hours']:g} h, "
+                f"at {dust['light_per_electric']:g} kWh of light per kWh electric",
+            )
+        )
+    return text
+
+
+OUTCOME_WORDS = {
+    "delivered_kwh": "light delivered, kWh",
+    "longest_gap_hours": "longest gap, h",
+    "served_fraction": "served fraction",
+    "unserved_kwh": "unserved, kWh",
+    "longest_outage_hours": "longest outage, h",
+}
+
+
+def _sure(sure: dict[str, Any]) -> list[str]:
+    text = [f"  {sure['draws']} draws, seed {sure['seed']}: reached or bettered in 50, 90, 99 of 100 cases"]
+    for name, words in OUTCOME_WORDS.items():
+        row = sure["outcomes"][name]
+        text.append(
+            f"    {words:<24} {row['p50']:12.5g} {row['p90']:12.5g} {row['p99']:12.5g}   "
+            f"(error of P90 {row['p90_error']:.2g})"
+        )
+    for name, ranking in sure["ranking"].items():
+        if ranking is None:
+            continue
+        first = ", ".join(f"{row['what']} {row['total']:.0%}" for row in ranking["shares"][:4])
+        text.append(f"    what moves {OUTCOME_WORDS[name].split(',')[0]}: {first}")
+    return text

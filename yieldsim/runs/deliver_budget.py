@@ -1,0 +1,56 @@
+"""Write a budget: JSON, series for other tools, draws, pages, all together or none."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+
+
+def budget_of(series: xr.Dataset) -> dict[str, Any]:
+    """The budget's JSON."""
+    found: dict[str, Any] = json.loads(series.attrs["summary"])
+    return found
+
+
+def write_budget(series: xr.Dataset, folder: Path | str, *, report: bool = True) -> list[str]:
+    """Write all results of a budget into a folder; the names written. Raises WriteFailed, and then nothing has changed.
+
+    budget.parquet needs pyarrow (the extra `tables`) and is left out without it.
+    """
+    from yieldsim.files.loads import column_word
+    from yieldsim.files.parquet import can_write_parquet, write_parquet
+    from yieldsim.files.results import staged_folder, write_dataset, write_json, write_table
+    from yieldsim.planning.budget_series import budget_frame
+
+    summary = budget_of(series)
+    frame = budget_frame(series, [column_word(load["name"]) for load in summary["loads"]])
+    with staged_folder(folder) as stage:
+        write_json(summary, stage / "budget.json")
+        write_dataset(series, stage / "budget.nc")
+        write_table(frame, stage / "budget.csv")
+        if can_write_parquet():
+            write_parquet(frame, summary["columns"], stage / "budget.parquet")
+        if "draw" in series.dims:
+            write_table(_draws_frame(series), stage / "draws.csv")
+        if report:
+            from yieldsim.report.budget_pages import budget_pdf
+
+            (stage / "budget.pdf").write_bytes(budget_pdf(series))
+        return sorted(file.name for file in stage.iterdir())
+
+
+def _draws_frame(series: xr.Dataset) -> pd.DataFrame:
+    """One row a draw: the numbers drawn, then what came of them."""
+    import pandas as pd
+
+    drawn = series["drawn_input"].values
+    columns = {str(name): drawn[:, place] for place, name in enumerate(series["uncertain"].values)}
+    outcomes = [name for name in series.data_vars if series[name].dims == ("draw",)]
+    return pd.DataFrame(
+        columns | {str(name).removeprefix("drawn_"): series[name].values for name in outcomes}
+    )
