@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from yieldsim.base.prescription import FibreFace, Funnel, Lens, OpticalMaterial, Prescription
+from yieldsim.base.prescription import Collar, FibreFace, Funnel, Lens, OpticalMaterial, Prescription
 from yieldsim.optics import causes
 from yieldsim.optics.scene import Scene, build_scene
-from yieldsim.optics.tracer import directions_xyz, record, trace
+from yieldsim.optics.tracer import directions_xyz, paths, record, trace
 from yieldsim.optics.walls import full_height, parabola_half_width, solve_axis_angle, wall_hit
 
 
@@ -377,3 +377,38 @@ def test_seen_places_add_up_to_the_ledger() -> None:
     seen = record(scene, directions_xyz(np.array([5.0]), np.zeros(1))[0], rays=4096, sun_radius_deg=0.2665)
     assert_allclose(seen.delivered.sum() / seen.rays, seen.share[causes.DELIVERED], rtol=1e-12)
     assert np.hypot(seen.face_x_m, seen.face_y_m).max() <= 0.005 * (1.0 + 1e-9)
+
+
+@pytest.mark.parametrize("section", ["round", "square"])
+def test_focusing_mirrors_beside_a_lens(section: str) -> None:
+    """A parabola about the axis sends straight light to its focus: what misses the lens meets the axis at
+    the target."""
+    lens = Lens(
+        kind="fresnel",
+        width_m=0.2,
+        thickness_m=0.004,
+        focal_length_m=0.3,
+        groove_count=100,
+        material=glass(1.5),
+    )
+    collar = Collar(
+        shape="parabolic",
+        section=section,  # type: ignore[arg-type]
+        mouth_width_m=0.3,
+        outlet_width_m=0.2,
+        height_m=0.2,
+        reflectance=0.9,
+        place="beside",
+    )
+    fibre = FibreFace(section="round", width_m=1.0, length_m=1.0, numerical_aperture=1.0, distance_m=0.3)
+    scene = build_scene(Prescription(name="ring", lens=lens, collar=collar, fibre=fibre))
+    ring = np.array([[0.12, 0.0], [0.0, 0.13], [-0.12, 0.0], [0.149, 0.0], [0.0, -0.11]])
+    ends = [path[-1] for path in paths(scene, ring, np.array([0.0, 0.0, 1.0]), 600.0)]
+    assert_allclose(ends, np.broadcast_to([0.0, 0.0, 0.304], (len(ring), 3)), atol=1e-12)
+    if section == "square":
+        return
+    share = in_band(scene, trace(scene, np.array([[0.0, 0.0, 1.0]]), points=4096).share)[0]
+    outlet = float(scene.parts.collar[0]["outlet_x"])
+    # the mirror ends within the shadow of the lens
+    expected = 0.1 * (1.0 - (max(outlet, 0.1) / 0.15) ** 2)
+    assert_allclose(share[causes.COLLAR_MIRROR], expected, rtol=5e-3)

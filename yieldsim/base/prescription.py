@@ -215,7 +215,7 @@ class Heat:
 class Band:
     """The wavelengths that are traced; sunlight outside them counts as lost."""
 
-    shortest_nm: float = 280.0
+    shortest_nm: float = 250.0
     longest_nm: float = 4000.0
 
 

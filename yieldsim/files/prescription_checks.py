@@ -197,15 +197,11 @@ def collar_fits(given: Mapping[str, Any]) -> Iterator[Fault]:
             )
     elif lens.get("kind") == "domed_fresnel" or lens.get("kind") == "none":
         yield "collar", problem('place is "beside"', '"above", with a dome or without a lens')
-    elif outlet is not None and height is not None and height > 0.0:
-        at_lens = mouth - (mouth - outlet) * min(1.0, thickness / height)
-        if at_lens < width:
-            yield (
-                "collar",
-                problem(
-                    f"mouth_width_m is {mouth:g}: it overlaps the lens", f"clear of its width, {width:g}"
-                ),
-            )
+    elif height is not None and height > 0.0:
+        at_lens = mouth if outlet is None else mouth - (mouth - outlet) * min(1.0, thickness / height)
+        if at_lens <= width:
+            found = f"mouth_width_m is {mouth:g}: it overlaps the lens"
+            yield "collar", problem(found, f"clear of its width, {width:g}")
         behind = "funnel" if isinstance(given.get("funnel"), Mapping) else "fibre"
         distance = number_in(_table(given, behind), "distance_m")
         distance = number_in(lens, "focal_length_m") if distance is None else distance

@@ -65,11 +65,13 @@ class CollarTable(StrictModel):
                 "section",
                 problem('is "round"', '"square" or "trough", for flat mirrors', "conical is the round one"),
             )
-        if given.get("place") == "beside" and outlet is None and "outlet_width_m" not in given:
-            yield (
-                "outlet_width_m",
-                problem("is missing", hint="how wide are the mirrors where they end below the lens?"),
-            )
+        focused = shape == "parabolic" and given.get("place") == "beside"
+        if focused and "outlet_width_m" in given:
+            hint = "the parabola is focused on what stands behind the lens, which fixes it"
+            yield "outlet_width_m", problem("stands here", hint=hint)
+        if given.get("place") == "beside" and not focused and "outlet_width_m" not in given:
+            hint = "how wide are the mirrors where they end below the lens?"
+            yield "outlet_width_m", problem("is missing", hint=hint)
 
 
 class LensTable(StrictModel):
@@ -252,13 +254,13 @@ class TolerancesTable(StrictModel):
 class BandTable(StrictModel):
     """[band]: the wavelengths traced; sunlight outside them counts as lost."""
 
-    shortest_nm: Annotated[float, within(150.0, 10_000.0)] = 280.0
+    shortest_nm: Annotated[float, within(150.0, 10_000.0)] = 250.0
     longest_nm: Annotated[float, within(200.0, 20_000.0)] = 4000.0
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
         """The ends in order."""
-        low = number_in({"shortest_nm": 280.0, **given}, "shortest_nm")
+        low = number_in({"shortest_nm": 250.0, **given}, "shortest_nm")
         high = number_in({"longest_nm": 4000.0, **given}, "longest_nm")
         if low is not None and high is not None and low >= high:
             yield "longest_nm", problem(f"is {high:g}", f"more than shortest_nm, {low:g}")

@@ -41,9 +41,9 @@ def equal_energy_wavelengths(shortest_nm: float, longest_nm: float) -> tuple[Flo
     """Wavelengths (WAVELENGTHS,) in the middle, by energy, of equal shares of the band, and the band's
     share of all.
 
-    >>> wavelengths, share = equal_energy_wavelengths(280.0, 4000.0)
+    >>> wavelengths, share = equal_energy_wavelengths(250.0, 4000.0)
     >>> round(share, 3), round(float(wavelengths[32]))
-    (0.986, 722)
+    (0.98, 719)
     """
     low, high = energy_below_fraction([shortest_nm, longest_nm])
     grid = np.geomspace(shortest_nm, longest_nm, 4001)

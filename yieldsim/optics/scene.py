@@ -58,7 +58,9 @@ def build_scene(prescription: Prescription) -> Scene:
         part = prescription.collar
         above = part.place == "above"
         top = rim - part.height_m if above else 0.0
-        _wall(collar, part, top, part.height_m, problems, "collar", part.mouth_length_m)
+        behind = prescription.funnel or prescription.fibre
+        target = prescription.lens.thickness_m + behind.distance_m
+        _wall(collar, part, top, part.height_m, problems, "collar", part.mouth_length_m, target)
         station["collar_place"] = 1 if above else 2
         aperture_depth = top
     funnel = np.zeros(1, WALL)
@@ -219,6 +221,7 @@ def _wall(
     problems: list[Problem],
     name: str,
     trough_length: float | None,
+    focus_depth: float = 0.0,
 ) -> None:
     mouth, outlet = part.mouth_width_m / 2.0, part.outlet_width_m / 2.0
     record["present"] = 1
@@ -230,7 +233,9 @@ def _wall(
         record["mouth_y"] = record["outlet_y"] = (trough_length or 0.0) / 2.0
     record["reflectance"] = part.reflectance
     record["solid"] = isinstance(part, Funnel) and part.kind == "solid"
-    if part.shape in ("parabolic", "compound_parabolic"):
+    if part.shape == "parabolic" and isinstance(part, Collar) and part.place == "beside":
+        _focused_wall(record, mouth, focus_depth, part.section == "square")
+    elif part.shape in ("parabolic", "compound_parabolic"):
         record["curved"], record["curved_y"] = 1, part.section == "square"
         try:
             theta = solve_axis_angle(mouth, outlet, length)
@@ -239,3 +244,17 @@ def _wall(
             problems.append(Problem("", f"[{name}] {key}", f"is {length:g}", str(limits)))
             return
         record["axis_sin"], record["axis_cos"] = math.sin(theta), math.cos(theta)
+        record["semi_latus"] = 2.0 * outlet * (1.0 + math.sin(theta))
+        record["focus_x"], record["focus_depth"] = outlet, top + length
+
+
+def _focused_wall(record: Records, mouth: float, focus_depth: float, is_square: bool) -> None:
+    """A parabola about the axis that sends straight light to a point of the axis: x^2 = p^2 + 2 p h."""
+    height = focus_depth - float(record["top"][0])
+    latus = math.sqrt(height**2 + mouth**2) - height
+    record["curved"], record["curved_y"], record["axis_cos"] = 1, is_square, 1.0
+    record["semi_latus"], record["focus_depth"] = latus, focus_depth
+    end = math.sqrt(latus * (latus + 2.0 * (focus_depth - float(record["bottom"][0]))))
+    record["outlet_x"] = end
+    if record["curved_y"][0]:
+        record["outlet_y"] = end

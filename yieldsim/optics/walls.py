@@ -12,6 +12,9 @@ a = a' / sin theta; a shorter wall is that parabola cut off at its height.
 Source: R. Winston, J. C. Minano, P. Benitez, Nonimaging Optics, 2005, section 4.3 (from memory); values in
 the tests.
 
+Mirrors beside a lens may instead be a parabola about the axis, focused on the target behind the lens:
+theta = 0, the focus on the axis.
+
 Every such wall encloses a convex space, so a ray inside it leaves through exactly one point: the kernels
 below rest on that. They work in either direction of travel.
 """
@@ -39,8 +42,11 @@ WALL = np.dtype(
         ("mouth_y", np.float64),
         ("outlet_y", np.float64),
         ("curved_y", np.int64),
-        ("axis_sin", np.float64),
+        ("axis_sin", np.float64),  # of a parabola: lean of its axis, 2 f, and where its focus is
         ("axis_cos", np.float64),
+        ("semi_latus", np.float64),
+        ("focus_x", np.float64),  # on the far side of the axis
+        ("focus_depth", np.float64),
         ("reflectance", np.float64),
         ("slope_error", np.float64),
     ],
@@ -63,7 +69,8 @@ def parabola_half_width(height: float, outlet_half: float, theta: float) -> floa
     >>> round(parabola_half_width(1.5, 1.0, math.radians(30.0)), 6)
     1.598076
     """
-    return float(_parabola(height, outlet_half, math.sin(theta), math.cos(theta))[0])
+    latus = 2.0 * outlet_half * (1.0 + math.sin(theta))
+    return float(_parabola(height, outlet_half, latus, math.sin(theta), math.cos(theta))[0])
 
 
 def solve_axis_angle(mouth_half: float, outlet_half: float, height: float) -> float:
@@ -89,24 +96,26 @@ def solve_axis_angle(mouth_half: float, outlet_half: float, height: float) -> fl
 
 
 @njit(cache=True)
-def _parabola(height: float, outlet_half: float, sine: float, cosine: float) -> tuple[float, float]:
-    """Half-width and its derivative with height.
+def _parabola(height: float, focus_x: float, latus: float, sine: float, cosine: float) -> tuple[float, float]:
+    """Half-width at a height above the focus and its derivative with height.
 
-    With X = x + a' and m = cosine h + p: cosine^2 X^2 + 2 sine m X + h^2 - m^2 = 0.
+    With X = x + focus_x and m = cosine h + p: cosine^2 X^2 + 2 sine m X + h^2 - m^2 = 0.
     """
-    m = cosine * height + 2.0 * outlet_half * (1.0 + sine)
+    m = cosine * height + latus
     root = math.sqrt(max(0.0, sine * sine * m * m + cosine * cosine * (m * m - height * height)))
     wide = (root - sine * m) / (cosine * cosine)
     distance = m - sine * wide
     slope = -(height - cosine * distance) / (wide + sine * distance)
-    return wide - outlet_half, slope
+    return wide - focus_x, slope
 
 
 @njit(cache=True)
 def half_width(wall: Any, depth: float) -> tuple[float, float]:
     """Half-width across x at a depth and its derivative with depth."""
     if wall.curved:
-        value, slope = _parabola(wall.bottom - depth, wall.outlet_x, wall.axis_sin, wall.axis_cos)
+        value, slope = _parabola(
+            wall.focus_depth - depth, wall.focus_x, wall.semi_latus, wall.axis_sin, wall.axis_cos
+        )
         return value, -slope
     slope = (wall.outlet_x - wall.mouth_x) / (wall.bottom - wall.top)
     return wall.mouth_x + slope * (depth - wall.top), slope
@@ -122,26 +131,24 @@ def _plane_hit(position: float, direction: float, half: float, slope: float, dz:
 
 
 @njit(cache=True)
-def _parabola_hit(
-    position: float,
-    direction: float,
-    height: float,
-    dh: float,
-    outlet_half: float,
-    sine: float,
-    cosine: float,
-) -> float:
+def _parabola_hit(wall: Any, position: float, direction: float, z: float, dz: float) -> float:
     """Distance to the parabola on the positive side: the larger root, the ray being inside."""
-    qx, qh = position + outlet_half, height
-    k = -qx * sine + qh * cosine + 2.0 * outlet_half * (1.0 + sine)
-    e = -direction * sine + dh * cosine
+    qx, qh, dh = position + wall.focus_x, wall.focus_depth - z, -dz
+    k = -qx * wall.axis_sin + qh * wall.axis_cos + wall.semi_latus
+    e = -direction * wall.axis_sin + dh * wall.axis_cos
     a = direction * direction + dh * dh - e * e
     b = qx * direction + qh * dh - k * e
     c = qx * qx + qh * qh - k * k
     if a < 1e-14:
-        return -0.5 * c / b if b > 0.0 else FAR
-    root = math.sqrt(max(0.0, b * b - a * c))
-    distance = -c / (b + root) if b > 0.0 else (root - b) / a
+        if b <= 0.0:
+            return FAR
+        distance = -0.5 * c / b
+    else:
+        root = math.sqrt(max(0.0, b * b - a * c))
+        distance = -c / (b + root) if b > 0.0 else (root - b) / a
+    if position + distance * direction < 0.0:
+        # an upright parabola has two branches; the other one belongs to the other side
+        return FAR
     return max(0.0, distance)
 
 
@@ -208,9 +215,7 @@ def wall_hit(
         mouth = wall.mouth_x if across_x else wall.mouth_y
         outlet = wall.outlet_x if across_x else wall.outlet_y
         if wall.curved and (across_x or wall.curved_y):
-            distance = _parabola_hit(
-                position, direction, wall.bottom - z, -dz, outlet, wall.axis_sin, wall.axis_cos
-            )
+            distance = _parabola_hit(wall, position, direction, z, dz)
             # a ray that has just left this side lies on it to rounding
             if distance < 1e-12 * mouth:
                 continue
@@ -224,8 +229,7 @@ def wall_hit(
     outlet = wall.outlet_x if axis == 1 else wall.outlet_y
     mouth = wall.mouth_x if axis == 1 else wall.mouth_y
     if wall.curved and (axis == 1 or wall.curved_y):
-        _, rising = _parabola(wall.bottom - (z + best * dz), outlet, wall.axis_sin, wall.axis_cos)
-        slope = -rising
+        _, slope = half_width(wall, z + best * dz)
     else:
         slope = (outlet - mouth) / (wall.bottom - wall.top)
     scale = 1.0 / math.sqrt(1.0 + slope * slope)
@@ -249,7 +253,6 @@ def profile(wall: Any, points: int = 60) -> tuple[FloatArray, FloatArray]:
         return depth, np.interp(
             depth, [depth[0], depth[-1]], [float(wall["mouth_x"]), float(wall["outlet_x"])]
         )
-    theta = math.atan2(float(wall["axis_sin"]), float(wall["axis_cos"]))
-    outlet = float(wall["outlet_x"])
-    width = [parabola_half_width(float(wall["bottom"]) - d, outlet, theta) for d in depth]
+    at = [float(wall[name]) for name in ("focus_x", "semi_latus", "axis_sin", "axis_cos")]
+    width = [_parabola(float(wall["focus_depth"]) - d, *at)[0] for d in depth]
     return depth, np.array(width)

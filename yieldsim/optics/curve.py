@@ -1,0 +1,235 @@
+"""Acceptance curves and grids: angles chosen where the curve bends, traced to an asked precision.
+
+A curve is linear between its rows, as every reader of it takes it to be. Rows are added between others
+until the traced value halfway agrees with the straight line within the precision, so a row more changes no
+more than that.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+
+from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.nouns import Acceptance, BiaxialAcceptance, RoundAcceptance
+from yieldsim.base.vectors import FloatArray
+from yieldsim.optics import causes
+from yieldsim.optics.scene import Scene
+from yieldsim.optics.tracer import SEED, Traced, directions_xyz, refine
+
+SCOUT_DEG = np.array(
+    [0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0, 9.0, 12.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 88.0]
+)  # fmt: skip
+FINEST_DEG = 0.02
+MOST_ROWS = 160
+MOST_GRID_ROWS = 40
+
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curve:
+    """Shares by cause along one angle; the last row accepts nothing.
+
+    angle_deg   (rows,)
+    share       (rows, causes.COUNT), error likewise
+    """
+
+    angle_deg: FloatArray
+    share: FloatArray
+    error: FloatArray
+    rays: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Grid:
+    """Shares by cause over transverse (rows) and longitudinal (columns) angles from 0, mirrored beyond."""
+
+    transverse_deg: FloatArray
+    longitudinal_deg: FloatArray
+    share: FloatArray
+    error: FloatArray
+    rays: int
+
+
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """How to trace a direction."""
+
+    precision: float
+    """Largest standard error of an accepted share, as a part of the share at normal incidence."""
+    sun_radius_deg: float = 0.0
+    spin: bool = False
+    seed: int = SEED
+
+
+def trace_curve(
+    scene: Scene,
+    ways: Ways,
+    *,
+    longitudinal_deg: float = 0.0,
+    along_longitudinal: bool = False,
+    most_rows: int = MOST_ROWS,
+    progress: Progress | None = None,
+) -> Curve:
+    """Acceptance along the transverse angle (or the longitudinal one), from 0 to where nothing more is
+    accepted.
+
+    longitudinal_deg   the other angle, held
+    Raises InputError when no light at all arrives with the Sun straight on or near it.
+    """
+    rows: dict[float, tuple[FloatArray, FloatArray]] = {}
+    rays = 0
+
+    def add(angles: list[float], precision: float) -> None:
+        nonlocal rays
+        new = [angle for angle in angles if angle not in rows]
+        if not new:
+            return
+        first, second = np.array(new), np.full(len(new), longitudinal_deg)
+        directions = directions_xyz(*((second, first) if along_longitudinal else (first, second)))
+        traced = _refined(scene, directions, ways, precision)
+        rays += traced.rays
+        for place, angle in enumerate(new):
+            rows[angle] = (traced.share[place], traced.error[place])
+        if progress is not None:
+            progress(len(rows), most_rows)
+
+    def accepted(angle: float) -> float:
+        return float(rows[angle][0][causes.DELIVERED])
+
+    add(list(SCOUT_DEG), 0.01)
+    peak = max(accepted(angle) for angle in rows)
+    if peak <= 0.0:
+        raise InputError(
+            Problem(
+                "",
+                "prescription",
+                "lets no light into the fibre",
+                hint="do the parts stand in one another's focus?",
+            )
+        )
+    precision = ways.precision * peak
+    lit = [angle for angle in sorted(rows) if accepted(angle) > 0.25 * precision]
+    beyond = [angle for angle in sorted(rows) if angle > lit[-1]]
+    end = beyond[0] if beyond else 90.0
+    # the scout's rows were rough: trace those inside again, then split where the curve bends
+    inside = [angle for angle in sorted(rows) if angle < end]
+    rows.clear()
+    add(inside, precision)
+    rows[end] = (rows[inside[-1]][0] * 0.0, rows[inside[-1]][1] * 0.0)
+    if end < 90.0:
+        rows.pop(end)
+        add([end], precision)
+    checked: set[tuple[float, float]] = set()
+    while len(rows) < most_rows:
+        angles = sorted(rows)
+        gaps = [
+            (low, high)
+            for low, high in pairwise(angles)
+            if (low, high) not in checked and high - low > 2.0 * FINEST_DEG
+        ]
+        # widest misfits first: a gap can't hide more than the step between its ends, flat ones are tried once
+        gaps.sort(key=lambda gap: -abs(accepted(gap[1]) - accepted(gap[0])))
+        gaps = gaps[: most_rows - len(rows)]
+        if not gaps:
+            break
+        add([0.5 * (low + high) for low, high in gaps], precision)
+        for low, high in gaps:
+            middle = 0.5 * (low + high)
+            straight = 0.5 * (accepted(low) + accepted(high))
+            if abs(accepted(middle) - straight) <= precision:
+                checked |= {(low, middle), (middle, high)}
+    angles = _until_dark(sorted(rows), accepted, 0.25 * precision)
+    share = np.array([rows[angle][0] for angle in angles])
+    error = np.array([rows[angle][1] for angle in angles])
+    if share[-1, causes.DELIVERED] > 0.0:
+        share[-1, causes.OUTSIDE_CONE] += share[-1, causes.DELIVERED]
+        share[-1, causes.DELIVERED] = 0.0
+    return Curve(np.array(angles), share, error, rays)
+
+
+def trace_grid(scene: Scene, ways: Ways, progress: Progress | None = None) -> Grid:
+    """Acceptance over both projected angles of a linear collector.
+
+    The angles are those that a curve needs along each axis, and across it halfway out on the other.
+    """
+    most = MOST_GRID_ROWS // 2
+    along = trace_curve(scene, ways, along_longitudinal=True, most_rows=most)
+    half = 0.5 * float(along.angle_deg[-1])
+    across = trace_curve(scene, ways, most_rows=most)
+    tilted = trace_curve(scene, ways, longitudinal_deg=half, most_rows=most)
+    transverse = np.unique(np.concatenate([across.angle_deg, tilted.angle_deg]))
+    longitudinal = along.angle_deg
+    t, l = np.meshgrid(transverse, longitudinal, indexing="ij")  # noqa: E741
+    peak = float(max(across.share[:, causes.DELIVERED].max(), along.share[:, causes.DELIVERED].max()))
+    rays = along.rays + across.rays + tilted.rays
+    share = np.empty((*t.shape, causes.COUNT))
+    error = np.empty_like(share)
+    for column in range(len(longitudinal)):
+        directions = directions_xyz(t[:, column], l[:, column])
+        traced = _refined(scene, directions, ways, ways.precision * peak)
+        share[:, column], error[:, column] = traced.share, traced.error
+        rays += traced.rays
+        if progress is not None:
+            progress(column + 1, len(longitudinal))
+    for edge in (share[-1], share[:, -1]):
+        edge[:, causes.OUTSIDE_CONE] += edge[:, causes.DELIVERED]
+        edge[:, causes.DELIVERED] = 0.0
+    return Grid(transverse, longitudinal, share, error, rays)
+
+
+def table_of(
+    traced: Curve | Grid, source_is_disc: bool, kept: float = 1.0, cause: int = causes.DELIVERED
+) -> Acceptance:
+    """The acceptance table of a trace: the share delivered times `kept` (a film that is counted here).
+
+    cause   another cause makes the table of that loss, for integrals over the sky
+    """
+    source: Literal["point", "disc"] = "disc" if source_is_disc else "point"
+    share = np.minimum(kept * traced.share[..., cause], 1.0)
+    if isinstance(traced, Curve):
+        return RoundAcceptance(incidence_deg=traced.angle_deg, acceptance_fraction=share, source=source)
+    return BiaxialAcceptance(
+        transverse_deg=traced.transverse_deg,
+        longitudinal_deg=traced.longitudinal_deg,
+        acceptance_fraction=share,
+        source=source,
+    )
+
+
+def _refined(scene: Scene, directions: FloatArray, ways: Ways, precision: float) -> Traced:
+    return refine(
+        scene,
+        directions,
+        precision=precision,
+        sun_radius_deg=ways.sun_radius_deg,
+        spin=ways.spin,
+        seed=ways.seed,
+    )
+
+
+def _until_dark(angles: list[float], accepted: Callable[[float], float], dark: float) -> list[float]:
+    """The angles up to the first dark one behind the last lit one."""
+    lit = max(place for place, angle in enumerate(angles) if accepted(angle) > dark)
+    return angles[: min(lit + 2, len(angles))]
+
+
+def falls_to_deg(angle_deg: FloatArray, value: FloatArray, level: float) -> float:
+    """Angle at which a curve falls to `level` of its value at 0, linear between rows; NaN where it never
+    does.
+
+    >>> falls_to_deg(np.array([0.0, 2.0, 4.0]), np.array([0.8, 0.8, 0.0]), 0.5)
+    3.0
+    """
+    below = np.flatnonzero(value < level * value[0])
+    if below.size == 0:
+        return math.nan
+    high, low = int(below[0]) - 1, int(below[0])
+    share = (value[high] - level * value[0]) / (value[high] - value[low])
+    return float(angle_deg[high] + share * (angle_deg[low] - angle_deg[high]))

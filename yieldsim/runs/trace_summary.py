@@ -1,0 +1,288 @@
+"""The figures of a trace that are more than its curve: half-widths, flux on the fibre's face, heat, the
+summary."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
+from yieldsim.base.nouns import Acceptance, Notes, Source
+from yieldsim.base.sun_disc import angular_radius_deg
+from yieldsim.base.vectors import FloatArray
+from yieldsim.optics import causes
+from yieldsim.optics.curve import Curve, Grid, Ways, falls_to_deg
+from yieldsim.optics.etendue import largest_concentration
+from yieldsim.optics.etendue_ledger import EtendueLedger
+from yieldsim.optics.heat import heat_balance
+from yieldsim.optics.scene import Scene
+from yieldsim.optics.tracer import SHIFTS, Seen, directions_xyz, record, trace
+
+if TYPE_CHECKING:
+    from yieldsim.base.prescription import Prescription
+
+SEEN_RAYS = 1 << 19
+MAP_CELLS = 36
+NORMAL = np.array([0.0, 0.0, 1.0])
+
+CAUTION_FLUX = (
+    "Concentrated sunlight at the fibre's end blinds, burns and ignites: never look into a lit fibre or along the beam of a "
+    "lens, cover the aperture while working behind it, keep flammable material clear, provide shutters and interlocks."
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class FluxMap:
+    """Light on the fibre's face with the Sun straight on.
+
+    x_edges_mm, y_edges_mm   (cells + 1,)
+    flux_w_cm2               (cells, cells), x first
+    """
+
+    sun_distance_au: float
+    aperture_power_w: float
+    x_edges_mm: FloatArray
+    y_edges_mm: FloatArray
+    flux_w_cm2: FloatArray
+    mean_w_cm2: float
+    peak_w_cm2: float
+    delivered_w: float
+
+    def row(self) -> dict[str, float]:
+        """Its numbers for the summary; a sun is 1361 W/m2, wherever the collector stands."""
+        sun = SOLAR_IRRADIANCE_1AU_W_M2 / 1e4
+        return {
+            "sun_distance_au": self.sun_distance_au,
+            "aperture_power_w": self.aperture_power_w,
+            "delivered_w": self.delivered_w,
+            "face_mean_w_cm2": self.mean_w_cm2,
+            "face_peak_w_cm2": self.peak_w_cm2,
+            "face_mean_suns": self.mean_w_cm2 / sun,
+            "face_peak_suns": self.peak_w_cm2 / sun,
+            "peak_over_mm": float(self.x_edges_mm[1] - self.x_edges_mm[0]),
+        }
+
+
+def film_transmittance(prescription: Prescription) -> float:
+    """What the film leaves of the light, 1 without one."""
+    return prescription.film.transmittance if prescription.film is not None else 1.0
+
+
+def seen_straight_on(scene: Scene, sun_distance_au: float, rays: int = SEEN_RAYS) -> Seen:
+    """Single rays with the Sun's disc straight on the aperture."""
+    radius = float(angular_radius_deg(sun_distance_au))
+    return record(scene, NORMAL, rays=rays, sun_radius_deg=radius)
+
+
+def flux_map(prescription: Prescription, scene: Scene, seen: Seen, sun_distance_au: float) -> FluxMap:
+    """Flux on the fibre's face, film included; the peak is that of the brightest cell of the map."""
+    irradiance = SOLAR_IRRADIANCE_1AU_W_M2 / sun_distance_au**2
+    power = irradiance * scene.aperture_area_m2
+    left = film_transmittance(prescription)
+    station = scene.parts.station[0]
+    half_x, half_y = float(station["face_x"]), float(station["face_y"])
+    is_round = bool(station["face_round"])
+    x, y, weight = seen.face_x_m, seen.face_y_m, seen.face_weight * left * power / seen.rays
+    inside = (x**2 + y**2 <= half_x**2) if is_round else (np.abs(x) <= half_x) & (np.abs(y) <= half_y)
+    edges_x, edges_y = (np.linspace(-half, half, MAP_CELLS + 1) for half in (half_x, half_y))
+    watts, _, _ = np.histogram2d(x[inside], y[inside], bins=(edges_x, edges_y), weights=weight[inside])
+    cell_cm2 = 1e4 * (edges_x[1] - edges_x[0]) * (edges_y[1] - edges_y[0])
+    return FluxMap(
+        sun_distance_au=sun_distance_au,
+        aperture_power_w=power,
+        x_edges_mm=1e3 * edges_x,
+        y_edges_mm=1e3 * edges_y,
+        flux_w_cm2=watts / cell_cm2,
+        mean_w_cm2=float(weight[inside].sum() / (1e4 * scene.face_area_m2)),
+        peak_w_cm2=float((watts / cell_cm2).max()),
+        delivered_w=float(seen.delivered.sum() / seen.rays * left * power),
+    )
+
+
+def spectral_efficiency(scene: Scene, seen: Seen) -> tuple[FloatArray, FloatArray]:
+    """Share delivered of each traced wavelength, film and light outside the band left out; (wavelengths,)
+    each."""
+    wavelengths = scene.media[:, 0]
+    band = float(scene.parts.station[0]["band_share"])
+    which = np.searchsorted(wavelengths, seen.wavelength_nm)
+    count = np.bincount(which, minlength=len(wavelengths))
+    delivered = np.bincount(which, weights=seen.delivered / band, minlength=len(wavelengths))
+    return wavelengths, delivered / np.maximum(count, 1)
+
+
+def azimuth_spread(scene: Scene, curve: Curve) -> float:
+    """Largest difference of acceptance between azimuths of 0, 22.5, 45 and 90 degrees, over a few incidence
+    angles."""
+    angles = np.interp(np.linspace(0.2, 0.9, 4), np.linspace(0.0, 1.0, len(curve.angle_deg)), curve.angle_deg)
+    sine, cosine = np.sin(np.radians(angles)), np.cos(np.radians(angles))
+    accepted = []
+    for azimuth in np.radians([0.0, 22.5, 45.0, 90.0]):
+        directions = np.stack([sine * np.cos(azimuth), sine * np.sin(azimuth), cosine], axis=-1)
+        accepted.append(trace(scene, directions, points=2048).share[:, causes.DELIVERED])
+    return float(np.ptp(accepted, axis=0).max())
+
+
+def shares_at_normal(traced: Curve | Grid, film: float) -> FloatArray:
+    """Shares by cause with the Sun straight on, the film's part taken out of the rest."""
+    share = traced.share[0] if isinstance(traced, Curve) else traced.share[0, 0]
+    with_film = share * film
+    with_film[causes.FILM] += 1.0 - film
+    return np.asarray(with_film)
+
+
+def summary_of_trace(
+    prescription: Prescription,
+    scene: Scene,
+    traced: Curve | Grid,
+    acceptance: Acceptance,
+    ledger: EtendueLedger,
+    ways: Ways,
+    notes: Notes,
+    sources: Sequence[Source],
+    precision: float,
+    source: str,
+) -> dict[str, Any]:
+    """What trace.json holds; adds the warnings of heat and flux to the notes."""
+    from yieldsim.files.provenance import provenance
+
+    heat = prescription.heat
+    fluxes = []
+    share = shares_at_normal(traced, film_transmittance(prescription))
+    for distance in sorted({1.0, heat.sun_distance_au}):
+        seen = seen_straight_on(scene, distance)
+        fluxes.append(flux_map(prescription, scene, seen, distance))
+        if distance == heat.sun_distance_au:
+            film = film_transmittance(prescription)
+            share = seen.share * film
+            share[causes.FILM] += 1.0 - film
+            wavelengths, efficiency = spectral_efficiency(scene, seen)
+    parts = heat_balance(prescription, scene, share)
+    for part in parts:
+        if part.too_hot:
+            notes.add(
+                f"{part.part}: {part.temperature_k:.0f} K with the Sun straight on, above its limit of {part.limit_k:.0f} K"
+            )
+    for flux in fluxes:
+        if flux.peak_w_cm2 > heat.face_flux_limit_w_cm2:
+            notes.add(
+                f"flux on the fibre's face reaches {flux.peak_w_cm2:.0f} W/cm2 at {flux.sun_distance_au:g} au, above the "
+                f"stated limit of {heat.face_flux_limit_w_cm2:g}"
+            )
+    normal = shares_at_normal(traced, 1.0)
+    concentration = scene.aperture_area_m2 / scene.face_area_m2
+    widths = half_widths(traced)
+    narrow = min((w for name, w in widths.items() if "50" in name and w is not None), default=None)
+    limit = None if narrow is None else largest_concentration(narrow, prescription.fibre.numerical_aperture)
+    if limit is not None and limit < 1.0:
+        notes.add(
+            f"a fixed collector that accepts +-{narrow:.1f} deg into numerical aperture "
+            f"{prescription.fibre.numerical_aperture:g} can concentrate {limit:.2f} times at most: it dilutes light"
+        )
+    error = traced.error[..., causes.DELIVERED]
+    mean_loss = {name: value / ledger.offered for name, value in ledger.lost}
+    return {
+        "schema": "yieldsim trace 1",
+        "name": prescription.name,
+        "aperture_area_m2": scene.aperture_area_m2,
+        "face_area_cm2": 1e4 * scene.face_area_m2,
+        "acceptance": {
+            "angles": "incidence" if isinstance(traced, Curve) else "transverse and longitudinal",
+            "source": source,
+            "normal": float(np.ravel(acceptance.acceptance_fraction)[0]),
+            "peak": float(acceptance.acceptance_fraction.max()),
+            **widths,
+            "rows": [int(size) for size in acceptance.acceptance_fraction.shape],
+        },
+        "losses": [
+            {
+                "cause": name,
+                "normal": float(normal[cause]),
+                "within_cone": float(mean_loss.get(name, 0.0)),
+            }
+            for cause, name in enumerate(causes.NAMES)
+            if cause != causes.DELIVERED and (normal[cause] > 0.0 or mean_loss.get(name, 0.0) > 0.0)
+        ],
+        "etendue_used": ledger.used_fraction,
+        "etendue": {
+            "limit_m2_sr": ledger.limit,
+            "used_m2_sr": ledger.used,
+            "offered_m2_sr": ledger.offered,
+            "lost": [{"cause": name, "m2_sr": value} for name, value in ledger.lost],
+        },
+        "concentration": {"geometric": concentration, "largest_for_this_half_width": limit},
+        "statistical_error": {
+            "asked": precision,
+            "normal": float(np.ravel(error)[0]),
+            "largest": float(error.max()),
+            "rays": traced.rays,
+            "randomisations": SHIFTS,
+        },
+        "film": None
+        if prescription.film is None
+        else {"transmittance": prescription.film.transmittance, "counted": prescription.film.counted},
+        "spectrum": {
+            "sunlight": "blackbody of 5772 K",
+            "shortest_nm": prescription.band.shortest_nm,
+            "longest_nm": prescription.band.longest_nm,
+            "traced_fraction": float(scene.parts.station[0]["band_share"]),
+            "efficiency": [
+                {"wavelength_nm": round(float(w), 1), "delivered_fraction": float(e)}
+                for w, e in zip(wavelengths, efficiency, strict=True)
+            ],
+        },
+        "flux": [flux.row() for flux in fluxes],
+        "heat": [
+            {
+                "part": part.part,
+                "absorbed_w": part.absorbed_w,
+                "temperature_k": part.temperature_k,
+                "limit_k": part.limit_k,
+                "too_hot": part.too_hot,
+            }
+            for part in parts
+        ],
+        "materials": [
+            {"part": name, "material": m.name, "source": m.source}
+            for name, m in (
+                ("lens", prescription.lens.material),
+                ("funnel", prescription.funnel.material if prescription.funnel else None),
+            )
+            if m is not None
+        ],
+        "warnings": list(notes.lines),
+        "cautions": [CAUTION_FLUX],
+        "provenance": provenance(sources, {"precision": precision, "source": source, "seed": ways.seed}),
+    }
+
+
+def half_widths(traced: Curve | Grid) -> dict[str, float | None]:
+    """Angles at which acceptance falls to 50 % and 90 % of its value straight on; None where it never
+    does."""
+
+    def falls(angle: FloatArray, value: FloatArray, level: float) -> float | None:
+        width = falls_to_deg(angle, value, level)
+        return width if math.isfinite(width) else None
+
+    levels = (("50", 0.5), ("90", 0.9))
+    accepted = traced.share[..., causes.DELIVERED]
+    if isinstance(traced, Curve):
+        return {f"half_width_{name}_deg": falls(traced.angle_deg, accepted, level) for name, level in levels}
+    return {
+        f"{axis}_half_width_{name}_deg": falls(angle, values, level)
+        for axis, angle, values in (
+            ("transverse", traced.transverse_deg, accepted[:, 0]),
+            ("longitudinal", traced.longitudinal_deg, accepted[0]),
+        )
+        for name, level in levels
+    }
+
+
+def edge_direction(traced: Curve | Grid) -> FloatArray:
+    """The Sun's direction at half acceptance, for drawings."""
+    widths = half_widths(traced)
+    angle = widths.get("half_width_50_deg") or widths.get("transverse_half_width_50_deg") or 0.0
+    return directions_xyz(np.array(angle), np.array(0.0))
