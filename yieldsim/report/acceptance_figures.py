@@ -46,7 +46,7 @@ def relative_acceptance(ds: xr.Dataset, mount: int, directions_enu_xyz: FloatArr
         table = ds["acceptance_curve_fraction"].values
         share = linear(incidence, ds["acceptance_incidence_deg"].values, table, outside="zero")
     peak = float(table.max())
-    return share / peak if peak > 0.0 else share
+    return np.asarray(share / peak if peak > 0.0 else share)
 
 
 def _folded_deg(side: FloatArray, along: FloatArray, table_deg: FloatArray) -> FloatArray:

@@ -31,9 +31,9 @@ MOST_STEPS = 1000
 
 
 def is_line(ds: xr.Dataset) -> bool:
-    """Whether the run is too short for a map."""
+    """Whether the run is too short, or its rows too long, for a map."""
     solar = time_axis.solar_days_at_edges(ds)
-    return bool(solar[-1] - solar[0] < FEWEST_DAYS - 1)
+    return bool(solar[-1] - solar[0] < FEWEST_DAYS - 1) or not time_axis.resolves_days(ds)
 
 
 def draw_calendar(ds: xr.Dataset, figure: Figure) -> None:

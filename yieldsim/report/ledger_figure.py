@@ -11,6 +11,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+SMALL_KWH = 10.0
+"""Sunlight of less than this is accounted for in Wh."""
+ROW_IN = 0.29
+"""Height of a bar and its gap."""
 SMALL_SHARE = 0.2
 """Once less than this is left of what a panel began with, the next stages get an enlarged panel."""
 STAGE_WORDS = {
@@ -84,12 +88,13 @@ def _minus(text: str) -> str:
 def height_in(ledger: list[dict[str, Any]]) -> float:
     """A height that gives every bar the same thickness."""
     groups = panels(steps(ledger))
-    return 0.29 * (sum(map(len, groups)) + 1) + 0.38 * len(groups) + 0.1
+    return ROW_IN * (sum(map(len, groups)) + 1) + 0.38 * len(groups) + 0.1
 
 
 def draw_ledger(ledger: list[dict[str, Any]], figure: Figure) -> None:
     """Fill a figure with the ledger of `summary.json`."""
-    lines = steps(ledger)
+    factor, unit = (1e3, "Wh") if 0.0 < float(ledger[0]["kwh"]) < SMALL_KWH else (1.0, "kWh")
+    lines = steps([{"stage": row["stage"], "kwh": factor * float(row["kwh"])} for row in ledger])
     groups = panels(lines)
     delivered = Step("delivered", "Delivered at the far end", lines[-1].kwh, 0.0, 0.0)
     groups[-1].append(delivered)
@@ -97,8 +102,10 @@ def draw_ledger(ledger: list[dict[str, Any]], figure: Figure) -> None:
         :, 0
     ]
     columns = _columns(float(figure.get_figwidth()))
+    room = (float(figure.get_figheight()) - 0.4) / ROW_IN if len(groups) == 1 else 0.0  # few bars stay thin
     for index, (axes, group) in enumerate(zip(frames, groups, strict=True)):
-        _draw_panel(axes, group, groups[0][0].kwh, columns, first=index == 0)
+        _draw_panel(axes, group, groups[0][0].kwh, columns, unit if index == 0 else "")
+        axes.set_ylim(max(len(group), room) - 0.5, -0.5)
 
 
 LABELS_IN = 1.65
@@ -112,10 +119,9 @@ def _columns(width_in: float) -> list[float]:
     return [1.0 + edge / longest_in for edge in COLUMNS_IN]
 
 
-def _draw_panel(
-    axes: Axes, group: list[Step], sunlight_kwh: float, columns: list[float], *, first: bool
-) -> None:
-    top = group[0].kwh or 1.0
+def _draw_panel(axes: Axes, group: list[Step], sunlight_kwh: float, columns: list[float], unit: str) -> None:
+    """One group at its own scale; the first, which names the unit, has the heads of the columns."""
+    first, top = bool(unit), group[0].kwh or 1.0
     for row, step in enumerate(group):
         carried = not first and row == 0
         end = step.stage == "delivered"
@@ -139,13 +145,13 @@ def _draw_panel(
     axes.set_yticks(range(len(group)), [step.words for step in group])
     if not first:
         axes.get_yticklabels()[0].set_color(style.MUTED)
-    axes.set_ylim(len(group) - 0.5, -0.5)
     axes.set_xlim(0.0, columns[-1] * top)
     axes.tick_params(axis="y", length=0, labelsize=style.TEXT_PT)
     axes.set_xticks([])
     axes.spines["bottom"].set_visible(False)
+    axes.spines["left"].set_bounds(-0.5, len(group) - 0.5)
     if first:
-        for x, words in zip(columns, ("kWh left", "kWh lost", "of its input"), strict=True):
+        for x, words in zip(columns, (f"{unit} left", f"{unit} lost", "of its input"), strict=True):
             axes.text(
                 x * top, -0.6, words, ha="right", va="bottom", color=style.MUTED, fontsize=style.SMALL_PT
             )

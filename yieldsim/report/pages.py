@@ -39,6 +39,8 @@ GLANCE_PPI = 150.0
 GLANCE_LEFT_IN = 5.27
 GLANCE_RIGHT_IN = 5.39
 """Widths of the two columns of the one-page view."""
+LEAST_DAY = 0.9
+"""Part of a solar day that a run must cover before a mean one is drawn. Rows of about a solar day never get there."""
 FEWEST_GAPS = 4
 """Gaps needed before their lengths are worth a curve."""
 
@@ -93,13 +95,15 @@ def _pdf_panels(ds: xr.Dataset) -> dict[str, Panel]:
         "acceptance": Panel(partial(draw_acceptance, ds), half, 1.9, words["acceptance"]),
         "incidence": Panel(partial(draw_incidence, ds), half, 1.9, words["incidence"]),
         "calendar": Panel(partial(draw_calendar, ds), full, 5.2, words["calendar"]),
-        "mean-day": Panel(partial(draw_mean_day, ds), half, 2.4, words["mean-day"]),
         "duration": Panel(partial(draw_duration, ds), half, 2.4, words["duration"]),
         "ledger": Panel(
             partial(draw_ledger, summary["ledger"]), full, height_in(summary["ledger"]), words["ledger"]
         ),
         "strip": Panel(partial(draw_strip, ds, summary["gaps"]), full, 1.5, words["strip"]),
     }
+    solar = time_axis.solar_days_at_edges(ds)
+    if solar[-1] - solar[0] > LEAST_DAY:
+        panels["mean-day"] = Panel(partial(draw_mean_day, ds), half, 2.4, words["mean-day"])
     if len(calendar_kwh(ds)[0]) > 1:
         panels["bars"] = Panel(partial(draw_bars, ds), full, 2.6, words["bars"])
         if time_axis.has_long_days(ds):

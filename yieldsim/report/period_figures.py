@@ -95,9 +95,8 @@ def draw_bars(ds: xr.Dataset, figure: Figure, *, small: bool = False) -> None:
         for bar, full in zip(bars, whole, strict=True):
             bar.set_alpha(1.0 if full else 0.45)
         below = below + by_mount[:, mount]
-    _numbers(axes, place, below, not small)
     axes.set_xticks(*_names(names, 6 if small else MOST_LABELLED))
-    _finish(axes, place, float(below.max()), f"kWh per {'month' if bar_unit(ds) == 'M' else 'day'}")
+    _finish(axes, below, "month" if bar_unit(ds) == "M" else "day", numbers=not small)
     if mounts > 1:
         axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.02), ncols=mounts, borderaxespad=0.0)
 
@@ -131,7 +130,6 @@ def draw_solar_days(ds: xr.Dataset, figure: Figure) -> None:
     for index, bar in enumerate(bars):
         cut = days[index] < solar[0] - 0.01 or days[index + 1] > solar[-1] + 0.01
         bar.set_alpha(0.45 if cut else 1.0)
-    _numbers(axes, place, kwh, True)
     dates = time_axis.utc_at(ds, at_h[:-1])
     step = -(-kwh.size // MOST_LABELLED)
     long = kwh.size > 30
@@ -142,7 +140,7 @@ def draw_solar_days(ds: xr.Dataset, figure: Figure) -> None:
             for date in dates[::step]
         ],
     )
-    _finish(axes, place, float(kwh.max()), "kWh per solar day")
+    _finish(axes, kwh, "solar day")
     axes.set_xlabel("UTC date at which the solar day begins at the site (local midnight)")
 
 
@@ -162,9 +160,8 @@ def draw_seasons(ds: xr.Dataset, figure: Figure) -> None:
             fontsize=style.SMALL_PT,
             color=style.MUTED,
         )
-    _numbers(axes, place, np.nan_to_num(kwh), bool(np.isfinite(kwh).all()))
     axes.set_xticks(place, [f"{30 * season}–{30 * season + 30}°" for season in place])
-    _finish(axes, place, float(np.nan_to_num(kwh).max()), "kWh per solar day")
+    _finish(axes, np.nan_to_num(kwh), "solar day", numbers=bool(np.isfinite(kwh).all()))
     axes.set_xlabel("Solar longitude Ls (0° northern spring, 90° northern summer)")
 
 
@@ -207,21 +204,20 @@ def draw_duration(ds: xr.Dataset, figure: Figure) -> None:
     axes.grid(True)
 
 
-def _numbers(axes: Axes, place: NDArray[np.integer], heights: FloatArray, wanted: bool) -> None:
-    """Print the value over each bar where there is room, all with the decimals that the highest needs."""
-    peak = float(heights.max())
-    if not wanted or place.size > MOST_LABELLED or peak <= 0.0:
-        return
-    decimals = style.decimals_for(peak)
-    for x, height in zip(place, heights, strict=True):
-        text = style.fixed(float(height), decimals)
-        axes.annotate(text, (x, height), (0, 1.5), textcoords="offset points", ha="center", va="bottom",
-                      fontsize=style.SMALL_PT)  # fmt: skip
-
-
-def _finish(axes: Axes, place: NDArray[np.integer], peak: float, label: str) -> None:
-    axes.set_xlim(-0.6, max(place.size, 3) - 0.4)
+def _finish(axes: Axes, kwh: FloatArray, period: str, *, numbers: bool = True) -> None:
+    """Axis, unit and, where there is room, the value over each bar with the decimals that the highest needs."""
+    peak = float(kwh.max())
+    factor, unit = style.kilowatt_hours(peak)
+    if numbers and kwh.size <= MOST_LABELLED and peak > 0.0:
+        decimals = style.decimals_for(peak * factor)
+        for place, height in enumerate(kwh):
+            axes.annotate(
+                style.fixed(float(height) * factor, decimals), (place, height), (0, 1.5), ha="center", va="bottom",
+                textcoords="offset points", fontsize=style.SMALL_PT,
+            )  # fmt: skip
+    axes.set_xlim(-0.6, max(kwh.size, 3) - 0.4)
     axes.set_ylim(0.0, 1.15 * peak or 1.0)
-    axes.set_ylabel(label)
+    axes.yaxis.set_major_formatter(lambda value, _position: f"{value * factor:g}")
+    axes.set_ylabel(f"{unit} per {period}")
     axes.grid(True, axis="y")
     axes.tick_params(axis="x", length=0)

@@ -40,9 +40,11 @@ def sun_paths(ds: xr.Dataset) -> list[FloatArray]:
     """The Sun's way over up to PATHS solar days spread over the run, as directions (n, 3).
 
     Among them are the days on which the Sun climbs highest and least. Days with few rows are drawn smooth, by
-    a spline through the directions.
+    a spline through the directions. Rows too long to show a day come back all together, for dots.
     """
     sun = direction_enu_xyz(ds["solar_azimuth_deg"].values, ds["solar_elevation_deg"].values)
+    if not time_axis.resolves_days(ds):
+        return [sun]
     solar = time_axis.solar_days_at_edges(ds)
     day = np.floor(0.5 * (solar[1:] + solar[:-1])).astype(int)
     days, starts = np.unique(day, return_index=True)
@@ -65,6 +67,13 @@ def _smooth(directions_enu_xyz: FloatArray) -> FloatArray:
     rows = np.arange(len(directions_enu_xyz))
     fine = np.linspace(0.0, rows[-1], 6 * rows[-1] + 1)
     return np.asarray(CubicSpline(rows, directions_enu_xyz)(fine))
+
+
+def _path_look(ds: xr.Dataset) -> dict[str, Any]:
+    """A line where rows follow the Sun, dots where they only sample it."""
+    if time_axis.resolves_days(ds):
+        return {"linewidth": 0.9, "solid_capstyle": "round"}
+    return {"linestyle": "none", "marker": ".", "markersize": 2.0}
 
 
 # ---------------------------------------------------------------- figures
@@ -109,11 +118,12 @@ def _panorama_centre_deg(ds: xr.Dataset) -> float:
 
 def _draw_panorama(ds: xr.Dataset, axes: Axes, centre_deg: float, low_deg: float, high_deg: float) -> None:
     left, right = centre_deg - 180.0, centre_deg + 180.0
+    look = _path_look(ds)
     for path in sun_paths(ds):
         azimuth, elevation = azimuth_elevation_deg(path)
         x = (azimuth - left) % 360.0 + left
         x = np.where(np.abs(np.diff(x, prepend=x[0])) > 180.0, np.nan, x)
-        axes.plot(x, elevation, color=style.SUN, linewidth=0.9, solid_capstyle="round")
+        axes.plot(x, elevation, color=style.SUN, **look)
     x = np.arange(left, right + 0.25, 0.5)
     skyline = linear(
         x, ds["horizon_azimuth_deg"].values, ds["horizon_elevation_deg"].values, outside="periodic"
@@ -182,10 +192,11 @@ def _draw_dome(ds: xr.Dataset, axes: Axes) -> None:
             weight="bold" if main else "normal",
             color=style.INK if main else style.MUTED,
         )
+    look = _path_look(ds)
     for path in sun_paths(ds):
         azimuth, elevation_deg = azimuth_elevation_deg(path)
         elevation_deg = np.where(elevation_deg < lowest, np.nan, elevation_deg)
-        axes.plot(*_on_dome(azimuth, elevation_deg), color=style.SUN, linewidth=0.9, zorder=3)
+        axes.plot(*_on_dome(azimuth, elevation_deg), color=style.SUN, zorder=3, **look)
     circle_deg = np.arange(0.0, 361.0, 1.0)
     skyline = linear(
         circle_deg, ds["horizon_azimuth_deg"].values, ds["horizon_elevation_deg"].values, outside="periodic"

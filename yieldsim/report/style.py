@@ -284,14 +284,25 @@ def percent(fraction: float | None) -> str:
     return f"{value:.{decimals}f}{NARROW_SPACE}%".replace("-", "−")
 
 
-def energy(kwh: float | None) -> str:
-    """An energy in kWh, or in Wh where that reads better.
+def kilowatt_hours(peak_kwh: float) -> tuple[float, str]:
+    """Factor and unit that suit energies up to `peak_kwh`: kWh, or Wh where that reads better.
 
-    >>> energy(1234.5) == "1234" + NARROW_SPACE + "kWh", energy(0.0427) == "42.7" + NARROW_SPACE + "Wh"
+    >>> kilowatt_hours(12.0), kilowatt_hours(0.02)
+    ((1.0, 'kWh'), (1000.0, 'Wh'))
+    """
+    return (1e3, "Wh") if 0.0 < abs(peak_kwh) < 0.1 else (1.0, "kWh")
+
+
+def energy(kwh: float | None, per: str = "") -> str:
+    """An energy in kWh or Wh; `per` follows the unit.
+
+    >>> energy(1234.5) == "1234" + NARROW_SPACE + "kWh", energy(0.0427, "/kg") == "42.7" + NARROW_SPACE + "Wh/kg"
     (True, True)
     """
-    small = kwh is not None and 0.0 < abs(kwh) < 0.1
-    return quantity(1000.0 * kwh, "Wh") if small and kwh is not None else quantity(kwh, "kWh")
+    if kwh is None:
+        return quantity(None, "")
+    factor, unit = kilowatt_hours(kwh)
+    return quantity(kwh * factor, unit + per)
 
 
 def watts(peak_w: float) -> tuple[float, str]:

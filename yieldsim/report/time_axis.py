@@ -7,6 +7,8 @@ near perihelion) the count stands still until the Sun is past that point again.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
@@ -66,7 +68,8 @@ def spells_without_h(ds: xr.Dataset, name: str) -> tuple[FloatArray, FloatArray]
 def solar_days_at_edges(ds: xr.Dataset) -> FloatArray:
     """Solar days since the local midnight before the first row, at all edges: (time + 1,), never falling.
 
-    The series holds solar time at the middle of each row; edges lie half-way, the outer two are continued.
+    The series holds solar time at the middle of each row; edges lie half-way, the outer two are continued. Rows
+    longer than half a solar day do not tell which way the Sun went: the count then stands still.
     """
     clock = ds["local_true_solar_time_hours"].values
     if clock.size == 1:
@@ -89,6 +92,11 @@ def solar_day_hours(ds: xr.Dataset) -> float:
 def has_long_days(ds: xr.Dataset) -> bool:
     """Whether the solar day is longer than LONG_DAY_HOURS."""
     return solar_day_hours(ds) > LONG_DAY_HOURS
+
+
+def resolves_days(ds: xr.Dataset) -> bool:
+    """Whether rows are short enough, a twelfth of the solar day at most, to show what happens within one."""
+    return bool(row_hours(ds).max() <= solar_day_hours(ds) / 12.0 < math.inf)
 
 
 def solar_day_word(body: str) -> tuple[str, str]:

@@ -35,13 +35,13 @@ def set_png(template: str, data: Mapping[str, Any], figures: Mapping[str, bytes]
     Set at twice the resolution and averaged down: typst places drawings on whole dots by leaving out a row here and
     there, which at the final resolution cuts letters.
     """
-    from PIL import Image
+    from PIL.PngImagePlugin import PngImageFile
 
     page = _compiler(template, data, figures).compile(format="png", ppi=2.0 * ppi, timestamp=0)
     if isinstance(page, list):
         raise ValueError(f"{template} ran over to {len(page)} pages")
     out = io.BytesIO()
-    Image.open(io.BytesIO(page)).convert("RGB").reduce(2).save(out, format="PNG", compress_level=9)
+    PngImageFile(io.BytesIO(page)).convert("RGB").reduce(2).save(out, format="PNG", compress_level=9)
     return out.getvalue()
 
 

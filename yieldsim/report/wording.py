@@ -123,8 +123,10 @@ def span(summary: dict[str, Any]) -> str:
 
 
 def days_of(summary: dict[str, Any]) -> str:
-    """The length of the run, without decimals where it is whole days."""
+    """The length of the run: hours below a day, no decimals where it is whole days."""
     days = float(summary["days"])
+    if days < 0.999:
+        return style.duration(24.0 * days)
     whole = abs(days - round(days)) < 1e-3
     return style.quantity(days, "day" if days == 1.0 else "days", len(str(round(days))) if whole else 4)
 
@@ -156,9 +158,9 @@ def tiles(summary: dict[str, Any]) -> list[dict[str, str]]:
     per_kg = summary["delivered_kwh_per_kg"]
     etendue = summary["etendue"]
     return [
-        _tile("Per area", style.quantity(float(summary["delivered_kwh_per_m2"]), "kWh/m²"), "of aperture"),
+        _tile("Per area", style.energy(summary["delivered_kwh_per_m2"], "/m²"), "of aperture"),
         _tile(
-            "Per mass", style.quantity(per_kg, "kWh/kg"),
+            "Per mass", style.energy(per_kg, "/kg"),
             "mass not given" if per_kg is None else "of collector",
         ),
         _tile("Mean power", style.quantity(float(summary["mean_power_w"]), "W"), "over the whole run"),

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import xarray as xr
 
@@ -171,6 +172,18 @@ def test_many_mounts_and_wide_names_still_fit_one_picture(make_estimate: Make) -
     ds = make_estimate("lunar polar year", mounts=mounts, name="W" * 200, collector="M" * 300, hours=2000)
     assert size(pages.report_png(ds)) == GLANCE
     assert "AF" in words(pymupdf.open(stream=pages.report_pdf(ds)))
+
+
+def test_rows_of_a_whole_day_still_make_a_report(make_estimate: Make) -> None:
+    """On Mars such rows cannot tell the hour: a line instead of a map, no mean day, dots instead of Sun paths."""
+    ds = make_estimate("martian year").isel(time=slice(None, None, 24))
+    start = ds["time_bnds"].values[:, 0]
+    ds["time_bnds"].values[:, 1] = start + np.timedelta64(24, "h")
+    text = words(pymupdf.open(stream=pages.report_pdf(ds)))
+    assert "Mean power against time" in text
+    assert "The mean solar day" not in text
+    assert "By season" not in text
+    assert size(pages.report_png(ds)) == GLANCE
 
 
 def test_missing_numbers_are_dashes(make_estimate: Make) -> None:
