@@ -1,0 +1,133 @@
+"""Where an acceptance lookup may be read once for a whole block of sky, where each cell counts, and where
+nothing is accepted.
+
+A reading at the mean direction of a block's light is off by the remainder of a straight-line reading, h(s) -
+h(m) - slope . (s - m). Its size about a direction is measured by second differences across rings as wide as
+the block.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from yieldsim.planning.acceptance_lookup import Lookup, light
+
+SMOOTH = 2e-4
+"""Largest second difference, over the peak, across a block that is read once. Neighbouring blocks largely
+cancel what it costs."""
+NOTHING, ONCE, EACH = 0, 1, 2
+DIRECTIONS = 12
+NODES_PER_BLOCK = 4.0
+NODE_MARGIN = 1.35
+"""Rings about a node are wider by this, for blocks that lie between nodes."""
+
+
+class Roughness(NamedTuple):
+    """Flags NOTHING, ONCE or EACH for the place of a block's mean direction.
+
+    curve   (classes, n)  round: at chords i * chord_step of the lookup; ends with NOTHING
+    grid    (classes, rows, columns)  two angles: at tan(angle / 2) = (i - rows // 2) * step
+    """
+
+    curve: NDArray[np.uint8]
+    grid: NDArray[np.uint8]
+    step: float
+
+
+def roughness(ready: Lookup, block_rad: float) -> Roughness:
+    """The flags of a lookup for blocks with this half-diagonal, radians."""
+    no_curve, no_grid = np.zeros((1, 1), dtype=np.uint8), np.zeros((1, 1, 1), dtype=np.uint8)
+    if ready.is_round:
+        count = min(
+            ready.curve.shape[1] + math.ceil(block_rad / ready.chord_step) + 2,
+            int(2.0 / ready.chord_step) + 1,
+        )
+        chord = ready.chord_step * np.arange(count)
+        angle = 2.0 * np.arcsin(np.minimum(chord / 2.0, 1.0))
+        nodes = np.stack([np.sin(angle), 0.0 * angle, np.cos(angle)], axis=1)
+        flags = _flags(ready, nodes, block_rad, SMOOTH * float(ready.curve.max()))
+        flags = np.concatenate([flags, np.zeros((len(flags), 1), dtype=np.uint8)], axis=1)
+        return Roughness(curve=flags, grid=no_grid, step=1.0)
+    step = block_rad / NODES_PER_BLOCK
+    half = math.ceil(math.tan(min(0.5 * (0.5 * math.pi + 2.0 * block_rad), 1.2)) / step)
+    lit_t = _lit_half(ready.first_t, ready.step_t, ready.grid.shape[1])
+    lit_l = _lit_half(ready.first_l, ready.step_l, ready.grid.shape[2])
+    rows = min(half, math.ceil(lit_t / step) + 8 * int(NODES_PER_BLOCK))
+    columns = min(half, math.ceil(lit_l / step) + 8 * int(NODES_PER_BLOCK))
+    t = 2.0 * np.arctan(step * np.arange(-rows, rows + 1))[:, None]
+    el = 2.0 * np.arctan(step * np.arange(-columns, columns + 1))[None, :]
+    # directions whose projected angles are t and el; behind the plane z < 0 the tangents turn over together
+    behind = (np.abs(t) > 0.5 * np.pi) | (np.abs(el) > 0.5 * np.pi)
+    x, y = np.tan(t), np.tan(el)
+    z = np.where(behind, -1.0, 1.0) / np.sqrt(1.0 + x**2 + y**2)
+    nodes = np.stack(np.broadcast_arrays(x * z, y * z, z), axis=-1).reshape(-1, 3)
+    flags = _flags(ready, nodes, NODE_MARGIN * block_rad, SMOOTH * float(ready.grid.max()))
+    return Roughness(curve=no_curve, grid=flags.reshape(len(flags), 2 * rows + 1, 2 * columns + 1), step=step)
+
+
+def _lit_half(first: float, step: float, count: int) -> float:
+    return max(abs(first), abs(first + step * (count - 1)))
+
+
+@njit(cache=True)
+def grid_flag(rough: Roughness, radius_class: int, x: float, y: float, z: float) -> int:
+    """The flag at a direction in mount axes."""
+    rows, columns = rough.grid.shape[1], rough.grid.shape[2]
+    i = int(x / (z + math.sqrt(x * x + z * z) + 1e-12) / rough.step + 0.5 * rows)
+    j = int(y / (z + math.sqrt(y * y + z * z) + 1e-12) / rough.step + 0.5 * columns)
+    if i < 0 or j < 0 or i >= rows or j >= columns:
+        return 0
+    return int(rough.grid[radius_class, i, j])
+
+
+@njit(cache=True)
+def ring_remainder(
+    ready: Lookup, radius_class: int, x: float, y: float, z: float, ring: float, directions: int
+) -> tuple[float, float]:
+    """Largest second difference over two across a ring about a direction in mount axes, and the largest
+    reading on it."""
+    length = math.sqrt(x * x + y * y + z * z)
+    x, y, z = x / length, y / length, z / length
+    if abs(z) < 0.9:
+        side = math.hypot(x, y)
+        ax, ay, az = -y / side, x / side, 0.0
+    else:
+        side = math.hypot(y, z)
+        ax, ay, az = 0.0, z / side, -y / side
+    bx, by, bz = y * az - z * ay, z * ax - x * az, x * ay - y * ax
+    lift = math.sqrt(1.0 - ring * ring)
+    # two opposite points of the ring have their mean on the axis, a little inside the sphere: there a linear function is read exactly
+    centre = light(ready, radius_class, lift * x, lift * y, lift * z)
+    worst, largest = 0.0, centre
+    for k in range(directions // 2):
+        angle = 2.0 * math.pi * k / directions
+        u, v = ring * math.cos(angle), ring * math.sin(angle)
+        ex, ey, ez = u * ax + v * bx, u * ay + v * by, u * az + v * bz
+        after = light(ready, radius_class, lift * x + ex, lift * y + ey, lift * z + ez)
+        before = light(ready, radius_class, lift * x - ex, lift * y - ey, lift * z - ez)
+        worst = max(worst, 0.5 * abs(after + before - 2.0 * centre))
+        largest = max(largest, after, before)
+    return worst, largest
+
+
+@njit(cache=True, parallel=True)
+def _flags(ready: Lookup, nodes: NDArray[np.float64], ring: float, tolerance: float) -> NDArray[np.uint8]:
+    """Flags (classes, nodes)."""
+    classes = ready.radius_rad.shape[0]
+    flags = np.zeros((classes, nodes.shape[0]), dtype=np.uint8)
+    for i in prange(nodes.shape[0]):
+        for c in range(classes):
+            worst, largest = 0.0, 0.0
+            for share in (1.0, 2.0 / 3.0, 1.0 / 3.0):
+                second, reading = ring_remainder(
+                    ready, c, nodes[i, 0], nodes[i, 1], nodes[i, 2], share * ring, 12
+                )
+                worst, largest = max(worst, second), max(largest, reading)
+            if largest > 0.0:
+                flags[c, i] = 1 if worst <= tolerance else 2
+    return flags
