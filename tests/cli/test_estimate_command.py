@@ -149,7 +149,7 @@ WRONG = {
     "tolerance": (["--tolerance", "2"], 2, "0.000001"),
     "after the kernel": (["--start", "2060-01-01"], 1, "2053"),
     "before the kernel": (["--start", "1850-01-01", "--years", "1"], 1, "1899"),
-    "missing kernel": (["--kernels", "none.bsp"], 2, "none.bsp"),
+    "missing kernel": (["--kernel", "none.bsp"], 2, "none.bsp"),
     "unknown option": (["--yaer", "2"], 2, "--yaer"),
 }
 
@@ -182,7 +182,7 @@ def test_junk_kernels(folder: Path, content: bytes) -> None:
         "-c",
         "sites/wide.collector.toml",
         *FEW_DAYS,
-        "--kernels",
+        "--kernel",
         "junk.bsp",
     ]
     done = run(*words, "--out", "wrong", cwd=folder)

@@ -31,7 +31,8 @@ from yieldsim.cli.progress import progress
     help="Relative change of the total at which halving stops.",
 )
 @click.option(
-    "--kernels",
+    "--kernel",
+    "kernels",
     multiple=True,
     type=click.Path(path_type=Path),
     help="Further ephemeris or orientation kernel; repeatable.",

@@ -61,7 +61,9 @@ from yieldsim.cli.progress import progress
     show_default=True,
     help="What the files' values are.",
 )
-@click.option("--kernels", multiple=True, type=click.Path(path_type=Path), help="Further kernel; repeatable.")
+@click.option(
+    "--kernel", "kernels", multiple=True, type=click.Path(path_type=Path), help="Further kernel; repeatable."
+)
 @click.option("--workers", type=int, help="Processes on this machine (default: one a core).")
 @click.option(
     "--scheduler", metavar="ADDRESS", help="Dask scheduler of an existing cluster, such as tcp://host:8786."

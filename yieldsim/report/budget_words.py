@@ -6,6 +6,7 @@ from typing import Any
 
 import xarray as xr
 
+from yieldsim.base.cautions import CAUTIONS
 from yieldsim.report import style
 from yieldsim.report.sure_words import SURE_METHOD, input_rows, sure_rows, sure_sentence
 from yieldsim.report.typesetting import printable
@@ -46,7 +47,7 @@ def page_data(series: xr.Dataset) -> Json:
         "headline": headline(summary),
         "tiles": tiles(summary),
         "warnings": [printable(line) for line in summary["warnings"]],
-        "cautions": [printable(line) for line in summary["cautions"] or style.CAUTIONS],
+        "cautions": [printable(line) for line in summary["cautions"] or CAUTIONS],
         "loads": load_rows(summary),
         "outages": outage_rows(summary),
         "store": store_rows(summary),

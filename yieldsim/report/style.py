@@ -332,17 +332,3 @@ def duration(hours: float | None) -> str:
         return f"{hours:.1f}{NARROW_SPACE}h"
     days, rest = divmod(round(hours), 24)
     return f"{days}{NARROW_SPACE}d" + (f"{NARROW_SPACE}{rest}{NARROW_SPACE}h" if rest else "")
-
-
-# ---------------------------------------------------------------- cautions
-
-CAUTION_EYES: Final = (
-    "Never look into a lit fibre end. Concentrated sunlight blinds, burns and ignites: provide shutters and "
-    "interlocks, and keep flammable material clear."
-)
-CAUTION_ESTIMATE: Final = (
-    "These figures are estimates. They are not a basis for life support without margins, independent checks "
-    "and the approval of the responsible qualified engineers and the codes that apply."
-)
-CAUTIONS: Final = (CAUTION_EYES, CAUTION_ESTIMATE)
-"""What every page of ours that states energy carries, once, where it will be seen."""

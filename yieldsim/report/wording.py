@@ -61,7 +61,7 @@ def page_data(ds: xr.Dataset) -> dict[str, Any]:
         "tiles": tiles(summary),
         "warnings": [printable(line) for line in summary["warnings"]],
         "glance_warning": first_warning(summary["warnings"]),
-        "cautions": [printable(line) for line in summary["cautions"] or style.CAUTIONS],
+        "cautions": [printable(line) for line in summary["cautions"] or CAUTIONS],
         "sky_caption": sky_caption(ds),
         "mounts": mount_rows(ds, summary),
         "no_loss": no_loss(summary),

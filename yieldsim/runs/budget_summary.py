@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from yieldsim.base.cautions import CAUTIONS
 from yieldsim.base.load_nouns import PRIORITIES
 from yieldsim.files.loads import column_word
 from yieldsim.files.provenance import provenance
 from yieldsim.planning import outcome, sizing
 from yieldsim.planning.budget_series import column_notes
 from yieldsim.planning.loads import solar_hours_at_edges
-from yieldsim.runs.summary import CAUTIONS, iso
+from yieldsim.runs.summary import iso
 
 if TYPE_CHECKING:
     from yieldsim.planning.storage import Flows

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from yieldsim.base.cautions import CAUTIONS
 from yieldsim.base.nouns import Collector, RoundAcceptance, Site
 from yieldsim.energy import ledger
 from yieldsim.energy.delivered_light import delivered_light
@@ -27,12 +28,6 @@ if TYPE_CHECKING:
     from yieldsim.runs.prepare import Prepared
 
 GAPS_LISTED = 10
-CAUTIONS = (
-    "Concentrated sunlight at a fibre end can blind, burn and ignite: never look into a lit fibre end, provide shutters and "
-    "interlocks, keep flammable material clear.",
-    "These figures are estimates. They are no basis for life support without margins, independent checks and the approval of the "
-    "responsible qualified engineers under the codes that apply.",
-)
 
 
 def finished(ready: Prepared, result: Integrated, change: float, tolerance: float) -> xr.Dataset:

@@ -74,8 +74,8 @@ def test_pages_and_their_words(
         "From sunlight to delivered light",
         "When nothing arrives",
         "What the figures rest on",
-        style.CAUTION_EYES,
-        style.CAUTION_ESTIMATE,
+        cautions.CAUTION_EYES,
+        cautions.CAUTION_ESTIMATE,
         *(source[key] for source in summary["provenance"]["inputs"] for key in ("name", "sha256")),
     ):
         assert part in text, part
@@ -147,11 +147,11 @@ def test_warnings_stand_on_the_first_page_and_in_full_on_the_last(make_estimate:
 
 def test_cautions_of_the_run_are_printed_once(make_estimate: Make) -> None:
     ds = make_estimate("three martian days")
-    summary = json.loads(ds.attrs["summary"]) | {"cautions": ["Mind the step.", style.CAUTION_EYES]}
+    summary = json.loads(ds.attrs["summary"]) | {"cautions": ["Mind the step.", cautions.CAUTION_EYES]}
     ds = ds.assign_attrs(summary=json.dumps(summary))
     text = words(pymupdf.open(stream=pages.report_pdf(ds)))
     assert text.count("Mind the step.") == 1
-    assert text.count(style.CAUTION_EYES) == 1
+    assert text.count(cautions.CAUTION_EYES) == 1
 
 
 @pytest.mark.parametrize(
