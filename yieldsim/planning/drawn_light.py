@@ -32,9 +32,10 @@ from yieldsim.energy.fibre import (
     fibre_ends_fraction,
 )
 from yieldsim.energy.integrate import Setting, TimeGrid
-from yieldsim.planning.acceptance_lookup import Lookup, curve_light, grid_light, lookup
+from yieldsim.planning.acceptance_lookup import Lookup, curve_light, grid_light
 from yieldsim.planning.ageing import history_of, mean_load_days, removals
 from yieldsim.planning.drawn_sky import DrawnSky
+from yieldsim.planning.lookup_making import lookup
 from yieldsim.sky.clock import tdb_seconds
 
 WIDTHS = 9
