@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from yieldsim.base import cautions
 from yieldsim.report import pages, style
 
 pymupdf = pytest.importorskip("pymupdf")
