@@ -19,7 +19,8 @@ losses less what leaves before discharging losses. The capacity is
 
 a cycle being a new capacity's worth drawn; what no longer fits is lost.
 
-No row charges and discharges: who lacks anything has already taken all the light.
+No row charges and discharges: who lacks anything has already taken all the light. For one load this serves as
+much as any dispatch could, unless the way through the store is more efficient than the direct one.
 """
 
 from __future__ import annotations
@@ -303,6 +304,9 @@ def run(
                     else:
                         last = t + 1 - window_rows[j] if t + 1 < rows else rows
                         due = max(gathered[max(last, 0), j] - settled[j], 0.0)
+                        # a rounding of the sums must not open the store and keep it from charging
+                        if due <= SLACK * gathered[rows, j]:
+                            due = 0.0
                         room = max(most[j] - took[j], 0.0)
                     if due > 0.0 and store_efficiency[j] > 0.0:
                         above = max(min(spare, leaving) - drawn, 0.0)

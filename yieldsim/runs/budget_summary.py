@@ -214,6 +214,13 @@ def _add_notes(case: BudgetCase, counted: outcome.Served, sizes: Json, sure: Jso
             f"the dust shields draw {shields_kwh:.3g} kWh of electricity that no load asks for; a load with "
             "dust_shields = true does"
         )
+    through = case.store.take_in * case.store.hand_out * case.needs.store_efficiency
+    for load, better in zip(plan.loads, through > case.needs.direct_efficiency, strict=True):
+        if better and plan.storage:
+            notes.add(
+                f'"{load.name}" would get more from each watt through the store than directly; it is served directly '
+                "first, so check its efficiencies and the store's"
+            )
     storage = plan.storage
     if storage and storage.reserve_fraction > storage.least_fraction and _has_essential(case):
         others = [load.name for load in plan.loads if load.priority != "essential"]
