@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -97,7 +97,7 @@ def level_radius_m(frame: TileFrame, level: int) -> float:
     return float(np.sqrt(2.0) * half * frame.pixel_m)
 
 
-def levels_of(frame: TileFrame, surfaces: list[Heights]) -> Levels:
+def levels_of(frame: TileFrame, surfaces: Sequence[Heights]) -> Levels:
     """Nested gnomonic grids, one for each surface: the l-th has a node at every 2^l-th pixel.
 
     Heights are those above the frame's sphere: above the ellipsoid, plus what the ellipsoid rises above the sphere.

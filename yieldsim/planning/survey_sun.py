@@ -32,7 +32,7 @@ from yieldsim.sky.sun_track import SunTrack
 
 MOST_ROWS = 600
 FINEST_ROW_DEG = 0.01
-TURNS_DEG = (0.5, 1.0, 2.0, 3.0, 5.0)
+TURNS_DEG = (0.25, 0.5, 1.0, 2.0, 3.0, 5.0)
 """Steps between the azimuths tried for the collector."""
 
 
@@ -90,9 +90,9 @@ def sun_path(track: SunTrack, site: Site, start_tdb_s: float, end_tdb_s: float, 
 
 
 def turn_step_deg(collector: Collector) -> float:
-    """Step between the azimuths tried: a third of the acceptance's half-width, or the next finer one of TURNS_DEG."""
-    third = half_width_deg(collector.acceptance_table) / 3.0
-    return max((step for step in TURNS_DEG if step <= third), default=TURNS_DEG[0])
+    """Step between the azimuths tried: a sixth of the acceptance's half-width, or the next finer one of TURNS_DEG."""
+    sixth = half_width_deg(collector.acceptance_table) / 6.0
+    return max((step for step in TURNS_DEG if step <= sixth), default=TURNS_DEG[0])
 
 
 def turned_power_w(
@@ -141,9 +141,9 @@ class YieldTable(NamedTuple):
 def yield_table(
     collector: Collector, tilt_deg: float, roll_deg: float, radius_deg: float, elevation_deg: FloatArray
 ) -> YieldTable:
-    """The table for all azimuths and the range of elevations that are asked for, at a twelfth of the acceptance's half-width."""
-    finest = half_width_deg(collector.acceptance_table) / 12.0
-    count = int(np.ceil(360.0 / min(max(finest, 0.05), 0.5)))
+    """The table for all azimuths and the range of elevations that are asked for, at a 24th of the acceptance's half-width."""
+    finest = half_width_deg(collector.acceptance_table) / 24.0
+    count = int(np.ceil(360.0 / min(max(finest, 0.03), 0.5)))
     step = 360.0 / count
     lowest = float(elevation_deg.min()) - step
     rows = int(np.ceil((float(elevation_deg.max()) - lowest) / step)) + 2

@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from yieldsim.base.vectors import FloatArray
     from yieldsim.files.rasters import Holds, Raster
     from yieldsim.ground.tile_grid import TileFrame
-    from yieldsim.planning.survey_light import CellLight
     from yieldsim.planning.survey_sun import SunPath
 
 Progress = Callable[[int, int], None]
@@ -38,6 +37,8 @@ VARIABLES = (
     "longest_dark_hours",
 )
 HOURS_PER_YEAR = 365.25 * 24.0
+LEAN_SHARE, LEAST_LEAN_DEG, LEAN_DEG = 0.01, 0.02, 0.25
+"""Across a block the cells' horizontals lean by at most this share of the acceptance's half-width, within these bounds."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -81,7 +82,7 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     """Maps (variables, rows / stride, columns / stride) of one tile, in the order of VARIABLES."""
     from yieldsim.files.rasters import open_rasters
     from yieldsim.files.terrain_views import thinned
-    from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG, NEAR_PIXELS, NO_CELL, sweep
+    from yieldsim.ground.line_sweep import KNOWN_M, NEAR_PIXELS, sweep
     from yieldsim.ground.terrain import NestedTerrain
     from yieldsim.ground.tile_grid import cells_of, level_count, level_radius_m, levels_of
 
@@ -99,12 +100,12 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     cells = cells_of(frame, surfaces[0])
     inside = slice(NEAR_PIXELS + 1, -NEAR_PIXELS - 1)
     ground = cells.near_m[inside, inside][:: job.stride, :: job.stride]
-    known = ground > -1e8
+    known = ground > KNOWN_M
     maps = np.full((len(VARIABLES), *ground.shape), np.nan, dtype=np.float32)
     if not known.any():
         return maps
     typical_m = float(ground[known].mean(dtype=np.float64))
-    azimuth_deg = np.arange(job.azimuths) * (360.0 / job.azimuths)
+    azimuth_deg = np.arange(job.azimuths, dtype=np.float64) * (360.0 / job.azimuths)
     horizon = sweep(
         levels_of(frame, surfaces),
         cells,
@@ -115,16 +116,8 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
         azimuth_deg,
         job.stride,
     )
-    assert not (horizon[0] == NO_CELL)[known].any()
-    path, light, turn_deg = _light(job, frame, typical_m, horizon, known, ANGLE_UNIT_DEG)
-    years = path.hours / HOURS_PER_YEAR
     maps[0] = np.where(known, ground, np.nan)
-    maps[1] = (light.lit_hours / path.hours).reshape(known.shape)
-    maps[2] = (light.any_hours / path.hours).reshape(known.shape)
-    maps[3] = (light.beam_kwh_m2 / years).reshape(known.shape)
-    maps[4] = (light.delivered_kwh / years).reshape(known.shape)
-    maps[5] = turn_deg
-    maps[6] = light.longest_dark_hours.reshape(known.shape)
+    maps[1:] = _light(job, frame, typical_m, horizon, known)
     return maps
 
 
@@ -143,29 +136,95 @@ def frame_of(raster: Raster, site: Site, tile: Tile) -> TileFrame:
 
 
 def _light(
-    job: TileJob,
-    frame: TileFrame,
-    typical_m: float,
-    horizon: NDArray[np.int16],
-    known: NDArray[np.bool_],
-    unit_deg: float,
-) -> tuple[SunPath, CellLight, FloatArray]:
-    """The Sun's path over the tile, the cells' light, and the azimuth (rows, columns) of the first mount."""
-    from yieldsim.files.kernels import open_ephemeris
+    job: TileJob, frame: TileFrame, typical_m: float, horizon: NDArray[np.int16], known: NDArray[np.bool_]
+) -> Float32Array:
+    """Maps of the tile's light (variables without elevation, rows, columns), block by block.
+
+    The whole tile shares the Sun's path against its own horizontal. What depends on the cells' own horizontal (a mount's tilt,
+    the air) holds for a block: it is small enough for its cells' horizontals to lean little against its centre's.
+    """
+    from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG
     from yieldsim.planning.survey_light import cell_light
-    from yieldsim.planning.survey_sun import (
-        light_tables,
-        passage,
-        path_step_s,
-        sun_path,
-        turn_step_deg,
-        turned_power_w,
-    )
+    from yieldsim.planning.survey_sun import light_tables, passage, turn_step_deg, turned_power_w
+
+    common = _path_at(job, frame, 0.5 * (frame.rows - 1), 0.5 * (frame.columns - 1), typical_m)[1]
+    years = common.hours / HOURS_PER_YEAR
+    maps = np.full((len(VARIABLES) - 1, *known.shape), np.nan, dtype=np.float32)
+    north_deg = _lean_deg(frame, job.stride)
+    turns = np.empty(0)
+    if job.collector is not None:
+        turns = np.arange(0.0, 360.0 - 1e-9, turn_step_deg(job.collector))
+    side = _block_cells(job, frame)
+    for top in range(0, known.shape[0], side):
+        for left in range(0, known.shape[1], side):
+            block = (
+                slice(top, min(top + side, known.shape[0])),
+                slice(left, min(left + side, known.shape[1])),
+            )
+            inside = known[block]
+            if not inside.any():
+                continue
+            by_azimuth = np.ascontiguousarray(horizon[:, *block]).reshape(job.azimuths, -1)
+            seen = by_azimuth if inside.all() else by_azimuth[:, inside.ravel()]
+            lowest, highest = seen.min(axis=1).astype(np.int64), seen.max(axis=1).astype(np.int64)
+            path, power, powered, wanted = common, None, np.empty(0, dtype=np.int64), None
+            row, column = (job.stride * 0.5 * (part.start + part.stop - 1) for part in block)
+            if side < max(known.shape) or job.collector is not None:
+                site, own = _path_at(job, frame, row, column, typical_m)
+                path = replace(common, beam_w_m2=own.beam_w_m2)
+                # azimuth of the tile's north against the block's own north
+                lean_deg = north_deg[block] - _lean_at_deg(frame, np.array([row]), np.array([column]))
+                if job.collector is not None:
+                    above = path.elevation_deg + path.radius_deg > float(lowest.min()) * ANGLE_UNIT_DEG
+                    powered = np.flatnonzero(above)
+                    power = turned_power_w(own, site, job.collector, turns, powered)
+                    if job.as_mounted:
+                        wanted = (-lean_deg * turns.size / 360.0).ravel()
+            tables = light_tables(
+                path, job.azimuths, ANGLE_UNIT_DEG, int(lowest.min()), int(highest.max()), power, powered
+            )
+            passing = passage(path, job.azimuths, ANGLE_UNIT_DEG, lowest, highest)
+            light = cell_light(by_azimuth, tables, passing, turns.size, wanted)
+            shape = inside.shape
+            maps[0, *block] = (light.lit_hours / path.hours).reshape(shape)
+            maps[1, *block] = (light.any_hours / path.hours).reshape(shape)
+            maps[2, *block] = (light.beam_kwh_m2 / years).reshape(shape)
+            if job.collector is not None:
+                maps[3, *block] = (light.delivered_kwh / years).reshape(shape)
+                turn_deg = light.turn.reshape(shape) * (360.0 / turns.size)
+                maps[4, *block] = (job.collector.mounts[0].azimuth_deg + turn_deg + lean_deg) % 360.0
+            maps[5, *block] = light.longest_dark_hours.reshape(shape)
+    return maps
+
+
+def _block_cells(job: TileJob, frame: TileFrame) -> int:
+    """Cells a side of a block: the horizontal leans across it by little against the acceptance's width, and the air's change."""
+    from yieldsim.optics.acceptance import half_width_deg
+
+    most_deg = LEAN_DEG if job.site.optical_depth is not None else np.inf
+    if job.collector is not None:
+        width = half_width_deg(job.collector.acceptance_table)
+        most_deg = min(most_deg, LEAN_DEG, max(width * LEAN_SHARE, LEAST_LEAN_DEG))
+    cells = max(frame.rows, frame.columns) // job.stride + 1
+    if np.isinf(most_deg):
+        return cells
+    reach = np.radians(most_deg) * frame.sphere.radius_m * np.sqrt(2.0) / (frame.pixel_m * job.stride)
+    # equal blocks rather than a thin last one
+    count = max(1, int(np.ceil(cells / max(reach, 8.0))))
+    return -(-cells // count)
+
+
+def _path_at(
+    job: TileJob, frame: TileFrame, row: float, column: float, typical_m: float
+) -> tuple[Site, SunPath]:
+    """The Sun's path over a pixel of the tile, and the site there."""
+    from yieldsim.files.kernels import open_ephemeris
+    from yieldsim.planning.survey_sun import path_step_s, sun_path
     from yieldsim.sky.sun_track import prepare_track
 
-    middle = frame.to_place(np.array([(frame.rows - 1) / 2.0]), np.array([(frame.columns - 1) / 2.0]))
+    latitude, longitude = frame.to_place(np.array([row]), np.array([column]))
     site = replace(
-        job.site, latitude_deg=float(middle[0][0]), longitude_deg=float(middle[1][0]), elevation_m=typical_m
+        job.site, latitude_deg=float(latitude[0]), longitude_deg=float(longitude[0]), elevation_m=typical_m
     )
     ephemeris = open_ephemeris(site.body, job.start_tdb_s, job.end_tdb_s, extra=job.kernels)
     track = prepare_track(
@@ -177,34 +236,18 @@ def _light(
         job.start_tdb_s,
         job.end_tdb_s,
     )
-    path = sun_path(track, site, job.start_tdb_s, job.end_tdb_s, path_step_s(site))
-    by_azimuth = horizon.reshape(job.azimuths, -1)
-    seen = by_azimuth if known.all() else by_azimuth[:, known.ravel()]
-    lowest, highest = seen.min(axis=1).astype(np.int64), seen.max(axis=1).astype(np.int64)
-    power, powered, turns = None, np.empty(0, dtype=np.int64), np.empty(0)
-    if job.collector is not None:
-        turns = np.arange(0.0, 360.0 - 1e-9, turn_step_deg(job.collector))
-        powered = np.flatnonzero(path.elevation_deg + path.radius_deg > float(lowest.min()) * unit_deg)
-        power = turned_power_w(path, site, job.collector, turns, powered)
-    tables = light_tables(path, job.azimuths, unit_deg, int(lowest.min()), int(highest.max()), power, powered)
-    passing = passage(path, job.azimuths, unit_deg, lowest, highest)
-    if job.collector is None:
-        return path, cell_light(by_azimuth, tables, passing, 0, None), np.full(known.shape, np.nan)
-    # the tile's north against each cell's own: they part near a pole
-    lean_deg = _lean_deg(frame, job.stride)
-    step = 360.0 / turns.size
-    wanted = (-lean_deg / step).ravel() if job.as_mounted else None
-    light = cell_light(by_azimuth, tables, passing, turns.size, wanted)
-    first = job.collector.mounts[0].azimuth_deg
-    azimuth = (first + light.turn.reshape(known.shape) * step + lean_deg) % 360.0
-    return path, light, azimuth
+    return site, sun_path(track, site, job.start_tdb_s, job.end_tdb_s, path_step_s(site))
 
 
 def _lean_deg(frame: TileFrame, stride: int) -> FloatArray:
-    """Azimuth at each cell of the direction that is north at the tile's centre."""
+    """Azimuth at each cell of the direction that is north at the tile's centre: near a pole the cells' norths part."""
     row, column = np.meshgrid(
         np.arange(0.0, frame.rows, stride), np.arange(0.0, frame.columns, stride), indexing="ij"
     )
+    return _lean_at_deg(frame, row, column)
+
+
+def _lean_at_deg(frame: TileFrame, row: FloatArray, column: FloatArray) -> FloatArray:
     latitude, longitude = frame.to_place(row, column)
     east, north = frame.sphere.gnomonic(latitude, longitude)
     on_latitude, on_longitude, _ = frame.sphere.gnomonic_places(east, north + 1e-6)
@@ -258,44 +301,48 @@ def _computed(
         for tile in tiles:
             yield tile, survey_tile(job, tile)
         return
-    from distributed import as_completed
+    import distributed
 
-    with _client(min(workers, len(tiles)), scheduler) as client:
+    library: Any = distributed
+    with _client(library, min(workers, len(tiles)), scheduler) as client:
         futures = {client.submit(survey_tile, job, tile, pure=False): tile for tile in tiles}
         try:
-            for future, maps in as_completed(futures, with_results=True):
-                yield futures[future], maps
+            for future, maps in library.as_completed(list(futures), with_results=True):
+                # let go of the result: maps of large surveys would add up
+                tile = futures.pop(future)
+                future.release()
+                yield tile, maps
+        except library.KilledWorker as error:
+            raise CannotCompute(f"the workers were lost, for want of memory perhaps: {error}") from None
         finally:
             client.cancel(list(futures))
 
 
 @contextmanager
-def _client(workers: int, scheduler: str | None) -> Iterator[Any]:
+def _client(library: Any, workers: int, scheduler: str | None) -> Iterator[Any]:
     """A client of the cluster at an address, or of one made here for as long as it is needed."""
     import dask
-    from distributed import Client, LocalCluster
 
-    quiet = {"distributed.admin.log-format": "", "distributed.worker.daemon": True}
-    try:
-        if scheduler is not None:
-            client = Client(scheduler, timeout="20s")
+    if scheduler is not None:
+        try:
+            client = library.Client(scheduler, timeout="20s")
+        except (OSError, ValueError) as error:
+            raise CannotCompute(f"cannot reach a scheduler at {scheduler}: {error}") from None
+        with client:
             yield client
-            client.close()
-            return
-    except OSError as error:
-        raise CannotCompute(f"cannot reach the scheduler at {scheduler}: {error}") from None
-    # one thread of kernels a worker: the workers share the cores
-    threads = max(1, (os.cpu_count() or 1) // workers)
+        return
+    # the workers share the cores, and have one thread of kernels each where there are as many workers as cores
+    threads = str(max(1, (os.cpu_count() or 1) // workers))
     with (
-        dask.config.set(quiet),
-        LocalCluster(
+        dask.config.set({"distributed.worker.daemon": True}),
+        library.LocalCluster(
             n_workers=workers,
             threads_per_worker=1,
             processes=True,
             dashboard_address=None,
             silence_logs="error",
-            env={"NUMBA_NUM_THREADS": str(threads), "OMP_NUM_THREADS": str(threads)},
+            env={"NUMBA_NUM_THREADS": threads, "OMP_NUM_THREADS": threads},
         ) as cluster,
-        Client(cluster) as client,
+        library.Client(cluster) as client,
     ):
         yield client
