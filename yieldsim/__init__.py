@@ -12,8 +12,10 @@ if TYPE_CHECKING:
     from yieldsim.runs.budget import budget
     from yieldsim.runs.estimate import estimate
     from yieldsim.runs.horizon import horizon
+    from yieldsim.runs.trace import trace
+    from yieldsim.runs.tune import tune
 
-__all__ = ["budget", "estimate", "horizon"]
+__all__ = ["budget", "estimate", "horizon", "trace", "tune"]
 
 
 def __getattr__(name: str) -> Any:

@@ -31,6 +31,11 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "yieldsim.cli.survey_command:survey",
         "Maps of light and energy over terrain, with the best places.",
     ),
+    "trace": (
+        "yieldsim.cli.trace_command:trace",
+        "Acceptance table of a lens prescription, with every loss.",
+    ),
+    "tune": ("yieldsim.cli.tune_command:tune", "The prescription that delivers most at a site."),
     "report": ("yieldsim.cli.estimate_command:report", "(Re)write the report of an estimate."),
 }
 """Name: where the command is, and its line in the list (held equal to its short help by a test)."""

@@ -18,9 +18,11 @@ from yieldsim.base.nouns import (
     Site,
     TerrainHorizon,
 )
+from yieldsim.base.prescription import Prescription
 from yieldsim.files.body_model import BodyFile
 from yieldsim.files.collector_model import CollectorFile, collector_of
 from yieldsim.files.loads import LoadFile, load_words
+from yieldsim.files.prescription import PrescriptionFile, prescription_of
 from yieldsim.files.reading import Reading
 from yieldsim.files.site_model import SiteFile, body_of, site_of
 from yieldsim.files.table_nouns import acceptance_cells, attenuation_table, horizon_mask, optical_depth_table
@@ -129,6 +131,20 @@ def _body_words(reading: Reading) -> str:
     return ", ".join(parts)
 
 
+def _prescription_words(reading: Reading) -> str:
+    prescription: Prescription = prescription_of(reading)
+    lens, funnel, fibre = prescription.lens, prescription.funnel, prescription.fibre
+    parts = [f'prescription "{prescription.name}"', f"aperture {prescription.aperture_area_m2:.4g} m2"]
+    if lens.material is not None:
+        grooves = f" of {lens.groove_count} grooves" if lens.groove_count else ""
+        parts.append(f"{lens.kind.replace('_', ' ')} lens{grooves} in {lens.material.name}")
+    if funnel is not None:
+        made = funnel.material.name if funnel.material is not None else "mirrors"
+        parts.append(f"{funnel.shape.replace('_', ' ')} funnel of {made}")
+    parts.append(f"fibre face {1000.0 * fibre.width_m:g} mm, aperture {fibre.numerical_aperture:g}")
+    return ", ".join(parts)
+
+
 def _table_words(reading: Reading, text: str) -> str:
     """A CSV table by its header, read by the reader with the likeliest columns."""
     header = next(
@@ -169,5 +185,6 @@ KINDS = (
     Kind("site", frozenset(SiteFile.model_fields), _site_words),
     Kind("collector", frozenset(CollectorFile.model_fields), _collector_words),
     Kind("body", frozenset(BodyFile.model_fields), _body_words),
+    Kind("prescription", frozenset(PrescriptionFile.model_fields), _prescription_words),
     Kind("load", frozenset(LoadFile.model_fields), load_words),
 )

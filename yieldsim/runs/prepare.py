@@ -150,7 +150,9 @@ def resolve_collector(collector: Collector, notes: Notes) -> tuple[Collector, tu
         return collector, ()
     from yieldsim.runs.trace import acceptance_from_prescription
 
-    table, sources, warnings = acceptance_from_prescription(Path(collector.acceptance.prescription))
+    table, sources, warnings = acceptance_from_prescription(
+        Path(collector.acceptance.prescription), collector=collector
+    )
     for warning in warnings:
         notes.add(warning)
     return replace(collector, acceptance=table), tuple(sources)

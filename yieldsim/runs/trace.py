@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from yieldsim.base.errors import CannotCompute, InputError, Problem
-from yieldsim.base.nouns import Acceptance, BiaxialAcceptance, Notes, RoundAcceptance, Source
+from yieldsim.base.nouns import Acceptance, BiaxialAcceptance, Collector, Notes, RoundAcceptance, Source
 
 if TYPE_CHECKING:
     from yieldsim.base.prescription import OpticalMaterial, Prescription
@@ -121,7 +122,35 @@ def acceptance_from_prescription(
         prescription, precision, lambda: _placed(prescription, path, build_scene), table_of, progress, path
     )
     notes = Notes([*loaded.warnings, *warnings])
+    for line in _disagreements(prescription, collector) if collector is not None else ():
+        notes.add(line)
     return table, loaded.sources, tuple(notes.lines)
+
+
+def _disagreements(prescription: Prescription, collector: Collector) -> list[str]:
+    """What a collector file and the prescription that it names say differently."""
+    lines = []
+    stated, drawn = collector.aperture_area_m2, prescription.aperture_area_m2
+    if abs(stated - drawn) > 0.01 * drawn:
+        lines.append(f"aperture_area_m2 is {stated:g}, but the prescription's aperture has {drawn:.4g} m2")
+    film, shield = prescription.film, collector.shield
+    if film is not None and shield is not None and film.counted == "here" and shield.film_transmittance < 1.0:
+        lines.append("the shield's film is counted twice: in the prescription's acceptance and in [shield]")
+    if film is not None and film.counted == "collector" and shield is None:
+        lines.append("the prescription has a shield film that nothing counts: give the collector a [shield]")
+    fibre, face = collector.fibre, prescription.fibre
+    if fibre is not None and fibre.numerical_aperture is not None and fibre.face_diameter_mm is not None:
+        if abs(fibre.numerical_aperture - face.numerical_aperture) > 1e-3:
+            lines.append(
+                f"[fibre] numerical_aperture is {fibre.numerical_aperture:g}, in the prescription {face.numerical_aperture:g}"
+            )
+        area_mm2 = math.pi / 4.0 * fibre.face_diameter_mm**2
+        if abs(area_mm2 - 1e6 * face.area_m2) > 0.02 * area_mm2:
+            lines.append(
+                f"[fibre] face_diameter_mm is {fibre.face_diameter_mm:g}: {area_mm2:.4g} mm2, in the prescription "
+                f"{1e6 * face.area_m2:.4g}"
+            )
+    return lines
 
 
 def acceptance_of(

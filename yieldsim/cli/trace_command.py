@@ -1,0 +1,114 @@
+"""`yieldsim trace`: the acceptance of a lens prescription, with every loss named."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from yieldsim.cli.progress import progress
+
+
+@click.command(short_help="Acceptance table of a lens prescription, with every loss.")
+@click.argument("optics", type=click.Path(path_type=Path))
+@click.option(
+    "-o",
+    "--out",
+    type=click.Path(path_type=Path),
+    help="Acceptance table to write (.csv), trace.json and the figures beside it; without it, only the answer.",
+)
+@click.option(
+    "--precision",
+    type=float,
+    default=0.005,
+    show_default=True,
+    help="Standard error asked for, as a part of the acceptance straight on.",
+)
+@click.option(
+    "--source",
+    type=click.Choice(["point", "disc"]),
+    default="point",
+    show_default=True,
+    help="Parallel light, which estimates smear with the day's disc, or the Sun's disc at 1 au.",
+)
+@click.option("--seed", type=click.IntRange(0, 2**31 - 1), help="Another set of random shifts.")
+@click.option("--json", "as_json", is_flag=True, help="Print trace.json to stdout instead of the answer.")
+@click.option("--no-figures", is_flag=True, help="Write the table and trace.json only.")
+def trace(
+    optics: Path,
+    out: Path | None,
+    precision: float,
+    source: Any,
+    seed: int | None,
+    as_json: bool,
+    no_figures: bool,
+) -> None:
+    """Trace rays through OPTICS: how much of the light on the aperture enters the fibre, by direction.
+
+    The table is what a collector file takes: [acceptance] table = "acceptance.csv", source = "point".
+    """
+    from yieldsim.runs.trace import trace as run
+
+    with progress("Tracing") as advance:
+        traced = run(optics, precision=precision, source=source, seed=seed, progress=advance)
+    written: list[str] = []
+    if out is not None:
+        from yieldsim.runs.trace_page import write_trace
+
+        written = write_trace(traced, out, figures=not no_figures)
+    if as_json:
+        click.echo(json.dumps(traced.summary, indent=2, ensure_ascii=False))
+    else:
+        click.echo("\n".join(answer_lines(traced.summary)))
+    for warning in traced.summary["warnings"]:
+        click.echo(f"note: {warning}", err=True)
+    if written and out is not None:
+        click.echo(f"wrote {', '.join(written)} in {out.parent}", err=True)
+
+
+def answer_lines(summary: dict[str, Any]) -> list[str]:
+    """The answer as plain text."""
+    acceptance, error = summary["acceptance"], summary["statistical_error"]
+    lines = [
+        f"{summary['name']}: aperture {summary['aperture_area_m2']:.4g} m2, concentration "
+        f"{summary['concentration']['geometric']:.4g}",
+        "",
+        f"  acceptance straight on   {acceptance['normal']:.4f}   standard error {error['normal']:.4f}, {error['rays']:,} rays",
+    ]
+    for name, words in _WIDTHS.items():
+        if name in acceptance:
+            value = acceptance[name]
+            lines.append(f"  {words:<24} {'never' if value is None else f'{value:.3f} deg'}")
+    lines.append(
+        f"  etendue used             {summary['etendue_used']:.1%} of the {summary['etendue']['limit_m2_sr']:.3g} m2 sr that the "
+        "fibre takes"
+    )
+    lines += ["", "  where the light goes, Sun straight on"]
+    for row in sorted(summary["losses"], key=lambda row: -row["normal"]):
+        if row["normal"] >= 5e-5:
+            lines.append(f"    {row['cause']:<34} {row['normal']:8.2%}")
+    lines.append("")
+    for flux in summary["flux"]:
+        lines.append(
+            f"  fibre's face at {flux['sun_distance_au']:g} au: {flux['delivered_w']:.4g} W in the cone; flux mean "
+            f"{flux['face_mean_w_cm2']:.3g}, peak {flux['face_peak_w_cm2']:.3g} W/cm2 ({flux['face_mean_suns']:.0f} and "
+            f"{flux['face_peak_suns']:.0f} suns)"
+        )
+    for part in summary["heat"]:
+        bears = "" if part["limit_k"] is None else f", bears {part['limit_k']:.0f} K"
+        lines.append(
+            f"  {part['part']}: absorbs {part['absorbed_w']:.3g} W, {part['temperature_k']:.0f} K{bears}"
+        )
+    return lines + [f"  caution: {caution}" for caution in summary["cautions"]]
+
+
+_WIDTHS = {
+    "half_width_50_deg": "half width at 50 %",
+    "half_width_90_deg": "half width at 90 %",
+    "transverse_half_width_50_deg": "transverse, at 50 %",
+    "transverse_half_width_90_deg": "transverse, at 90 %",
+    "longitudinal_half_width_50_deg": "longitudinal, at 50 %",
+    "longitudinal_half_width_90_deg": "longitudinal, at 90 %",
+}

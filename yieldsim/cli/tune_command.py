@@ -1,0 +1,89 @@
+"""`yieldsim tune`: the prescription that delivers most at a site."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from yieldsim.cli.progress import progress
+
+
+@click.command(short_help="The prescription that delivers most at a site.")
+@click.argument("optics", type=click.Path(path_type=Path))
+@click.option("-s", "--site", required=True, type=click.Path(path_type=Path), help="Site file.")
+@click.option(
+    "-v",
+    "--vary",
+    multiple=True,
+    required=True,
+    metavar="KEY=LOW:HIGH",
+    help="A value of the prescription and its limits; once or twice. As in focal_length_m=0.3:1.0 or funnel.length_m=0.02:0.1.",
+)
+@click.option(
+    "-c",
+    "--collector",
+    type=click.Path(path_type=Path),
+    help="Collector file whose mounts, shield and fibre count; without it every design faces where it does best.",
+)
+@click.option("--points", type=int, help="Even steps along each value (default 13, or 7 by 7).")
+@click.option("--start", help="First instant, UTC (default 2027-01-01).")
+@click.option("--end", help="Last instant, UTC; without it one year from the start.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder for the results (default reports/<optics file>)."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print tune.json to stdout instead of the answer.")
+def tune(
+    optics: Path,
+    site: Path,
+    vary: tuple[str, ...],
+    collector: Path | None,
+    points: int | None,
+    start: str | None,
+    end: str | None,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """Vary values of OPTICS for the most energy a year at a site: acceptance width against concentration.
+
+    Writes a table and a figure of the whole range, and the file with the best values put in.
+    """
+    from yieldsim.runs.tune import tune as run
+    from yieldsim.runs.tune_page import write_tune
+
+    with progress("Tuning") as advance:
+        tuned = run(
+            optics, site, vary, collector=collector, start=start, end=end, points=points, progress=advance
+        )
+    folder = out or Path("reports") / optics.name.split(".")[0]
+    written = write_tune(tuned, folder)
+    if as_json:
+        click.echo(json.dumps(tuned.summary, indent=2, ensure_ascii=False))
+    else:
+        click.echo("\n".join(answer_lines(tuned.summary)))
+    for warning in tuned.summary["warnings"]:
+        click.echo(f"note: {warning}", err=True)
+    click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
+
+
+def answer_lines(summary: dict[str, Any]) -> list[str]:
+    """The answer as plain text."""
+    keys = [row["key"] for row in summary["varied"]]
+    lines = [
+        f"{summary['name']} at {summary['site']}: {summary['designs_tried']} designs, {summary['facing']}",
+        "",
+    ]
+    for words, row in (("best", summary["best"]), ("as it is", summary["present"])):
+        if row is None or row.get("reason"):
+            continue
+        values = ", ".join(f"{key} = {row[key]:.4g}" for key in keys)
+        lines.append(
+            f"  {words:<9} {row['annual_kwh']:10.3f} kWh a unit and year, {row['kwh_per_m2']:.1f} per m2; {values}"
+        )
+        lines.append(
+            f"            accepts {row['normal_acceptance']:.3f} straight on, half width {row['half_width_deg']:.2f} deg, "
+            f"concentration {row['concentration']:.4g}, facing {row['azimuth_deg']:.1f} deg, tilt {row['tilt_deg']:.1f} deg"
+        )
+    return lines
