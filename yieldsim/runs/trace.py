@@ -103,10 +103,14 @@ def trace(
 
 
 def acceptance_from_prescription(
-    path: str | Path, precision: float = PRECISION, progress: Progress | None = None
+    path: str | Path,
+    precision: float = PRECISION,
+    progress: Progress | None = None,
+    collector: Collector | None = None,
 ) -> tuple[Acceptance, tuple[Source, ...], tuple[str, ...]]:
-    """The acceptance table (point source) of a prescription, its sources and warnings; traced once, then
-    kept.
+    """Acceptance table (point source) of a prescription, sources and warnings; traced once, then kept.
+
+    collector   where one names the prescription: what it says differently is warned about
 
     Kept tables are known by the content of the prescription and its materials, this package's version and
     the precision (`files.trace_cache` says where). The shield's film is not in it unless the prescription
