@@ -349,8 +349,8 @@ def _add_points(
     base_north = to_gnomonic[1, 0] * base + to_gnomonic[1, 1] * number + to_gnomonic[1, 2]
     along_0 = base_east * line.east + base_north * line.north
     beside = base_east * line.north - base_north * line.east
-    up2 = 1.0 + beside * beside
-    points.up2[0] = up2
+    points.up2[0] = 1.0 + beside * beside
+    up, inverse_up2, inverse_radius = math.sqrt(points.up2[0]), 1.0 / points.up2[0], 1.0 / radius_m
     count = points.count[0]
     for level in range(level_to - 1, level_from - 1, -1):
         size = 1 << level
@@ -359,17 +359,17 @@ def _add_points(
         columns, rows, start = levels.columns[level], levels.rows[level], levels.start[level]
         heights = levels.heights_m[start : start + rows * columns]
         p = (end // size) * size
+        i = (line.sign * p - levels.first_column[level]) // size
+        place = (number + line.slope * (p - line.origin) - levels.first_row[level]) / size
+        a = along_0 + line.step * (p - line.origin)
         while p >= begin:
-            i = (line.sign * p - levels.first_column[level]) // size
-            place = (number + line.slope * (p - line.origin) - levels.first_row[level]) / size
             j = math.floor(place)
             if 0 <= i < columns and 0 <= j < rows - 1:
                 share = place - j
                 node = j * columns + i
                 lower, upper = np.float64(heights[node]), np.float64(heights[node + columns])
                 if lower > KNOWN_M and upper > KNOWN_M:
-                    a = along_0 + line.step * (p - line.origin)
-                    d = math.sqrt(up2 + a * a) * radius_m / (radius_m + lower * (1.0 - share) + upper * share)
+                    d = _depth(up, inverse_up2, a, (lower * (1.0 - share) + upper * share) * inverse_radius)
                     nearest = count - 1
                     while nearest >= 0:
                         after = link[nearest]
@@ -384,7 +384,24 @@ def _add_points(
             if level == 0:
                 nearest_at[p - line.origin] = count - 1
             p -= size
+            i -= line.sign
+            place -= line.slope
+            a = along_0 + line.step * (p - line.origin)
     points.count[0] = count
+
+
+@njit(cache=True)
+def _depth(up: float, inverse_up2: float, along: float, rise: float) -> float:
+    """sqrt(up^2 + along^2) / (1 + rise) without a root or a division, which cost more than all the rest of a point.
+
+    By series: 5e-9 of the value at along 0.2 (350 km on the Moon) and rise 0.006, 2 cm of height on the Moon; root beyond.
+    """
+    t = along * along * inverse_up2
+    if t > 0.04:
+        length = math.sqrt(1.0 + t)
+    else:
+        length = 1.0 + t * (0.5 - t * (0.125 - t * (0.0625 - t * 0.0390625)))
+    return up * length * (1.0 - rise * (1.0 - rise * (1.0 - rise)))
 
 
 @njit(cache=True)

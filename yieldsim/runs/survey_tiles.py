@@ -6,6 +6,7 @@ Finished tiles wait in a folder named after everything they depend on, so that a
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -340,7 +341,7 @@ def _client(library: Any, workers: int, scheduler: str | None) -> Iterator[Any]:
             threads_per_worker=1,
             processes=True,
             dashboard_address=None,
-            silence_logs="error",
+            silence_logs=logging.ERROR,
             env={"NUMBA_NUM_THREADS": threads, "OMP_NUM_THREADS": threads},
         ) as cluster,
         library.Client(cluster) as client,
