@@ -24,7 +24,8 @@ from yieldsim.sky.eclipse import add_occulter
 SKYLINE_STEP_DEG = 0.05
 """Spacing of the skylines kept, against a disc some 0.5 degrees wide; wider where more than MOST_SKYLINES would be."""
 MOST_SKYLINES = 25
-RADIUS_CLASSES = 8
+RADIUS_CLASS_RATIO = 1.03
+"""Radii of the disc within one class differ by at most this factor; its curve is that of the middle."""
 Progress = Callable[[int, int], None]
 
 
@@ -75,9 +76,7 @@ def drawn_sky(
     row, sun, plain, visible, air, radius_deg = (
         np.concatenate(column) for column in zip(*parts, strict=True)
     )
-    span = (float(radius_deg.min()), float(radius_deg.max())) if radius_deg.size else (0.25, 0.25)
-    edges = np.linspace(span[0], span[1] * (1.0 + 1e-9), RADIUS_CLASSES + 1)
-    number = np.clip(np.searchsorted(edges, radius_deg, side="right") - 1, 0, RADIUS_CLASSES - 1)
+    number, class_radius = _classes(radius_deg)
     return DrawnSky(
         row=row,
         sun_enu_xyz=sun,
@@ -86,10 +85,21 @@ def drawn_sky(
         raised_deg=raised,
         air=air,
         radius_class=number,
-        class_radius_deg=0.5 * (edges[1:] + edges[:-1]),
+        class_radius_deg=class_radius,
         rows=grid.count,
         steps_per_row=steps,
     )
+
+
+def _classes(radius_deg: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
+    """Classes of the disc's radius, even in the logarithm: number of each step (n,), and their middles."""
+    if radius_deg.size == 0:
+        return np.zeros(0, dtype=np.int64), np.array([0.25])
+    low, high = float(radius_deg.min()), float(radius_deg.max())
+    count = max(1, int(np.ceil(np.log(high / low) / np.log(RADIUS_CLASS_RATIO))))
+    edges = np.geomspace(low, high * (1.0 + 1e-9), count + 1)
+    number = np.clip(np.searchsorted(edges, radius_deg, side="right") - 1, 0, count - 1)
+    return number, np.sqrt(edges[1:] * edges[:-1])
 
 
 def _block(

@@ -143,9 +143,7 @@ def _run(case: BudgetCase, drawn: uncertainty.Draws) -> DrawnRun:
         return min(float(values.min()), neutral), max(float(values.max()), neutral)
 
     sky = drawn_sky(ready.setting, ready.grid, span("horizon_height_deg", 0.0))
-    return drawn_run(
-        ready.setting, ready.grid, sky, span("acceptance_width", 1.0), span("fibre_attenuation", 1.0)
-    )
+    return drawn_run(ready.setting, ready.grid, sky, span("fibre_attenuation", 1.0))
 
 
 def _with_mask(site: Site, ds: xr.Dataset) -> Site:
