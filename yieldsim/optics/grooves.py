@@ -31,6 +31,11 @@ SLOPE, FACET_WIDTH, HEIGHT, TIP, VALLEY = range(5)
 
 Vector = tuple[float, float]
 
+SHALLOWEST = 1e-3
+"""A ray inside the lens that runs more level than this never reaches the other face."""
+CLOSE_M = 1e-9
+"""How near a centre ray must come for its groove to count as designed."""
+
 
 @dataclass(frozen=True, slots=True)
 class Facets:
@@ -117,25 +122,20 @@ def _solve_groove(lens: Lens, n: float, pitch: float, groove: int, guess: float)
         point, across, along = _tip_surface(lens, groove * pitch + 0.5 * width)
         drop = 0.5 * width * math.tan(slope) * (1.0 if lens.groove_side == "out" else -1.0)
         centre = (point[0] + drop * along[0], point[1] + drop * along[1])
-        if lens.groove_side == "in":
-            before = _through_front(lens, n, centre)
-            behind = _unit(target[0] - centre[0], target[1] - centre[1])
-            normal = (n * before[0] - behind[0], n * before[1] - behind[1])
-            possible = before[0] * behind[0] + before[1] * behind[1] > 1.0 / n
-            new = math.atan2(
-                normal[0] * across[0] + normal[1] * across[1], normal[0] * along[0] + normal[1] * along[1]
-            )
-        else:
-            before, behind = _from_source(lens, centre), _towards_target(lens, n, centre, target)
-            normal = (n * behind[0] - before[0], n * behind[1] - before[1])
-            possible = before[0] * behind[0] + before[1] * behind[1] > 1.0 / n
-            new = math.atan2(
-                -normal[0] * across[0] - normal[1] * across[1], normal[0] * along[0] + normal[1] * along[1]
-            )
-        straight = _from_source(lens, centre)
-        out = _unit(target[0] - centre[0], target[1] - centre[1])
-        across_out = straight[0] * out[1] - straight[1] * out[0]
-        turn = math.atan2(abs(across_out), straight[0] * out[0] + straight[1] * out[1])
+        straight, out = _from_source(lens, centre), _unit(target[0] - centre[0], target[1] - centre[1])
+        turned = straight[0] * out[1] - straight[1] * out[0]
+        turn = math.atan2(abs(turned), straight[0] * out[0] + straight[1] * out[1])
+        facing_in = lens.groove_side == "in"
+        before = _through_front(lens, n, centre) if facing_in else straight
+        behind = out if facing_in else _towards_target(lens, n, centre, target)
+        if before is None or behind is None:
+            return math.nan, turn
+        # the normal along the light, n2 t - n1 i turned forwards
+        n1, n2, forwards = (n, 1.0, -1.0) if facing_in else (1.0, n, 1.0)
+        normal = (forwards * (n2 * behind[0] - n1 * before[0]), forwards * (n2 * behind[1] - n1 * before[1]))
+        outwards = normal[0] * across[0] + normal[1] * across[1]
+        new = math.atan2(outwards if facing_in else -outwards, normal[0] * along[0] + normal[1] * along[1])
+        possible = before[0] * behind[0] + before[1] * behind[1] > 1.0 / n
         if not possible or not 0.0 <= new < 1.55:
             return math.nan, turn
         if abs(new - slope) < 1e-13:
@@ -181,33 +181,36 @@ def _refracted(direction: Vector, normal: Vector, ratio: float) -> Vector:
     return ratio * direction[0] + k * normal[0], ratio * direction[1] + k * normal[1]
 
 
-def _through_front(lens: Lens, n: float, centre: Vector) -> Vector:
+def _through_front(lens: Lens, n: float, centre: Vector) -> Vector | None:
     """Direction, inside, of the source's ray that passes the facet's centre, by iterating on where it
     enters."""
     r = centre[0]
-    inside = (0.0, 1.0)
-    for _ in range(40):
+    for _ in range(60):
         point, normal = _smooth_face(lens, r, lens.dome_radius_m, 0.0)
         inside = _refracted(_from_source(lens, point), normal, 1.0 / n)
+        if inside[1] < SHALLOWEST:
+            return None
         miss = centre[0] - point[0] - inside[0] / inside[1] * (centre[1] - point[1])
         r += miss
-        if abs(miss) < 1e-15:
+        if abs(miss) < 1e-15 or abs(r) > lens.dome_radius_m:
             break
-    return inside
+    return inside if abs(miss) < CLOSE_M else None
 
 
-def _towards_target(lens: Lens, n: float, centre: Vector, target: Vector) -> Vector:
+def _towards_target(lens: Lens, n: float, centre: Vector, target: Vector) -> Vector | None:
     """Direction, inside, from the facet's centre that leaves the smooth lower face towards the target."""
     r = centre[0]
-    inside = (0.0, 1.0)
+    radius = lens.dome_radius_m - lens.thickness_m
     for _ in range(60):
-        point, normal = _smooth_face(lens, r, lens.dome_radius_m - lens.thickness_m, lens.thickness_m)
+        point, normal = _smooth_face(lens, r, radius, lens.thickness_m)
         out = _unit(target[0] - point[0], target[1] - point[1])
         # the path run backwards: into the glass against the normal
         back = _refracted((-out[0], -out[1]), (-normal[0], -normal[1]), 1.0 / n)
         inside = (-back[0], -back[1])
+        if inside[1] < SHALLOWEST:
+            return None
         miss = point[0] - centre[0] - inside[0] / inside[1] * (point[1] - centre[1])
         r -= miss
-        if abs(miss) < 1e-15:
+        if abs(miss) < 1e-15 or abs(r) > radius:
             break
-    return inside
+    return inside if abs(miss) < CLOSE_M else None

@@ -112,18 +112,11 @@ class TracePage:
     caution: str
 
 
-def trace_png(page: TracePage) -> bytes:
-    """The page as a picture."""
+def trace_pictures(page: TracePage) -> tuple[bytes, bytes]:
+    """The page as PNG, and as PDF with vector graphics and embedded fonts."""
     with drawing(FULL_WIDTH_IN, PAGE_HEIGHT_IN, dpi=160.0) as figure:
         _compose(figure, page)
-        return png_bytes(figure)
-
-
-def trace_pdf(page: TracePage) -> bytes:
-    """The page as vector graphics, fonts embedded."""
-    with drawing(FULL_WIDTH_IN, PAGE_HEIGHT_IN) as figure:
-        _compose(figure, page)
-        return pdf_bytes(figure, f"Traced acceptance: {page.name}")
+        return png_bytes(figure), pdf_bytes(figure, f"Traced acceptance: {page.name}")
 
 
 def _compose(figure: Figure, page: TracePage) -> None:

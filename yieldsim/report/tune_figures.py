@@ -54,18 +54,11 @@ class TuneFigure:
     present_kwh: float | None
 
 
-def tune_png(shown: TuneFigure) -> bytes:
-    """The figure as a picture."""
+def tune_pictures(shown: TuneFigure) -> tuple[bytes, bytes]:
+    """The figure as PNG, and as PDF with vector graphics and embedded fonts."""
     with drawing(FULL_WIDTH_IN, _height(shown), dpi=160.0) as figure:
         _compose(figure, shown)
-        return png_bytes(figure)
-
-
-def tune_pdf(shown: TuneFigure) -> bytes:
-    """The figure as vector graphics."""
-    with drawing(FULL_WIDTH_IN, _height(shown)) as figure:
-        _compose(figure, shown)
-        return pdf_bytes(figure, shown.title)
+        return png_bytes(figure), pdf_bytes(figure, shown.title)
 
 
 def _height(shown: TuneFigure) -> float:

@@ -16,7 +16,7 @@ from yieldsim.optics.scene import Scene, conic_sag_m
 from yieldsim.optics.tracer import paths
 from yieldsim.optics.walls import profile
 from yieldsim.report.style import number
-from yieldsim.report.trace_figures import Opening, Outline, TracePage, facts_of, trace_pdf, trace_png
+from yieldsim.report.trace_figures import Opening, Outline, TracePage, facts_of, trace_pictures
 from yieldsim.runs.trace_summary import (
     NORMAL,
     edge_direction,
@@ -48,9 +48,9 @@ def write_trace(run: TraceRun, out: str | Path, figures: bool = True) -> list[st
         write_table(acceptance_frame(run), stage / target.name)
         write_json(run.summary, stage / "trace.json")
         if figures:
-            page = page_of(run)
-            write_image(trace_png(page), stage / "trace.png")
-            write_image(trace_pdf(page), stage / "trace.pdf")
+            picture, page = trace_pictures(page_of(run))
+            write_image(picture, stage / "trace.png")
+            write_image(page, stage / "trace.pdf")
         return sorted(file.name for file in stage.iterdir())
 
 

