@@ -19,6 +19,8 @@ HOURS_ALLOWED = '"06-22", "22-06" (through midnight), "06:30-12, 14-22" or "alwa
 _WINDOW = re.compile(r"(\d{1,2})(?::([0-5]\d))?-(\d{1,2})(?::([0-5]\d))?", re.ASCII)
 _DAYS = re.compile(r"(\d{1,6})(?:-(\d{1,6}))?", re.ASCII)
 HIGHEST_AMOUNT = 1.0e9
+LOAD_AMOUNTS = ("power_w", "lumens", "photons_umol_per_s")
+"""Columns that a table of a load may give its amount in."""
 
 
 def as_windows(value: object) -> tuple[tuple[float, float], ...]:
@@ -122,7 +124,7 @@ class NamedSeries:
 
 def load_series(reading: Reading) -> NamedSeries:
     """A table of time_utc, or of hour (of the day, from 0), and an amount column. Raises InputError."""
-    amounts = [Column(name, 0.0, HIGHEST_AMOUNT) for name in ("power_w", "lumens", "photons_umol_per_s")]
+    amounts = [Column(name, 0.0, HIGHEST_AMOUNT) for name in LOAD_AMOUNTS]
     time = Column("time_utc", is_time=True, increases=True)
     hour = Column("hour", 0.0, HOURS_PER_DAY, increases=True)
     layouts = [(key, amount) for key in (time, hour) for amount in amounts]

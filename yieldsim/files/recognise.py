@@ -21,12 +21,14 @@ from yieldsim.base.nouns import (
 from yieldsim.base.prescription import Prescription
 from yieldsim.files.body_model import BodyFile
 from yieldsim.files.collector_model import CollectorFile, collector_of
+from yieldsim.files.load_schedules import LOAD_AMOUNTS, load_series
 from yieldsim.files.loads import LoadFile, load_words
 from yieldsim.files.prescription import PrescriptionFile, prescription_of
 from yieldsim.files.reading import Reading
 from yieldsim.files.site_model import SiteFile, body_of, site_of
 from yieldsim.files.table_nouns import acceptance_cells, attenuation_table, horizon_mask, optical_depth_table
 from yieldsim.files.toml_inputs import toml_table
+from yieldsim.files.uncertain import UncertainFile, uncertain_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +169,11 @@ def _table_words(reading: Reading, text: str) -> str:
         mask = horizon_mask(reading)
         mean = np.mean(mask.elevation_deg)
         return f"horizon table, {len(mask.azimuth_deg)} rows, mean {mean:.2f} deg"
-    columns = "elevation_deg, acceptance_fraction, optical_depth or attenuation_db_per_km"
+    if any(amount in names or likely(amount, names) for amount in LOAD_AMOUNTS):
+        named = load_series(reading)
+        by = {"utc": "time", "hour": "hour of the day"}[named.series.against]
+        return f"load table, {named.column} by {by}, {len(named.series.x)} rows"
+    columns = "elevation_deg, acceptance_fraction, optical_depth, attenuation_db_per_km or power_w"
     raise InputError(
         Problem(reading.where, found="is a table of no known kind", allowed=f"one with a column {columns}")
     )
@@ -187,4 +193,5 @@ KINDS = (
     Kind("body", frozenset(BodyFile.model_fields), _body_words),
     Kind("prescription", frozenset(PrescriptionFile.model_fields), _prescription_words),
     Kind("load", frozenset(LoadFile.model_fields), load_words),
+    Kind("uncertainty", frozenset(UncertainFile.model_fields), uncertain_words),
 )

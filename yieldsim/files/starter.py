@@ -19,6 +19,7 @@ STARTER = (
     "narrow.collector.toml",
     "narrow.acceptance.csv",
     "habitat.load.toml",
+    "lantern-ridge.uncertain.toml",
 )
 
 

@@ -246,8 +246,14 @@ def _add_notes(case: BudgetCase, counted: outcome.Served, sizes: Json, sure: Jso
             "shortfall that 10 and 1 of 100 cases pass"
         )
     else:
-        worst = sure["shortfall"]
-        notes.add(
-            f"essential loads rest on an estimate: in 10 of 100 cases they lack more than {worst['p90_unserved_kwh']:.4g} kWh, "
-            f"in 1 of 100 more than {worst['p99_unserved_kwh']:.4g} kWh"
-        )
+        notes.add(f"essential loads rest on an estimate: {_shortfall_words(sure['shortfall'])}")
+
+
+def _shortfall_words(shortfall: Json) -> str:
+    """What the essential loads lack in so many of 100 cases."""
+    p90, p99 = float(shortfall["p90_unserved_kwh"]), float(shortfall["p99_unserved_kwh"])
+    if p99 == 0.0:
+        return "in 99 of 100 cases they lack nothing, in the others they may"
+    if p90 == 0.0:
+        return f"in 90 of 100 cases they lack nothing, in 1 of 100 more than {p99:.4g} kWh"
+    return f"in 10 of 100 cases they lack more than {p90:.4g} kWh, in 1 of 100 more than {p99:.4g} kWh"
