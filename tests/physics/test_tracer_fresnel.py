@@ -130,7 +130,7 @@ def test_quarter_wave_layer_closed_form() -> None:
 
 def test_layer_against_thin_film_library() -> None:
     tmm = pytest.importorskip("tmm", reason="the thin-film library comes with the test extra")
-    for n0, n1, n2 in ((1.0, 1.38, 1.79), (1.79, 1.38, 1.0), (1.5, 2.1, 1.0)):
+    for n0, n1, n2 in ((1.0, 1.38, 1.79), (1.79, 1.38, 1.0), (1.5, 2.1, 1.0), (1.6, 1.2, 1.79)):
         for incidence in (0.0, 15.0, 30.0, 55.0, 80.0):
             sine = math.sin(math.radians(incidence))
             if n0 * sine >= n2:

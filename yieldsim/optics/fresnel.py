@@ -48,15 +48,41 @@ def layer_reflectance(
     r = (r01 + r12 e^{2 i beta}) / (1 + r01 r12 e^{2 i beta}),  beta = 2 pi layer (d / lambda)
     cos(theta_layer)
     thickness_in_wavelengths   d / lambda (vacuum wavelength)
-    An evanescent layer (angle beyond its own critical angle) is handled by the complex cosine.
+    Written out in real numbers: |r|^2 = (a^2 + b^2 + 2 a b cos 2 beta) / (1 + a^2 b^2 + 2 a b cos 2 beta).
     Source: Born & Wolf, section 1.6.4, eq. 55 (from memory); tests compare with the `tmm` package.
     """
     sin_i = math.sqrt(max(0.0, 1.0 - cos_i * cos_i))
     if n1 * sin_i >= n2:
         return 1.0
-    c0 = complex(cos_i)
-    c1 = cmath.sqrt(complex(1.0 - (n1 * sin_i / layer) ** 2, 0.0))
-    c2 = complex(math.sqrt(1.0 - (n1 * sin_i / n2) ** 2))
+    c2 = math.sqrt(1.0 - (n1 * sin_i / n2) ** 2)
+    c1_squared = 1.0 - (n1 * sin_i / layer) ** 2
+    if c1_squared <= 0.0:
+        return _evanescent_layer(cos_i, n1, layer, n2, thickness_in_wavelengths, c1_squared, c2)
+    c1 = math.sqrt(c1_squared)
+    twice = 2.0 * math.cos(4.0 * math.pi * layer * thickness_in_wavelengths * c1)
+    s01 = (n1 * cos_i - layer * c1) / (n1 * cos_i + layer * c1)
+    s12 = (layer * c1 - n2 * c2) / (layer * c1 + n2 * c2)
+    p01 = (layer * cos_i - n1 * c1) / (layer * cos_i + n1 * c1)
+    p12 = (n2 * c1 - layer * c2) / (n2 * c1 + layer * c2)
+    s, p = s01 * s12, p01 * p12
+    rs = (s01 * s01 + s12 * s12 + s * twice) / (1.0 + s * s + s * twice)
+    rp = (p01 * p01 + p12 * p12 + p * twice) / (1.0 + p * p + p * twice)
+    return 0.5 * (rs + rp)
+
+
+@njit(cache=True)
+def _evanescent_layer(
+    cos_i: float,
+    n1: float,
+    layer: float,
+    n2: float,
+    thickness_in_wavelengths: float,
+    c1_squared: float,
+    c2: float,
+) -> float:
+    """The same beyond the layer's own critical angle, where its cosine is imaginary and light tunnels
+    through."""
+    c0, c1 = complex(cos_i), complex(0.0, math.sqrt(-c1_squared))
     phase = cmath.exp(4.0j * math.pi * layer * thickness_in_wavelengths * c1)
     s01 = (n1 * c0 - layer * c1) / (n1 * c0 + layer * c1)
     s12 = (layer * c1 - n2 * c2) / (layer * c1 + n2 * c2)

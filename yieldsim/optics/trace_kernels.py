@@ -26,7 +26,7 @@ IntArray = NDArray[np.int64]
 @njit(cache=True)
 def _fraction(index: int, generator: int, points: int, shift: float) -> float:
     value = float((index * generator) & (points - 1)) / points + shift
-    return value - math.floor(value)
+    return value - 1.0 if value >= 1.0 else value
 
 
 @njit(cache=True)

@@ -153,10 +153,29 @@ def _parabola_hit(wall: Any, position: float, direction: float, z: float, dz: fl
 
 
 @njit(cache=True)
-def _round_hit(wall: Any, x: float, y: float, z: float, dx: float, dy: float, dz: float, end: float) -> float:
-    """Distance to a wall of revolution. r - a is convex along the ray: Newton from the far end comes down
-    on it.
+def _cone_hit(wall: Any, x: float, y: float, z: float, dx: float, dy: float, dz: float) -> float:
+    """Distance to a cone from inside: x^2 + y^2 = a(z)^2 along the ray is A s^2 + 2 B s + C = 0 with C <= 0.
+
+    The first crossing outwards is -C / (B + root) where the ray heads outwards (B > 0), else the far root.
     """
+    slope = (wall.outlet_x - wall.mouth_x) / (wall.bottom - wall.top)
+    a = wall.mouth_x + slope * (z - wall.top)
+    qa = dx * dx + dy * dy - slope * slope * dz * dz
+    qb = x * dx + y * dy - a * slope * dz
+    qc = min(0.0, x * x + y * y - a * a)
+    inside = qb * qb - qa * qc
+    if inside < 0.0:
+        return FAR
+    root = math.sqrt(inside)
+    if qb > 0.0:
+        return float(-qc / (qb + root))
+    return float((root - qb) / qa) if qa > 0.0 else FAR
+
+
+@njit(cache=True)
+def _bowl_hit(wall: Any, x: float, y: float, z: float, dx: float, dy: float, dz: float, end: float) -> float:
+    """Distance to a revolved parabola: r - a is convex along the ray, so Newton from the far end comes down
+    on it."""
     distance = end
     if distance > 1e20:
         distance = 4.0 * (wall.mouth_x + wall.outlet_x) / math.sqrt(dx * dx + dy * dy)
@@ -195,7 +214,10 @@ def wall_hit(
         end = FAR
     end = max(0.0, end)
     if wall.is_round:
-        distance = _round_hit(wall, x, y, z, dx, dy, dz, end)
+        curved = wall.curved == 1
+        distance = (
+            _bowl_hit(wall, x, y, z, dx, dy, dz, end) if curved else _cone_hit(wall, x, y, z, dx, dy, dz)
+        )
         if distance >= end:
             return end, 0.0, 0.0, 0.0, False
         px, py = x + distance * dx, y + distance * dy
