@@ -45,7 +45,7 @@ class Served:
     @property
     def fraction(self) -> float:
         """Share of what was asked that was served; 1 where nothing was."""
-        return 1.0 - self.unserved_kwh / self.asked_kwh if self.asked_kwh > 0.0 else 1.0
+        return 1.0 - min(self.unserved_kwh / self.asked_kwh, 1.0) if self.asked_kwh > 0.0 else 1.0
 
     @property
     def longest_rows(self) -> int:
