@@ -6,8 +6,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from yieldsim.files.whole_writes import whole_file
+
 if TYPE_CHECKING:
     import xarray as xr
+
+    from yieldsim.base.relief import Float32Array
 
 
 PLACE_COLUMNS = (
@@ -90,3 +94,19 @@ def places_text(places: Sequence[dict[str, Any]]) -> str:
     header = [name for name in PLACE_COLUMNS if name in places[0]]
     rows = [",".join(f"{place[name]:.10g}" for name in header) for place in places]
     return "\n".join([",".join(header), *rows]) + "\n"
+
+
+def save_tile(path: Path, maps: Float32Array) -> None:
+    """Keep a finished tile; into place only when whole, for a half-written one must not look finished. Raises WriteFailed."""
+    import numpy as np
+
+    with whole_file(path) as partial, partial.open("wb") as file:
+        np.save(file, maps)
+
+
+def load_tile(path: Path) -> Float32Array:
+    """A finished tile's maps."""
+    import numpy as np
+
+    maps: Float32Array = np.load(path)
+    return maps

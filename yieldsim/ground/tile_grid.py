@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.base.vectors import FloatArray
-from yieldsim.ground.line_sweep import FULL_DETAIL_PIXELS, MISSING_M, NEAR_PIXELS, Cells, Levels
+from yieldsim.ground.line_points import FULL_DETAIL_PIXELS, MISSING_M, Levels
+from yieldsim.ground.line_sweep import NEAR_PIXELS, Cells
 from yieldsim.ground.local_sphere import LocalSphere
 
 ToPlace = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]

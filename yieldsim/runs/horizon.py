@@ -318,9 +318,10 @@ def write_horizon(
     if out is None:
         return [text]
     from yieldsim.files.results import staged_folder, write_image
+    from yieldsim.files.whole_writes import write_text_whole
 
     with staged_folder(out.parent) as stage:
-        (stage / out.name).write_text(text, encoding="utf-8", newline="\n")
+        write_text_whole(stage / out.name, text)
         if figure:
             from yieldsim.report.skyline_figure import skyline_png
 

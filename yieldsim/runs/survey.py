@@ -11,18 +11,16 @@ from dataclasses import dataclass, fields, is_dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.errors import CannotCompute, InputError, Problem
+from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.nouns import Collector, Notes, OpticalDepthTable, Site, Source
-from yieldsim.runs.survey_tiles import VARIABLES, Progress, Tile, TileJob, frame_of, survey_tiles
+from yieldsim.runs.survey_layout import farthest_km, tiles_of, window_pixels
+from yieldsim.runs.survey_tiles import VARIABLES, Progress, Tile, TileJob, survey_tiles
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from yieldsim.files.rasters import Holds, Raster
+    from yieldsim.files.rasters import Holds
 
-TILE_PIXELS = 512
-MOST_BEND_PIXELS = 0.5
-"""A tile is small enough for its pixels to lie on a straight grid to this."""
 FEWEST_AZIMUTHS, MOST_AZIMUTHS = 72, 1440
 GOALS = {
     "delivered": ("delivered_kwh", 1.0),
@@ -200,91 +198,6 @@ def _refuse(options: SurveyOptions, collector: Collector | None) -> None:
         raise InputError(problems)
 
 
-def window_pixels(
-    raster: Raster, window: tuple[float, float, float, float] | None, stride: int
-) -> tuple[int, int, int, int]:
-    """(row, column, rows, columns) of the pixels whose centres lie in a window of map coordinates; None: the whole file."""
-    import numpy as np
-
-    if window is None:
-        return 0, 0, raster.rows, raster.columns
-    x0, y0, x1, y1 = window
-    a, b, c, d, e, f = raster.transform
-    if b != 0.0 or d != 0.0:
-        raise InputError(Problem(raster.name, found="is rotated on its map; a window needs rows along x"))
-    if x1 <= x0 or y1 <= y0:
-        raise InputError(
-            Problem("", "window", f"is {x0:g} {y0:g} {x1:g} {y1:g}", "x min < x max and y min < y max")
-        )
-    columns = sorted(((x0 - c) / a - 0.5, (x1 - c) / a - 0.5))
-    rows = sorted(((y0 - f) / e - 0.5, (y1 - f) / e - 0.5))
-    left, right = int(np.ceil(columns[0] - 1e-9)), int(np.floor(columns[1] + 1e-9))
-    top, bottom = int(np.ceil(rows[0] - 1e-9)), int(np.floor(rows[1] + 1e-9))
-    # a window as wide as the file, given by its corners, may end a pixel's rounding outside
-    inside = top >= 0 and left >= 0 and bottom < raster.rows and right < raster.columns
-    if not inside or bottom < top or right < left:
-        xs, ys = sorted((c, c + a * raster.columns)), sorted((f, f + e * raster.rows))
-        raise InputError(
-            Problem(
-                "",
-                "window",
-                f"is {x0:g} {y0:g} {x1:g} {y1:g}",
-                f"x {xs[0]:g} to {xs[1]:g}, y {ys[0]:g} to {ys[1]:g}, the extent of {raster.name}, and a pixel or more",
-            )
-        )
-    return top, left, bottom - top + 1, right - left + 1
-
-
-def tiles_of(raster: Raster, site: Site, block: tuple[int, int, int, int], stride: int) -> list[Tile]:
-    """The window cut into tiles whose pixels lie on nearly straight grids, whole strides each."""
-    size = TILE_PIXELS
-    row, column, rows, columns = block
-    while True:
-        side = max(size // stride, 1) * stride
-        tiles = [
-            Tile(row + r, column + c, min(side, rows - r), min(side, columns - c))
-            for r in range(0, rows, side)
-            for c in range(0, columns, side)
-        ]
-        corners = [tiles[0], tiles[-1], tiles[len(tiles) // 2]]
-        if all(frame_of(raster, site, tile).bend_pixels() <= MOST_BEND_PIXELS for tile in corners):
-            return tiles
-        if size <= 16:
-            raise CannotCompute(
-                f"the pixels of {raster.name} are too far from a straight grid there for a survey; "
-                "use a map projection made for the region"
-            )
-        size //= 2
-
-
-def farthest_km(rasters: Sequence[Raster], site: Site, block: tuple[int, int, int, int]) -> float:
-    """How far the files reach from the window, at most as far as a horizon can lie."""
-    import numpy as np
-
-    from yieldsim.runs.horizon import LARGEST_REACH_KM
-
-    row, column, rows, columns = block
-    middle = rasters[0].to_place(np.array([row + rows / 2.0]), np.array([column + columns / 2.0]))
-    here = _unit_xyz(*middle)
-    farthest = 0.0
-    for raster in rasters:
-        edge = np.linspace(0.0, 1.0, 17)
-        r = np.concatenate([edge * 0.0, edge * 0.0 + 1.0, edge, edge]) * (raster.rows - 1)
-        c = np.concatenate([edge, edge, edge * 0.0, edge * 0.0 + 1.0]) * (raster.columns - 1)
-        there = _unit_xyz(*raster.to_place(r, c))
-        chord = np.linalg.norm(there - here, axis=1)
-        angle = 2.0 * np.arcsin(np.clip(np.nanmax(chord) / 2.0, 0.0, 1.0))
-        farthest = max(farthest, float(angle) * site.body.equatorial_radius_km)
-    return min(farthest, LARGEST_REACH_KM)
-
-
-def _unit_xyz(latitude_deg: Any, longitude_deg: Any) -> Any:
-    import numpy as np
-
-    a, b = np.radians(latitude_deg), np.radians(longitude_deg)
-    return np.stack([np.cos(a) * np.cos(b), np.cos(a) * np.sin(b), np.sin(a)], axis=-1)
-
-
 def _kernel_sources(job: TileJob, notes: Notes) -> tuple[Source, ...]:
     """The kernels that every tile will use, with their notes; a span that they don't cover is refused here, at once."""
     from yieldsim.files.kernels import open_ephemeris
@@ -349,11 +262,12 @@ def write_survey(
     """
     from yieldsim.files.results import staged_folder, write_image
     from yieldsim.files.survey_results import places_text, write_survey_geotiffs, write_survey_netcdf
+    from yieldsim.files.whole_writes import write_text_whole
 
     summary = summary_of_survey(ds)
     with staged_folder(folder) as stage:
         write_survey_netcdf(ds, stage / "survey.nc")
-        (stage / "places.csv").write_text(places_text(summary["places"]), encoding="utf-8", newline="\n")
+        write_text_whole(stage / "places.csv", places_text(summary["places"]))
         write_survey_geotiffs(ds, stage)
         if figure:
             from yieldsim.report.survey_figure import survey_png
@@ -363,7 +277,7 @@ def write_survey(
         for place in summary["places"][:site_count]:
             assert conditions is not None
             for name, text in _site_files(place, summary, terrain, conditions).items():
-                (stage / name).write_text(text, encoding="utf-8", newline="\n")
+                write_text_whole(stage / name, text)
         return sorted(file.name for file in stage.iterdir())
 
 

@@ -83,7 +83,8 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     """Maps (variables, rows / stride, columns / stride) of one tile, in the order of VARIABLES."""
     from yieldsim.files.rasters import open_rasters
     from yieldsim.files.terrain_views import thinned
-    from yieldsim.ground.line_sweep import KNOWN_M, NEAR_PIXELS, sweep
+    from yieldsim.ground.line_points import KNOWN_M
+    from yieldsim.ground.line_sweep import NEAR_PIXELS, sweep
     from yieldsim.ground.terrain import NestedTerrain
     from yieldsim.ground.tile_grid import cells_of, level_count, level_radius_m, levels_of
 
@@ -276,22 +277,19 @@ def survey_tiles(
 
     Raises CannotCompute when a cluster can't be reached or its workers are lost.
     """
+    from yieldsim.files.survey_results import load_tile, save_tile
+
     waiting = [tile for tile in tiles if not (folder / tile.name).is_file()]
     done = len(tiles) - len(waiting)
-    folder.mkdir(parents=True, exist_ok=True)
     if progress is not None:
         progress(done, len(tiles))
     for tile, maps in _computed(job, waiting, workers, scheduler):
-        # into place only when whole: a half-written tile must not look finished
-        partial = folder / f".{tile.name}"
-        with partial.open("wb") as file:
-            np.save(file, maps)
-        partial.replace(folder / tile.name)
+        save_tile(folder / tile.name, maps)
         done += 1
         if progress is not None:
             progress(done, len(tiles))
     for tile in tiles:
-        yield tile, np.load(folder / tile.name)
+        yield tile, load_tile(folder / tile.name)
 
 
 def _computed(

@@ -1,0 +1,237 @@
+"""The sweep against plain search: for random ground the hull must find exactly what looking at every point finds.
+
+The oracle is plain NumPy with its own geometry: cells and points as places in space, elevations by atan2, no hull, no series.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from yieldsim.ground.line_points import FULL_DETAIL_PIXELS, MISSING_M
+from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG, HIGHEST, NEAR_PIXELS, NO_CELL, sweep
+from yieldsim.ground.tile_grid import cells_of, levels_of, tile_frame
+
+R = 1_737_400.0
+
+
+def allowed_deg(elevation_deg, spread_m):
+    """Half a stored unit, heights in 32 bits, and near distances scaled by one ground height for the tile.
+
+    Heights within `spread_m` of the tile's mean: spread / R of a distance, half of it times sin(2 e) in the elevation.
+    """
+    return (
+        0.5 * ANGLE_UNIT_DEG
+        + 2e-4
+        + np.degrees(0.5 * spread_m / R) * abs(np.sin(2.0 * np.radians(elevation_deg)))
+    )
+
+
+class Ground:
+    """A tile near the pole in plane pixels of `pixel_m`, with random relief and holes."""
+
+    def __init__(
+        self, seed: int, size: int = 9, pixel_m: float = 40.0, rough_m: float = 30.0, holes: float = 0.02
+    ):
+        rng = np.random.default_rng(seed)
+        self.rng = rng
+        self.size, self.pixel_m = size, pixel_m
+        step = pixel_m / R
+
+        def place(row, column):
+            # a plane that touches at the tile's middle: its pixels are exactly gnomonic
+            middle = (size - 1) / 2.0
+            x, y = (column - middle) * step, (middle - row) * step
+            a0, b0 = np.radians([-89.2, 40.0])
+            up = np.array([np.cos(a0) * np.cos(b0), np.cos(a0) * np.sin(b0), np.sin(a0)])
+            east = np.array([-np.sin(b0), np.cos(b0), 0.0])
+            north = np.cross(up, east)
+            point = up + np.multiply.outer(x, east) + np.multiply.outer(y, north)
+            flat = np.hypot(point[..., 0], point[..., 1])
+            return np.degrees(np.arctan2(point[..., 2], flat)), np.degrees(
+                np.arctan2(point[..., 1], point[..., 0])
+            )
+
+        self.frame = tile_frame(R, R, place, size, size)
+        relief = rng.normal(0.0, rough_m, 4096)
+        hole = rng.random(4096) < holes
+        spread = rng.integers(1, 2**31, 2)
+
+        def heights(latitude, longitude):
+            # one random number to a pixel, the same for every level that has a node there
+            east, north = self.frame.sphere.gnomonic(latitude, longitude)
+            column = np.rint(east / step).astype(np.int64)
+            row = np.rint(north / step).astype(np.int64)
+            key = (column * spread[0] + row * spread[1]) % 4096
+            slow = 40.0 * rough_m * np.sin(column / 90.0) * np.cos(row / 70.0)
+            return np.where(hole[key], np.nan, relief[key] + slow)
+
+        self.levels = levels_of(self.frame, [heights] * 3)
+        self.cells = cells_of(self.frame, heights)
+
+    def node(self, level, row, column):
+        """Height of a level's node, NaN where missing or outside."""
+        lv = self.levels
+        r, c = (row - lv.first_row[level]) // 2**level, (column - lv.first_column[level]) // 2**level
+        inside = (r >= 0) & (r < lv.rows[level]) & (c >= 0) & (c < lv.columns[level])
+        at = (
+            lv.start[level]
+            + np.clip(r, 0, lv.rows[level] - 1) * lv.columns[level]
+            + np.clip(c, 0, lv.columns[level] - 1)
+        )
+        height = lv.heights_m[at].astype(np.float64)
+        return np.where(inside & (height > 0.1 * MISSING_M), height, np.nan)
+
+    def point(self, row, column, height):
+        """Places in space (east, north, up from the body's centre)."""
+        east, north = self.frame.to_gnomonic @ np.stack([column, row, np.ones_like(column)])
+        direction = np.stack([east, north, np.ones_like(east)]) / np.sqrt(1.0 + east**2 + north**2)
+        return direction * (R + height)
+
+    def seen_deg(self, row, column, azimuth_deg, mast_m):
+        """Plain search for one cell: near ground on its own line, far ground on the nearest whole line; NaN on a hole."""
+        a = np.radians(azimuth_deg)
+        towards = np.array([np.sin(a), np.cos(a), 0.0])
+        step = np.linalg.solve(self.frame.to_gnomonic[:, :2], towards[:2])  # column, row
+        major = 0 if abs(step[0]) >= abs(step[1]) else 1
+        sign = 1 if step[major] > 0.0 else -1
+        slope = step[1 - major] / abs(step[major])
+        own = (float(column), float(row))
+        ground = self.node(0, np.array([row]), np.array([column]))[0]
+        if np.isnan(ground):
+            return np.nan
+        eye = self.point(np.array([float(row)]), np.array([float(column)]), ground + mast_m)[:, 0]
+        start = sign * own[major]
+        low = 0 if sign > 0 else -(self.size - 1)
+        line = np.floor(own[1 - major] - slope * (start - low) + 0.5)
+        best = -np.inf
+        for level, (first, last, base) in enumerate(self._reaches(line, slope, low, start)):
+            size = 2**level
+            p = np.arange(first, last + 1)
+            p = p[p % size == 0]
+            far = p - start > NEAR_PIXELS
+            near = p[~far]
+            for chosen, through in ((near, own[1 - major] - slope * (start - low)), (p[far], base)):
+                if chosen.size == 0:
+                    continue
+                cross = through + slope * (chosen - low)
+                lower = np.floor(cross / size + 1e-12) * size
+                share = (cross - lower) / size
+                along = sign * chosen
+                low_h = self._at(level, major, along, lower)
+                high_h = self._at(level, major, along, lower + size)
+                if chosen is near:
+                    # near ground: a hole weighs on its neighbours by its share of the way, and not at all on a row itself
+                    low_h, high_h = (np.where(np.isnan(h), MISSING_M, h) for h in (low_h, high_h))
+                height = low_h * (1.0 - share) + high_h * share
+                places = (cross, along.astype(float)) if major == 0 else (along.astype(float), cross)
+                point = self.point(*places, height)
+                rise = point[2] - eye[2]
+                ahead = (point[:2] - eye[:2, None]).T @ towards[:2]
+                with np.errstate(invalid="ignore"):
+                    angle = np.degrees(np.arctan2(rise, ahead))
+                if np.isfinite(angle).any():
+                    best = max(best, float(np.nanmax(angle)))
+        return best
+
+    def _at(self, level, major, along, cross):
+        row, column = (cross, along) if major == 0 else (along, cross)
+        return self.node(level, row.astype(np.int64), column.astype(np.int64))
+
+    def _reaches(self, line, slope, low, start):
+        from yieldsim.ground.line_sweep import SHARED_LEVEL, SHARING_LINES
+
+        assert len(self.levels.start) <= SHARED_LEVEL  # shared ground has its own test
+        fall = -slope * (self.size - 1)
+        first_line = np.floor(min(0.0, fall)) - 1
+        group = line - (line - first_line) % SHARING_LINES
+        leave = low + self.size - 1
+        if slope != 0.0:
+            ends = [
+                low + (edge - group - more) / slope
+                for edge in (-1.0, float(self.size))
+                for more in (0, SHARING_LINES)
+            ]
+            leave = min(leave, int(np.ceil(max(ends))))
+        out, begin = [], int(start) + 1
+        for level in range(len(self.levels.start)):
+            end = leave + FULL_DETAIL_PIXELS * 2**level
+            out.append((begin, end, line))
+            begin = end + 1
+        return out
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    seed=st.integers(0, 2**20),
+    mast_m=st.sampled_from([0.0, 2.0, 60.0]),
+    rough_m=st.sampled_from([0.0, 3.0, 60.0]),
+)
+def test_hull_finds_what_plain_search_finds(seed, mast_m, rough_m):
+    ground = Ground(seed, rough_m=rough_m)
+    azimuth = np.sort(ground.rng.uniform(0.0, 360.0, 9))
+    azimuth[0], azimuth[-1] = 0.0, 270.0
+    known = np.ma.masked_less(ground.cells.near_m, -1e8)
+    middle_m = float(known.mean())
+    spread_m = float(abs(known - middle_m).max())
+    found = sweep(ground.levels, ground.cells, ground.frame.to_gnomonic, R, middle_m, mast_m, azimuth)
+    for _ in range(6):
+        row, column = ground.rng.integers(0, ground.size, 2)
+        for k, angle in enumerate(azimuth):
+            expected = ground.seen_deg(int(row), int(column), angle, mast_m)
+            stored = found[k, row, column]
+            if np.isnan(expected):
+                assert stored == NO_CELL
+            else:
+                held = min(expected, HIGHEST * ANGLE_UNIT_DEG)
+                assert stored * ANGLE_UNIT_DEG == pytest.approx(held, abs=allowed_deg(expected, spread_m)), (
+                    row,
+                    column,
+                    angle,
+                )
+
+
+def test_negative_horizons_of_the_bare_sphere():
+    """With a mast the horizon lies acos(R / (R + h)) below the cell's own horizontal, whatever the azimuth."""
+    ground = Ground(3, rough_m=0.0, holes=0.0, size=33)
+    azimuth = np.arange(0.0, 360.0, 10.0)
+    mast_m = 100.0
+    found = (
+        sweep(ground.levels, ground.cells, ground.frame.to_gnomonic, R, 0.0, mast_m, azimuth) * ANGLE_UNIT_DEG
+    )
+    dip = np.degrees(np.arccos(R / (R + mast_m)))
+    east, north, _ = np.einsum("ij,jkl->ikl", np.vstack([ground.frame.to_gnomonic, [0, 0, 1]]), _pixels(33))
+    for k, angle in enumerate(np.radians(azimuth)):
+        lean = np.degrees(np.arctan(east * np.sin(angle) + north * np.cos(angle)))
+        # samples at up to 80 m leave 1e-3 deg of dip on top of the stored unit
+        np.testing.assert_allclose(found[k] + lean, -dip, atol=ANGLE_UNIT_DEG)
+
+
+def _pixels(size):
+    row, column = np.meshgrid(np.arange(float(size)), np.arange(float(size)), indexing="ij")
+    return np.stack([column, row, np.ones_like(row)])
+
+
+@settings(max_examples=5, deadline=None)
+@given(seed=st.integers(0, 2**20), stride=st.integers(2, 4))
+def test_every_nth_cell_sees_the_same(seed, stride):
+    ground = Ground(seed, size=11)
+    azimuth = np.arange(0.0, 360.0, 15.0)
+    whole = sweep(ground.levels, ground.cells, ground.frame.to_gnomonic, R, 0.0, 2.0, azimuth)
+    thin = sweep(ground.levels, ground.cells, ground.frame.to_gnomonic, R, 0.0, 2.0, azimuth, stride)
+    np.testing.assert_array_equal(thin, whole[:, ::stride, ::stride])
+
+
+@settings(max_examples=5, deadline=None)
+@given(seed=st.integers(0, 2**20))
+def test_a_higher_mast_never_raises_the_horizon(seed):
+    ground = Ground(seed, size=15)
+    azimuth = np.arange(0.0, 360.0, 20.0)
+    before = None
+    for mast_m in (0.0, 1.0, 10.0, 100.0):
+        found = sweep(ground.levels, ground.cells, ground.frame.to_gnomonic, R, 0.0, mast_m, azimuth)
+        if before is not None:
+            assert (found <= before).all()
+        before = found
