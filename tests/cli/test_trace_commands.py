@@ -116,7 +116,7 @@ def test_trace_refuses_and_leaves_nothing(tmp_path: Path) -> None:
 
 def test_a_failed_write_leaves_what_was_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "acceptance.csv").write_text("old", encoding="utf-8")
-    traced = trace(small(tmp_path), precision=0.05)
+    traced = trace(small(tmp_path), tolerance=0.05)
 
     def fail(page: object) -> tuple[bytes, bytes]:
         raise OSError("disk full")
@@ -131,7 +131,7 @@ def test_a_failed_write_leaves_what_was_there(tmp_path: Path, monkeypatch: pytes
 
 
 def test_linear_designs_get_two_angles(tmp_path: Path) -> None:
-    traced = trace(TROUGH, precision=0.05)
+    traced = trace(TROUGH, tolerance=0.05)
     table = traced.acceptance
     assert isinstance(table, BiaxialAcceptance)
     assert table.transverse_deg[0] == 0.0
@@ -183,7 +183,7 @@ def test_a_cache_that_cannot_be_written_costs_only_time(
     (tmp_path / "blocked").write_text("a file, not a folder", encoding="utf-8")
     for place in (str(tmp_path / "blocked" / "deeper"), ""):
         monkeypatch.setenv("YIELDSIM_CACHE", place)
-        table, _, _ = acceptance_from_prescription(small(tmp_path), precision=0.05)
+        table, _, _ = acceptance_from_prescription(small(tmp_path), tolerance=0.05)
         assert table.acceptance_fraction[0] > 0.3
     assert cache_folder() is None
 

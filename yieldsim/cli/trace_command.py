@@ -20,7 +20,7 @@ from yieldsim.cli.progress import progress
     help="Acceptance table to write (.csv), trace.json and the figures beside it; without it, only the answer.",
 )
 @click.option(
-    "--precision",
+    "--tolerance",
     type=float,
     default=0.005,
     show_default=True,
@@ -39,7 +39,7 @@ from yieldsim.cli.progress import progress
 def trace(
     optics: Path,
     out: Path | None,
-    precision: float,
+    tolerance: float,
     source: Any,
     seed: int | None,
     as_json: bool,
@@ -52,7 +52,7 @@ def trace(
     from yieldsim.runs.trace import trace as run
 
     with progress("Tracing") as advance:
-        traced = run(optics, precision=precision, source=source, seed=seed, progress=advance)
+        traced = run(optics, tolerance=tolerance, source=source, seed=seed, progress=advance)
     written: list[str] = []
     if out is not None:
         from yieldsim.runs.trace_page import write_trace

@@ -149,7 +149,7 @@ def _parabola_hit(wall: Any, position: float, direction: float, z: float, dz: fl
     if position + distance * direction < 0.0:
         # an upright parabola has two branches; the other one belongs to the other side
         return FAR
-    return max(0.0, distance)
+    return float(max(0.0, distance))
 
 
 @njit(cache=True)
@@ -178,7 +178,7 @@ def _bowl_hit(wall: Any, x: float, y: float, z: float, dx: float, dy: float, dz:
     on it."""
     distance = end
     if distance > 1e20:
-        distance = 4.0 * (wall.mouth_x + wall.outlet_x) / math.sqrt(dx * dx + dy * dy)
+        distance = float(4.0 * (wall.mouth_x + wall.outlet_x) / math.sqrt(dx * dx + dy * dy))
     for _ in range(60):
         px, py = x + distance * dx, y + distance * dy
         r = math.sqrt(px * px + py * py)

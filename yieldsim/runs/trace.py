@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 Progress = Callable[[int, int], None]
 
-PRECISION = 0.005
+TOLERANCE = 0.005
 """Standard error of accepted shares, as a part of the share at normal incidence."""
 TRACER_EDITION = 1
 """Goes up when the tracer's answers change, so that kept tables of an older one are not used."""
@@ -51,7 +51,7 @@ class TraceRun:
 def trace(
     optics: str | Path,
     *,
-    precision: float = PRECISION,
+    tolerance: float = TOLERANCE,
     source: Literal["point", "disc"] = "point",
     seed: int | None = None,
     progress: Progress | None = None,
@@ -59,7 +59,7 @@ def trace(
     """Acceptance of a lens prescription, with losses by cause, flux, etendue and heat.
 
     optics      prescription file
-    precision   standard error asked for, as a part of the acceptance at normal incidence
+    tolerance   standard error asked for, as a part of the acceptance at normal incidence
     source      "point": parallel light, which a run smears with the disc of its day (the better way);
     "disc": the Sun
                 at 1 au is traced into the table
@@ -74,12 +74,12 @@ def trace(
     from yieldsim.optics.scene import build_scene
     from yieldsim.runs.trace_summary import summary_of_trace
 
-    if not 1e-5 <= precision <= 0.2:
-        raise InputError(Problem("", "precision", f"is {precision:g}", "0.00001 to 0.2"))
+    if not 1e-5 <= tolerance <= 0.2:
+        raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.00001 to 0.2"))
     loaded = read_prescription(optics)
     prescription = loaded.noun
     scene = _placed(prescription, optics, build_scene)
-    ways = _ways(prescription, precision, source, seed)
+    ways = _ways(prescription, tolerance, source, seed)
     traced = _traced(scene, prescription, ways, progress, optics)
     notes = Notes(list(loaded.warnings))
     for line in _warnings(prescription, scene, traced):
@@ -88,7 +88,7 @@ def trace(
     _within_etendue(ledger)
     acceptance = table_of(traced, source == "disc", _kept_by_film(prescription))
     summary = summary_of_trace(
-        prescription, scene, traced, acceptance, ledger, ways, notes, loaded.sources, precision, source
+        prescription, scene, traced, acceptance, ledger, ways, notes, loaded.sources, source
     )
     return TraceRun(
         prescription=prescription,
@@ -104,7 +104,7 @@ def trace(
 
 def acceptance_from_prescription(
     path: str | Path,
-    precision: float = PRECISION,
+    tolerance: float = TOLERANCE,
     progress: Progress | None = None,
     collector: Collector | None = None,
 ) -> tuple[Acceptance, tuple[Source, ...], tuple[str, ...]]:
@@ -113,7 +113,7 @@ def acceptance_from_prescription(
     collector   where one names the prescription: what it says differently is warned about
 
     Kept tables are known by the content of the prescription and its materials, this package's version and
-    the precision (`files.trace_cache` says where). The shield's film is not in it unless the prescription
+    the tolerance (`files.trace_cache` says where). The shield's film is not in it unless the prescription
     says "here". Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.files.prescription import read_prescription
@@ -123,7 +123,7 @@ def acceptance_from_prescription(
     loaded = read_prescription(path)
     prescription = loaded.noun
     table, warnings = acceptance_of(
-        prescription, precision, lambda: _placed(prescription, path, build_scene), table_of, progress, path
+        prescription, tolerance, lambda: _placed(prescription, path, build_scene), table_of, progress, path
     )
     notes = Notes([*loaded.warnings, *warnings])
     for line in _disagreements(prescription, collector) if collector is not None else ():
@@ -159,7 +159,7 @@ def _disagreements(prescription: Prescription, collector: Collector) -> list[str
 
 def acceptance_of(
     prescription: Prescription,
-    precision: float,
+    tolerance: float,
     place: Callable[[], Scene],
     table_of: Callable[..., Acceptance],
     progress: Progress | None,
@@ -169,14 +169,14 @@ def acceptance_of(
     from yieldsim.files.provenance import package_version
     from yieldsim.files.trace_cache import cached_arrays, content_key, keep_arrays
 
-    key = content_key("acceptance", TRACER_EDITION, package_version(), precision, prescription)
+    key = content_key("acceptance", TRACER_EDITION, package_version(), tolerance, prescription)
     scene = place()
     kept = _as_table(cached_arrays(key))
     if kept is not None:
         return kept, _standing_warnings(prescription, scene)
     from yieldsim.optics.etendue_ledger import etendue_ledger
 
-    traced = _traced(scene, prescription, _ways(prescription, precision, "point", None), progress, where)
+    traced = _traced(scene, prescription, _ways(prescription, tolerance, "point", None), progress, where)
     _within_etendue(etendue_ledger(prescription, traced))
     table = table_of(traced, False, _kept_by_film(prescription))
     if isinstance(table, RoundAcceptance):
@@ -218,13 +218,13 @@ def _placed(prescription: Prescription, path: str | Path, build: Callable[[Presc
         ) from None
 
 
-def _ways(prescription: Prescription, precision: float, source: str, seed: int | None) -> Ways:
+def _ways(prescription: Prescription, tolerance: float, source: str, seed: int | None) -> Ways:
     from yieldsim.base.sun_disc import angular_radius_deg
     from yieldsim.optics.curve import Ways
     from yieldsim.optics.tracer import SEED
 
     return Ways(
-        precision=precision,
+        precision=tolerance,
         sun_radius_deg=float(angular_radius_deg(1.0)) if source == "disc" else 0.0,
         spin=not prescription.is_linear and not prescription.is_symmetric,
         seed=SEED if seed is None else seed,

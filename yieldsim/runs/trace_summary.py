@@ -143,7 +143,6 @@ def summary_of_trace(
     ways: Ways,
     notes: Notes,
     sources: Sequence[Source],
-    precision: float,
     source: str,
 ) -> dict[str, Any]:
     """What trace.json holds; adds the warnings of heat and flux to the notes."""
@@ -215,7 +214,7 @@ def summary_of_trace(
         },
         "concentration": {"geometric": concentration, "largest_for_this_half_width": limit},
         "statistical_error": {
-            "asked": precision,
+            "asked": ways.precision,
             "normal": float(np.ravel(error)[0]),
             "largest": float(error.max()),
             "rays": traced.rays,
@@ -225,7 +224,7 @@ def summary_of_trace(
         if prescription.film is None
         else {"transmittance": prescription.film.transmittance, "counted": prescription.film.counted},
         "spectrum": {
-            "sunlight": "blackbody of 5772 K",
+            "sunlight": "ASTM G173-03 extraterrestrial, in bands, scaled to 1361 W/m2 at 1 au",
             "shortest_nm": prescription.band.shortest_nm,
             "longest_nm": prescription.band.longest_nm,
             "traced_fraction": float(scene.parts.station[0]["band_share"]),
@@ -255,7 +254,7 @@ def summary_of_trace(
         ],
         "warnings": list(notes.lines),
         "cautions": [CAUTION_FLUX],
-        "provenance": provenance(sources, {"precision": precision, "source": source, "seed": ways.seed}),
+        "provenance": provenance(sources, {"tolerance": ways.precision, "source": source, "seed": ways.seed}),
     }
 
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import CannotCompute, InputError, Problem
 from yieldsim.base.nouns import Acceptance, Collector, Mount, Notes, Site, Source
-from yieldsim.runs.tune_bench import PRECISION, Bench, Range, Trial, trial_row
+from yieldsim.runs.tune_bench import TOLERANCE, Bench, Range, Trial, trial_row
 
 if TYPE_CHECKING:
     from yieldsim.base.vectors import FloatArray
@@ -78,7 +78,7 @@ def tune(
     if not 3 <= count <= 101:
         raise InputError(Problem("--points", found=f"is {count}", allowed="3 to 101"))
     notes = Notes(list(loaded.warnings))
-    base, _, _ = acceptance_from_prescription(optics, PRECISION)
+    base, _, _ = acceptance_from_prescription(optics, TOLERANCE)
     ready = _prepared(site, collector, base, start, end)
     sky, _ = weigh(ready.setting, ready.grid)
     mounts = ready.setting.collector.mounts if collector is not None else ()
@@ -240,7 +240,7 @@ def _summary(
         "present": None if run.present is None else trial_row(run.present, run.ranges),
         "facing": "the collector's mounts" if mounts else "each design's best",
         "designs_tried": len(run.trials) + len(run.steps),
-        "precision": PRECISION,
+        "tolerance": TOLERANCE,
         "warnings": list(notes.lines),
         "provenance": provenance(
             [*sources, *ready.inputs, *ready.kernels],

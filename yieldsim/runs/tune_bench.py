@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from yieldsim.files.prescription_edit import KeyPath
     from yieldsim.planning.weighted_sky import WeightedSky
 
-PRECISION = 0.01
+TOLERANCE = 0.01
 """Of the traced acceptances; all designs share their random shifts, so they compare far better than that."""
 FACING_STEP = 0.6
 """Of the acceptance's half-width: spacing of the facings tried first."""
@@ -95,7 +95,7 @@ class Bench:
             data = with_value(data, one.path, value)
         prescription = prescription_from(data, self.path)
         table, _ = acceptance_of(
-            prescription, PRECISION, lambda: build_scene(prescription), table_of, None, self.path
+            prescription, TOLERANCE, lambda: build_scene(prescription), table_of, None, self.path
         )
         area = prescription.aperture_area_m2
         kwh, tilt, azimuth = self._facing(table)

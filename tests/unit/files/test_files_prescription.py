@@ -4,6 +4,7 @@ place."""
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 
 import numpy as np
@@ -240,3 +241,20 @@ def test_values_change_in_a_copy_and_in_the_text(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="thickness_m"):
         prescription_from(with_value(data, ("lens", "thickness_m"), -1.0), path)
     assert np.isfinite(build_scene(prescription).parts.table).all()
+
+
+def test_every_key_is_described_for_users() -> None:
+    """The page beside the demo files names each table's keys, and no key that is not there."""
+    from yieldsim.files.prescription import PrescriptionFile
+    from yieldsim.files.spelling import inner_model
+
+    page = (ROOT / "sites" / "prescriptions.md").read_text(encoding="utf-8")
+    told = set(re.findall(r"`([a-z][a-z0-9_]*)`", page))
+    keys: set[str] = set()
+    for table in PrescriptionFile.model_fields:
+        model = inner_model(PrescriptionFile, table)
+        if model is not None:
+            keys |= set(model.model_fields)
+    assert keys - told == set()
+    suffixes = ("_m", "_mm", "_nm", "_deg", "_k", "_mrad", "_w_cm2", "_w_k", "_au", "_per_m")
+    assert {word for word in told if word.endswith(suffixes)} - keys <= {"absorption_per_m", "wavelength_nm"}
