@@ -2,10 +2,7 @@
 
 Above the atmosphere sunlight carries 97.80 lm and 1.7730 umol of 400-700 nm photons per watt of its whole
 1361 W/m2. (The common 105 lm/W and 2.0 umol/J are for daylight at the Earth's surface.) A fibre whose
-attenuation depends on wavelength changes both. That change is computed with the 5772 K blackbody of
-`optics.spectrum`; its own figures (92.0 lm/W, 1.673 umol/J) are too low because its visible share is, so only
-the ratio with and without the fibre is used. For a fibre that passes 400-1100 nm this is 3.6 % above what the
-measured spectrum gives.
+attenuation depends on wavelength changes both, computed band by band with the measured spectrum.
 """
 
 from __future__ import annotations
@@ -68,8 +65,8 @@ def photopic(wavelength_nm: FloatArray) -> FloatArray:
     return np.asarray(np.interp(wavelength_nm, table_nm, PHOTOPIC, left=0.0, right=0.0))
 
 
-def blackbody_figures(edges_nm: FloatArray, transmittance: FloatArray) -> LightFigures:
-    """Figures of 5772 K sunlight after a filter: lm and umol per watt that comes through.
+def filtered_sunlight(edges_nm: FloatArray, transmittance: FloatArray) -> LightFigures:
+    """Figures of extraterrestrial sunlight after a filter: lm and umol per watt that comes through.
 
     edges_nm        (n + 1,)  bands, increasing; light outside them is lost
     transmittance   (n,)      of each band
@@ -92,19 +89,4 @@ def blackbody_figures(edges_nm: FloatArray, transmittance: FloatArray) -> LightF
         * float((photopic(middle_nm) * power).sum())
         / total,
         photon_yield_umol_per_j=float((umol_per_j * inside * power).sum()) / total,
-    )
-
-
-def filtered_sunlight(edges_nm: FloatArray, transmittance: FloatArray) -> LightFigures:
-    """Figures of extraterrestrial sunlight after a filter: those of sunlight times the blackbody's change."""
-    all_nm = np.linspace(100.0, 40_000.0, 40_000)
-    plain = blackbody_figures(all_nm, np.ones(all_nm.size - 1))
-    passed = blackbody_figures(edges_nm, transmittance)
-    return LightFigures(
-        luminous_efficacy_lm_per_w=SUNLIGHT_LM_PER_W
-        * passed.luminous_efficacy_lm_per_w
-        / plain.luminous_efficacy_lm_per_w,
-        photon_yield_umol_per_j=SUNLIGHT_UMOL_PER_J
-        * passed.photon_yield_umol_per_j
-        / plain.photon_yield_umol_per_j,
     )

@@ -43,7 +43,7 @@ def equal_energy_wavelengths(shortest_nm: float, longest_nm: float) -> tuple[Flo
 
     >>> wavelengths, share = equal_energy_wavelengths(250.0, 4000.0)
     >>> round(share, 3), round(float(wavelengths[32]))
-    (0.98, 719)
+    (0.993, 737)
     """
     low, high = energy_below_fraction([shortest_nm, longest_nm])
     grid = np.geomspace(shortest_nm, longest_nm, 4001)

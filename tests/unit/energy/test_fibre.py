@@ -26,7 +26,7 @@ def test_constant_attenuation(db_per_km, length_m, expected):
 def test_flat_table_over_the_whole_spectrum_equals_the_constant():
     table = AttenuationTable(wavelength_nm=[100.0, 100_000.0], attenuation_db_per_km=[30.0, 30.0])
     fibre = Fibre(length_m=10.0, attenuation=table)
-    # a table from 0.1 to 100 um leaves out 5e-6 of a 5772 K blackbody
+    # a table from 0.1 to 100 um leaves out a few millionths of sunlight
     assert fibre_attenuation_fraction(fibre) == pytest.approx(0.93325, abs=2e-5)
 
 
