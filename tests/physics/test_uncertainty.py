@@ -66,7 +66,7 @@ def test_draws_fill_evenly_and_are_the_same_again() -> None:
 
 def test_draws_keep_to_the_physical_range() -> None:
     draws = uncertainty.draw(plan(("shield_removal", "normal", (0.98, 0.02))))
-    assert draws.value.max() == DOUBTS["shield_removal"].high == 1.0
+    assert draws.value.max() == DOUBTS["shield_removal"].span[1] == 1.0
     # above 1 lie 15.9 % of a normal distribution from one standard deviation on
     assert draws.clipped[0] / 1024 == pytest.approx(1.0 - norm.cdf(1.0), abs=0.01)
 

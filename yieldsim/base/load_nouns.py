@@ -171,28 +171,25 @@ class Doubt:
     """A quantity that may be uncertain: what a drawn number means, and its physical range (clipped to it)."""
 
     meaning: str
-    low: float
-    high: float
-    neutral: float | None
-    """What changes nothing: 1 for factors, 0 for offsets; None where the drawn number takes the input's place."""
+    span: tuple[float, float]
 
 
 DOUBTS: dict[str, Doubt] = {
-    "irradiance": Doubt("factor on the sunlight", 0.0, 10.0, 1.0),
-    "optical_depth": Doubt("factor on the optical depth", 0.0, 100.0, 1.0),
-    "horizon_height_deg": Doubt("degrees added to the skyline", -30.0, 30.0, 0.0),
-    "mount_tilt_deg": Doubt("degrees added to the tilt of every mount", -30.0, 30.0, 0.0),
-    "mount_azimuth_deg": Doubt("degrees added to the azimuth of every mount", -180.0, 180.0, 0.0),
-    "acceptance_scale": Doubt("factor on the acceptance", 0.0, 10.0, 1.0),
-    "acceptance_width": Doubt("factor on the angles of the acceptance curve", 0.1, 10.0, 1.0),
-    "film_transmittance": Doubt("transmittance of the shield's film", 0.0, 1.0, None),
-    "dust_rate": Doubt("factor on the dust's loss per day", 0.0, 1000.0, 1.0),
-    "shield_removal": Doubt("share of the dust that a cycle removes", 0.0, 1.0, None),
-    "fibre_coupling": Doubt("coupling between funnel and fibre", 0.0, 1.0, None),
-    "fibre_attenuation": Doubt("factor on the fibre's attenuation", 0.0, 100.0, 1.0),
-    "fibre_darkening": Doubt("factor on the fibre's darkening per year", 0.0, 100.0, 1.0),
-    "load": Doubt("factor on what every load asks", 0.0, 100.0, 1.0),
-    "storage_capacity": Doubt("factor on the store's capacity", 0.0, 100.0, 1.0),
+    "irradiance": Doubt("factor on the sunlight", (0.0, 10.0)),
+    "optical_depth": Doubt("factor on the optical depth", (0.0, 100.0)),
+    "horizon_height_deg": Doubt("degrees added to the skyline", (-30.0, 30.0)),
+    "mount_tilt_deg": Doubt("degrees added to the tilt of every mount", (-30.0, 30.0)),
+    "mount_azimuth_deg": Doubt("degrees added to the azimuth of every mount", (-180.0, 180.0)),
+    "acceptance_scale": Doubt("factor on the acceptance", (0.0, 10.0)),
+    "acceptance_width": Doubt("factor on the angles of the acceptance curve", (0.1, 10.0)),
+    "film_transmittance": Doubt("transmittance of the shield's film", (0.0, 1.0)),
+    "dust_rate": Doubt("factor on the dust's loss per day", (0.0, 1000.0)),
+    "shield_removal": Doubt("share of the dust that a cycle removes", (0.0, 1.0)),
+    "fibre_coupling": Doubt("coupling between funnel and fibre", (0.0, 1.0)),
+    "fibre_attenuation": Doubt("factor on the fibre's attenuation", (0.0, 100.0)),
+    "fibre_darkening": Doubt("factor on the fibre's darkening per year", (0.0, 100.0)),
+    "load": Doubt("factor on what every load asks", (0.0, 100.0)),
+    "storage_capacity": Doubt("factor on the store's capacity", (0.0, 100.0)),
 }
 
 

@@ -1,7 +1,7 @@
 """Every variable that may travel in a Dataset: unit, long name, CF standard name, allowed range, how it is sampled.
 
-CF names are from the CF standard-name table. `point` quantities hold at the middle of the interval, `mean` ones are
-averages over it.
+CF names are from the CF standard-name table. `point` quantities hold at the middle of the interval, `mean`
+ones are averages over it.
 """
 
 from __future__ import annotations
@@ -136,7 +136,6 @@ VOCABULARY: dict[str, Word] = {
     "stored_energy_kwh": Word("kWh", "energy in the store at the end of the interval", "none", 0.0, INF),
     "storage_capacity_kwh": Word("kWh", "capacity of the store", "none", 0.0, INF),
     # draws of uncertain inputs
-    "drawn_input": Word("1", "number drawn for an uncertain input, in the unit of its name", "none"),
     "drawn_delivered_kwh": Word("kWh", "energy delivered over the run in a draw", "none", 0.0, INF),
     "drawn_longest_gap_hours": Word(
         "hour", "longest stretch of rows without light in a draw", "none", 0.0, INF
@@ -150,12 +149,24 @@ VOCABULARY: dict[str, Word] = {
     ),
     # surveys, by cell
     "elevation_m": Word("m", "ground above the body's reference ellipsoid", "none"),
-    "lit_fraction": Word("1", "share of the time lit, weighted by the visible share of the Sun's disc", "none", 0.0, 1.0),
-    "any_light_fraction": Word("1", "share of the time with any part of the Sun's disc in sight", "none", 0.0, 1.0),
-    "sun_following_kwh_m2": Word(
-        "kW h m-2", "beam energy on an aperture that follows the Sun, a mean year of 365.25 days", "none", 0.0, INF
+    "lit_fraction": Word(
+        "1", "share of the time lit, weighted by the visible share of the Sun's disc", "none", 0.0, 1.0
     ),
-    "delivered_kwh": Word("kW h", "energy delivered by the collector, a mean year of 365.25 days", "none", 0.0, INF),
-    "best_azimuth_deg": Word("degree", "azimuth of the collector's first mount that delivers most", "none", 0.0, 360.0),
+    "any_light_fraction": Word(
+        "1", "share of the time with any part of the Sun's disc in sight", "none", 0.0, 1.0
+    ),
+    "sun_following_kwh_m2": Word(
+        "kW h m-2",
+        "beam energy on an aperture that follows the Sun, a mean year of 365.25 days",
+        "none",
+        0.0,
+        INF,
+    ),
+    "delivered_kwh": Word(
+        "kW h", "energy delivered by the collector, a mean year of 365.25 days", "none", 0.0, INF
+    ),
+    "best_azimuth_deg": Word(
+        "degree", "azimuth of the collector's first mount that delivers most", "none", 0.0, 360.0
+    ),
     "longest_dark_hours": Word("hour", "longest time without any part of the Sun's disc", "none", 0.0, INF),
 }

@@ -78,8 +78,8 @@ class UncertainTable(StrictModel):
         middle = numbers[1] if distribution == "triangular" else numbers[0]
         if distribution == "uniform":
             middle = 0.5 * (numbers[0] + numbers[1])
-        if doubt is not None and not doubt.low <= middle <= doubt.high:
-            allowed = f"{doubt.meaning}, {doubt.low:g} to {doubt.high:g}"
+        if doubt is not None and not doubt.span[0] <= middle <= doubt.span[1]:
+            allowed = f"{doubt.meaning}, {doubt.span[0]:g} to {doubt.span[1]:g}"
             yield own[0], problem(f"puts the middle at {middle:g}", allowed)
 
     def noun(self) -> UncertainInput:

@@ -27,8 +27,8 @@ PASSES = 40
 """A state still falling after so many repetitions is taken as running out."""
 STEADY = 1e-7
 """Two states closer than this share of the capacity are the same."""
-CLOSE = 1e-6
-"""The smallest capacity is found to this share."""
+CLOSE, CLOSE_ON_CURVE = 1e-6, 1e-3
+"""The smallest capacity is found to this share; those of the trade curve to the second."""
 MOST_UNITS = 10_000_000
 CURVE_STEPS = (1.0, 1.1, 1.25, 1.5, 1.8, 2.2, 2.8, 3.6, 5.0, 8.0)
 """Units of the trade curve over the fewest that any store makes do."""
@@ -119,10 +119,13 @@ def holds(case: Case, units: int, capacity_kwh: float) -> bool:
     return False
 
 
-def smallest_storage_kwh(case: Case, units: int, near_kwh: float | None = None) -> float | None:
-    """The smallest capacity that holds with so many units, to a millionth; None if none does.
+def smallest_storage_kwh(
+    case: Case, units: int, near_kwh: float | None = None, close: float = CLOSE
+) -> float | None:
+    """The smallest capacity that holds with so many units; None if none does.
 
     near_kwh   where to begin looking
+    close      how closely it is found, as a share of it
     """
     if holds(case, units, 0.0):
         return 0.0
@@ -139,7 +142,7 @@ def smallest_storage_kwh(case: Case, units: int, near_kwh: float | None = None) 
         while high > 1e-9 and holds(case, units, high / 2.0):
             high /= 2.0
         low = high / 2.0
-    while high - low > CLOSE * high:
+    while high - low > close * high:
         middle = 0.5 * (low + high)
         low, high = (low, middle) if holds(case, units, middle) else (middle, high)
     return high
@@ -181,7 +184,8 @@ def trade_curve(case: Case, unit_mass_kg: float | None) -> list[TradePoint]:
     points: list[TradePoint] = []
     near: float | None = None
     for units in sorted(steps | ({case.units} if case.units >= fewest else set())):
-        capacity = smallest_storage_kwh(case, units, near)
+        close = CLOSE if units == case.units else CLOSE_ON_CURVE
+        capacity = smallest_storage_kwh(case, units, near, close)
         if capacity is None:
             continue
         known = unit_mass_kg is not None and per_kwh is not None

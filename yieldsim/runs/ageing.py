@@ -13,7 +13,7 @@ from yieldsim.runs.summary import iso
 
 if TYPE_CHECKING:
     from yieldsim.planning.loads import Rows
-    from yieldsim.runs.budget import BudgetCase
+    from yieldsim.runs.budget_case import BudgetCase
 
 Events = tuple[tuple[float, float], ...]
 VISIT_REMOVES = 1.0

@@ -4,53 +4,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.load_nouns import LoadPlan, UncertainPlan
-from yieldsim.base.nouns import Collector, Notes, Site, Source
+from yieldsim.base.nouns import Collector, Site
 
 if TYPE_CHECKING:
-    import numpy as np
     import xarray as xr
 
-    from yieldsim.optics.photometry import LightFigures
-    from yieldsim.planning.loads import Rows
-    from yieldsim.planning.storage import Needs, Store
-
 Progress = Callable[[int, int], None]
-LONGEST_ROW_HOURS = 6.0
-"""Longer rows can't tell an evening from a morning."""
-LONG_DAY_HOURS = 100.0
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class BudgetCase:
-    """Everything read and laid out over the estimate's rows.
-
-    light_kwh   (rows,)  delivered light of `units` units
-    """
-
-    estimate: xr.Dataset
-    summary: dict[str, Any]
-    plan: LoadPlan
-    figures: LightFigures
-    rows: Rows
-    needs: Needs
-    store: Store
-    light_kwh: np.ndarray
-    units: int
-    site: Site | None
-    collector: Collector | None
-    sources: tuple[Source, ...]
-    notes: Notes
-
-    @property
-    def unit_ratio(self) -> float:
-        """Units of the budget over those of the estimate."""
-        return self.units / int(self.summary["collector"]["unit_count"])
 
 
 def budget(
@@ -79,6 +42,7 @@ def budget(
     from yieldsim.planning.budget_series import budget_series
     from yieldsim.planning.storage import dispatch
     from yieldsim.runs.ageing import dust_choices, years_of_service
+    from yieldsim.runs.budget_case import prepare_budget, scaled_light
     from yieldsim.runs.budget_summary import budget_summary
     from yieldsim.runs.uncertainty import how_sure
 
@@ -101,145 +65,3 @@ def budget(
     found = budget_summary(case, flows, life, dust, None if sure is None else sure.summary)
     series.attrs["summary"] = json.dumps(found, ensure_ascii=False)
     return series
-
-
-def prepare_budget(
-    estimate: str | Path | xr.Dataset,
-    load: str | Path | LoadPlan,
-    units: int | None,
-    reliability: float | None,
-    site: str | Path | Site | None,
-    collector: str | Path | Collector | None,
-    uncertain: str | Path | UncertainPlan | None,
-) -> tuple[BudgetCase, UncertainPlan | None]:
-    """Read and check everything; all problems of all inputs in one InputError."""
-    import xarray as xr
-
-    from yieldsim.files.inputs import read_collector, read_site
-    from yieldsim.files.loads import read_load
-    from yieldsim.files.results import read_dataset
-    from yieldsim.files.uncertain import read_uncertain
-    from yieldsim.optics.photometry import SUNLIGHT, LightFigures
-    from yieldsim.planning.loads import rows_of
-    from yieldsim.planning.storage import needs_of, store_of
-
-    notes = Notes()
-    problems: list[Problem] = []
-    sources: list[Source] = []
-
-    def read(given: object, kinds: Any, reader: Callable[[Path], Any]) -> Any:
-        if given is None or isinstance(given, kinds):
-            return given
-        try:
-            found = reader(Path(str(given)))
-        except InputError as error:
-            problems.extend(error.problems)
-            return None
-        if isinstance(found, xr.Dataset):
-            return found
-        sources.extend(found.sources)
-        for warning in found.warnings:
-            notes.add(warning)
-        return found.noun
-
-    ds = read(estimate, xr.Dataset, read_dataset)
-    plan = read(load, LoadPlan, read_load)
-    place = read(site, Site, read_site)
-    design = read(collector, Collector, read_collector)
-    doubts = read(uncertain, UncertainPlan, read_uncertain)
-    if units is not None and not 1 <= units <= 10_000_000:
-        problems.append(Problem("", "units", f"is {units}", "1 to 10000000"))
-    if reliability is not None and not 0.0 < reliability <= 1.0:
-        problems.append(Problem("", "reliability", f"is {reliability:g}", "more than 0, at most 1"))
-    if uncertain is not None and (site is None or collector is None):
-        hint = "the files that the estimate was made from"
-        problems.append(Problem("", "uncertain", "is given alone", "it beside site and collector", hint))
-    if ds is not None:
-        problems.extend(_unfit(ds))
-    if ds is not None and design is not None and not problems:
-        problems.extend(_other_mounts(ds, design))
-    if problems:
-        raise InputError(problems)
-    summary = json.loads(ds.attrs["summary"])
-    _compare_sources(summary, sources, notes)
-    light = LightFigures(**summary["delivered_light"]) if "delivered_light" in summary else SUNLIGHT
-    figures = LightFigures(
-        luminous_efficacy_lm_per_w=plan.luminous_efficacy_lm_per_w or light.luminous_efficacy_lm_per_w,
-        photon_yield_umol_per_j=plan.photon_yield_umol_per_j or light.photon_yield_umol_per_j,
-    )
-    if reliability is not None:
-        plan = replace(plan, reliability=reliability)
-    own_units = int(summary["collector"]["unit_count"])
-    ratio = (units or own_units) / own_units
-    scaled = scaled_light(ds, ratio)
-    rows = rows_of(scaled)
-    case = BudgetCase(
-        estimate=ds,
-        summary=summary,
-        plan=plan,
-        figures=figures,
-        rows=rows,
-        needs=needs_of(plan.loads, rows, figures),
-        store=store_of(plan.storage, rows.hours),
-        light_kwh=scaled["delivered_power_w"].values * rows.hours / 1000.0,
-        units=units or own_units,
-        site=place,
-        collector=design,
-        sources=tuple(sources),
-        notes=notes,
-    )
-    return case, doubts
-
-
-def scaled_light(ds: xr.Dataset, ratio: float) -> xr.Dataset:
-    """The estimate with its light and its shields' power times a ratio of units."""
-    if ratio == 1.0:
-        return ds
-    scaled = {name: ds[name] * ratio for name in ("delivered_power_w", "shield_power_w")}
-    return ds.assign(scaled)
-
-
-def _unfit(ds: xr.Dataset) -> list[Problem]:
-    """Problems of an estimate that a budget can't work with."""
-    hours = float(ds.attrs["interval_s"]) / 3600.0
-    if hours > LONGEST_ROW_HOURS:
-        hint = "run the estimate with --interval-minutes 60"
-        return [
-            Problem(
-                "estimate", "", f"has rows of {hours:g} h", f"rows of at most {LONGEST_ROW_HOURS:g} h", hint
-            )
-        ]
-    return []
-
-
-def _other_mounts(ds: xr.Dataset, collector: Collector) -> list[Problem]:
-    """Problems of a collector that is not the estimate's: other mounts or counts."""
-    own = list(
-        zip(
-            ds["mount_tilt_deg"].values.tolist(),
-            ds["mount_azimuth_deg"].values.tolist(),
-            ds["mount_count"].values.tolist(),
-            strict=True,
-        )
-    )
-    given = [(mount.tilt_deg, mount.azimuth_deg, mount.count) for mount in collector.mounts]
-    if own == given:
-        return []
-    return [
-        Problem(
-            collector.name,
-            "mounts",
-            "differ from those of the estimate",
-            "the collector file that the estimate was made from",
-        )
-    ]
-
-
-def _compare_sources(summary: dict[str, Any], sources: list[Source], notes: Notes) -> None:
-    """Note a site or collector file that is not the one the estimate was made from."""
-    known = {row["sha256"] for row in summary["provenance"]["inputs"]}
-    for source in sources:
-        if known and source.role in ("site", "collector") and source.sha256 not in known:
-            notes.add(
-                f"{source.name} has changed since the estimate was made: years, dust and doubts follow the file"
-            )

@@ -18,7 +18,7 @@ from yieldsim.runs.summary import iso
 
 if TYPE_CHECKING:
     from yieldsim.planning.storage import Flows
-    from yieldsim.runs.budget import BudgetCase
+    from yieldsim.runs.budget_case import BudgetCase
 
 OUTAGES_LISTED = 10
 LONG_DAY_HOURS = 100.0

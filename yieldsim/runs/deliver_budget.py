@@ -24,7 +24,7 @@ def write_budget(series: xr.Dataset, folder: Path | str, *, report: bool = True)
     """
     from yieldsim.files.loads import column_word
     from yieldsim.files.parquet import can_write_parquet, write_parquet
-    from yieldsim.files.results import staged_folder, write_dataset, write_json, write_table
+    from yieldsim.files.results import staged_folder, write_dataset, write_image, write_json, write_table
     from yieldsim.planning.budget_series import budget_frame
 
     summary = budget_of(series)
@@ -40,7 +40,7 @@ def write_budget(series: xr.Dataset, folder: Path | str, *, report: bool = True)
         if report:
             from yieldsim.report.budget_pages import budget_pdf
 
-            (stage / "budget.pdf").write_bytes(budget_pdf(series))
+            write_image(budget_pdf(series), stage / "budget.pdf")
         return sorted(file.name for file in stage.iterdir())
 
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from yieldsim.planning.drawn_light import DrawnRun
-    from yieldsim.runs.budget import BudgetCase
+    from yieldsim.runs.budget_case import BudgetCase
 
 OUTCOMES = {
     "delivered_kwh": True,
@@ -217,10 +217,21 @@ def _ranking(
     return {"explained": found.explained, "shares": sorted(rows, key=lambda row: -float(row["total"]))}
 
 
+DRAWN = {
+    "delivered_kwh": "drawn_delivered_kwh",
+    "longest_gap_hours": "drawn_longest_gap_hours",
+    "served_fraction": "drawn_served_fraction",
+    "unserved_kwh": "drawn_unserved_kwh",
+    "longest_outage_hours": "drawn_longest_outage_hours",
+}
+"""The outcomes as variables over draws."""
+
+
 def _dataset(names: list[str], value: FloatArray, found: dict[str, FloatArray]) -> xr.Dataset:
     """The draws: numbers drawn and what came of them."""
     ds = xr.Dataset(coords={"draw": np.arange(len(value)), "uncertain": np.array(names, dtype=object)})
-    ds = add(ds, "drawn_input", value, ("draw", "uncertain"))
-    for name, values in found.items():
-        ds = add(ds, f"drawn_{name}", values, ("draw",))
+    meaning = "number drawn for an uncertain input: a factor, degrees or the value itself, as the input says"
+    ds["drawn_input"] = (("draw", "uncertain"), value, {"long_name": meaning})
+    for name, word in DRAWN.items():
+        ds = add(ds, word, found[name], ("draw",))
     return ds
