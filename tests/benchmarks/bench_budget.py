@@ -27,7 +27,7 @@ from yieldsim.planning.uncertainty import draw
 from yieldsim.runs.budget import budget
 from yieldsim.runs.budget_case import prepare_budget
 from yieldsim.runs.estimate import estimate
-from yieldsim.runs.uncertainty import _run, how_sure
+from yieldsim.runs.uncertainty import drawn_run_of, how_sure
 
 ROWS = 87_660
 SITE, COLLECTOR = sites_folder() / "lantern-ridge.toml", sites_folder() / "wide.collector.toml"
@@ -115,7 +115,7 @@ def bench_draws() -> None:
     ds = estimate(SITE, COLLECTOR, "2027-01-01")
     case, doubts = prepare_budget(ds, LOAD, None, None, SITE, COLLECTOR, DOUBTS)
     assert doubts is not None
-    run = _run(case, draw(doubts))
+    run = drawn_run_of(case, draw(doubts))
     nominal = delivered_w(run, {}).sum() / ds["delivered_power_w"].values.sum()
     assert abs(nominal - 1.0) < 5e-4, nominal
     seconds, sure = timed(lambda: how_sure(case, read_uncertain(DOUBTS).noun), 1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable
 from dataclasses import replace
@@ -10,7 +11,7 @@ import numpy as np
 import pytest
 from scipy.stats import lognorm, norm, triang, uniform
 
-from yieldsim.base.load_nouns import DOUBTS, UncertainInput, UncertainPlan
+from yieldsim.base.load_nouns import DOUBTS, Load, LoadPlan, Storage, UncertainInput, UncertainPlan
 from yieldsim.base.nouns import Acceptance, BiaxialAcceptance, Collector, HorizonMask, RoundAcceptance, Site
 from yieldsim.base.vectors import FloatArray
 from yieldsim.files.bundled import sites_folder
@@ -18,6 +19,7 @@ from yieldsim.files.inputs import read_collector, read_site
 from yieldsim.planning import uncertainty
 from yieldsim.planning.drawn_light import DrawnRun, delivered_w, drawn_run
 from yieldsim.planning.drawn_sky import drawn_sky
+from yieldsim.runs.budget import budget
 from yieldsim.runs.estimate import estimate
 from yieldsim.runs.prepare import prepare
 
@@ -386,3 +388,41 @@ def test_stretched_tables_are_cut_at_ninety_degrees() -> None:
     assert wide.incidence_deg.tolist() == [0.0, 75.0, 90.0]
     # 90 is three fifths of the way from 75 to 100
     np.testing.assert_allclose(wide.acceptance_fraction, [1.0, 0.8, 0.8 * 0.4], rtol=1e-12)
+
+
+# ---------------------------------------------------------------- a whole budget
+
+
+def test_a_budget_says_how_sure_it_is(nouns: Callable[..., tuple[Site, Collector]]) -> None:
+    """Loads and store drawn too: the nominal draw is the budget itself, and a heavier load is what matters."""
+    site, collector = nouns(MOON)
+    ds = estimate(site, collector, MOON[2], MOON[3])
+    mean_w = float(ds["delivered_power_w"].mean())
+    loads = (Load(name="all day", kind="heat", amount=1.2 * mean_w),)
+    own = LoadPlan(name="a", loads=loads, storage=Storage(capacity_kwh=2.0, initial_fraction=0.5))
+    doubts = plan(
+        ("load", "normal", (1.0, 0.1)),
+        ("storage_capacity", "uniform", (0.8, 1.2)),
+        ("irradiance", "normal", (1.0, 0.001)),
+        draws=128,
+    )
+    series = budget(ds, own, site=site, collector=collector, uncertain=doubts)
+    summary = json.loads(series.attrs["summary"])
+    sure = summary["uncertainty"]
+    # the lookup's departure from the estimate
+    assert abs(sure["nominal_departure"]) < 5e-4
+    assert sure["nominal"]["served_fraction"] == pytest.approx(
+        summary["served_fraction"]["all day"], abs=1e-3
+    )
+    assert sure["nominal"]["unserved_kwh"] == pytest.approx(summary["unserved_kwh"], rel=2e-3)
+    drawn = series["drawn_input"].values
+    served = series["drawn_served_fraction"].values
+    assert np.corrcoef(drawn[:, 0], served)[0, 1] < -0.95
+    shares = sure["ranking"]["served_fraction"]["shares"]
+    assert shares[0]["what"] == "load"
+    assert sum(row["first"] for row in shares) == pytest.approx(1.0, abs=0.05)
+    worst = sure["shortfall"]
+    assert summary["unserved_kwh"] < worst["p90_unserved_kwh"] < worst["p99_unserved_kwh"]
+    assert any("in 10 of 100 cases they lack more than" in line for line in summary["warnings"])
+    # light is not moved by loads or store
+    assert sure["ranking"]["delivered_kwh"]["shares"][0]["what"] == "irradiance"

@@ -21,6 +21,12 @@ from yieldsim.cli.progress import progress
 )
 @click.option("-c", "--collector", type=click.Path(path_type=Path), help="Collector file of the estimate.")
 @click.option("--uncertain", type=click.Path(path_type=Path), help="Uncertainty file: draws to run.")
+@click.option(
+    "--kernels",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Further kernel of the estimate; repeatable.",
+)
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for the results (default: beside it).")
 @click.option("--json", "as_json", is_flag=True, help="Print budget.json to stdout instead of the table.")
 @click.option("--no-report", is_flag=True, help="Write data only, no budget.pdf.")
@@ -32,6 +38,7 @@ def budget(
     site: Path | None,
     collector: Path | None,
     uncertain: Path | None,
+    kernels: tuple[Path, ...],
     out: Path | None,
     as_json: bool,
     no_report: bool,
@@ -54,6 +61,7 @@ def budget(
             site=site,
             collector=collector,
             uncertain=uncertain,
+            kernels=kernels,
             progress=advance,
         )
     folder = out or (estimate_path if estimate_path.is_dir() else estimate_path.parent)

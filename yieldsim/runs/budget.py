@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,6 +25,7 @@ def budget(
     site: str | Path | Site | None = None,
     collector: str | Path | Collector | None = None,
     uncertain: str | Path | UncertainPlan | None = None,
+    kernels: Sequence[str | Path] = (),
     progress: Progress | None = None,
 ) -> xr.Dataset:
     """What an estimate's light carries, and with what confidence.
@@ -35,6 +36,7 @@ def budget(
     reliability       takes the place of the load file's
     site, collector   the files of the estimate: with them [life] and [exchange] of the load file are answered
     uncertain         an uncertainty file; needs site and collector
+    kernels           further kernels that the estimate was made with, for the draws
 
     Returns the series over time and load; its attribute "summary" holds budget.json.
     Raises InputError, DataMissing or CannotCompute.
@@ -49,7 +51,7 @@ def budget(
     case, doubts = prepare_budget(estimate, load, units, reliability, site, collector, uncertain)
     flows = dispatch(case.light_kwh, case.needs, case.store)
     life, dust = years_of_service(case), dust_choices(case)
-    sure = how_sure(case, doubts, progress) if doubts is not None else None
+    sure = how_sure(case, doubts, kernels, progress) if doubts is not None else None
     series = budget_series(
         scaled_light(case.estimate, case.unit_ratio), case.plan.loads, case.needs, case.store, flows
     )

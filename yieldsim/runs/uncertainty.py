@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from yieldsim.planning import outcome, uncertainty
 from yieldsim.planning.storage import Needs, dispatch, needs_from
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from yieldsim.planning.drawn_light import DrawnRun
     from yieldsim.runs.budget_case import BudgetCase
@@ -43,14 +44,17 @@ class Sure:
 
 
 def how_sure(
-    case: BudgetCase, plan: UncertainPlan, progress: Callable[[int, int], None] | None = None
+    case: BudgetCase,
+    plan: UncertainPlan,
+    kernels: Sequence[str | Path] = (),
+    progress: Callable[[int, int], None] | None = None,
 ) -> Sure:
     """Run every draw. Raises InputError for inputs that site or collector don't have."""
     assert case.site is not None
     assert case.collector is not None
     _refuse_missing(plan, case.site, case.collector)
     drawn = uncertainty.draw(plan)
-    run = _run(case, drawn)
+    run = drawn_run_of(case, drawn, kernels)
     names = [one.what for one in plan.inputs]
     found = {name: np.empty(plan.draws) for name in OUTCOMES}
     for number, row in enumerate(drawn.value):
@@ -120,7 +124,7 @@ def _refuse_missing(plan: UncertainPlan, site: Site, collector: Collector) -> No
         raise InputError(problems)
 
 
-def _run(case: BudgetCase, drawn: uncertainty.Draws) -> DrawnRun:
+def drawn_run_of(case: BudgetCase, drawn: uncertainty.Draws, kernels: Sequence[str | Path] = ()) -> DrawnRun:
     """The sky of the estimate, ready for draws."""
     from yieldsim.planning.drawn_light import drawn_run
     from yieldsim.planning.drawn_sky import drawn_sky
@@ -134,6 +138,7 @@ def _run(case: BudgetCase, drawn: uncertainty.Draws) -> DrawnRun:
         case.rows.edge_utc[0],
         case.rows.edge_utc[-1],
         interval_minutes=case.rows.hours * 60.0,
+        kernels=kernels,
     )
 
     def span(what: str, neutral: float) -> tuple[float, float]:
