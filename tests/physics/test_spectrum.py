@@ -4,7 +4,12 @@ import numpy as np
 import pytest
 
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2, STEFAN_BOLTZMANN_W_M2_K4
-from yieldsim.optics.spectrum import BAND_EDGES_NM, band_weights, blackbody_below_fraction, energy_below_fraction
+from yieldsim.optics.spectrum import (
+    BAND_EDGES_NM,
+    band_weights,
+    blackbody_below_fraction,
+    energy_below_fraction,
+)
 
 HC_OVER_K_M_K = 6.62607015e-34 * 299792458.0 / 1.380649e-23
 
@@ -14,7 +19,9 @@ def planck(wavelength_m, temperature_k):
     return c1 / wavelength_m**5 / np.expm1(HC_OVER_K_M_K / (wavelength_m * temperature_k))
 
 
-@pytest.mark.parametrize(("low_nm", "high_nm"), [(280.0, 400.0), (400.0, 700.0), (700.0, 1100.0), (1100.0, 4000.0)])
+@pytest.mark.parametrize(
+    ("low_nm", "high_nm"), [(280.0, 400.0), (400.0, 700.0), (700.0, 1100.0), (1100.0, 4000.0)]
+)
 def test_blackbody_bands_against_planck_integrated(low_nm, high_nm):
     wavelength = np.linspace(low_nm, high_nm, 20001) * 1e-9
     expected = np.trapezoid(planck(wavelength, 5772.0), wavelength) / (STEFAN_BOLTZMANN_W_M2_K4 * 5772.0**4)

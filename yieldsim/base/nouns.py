@@ -136,7 +136,7 @@ class Dust:
     tilt_exponent: float = 0.0
     """Deposition scales with cos(tilt)^exponent; 0: the same at any tilt; facing down collects none if > 0."""
     floor: float = 0.0
-    """The clean fraction never falls below this."""
+    """The clean fraction never falls below this; dust goes on settling beneath it."""
     events: tuple[CleaningEvent, ...] = ()
 
 

@@ -109,13 +109,14 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text: what arrives, when it does not, where the light went."""
     collector, site = summary["collector"], summary["site"]
     units = collector["unit_count"]
+    per_m2 = f"{summary['delivered_kwh_per_m2']:.4g} kWh per m2 of aperture"
     lit_share = summary["hours_delivering"] / summary["days"] / 24.0
     lines = [
         f"{collector['name']} ({units} unit{'s' if units != 1 else ''}) at {site['name']}, {site['body']}",
         f"{summary['start_utc'][:16]} to {summary['end_utc'][:16]} UTC, {summary['days']:.1f} days",
         "",
-        f"  delivered            {summary['delivered_kwh']:12.3f} kWh   {summary['delivered_kwh_per_m2']:.1f} kWh per m2 of aperture",
-        f"  mean, peak power     {summary['mean_power_w']:12.2f} W     peak {summary['peak_power_w']:.1f} W (interval mean)",
+        f"  delivered            {figure(summary['delivered_kwh'])} kWh   {per_m2}",
+        f"  mean, peak power     {figure(summary['mean_power_w'])} W     peak {summary['peak_power_w']:.4g} W (interval mean)",
         f"  hours with light     {summary['hours_delivering']:12.1f} h     {lit_share:.1%} of the time",
     ]
     if summary["longest_gap_start_utc"]:
@@ -125,22 +126,22 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         )
     if summary["capture_fraction"] is not None:
         lines.append(
-            f"  capture fraction     {summary['capture_fraction']:12.1%}       of {summary['sun_following_kwh']:.3f} kWh by the "
+            f"  capture fraction     {summary['capture_fraction']:12.1%}       of {summary['sun_following_kwh']:.4g} kWh by the "
             "same aperture following the Sun"
         )
     if summary["etendue_limited_kwh"] is not None:
         lines.append(
-            f"  etendue limit        {summary['etendue_limited_kwh']:12.3f} kWh   at most, any fixed aperture on this fibre"
+            f"  etendue limit        {figure(summary['etendue_limited_kwh'])} kWh   at most, any fixed aperture on this fibre"
         )
     if summary["shield_kwh_electric"]:
         lines.append(
-            f"  shield draws         {summary['shield_kwh_electric']:12.3f} kWh   electric, not netted"
+            f"  shield draws         {figure(summary['shield_kwh_electric'])} kWh   electric, not netted"
         )
     lines += ["", "  where the light goes                     kWh    of before"]
     before = None
     for row in summary["ledger"]:
         share = f"{row['kwh'] / before:10.2%}" if before else " " * 10
-        lines.append(f"    {row['stage']:<24} {row['kwh']:16.3f} {share}")
+        lines.append(f"    {row['stage']:<24} {figure(row['kwh'], 16)} {share}")
         before = row["kwh"]
     convergence = summary["convergence"]
     lines += [
@@ -148,3 +149,9 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         f"  steps of {convergence['step_s']:g} s; halving moved the total by {convergence['relative_change']:.2g}",
     ]
     return lines + [f"  caution: {caution}" for caution in summary["cautions"]]
+
+
+def figure(value: float, width: int = 12) -> str:
+    """A number right-aligned with its three decimals, or four digits where those would leave fewer."""
+    text = f"{value:.3f}" if value == 0.0 or abs(value) >= 1.0 else f"{value:.4g}"
+    return f"{text:>{width}}"

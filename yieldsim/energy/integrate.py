@@ -138,22 +138,24 @@ def integrate(
 ) -> Integrated:
     """One pass over the run with `steps` fine steps in each interval."""
     per_block = max(1, BLOCK_STEPS // (steps * len(setting.collector.mounts)))
-    blocks: list[dict[str, FloatArray]] = []
-    delivering: list[np.ndarray] = []
+    rows: dict[str, FloatArray] = {}
+    delivering = np.empty(grid.count * steps, dtype=bool)
     sky = SkyEnergy()
     step_hours = grid.interval_s / steps / SECONDS_PER_HOUR
     for first in range(0, grid.count, per_block):
         last = min(first + per_block, grid.count)
         fine = fine_block(setting, *grid.fine(first, last, steps))
         means, lit = _interval_means(fine, setting.collector, last - first)
-        blocks.append(means)
-        delivering.append(lit)
+        for name, values in means.items():
+            if first == 0:
+                rows[name] = np.empty((grid.count, *values.shape[1:]))
+            rows[name][first:last] = values
+        delivering[first * steps : last * steps] = lit
         _gather_sky(sky, fine, setting.collector, step_hours)
         if progress is not None:
             progress(last, grid.count)
-    series = _assemble(setting, grid, {k: np.concatenate([b[k] for b in blocks]) for k in blocks[0]})
     return Integrated(
-        series=series, delivering=np.concatenate(delivering), step_s=grid.interval_s / steps, sky=sky
+        series=_assemble(setting, grid, rows), delivering=delivering, step_s=grid.interval_s / steps, sky=sky
     )
 
 
@@ -178,19 +180,19 @@ def converge(
     Raises CannotCompute when steps of a second do not settle it.
     """
     steps = first_steps(setting.site, setting.collector, grid.interval_s)
-    coarse = integrate(setting, grid, steps, progress)
+    coarse_kwh = integrate(setting, grid, steps, progress).delivered_kwh
     while True:
         steps *= 2
         fine = integrate(setting, grid, steps, progress)
-        change = abs(fine.delivered_kwh - coarse.delivered_kwh) / max(fine.delivered_kwh, 1e-12)
-        if fine.delivered_kwh == coarse.delivered_kwh or change <= tolerance:
+        change = abs(fine.delivered_kwh - coarse_kwh) / max(fine.delivered_kwh, 1e-12)
+        if fine.delivered_kwh == coarse_kwh or change <= tolerance:
             return fine, change
         if fine.step_s / 2.0 < SHORTEST_STEP_S:
             raise CannotCompute(
                 f"energy still moves by {change:.2%} at steps of {fine.step_s:g} s (tolerance {tolerance:.2%}); "
                 "widen the tolerance or check the acceptance table for a feature narrower than the Sun"
             )
-        coarse = fine
+        coarse_kwh = fine.delivered_kwh
 
 
 def _interval_means(

@@ -46,8 +46,10 @@ def total_kwh(ds: xr.Dataset, name: str) -> float:
 
 def gaps(delivering: np.ndarray, start_utc: np.datetime64, step_s: float) -> list[Gap]:
     """Stretches without light among equal steps (n,) of booleans, longest first, then earliest first."""
-    edge = np.diff(np.concatenate([[0], (~delivering).astype(np.int8), [0]]))
-    begins, ends = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
+    lit = np.ones(1, dtype=bool)
+    # one byte a step: a long run has tens of millions of them
+    edge = np.diff(np.concatenate([lit, delivering, lit]).view(np.int8))
+    begins, ends = np.flatnonzero(edge == -1), np.flatnonzero(edge == 1)
     order = np.argsort(-(ends - begins), kind="stable")
     step_ns = step_s * 1e9
 

@@ -6,8 +6,9 @@ day; a removal of fraction f leaves (1 - f) D. The light that passes is
     exponential   (1 - loss_per_day)^D        compound loss, Beer's law in the areal mass
     linear        1 - loss_per_day * D
 
-and never less than the floor. Steady cycles of T days that remove f leave, before the n-th removal, T (1 - (1-f)^n) / f: the load
-climbs to T / f and the residue to T (1 - f) / f (geometric series; the tests hold the code to it).
+and never less than the floor, beneath which dust goes on settling (a cleaning takes its share of all of it). Steady
+cycles of T days that remove f leave, before the n-th removal, T (1 - (1-f)^n) / f: the load climbs to T / f and the
+residue to T (1 - f) / f (geometric series; the tests hold the code to it).
 
 Landis & Jenkins 2000, J. Geophys. Res. 105, 1855 report 0.28 % a sol on Mars; cells see loss of global light, a concentrator loses
 the scattered light too, so such rates are lower bounds for it.

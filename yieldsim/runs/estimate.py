@@ -26,7 +26,7 @@ def estimate(
     years: float | None = None,
     interval_minutes: float = 60.0,
     tolerance: float = TOLERANCE,
-    kernels: Sequence[str | Path] = (),
+    kernels: str | Path | Sequence[str | Path] = (),
     progress: Progress | None = None,
 ) -> xr.Dataset:
     """Delivered energy of a fixed collector at a site, hour by hour.
@@ -41,9 +41,10 @@ def estimate(
     Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.energy.integrate import converge
+    from yieldsim.runs.span import number
     from yieldsim.runs.summary import finished
 
-    if not 1e-6 <= tolerance <= 0.1:
+    if not 1e-6 <= number(tolerance, "tolerance") <= 0.1:
         raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.000001 to 0.1"))
     ready = prepare(
         site, collector, start, end, years=years, interval_minutes=interval_minutes, kernels=kernels

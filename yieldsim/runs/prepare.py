@@ -44,7 +44,7 @@ def prepare(
     *,
     years: float | None = None,
     interval_minutes: float = 60.0,
-    kernels: Sequence[str | Path] = (),
+    kernels: str | Path | Sequence[str | Path] = (),
 ) -> Prepared:
     """Read and check everything, open kernels and prepare the Sun's track: what every run at one site starts with."""
     import numpy as np
@@ -59,9 +59,10 @@ def prepare(
 
     notes = Notes()
     place, design, inputs = read_inputs(site, collector, notes)
+    named = [kernels] if isinstance(kernels, str | Path) else kernels
     grid = time_grid(*span_utc(start, end, years), interval_minutes)
     begin, finish = float(grid.edge_tdb_s[0]), float(grid.edge_tdb_s[-1])
-    ephemeris = open_ephemeris(place.body, begin, finish, extra=[Path(k) for k in kernels])
+    ephemeris = open_ephemeris(place.body, begin, finish, extra=[Path(k) for k in named])
     track = prepare_track(
         ephemeris,
         place.body,
@@ -113,9 +114,15 @@ def read_inputs(
     problems: list[Problem] = []
     sources: list[Source] = []
 
-    def noun(given: str | Path | Noun, read: Callable[[Path], Loaded[Noun]]) -> Noun | None:
-        if not isinstance(given, str | Path):
+    def noun(given: str | Path | Noun, kind: type[Noun], read: Callable[[Path], Loaded[Noun]]) -> Noun | None:
+        if isinstance(given, kind):
             return given
+        if not isinstance(given, str | Path):
+            what = kind.__name__.lower()
+            problems.append(
+                Problem("", what, f"is {given!r}", f"the path of a {what} file, or a {kind.__name__}")
+            )
+            return None
         try:
             loaded = read(Path(given))
         except InputError as error:
@@ -126,7 +133,7 @@ def read_inputs(
             notes.add(warning)
         return loaded.noun
 
-    place, design = noun(site, read_site), noun(collector, read_collector)
+    place, design = noun(site, Site, read_site), noun(collector, Collector, read_collector)
     if place is None or design is None:
         raise InputError(problems)
     return place, design, tuple(sources)

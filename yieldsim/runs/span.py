@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from yieldsim.energy.integrate import TimeGrid
 
 DEFAULT_START = "2027-01-01"
+MOST_ROWS = 1_100_000
+"""Output rows that a run may have: ten years at five minutes, two at one."""
 
 Instant = "str | dt.date | dt.datetime | np.datetime64"
 
@@ -32,7 +34,7 @@ def utc_instant(value: object, key: str) -> np.datetime64:
     else:
         raise InputError(Problem("", key, f"{value!r} is not a time", f"{wanted}, a date or a datetime"))
     if np.isnat(instant):
-        raise InputError(Problem("", key, "is not a time", wanted))
+        raise InputError(Problem("", key, f"{value} is not a time", wanted))
     # beyond these years nanosecond labels wrap
     year = int(str(instant.astype("datetime64[Y]")))
     if not 1700 <= year <= 2200:
@@ -42,10 +44,21 @@ def utc_instant(value: object, key: str) -> np.datetime64:
 
 
 def _parsed(text: str, key: str, wanted: str) -> dt.datetime:
+    from yieldsim.files.moments import LEAP_SECOND, NO_LEAP_SECOND
+
+    if LEAP_SECOND.search(text):
+        raise InputError(Problem("", key, f'"{text}" is not a time', f"seconds 00 to 59; {NO_LEAP_SECOND}"))
     try:
         return dt.datetime.fromisoformat(text.strip())
     except ValueError:
         raise InputError(Problem("", key, f'"{text}" is not a time', wanted)) from None
+
+
+def number(value: object, key: str) -> float:
+    """A plain number; anything else is refused by name (True is no number here)."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise InputError(Problem("", key, f"is {value!r}", "a number"))
+    return float(value)
 
 
 def span_utc(
@@ -61,7 +74,7 @@ def span_utc(
     if end is not None:
         finish = utc_instant(end, "end")
     else:
-        count = 1.0 if years is None else float(years)
+        count = 1.0 if years is None else number(years, "years")
         if not 0.0 < count <= 60.0:
             raise InputError(Problem("", "years", f"is {count:g}", "above 0, at most 60"))
         whole = int(count)
@@ -87,6 +100,7 @@ def time_grid(start_utc: np.datetime64, end_utc: np.datetime64, interval_minutes
     from yieldsim.energy.integrate import TimeGrid
     from yieldsim.sky.clock import tdb_seconds
 
+    number(interval_minutes, "interval_minutes")
     if not 1.0 <= interval_minutes <= 1440.0 or interval_minutes != int(interval_minutes):
         raise InputError(
             Problem("", "interval_minutes", f"is {interval_minutes:g}", "whole minutes from 1 to 1440")
@@ -101,6 +115,16 @@ def time_grid(start_utc: np.datetime64, end_utc: np.datetime64, interval_minutes
                 f"leaves {rest / np.timedelta64(1, 's'):g} s over after whole intervals of {interval_minutes:g} minutes",
                 "a span of whole intervals",
                 "put start and end on the hour",
+            )
+        )
+    if count > MOST_ROWS:
+        raise InputError(
+            Problem(
+                "",
+                "interval_minutes",
+                f"is {interval_minutes:g}, which makes {int(count)} rows of this span",
+                f"up to {MOST_ROWS} rows",
+                "longer rows lose nothing of the energy: the steps inside them stay short",
             )
         )
     edges = start_utc + interval * np.arange(int(count) + 1)

@@ -74,6 +74,8 @@ def add_warnings(notes: Notes, setting: Setting, series: xr.Dataset) -> None:
                     f"an acceptance of +-{angle:.3g} deg into a fibre of numerical aperture {fibre.numerical_aperture:g} "
                     f"allows a concentration of {concentration:.3g} at most: such a collector dilutes light"
                 )
+    for line in idle_lines(series, collector):
+        notes.add(line)
     held = optical_depth_warning(site.optical_depth, setting.start_tdb_s, setting.track.end_tdb_s)
     if held:
         notes.add(held)
@@ -86,6 +88,25 @@ def add_warnings(notes: Notes, setting: Setting, series: xr.Dataset) -> None:
         )
 
 
+def idle_lines(series: xr.Dataset, collector: Collector) -> list[str]:
+    """What to tell of mounts that deliver nothing through the whole run, and why as far as the Sun's angle tells."""
+    lit = series["disc_visible_fraction"].values > 0.0
+    if not lit.any():
+        return ["the Sun never clears the skyline in this span, so nothing is delivered"]
+    lines = []
+    for column, mount in enumerate(collector.mounts):
+        if series["mount_delivered_power_w"].values[:, column].any():
+            continue
+        nearest_deg = float(series["incidence_deg"].values[lit, column].min())
+        lines.append(
+            f"the mount at tilt {mount.tilt_deg:g}, azimuth {mount.azimuth_deg:g} deg delivers nothing: the Sun comes no nearer "
+            f"than {nearest_deg:.1f} deg to its normal, outside its acceptance"
+        )
+    if len(lines) > 4:
+        lines[3:] = [f"{len(lines) - 3} more mounts deliver nothing either"]
+    return lines
+
+
 def _with_context(series: xr.Dataset, setting: Setting, grid: TimeGrid) -> xr.Dataset:
     """Add bounds, mounts, skyline and acceptance curve, so that a saved file can be drawn again."""
     collector = setting.collector
@@ -93,6 +114,10 @@ def _with_context(series: xr.Dataset, setting: Setting, grid: TimeGrid) -> xr.Da
     ds = series.assign(
         time_bnds=(("time", "bnds"), np.stack([grid.edge_utc[:-1], grid.edge_utc[1:]], axis=1))
     )
+    for name in ("time", "time_bnds"):
+        ds[name].encoding.update(
+            units="seconds since 2000-01-01T00:00:00", calendar="proleptic_gregorian", dtype="int64"
+        )
     ds["time"].attrs.update(
         standard_name="time", long_name="start of the interval, UTC", bounds="time_bnds", axis="T"
     )
