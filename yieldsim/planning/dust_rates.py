@@ -19,7 +19,7 @@ from yieldsim.base.nouns import Dust
 from yieldsim.base.vectors import FloatArray
 from yieldsim.energy import soiling
 
-ERROR = 1e-5
+ERROR = 1e-4
 POINT_COUNTS = (2, 3, 4, 5, 7, 9, 13)
 MOST_RATES = 33
 

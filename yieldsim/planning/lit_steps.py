@@ -169,7 +169,8 @@ def ends_of_runs(step: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def interval_power_w(track: LitSteps, ready: Lookup, axes_enu_xyz: FloatArray, tilt_deg: float) -> FloatArray:
-    """Mean delivered power of one unit in each interval of the run, (intervals,); axes (3, 3) of the mount."""
+    """Mean delivered power of one unit in each interval of the run, (intervals,); axes (3, 3) of the
+    mount."""
     power = np.zeros(track.step_count // track.steps_per_interval)
     cleaned, axes = track.cleaned_power_w(tilt_deg), np.ascontiguousarray(axes_enu_xyz)
     _gather_power(track.rows, cleaned, ready, axes, track.steps_per_interval, power)
@@ -216,10 +217,20 @@ def longest_gap_steps(runs: Runs, step_count: int) -> tuple[int, int]:
 
 
 def gaps_and_hours(
-    track: LitSteps, ready: Lookup, axes_enu_xyz: FloatArray, tilt_deg: FloatArray
+    track: LitSteps,
+    ready: Lookup,
+    axes_enu_xyz: FloatArray,
+    tilt_deg: FloatArray,
+    most_hours: FloatArray | None = None,
 ) -> tuple[FloatArray, FloatArray]:
-    """Longest gap and hours delivering of each facing, (n,) hours each; axes (n, 3, 3), tilts (n,)."""
+    """Longest gap and hours delivering of each facing, (n,) hours each; axes (n, 3, 3), tilts (n,).
+
+    most_hours   (n,)  a facing whose gap is longer is given up as soon as that is known: infinite gap, part
+        of the hours
+    """
     count = len(axes_enu_xyz)
+    most = np.full(count, np.inf) if most_hours is None else np.broadcast_to(most_hours, (count,))
+    most_steps = np.minimum(np.floor(most / track.step_hours + 1e-6), 2.0 * track.step_count)
     gap, delivering = np.empty(count), np.empty(count)
     groups = [(track, np.arange(count))]
     if track.at_tilt(0.0) is not track:
@@ -227,7 +238,8 @@ def gaps_and_hours(
         groups = [(track.at_tilt(float(tilt)), np.flatnonzero(of == k)) for k, tilt in enumerate(tilts)]
     for own, places in groups:
         axes = np.ascontiguousarray(axes_enu_xyz[places])
-        found = _gaps(own.rows, ready, axes, interleaved(len(places)), own.fastest_rad, own.step_count)
+        order = interleaved(len(places))
+        found = _gaps(own.rows, ready, axes, most_steps[places], order, own.fastest_rad, own.step_count)
         gap[places], delivering[places] = found[:, 0], found[:, 1]
     return gap * track.step_hours, delivering * track.step_hours
 
@@ -319,21 +331,29 @@ def _runs(rows: Rows, ready: Lookup, axes: FloatArray, fastest: float) -> Runs:
 
 @njit(cache=True, parallel=True)
 def _gaps(
-    rows: Rows, ready: Lookup, axes: FloatArray, order: NDArray[np.int64], fastest: float, step_count: int
+    rows: Rows,
+    ready: Lookup,
+    axes: FloatArray,
+    most_steps: FloatArray,
+    order: NDArray[np.int64],
+    fastest: float,
+    step_count: int,
 ) -> FloatArray:
-    """Longest gap and steps delivering of each facing, (n, 2)."""
+    """Longest gap and steps delivering of each facing, (n, 2); infinite gaps where one is over most_steps
+    (n,)."""
     found = np.empty((axes.shape[0], 2))
     count = rows.step.shape[0]
     for k in prange(axes.shape[0]):
         facing = order[k]
         longest, delivering, dark_from, place = 0, 0, 0, 0
-        while place < count:
+        while place < count and longest <= most_steps[facing]:
             first, last = _next_run(place, rows, ready, axes[facing], fastest)
             if first < count:
                 longest = max(longest, rows.step[first] - dark_from)
                 dark_from = rows.step[last] + 1
                 delivering += dark_from - rows.step[first]
             place = last + 1
-        found[facing, 0] = max(longest, step_count - dark_from)
+        longest = max(longest, step_count - dark_from) if place >= count else longest
+        found[facing, 0] = longest if longest <= most_steps[facing] else np.inf
         found[facing, 1] = delivering
     return found

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from yieldsim.planning.acceptance_lookup import Lookup, light
 
-SMOOTH = 2e-4
+SMOOTH = 1.5e-3
 """Largest second difference, over the peak, across a block that is read once. Neighbouring blocks largely
 cancel what it costs."""
 NOTHING, ONCE, EACH = 0, 1, 2

@@ -1,0 +1,112 @@
+"""A collector as files: TOML and the tables it names, such that reading them gives the same collector again."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+
+from yieldsim.base.nouns import AttenuationTable, Collector, Fibre, Mount, RoundAcceptance, Shield
+
+
+def collector_files(collector: Collector, stem: str, comment: str = "") -> dict[str, str]:
+    """File names and texts: `stem`.toml first, then stem.acceptance.csv and stem.fibre.csv where there is such a table.
+
+    Numbers are written with all their digits. The acceptance must be a table (TypeError for a prescription not yet traced).
+    """
+    files: dict[str, str] = {}
+    lines = [f"# {line}" for line in comment.splitlines()]
+    lines += [
+        f"name = {_text(collector.name)}",
+        f"aperture_area_m2 = {collector.aperture_area_m2!r}",
+        *_given("mass_kg", collector.mass_kg),
+    ]
+    for mount in collector.mounts:
+        lines += ["", "[[mounts]]", *_mount(mount)]
+    table = collector.acceptance_table
+    files[f"{stem}.acceptance.csv"] = acceptance_csv(collector)
+    lines += ["", "[acceptance]", f"table = {_text(f'{stem}.acceptance.csv')}", f'source = "{table.source}"']
+    if collector.shield is not None:
+        lines += ["", "[shield]", *_shield(collector.shield)]
+    if collector.fibre is not None:
+        lines += ["", "[fibre]", *_fibre(collector.fibre, stem)]
+        if isinstance(collector.fibre.attenuation, AttenuationTable):
+            files[f"{stem}.fibre.csv"] = _attenuation_csv(collector.fibre.attenuation)
+    return {f"{stem}.toml": "\n".join(lines) + "\n", **files}
+
+
+def acceptance_csv(collector: Collector) -> str:
+    """The acceptance table as the text of a CSV file."""
+    table = collector.acceptance_table
+    if isinstance(table, RoundAcceptance):
+        return _csv(
+            "incidence_deg,acceptance_fraction",
+            zip(table.incidence_deg, table.acceptance_fraction, strict=True),
+        )
+    return _csv(
+        "transverse_deg,longitudinal_deg,acceptance_fraction",
+        (
+            (transverse, longitudinal, table.acceptance_fraction[i, j])
+            for i, transverse in enumerate(table.transverse_deg)
+            for j, longitudinal in enumerate(table.longitudinal_deg)
+        ),
+    )
+
+
+def _mount(mount: Mount) -> list[str]:
+    return [
+        f"tilt_deg = {_number(mount.tilt_deg)}",
+        f"azimuth_deg = {_number(mount.azimuth_deg)}",
+        f"roll_deg = {_number(mount.roll_deg)}",
+        f"count = {mount.count}",
+    ]
+
+
+def _shield(shield: Shield) -> list[str]:
+    return [
+        f"film_transmittance = {_number(shield.film_transmittance)}",
+        f"removal = {_number(shield.removal)}",
+        *_given("cycle_hours", shield.cycle_hours),
+        f"duty_minutes = {_number(shield.duty_minutes)}",
+        f"power_w = {_number(shield.power_w)}",
+    ]
+
+
+def _fibre(fibre: Fibre, stem: str) -> list[str]:
+    by_wavelength = isinstance(fibre.attenuation, AttenuationTable)
+    return [
+        f"length_m = {_number(fibre.length_m)}",
+        f"table = {_text(f'{stem}.fibre.csv')}"
+        if by_wavelength
+        else f"attenuation_db_per_km = {_number(fibre.attenuation)}",
+        f"packing = {_number(fibre.packing)}",
+        f"end_reflection = {_number(fibre.end_reflection)}",
+        f"coupling = {_number(fibre.coupling)}",
+        *_given("numerical_aperture", fibre.numerical_aperture),
+        *_given("face_diameter_mm", fibre.face_diameter_mm),
+        f"darkening_db_per_km_per_year = {_number(fibre.darkening_db_per_km_per_year)}",
+    ]
+
+
+def _attenuation_csv(table: AttenuationTable) -> str:
+    return _csv(
+        "wavelength_nm,attenuation_db_per_km",
+        zip(table.wavelength_nm, table.attenuation_db_per_km, strict=True),
+    )
+
+
+def _given(key: str, value: float | None) -> list[str]:
+    return [] if value is None else [f"{key} = {_number(value)}"]
+
+
+def _number(value: object) -> str:
+    """Shortest digits that give the same number again."""
+    return repr(float(value))  # type: ignore[arg-type]
+
+
+def _text(value: str) -> str:
+    """A TOML basic string; JSON's escapes are among TOML's."""
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _csv(header: str, rows: Iterable[Iterable[float]]) -> str:
+    return "\n".join([header, *(",".join(_number(value) for value in row) for row in rows)]) + "\n"

@@ -1,0 +1,365 @@
+"""The best facing for a goal: a grid over the whole sky, the promising places in it, and a search below the
+grid from each.
+
+The search moves a facing by a step in sixteen directions (and by roll), keeps what is better and halves the
+step where nothing is. It needs no slopes, which worst months and gaps do not have. Round optics also get a
+bound that no facing can exceed: the sky is cut into patches of facings, and a patch is bounded by reading the
+sky through an acceptance widened by the patch's own radius; patches that can't beat the best are dropped, the
+others cut in four.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from yieldsim.base.vectors import FloatArray, angle_between_deg
+from yieldsim.planning.acceptance_lookup import widened
+from yieldsim.planning.poses import (
+    Facings,
+    axes_enu_xyz,
+    facings,
+    on_a_crooked_mast,
+    sky_grid,
+    spread_over_sky,
+    together,
+    turned_off,
+)
+from yieldsim.planning.prospect import TIE, Goal, Prospect
+
+Score = Callable[[Facings, FloatArray | None], FloatArray]
+"""Scores (n,) of facings; those that can't reach the given scores (n,) may be minus infinity."""
+ROLL_STEP_DEG = 15.0
+ROLL_GRID_DEG = 3.0
+SEEDS = 24
+SURVIVORS = 6
+FINEST_DEG = 0.005
+BOUND_STEP_DEG = 8.0
+BOUND_EVALUATIONS = 12_000
+BOUND_TOLERANCE = 1e-3
+SCOUT_GRID_DEG = 6.0
+FINEST_GRID_DEG: dict[Goal, float] = {"annual": 1.0, "worst-month": 2.0, "shortest-gap": 2.0, "load": 5.0}
+"""Grids no finer than this are searched for a goal; the search below the grid makes up for it."""
+OFF_DEG = (1.0, 2.0, 5.0)
+MOST_MAPPED_MONTHS = 14
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class FacingMap:
+    """Annual energy of one unit over the whole sky of facings.
+
+    tilt_deg (tilts,), azimuth_deg (azimuths,); annual_kwh, roll_deg (tilts, azimuths)
+    roll_deg    the roll that is best there, of those tried; 0 for round optics
+    month_kwh   (months, tilts, azimuths)  None for two angles and for runs of more than MOST_MAPPED_MONTHS
+    """
+
+    tilt_deg: FloatArray
+    azimuth_deg: FloatArray
+    annual_kwh: FloatArray
+    month_kwh: FloatArray | None
+    roll_deg: FloatArray
+
+    @property
+    def facings(self) -> Facings:
+        """All facings of the map, row by row."""
+        tilt, azimuth = np.meshgrid(self.tilt_deg, self.azimuth_deg, indexing="ij")
+        return Facings(tilt.ravel(), azimuth.ravel(), self.roll_deg.ravel())
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Found:
+    """The best facing for a goal, and a bound: no facing at all exceeds it (None: not known for this goal or
+    these optics)."""
+
+    goal: Goal
+    facing: Facings
+    score: float
+    bound: float | None = None
+
+
+# ---------------------------------------------------------------- the map
+
+
+def facing_map(prospect: Prospect, step_deg: float) -> FacingMap:
+    """Energy by direction faced, over the whole sky."""
+    tilts, azimuths = sky_grid(step_deg)
+    tilt, azimuth = (a.ravel() for a in np.meshgrid(tilts, azimuths, indexing="ij"))
+    grid = Facings(tilt, azimuth, _best_rolls_deg(prospect, tilt, azimuth))
+    by_month = not prospect.rolls_matter and len(prospect.months.sky.period_utc) <= MOST_MAPPED_MONTHS
+    month_kwh = prospect.month_kwh(grid) if by_month else None
+    annual = (
+        prospect.annual_kwh(grid, scout=True) if month_kwh is None else month_kwh.sum(axis=1) / prospect.years
+    )
+    shape = (len(tilts), len(azimuths))
+    return FacingMap(
+        tilt_deg=tilts,
+        azimuth_deg=azimuths,
+        annual_kwh=annual.reshape(shape),
+        month_kwh=None if month_kwh is None else month_kwh.T.reshape(-1, *shape),
+        roll_deg=grid.roll_deg.reshape(shape),
+    )
+
+
+def _best_rolls_deg(prospect: Prospect, tilt_deg: FloatArray, azimuth_deg: FloatArray) -> FloatArray:
+    """The best of the rolls tried for each facing: those of the nearest facing of a coarser grid."""
+    if not prospect.rolls_matter:
+        return np.zeros_like(tilt_deg)
+    rolls = _rolls_deg(prospect)
+    coarse = spread_over_sky(ROLL_GRID_DEG, np.zeros(1))
+    many = spread_over_sky(ROLL_GRID_DEG, rolls)
+    best = rolls[prospect.annual_kwh(many, scout=True).reshape(-1, len(rolls)).argmax(axis=1)]
+    from scipy.spatial import cKDTree
+
+    tree = cKDTree(axes_enu_xyz(coarse)[:, 2])
+    asked = axes_enu_xyz(Facings(tilt_deg, azimuth_deg, np.zeros_like(tilt_deg)))[:, 2]
+    return np.asarray(best[tree.query(asked)[1]])
+
+
+# ---------------------------------------------------------------- the search
+
+
+def best_facing(
+    prospect: Prospect,
+    goal: Goal,
+    step_deg: float = 1.0,
+    *,
+    units: int = 1,
+    known: FacingMap | None = None,
+    seeds: Facings | None = None,
+) -> Found:
+    """The best facing for a goal, refined below a grid of step_deg.
+
+    units   how many face that way: decides what a load can use
+    known   the map, where it has been made: the search for annual energy starts from it
+    seeds   facings to search from besides those of the grid
+    """
+
+    def score(some: Facings, at_least: FloatArray | None) -> FloatArray:
+        return prospect.score(goal, some, units, at_least=at_least)
+
+    step = max(step_deg, FINEST_GRID_DEG[goal])
+    mapped = known is not None and (
+        goal == "annual" or (goal == "worst-month" and known.month_kwh is not None)
+    )
+    if mapped and known is not None:
+        grid, annual = known.facings, known.annual_kwh.ravel()
+    else:
+        grid = spread_over_sky(
+            max(step, ROLL_GRID_DEG) if prospect.rolls_matter else step, _rolls_deg(prospect)
+        )
+        annual = prospect.annual_kwh(grid, scout=True)
+    worth = annual > 1e-3 * float(annual.max(initial=0.0))
+    grid, annual = grid.take(worth), annual[worth]
+    if grid.count == 0:
+        nothing = facings(0.0, 0.0)
+        return Found(goal=goal, facing=nothing, score=float(score(nothing, None)[0]), bound=0.0)
+    if goal == "annual":
+        scores = annual
+    elif mapped and known is not None and known.month_kwh is not None:
+        months = known.month_kwh[prospect.whole_months].reshape(-1, len(worth))[:, worth]
+        scores = months.min(axis=0) + TIE * annual
+    else:
+        if prospect.rolls_matter:
+            grid = grid.take(best_roll_each(grid, annual))
+        scores = _grid_scores(goal, grid, score)
+    starts = apart(grid, scores, 1.5 * step, SEEDS)
+    starts = starts if seeds is None else together(starts, seeds)
+    facing, best = refined(score, starts, step / 2.0, rolls=prospect.rolls_matter)
+    if goal != "annual" or prospect.rolls_matter:
+        return Found(goal=goal, facing=facing, score=best)
+    bound, better = annual_bound(prospect, best / units)
+    if better is not None:
+        facing, best = refined(score, together(facing, better), 0.25)
+    return Found(goal=goal, facing=facing, score=best, bound=max(units * bound, best))
+
+
+def _grid_scores(goal: Goal, grid: Facings, score: Score) -> FloatArray:
+    """Scores over a grid. A gap is followed to its end only where it is not far longer than the shortest of a
+    few facings."""
+    if goal != "shortest-gap":
+        return score(grid, None)
+    few = grid.take(slice(None, None, max(1, grid.count // 400)))
+    shortest = float(score(few, None).max())
+    return score(grid, np.full(grid.count, 1.3 * shortest - 1.0))
+
+
+def _rolls_deg(prospect: Prospect) -> FloatArray:
+    """Rolls worth trying: one for round optics."""
+    return np.arange(0.0, prospect.roll_period_deg, ROLL_STEP_DEG) if prospect.rolls_matter else np.zeros(1)
+
+
+def best_roll_each(grid: Facings, score: FloatArray) -> NDArray[np.int64]:
+    """Places of the best among facings that differ in roll only, neighbours in the list."""
+    same = np.cumsum(
+        (np.diff(grid.tilt_deg, prepend=-1.0) != 0.0) | (np.diff(grid.azimuth_deg, prepend=-1.0) != 0.0)
+    )
+    order = np.lexsort((-score, same))
+    first = np.flatnonzero(np.diff(same[order], prepend=-1))
+    return np.asarray(order[first])
+
+
+def apart(some: Facings, score: FloatArray, apart_deg: float, most: int) -> Facings:
+    """The best facings that stand apart from each other, best first."""
+    normals = axes_enu_xyz(some)[:, 2]
+    order = np.argsort(-score, kind="stable")
+    chosen: list[int] = []
+    near = np.cos(np.radians(apart_deg))
+    open_places = np.ones(some.count, dtype=bool)
+    for place in order:
+        if open_places[place]:
+            chosen.append(int(place))
+            open_places &= normals @ normals[place] < near
+            if len(chosen) == most:
+                break
+    return some.take(chosen)
+
+
+def refined(
+    score: Score, starts: Facings, step_deg: float, *, rolls: bool = False, finest_deg: float = FINEST_DEG
+) -> tuple[Facings, float]:
+    """The best facing found by a search from each start, and its score; starts that fall behind are given up
+    on the way."""
+    toward = np.linspace(0.0, 337.5, 16)
+    now, value = starts, score(starts, None)
+    step = np.full(now.count, float(step_deg))
+    for _ in range(200):
+        active = np.flatnonzero(step >= finest_deg)
+        if len(active) == 0:
+            break
+        if float(step.max()) < step_deg / 4.0 and now.count > SURVIVORS:
+            kept = np.argsort(-value, kind="stable")[:SURVIVORS]
+            now, value, step = now.take(kept), value[kept], step[kept]
+            continue
+        tried = [_moved(now.take([place]), float(step[place]), toward, rolls) for place in active]
+        ring = tried[0].count
+        reached = score(together(*tried), np.repeat(value[active], ring)).reshape(-1, ring)
+        best = reached.argmax(axis=1)
+        for row, place in enumerate(active):
+            if reached[row, best[row]] > value[place]:
+                value[place] = reached[row, best[row]]
+                for column, new in zip(now, tried[row], strict=True):
+                    column[place] = new[best[row]]
+            else:
+                step[place] *= 0.5
+    winner = int(value.argmax())
+    return now.take([winner]), float(value[winner])
+
+
+def _moved(one: Facings, step_deg: float, toward_deg: FloatArray, rolls: bool) -> Facings:
+    off = turned_off(one, np.full(len(toward_deg), step_deg), toward_deg)
+    if not rolls:
+        return off
+    turned = facings(
+        one.tilt_deg[0], one.azimuth_deg[0], one.roll_deg[0] + step_deg * np.array([-8.0, -2.0, 2.0, 8.0])
+    )
+    mixed = [
+        Facings(off.tilt_deg[::2], off.azimuth_deg[::2], off.roll_deg[::2] + turn)
+        for turn in (-2.0 * step_deg, 2.0 * step_deg)
+    ]
+    return together(off, turned, *mixed)
+
+
+# ---------------------------------------------------------------- a bound
+
+
+def annual_bound(prospect: Prospect, best_kwh: float) -> tuple[float, Facings | None]:
+    """An energy, kWh a year, that no facing of round optics exceeds, and the most promising facing met on the
+    way if it beats best_kwh.
+
+    The bound of the compression to cells, at the facing with the highest bound, is added to it.
+    """
+    half = BOUND_STEP_DEG / 2.0
+    rows = []
+    for middle in np.arange(half, 180.0, BOUND_STEP_DEG):
+        # patches no wider than high, so that the corners lie within half times the root of two
+        widest = np.sin(np.radians(np.clip(90.0, middle - half, middle + half)))
+        count = int(np.ceil(180.0 * widest / half))
+        rows.append(facings(middle, (np.arange(count) + 0.5) * 360.0 / count, 180.0 / count))
+    patches = together(*rows)
+    rate_of = prospect.year.sky.dust.rate_of_tilt
+    spent, better = 0, None
+    while True:
+        tilt, azimuth, half_azimuth = patches
+        middles = Facings(tilt, azimuth, np.zeros_like(tilt))
+        wide = prospect.year.with_lookup(widened(prospect.year.ready, float(np.radians(half * np.sqrt(2.0)))))
+        # the cleanest rate of dust within a patch is that of one of its ends
+        rate = np.minimum(*(rate_of(np.clip(tilt + side, 0.0, 180.0)) for side in (-half, half)))
+        bound = wide.period_kwh(axes_enu_xyz(middles), tilt, rate).sum(axis=1) / prospect.years
+        settled = best_kwh * (1.0 + BOUND_TOLERANCE)
+        open_places = np.flatnonzero(bound > settled)
+        spent += 2 * len(tilt)
+        if len(open_places) == 0 or spent + 8 * len(open_places) > BOUND_EVALUATIONS or half < 0.01:
+            break
+        half /= 2.0
+        quarter = half_azimuth[open_places][:, None] / 2.0
+        patches = facings(
+            tilt[open_places][:, None] + half * np.array([-1.0, -1.0, 1.0, 1.0]),
+            azimuth[open_places][:, None] + quarter * np.array([-1.0, 1.0, -1.0, 1.0]),
+            quarter,
+        )
+        centres = Facings(patches.tilt_deg, patches.azimuth_deg, np.zeros(patches.count))
+        value = prospect.annual_kwh(centres)
+        if value.max() > best_kwh:
+            best_kwh, better = float(value.max()), centres.take([int(value.argmax())])
+    highest = middles.take([int(bound.argmax())])
+    error = float(prospect.year.cell_error_kwh(axes_enu_xyz(highest), highest.tilt_deg)[0]) / prospect.years
+    return max(float(bound.max(initial=0.0)), settled) + error, better
+
+
+# ---------------------------------------------------------------- how well it must be held
+
+
+def losses_when_off(
+    prospect: Prospect, facing: Facings, off_deg: tuple[float, ...] = OFF_DEG
+) -> list[dict[str, float]]:
+    """Share of the annual energy lost when the aperture is off by given angles: the mean over all directions
+    and the worst."""
+    own = float(prospect.annual_kwh(facing)[0])
+    toward = np.linspace(0.0, 350.0, 36)
+    rows = []
+    for off in off_deg:
+        kwh = prospect.annual_kwh(turned_off(facing, np.full(36, off), toward))
+        share = 1.0 - kwh / own if own > 0.0 else np.zeros(36)
+        rows.append(
+            {
+                "off_deg": float(off),
+                "mean_loss_fraction": float(share.mean()),
+                "worst_loss_fraction": float(share.max()),
+            }
+        )
+    return rows
+
+
+def losses_on_a_crooked_mast(
+    prospect: Prospect, facing: Facings, levelling_deg: float, azimuth_error_deg: float
+) -> dict[str, float]:
+    """Loss expected and at worst when the mast leans by up to levelling_deg any way and is turned by up to
+    azimuth_error_deg either way.
+
+    Leans are spread evenly over the disc of their size, turns evenly over their range: 37 leans x 9 turns,
+    the extremes among them.
+    """
+    own = float(prospect.annual_kwh(facing)[0])
+    lean, toward, weight = [0.0], [0.0], [1.0]
+    for ring, count in ((1, 6), (2, 12), (3, 18)):
+        lean += [levelling_deg * ring / 3.0] * count
+        toward += (np.arange(count) * 360.0 / count).tolist()
+        # rings stand for equal widths of the disc, the outermost for half of one
+        weight += [1.0 if ring < 3 else 0.5 - 1.0 / 36.0 + 1.0 / 18.0] * count
+    turn = azimuth_error_deg * np.linspace(-1.0, 1.0, 9)
+    turn_weight = np.array([0.5, *[1.0] * 7, 0.5])
+    off = on_a_crooked_mast(facing, np.repeat(lean, 9), np.repeat(toward, 9), np.tile(turn, len(lean)))
+    share = 1.0 - prospect.annual_kwh(off) / own if own > 0.0 else np.zeros(off.count)
+    weights = (np.array(weight)[:, None] * turn_weight[None, :]).ravel()
+    return {
+        "levelling_deg": float(levelling_deg),
+        "azimuth_error_deg": float(azimuth_error_deg),
+        "expected_loss_fraction": float(weights @ share / weights.sum()),
+        "worst_loss_fraction": float(share.max()),
+        "least_off_direction_deg": float(
+            angle_between_deg(axes_enu_xyz(off)[:, 2], axes_enu_xyz(facing)[:, 2]).max()
+        ),
+    }
