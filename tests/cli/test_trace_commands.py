@@ -80,7 +80,13 @@ def test_trace_writes_a_table_that_collectors_take(tmp_path: Path) -> None:
         )
         assert done.returncode == 0, done.stderr
         files = sorted((tmp_path / name).iterdir())
-        assert [file.name for file in files] == ["acceptance.csv", "trace.json", "trace.pdf", "trace.png"]
+        assert [file.name for file in files] == [
+            "acceptance.csv",
+            "trace.json",
+            "trace.pdf",
+            "trace.png",
+            "trace_losses.csv",
+        ]
         hashes.append([hashlib.sha256(file.read_bytes()).hexdigest() for file in files])
     assert hashes[0] == hashes[1]
     assert "Small lens" in done.stdout
@@ -139,7 +145,10 @@ def test_linear_designs_get_two_angles(tmp_path: Path) -> None:
     assert_allclose(table.acceptance_fraction[-1], 0.0)
     assert_allclose(table.acceptance_fraction[:, -1], 0.0)
     written = write_trace(traced, tmp_path / "table.csv", figures=False)
-    assert written == ["table.csv", "trace.json"]
+    assert written == ["table.csv", "trace.json", "trace_losses.csv"]
+    losses = np.genfromtxt(tmp_path / "trace_losses.csv", delimiter=",", names=True)
+    names = [name for name in losses.dtype.names if not name.endswith(("_deg", "_error"))]
+    assert_allclose(sum(losses[name] for name in names), 1.0, atol=1e-9)
     header = (tmp_path / "table.csv").read_text(encoding="utf-8").splitlines()[0]
     assert header == "transverse_deg,longitudinal_deg,acceptance_fraction"
     # the shield's film belongs to the collector: the acceptance leaves it out, the flux does not

@@ -33,8 +33,10 @@ DRAWN_RAYS = 17
 
 
 def write_trace(run: TraceRun, out: str | Path, figures: bool = True) -> list[str]:
-    """Write the acceptance table to `out`, and trace.json, trace.png and trace.pdf beside it: all or none.
+    """Write the acceptance table to `out`, and beside it trace.json, trace_losses.csv, trace.png and
+    trace.pdf.
 
+    All of them or none.
     Returns the names written. Raises WriteFailed.
     """
     from yieldsim.files.results import staged_folder, write_image, write_json, write_table
@@ -47,6 +49,7 @@ def write_trace(run: TraceRun, out: str | Path, figures: bool = True) -> list[st
     with staged_folder(target.parent) as stage:
         write_table(acceptance_frame(run), stage / target.name)
         write_json(run.summary, stage / "trace.json")
+        write_table(losses_frame(run), stage / "trace_losses.csv")
         if figures:
             picture, page = trace_pictures(page_of(run))
             write_image(picture, stage / "trace.png")
@@ -71,6 +74,25 @@ def acceptance_frame(run: TraceRun) -> Any:
             "acceptance_fraction": table.acceptance_fraction.ravel(),
         }
     )
+
+
+def losses_frame(run: TraceRun) -> Any:
+    """Shares of the light by cause for every traced direction, film left out; they add up to 1 in each
+    row."""
+    import pandas as pd
+
+    traced = run.traced
+    if isinstance(traced, Curve):
+        columns: dict[str, FloatArray] = {"incidence_deg": traced.angle_deg}
+    else:
+        t, along = np.meshgrid(traced.transverse_deg, traced.longitudinal_deg, indexing="ij")
+        columns = {"transverse_deg": t.ravel(), "longitudinal_deg": along.ravel()}
+    share, error = (values.reshape(-1, causes.COUNT) for values in (traced.share, traced.error))
+    columns["delivered_error"] = error[:, causes.DELIVERED]
+    for cause, name in enumerate(causes.NAMES):
+        if share[:, cause].any():
+            columns[name.replace(" ", "_").replace("'", "")] = share[:, cause]
+    return pd.DataFrame(columns)
 
 
 def page_of(run: TraceRun) -> TracePage:

@@ -50,6 +50,8 @@ class FluxMap:
     flux_w_cm2: FloatArray
     mean_w_cm2: float
     peak_w_cm2: float
+    peak_error_w_cm2: float
+    """One standard error of the peak, from the number of rays in its cell."""
     delivered_w: float
 
     def row(self) -> dict[str, float]:
@@ -61,6 +63,7 @@ class FluxMap:
             "delivered_w": self.delivered_w,
             "face_mean_w_cm2": self.mean_w_cm2,
             "face_peak_w_cm2": self.peak_w_cm2,
+            "face_peak_error_w_cm2": self.peak_error_w_cm2,
             "face_mean_suns": self.mean_w_cm2 / sun,
             "face_peak_suns": self.peak_w_cm2 / sun,
             "peak_over_mm": float(self.x_edges_mm[1] - self.x_edges_mm[0]),
@@ -90,6 +93,8 @@ def flux_map(prescription: Prescription, scene: Scene, seen: Seen, sun_distance_
     inside = (x**2 + y**2 <= half_x**2) if is_round else (np.abs(x) <= half_x) & (np.abs(y) <= half_y)
     edges_x, edges_y = (np.linspace(-half, half, MAP_CELLS + 1) for half in (half_x, half_y))
     watts, _, _ = np.histogram2d(x[inside], y[inside], bins=(edges_x, edges_y), weights=weight[inside])
+    squares, _, _ = np.histogram2d(x[inside], y[inside], bins=(edges_x, edges_y), weights=weight[inside] ** 2)
+    brightest = np.unravel_index(np.argmax(watts), watts.shape)
     cell_cm2 = 1e4 * (edges_x[1] - edges_x[0]) * (edges_y[1] - edges_y[0])
     return FluxMap(
         sun_distance_au=sun_distance_au,
@@ -98,7 +103,8 @@ def flux_map(prescription: Prescription, scene: Scene, seen: Seen, sun_distance_
         y_edges_mm=1e3 * edges_y,
         flux_w_cm2=watts / cell_cm2,
         mean_w_cm2=float(weight[inside].sum() / (1e4 * scene.face_area_m2)),
-        peak_w_cm2=float((watts / cell_cm2).max()),
+        peak_w_cm2=float(watts[brightest] / cell_cm2),
+        peak_error_w_cm2=float(np.sqrt(squares[brightest]) / cell_cm2),
         delivered_w=float(seen.delivered.sum() / seen.rays * left * power),
     )
 
@@ -200,6 +206,7 @@ def summary_of_trace(
             {
                 "cause": name,
                 "normal": float(normal[cause]),
+                "normal_error": float(traced.error.reshape(-1, causes.COUNT)[0, cause]),
                 "within_cone": float(mean_loss.get(name, 0.0)),
             }
             for cause, name in enumerate(causes.NAMES)
@@ -217,6 +224,7 @@ def summary_of_trace(
             "asked": ways.precision,
             "normal": float(np.ravel(error)[0]),
             "largest": float(error.max()),
+            "half_width_deg": half_width_error_deg(traced),
             "rays": traced.rays,
             "randomisations": SHIFTS,
         },
@@ -256,6 +264,21 @@ def summary_of_trace(
         "cautions": [CAUTION_FLUX],
         "provenance": provenance(sources, {"tolerance": ways.precision, "source": source, "seed": ways.seed}),
     }
+
+
+def half_width_error_deg(traced: Curve | Grid) -> float | None:
+    """One standard error of the half width at 50 %: that of the acceptance over the curve's slope there."""
+    accepted, error = traced.share[..., causes.DELIVERED], traced.error[..., causes.DELIVERED]
+    if isinstance(traced, Curve):
+        angle = traced.angle_deg
+    else:
+        angle, accepted, error = traced.transverse_deg, accepted[:, 0], error[:, 0]
+    width = falls_to_deg(angle, accepted, 0.5)
+    if not math.isfinite(width):
+        return None
+    row = int(np.searchsorted(angle, width))
+    slope = abs(accepted[row] - accepted[row - 1]) / (angle[row] - angle[row - 1])
+    return float(np.hypot(max(error[row - 1], error[row]), 0.5 * error[0]) / slope)
 
 
 def half_widths(traced: Curve | Grid) -> dict[str, float | None]:
