@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import datetime
+import re
 
 from yieldsim.base.constants import J2000_JD, SECONDS_PER_DAY
 
 FIRST_YEAR, LAST_YEAR = 1700, 2200
 """Well inside what nanoseconds in 64 bits can hold (1678 to 2262)."""
+LEAP_SECOND = re.compile(r"\d[T ]\d{2}:\d{2}:60(?!\d)", re.IGNORECASE)
+"""A moment within a leap second, such as 2016-12-31T23:59:60."""
+NO_LEAP_SECOND = "a moment within a leap second cannot be named"
+"""Clocks, labels and results here count 60 seconds to every minute."""
 
 
 def utc_iso(value: datetime.date | datetime.datetime | str) -> str:
@@ -20,6 +25,8 @@ def utc_iso(value: datetime.date | datetime.datetime | str) -> str:
     """
     moment = value
     if isinstance(moment, str):
+        if LEAP_SECOND.search(moment):
+            raise ValueError(f"seconds 00 to 59; {NO_LEAP_SECOND}")
         try:
             moment = datetime.datetime.fromisoformat(moment.strip())
         except ValueError:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,16 +19,16 @@ from yieldsim.base.nouns import (
     TerrainHorizon,
 )
 from yieldsim.base.prescription import Prescription
-from yieldsim.files.body_model import BodyFile
-from yieldsim.files.collector_model import CollectorFile, collector_of
+from yieldsim.files.collector_model import collector_of
+from yieldsim.files.kinds import likeliest
 from yieldsim.files.load_schedules import LOAD_AMOUNTS, load_series
-from yieldsim.files.loads import LoadFile, load_words
-from yieldsim.files.prescription import PrescriptionFile, prescription_of
+from yieldsim.files.loads import load_words
+from yieldsim.files.prescription import prescription_of
 from yieldsim.files.reading import Reading
-from yieldsim.files.site_model import SiteFile, body_of, site_of
+from yieldsim.files.site_model import body_of, site_of
 from yieldsim.files.table_nouns import acceptance_cells, attenuation_table, horizon_mask, optical_depth_table
 from yieldsim.files.toml_inputs import toml_table
-from yieldsim.files.uncertain import UncertainFile, uncertain_words
+from yieldsim.files.uncertain import uncertain_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,15 +39,6 @@ class Recognised:
     warnings: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Kind:
-    """A kind of TOML file: its top-level keys, and how to read it into words."""
-
-    name: str
-    keys: frozenset[str]
-    words: Callable[[Reading], str]
-
-
 def recognised(path: Path) -> Recognised:
     """Read a file as what it is. Raises InputError with all its problems, or when it is of no known kind."""
     text = Reading(path).text("input")
@@ -55,25 +46,13 @@ def recognised(path: Path) -> Recognised:
     if path.suffix.lower() in (".csv", ".txt"):
         words = _table_words(reading, text)
     else:
-        words = _kind(toml_table(text, reading.where), reading.where).words(reading)
+        kind = likeliest(toml_table(text, reading.where))
+        if kind is None:
+            allowed = f"a file of one of these: {', '.join(WORDS)}"
+            raise InputError(Problem(reading.where, found="is of no known kind", allowed=allowed))
+        words = WORDS[kind](reading)
     reading.refuse()
     return Recognised(words, tuple(reading.warnings.lines))
-
-
-def _kind(data: Iterable[str], where: str) -> Kind:
-    """The kind with most of its keys in the file, misspelt ones counted half."""
-    given = list(data)
-
-    def score(kind: Kind) -> float:
-        return sum(1.0 if key in kind.keys else 0.5 if likely(key, kind.keys) else 0.0 for key in given)
-
-    best = max(KINDS, key=score)
-    if score(best) == 0.0:
-        kinds = ", ".join(kind.name for kind in KINDS)
-        raise InputError(
-            Problem(where, found="is of no known kind", allowed=f"a file of one of these: {kinds}")
-        )
-    return best
 
 
 def _site_words(reading: Reading) -> str:
@@ -187,11 +166,12 @@ def _counted(count: int, word: str) -> str:
     return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
-KINDS = (
-    Kind("site", frozenset(SiteFile.model_fields), _site_words),
-    Kind("collector", frozenset(CollectorFile.model_fields), _collector_words),
-    Kind("body", frozenset(BodyFile.model_fields), _body_words),
-    Kind("prescription", frozenset(PrescriptionFile.model_fields), _prescription_words),
-    Kind("load", frozenset(LoadFile.model_fields), load_words),
-    Kind("uncertainty", frozenset(UncertainFile.model_fields), uncertain_words),
-)
+WORDS: dict[str, Callable[[Reading], str]] = {
+    "site": _site_words,
+    "collector": _collector_words,
+    "body": _body_words,
+    "prescription": _prescription_words,
+    "load": load_words,
+    "uncertainty": uncertain_words,
+}
+"""What a TOML file of each kind holds, in words; the keys are those of `kinds.TOP_KEYS`."""

@@ -10,6 +10,8 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from yieldsim.base.errors import InputError, Problem
+from yieldsim.files.kinds import home_of, taken_for, with_article
+from yieldsim.files.moments import LEAP_SECOND, NO_LEAP_SECOND
 from yieldsim.files.reading import Reading
 from yieldsim.files.spelling import inner_model, respell
 from yieldsim.files.strict_model import RECORDED, StrictModel
@@ -29,11 +31,17 @@ def read_toml(path: Path | str, model: type[Model], role: str = "input") -> Mode
 def parse_toml(reading: Reading, model: type[Model], role: str) -> Model:
     """The reading's file as a model; files that it names share the reading.
 
-    Raises InputError with the problems of this file by line, then those of the files it names.
+    Raises InputError with the problems of this file by line, then those of the files it names; with one problem
+    alone for a file of another kind than its role.
     """
     text = reading.text(role)
+    data = toml_table(text, reading.where)
+    other = taken_for(data, role)
+    if other is not None:
+        found = f"looks like {with_article(other)} file"
+        raise InputError(Problem(reading.where, found=found, allowed=f"{with_article(role)} file here"))
     lines = key_lines(text)
-    respelt = respell(toml_table(text, reading.where), model)
+    respelt = respell(data, model)
     faults: list[tuple[int, Problem]] = []
 
     def blame(path: KeyPath, key: str, found: str, allowed: str = "", hint: str = "") -> None:
@@ -42,7 +50,8 @@ def parse_toml(reading: Reading, model: type[Model], role: str) -> Model:
         faults.append((line or 0, Problem(where, key, found, allowed, hint)))
 
     for one in respelt.unknown:
-        blame(one.path, key_words(one.path[:-1], model), one.found, hint=one.hint)
+        hint = one.hint or (home_of(str(one.path[0]), role) if len(one.path) == 1 else "")
+        blame(one.path, key_words(one.path[:-1], model), one.found, hint=hint)
     result: Model | None = None
     try:
         result = model.model_validate(respelt.data, context=reading)
@@ -69,6 +78,8 @@ def toml_table(text: str, where: str) -> dict[str, Any]:
         place = f"{where} line {line} column {column}" if line else where
         ending = " at the end of the file" if match and not line else ""
         reason = words[:1].lower() + words[1:]
+        if line and LEAP_SECOND.search(text.split("\n")[int(line) - 1]):
+            reason, ending = f"{NO_LEAP_SECOND}; write 59 or the next minute", ""
         raise InputError(Problem(place, found=f"is not valid TOML: {reason}{ending}")) from None
 
 

@@ -157,6 +157,16 @@ def test_a_misspelt_table_is_named_and_still_read(folder) -> None:
         ),
         ("time = 2027-03-01", "time = 1066-03-01", "time is 1066-03-01; allowed: a year from 1700 to 2200"),
         ("time = 2027-03-01", 'time = "soon"', 'time is "soon"; allowed: a date or a date and time, like'),
+        (
+            "time = 2027-03-01",
+            "time = 2016-12-31T23:59:60Z",
+            "site.toml line 13 column 30: is not valid TOML: a moment within a leap second cannot be named; write 59",
+        ),
+        (
+            "time = 2027-03-01",
+            'time = "2016-12-31T23:59:60Z"',
+            "allowed: seconds 00 to 59; a moment within a leap second cannot be named",
+        ),
         ("removes = 0.6 }", "removes = 0.6 }, 5", "[dust] events #2 is 5; allowed: a table"),
         ("[dust]", "[dusts]\nmast = 1\n[dust]", "unknown table [dusts] (did you mean [dust]?)"),
         (

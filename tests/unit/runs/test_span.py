@@ -84,3 +84,8 @@ def test_a_grid_counts_whole_intervals_and_follows_the_leap_second():
     assert utc[0] == begin + np.timedelta64(450, "s")
     with pytest.raises(InputError, match="whole intervals"):
         time_grid(begin, finish + np.timedelta64(1, "m"), 60.0)
+
+
+def test_a_leap_second_is_told_as_one():
+    with pytest.raises(InputError, match="seconds 00 to 59; a moment within a leap second cannot be named"):
+        utc_instant("2016-12-31T23:59:60Z", "start")
