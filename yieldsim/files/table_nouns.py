@@ -13,6 +13,8 @@ from yieldsim.files.moments import tdb_s
 from yieldsim.files.reading import Reading
 from yieldsim.files.tables import Column, Table, read_table, refuse_rows
 
+CLOSING_DIFFERENCE = 1e-6
+"""By how much a closing row at 360 may differ from the row at 0, whose value then counts: rounding in a table."""
 WIDE_GAP_DEG = 30.0
 """A skyline with a wider gap than this between rows may be a partial one; a straight line across misleads."""
 
@@ -32,7 +34,7 @@ ATTENUATION = Column("attenuation_db_per_km", 0.0, 1.0e6)
 def horizon_mask(reading: Reading) -> HorizonMask:
     """A skyline: azimuth_deg increasing from 0 to 360, elevation_deg; one row means the same all around.
 
-    A closing row at 360 must repeat the row at 0. Raises InputError.
+    A closing row at 360 must repeat the row at 0, to rounding. Raises InputError.
     """
     table = read_table(reading, "horizon table", (AZIMUTH, ELEVATION))
     azimuth_deg, elevation_deg = _circle(table, AZIMUTH.name, ELEVATION.name)
@@ -164,7 +166,7 @@ def _circle(table: Table, angle: str, value: str) -> tuple[FloatArray, FloatArra
         return angles, values
     if angles[0] > 0.0:
         return np.append(0.0, angles[:-1]), np.append(values[-1], values[:-1])
-    if values[-1] != values[0]:
-        found = f"is {values[-1]:g} at 360 but {values[0]:g} at 0"
+    if abs(values[-1] - values[0]) > CLOSING_DIFFERENCE:
+        found = f"is {values[-1]:.10g} at 360 but {values[0]:.10g} at 0"
         raise InputError(table.problem(len(table) - 1, value, found, hint="they are the same direction"))
     return angles[:-1], values[:-1]

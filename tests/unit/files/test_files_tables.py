@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -206,3 +207,32 @@ def test_attenuation_in_micrometres_is_refused(folder) -> None:
     assert lines[0] == 't.csv line 2: wavelength_nm is "0.4"; allowed: 100 to 100000'
     lines = told(attenuation_table, folder.write("t.csv", "wavelength_nm,attenuation_db_per_km\n400,100\n"))
     assert lines == ["t.csv: has one row; allowed: two or more wavelengths"]
+
+
+@pytest.mark.parametrize(
+    ("read", "header", "name"),
+    [
+        (horizon_mask, "azimuth_deg,elevation_deg", "elevation_deg"),
+        (optical_depth_table, "solar_longitude_deg,optical_depth", "optical_depth"),
+    ],
+)
+def test_the_closing_row_repeats_the_first_to_rounding(folder, read: Any, header: str, name: str) -> None:
+    """Rounding of a table made elsewhere passes; the row at 0 counts. Anything more is told in figures that differ."""
+    rows = "0,{first}\n90,1\n180,2\n270,1\n360,{last}\n"
+    path = folder.write("t.csv", header + "\n" + rows.format(first="1.2345678", last="1.23456829"))
+    found = read(Reading(path))
+    values = found.elevation_deg if read is horizon_mask else found.optical_depth
+    assert values.tolist() == [1.2345678, 1.0, 2.0, 1.0]
+    path = folder.write("t.csv", header + "\n" + rows.format(first="1.2345678", last="1.2345700"))
+    assert told(read, path) == [
+        f"t.csv line 6: {name} is 1.23457 at 360 but 1.2345678 at 0 (they are the same direction)"
+    ]
+
+
+@pytest.mark.parametrize("moment", ["2016-12-31T23:59:60", "2016-12-31 23:59:60Z"])
+def test_a_leap_second_is_told_as_one(folder, moment: str) -> None:
+    path = folder.write("t.csv", f"time_utc,optical_depth\n{moment},0.5\n")
+    assert told(optical_depth_table, path) == [
+        f't.csv line 2: time_utc is "{moment}"; allowed: seconds 00 to 59; '
+        "a moment within a leap second cannot be named"
+    ]
