@@ -103,6 +103,7 @@ class TracePage:
     flux_y_edges_mm: FloatArray
     flux_w_cm2: FloatArray
     flux_words: str
+    mouth_words: str
     face: Opening
     wavelength_nm: FloatArray
     delivered_fraction: FloatArray
@@ -123,8 +124,8 @@ def _compose(figure: Figure, page: TracePage) -> None:
     bands: Any = figure.subfigures(6, 1, height_ratios=(0.42, 3.0, 2.3, 2.55, 2.0, 0.34))
     heading, first, second, third, fourth, foot = bands
     heading.text(0.012, 0.92, page.name, fontsize=12.0, fontweight="bold", va="top")
-    line = "    ".join(f"{label} {value}" for label, value in page.facts)
-    heading.text(0.012, 0.30, line, fontsize=SMALL_PT, color=MUTED, va="top")
+    line = "   ".join(f"{label} {value}" for label, value in page.facts)
+    heading.text(0.012, 0.30, line, fontsize=SMALL_PT - 0.2, color=MUTED, va="top")
     foot.text(0.012, 0.1, "\n".join(wrap(page.caution, 140)), fontsize=SMALL_PT - 0.3, va="bottom")
     left, right = first.subplots(1, 2, width_ratios=(1.05, 1.0))
     draw_collector(left, page)
@@ -269,7 +270,7 @@ def draw_spot(figure: Any, axes: Axes, page: TracePage) -> None:
     if page.mouth.half_y_mm < 3.0 * page.mouth.half_x_mm:
         axes.set_aspect("equal", anchor="W")
     figure.colorbar(mesh, ax=axes, pad=0.02).set_label("of the brightest", fontsize=SMALL_PT)
-    axes.set_title("Spot at the mouth\nSun straight on;\nwhite: the mouth's rim", fontsize=SMALL_PT + 0.5)
+    axes.set_title(f"{page.mouth_words}\nSun straight on;\nwhite: its rim", fontsize=SMALL_PT + 0.5)
     axes.set_xlabel("across, mm")
     axes.set_ylabel("along, mm")
 
@@ -341,5 +342,5 @@ def facts_of(summary: dict[str, Any]) -> list[tuple[str, str]]:
         ("straight on", f"{percent(acceptance['normal'])} ± {percent(error['normal'])}"),
         ("half width", "–" if width is None else f"{width:.2f}°"),
         ("etendue used", percent(summary["etendue_used"])),
-        ("source", {"point": "parallel light", "disc": "Sun's disc at 1 au"}[acceptance["source"]]),
+        ("for", {"point": "parallel light", "disc": "the disc at 1 au"}[acceptance["source"]]),
     ]

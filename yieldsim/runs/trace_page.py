@@ -144,9 +144,10 @@ def page_of(run: TraceRun) -> TracePage:
         flux_y_edges_mm=flux.y_edges_mm,
         flux_w_cm2=flux.flux_w_cm2,
         flux_words=(
-            f"{distance:g} au: mean {number(flux.mean_w_cm2)} W/cm², {number(row['face_mean_suns'])} suns,\n"
-            f"peak {number(flux.peak_w_cm2)} W/cm², {number(row['face_peak_suns'])} suns"
+            f"{distance:g} au: mean {number(flux.mean_w_cm2)} W/cm² ({number(row['face_mean_suns'], 2)} suns),\n"
+            f"peak {number(flux.peak_w_cm2)} W/cm² ({number(row['face_peak_suns'], 2)} suns)"
         ),
+        mouth_words="Spot at the funnel's mouth" if station["has_funnel"] else "Spot at the fibre",
         face=face,
         wavelength_nm=wavelengths,
         delivered_fraction=efficiency,
