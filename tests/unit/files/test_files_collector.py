@@ -16,6 +16,8 @@ from yieldsim.base.nouns import (
     RoundAcceptance,
     Shield,
 )
+from yieldsim.base.vectors import mount_axes_enu_xyz
+from yieldsim.files.bundled import sites_folder
 from yieldsim.files.inputs import read_collector
 
 
@@ -162,3 +164,30 @@ def test_a_table_that_ends_above_zero_is_a_warning(folder) -> None:
     )
     folder.write("acceptance.csv", "incidence_deg,acceptance_fraction\n0,0.8\n90,0.5\n")
     assert read_collector(folder.collector()).warnings == ()
+
+
+def test_the_demo_collector_tells_how_the_two_axes_lie() -> None:
+    """Each sentence of the comment beside [acceptance] against the axes that runs use."""
+    comment = " ".join(
+        line.removeprefix("#").strip()
+        for line in (sites_folder() / "wide.collector.toml").read_text().split("\n")
+        if line.startswith("#")
+    )
+    transverse, longitudinal, normal = mount_axes_enu_xyz(30.0, 90.0, 0.0)
+    assert (
+        "At roll 0 the longitudinal axis points up the slope of the aperture and the transverse axis"
+        in comment
+    )
+    assert longitudinal[2] == pytest.approx(np.sin(np.radians(30.0)))
+    assert transverse[2] == pytest.approx(0.0, abs=1e-15)
+    assert "(tilt 0: the longitudinal axis points away from azimuth_deg)" in comment
+    assert mount_axes_enu_xyz(0.0, 90.0, 0.0)[1] == pytest.approx([-1.0, 0.0, 0.0], abs=1e-15)
+    assert (
+        "a positive roll turns both counter-clockwise for someone looking at the aperture from in front"
+        in comment
+    )
+    for before, after in zip(
+        (transverse, longitudinal), mount_axes_enu_xyz(30.0, 90.0, 10.0)[:2], strict=True
+    ):
+        assert np.cross(before, after) @ normal == pytest.approx(np.sin(np.radians(10.0)))
+    assert "An angle whose rows start at 0 is mirrored to the other side." in comment
