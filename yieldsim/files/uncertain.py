@@ -26,7 +26,7 @@ PARAMETERS: dict[str, tuple[str, ...]] = {
 
 
 def _what(value: object) -> str:
-    if value not in DOUBTS:
+    if not isinstance(value, str) or value not in DOUBTS:
         raise problem(f"is {told(value)}", ", ".join(DOUBTS), likely(str(value), DOUBTS))
     return str(value)
 

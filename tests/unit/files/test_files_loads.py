@@ -325,6 +325,7 @@ def test_an_uncertainty_file(tmp_path: Path) -> None:
         ("draws = 1000\n" + ONE, "draws is 1000; allowed: a power of two (such as 1024)"),
         (ONE + ONE, "holds dust_rate twice"),
         ("uncertain = []\n", "is empty"),
+        (ONE.replace('"dust_rate"', "{ a = 1 }"), "[[uncertain]] #1 what is a table; allowed: "),
         (ONE.replace("dust_rate", "dust_rat"), "did you mean dust_rate?"),
         (ONE.replace("sd = 0.2", ""), "sd is missing (normal needs mean, sd)"),
         (ONE.replace("sd = 0.2", "sd = 0.0"), "sd is 0.0; allowed: more than 0"),
