@@ -26,7 +26,7 @@ def named_path(name: str, naming_file: Path) -> Path:
 
     Raises InputError, its Problem without place and key: the caller knows them.
     """
-    if not name.strip() or "\x00" in name:
+    if not name.strip() or not name.isprintable():
         raise InputError(Problem("", found=f"is {name!r}", allowed="the name of a file"))
     folder = naming_file.parent
     try:

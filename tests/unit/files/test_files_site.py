@@ -119,6 +119,11 @@ def test_a_misspelt_table_is_named_and_still_read(folder) -> None:
             "[horizon] table is 5; allowed: the name of a file, in quotes",
         ),
         ('table = "horizon.csv"', 'table = ""', "[horizon] table is ''; allowed: the name of a file"),
+        (
+            'table = "horizon.csv"',
+            'table = """a\nb"""',
+            "[horizon] table is 'a\\nb'; allowed: the name of a file",
+        ),
         ('table = "horizon.csv"', 'table = "horizn.csv"', "does not exist (did you mean horizon.csv?)"),
         ('table = "horizon.csv"', 'table = "."', 'names ".", which is a folder'),
         (
