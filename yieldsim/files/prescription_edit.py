@@ -94,6 +94,9 @@ def with_value(data: Mapping[str, Any], path: KeyPath, value: float) -> dict[str
     if path[0] == "materials":
         for row in changed["materials"]:
             if row.get("name") == path[1]:
+                if path[2] == "index":
+                    for other in ("database", "table", "sellmeier", "sellmeier_nm"):
+                        row.pop(other, None)
                 row[path[2]] = number
         return changed
     table = changed.setdefault(path[0], {})

@@ -26,6 +26,7 @@ SCOUT_DEG = np.array(
     [0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0, 9.0, 12.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 88.0]
 )  # fmt: skip
 FINEST_DEG = 0.02
+"""Rows are not set closer than this, or a tenth of their angle where that is less."""
 MOST_ROWS = 160
 MOST_GRID_ROWS = 40
 
@@ -132,7 +133,7 @@ def trace_curve(
         gaps = [
             (low, high)
             for low, high in pairwise(angles)
-            if (low, high) not in checked and high - low > 2.0 * FINEST_DEG
+            if (low, high) not in checked and high - low > 2.0 * min(FINEST_DEG, 0.1 * high)
         ]
         # widest misfits first: a gap can't hide more than the step between its ends, flat ones are tried once
         gaps.sort(key=lambda gap: -abs(accepted(gap[1]) - accepted(gap[0])))

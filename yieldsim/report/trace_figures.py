@@ -270,7 +270,7 @@ def draw_spot(figure: Any, axes: Axes, page: TracePage) -> None:
     if page.mouth.half_y_mm < 3.0 * page.mouth.half_x_mm:
         axes.set_aspect("equal", anchor="W")
     figure.colorbar(mesh, ax=axes, pad=0.02).set_label("of the brightest", fontsize=SMALL_PT)
-    axes.set_title(f"{page.mouth_words}\nSun straight on;\nwhite: its rim", fontsize=SMALL_PT + 0.5)
+    axes.set_title(f"{page.mouth_words}\nSun straight on;\nwhite: its rim", fontsize=SMALL_PT)
     axes.set_xlabel("across, mm")
     axes.set_ylabel("along, mm")
 
@@ -289,7 +289,7 @@ def draw_flux(figure: Any, axes: Axes, page: TracePage) -> None:
     if page.face.half_y_mm < 3.0 * page.face.half_x_mm:
         axes.set_aspect("equal", anchor="W")
     figure.colorbar(mesh, ax=axes, pad=0.02).set_label("W/cm²", fontsize=SMALL_PT)
-    axes.set_title(f"Flux on the fibre's face\n{page.flux_words}", fontsize=SMALL_PT + 0.5)
+    axes.set_title(f"Flux on the fibre's face\n{page.flux_words}", fontsize=SMALL_PT)
     axes.set_xlabel("across, mm")
     axes.set_ylabel("along, mm")
 

@@ -243,6 +243,22 @@ def test_values_change_in_a_copy_and_in_the_text(tmp_path: Path) -> None:
     assert np.isfinite(build_scene(prescription).parts.table).all()
 
 
+def test_an_index_can_be_varied(tmp_path: Path) -> None:
+    """A swept index takes the place of the database page that the material came from."""
+    text = (
+        GOOD.replace('"pmma"', '"mine"') + '[[materials]]\nname = "mine"\ndatabase = "main/SiO2/Malitson"\n'
+    )
+    path = written(tmp_path, text)
+    _, data = read_source(path)
+    place = key_path("materials.mine.index", data)
+    assert present_value(data, place) is None
+    material = prescription_from(with_value(data, place, 1.61), path).lens.material
+    assert material is not None
+    assert_allclose(material.index_at(600.0), 1.61)
+    with pytest.raises(InputError, match="the file describes: mine"):
+        key_path("materials.yours.index", data)
+
+
 def test_every_key_is_described_for_users() -> None:
     """The page beside the demo files names each table's keys, and no key that is not there."""
     from yieldsim.files.prescription import PrescriptionFile
