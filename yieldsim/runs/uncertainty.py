@@ -33,6 +33,8 @@ OUTCOMES = {
 """What is watched in every draw, and whether more of it is better."""
 RANKED = ("delivered_kwh", "served_fraction")
 POOR_RANKING = 0.9
+LARGEST_DEPARTURE = 5e-3
+"""Of the energy of the draw with all inputs as given, from the estimate's; more is told."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,6 +67,11 @@ def how_sure(
     nominal = _outcomes(case, run, {})
     estimated = float(case.light_kwh.sum())
     departure = nominal["delivered_kwh"] / estimated - 1.0 if estimated > 0.0 else 0.0
+    if abs(departure) > LARGEST_DEPARTURE:
+        case.notes.add(
+            f"with all inputs as given the re-weighed sky departs from the estimate by {departure:+.1%}: the files or the "
+            "kernels are others than the estimate's"
+        )
     rankings = {name: _ranking(case, drawn, found[name], name) for name in RANKED}
     shortfall = {
         f"p{level}_{name}": uncertainty.reached(found[name], level, False)
