@@ -9,18 +9,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import YieldsimError
-from yieldsim.base.nouns import Acceptance, Mount
+from yieldsim.base.nouns import Acceptance, Mount, RoundAcceptance
 
 if TYPE_CHECKING:
     from yieldsim.base.vectors import FloatArray
     from yieldsim.files.prescription_edit import KeyPath
+    from yieldsim.planning.poses import Facings
     from yieldsim.planning.weighted_sky import WeightedSky
 
 TOLERANCE = 0.01
 """Of the traced acceptances; all designs share their random shifts, so they compare far better than that."""
 FACING_STEP = 0.6
 """Of the acceptance's half-width: spacing of the facings tried first."""
-RIVALS = 6
+RIVALS = 4
 """Places of that grid that are looked at more closely."""
 
 
@@ -47,6 +48,7 @@ class Trial:
     kwh_per_m2: float = 0.0
     tilt_deg: float = math.nan
     azimuth_deg: float = math.nan
+    roll_deg: float = 0.0
     normal_acceptance: float = 0.0
     half_width_deg: float = 0.0
     concentration: float = 0.0
@@ -98,106 +100,64 @@ class Bench:
             prescription, TOLERANCE, lambda: build_scene(prescription), table_of, None, self.path
         )
         area = prescription.aperture_area_m2
-        kwh, tilt, azimuth = self._facing(table)
+        kwh, facing = self._facing(table)
         import numpy as np
 
         return Trial(
             values=values,
             annual_kwh=kwh * area,
             kwh_per_m2=kwh,
-            tilt_deg=tilt,
-            azimuth_deg=azimuth,
+            tilt_deg=float(facing.tilt_deg[0]),
+            azimuth_deg=float(facing.azimuth_deg[0] % 360.0),
+            roll_deg=float(facing.roll_deg[0]),
             normal_acceptance=float(np.ravel(table.acceptance_fraction)[0]),
             half_width_deg=half_width_deg(table),
             concentration=area / prescription.fibre.area_m2,
             etendue_used_fraction=area * projected_acceptance_sr(table) / fibre_limit_m2_sr(prescription),
         )
 
-    def _facing(self, table: Acceptance) -> tuple[float, float, float]:
-        """Annual kWh per square metre of aperture, mean over the units, and the facing of the best (or
-        first) mount."""
+    def _facing(self, table: Acceptance) -> tuple[float, Facings]:
+        """Annual kWh per square metre of aperture, mean over the units, and the facing (of the best
+        mount)."""
         import numpy as np
 
-        from yieldsim.base.vectors import mount_axes_enu_xyz
+        from yieldsim.planning.poses import axes_enu_xyz, of_mounts
         from yieldsim.planning.sweep import Sweep
 
-        sweep = Sweep.of(self.sky, table)
-        if self.mounts:
-            axes = np.stack([mount_axes_enu_xyz(m.tilt_deg, m.azimuth_deg, m.roll_deg) for m in self.mounts])
-            each = sweep.kwh(axes, np.array([m.tilt_deg for m in self.mounts])) / self.sky.years
-            units = np.array([m.count for m in self.mounts])
-            first = self.mounts[int(np.argmax(each))]
-            return float((each * units).sum() / units.sum()), first.tilt_deg, first.azimuth_deg
-        return best_facing(sweep, table, self.sky.years)
+        if not self.mounts:
+            return best_facing(self.sky, table)
+        given = of_mounts(self.mounts)
+        each = Sweep.of(self.sky, table).kwh(axes_enu_xyz(given), given.tilt_deg) / self.sky.years
+        units = np.array([mount.count for mount in self.mounts])
+        return float((each * units).sum() / units.sum()), given.take([int(np.argmax(each))])
 
 
-def best_facing(sweep: Any, table: Acceptance, years: float) -> tuple[float, float, float]:
-    """Annual kWh, tilt and azimuth of the facing with most energy.
+def best_facing(sky: WeightedSky, table: Acceptance) -> tuple[float, Facings]:
+    """Annual kWh of the facing with most energy, and that facing, roll included where it matters.
 
-    An even grid of the sky, finer than the acceptance; its best places apart from one another are each
-    refined twice, to a seventh of the half-width, where energy is flat.
+    An even grid of the sky, finer than the acceptance (coarser where rolls are tried too), then a search
+    from its best places apart from one another, down to a tenth of the acceptance's half-width, where
+    energy is flat.
     """
     import numpy as np
 
-    from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz
     from yieldsim.optics.acceptance import half_width_deg
+    from yieldsim.planning.facing import apart, refined
+    from yieldsim.planning.poses import axes_enu_xyz, spread_over_sky
+    from yieldsim.planning.sweep import Sweep
 
-    step = FACING_STEP * min(max(half_width_deg(table), 1.0), 5.0)
-    tilt, azimuth = _sky_grid(step)
-    kwh = sweep.kwh(_axes(tilt, azimuth), tilt)
-    normal = direction_enu_xyz(azimuth, 90.0 - tilt)
-    open_still = np.ones(len(tilt), bool)
-    found = []
-    for _ in range(RIVALS):
-        best = int(np.argmax(np.where(open_still, kwh, -1.0)))
-        found.append(_refined(sweep, (float(kwh[best]), float(tilt[best]), float(azimuth[best])), step))
-        open_still &= angle_between_deg(normal, normal[best]) > 4.0 * step
-        if not open_still.any():
-            break
-    top = max(found)
-    return top[0] / years, top[1], top[2]
+    sweep = Sweep.of(sky, table)
+    rolls_matter = not isinstance(table, RoundAcceptance)
+    width = min(max(half_width_deg(table), 1.0), 5.0)
+    step = max(3.0, FACING_STEP * width) if rolls_matter else FACING_STEP * width
 
+    def score(some: Facings, at_least: FloatArray | None) -> FloatArray:
+        return sweep.kwh(axes_enu_xyz(some), some.tilt_deg)
 
-def _refined(sweep: Any, start: tuple[float, float, float], step: float) -> tuple[float, float, float]:
-    """Energy, tilt and azimuth improved on two finer grids around a place."""
-    import numpy as np
-
-    best = start
-    for _ in range(2):
-        step /= 2.0
-        offset = step * np.arange(-1.0, 2.0)
-        t, across = (grid.ravel() for grid in np.meshgrid(offset, offset, indexing="ij"))
-        tilt = np.abs(best[1] + t)
-        azimuth = (best[2] + across / max(math.sin(math.radians(best[1])), 0.02)) % 360.0
-        kwh = sweep.kwh(_axes(tilt, azimuth), tilt)
-        top = int(np.argmax(kwh))
-        best = max(best, (float(kwh[top]), float(tilt[top]), float(azimuth[top])))
-    return best
-
-
-def _sky_grid(step_deg: float) -> tuple[FloatArray, FloatArray]:
-    """Tilts and azimuths about `step_deg` apart, from straight up to 30 degrees below level."""
-    import numpy as np
-
-    tilts, azimuths = [], []
-    for tilt in np.arange(0.0, 120.0 + step_deg, step_deg):
-        count = max(1, math.ceil(360.0 * math.sin(math.radians(tilt)) / step_deg))
-        azimuths.append(np.arange(count) * 360.0 / count)
-        tilts.append(np.full(count, tilt))
-    return np.concatenate(tilts), np.concatenate(azimuths)
-
-
-def _axes(tilt_deg: FloatArray, azimuth_deg: FloatArray) -> FloatArray:
-    """Axes (n, 3, 3) of mounts without roll, as `base.vectors.mount_axes_enu_xyz` gives one."""
-    import numpy as np
-
-    tilt, azimuth = np.radians(tilt_deg), np.radians(azimuth_deg)
-    st, ct, sa, ca = np.sin(tilt), np.cos(tilt), np.sin(azimuth), np.cos(azimuth)
-    level = np.stack([-ca, sa, np.zeros_like(sa)], axis=-1)
-    return np.stack(
-        [level, np.stack([-ct * sa, -ct * ca, st], axis=-1), np.stack([st * sa, st * ca, ct], axis=-1)],
-        axis=1,
-    )
+    grid = spread_over_sky(step, np.arange(0.0, 180.0, 30.0) if rolls_matter else np.zeros(1))
+    starts = apart(grid, score(grid, None), 4.0 * step, RIVALS)
+    facing, kwh = refined(score, starts, step / 2.0, rolls=rolls_matter, finest_deg=0.1 * width)
+    return kwh / sky.years, facing
 
 
 def trial_row(trial: Trial, ranges: Sequence[Range]) -> dict[str, Any]:
