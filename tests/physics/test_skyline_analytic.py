@@ -45,8 +45,8 @@ def test_bare_sphere_dips_by_acos(mast_m):
 
 def test_eye_on_the_ground_of_a_sphere_sees_level():
     found = seen(lambda lat, lon: np.zeros_like(lat))
-    # the nearest sample, 2.5 m away, lies 0.5 * 2.5 / R below level: 4e-5 deg
-    np.testing.assert_allclose(found.elevation_deg, 0.0, atol=5e-5)
+    # the nearest sample, 5 m away, lies 0.5 * 5 / R below level: 8e-5 deg
+    np.testing.assert_allclose(found.elevation_deg, 0.0, atol=1e-4)
 
 
 def test_from_the_top_of_a_cone():
@@ -80,8 +80,8 @@ def test_a_cone_far_away(mast_m):
     dip = np.degrees(np.arccos(R / (R + mast_m)))
     # the cone's tip is a crest: its slope there, 0.25, times the last bracket of the search, 1e-9 deg
     assert found.elevation_deg[0] == pytest.approx(max(expected, -dip), abs=1e-8)
-    # away from it only the bare body; on the ground the nearest sample decides (4e-5 deg)
-    assert found.elevation_deg[1] == pytest.approx(-dip, abs=5e-5)
+    # away from it only the bare body; on the ground the nearest sample decides (8e-5 deg)
+    assert found.elevation_deg[1] == pytest.approx(-dip, abs=1e-4)
 
 
 def test_in_the_middle_of_a_crater():

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from yieldsim.ground.line_points import FULL_DETAIL_PIXELS, MISSING_M
+from yieldsim.ground.line_points import MISSING_M, SHARED_LEVEL, SHARING_LINES, reach_pixels
 from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG, HIGHEST, NEAR_PIXELS, NO_CELL, sweep
 from yieldsim.ground.tile_grid import cells_of, levels_of, tile_frame
 
@@ -141,8 +141,6 @@ class Ground:
         return self.node(level, row.astype(np.int64), column.astype(np.int64))
 
     def _reaches(self, line, slope, low, start):
-        from yieldsim.ground.line_sweep import SHARED_LEVEL, SHARING_LINES
-
         assert len(self.levels.start) <= SHARED_LEVEL  # shared ground has its own test
         fall = -slope * (self.size - 1)
         first_line = np.floor(min(0.0, fall)) - 1
@@ -157,7 +155,7 @@ class Ground:
             leave = min(leave, int(np.ceil(max(ends))))
         out, begin = [], int(start) + 1
         for level in range(len(self.levels.start)):
-            end = leave + FULL_DETAIL_PIXELS * 2**level
+            end = leave + reach_pixels(level)
             out.append((begin, end, line))
             begin = end + 1
         return out

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from yieldsim.base.vectors import FloatArray
 
 Float32Array = NDArray[np.float32]
-ToPixel = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
+Pair = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -21,12 +21,14 @@ class HeightGrid:
     heights_m   (rows, columns) float32; float32 holds heights to a millimetre, so add radii only after widening to float64
     pixel_m     size of a pixel on the ground
     to_pixel    (planetocentric latitude, longitude in degrees) -> (row, column), whole numbers at pixel centres
+    to_place    the other way round
     wrapped     the columns close on themselves: a whole turn of longitude
     """
 
     heights_m: Float32Array
     pixel_m: float
-    to_pixel: ToPixel
+    to_pixel: Pair
+    to_place: Pair
     wrapped: bool = False
 
 

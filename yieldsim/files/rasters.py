@@ -391,9 +391,13 @@ def read_window(raster: Raster, row: int, column: int, rows: int, columns: int, 
             at_column = (at_column - middle + 0.5 * turn) % turn - 0.5 * turn + middle
         return (at_row - row + 0.5) / step - 0.5, (at_column - column + 0.5) / step - 0.5
 
+    def to_place(at_row: FloatArray, at_column: FloatArray) -> tuple[FloatArray, FloatArray]:
+        return raster.to_place((at_row + 0.5) * step - 0.5 + row, (at_column + 0.5) * step - 0.5 + column)
+
     return HeightGrid(
         heights_m=values.astype(np.float32),
         pixel_m=raster.pixel_m * step,
         to_pixel=to_pixel,
+        to_place=to_place,
         wrapped=whole_turn,
     )

@@ -19,6 +19,9 @@ from yieldsim.base.vectors import FloatArray
 
 FULL_DETAIL_PIXELS = 192
 """Ground is sampled at every pixel out to this distance ahead of the cells, at every second out to twice that, and so on."""
+SHARED_LEVEL, SHARING_LINES = 3, 4
+"""From this level on (768 pixels ahead) so many neighbouring lines share one line's ground, 0.1 deg of azimuth at most; being
+cheap, it is sampled twice as densely: crests hundreds of kilometres away make a polar horizon."""
 MISSING_M = -1.0e9
 """Height of an unknown node: it rises above nothing."""
 KNOWN_M = -1.0e8
@@ -77,6 +80,12 @@ class LinePoints(NamedTuple):
 
 
 @njit(cache=True)
+def reach_pixels(level: int) -> int:
+    """How far ahead of the cells a level is used."""
+    return FULL_DETAIL_PIXELS << (level + 1 if level >= SHARED_LEVEL else level)
+
+
+@njit(cache=True)
 def empty_line(room: int) -> LinePoints:
     """A line with room for so many points."""
     return LinePoints(
@@ -121,7 +130,7 @@ def add_points(
 ) -> None:
     """Add the points of some levels to a line, far to near, with their hull links.
 
-    Level 0 from column `first` to FULL_DETAIL_PIXELS past `last`, each further level from there to twice as far.
+    Level 0 from column `first` on, each further level from where the one before it ends: `reach_pixels` past `last`.
     """
     along, depth, link, nearest_at = points.along, points.depth, points.link, points.nearest_at
     base = line.sign * line.origin
@@ -134,8 +143,8 @@ def add_points(
     count = points.count[0]
     for level in range(level_to - 1, level_from - 1, -1):
         size = 1 << level
-        end = last + FULL_DETAIL_PIXELS * size
-        begin = first if level == 0 else last + FULL_DETAIL_PIXELS * (size >> 1) + 1
+        end = last + reach_pixels(level)
+        begin = first if level == 0 else last + reach_pixels(level - 1) + 1
         columns, rows, start = levels.columns[level], levels.rows[level], levels.start[level]
         heights = levels.heights_m[start : start + rows * columns]
         p = (end // size) * size

@@ -30,6 +30,8 @@ from yieldsim.ground.line_points import (
     FULL_DETAIL_PIXELS,
     KNOWN_M,
     MISSING_M,
+    SHARED_LEVEL,
+    SHARING_LINES,
     Direction,
     Levels,
     LinePoints,
@@ -40,8 +42,6 @@ from yieldsim.ground.line_points import (
 )
 
 NEAR_PIXELS = 32
-SHARED_LEVEL, SHARING_LINES = 3, 4
-"""From this level on (768 pixels ahead) so many neighbouring lines share one line's ground: 0.1 deg of azimuth at most."""
 ANGLE_UNIT_DEG = 0.002
 """Horizons are stored as whole multiples of this, 16 bits each: up to 65.5 deg."""
 LOWEST, HIGHEST, NO_CELL = -32767, 32767, -32768
@@ -230,7 +230,7 @@ def _far_slopes(
     first_line = math.floor(min(0.0, fall)) - 1
     last_line = math.ceil(rows - 1 + max(0.0, fall)) + 1
     depth = levels.start.shape[0]
-    room = columns + FULL_DETAIL_PIXELS * (1 + depth) + 8
+    room = columns + 2 * FULL_DETAIL_PIXELS * (1 + depth) + 8
     shared, points = empty_line(room), empty_line(room)
     eyes = np.empty((4, columns))
     for number in range(first_line, last_line + 1):

@@ -144,8 +144,8 @@ def _refine(
     edge: NDArray[np.int64],
 ) -> tuple[FloatArray, FloatArray]:
     """Golden-section search for the largest slope between the neighbours of the best sample: angles and slopes."""
-    start = np.concatenate([[0.5 * angle[0]], angle])
-    low, high = start[best], angle[np.minimum(best + 1, edge)]
+    # not nearer than the first sample, half a pixel: heights say nothing about ground closer by
+    low, high = angle[np.maximum(best - 1, 0)], angle[np.minimum(best + 1, edge)]
     top_at = angle[best]
     top = _slopes(heights, sphere, eye_m, azimuth_deg, top_at)
     inner_low, inner_high = high - GOLDEN * (high - low), low + GOLDEN * (high - low)

@@ -1,56 +1,36 @@
-"""Height grids, and several of them nested: the finest that covers a place answers, blended into the next without a step.
+"""Height grids, and several of them nested: the finest that knows a place answers, and meets the next without a step.
 
-Heights are metres above the body's reference ellipsoid, NaN where unknown. Bilinear between pixel centres.
+Heights are metres above the body's reference ellipsoid, NaN where unknown. Bilinear between pixel centres. Inside a finer grid its
+heights stand as they are; outside, along its edge and in its holes, a fringe carries on what it differs by from the coarser grids
+and lets that fade to nothing.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numba import njit
-from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import distance_transform_edt
+from numpy.typing import ArrayLike
 
 from yieldsim.base.relief import Float32Array, HeightGrid
 from yieldsim.base.vectors import FloatArray
 
-BLEND_COARSE_PIXELS = 4.0
-"""A seam is blended over this many pixels of the coarser grid, so that a mismatch becomes a slope gentler than relief."""
-LAST_RESORT = 1e-6
-"""Weight of the outermost valid pixels: too small to matter beside another grid, enough to answer alone."""
-
-
-def blend_weight(grid: HeightGrid, width_pixels: float) -> Float32Array:
-    """Weight 0..1 of a grid's pixels: rises from its edges and holes over `width_pixels`; 0 on a hole.
-
-    From edges by counting pixels; from holes by Euclidean distance.
-    """
-    rows, columns = grid.heights_m.shape
-    row, column = np.arange(rows, dtype=np.float32), np.arange(columns, dtype=np.float32)
-    down = np.minimum(row, rows - 1 - row)
-    across = np.full(columns, rows, np.float32) if grid.wrapped else np.minimum(column, columns - 1 - column)
-    distance = np.minimum(down[:, None], across[None, :])
-    valid = np.isfinite(grid.heights_m)
-    if not valid.all():
-        distance = np.minimum(distance, distance_transform_edt(valid) - 1.0)
-    weight = np.minimum(distance / max(width_pixels, 1.0) + LAST_RESORT, 1.0)
-    return np.where(valid, weight, 0.0).astype(np.float32)
+FRINGE_COARSE_PIXELS = 2.0
+"""Width of the fringe in pixels of the next coarser grid: a mismatch of 40 m fades over 480 m outside a 10 m grid in a 240 m one."""
+SPARE_PIXELS = 2
 
 
 class NestedTerrain:
     """Height grids, finest first, answering as one surface."""
 
     def __init__(self, grids: Sequence[HeightGrid]) -> None:
-        """Prepare the blending weights: each seam as wide as the next coarser grid asks, at most an eighth of the finer grid."""
-        self.grids = tuple(grids)
-        self.weights: list[Float32Array] = []
-        for place, grid in enumerate(self.grids):
-            if place + 1 == len(self.grids):
-                self.weights.append(np.isfinite(grid.heights_m).astype(np.float32))
-                continue
-            width = BLEND_COARSE_PIXELS * max(self.grids[place + 1].pixel_m / grid.pixel_m, 1.0)
-            self.weights.append(blend_weight(grid, min(width, min(grid.heights_m.shape) / 8.0)))
+        """Give every grid but the last its fringe, coarsest first."""
+        made: list[HeightGrid] = []
+        for grid in reversed(grids):
+            made.insert(0, _with_fringe(grid, made) if made else grid)
+        self.grids = tuple(made)
 
     @property
     def highest_m(self) -> float:
@@ -59,44 +39,91 @@ class NestedTerrain:
         return max(tops, default=float("nan"))
 
     def heights_m(self, latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> FloatArray:
-        """Heights at places of any shape; NaN where no grid knows.
-
-            height = sum_k w_k h_k prod_{j<k} (1 - w_j) / the same sum without h_k
-
-        over the grids, finest first. A grid with a hole at a corner of the pixel square has w = 0 there.
-        """
+        """Heights at places of any shape, each from the first grid that knows it; NaN where none does."""
         latitude, longitude = np.broadcast_arrays(
             np.asarray(latitude_deg, dtype=np.float64), np.asarray(longitude_deg, dtype=np.float64)
         )
-        shape = latitude.shape
-        latitude, longitude = latitude.ravel(), longitude.ravel()
-        total, share, left = np.zeros(latitude.size), np.zeros(latitude.size), np.ones(latitude.size)
-        open_places = np.arange(latitude.size)
-        for grid, weight in zip(self.grids, self.weights, strict=True):
-            if open_places.size == 0:
-                break
-            row, column = grid.to_pixel(latitude[open_places], longitude[open_places])
-            add_bilinear(grid.heights_m, weight, row, column, grid.wrapped, open_places, total, share, left)
-            open_places = open_places[left[open_places] > 0.0]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return np.where(share > 0.0, total / share, np.nan).reshape(shape)
+        return _first_known(self.grids, latitude.ravel(), longitude.ravel()).reshape(latitude.shape)
+
+
+def _first_known(grids: Sequence[HeightGrid], latitude_deg: FloatArray, longitude_deg: FloatArray) -> FloatArray:
+    found = np.full(latitude_deg.size, np.nan)
+    left = np.arange(latitude_deg.size)
+    for grid in grids:
+        if left.size == 0:
+            break
+        row, column = grid.to_pixel(latitude_deg[left], longitude_deg[left])
+        found[left] = bilinear(grid.heights_m, row, column, grid.wrapped)
+        left = left[np.isnan(found[left])]
+    return found
+
+
+def _with_fringe(grid: HeightGrid, coarser: Sequence[HeightGrid]) -> HeightGrid:
+    """The grid with a fringe around what it knows.
+
+    fringe = coarser grids there + (1 - distance / width) (grid - coarser grids at the nearest known pixel)
+    """
+    width = max(FRINGE_COARSE_PIXELS * coarser[0].pixel_m / grid.pixel_m, 2.0)
+    # no wider than a quarter of the grid: a sliver of fine terrain must not shape all around it
+    width = min(width, max(0.25 * min(grid.heights_m.shape), 2.0))
+    pad = int(np.ceil(width)) + SPARE_PIXELS
+    aside = 0 if grid.wrapped else pad
+    heights = np.pad(grid.heights_m, ((pad, pad), (aside, aside)), constant_values=np.nan)
+    row, column, near_row, near_column, distance = _around(heights, width + SPARE_PIXELS)
+    if row.size:
+        at = _first_known(coarser, *grid.to_place(row - pad, column - aside))
+        at_known = _first_known(coarser, *grid.to_place(near_row - pad, near_column - aside))
+        differs = heights[near_row.astype(int), near_column.astype(int)] - at_known
+        share = np.maximum(1.0 - distance / width, 0.0)
+        heights[row.astype(int), column.astype(int)] = at + share * np.where(np.isfinite(differs), differs, 0.0)
+    to_pixel, to_place = grid.to_pixel, grid.to_place
+
+    def padded_pixel(latitude_deg: FloatArray, longitude_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
+        at_row, at_column = to_pixel(latitude_deg, longitude_deg)
+        return at_row + pad, at_column + aside
+
+    return replace(
+        grid,
+        heights_m=heights,
+        to_pixel=padded_pixel,
+        to_place=lambda at_row, at_column: to_place(at_row - pad, at_column - aside),
+    )
+
+
+def _around(
+    heights: Float32Array, width: float
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Unknown pixels within `width` of a known one: row, column, row and column of the nearest known one, distance."""
+    from scipy.ndimage import distance_transform_edt
+
+    known = np.isfinite(heights)
+    nothing = np.empty(0)
+    if not known.any():
+        return nothing, nothing, nothing, nothing, nothing
+    rows, columns = np.flatnonzero(known.any(axis=1)), np.flatnonzero(known.any(axis=0))
+    top, bottom, left, right = rows[0], rows[-1], columns[0], columns[-1]
+    if known[top : bottom + 1, left : right + 1].all():
+        # a full rectangle, the common case: the nearest known pixel is the place held to it
+        row, column = np.nonzero(~known)
+        near_row, near_column = np.clip(row, top, bottom), np.clip(column, left, right)
+        distance = np.hypot(row - near_row, column - near_column)
+    else:
+        far, nearest = distance_transform_edt(~known, return_indices=True)
+        row, column = np.nonzero(~known & (far <= width))
+        near_row, near_column, distance = nearest[0][row, column], nearest[1][row, column], far[row, column]
+    inside = distance <= width
+    return tuple(np.asarray(a[inside], dtype=np.float64) for a in (row, column, near_row, near_column, distance))  # type: ignore[return-value]
 
 
 @njit(cache=True)
-def add_bilinear(
-    heights: Float32Array,
-    weights: Float32Array,
-    row: FloatArray,
-    column: FloatArray,
-    wrapped: bool,
-    places: NDArray[np.int64],
-    total: FloatArray,
-    share: FloatArray,
-    left: FloatArray,
-) -> None:
-    """Add one grid's bilinear heights into total and share, using up `left`, at the given places."""
+def bilinear(heights: Float32Array, row: FloatArray, column: FloatArray, wrapped: bool) -> FloatArray:
+    """Heights between pixel centres; NaN outside and where a corner of the pixel square is unknown.
+
+    row, column   (places,); with `wrapped` the columns close on themselves
+    """
     rows, columns = heights.shape
-    for k in range(places.shape[0]):
+    found = np.full(row.shape[0], np.nan)
+    for k in range(row.shape[0]):
         r, c = row[k], column[k]
         if wrapped:
             c = c % columns
@@ -113,14 +140,6 @@ def add_bilinear(
         v = c - j
         h00, h01 = np.float64(heights[i, j]), np.float64(heights[i, j1])
         h10, h11 = np.float64(heights[i + 1, j]), np.float64(heights[i + 1, j1])
-        # a corner of weight 0 in the sum (u or v exactly 0) still counts as a hole
-        height = (h00 * (1.0 - v) + h01 * v) * (1.0 - u) + (h10 * (1.0 - v) + h11 * v) * u
-        if np.isnan(height):
-            continue
-        w = (weights[i, j] * (1.0 - v) + weights[i, j1] * v) * (1.0 - u) + (
-            weights[i + 1, j] * (1.0 - v) + weights[i + 1, j1] * v
-        ) * u
-        p = places[k]
-        total[p] += left[p] * w * height
-        share[p] += left[p] * w
-        left[p] = left[p] * (1.0 - w)
+        found[k] = (h00 * (1.0 - v) + h01 * v) * (1.0 - u) + (h10 * (1.0 - v) + h11 * v) * u
+    return found
+

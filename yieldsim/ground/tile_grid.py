@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.base.vectors import FloatArray
-from yieldsim.ground.line_points import FULL_DETAIL_PIXELS, MISSING_M, Levels
+from yieldsim.ground.line_points import MISSING_M, Levels, reach_pixels
 from yieldsim.ground.line_sweep import NEAR_PIXELS, Cells
 from yieldsim.ground.local_sphere import LocalSphere
 
@@ -87,14 +87,14 @@ def cells_of(frame: TileFrame, heights: Heights) -> Cells:
 def level_count(frame: TileFrame, reach_m: float) -> int:
     """Levels of halved detail that lines need to see as far as `reach_m` ahead of every cell."""
     count = 1
-    while FULL_DETAIL_PIXELS * 2 ** (count - 1) * frame.pixel_m < reach_m:
+    while reach_pixels(count - 1) * frame.pixel_m < reach_m:
         count += 1
     return count
 
 
 def level_radius_m(frame: TileFrame, level: int) -> float:
     """Distance from the tile's centre within which a level needs heights."""
-    half = 0.5 * max(frame.rows, frame.columns) + (FULL_DETAIL_PIXELS + 4) * 2**level
+    half = 0.5 * max(frame.rows, frame.columns) + reach_pixels(level) + 4 * 2**level
     return float(np.sqrt(2.0) * half * frame.pixel_m)
 
 
@@ -106,7 +106,7 @@ def levels_of(frame: TileFrame, surfaces: Sequence[Heights]) -> Levels:
     grids, first_row, first_column = [], [], []
     for level, heights in enumerate(surfaces):
         size = 2**level
-        halo = (FULL_DETAIL_PIXELS + 2) * size
+        halo = reach_pixels(level) + 2 * size
         rows = np.arange(-halo // size, (frame.rows + halo) // size + 1) * size
         columns = np.arange(-halo // size, (frame.columns + halo) // size + 1) * size
         column, row = np.meshgrid(columns.astype(np.float64), rows.astype(np.float64))

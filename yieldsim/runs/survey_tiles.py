@@ -40,6 +40,8 @@ VARIABLES = (
 HOURS_PER_YEAR = 365.25 * 24.0
 LEAN_SHARE, LEAST_LEAN_DEG, LEAN_DEG = 0.01, 0.02, 0.25
 """Across a block the cells' horizontals lean by at most this share of the acceptance's half-width, within these bounds."""
+MOST_BLOCKS = 16
+"""Blocks a side of a tile at most, whatever that asks for: on coarse terrain a narrow acceptance is followed less closely."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -212,7 +214,7 @@ def _block_cells(job: TileJob, frame: TileFrame) -> int:
         return cells
     reach = np.radians(most_deg) * frame.sphere.radius_m * np.sqrt(2.0) / (frame.pixel_m * job.stride)
     # equal blocks rather than a thin last one
-    count = max(1, int(np.ceil(cells / max(reach, 8.0))))
+    count = min(max(1, int(np.ceil(cells / reach))), MOST_BLOCKS)
     return -(-cells // count)
 
 

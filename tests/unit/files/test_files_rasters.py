@@ -16,7 +16,7 @@ pytest.importorskip("pyproj")
 
 from rasterio.transform import Affine  # noqa: E402
 
-from yieldsim.files.raster_labels import gdal_name  # noqa: E402
+from yieldsim.files.raster_labels import gdal_name, needs_terrain_extra  # noqa: E402
 from yieldsim.files.rasters import open_raster, open_rasters, read_values, read_window  # noqa: E402
 
 MOON_POLE = "+proj=stere +lat_0=-90 +lon_0=0 +k=1 +x_0=0 +y_0=0 +R=1737400 +units=m +no_defs"
@@ -266,8 +266,6 @@ def test_missing_libraries_are_one_clear_message(tmp_path, moon, monkeypatch):
     with pytest.raises(
         InputError, match=r"terrain files need the raster libraries \(pip install 'yieldsim\[terrain\]'\)"
     ):
-        from yieldsim.files.raster_labels import needs_terrain_extra
-
         needs_terrain_extra()
     assert path.is_file()
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.relief import HeightGrid
-from yieldsim.ground.terrain import NestedTerrain, blend_weight
+from yieldsim.ground.terrain import NestedTerrain
 
 
 def grid(heights, pixel_m=1.0, first=(0.0, 0.0), **more):
@@ -15,6 +15,7 @@ def grid(heights, pixel_m=1.0, first=(0.0, 0.0), **more):
         heights_m=np.asarray(heights, dtype=np.float32),
         pixel_m=pixel_m,
         to_pixel=lambda lat, lon: ((lat - first[0]) / pixel_m, (lon - first[1]) / pixel_m),
+        to_place=lambda row, column: (first[0] + row * pixel_m, first[1] + column * pixel_m),
         **more,
     )
 
@@ -43,37 +44,46 @@ def test_nothing_is_known_outside_or_beside_a_hole():
 
 
 def test_a_coarser_grid_fills_a_hole():
-    fine = np.full((21, 21), 5.0)
-    fine[10, 10] = np.nan
-    terrain = NestedTerrain([grid(fine), grid(np.full((11, 11), 2.0), 4.0, (-10.0, -10.0))])
-    assert terrain.heights_m(10.2, 10.2) == 2.0
+    fine = np.full((61, 61), 5.0)
+    fine[10:51, 10:51] = np.nan
+    terrain = NestedTerrain([grid(fine), grid(np.full((11, 11), 2.0), 4.0)])
+    assert terrain.heights_m(30.0, 30.0) == 2.0
+    # along the hole's edge the difference of 3 m fades over two coarse pixels, 8 m
+    assert terrain.heights_m(30.0, 13.0) == pytest.approx(2.0 + 3.0 * (1.0 - 4.0 / 8.0))
 
 
-def test_no_step_at_the_seam():
+def across(terrain):
+    """Heights along a line from inside the fine grid to far outside, every 5 mm."""
+    place = np.linspace(150.0, 300.0, 30_001)
+    return place, terrain.heights_m(np.full_like(place, 100.0), place)
+
+
+def test_no_step_at_the_seam_and_the_fine_grid_stands():
     fine = grid(np.full((201, 201), 30.0))
-    coarse = grid(np.zeros((41, 41)), 10.0, (-100.0, -100.0))
-    terrain = NestedTerrain([fine, coarse])
-    across = np.linspace(-50.0, 100.0, 30_001)
-    found = terrain.heights_m(np.full_like(across, 100.0), across)
-    assert found[0] == 0.0
-    assert found[-1] == 30.0
-    # 30 m of mismatch over 25 pixels of 1 m: 1.2 m of height a metre, nowhere more
-    assert np.abs(np.diff(found)).max() <= 1.2 * 0.005 * 1.01
-    # a step, where blending is left out: the fault this test is for
-    bare = NestedTerrain([fine, coarse])
-    bare.weights[0][:] = 1.0
-    assert np.abs(np.diff(bare.heights_m(np.full_like(across, 100.0), across))).max() > 20.0
+    coarse = grid(np.zeros((61, 61)), 10.0, (-100.0, -100.0))
+    place, found = across(NestedTerrain([fine, coarse]))
+    assert (found[place <= 200.0] == 30.0).all()
+    assert (found[place >= 221.0] == 0.0).all()
+    # 30 m of mismatch over two coarse pixels of 10 m: 1.5 m of height a metre, nowhere more
+    assert np.abs(np.diff(found)).max() <= 1.5 * 0.005 * 1.01
 
 
-def test_weight_rises_from_edges_and_holes():
-    heights = np.zeros((31, 31))
-    heights[15, 15] = np.nan
-    weight = blend_weight(grid(heights), 5.0)
-    assert weight[15, 15] == 0.0
-    assert 0.0 < weight[0, 3] < 1e-5
-    assert weight[3, 3] == pytest.approx(0.6, abs=1e-5)
-    assert weight[15, 18] == pytest.approx(0.4, abs=1e-5)
-    assert weight[8, 8] == 1.0
+def test_relief_of_the_coarse_grid_is_kept_in_the_fringe():
+    """Where both agree there is nothing to fade: the fringe is the coarse grid."""
+    slope = grid(np.arange(201.0)[None, :] * np.ones((201, 1)) * 0.5)
+    coarse = grid((np.arange(61.0)[None, :] * 10.0 - 100.0) * 0.5 * np.ones((61, 1)), 10.0, (-100.0, -100.0))
+    place, found = across(NestedTerrain([slope, coarse]))
+    np.testing.assert_allclose(found, 0.5 * place, atol=1e-4)
+
+
+def test_the_first_of_three_that_knows_answers():
+    grids = [
+        grid(np.full((21, 21), 1.0), 1.0, (90.0, 90.0)),
+        grid(np.full((21, 21), 2.0), 5.0, (50.0, 50.0)),
+        grid(np.full((21, 21), 3.0), 10.0, (0.0, 0.0)),
+    ]
+    found = NestedTerrain(grids).heights_m(np.full(3, 100.0), np.array([100.0, 130.0, 190.0]))
+    np.testing.assert_array_equal(found, [1.0, 2.0, 3.0])
 
 
 def test_a_whole_turn_closes_on_itself():
