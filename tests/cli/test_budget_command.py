@@ -237,7 +237,7 @@ def test_more_units_serve_more(folder: Path, budget: dict[str, object]) -> None:
     ("words", "expected"),
     [
         (["budget", "nowhere", "-l", "sites/habitat.load.toml"], ["nowhere"]),
-        (["budget", "e", "-l", "sites/lantern-ridge.toml"], ["[[loads]] is missing"]),
+        (["budget", "e", "-l", "sites/lantern-ridge.toml"], ["looks like a site file; allowed: a load file here"]),
         (["budget", "e", "-l", "sites/habitat.load.toml", "--units", "0"], ["units is 0; allowed: 1 to 10000000"]),
         (["budget", "e", "-l", "sites/habitat.load.toml", "--reliability", "1.5"], ["reliability is 1.5"]),
         (

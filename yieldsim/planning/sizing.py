@@ -171,9 +171,10 @@ class TradePoint:
     mass_kg: float | None
 
 
-def trade_curve(case: Case, unit_mass_kg: float | None) -> list[TradePoint]:
+def trade_curve(case: Case, unit_mass_kg: float | None, known_kwh: float | None = None) -> list[TradePoint]:
     """Units against storage, from the fewest units that any store makes do to where more of them help little.
 
+    known_kwh   the smallest storage at the case's own units, where it has been found already
     Empty where no number of units and no store are enough: the dark is then longer than what light can fill.
     """
     fewest = _fewest_units(case)
@@ -184,8 +185,9 @@ def trade_curve(case: Case, unit_mass_kg: float | None) -> list[TradePoint]:
     points: list[TradePoint] = []
     near: float | None = None
     for units in sorted(steps | ({case.units} if case.units >= fewest else set())):
-        close = CLOSE if units == case.units else CLOSE_ON_CURVE
-        capacity = smallest_storage_kwh(case, units, near, close)
+        capacity = known_kwh if units == case.units else None
+        if capacity is None:
+            capacity = smallest_storage_kwh(case, units, near, CLOSE_ON_CURVE)
         if capacity is None:
             continue
         known = unit_mass_kg is not None and per_kwh is not None

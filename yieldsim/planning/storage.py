@@ -250,6 +250,7 @@ def run(
     counted = ESSENTIAL
     if not np.any(rank == ESSENTIAL):
         counted = -1
+    others = bool(np.any(rank != ESSENTIAL))
     settled = np.zeros(loads)
     lack = np.zeros(loads)
     took = np.zeros(loads)
@@ -285,36 +286,39 @@ def run(
             charged = min(filling, light * take_in)
             light = max(light - charged / take_in, 0.0)
 
-        for wanted in (DEFERRABLE, SHEDDABLE):
-            for j in range(loads):
-                if rank[j] == wanted:
-                    need = (
-                        asked[t, j] if wanted == SHEDDABLE else min(gathered[t + 1, j] - settled[j], most[j])
-                    )
-                    took[j] = min(max(need, 0.0), light * direct_efficiency[j])
-                    light = max(light - took[j] / direct_efficiency[j], 0.0)
-                    settled[j] += took[j]
+        if others:
+            for wanted in (DEFERRABLE, SHEDDABLE):
+                for j in range(loads):
+                    if rank[j] == wanted:
+                        need = (
+                            asked[t, j]
+                            if wanted == SHEDDABLE
+                            else min(gathered[t + 1, j] - settled[j], most[j])
+                        )
+                        took[j] = min(max(need, 0.0), light * direct_efficiency[j])
+                        light = max(light - took[j] / direct_efficiency[j], 0.0)
+                        settled[j] += took[j]
 
-        for wanted in (DEFERRABLE, SHEDDABLE):
-            for j in range(loads):
-                if rank[j] == wanted:
-                    if wanted == SHEDDABLE:
-                        due = asked[t, j] - took[j]
-                        room = due
-                    else:
-                        last = t + 1 - window_rows[j] if t + 1 < rows else rows
-                        due = max(gathered[max(last, 0), j] - settled[j], 0.0)
-                        # a rounding of the sums must not open the store and keep it from charging
-                        if due <= SLACK * gathered[rows, j]:
-                            due = 0.0
-                        room = max(most[j] - took[j], 0.0)
-                    if due > 0.0 and store_efficiency[j] > 0.0:
-                        above = max(min(spare, leaving) - drawn, 0.0)
-                        drew[j] = min(min(due, room), above * hand_out * store_efficiency[j])
-                        drawn += drew[j] / (hand_out * store_efficiency[j])
-                    lack[j] = due - drew[j]
-                    # what was served and what is past its time no longer waits
-                    settled[j] += drew[j] + lack[j]
+            for wanted in (DEFERRABLE, SHEDDABLE):
+                for j in range(loads):
+                    if rank[j] == wanted:
+                        if wanted == SHEDDABLE:
+                            due = asked[t, j] - took[j]
+                            room = due
+                        else:
+                            last = t + 1 - window_rows[j] if t + 1 < rows else rows
+                            due = max(gathered[max(last, 0), j] - settled[j], 0.0)
+                            # a rounding of the sums must not open the store and keep it from charging
+                            if due <= SLACK * gathered[rows, j]:
+                                due = 0.0
+                            room = max(most[j] - took[j], 0.0)
+                        if due > 0.0 and store_efficiency[j] > 0.0:
+                            above = max(min(spare, leaving) - drawn, 0.0)
+                            drew[j] = min(min(due, room), above * hand_out * store_efficiency[j])
+                            drawn += drew[j] / (hand_out * store_efficiency[j])
+                        lack[j] = due - drew[j]
+                        # what was served and what is past its time no longer waits
+                        settled[j] += drew[j] + lack[j]
 
         if drawn == 0.0:
             more = min(entering - charged, light * take_in)

@@ -95,7 +95,8 @@ def _sizes(case: BudgetCase) -> Json:
         plan.reliability_of,
     )
     unit_mass = case.summary["collector"]["mass_kg"]
-    curve = sizing.trade_curve(sized, unit_mass) if plan.storage else []
+    smallest = sizing.smallest_storage_kwh(sized, case.units) if plan.storage else None
+    curve = sizing.trade_curve(sized, unit_mass, smallest) if plan.storage else []
     lightest = min((p for p in curve if p.mass_kg is not None), key=lambda p: p.mass_kg or 0.0, default=None)
     capacity = case.store.capacity_kwh
     return {
@@ -105,7 +106,7 @@ def _sizes(case: BudgetCase) -> Json:
             "days_judged": len(sized.light_kwh) * case.rows.hours / 24.0,
             "holds_as_given": sizing.holds(sized, case.units, capacity),
         },
-        "smallest_storage_kwh": sizing.smallest_storage_kwh(sized, case.units) if plan.storage else None,
+        "smallest_storage_kwh": smallest,
         "smallest_units": sizing.smallest_units(sized, capacity),
         "trade_curve": [asdict(point) for point in curve],
         "least_mass": asdict(lightest) if lightest else None,
