@@ -84,6 +84,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         )
         lines.append(
             f"            accepts {row['normal_acceptance']:.3f} straight on, half width {row['half_width_deg']:.2f} deg, "
-            f"concentration {row['concentration']:.4g}, facing {row['azimuth_deg']:.1f} deg, tilt {row['tilt_deg']:.1f} deg, roll {row['roll_deg']:.1f} deg"
+            f"concentration {row['concentration']:.4g}, facing {row['azimuth_deg']:.1f} deg, "
+            f"tilt {row['tilt_deg']:.1f} deg, roll {row['roll_deg']:.1f} deg"
         )
     return lines

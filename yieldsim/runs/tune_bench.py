@@ -144,6 +144,7 @@ def best_facing(sky: WeightedSky, table: Acceptance) -> tuple[float, Facings]:
     from yieldsim.optics.acceptance import half_width_deg
     from yieldsim.planning.facing import apart, refined
     from yieldsim.planning.poses import axes_enu_xyz, spread_over_sky
+    from yieldsim.planning.prospect import SCOUT_CELLS_PER_REACH
     from yieldsim.planning.sweep import Sweep
 
     sweep = Sweep.of(sky, table)
@@ -151,13 +152,18 @@ def best_facing(sky: WeightedSky, table: Acceptance) -> tuple[float, Facings]:
     width = min(max(half_width_deg(table), 1.0), 5.0)
     step = max(3.0, FACING_STEP * width) if rolls_matter else FACING_STEP * width
 
+    # many rolls are searched in wider cells, good to a few parts in a thousand; the answer is read in the
+    # fine ones
+    wide_deg = math.degrees(sweep.ready.reach_rad) / SCOUT_CELLS_PER_REACH
+    scout = sweep.with_sky(sky.coarser(wide_deg)) if rolls_matter and wide_deg > 1.5 * sky.cell_deg else sweep
+
     def score(some: Facings, at_least: FloatArray | None) -> FloatArray:
-        return sweep.kwh(axes_enu_xyz(some), some.tilt_deg)
+        return scout.kwh(axes_enu_xyz(some), some.tilt_deg)
 
     grid = spread_over_sky(step, np.arange(0.0, 180.0, 30.0) if rolls_matter else np.zeros(1))
     starts = apart(grid, score(grid, None), 4.0 * step, RIVALS)
-    facing, kwh = refined(score, starts, step / 2.0, rolls=rolls_matter, finest_deg=0.1 * width)
-    return kwh / sky.years, facing
+    facing, _ = refined(score, starts, step / 2.0, rolls=rolls_matter, finest_deg=0.1 * width)
+    return float(sweep.kwh(axes_enu_xyz(facing), facing.tilt_deg)[0]) / sky.years, facing
 
 
 def trial_row(trial: Trial, ranges: Sequence[Range]) -> dict[str, Any]:
