@@ -8,9 +8,10 @@ import xarray as xr
 
 from yieldsim.base.cautions import CAUTIONS
 from yieldsim.report import style
+from yieldsim.report.gap_words import utc
 from yieldsim.report.sure_words import SURE_METHOD, input_rows, sure_rows, sure_sentence
 from yieldsim.report.typesetting import printable
-from yieldsim.report.wording import collector_line, option_rows, place, source_rows, span, summary_of, utc
+from yieldsim.report.wording import collector_line, option_rows, place, source_rows, span, summary_of
 
 Json = dict[str, Any]
 OUTAGES_SHOWN = 10

@@ -34,6 +34,17 @@ STAGE_WORDS = {
 }
 
 
+NOTHING_LEFT = {
+    "sunlight": "The Sun stays below the open horizon throughout.",
+    "eclipse": "The Sun is eclipsed whenever it is above the open horizon.",
+    "terrain": "Terrain hides the Sun whenever it is above the open horizon.",
+    "atmosphere": "No direct light comes through the air.",
+    "projection": "Whenever the Sun is in sight it stands behind the apertures.",
+    "acceptance": "Whenever light reaches the apertures the Sun stands outside the acceptance of the optics.",
+}
+"""Why a run delivers nothing, by the stage after which nothing is left."""
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """One line of the ledger."""
@@ -64,6 +75,18 @@ def acts(step: Step) -> bool:
     return step.stage == "sunlight" or step.lost_fraction > 1e-6
 
 
+def why_nothing(ledger: list[dict[str, Any]]) -> str:
+    """Why a run delivers nothing, as far as its ledger tells; empty where something arrives.
+
+    >>> why_nothing([{"stage": "sunlight", "kwh": 2.0}, {"stage": "terrain", "kwh": 0.0}])
+    'Terrain hides the Sun whenever it is above the open horizon.'
+    """
+    first = next((step for step in steps(ledger) if step.kwh <= 0.0), None)
+    if first is None or float(ledger[-1]["kwh"]) > 0.0:
+        return ""
+    return NOTHING_LEFT.get(first.stage, f"{first.words} lets nothing through.")
+
+
 def panels(lines: list[Step]) -> list[list[Step]]:
     """The acting stages in groups, each to be drawn at its own scale.
 
@@ -92,7 +115,11 @@ def height_in(ledger: list[dict[str, Any]]) -> float:
 
 
 def draw_ledger(ledger: list[dict[str, Any]], figure: Figure) -> None:
-    """Fill a figure with the ledger of `summary.json`."""
+    """Fill a figure with the ledger of `summary.json`; where there is no sunlight to lose, with words."""
+    if float(ledger[0]["kwh"]) <= 0.0:
+        words = f"Nothing to account for.\n{why_nothing(ledger)}"
+        figure.text(0.0, 1.0, words, ha="left", va="top", linespacing=1.6)
+        return
     factor, unit = (1e3, "Wh") if 0.0 < float(ledger[0]["kwh"]) < SMALL_KWH else (1.0, "kWh")
     lines = steps([{"stage": row["stage"], "kwh": factor * float(row["kwh"])} for row in ledger])
     groups = panels(lines)

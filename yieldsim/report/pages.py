@@ -17,6 +17,7 @@ from yieldsim.report import style, time_axis
 from yieldsim.report.acceptance_figures import draw_acceptance, draw_incidence, half_width_deg
 from yieldsim.report.answer_figures import ages, draw_ageing, draw_references
 from yieldsim.report.calendar_figure import draw_calendar, is_line
+from yieldsim.report.estimate_summary import estimate_summary
 from yieldsim.report.gap_figures import draw_gap_counts, draw_strip, gap_lengths_h
 from yieldsim.report.ledger_figure import draw_ledger, height_in
 from yieldsim.report.period_figures import (
@@ -30,7 +31,7 @@ from yieldsim.report.period_figures import (
 )
 from yieldsim.report.sky_figure import draw_sky
 from yieldsim.report.typesetting import set_pdf, set_png
-from yieldsim.report.wording import page_data, summary_of
+from yieldsim.report.wording import page_data
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -83,7 +84,7 @@ def report_png(ds: xr.Dataset) -> bytes:
 
 
 def _pdf_panels(ds: xr.Dataset) -> dict[str, Panel]:
-    summary, words = summary_of(ds), _alternatives(ds)
+    summary, words = estimate_summary(ds), _alternatives(ds)
     full, half = style.FULL_WIDTH_IN, style.HALF_WIDTH_IN
     panels = {
         "references": Panel(partial(draw_references, summary), half, 1.5, words["references"]),
@@ -96,11 +97,11 @@ def _pdf_panels(ds: xr.Dataset) -> dict[str, Panel]:
         "incidence": Panel(partial(draw_incidence, ds), half, 1.9, words["incidence"]),
         "calendar": Panel(partial(draw_calendar, ds), full, 5.2, words["calendar"]),
         "duration": Panel(partial(draw_duration, ds), half, 2.4, words["duration"]),
-        "ledger": Panel(
-            partial(draw_ledger, summary["ledger"]), full, height_in(summary["ledger"]), words["ledger"]
-        ),
         "strip": Panel(partial(draw_strip, ds, summary["gaps"]), full, 1.5, words["strip"]),
     }
+    if float(summary["ledger"][0]["kwh"]) > 0.0:
+        height = height_in(summary["ledger"])
+        panels["ledger"] = Panel(partial(draw_ledger, summary["ledger"]), full, height, words["ledger"])
     solar = time_axis.solar_days_at_edges(ds)
     if solar[-1] - solar[0] > LEAST_DAY:
         panels["mean-day"] = Panel(partial(draw_mean_day, ds), half, 2.4, words["mean-day"])
@@ -119,7 +120,7 @@ def _pdf_panels(ds: xr.Dataset) -> dict[str, Panel]:
 
 
 def _glance_panels(ds: xr.Dataset) -> dict[str, Panel]:
-    summary, words = summary_of(ds), _alternatives(ds)
+    summary, words = estimate_summary(ds), _alternatives(ds)
     left, right = GLANCE_LEFT_IN, GLANCE_RIGHT_IN
     return {
         "sky": Panel(partial(draw_sky, ds, context=False), left, 2.4, words["sky"]),
@@ -134,7 +135,7 @@ def _glance_panels(ds: xr.Dataset) -> dict[str, Panel]:
 
 
 def _data(ds: xr.Dataset, panels: dict[str, Panel]) -> dict[str, Any]:
-    summary = summary_of(ds)
+    summary = estimate_summary(ds)
     body = str(summary["site"]["body"])
     data = page_data(ds)
     by = "month" if bar_unit(ds) == "M" else "day"
@@ -161,7 +162,7 @@ def _calendar_caption(ds: xr.Dataset, body: str) -> str:
 
 def _alternatives(ds: xr.Dataset) -> dict[str, str]:
     """What each figure says, in words."""
-    summary = summary_of(ds)
+    summary = estimate_summary(ds)
     names, by_mount, _ = calendar_kwh(ds)
     kwh = by_mount.sum(axis=1)
     best, worst = int(kwh.argmax()), int(kwh.argmin())

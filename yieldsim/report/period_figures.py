@@ -46,13 +46,20 @@ def calendar_kwh(ds: xr.Dataset) -> tuple[time_axis.Times, FloatArray, NDArray[n
 
 
 def yearly(ds: xr.Dataset) -> list[dict[str, float | str]]:
-    """One row a calendar year: days covered, energy, mean power, hours delivering, longest gap."""
+    """One row a calendar year: days covered, energy, mean power, hours delivering, longest gap.
+
+    Of a gap that reaches over an edge between years each year counts its own part, and `goes_on` is 1 where that
+    part is its longest.
+    """
     years, edges_h = time_axis.calendar_edges(ds, "Y")
     kwh = time_axis.kwh_between(ds, ds["delivered_power_w"].values, edges_h)
     hours = time_axis.kwh_between(ds, ds["delivering_fraction"].values * 1000.0, edges_h)
     lasting_h = np.diff(edges_h)
     begins_h, ends_h = time_axis.spells_without_h(ds, "delivering_fraction")
-    year_of_gap = np.searchsorted(edges_h, begins_h, side="right") - 1
+    within_h = np.minimum(ends_h, edges_h[1:, None]) - np.maximum(begins_h, edges_h[:-1, None])
+    longest_h = within_h.max(axis=1, initial=0.0)
+    goes_on = (begins_h < edges_h[:-1, None]) | (ends_h > edges_h[1:, None])
+    goes_on &= (within_h > 0.0) & (within_h == longest_h[:, None])
     return [
         {
             "year": str(year),
@@ -60,7 +67,8 @@ def yearly(ds: xr.Dataset) -> list[dict[str, float | str]]:
             "kwh": float(kwh[index]),
             "mean_w": float(1000.0 * kwh[index] / lasting_h[index]),
             "hours": float(hours[index]),
-            "longest_gap_h": float((ends_h - begins_h)[year_of_gap == index].max(initial=0.0)),
+            "longest_gap_h": float(longest_h[index]),
+            "goes_on": float(goes_on[index].any()),
         }
         for index, year in enumerate(years)
     ]
@@ -81,6 +89,8 @@ def seasonal_kwh_per_solar_day(ds: xr.Dataset) -> FloatArray:
 
 def draw_bars(ds: xr.Dataset, figure: Figure, *, small: bool = False) -> None:
     """Bars of kWh by month or day, stacked by mount; periods that the run covers in part are pale."""
+    from matplotlib.patches import Patch
+
     axes = figure.add_subplot()
     names, by_mount, whole = calendar_kwh(ds)
     mounts = by_mount.shape[1]
@@ -90,7 +100,7 @@ def draw_bars(ds: xr.Dataset, figure: Figure, *, small: bool = False) -> None:
     for mount in range(mounts):
         bars = axes.bar(
             place, by_mount[:, mount], 0.8, below, color=style.line(mount).colour, hatch=HATCHES[mount],
-            edgecolor="white", linewidth=0.4, label=f"mount {mount_letter(mount)}",
+            edgecolor="white", linewidth=0.4,
         )  # fmt: skip
         for bar, full in zip(bars, whole, strict=True):
             bar.set_alpha(1.0 if full else 0.45)
@@ -98,7 +108,15 @@ def draw_bars(ds: xr.Dataset, figure: Figure, *, small: bool = False) -> None:
     axes.set_xticks(*_names(names, 6 if small else MOST_LABELLED))
     _finish(axes, below, "month" if bar_unit(ds) == "M" else "day", numbers=not small)
     if mounts > 1:
-        axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.02), ncols=mounts, borderaxespad=0.0)
+        # patches of their own: those of the bars would be pale where the first period is cut
+        looks = [
+            Patch(facecolor=style.line(mount).colour, hatch=HATCHES[mount], edgecolor="white", linewidth=0.4,
+                  label=f"mount {mount_letter(mount)}")
+            for mount in range(mounts)
+        ]  # fmt: skip
+        axes.legend(
+            handles=looks, loc="lower right", bbox_to_anchor=(1.0, 1.02), ncols=mounts, borderaxespad=0.0
+        )
 
 
 def _names(periods: time_axis.Times, most: int) -> tuple[list[int], list[str]]:

@@ -89,7 +89,7 @@ def draw_sky(ds: xr.Dataset, figure: Figure, *, context: bool = True) -> None:
         upper, lower = figure.subplots(2, 1, height_ratios=[1.6, (top + 20.0) / 80.0])
         low, high = _stretched_range_deg(ds)
         _draw_panorama(ds, upper, centre, low, high)
-        upper.set_title("Elevation stretched")
+        upper.set_title("Elevation stretched" + ("; the Sun stays below" if _stays_below(ds, low) else ""))
         _draw_panorama(ds, lower, centre, -20.0, top)
         lower.set_title("True proportion")
         lower.set_aspect("equal")
@@ -98,15 +98,26 @@ def draw_sky(ds: xr.Dataset, figure: Figure, *, context: bool = True) -> None:
             low, high, facecolor="none", edgecolor=style.MUTED, linewidth=0.6, linestyle=(0, (2, 2))
         )
     else:
-        _draw_panorama(ds, figure.add_subplot(), _panorama_centre_deg(ds), *_stretched_range_deg(ds))
+        axes, (low, high) = figure.add_subplot(), _stretched_range_deg(ds)
+        _draw_panorama(ds, axes, _panorama_centre_deg(ds), low, high)
+        if _stays_below(ds, low):
+            axes.set_title("The Sun stays below")
+
+
+def _stays_below(ds: xr.Dataset, low_deg: float) -> bool:
+    return float(ds["solar_elevation_deg"].max()) < low_deg
 
 
 def _stretched_range_deg(ds: xr.Dataset) -> tuple[float, float]:
-    """Elevations worth showing: the Sun's above the horizon, and the horizon's as far as they concern it."""
+    """Elevations worth showing: the Sun's above the horizon, and the horizon's as far as they concern it.
+
+    Where the Sun stays below all that, the whole horizon.
+    """
     mask = ds["horizon_elevation_deg"].values
     highest = float(ds["solar_elevation_deg"].max())
     low = min(float(mask.min()), 0.0) - 0.5
-    high = max(highest + 0.4, min(float(mask.max()) + 0.2, highest + 3.0))
+    concerning = max(highest + 0.4, min(float(mask.max()) + 0.2, highest + 3.0))
+    high = concerning if highest >= low else max(float(mask.max()), 0.0) + 0.5
     return float(np.floor(2.0 * low) / 2.0), float(np.ceil(2.0 * high) / 2.0)
 
 

@@ -1,8 +1,8 @@
 """Pages from a template and data: tagged PDF/UA with embedded fonts, or PNG; same input, same bytes.
 
 The templates (*.typ beside this module) hold layout only. All text reaches them as JSON strings, never as
-markup, so that no character in a name can change the page. Fonts are those that ship with matplotlib; fonts
-of the machine are not looked at.
+markup, so that no character in a name can change the page. Fonts are those that ship with matplotlib; fonts of the
+machine are not looked at. Letters that they lack are drawn as boxes: see `without_glyph`.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import json
 import re
+import unicodedata
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
@@ -58,13 +59,41 @@ def _compiler(template: str, data: Mapping[str, Any], figures: Mapping[str, byte
 @cache
 def _fonts() -> Any:
     """The fonts in matplotlib's folder and no others."""
-    import matplotlib
     import typst
 
     return typst.Fonts(
         include_system_fonts=False,
         include_embedded_fonts=False,
-        font_paths=[str(Path(matplotlib.get_data_path()) / "fonts" / "ttf")],
+        font_paths=[str(_font_folder())],
+    )
+
+
+def _font_folder() -> Path:
+    import matplotlib
+
+    return Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+
+
+@cache
+def _letters() -> frozenset[int]:
+    """Code points that DejaVu Sans has a glyph for."""
+    from matplotlib.ft2font import FT2Font
+
+    return frozenset(FT2Font(str(_font_folder() / "DejaVuSans.ttf")).get_charmap())
+
+
+def without_glyph(text: str) -> str:
+    """The letters of a text that can only be drawn as boxes, each once, in order.
+
+    >>> without_glyph("Ridge №1, Привет, عرب"), without_glyph("月面, 月")
+    ('', '月面')
+    """
+    if text.isascii():
+        return ""
+    return "".join(
+        letter
+        for letter in dict.fromkeys(text)
+        if ord(letter) not in _letters() and unicodedata.category(letter) not in ("Cf", "Zs", "Mn")
     )
 
 

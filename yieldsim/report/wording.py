@@ -12,13 +12,17 @@ from yieldsim.base.cautions import CAUTIONS
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.report import style, time_axis
 from yieldsim.report.acceptance_figures import half_width_deg, mount_letter
-from yieldsim.report.gap_figures import gap_cause
-from yieldsim.report.ledger_figure import acts, steps
+from yieldsim.report.estimate_summary import estimate_summary
+from yieldsim.report.gap_words import eclipse_rows, eclipse_sentence, gap_rows, utc
+from yieldsim.report.ledger_figure import acts, steps, why_nothing
+from yieldsim.report.notice_words import first_warning, letters_notice, warning_line
 from yieldsim.report.period_figures import yearly
 from yieldsim.report.typesetting import printable
 
 MANY_YEARS = 1.5
 """Runs longer than this get a table of years."""
+GOES_ON = "†"
+"""Beside a gap of which only the part within the year is counted; the template says so."""
 
 METHOD = (
     "Only direct sunlight counts: a fixed concentrator cannot use light that air or dust has scattered.",
@@ -41,16 +45,17 @@ METHOD = (
 
 
 def summary_of(ds: xr.Dataset) -> dict[str, Any]:
-    """The estimate's summary.json, carried in its attributes."""
+    """The summary.json that a Dataset of ours carries in its attributes, unchecked."""
     found: dict[str, Any] = json.loads(ds.attrs["summary"])
     return found
 
 
 def page_data(ds: xr.Dataset) -> dict[str, Any]:
     """All strings of the report, for the templates."""
-    summary = summary_of(ds)
+    summary = estimate_summary(ds)
     site, collector = summary["site"], summary["collector"]
-    return {
+    eclipses = summary.get("eclipses") or []
+    data: dict[str, Any] = {
         "title": printable(site["name"], 120, 25),
         "short_title": printable(site["name"], 48),
         "glance_title": printable(site["name"], 60, 25),
@@ -60,20 +65,24 @@ def page_data(ds: xr.Dataset) -> dict[str, Any]:
         "version": printable(str(summary["provenance"]["version"]), 40),
         "headline": headline(summary),
         "tiles": tiles(summary),
-        "warnings": [printable(line) for line in summary["warnings"]],
-        "glance_warning": first_warning(summary["warnings"]),
         "cautions": [printable(line) for line in summary["cautions"] or CAUTIONS],
         "sky_caption": sky_caption(ds),
         "mounts": mount_rows(ds, summary),
+        "nothing": why_nothing(summary["ledger"]),
         "no_loss": no_loss(summary),
         "shield": shield(summary),
         "years": year_rows(ds, summary),
-        "gaps": gap_rows(ds, summary),
+        "gaps": gap_rows(ds, summary["gaps"]),
+        "eclipses": eclipse_rows(eclipses),
+        "eclipse_sentence": eclipse_sentence(eclipses) if eclipses else "",
         "facts": fact_rows(ds, summary),
         "method": list(METHOD),
         "sources": source_rows(summary["provenance"]),
         "options": option_rows(summary["provenance"]["options"]),
     }
+    boxes = letters_notice([data, summary["warnings"]])
+    warnings = [*map(warning_line, summary["warnings"]), *([boxes] if boxes else [])]
+    return data | {"warnings": warnings, "glance_warning": first_warning(warnings)}
 
 
 # ---------------------------------------------------------------- first page
@@ -113,11 +122,6 @@ def collector_line(collector: dict[str, Any]) -> str:
     return f"{printable(str(collector['name']), 120)}: {words}"
 
 
-def utc(moment: str | None) -> str:
-    """An ISO moment to the minute, as people read it."""
-    return "–" if moment is None else moment.rstrip("Z").replace("T", " ")[:16]
-
-
 def span(summary: dict[str, Any]) -> str:
     """From when to when."""
     return f"{utc(summary['start_utc'])} to {utc(summary['end_utc'])} UTC, {days_of(summary)}"
@@ -138,7 +142,7 @@ def headline(summary: dict[str, Any]) -> dict[str, str]:
     sunlight = float(summary["ledger"][0]["kwh"])
     years = days / 365.25
     if kwh <= 0.0:
-        sentence = "No light is delivered in this run."
+        sentence = f"No light is delivered in this run. {why_nothing(summary['ledger'])}"
     else:
         mean = f"{style.quantity(float(summary['mean_power_w']), 'W')} on average"
         rate = f"{style.energy(kwh / days)} a day, " if days > 1.0 else ""
@@ -181,14 +185,6 @@ def tiles(summary: dict[str, Any]) -> list[dict[str, str]]:
 
 def _tile(label: str, value: str, note: str) -> dict[str, str]:
     return {"label": label, "value": value, "note": note}
-
-
-def first_warning(warnings: list[str]) -> str:
-    """What the one-page view has room for."""
-    if not warnings:
-        return ""
-    more = f" ({len(warnings) - 1} more in the full report)" if len(warnings) > 1 else ""
-    return printable(warnings[0], 170) + more
 
 
 # ---------------------------------------------------------------- the other pages
@@ -257,23 +253,9 @@ def year_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
             style.number(float(row["days"])),
             *(style.fixed(float(row[key]), decimals[key]) for key in ("kwh", "mean_w")),
             style.fixed(float(row["hours"]), 0),
-            style.duration(float(row["longest_gap_h"])),
+            style.duration(float(row["longest_gap_h"])) + (f" {GOES_ON}" if row["goes_on"] else ""),
         ]
         for row in rows
-    ]
-
-
-def gap_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
-    """A row a gap: rank, from, to, how long, why."""
-    return [
-        [
-            str(rank),
-            utc(gap["start_utc"]),
-            utc(gap["end_utc"]),
-            style.duration(float(gap["hours"])),
-            gap_cause(ds, gap["start_utc"], gap["end_utc"]),
-        ]
-        for rank, gap in enumerate(summary["gaps"], start=1)
     ]
 
 

@@ -137,7 +137,7 @@ def test_no_light_at_all_is_said_so(report: Callable[[str], Any]) -> None:
 
 
 def test_warnings_stand_on_the_first_page_and_in_full_on_the_last(make_estimate: Make) -> None:
-    lines = tuple(f"warning number {index} about something" for index in range(6))
+    lines = tuple(f"Warning number {index} about something" for index in range(6))
     document = pymupdf.open(stream=pages.report_pdf(make_estimate("three martian days", warnings=lines)))
     first = words([document[0]])
     assert lines[3] in first

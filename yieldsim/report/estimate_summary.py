@@ -1,0 +1,132 @@
+"""The summary that an estimate carries in its attributes: read, and refused in words where it is not whole."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import PurePath
+from typing import Any, Final, NamedTuple
+
+import xarray as xr
+
+from yieldsim.base.errors import InputError, Problem
+
+MOST_FAULTS = 3
+"""Faults told one by one; more are counted."""
+ISO = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}Z")
+
+
+class Leaf(NamedTuple):
+    """A value of the summary: what it must be, in words and as a test."""
+
+    words: str
+    holds: Callable[[Any], bool]
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _or_null(leaf: Leaf) -> Leaf:
+    return Leaf(f"{leaf.words} or null", lambda value: value is None or leaf.holds(value))
+
+
+TEXT = Leaf("text", lambda value: isinstance(value, str))
+TEXTS = Leaf(
+    "a list of texts", lambda value: isinstance(value, list) and all(isinstance(line, str) for line in value)
+)
+NUMBER = Leaf("a number", _is_number)
+POSITIVE = Leaf("a number above 0", lambda value: _is_number(value) and value > 0.0)
+MOMENT = Leaf(
+    "a moment like 2027-01-01T00:00:00Z", lambda value: isinstance(value, str) and bool(ISO.fullmatch(value))
+)
+TABLE = Leaf("a table", lambda value: isinstance(value, dict))
+SOURCES: Final = [{"role": TEXT, "name": TEXT, "sha256": TEXT}]
+
+SHAPE: Final[dict[str, Any]] = {
+    "site": {
+        "name": TEXT, "body": TEXT, "latitude_deg": NUMBER, "longitude_deg": NUMBER, "elevation_m": NUMBER,
+        "mast_height_m": NUMBER,
+    },
+    "collector": {
+        "name": TEXT, "aperture_area_m2": POSITIVE, "unit_count": POSITIVE, "mass_kg": _or_null(POSITIVE),
+    },
+    "start_utc": MOMENT,
+    "end_utc": MOMENT,
+    "days": POSITIVE,
+    "delivered_kwh": NUMBER,
+    "delivered_kwh_per_m2": NUMBER,
+    "delivered_kwh_per_kg": _or_null(NUMBER),
+    "mean_power_w": NUMBER,
+    "peak_power_w": NUMBER,
+    "ledger": [{"stage": TEXT, "kwh": NUMBER}],
+    "hours_delivering": NUMBER,
+    "longest_gap_hours": NUMBER,
+    "longest_gap_start_utc": _or_null(MOMENT),
+    "longest_gap_end_utc": _or_null(MOMENT),
+    "gaps": [{"start_utc": MOMENT, "end_utc": MOMENT, "hours": NUMBER}],
+    "capture_fraction": _or_null(NUMBER),
+    "sun_following_kwh": NUMBER,
+    "etendue_limited_kwh": _or_null(NUMBER),
+    "shield_kwh_electric": NUMBER,
+    "convergence": {"step_s": NUMBER, "relative_change": NUMBER, "tolerance": NUMBER},
+    "warnings": TEXTS,
+    "cautions": TEXTS,
+    "provenance": {"version": TEXT, "inputs": SOURCES, "kernels": SOURCES, "options": TABLE},
+}  # fmt: skip
+"""What the report needs: tables, lists of one kind of table, and values."""
+ETENDUE: Final = {"limit_m2_sr": NUMBER, "used_m2_sr": NUMBER, "used_fraction": NUMBER}
+"""Where it is not null."""
+ECLIPSES: Final = [
+    {"occulter": TEXT, "kind": TEXT, "start_utc": MOMENT, "end_utc": MOMENT, "covered_fraction": NUMBER}
+]
+"""Where there are any."""
+
+
+def estimate_summary(ds: xr.Dataset) -> dict[str, Any]:
+    """The summary of an estimate. Raises InputError, one problem, where it is altered or lacks something."""
+    faults: list[str]
+    try:
+        found = json.loads(ds.attrs["summary"])
+    except (KeyError, TypeError, ValueError, RecursionError):
+        found, faults = None, ["is no JSON"]
+    else:
+        faults = list(_faults(found, SHAPE, "")) or list(_faults(found, _optional(found), ""))
+        if not faults and not found["ledger"]:
+            faults = ["ledger is empty"]
+    if faults:
+        more = f", and {len(faults) - MOST_FAULTS} more" if len(faults) > MOST_FAULTS else ""
+        where = PurePath(str(ds.encoding.get("source") or "the estimate")).name
+        hint = "altered, or not written by yieldsim estimate; run the estimate again"
+        raise InputError(Problem(where, "summary:", f"{', '.join(faults[:MOST_FAULTS])}{more}", hint=hint))
+    return dict(found)
+
+
+def _optional(found: Mapping[str, Any]) -> dict[str, Any]:
+    """The shape of what may be left out or null, where it is there."""
+    shapes = {"etendue": ETENDUE, "eclipses": ECLIPSES}
+    return {key: shape for key, shape in shapes.items() if found.get(key) is not None}
+
+
+def _faults(value: Any, wanted: Any, path: str) -> Iterator[str]:
+    """Every departure of a value from its shape, in words."""
+    if isinstance(wanted, Leaf):
+        if not wanted.holds(value):
+            yield f"{path} is not {wanted.words}"
+    elif isinstance(wanted, list):
+        if not isinstance(value, list):
+            yield f"{path} is not a list"
+        else:
+            for number, row in enumerate(value, start=1):
+                yield from _faults(row, wanted[0], f"{path} #{number}")
+    elif not isinstance(value, dict):
+        yield f"{path or 'it'} is not a table"
+    else:
+        for key, inner in wanted.items():
+            name = f"{path} {key}".lstrip()
+            if key in value:
+                yield from _faults(value[key], inner, name)
+            else:
+                yield f"{name} is missing"
