@@ -12,10 +12,12 @@ if TYPE_CHECKING:
     from yieldsim.runs.budget import budget
     from yieldsim.runs.estimate import estimate
     from yieldsim.runs.horizon import horizon
+    from yieldsim.runs.orient import orient
+    from yieldsim.runs.rank import rank
     from yieldsim.runs.trace import trace
     from yieldsim.runs.tune import tune
 
-__all__ = ["budget", "estimate", "horizon", "trace", "tune"]
+__all__ = ["budget", "estimate", "horizon", "orient", "rank", "trace", "tune"]
 
 
 def __getattr__(name: str) -> Any:

@@ -25,6 +25,11 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "yieldsim.cli.estimate_command:estimate",
         "Hourly and annual energy of a collector at a site.",
     ),
+    "orient": (
+        "yieldsim.cli.orient_command:orient",
+        "Best facing, flatness, several units, fixed against following.",
+    ),
+    "rank": ("yieldsim.cli.rank_command:rank", "The same collector at several sites."),
     "budget": ("yieldsim.cli.budget_command:budget", "Supply against loads and storage."),
     "horizon": ("yieldsim.cli.horizon_command:horizon", "Skyline of a site from terrain files."),
     "survey": (

@@ -1,7 +1,7 @@
 """The best facing for a goal: a grid over the whole sky, the promising places in it, and a search below the
 grid from each.
 
-The search moves a facing by a step in sixteen directions (and by roll), keeps what is better and halves the
+The search moves a facing by a step in twelve directions (and by roll), keeps what is better and halves the
 step where nothing is. It needs no slopes, which worst months and gaps do not have. Round optics also get a
 bound that no facing can exceed: the sky is cut into patches of facings, and a patch is bounded by reading the
 sky through an acceptance widened by the patch's own radius; patches that can't beat the best are dropped, the
@@ -28,23 +28,23 @@ from yieldsim.planning.poses import (
     together,
     turned_off,
 )
-from yieldsim.planning.prospect import TIE, Goal, Prospect
+from yieldsim.planning.prospect import Goal, Prospect
 
 Score = Callable[[Facings, FloatArray | None], FloatArray]
 """Scores (n,) of facings; those that can't reach the given scores (n,) may be minus infinity."""
 ROLL_STEP_DEG = 15.0
 ROLL_GRID_DEG = 3.0
-SEEDS = 24
+SEEDS: dict[Goal, int] = {"annual": 24, "worst-month": 16, "shortest-gap": 10, "load": 4}
 SURVIVORS = 6
 FINEST_DEG = 0.005
+DIRECTIONS = 12
 BOUND_STEP_DEG = 8.0
 BOUND_EVALUATIONS = 12_000
 BOUND_TOLERANCE = 1e-3
 SCOUT_GRID_DEG = 6.0
-FINEST_GRID_DEG: dict[Goal, float] = {"annual": 1.0, "worst-month": 2.0, "shortest-gap": 2.0, "load": 5.0}
+FINEST_GRID_DEG: dict[Goal, float] = {"annual": 1.0, "worst-month": 2.0, "shortest-gap": 3.0, "load": 5.0}
 """Grids no finer than this are searched for a goal; the search below the grid makes up for it."""
-OFF_DEG = (1.0, 2.0, 5.0)
-MOST_MAPPED_MONTHS = 14
+OFF_DEG = (0.5, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -53,7 +53,7 @@ class FacingMap:
 
     tilt_deg (tilts,), azimuth_deg (azimuths,); annual_kwh, roll_deg (tilts, azimuths)
     roll_deg    the roll that is best there, of those tried; 0 for round optics
-    month_kwh   (months, tilts, azimuths)  None for two angles and for runs of more than MOST_MAPPED_MONTHS
+    month_kwh   (months, tilts, azimuths)  None unless asked for
     """
 
     tilt_deg: FloatArray
@@ -83,22 +83,17 @@ class Found:
 # ---------------------------------------------------------------- the map
 
 
-def facing_map(prospect: Prospect, step_deg: float) -> FacingMap:
-    """Energy by direction faced, over the whole sky."""
+def facing_map(prospect: Prospect, step_deg: float, *, by_month: bool = False) -> FacingMap:
+    """Energy by direction faced, over the whole sky; by month too if asked for, at several times the cost."""
     tilts, azimuths = sky_grid(step_deg)
     tilt, azimuth = (a.ravel() for a in np.meshgrid(tilts, azimuths, indexing="ij"))
     grid = Facings(tilt, azimuth, _best_rolls_deg(prospect, tilt, azimuth))
-    by_month = not prospect.rolls_matter and len(prospect.months.sky.period_utc) <= MOST_MAPPED_MONTHS
-    month_kwh = prospect.month_kwh(grid) if by_month else None
-    annual = (
-        prospect.annual_kwh(grid, scout=True) if month_kwh is None else month_kwh.sum(axis=1) / prospect.years
-    )
     shape = (len(tilts), len(azimuths))
     return FacingMap(
         tilt_deg=tilts,
         azimuth_deg=azimuths,
-        annual_kwh=annual.reshape(shape),
-        month_kwh=None if month_kwh is None else month_kwh.T.reshape(-1, *shape),
+        annual_kwh=prospect.annual_kwh(grid, scout=True).reshape(shape),
+        month_kwh=prospect.month_kwh(grid).T.reshape(-1, *shape) if by_month else None,
         roll_deg=grid.roll_deg.reshape(shape),
     )
 
@@ -141,10 +136,7 @@ def best_facing(
         return prospect.score(goal, some, units, at_least=at_least)
 
     step = max(step_deg, FINEST_GRID_DEG[goal])
-    mapped = known is not None and (
-        goal == "annual" or (goal == "worst-month" and known.month_kwh is not None)
-    )
-    if mapped and known is not None:
+    if goal == "annual" and known is not None:
         grid, annual = known.facings, known.annual_kwh.ravel()
     else:
         grid = spread_over_sky(
@@ -156,16 +148,13 @@ def best_facing(
     if grid.count == 0:
         nothing = facings(0.0, 0.0)
         return Found(goal=goal, facing=nothing, score=float(score(nothing, None)[0]), bound=0.0)
-    if goal == "annual":
-        scores = annual
-    elif mapped and known is not None and known.month_kwh is not None:
-        months = known.month_kwh[prospect.whole_months].reshape(-1, len(worth))[:, worth]
-        scores = months.min(axis=0) + TIE * annual
-    else:
+    scores = annual
+    if goal != "annual":
         if prospect.rolls_matter:
-            grid = grid.take(best_roll_each(grid, annual))
-        scores = _grid_scores(goal, grid, score)
-    starts = apart(grid, scores, 1.5 * step, SEEDS)
+            kept = best_roll_each(grid, annual)
+            grid, annual = grid.take(kept), annual[kept]
+        grid, scores = _grid_scores(prospect, goal, grid, annual, score)
+    starts = apart(grid, scores, 1.5 * step, SEEDS[goal])
     starts = starts if seeds is None else together(starts, seeds)
     facing, best = refined(score, starts, step / 2.0, rolls=prospect.rolls_matter)
     if goal != "annual" or prospect.rolls_matter:
@@ -176,14 +165,23 @@ def best_facing(
     return Found(goal=goal, facing=facing, score=best, bound=max(units * bound, best))
 
 
-def _grid_scores(goal: Goal, grid: Facings, score: Score) -> FloatArray:
-    """Scores over a grid. A gap is followed to its end only where it is not far longer than the shortest of a
-    few facings."""
-    if goal != "shortest-gap":
-        return score(grid, None)
+def _grid_scores(
+    prospect: Prospect, goal: Goal, grid: Facings, annual: FloatArray, score: Score
+) -> tuple[Facings, FloatArray]:
+    """Facings of a grid worth scoring and their scores, judged by a few of them.
+
+    A worst month is at most the mean of the months; a gap is followed to its end only where it is not far longer than the
+    shortest of the few.
+    """
     few = grid.take(slice(None, None, max(1, grid.count // 400)))
-    shortest = float(score(few, None).max())
-    return score(grid, np.full(grid.count, 1.3 * shortest - 1.0))
+    reached = float(score(few, None).max())
+    if goal == "worst-month":
+        mean = annual * prospect.years / int(prospect.whole_months.sum())
+        grid = grid.take(mean > 0.8 * reached)
+        return grid, score(grid, None)
+    if goal == "shortest-gap":
+        return grid, score(grid, np.full(grid.count, 1.3 * reached - 1.0))
+    return grid, score(grid, None)
 
 
 def _rolls_deg(prospect: Prospect) -> FloatArray:
@@ -222,7 +220,7 @@ def refined(
 ) -> tuple[Facings, float]:
     """The best facing found by a search from each start, and its score; starts that fall behind are given up
     on the way."""
-    toward = np.linspace(0.0, 337.5, 16)
+    toward = np.linspace(0.0, 360.0, DIRECTIONS, endpoint=False)
     now, value = starts, score(starts, None)
     step = np.full(now.count, float(step_deg))
     for _ in range(200):

@@ -94,11 +94,22 @@ def followers(
         for name, axle in axles.items()
     ]
     elevation, steps_elevation = (np.arcsin(np.clip(s[:, 2], -1.0, 1.0)) for s in (sun, steps_sun))
-    tilt_deg = _best_tilt_deg(ready, classes, elevation, kwh)
+    tilt_deg = _best_tilt_deg(ready, *_by_elevation(classes, elevation, kwh))
     facing_up = math.radians(90.0 - tilt_deg)
     single.append(built(VERTICAL, elevation - facing_up, steps_elevation - facing_up, tilt_deg))
     both = built(TWO_AXES, np.zeros(len(kwh)), np.zeros(len(steps_sun)))
     return [both, *sorted(single, key=lambda one: -one.annual_kwh)]
+
+
+def _by_elevation(
+    classes: NDArray[np.int64], elevation: FloatArray, kwh: FloatArray
+) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
+    """Light gathered by class of radius and tenths of a degree of elevation: classes, mean elevations and
+    kWh, (n,) each."""
+    key = classes * 2000 + np.floor(np.degrees(elevation) * 10.0).astype(np.int64) + 1000
+    light_in = np.bincount(key, kwh)
+    lit = np.flatnonzero(light_in > 0.0)
+    return lit // 2000, np.bincount(key, kwh * elevation)[lit] / light_in[lit], light_in[lit]
 
 
 def _best_tilt_deg(

@@ -127,6 +127,33 @@ def choose_units(
     )
 
 
+def gaps_by_units(
+    prospect: Prospect, until_hours: float, most: int, found: Found | None = None
+) -> list[tuple[int, float]]:
+    """Units and the longest gap, hours, of the best set of so many found, from one unit until a gap is short
+    enough.
+
+    As `choose_units` for the shortest gap, without bounds and without the last degrees.
+    """
+    single = best_facing(prospect, "shortest-gap") if found is None else found
+    candidates = spread(prospect, "shortest-gap", single.facing)
+    items = features(prospect, "shortest-gap", candidates.facings)
+    lists = RunLists.of(items, prospect.track.step_count)
+    chooser = GapChooser(lists, None, 0)
+    chosen: Set = []
+    greedy: Set = []
+    reached: list[tuple[int, float]] = []
+    for count in range(1, most + 1):
+        chosen, greedy = _best_of(prospect, "shortest-gap", chooser, items, chosen, greedy, count)
+        hours = (
+            longest_gap_steps(chooser.held(chosen), prospect.track.step_count)[0] * prospect.track.step_hours
+        )
+        reached.append((count, hours))
+        if hours <= until_hours:
+            break
+    return reached
+
+
 def _best_of(
     prospect: Prospect, goal: Goal, chooser: Chooser, items: list[Any], before: Set, greedy: Set, count: int
 ) -> tuple[Set, Set]:

@@ -35,7 +35,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.constants import DAYS_PER_YEAR, SECONDS_PER_HOUR
+from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.vectors import FloatArray, direction_enu_xyz
 from yieldsim.energy import soiling
 from yieldsim.energy.chain import fibre_transmittance
@@ -84,15 +84,8 @@ class WeightedSky:
 
     @property
     def years(self) -> float:
-        """Years of the run: a whole number where it is within a day of that, else in Julian years; at least
-        1."""
-        days = self.hours / 24.0
-        whole = round(days / DAYS_PER_YEAR)
-        return (
-            float(max(whole, 1))
-            if abs(days - whole * DAYS_PER_YEAR) <= 1.0
-            else max(days / DAYS_PER_YEAR, 1.0)
-        )
+        """Years of the run, by which annual figures are divided."""
+        return span_years(self.hours / HOURS_PER_DAY)
 
     @property
     def cell_count(self) -> int:
@@ -145,6 +138,18 @@ class WeightedSky:
         )
 
 
+def span_years(days: float) -> float:
+    """Years of a span: a whole number where it is within a day of that, else in Julian years; at least 1.
+
+    >>> span_years(365.0), span_years(30.0), span_years(3652.0)
+    (1.0, 1.0, 10.0)
+    """
+    whole = round(days / DAYS_PER_YEAR)
+    return (
+        float(max(whole, 1)) if abs(days - whole * DAYS_PER_YEAR) <= 1.0 else max(days / DAYS_PER_YEAR, 1.0)
+    )
+
+
 def weigh(
     setting: Setting,
     grid: TimeGrid,
@@ -169,7 +174,7 @@ def weigh(
     film = collector.shield.film_transmittance if collector.shield else 1.0
     step_kwh_per_w = grid.interval_s / count / SECONDS_PER_HOUR / 1000.0
     period_utc, period_of = np.unique(grid.edge_utc[:-1].astype("datetime64[M]"), return_inverse=True)
-    history = level_dust_history(setting, grid)
+    history = dust_history_at(setting, grid, 0.0)
     dust = DustRates.for_run(site.dust, history, float(grid.edge_tdb_s[-1]), highest_dust_rate)
     cells: SkyCells | None = None
     track = LitStepsGathering()
@@ -217,12 +222,12 @@ def weigh(
     )
 
 
-def level_dust_history(setting: Setting, grid: TimeGrid) -> soiling.DustHistory | None:
-    """Load of a level aperture through the run; None where there is no dust."""
+def dust_history_at(setting: Setting, grid: TimeGrid, tilt_deg: float) -> soiling.DustHistory | None:
+    """Dust on an aperture at a tilt through the run; None where there is no dust."""
     dust = setting.site.dust
     if dust is None:
         return None
     events = np.array([np.datetime64(event.time_utc, "ns") for event in dust.events], dtype="datetime64[ns]")
     event_tdb_s = tdb_seconds(events) if len(events) else np.empty(0)
     begin, finish = float(grid.edge_tdb_s[0]), float(grid.edge_tdb_s[-1])
-    return soiling.dust_history(dust, setting.collector.shield, event_tdb_s, 0.0, begin, finish)
+    return soiling.dust_history(dust, setting.collector.shield, event_tdb_s, tilt_deg, begin, finish)

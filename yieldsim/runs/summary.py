@@ -175,7 +175,7 @@ def _summary(
     months = ledger.by_calendar(ds, "M")
     return {
         "schema": "yieldsim estimate 1",
-        "site": _site(site),
+        "site": site_words(site),
         "collector": {
             "name": collector.name,
             "aperture_area_m2": collector.aperture_area_m2,
@@ -232,7 +232,7 @@ def _summary(
     }
 
 
-def _site(site: Site) -> dict[str, Any]:
+def site_words(site: Site) -> dict[str, Any]:
     return {
         "name": site.name,
         "body": site.body.name,

@@ -1,0 +1,232 @@
+"""`yieldsim orient`: which way to face, and how several units share the sky."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from yieldsim.cli.progress import progress
+
+
+class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
+    """TILT,AZIMUTH or TILT,AZIMUTH,ROLL in degrees."""
+
+    name = "TILT,AZIMUTH[,ROLL]"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, ...]:
+        """Numbers from text."""
+        if isinstance(value, tuple):
+            return value
+        try:
+            numbers = tuple(float(part) for part in str(value).split(","))
+        except ValueError:
+            numbers = ()
+        if len(numbers) not in (2, 3):
+            self.fail(f'"{value}" is not a facing; write degrees such as 88,180 or 88,180,45', param, ctx)
+        return numbers
+
+
+@click.command(short_help="Best facing, flatness, several units, fixed against following.")
+@click.argument("site", type=click.Path(path_type=Path))
+@click.option("-c", "--collector", required=True, type=click.Path(path_type=Path), help="Collector file.")
+@click.option("--start", help="First instant, UTC (default 2027-01-01).")
+@click.option("--end", help="Last instant, UTC; without it one year from the start.")
+@click.option("--years", type=float, help="Length of the run in calendar years, instead of --end.")
+@click.option("--step-deg", type=float, default=1.0, show_default=True, help="Grid of the map of facings.")
+@click.option(
+    "--goal",
+    default="annual",
+    show_default=True,
+    help="annual, worst-month, shortest-gap or load: what units are chosen for.",
+)
+@click.option("--units", type=int, help="Choose facings for this many units.")
+@click.option("-l", "--load", type=click.Path(path_type=Path), help="Load file, for the energy put to use.")
+@click.option(
+    "--compare", multiple=True, type=FacingType(), help="Another facing to compare, degrees; repeatable."
+)
+@click.option("--levelling-deg", type=float, default=0.0, help="The mast may lean by up to this any way.")
+@click.option("--azimuth-error-deg", type=float, default=0.0, help="It may be turned by up to this.")
+@click.option(
+    "--tracker-downtime-fraction",
+    type=float,
+    default=0.0,
+    help="Share of the light that a mount following the Sun stands still (dust, stowing, service).",
+)
+@click.option("--tracker-stop-hours", type=float, default=0.0, help="Its longest standstill.")
+@click.option(
+    "--interval-minutes", type=float, default=60.0, show_default=True, help="Length of the rows in time."
+)
+@click.option(
+    "--kernels",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Further ephemeris or orientation kernel; repeatable.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="Folder for the results (default reports/<site file>-facing).",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print orient.json to stdout instead of the table.")
+@click.option("--no-figures", is_flag=True, help="Write data only, no PNG and PDF.")
+def orient(
+    site: Path,
+    collector: Path,
+    start: str | None,
+    end: str | None,
+    years: float | None,
+    step_deg: float,
+    goal: str,
+    units: int | None,
+    load: Path | None,
+    compare: tuple[tuple[float, ...], ...],
+    levelling_deg: float,
+    azimuth_error_deg: float,
+    tracker_downtime_fraction: float,
+    tracker_stop_hours: float,
+    interval_minutes: float,
+    kernels: tuple[Path, ...],
+    out: Path | None,
+    as_json: bool,
+    no_figures: bool,
+) -> None:
+    """Where COLLECTOR should face at SITE: a map of the sky of facings and the best one for each goal.
+
+    Energies are those of all units of the collector file facing the same way. With --units, facings for so
+    many units are chosen together and written as a collector file for `yieldsim estimate`.
+    """
+    from yieldsim.runs.deliver_orient import write_orient
+    from yieldsim.runs.orient import answered, questions_of, summary_of
+    from yieldsim.runs.orient_summary import oriented
+
+    questions = questions_of(
+        goal=goal,
+        step_deg=step_deg,
+        units=units,
+        load=load,
+        compare=compare,
+        levelling_deg=levelling_deg,
+        azimuth_error_deg=azimuth_error_deg,
+        tracker_downtime_fraction=tracker_downtime_fraction,
+        tracker_stop_hours=tracker_stop_hours,
+    )
+    span = {
+        "start": start,
+        "end": end,
+        "years": years,
+        "interval_minutes": interval_minutes,
+        "kernels": kernels,
+    }
+    with progress("Looking around") as advance:
+        answers = answered(site, collector, span, questions, advance)
+        ds = oriented(answers)
+    folder = out or Path("reports") / f"{site.stem}-facing"
+    written = write_orient(ds, folder, answers.ready.setting.collector, figures=not no_figures)
+    summary = summary_of(ds)
+    if as_json:
+        click.echo(json.dumps(summary, indent=2, ensure_ascii=False))
+    else:
+        click.echo("\n".join(answer_lines(summary)))
+    for warning in summary["warnings"]:
+        click.echo(f"note: {warning}", err=True)
+    click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
+
+
+def answer_lines(summary: dict[str, Any]) -> list[str]:
+    """The answer as plain text: the best facings, what errors cost, the chosen units, followers of the
+    Sun."""
+    collector, site, best = summary["collector"], summary["site"], summary["best"]
+    units = collector["unit_count"]
+    lines = [
+        f"{collector['name']} ({units} unit{'s' if units != 1 else ''}) at {site['name']}, {site['body']}",
+        f"{summary['start_utc'][:16]} to {summary['end_utc'][:16]} UTC",
+        "",
+        *facing_lines(summary),
+    ]
+    if best[0].get("annual_upper_bound_kwh") is not None:
+        lines.append(f"  no facing can have more than {best[0]['annual_upper_bound_kwh']:.3f} kWh in a year")
+    lines += ["", "  aperture off the best annual facing by    mean loss   worst loss"]
+    lines += [
+        f"    {row['off_deg']:4.1f} deg  {row['mean_loss_fraction']:37.2%} {row['worst_loss_fraction']:12.2%}"
+        for row in best[0]["when_off"]
+    ]
+    mast = summary["mast"]
+    if mast is not None:
+        lines.append(
+            f"  mast within {mast['levelling_deg']:g} deg of plumb and {mast['azimuth_error_deg']:g} deg of its azimuth: "
+            f"{mast['expected_loss_fraction']:.2%} lost on average, {mast['worst_loss_fraction']:.2%} at worst"
+        )
+    if summary["units"] is not None:
+        lines += ["", *unit_lines(summary["units"])]
+    return [
+        *lines,
+        "",
+        *following_lines(summary["following"]),
+        *(f"  caution: {c}" for c in summary["cautions"]),
+    ]
+
+
+def facing_lines(summary: dict[str, Any]) -> list[str]:
+    """One line a facing: the best ones, then those compared."""
+    used = "used_kwh" in summary["best"][0]
+    heads = ("tilt", "azimuth", "roll", "kWh/year", "of best", "worst month", "longest gap", "lit")
+    widths = (7, 9, 7, 12, 9, 13, 13, 9)
+    head = "".join(f"{word:>{width}}" for word, width in zip(heads, widths, strict=True))
+    lines = [f"  {'facing':<28}{head}" + (f" {'used kWh':>10}" if used else "")]
+    for row in (*summary["best"], *summary["compare"]):
+        name = f"best: {row['goal']}" if "goal" in row else row["label"]
+        share = row["share_of_best_fraction"]
+        cells = (
+            f"{row['tilt_deg']:.2f}",
+            f"{row['azimuth_deg']:.2f}",
+            f"{row['roll_deg']:.1f}",
+            f"{row['annual_kwh']:.3f}",
+            "-" if share is None else f"{share:.1%}",
+            f"{row['worst_month_kwh']:.3f} kWh",
+            f"{row['longest_gap_hours']:.1f} h",
+            f"{row['hours_delivering']:.0f} h",
+        )
+        line = "".join(f"{cell:>{width}}" for cell, width in zip(cells, widths, strict=True))
+        lines.append(f"  {name:<28.28}{line}" + (f" {row['used_kwh']:10.3f}" if used else ""))
+    return lines
+
+
+def unit_lines(units: dict[str, Any]) -> list[str]:
+    """The chosen set and how it grew."""
+    lines = [f"  {units['count']} units for the goal {units['goal']} ({units['words']}):"]
+    lines += [
+        f"    {m['count']:4d} facing tilt {m['tilt_deg']:7.2f}, azimuth {m['azimuth_deg']:7.2f}"
+        + (f", roll {m['roll_deg']:7.2f}" if m["roll_deg"] else "")
+        for m in units["set"]
+    ]
+    word = "no set can be shorter than" if units["better"] == "smaller" else "no set can have more than"
+    lines.append(
+        f"  value {units['value']:.3f} {units['value_unit']}; {word} {units['upper_bound']:.3f} (holds for {units['bound_holds_for']})"
+    )
+    mass = units["curve"][0]["mass_kg"] is not None
+    lines.append(f"    units   kWh/year  worst month  longest gap{'   kWh/year/kg' if mass else ''}")
+    for row in units["curve"]:
+        line = f"    {row['units']:5d} {row['annual_kwh']:10.3f} {row['worst_month_kwh']:8.3f} kWh {row['longest_gap_hours']:10.1f} h"
+        lines.append(line + (f" {row['annual_kwh_per_kg']:13.3f}" if mass else ""))
+    return lines
+
+
+def following_lines(following: dict[str, Any]) -> list[str]:
+    """One unit, fixed or following the Sun."""
+    lines = [
+        "  one unit                          kWh/year  longest gap   fixed units for the same energy, gap",
+        f"    {'fixed at its best':<28} {following['fixed_annual_kwh_per_unit']:9.3f} {following['fixed_longest_gap_hours']:10.1f} h",
+    ]
+    most = following["fixed_gaps_by_units"][-1]["units"]
+    for row in following["followers"]:
+        energy, gap = row["fixed_units_for_same_energy"], row["fixed_units_for_same_gap"]
+        lines.append(
+            f"    {row['axes']:<28} {row['annual_kwh_per_unit']:9.3f} {row['longest_gap_hours']:10.1f} h"
+            f"{'-' if energy is None else f'{energy:.2f}':>22} {f'over {most}' if gap is None else gap:>9}"
+        )
+    return lines
