@@ -26,7 +26,7 @@ GENERATOR: Final = np.array(
 )
 DIMENSIONS: Final = len(GENERATOR)
 """0, 1 place on the aperture; 2, 3 on the Sun's disc; 4 wavelength; 5 azimuth of the Sun about the axis; 6,
-7 lateral and 8, 9 axial misplacement; 10, 11 slope error of the lens."""
+7 lateral and 8 axial misplacement; 10, 11 slope error of the lens."""
 
 WAVELENGTHS: Final = 64
 """Wavelengths traced, each standing for an equal share of the sunlight in the band."""

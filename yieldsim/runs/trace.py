@@ -21,7 +21,7 @@ Progress = Callable[[int, int], None]
 
 TOLERANCE = 0.005
 """Standard error of accepted shares, as a part of the share at normal incidence."""
-TRACER_EDITION = 1
+TRACER_EDITION = 2
 """Goes up when the tracer's answers change, so that kept tables of an older one are not used."""
 UNKNOWN_SHARE = 0.02
 """Sunlight beyond a material's data that is worth a warning."""
@@ -112,9 +112,9 @@ def acceptance_from_prescription(
 
     collector   where one names the prescription: what it says differently is warned about
 
-    Kept tables are known by the content of the prescription and its materials, this package's version and
-    the tolerance (`files.trace_cache` says where). The shield's film is not in it unless the prescription
-    says "here". Raises InputError, DataMissing or CannotCompute.
+    Kept tables are known by the content of the prescription, its materials and the sunlight, this package's
+    version and the tolerance (`files.trace_cache` says where). The shield's film is not in it unless the
+    prescription says "here". Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.files.prescription import read_prescription
     from yieldsim.optics.curve import table_of
@@ -169,8 +169,9 @@ def acceptance_of(
     from yieldsim.files.provenance import package_version
     from yieldsim.files.trace_cache import cached_arrays, content_key, keep_arrays
 
-    key = content_key("acceptance", TRACER_EDITION, package_version(), tolerance, prescription)
     scene = place()
+    sunlight = (scene.media, float(scene.parts.station[0]["band_share"]))
+    key = content_key("acceptance", TRACER_EDITION, package_version(), tolerance, prescription, sunlight)
     kept = _as_table(cached_arrays(key))
     if kept is not None:
         return kept, _standing_warnings(prescription, scene)

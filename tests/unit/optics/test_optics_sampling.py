@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 from numpy.testing import assert_allclose
+from scipy.stats import norm
 
 from yieldsim.base.prescription import Band, FibreFace, Funnel, Lens, Prescription
 from yieldsim.base.sun_disc import LIMB_DARKENING
@@ -22,6 +23,7 @@ from yieldsim.optics.sampling import (
 )
 from yieldsim.optics.scene import Scene, build_scene
 from yieldsim.optics.spectrum import energy_below_fraction
+from yieldsim.optics.trace_kernels import normal_deviate
 from yieldsim.optics.tracer import record
 
 
@@ -39,6 +41,14 @@ def test_lattice_integrates_smooth_functions_far_better_than_chance() -> None:
     u = (np.arange(points)[:, None] * GENERATOR[None, :6] % points) / points
     value = np.prod(1.0 + 0.5 * np.cos(2.0 * math.pi * (u + random_shifts(1, 3)[0, :6])), axis=1).mean()
     assert abs(value - 1.0) < 0.2 / math.sqrt(points)
+
+
+def test_normal_deviates() -> None:
+    """Against scipy over the whole range; tolerance: what the approximation states."""
+    share = np.concatenate(
+        [np.geomspace(1e-12, 1e-2, 50), np.linspace(0.01, 0.99, 99), 1.0 - np.geomspace(1e-9, 1e-2, 50)]
+    )
+    assert_allclose([normal_deviate(one) for one in share], norm.ppf(share), rtol=2e-8, atol=2e-8)
 
 
 def test_wavelengths_stand_for_equal_shares() -> None:
