@@ -223,9 +223,9 @@ def test_the_closing_row_repeats_the_first_to_rounding(folder, read: Any, header
     found = read(Reading(path))
     values = found.elevation_deg if read is horizon_mask else found.optical_depth
     assert values.tolist() == [1.2345678, 1.0, 2.0, 1.0]
-    path = folder.write("t.csv", header + "\n" + rows.format(first="1.2345678", last="1.2345700"))
+    path = folder.write("t.csv", header + "\n" + rows.format(first="1.2345678", last="1.2345708"))
     assert told(read, path) == [
-        f"t.csv line 6: {name} is 1.23457 at 360 but 1.2345678 at 0 (they are the same direction)"
+        f"t.csv line 6: {name} is 1.2345708 at 360 but 1.2345678 at 0 (they are the same direction)"
     ]
 
 
