@@ -7,33 +7,26 @@ light of all passes of the Sun through that azimuth, cut by a straight edge acro
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-import xarray as xr
 from numba import njit
 from numpy.typing import NDArray
 
 from yieldsim.base.constants import SECONDS_PER_HOUR, SOLAR_IRRADIANCE_1AU_W_M2
-from yieldsim.base.nouns import Collector, Site
+from yieldsim.base.nouns import Site
 from yieldsim.base.relief import Float32Array
 from yieldsim.base.sun_disc import strips
-from yieldsim.base.vectors import FloatArray, direction_enu_xyz
-from yieldsim.energy import soiling
-from yieldsim.energy.chain import fibre_transmittance, shield_film
-from yieldsim.energy.incidence import sun_in_mount_xyz
+from yieldsim.base.vectors import FloatArray, azimuth_elevation_deg, direction_enu_xyz
 from yieldsim.ground.horizon import add_visibility
-from yieldsim.optics.acceptance import acceptance_at, half_width_deg
 from yieldsim.sky.atmosphere import add_air
-from yieldsim.sky.clock import tdb_seconds, utc_from_tdb
+from yieldsim.sky.clock import utc_from_tdb
 from yieldsim.sky.eclipse import add_occulter
 from yieldsim.sky.sun_track import SunTrack
 
 MOST_ROWS = 600
 FINEST_ROW_DEG = 0.01
-TURNS_DEG = (0.25, 0.5, 1.0, 2.0, 3.0, 5.0)
-"""Steps between the azimuths tried for the collector."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -86,97 +79,14 @@ def sun_path(track: SunTrack, site: Site, start_tdb_s: float, end_tdb_s: float, 
     )
 
 
-# ---------------------------------------------------------------- the collector, turned
+def seen_from(path: SunPath, axes_xyz: FloatArray, other_axes_xyz: FloatArray) -> SunPath:
+    """The path from another place of the tile: the same directions in space against other axes (rows east, north, up).
 
-
-def turn_step_deg(collector: Collector) -> float:
-    """Step between the azimuths tried: a sixth of the acceptance's half-width, or the next finer one of TURNS_DEG."""
-    sixth = half_width_deg(collector.acceptance_table) / 6.0
-    return max((step for step in TURNS_DEG if step <= sixth), default=TURNS_DEG[0])
-
-
-def turned_power_w(
-    path: SunPath, site: Site, collector: Collector, turns_deg: FloatArray, chosen: NDArray[np.int64]
-) -> Float32Array:
-    """Power (chosen, turns) that the whole collector delivers at some times of the path, with the Sun's disc clear of the ground.
-
-    turns_deg   how far the collector as a whole is turned from the azimuths in its file
+    Neglects the Sun's parallax between the two, 2e-5 deg at 60 km.
     """
-    start_s, end_s = (
-        path.tdb_s[0] - 0.5 * path.step_hours * 3600.0,
-        path.tdb_s[-1] + 0.5 * path.step_hours * 3600.0,
-    )
-    at_s = path.tdb_s[chosen]
-    ds = xr.Dataset(coords={"time": np.arange(chosen.size), "since_start_s": ("time", at_s - start_s)})
-    base = path.beam_w_m2[chosen] * collector.aperture_area_m2 * shield_film(ds, collector)
-    base = base * fibre_transmittance(ds, collector)
-    azimuth, elevation = path.azimuth_deg[chosen], path.elevation_deg[chosen]
-    power = np.zeros((chosen.size, turns_deg.size), dtype=np.float32)
-    yields: dict[tuple[float, float], YieldTable] = {}
-    for mount in collector.mounts:
-        weight = base * mount.count
-        if site.dust is not None:
-            event_s = np.array(
-                [float(tdb_seconds(np.datetime64(e.time_utc, "ns"))) for e in site.dust.events]
-            )
-            history = soiling.dust_history(
-                site.dust, collector.shield, event_s, mount.tilt_deg, start_s, end_s
-            )
-            weight = weight * soiling.clean_fraction(site.dust, soiling.load_at(history, at_s))
-        stance = (mount.tilt_deg, mount.roll_deg)
-        if stance not in yields:
-            yields[stance] = yield_table(collector, *stance, float(path.radius_deg.mean()), elevation)
-        _add_power(power, weight, azimuth - mount.azimuth_deg, elevation, turns_deg, yields[stance])
-    return power
-
-
-class YieldTable(NamedTuple):
-    """Acceptance times cosine (azimuth, elevation) of a mount that faces north, on an even grid from 0 and `lowest_deg`."""
-
-    step_deg: float
-    lowest_deg: float
-    share: FloatArray
-
-
-def yield_table(
-    collector: Collector, tilt_deg: float, roll_deg: float, radius_deg: float, elevation_deg: FloatArray
-) -> YieldTable:
-    """The table for all azimuths and the range of elevations that are asked for, at a 24th of the acceptance's half-width."""
-    finest = half_width_deg(collector.acceptance_table) / 24.0
-    count = int(np.ceil(360.0 / min(max(finest, 0.03), 0.5)))
-    step = 360.0 / count
-    lowest = float(elevation_deg.min()) - step
-    rows = int(np.ceil((float(elevation_deg.max()) - lowest) / step)) + 2
-    azimuth, elevation = np.meshgrid(np.arange(count) * step, lowest + np.arange(rows) * step, indexing="ij")
-    sun = direction_enu_xyz(azimuth.ravel(), np.minimum(elevation.ravel(), 90.0))
-    local = sun_in_mount_xyz(sun, tilt_deg, 0.0, roll_deg)
-    share = np.maximum(local[:, 2], 0.0) * acceptance_at(collector.acceptance_table, local, radius_deg)
-    return YieldTable(step, lowest, share.reshape(azimuth.shape))
-
-
-@njit(cache=True)
-def _add_power(
-    power: Float32Array,
-    weight: FloatArray,
-    azimuth_deg: FloatArray,
-    elevation_deg: FloatArray,
-    turns_deg: FloatArray,
-    table: YieldTable,
-) -> None:
-    """Add weight times the table's value, bilinear, for every time and turn."""
-    count, rows = table.share.shape
-    for t in range(power.shape[0]):
-        height = (elevation_deg[t] - table.lowest_deg) / table.step_deg
-        j = min(max(int(height), 0), rows - 2)
-        v = height - j
-        for k in range(power.shape[1]):
-            place = ((azimuth_deg[t] - turns_deg[k]) % 360.0) / table.step_deg
-            i = min(int(place), count - 1)
-            u = place - i
-            after = (i + 1) % count
-            low = table.share[i, j] * (1.0 - u) + table.share[after, j] * u
-            high = table.share[i, j + 1] * (1.0 - u) + table.share[after, j + 1] * u
-            power[t, k] += weight[t] * (low * (1.0 - v) + high * v)
+    turn = axes_xyz @ other_axes_xyz.T
+    azimuth, elevation = azimuth_elevation_deg(direction_enu_xyz(path.azimuth_deg, path.elevation_deg) @ turn)
+    return replace(path, azimuth_deg=azimuth, elevation_deg=elevation)
 
 
 # ---------------------------------------------------------------- tables by horizon

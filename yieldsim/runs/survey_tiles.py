@@ -148,16 +148,16 @@ def _light(
     the air) holds for a block: it is small enough for its cells' horizontals to lean little against its centre's.
     """
     from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG
+    from yieldsim.planning.survey_collector import turned_collector
     from yieldsim.planning.survey_light import cell_light
-    from yieldsim.planning.survey_sun import light_tables, passage, turn_step_deg, turned_power_w
+    from yieldsim.planning.survey_sun import light_tables, passage
 
-    common = _path_at(job, frame, 0.5 * (frame.rows - 1), 0.5 * (frame.columns - 1), typical_m)[1]
+    site, common = _path_at(job, frame, 0.5 * (frame.rows - 1), 0.5 * (frame.columns - 1), typical_m)
     years = common.hours / HOURS_PER_YEAR
     maps = np.full((len(VARIABLES) - 1, *known.shape), np.nan, dtype=np.float32)
     north_deg = _lean_deg(frame, job.stride)
-    turns = np.empty(0)
-    if job.collector is not None:
-        turns = np.arange(0.0, 360.0 - 1e-9, turn_step_deg(job.collector))
+    turned = None if job.collector is None else turned_collector(common, site, job.collector)
+    turns = 0 if turned is None else turned.turns_deg.size
     side = _block_cells(job, frame)
     for top in range(0, known.shape[0], side):
         for left in range(0, known.shape[1], side):
@@ -171,31 +171,30 @@ def _light(
             by_azimuth = np.ascontiguousarray(horizon[:, *block]).reshape(job.azimuths, -1)
             seen = by_azimuth if inside.all() else by_azimuth[:, inside.ravel()]
             lowest, highest = seen.min(axis=1).astype(np.int64), seen.max(axis=1).astype(np.int64)
-            path, power, powered, wanted = common, None, np.empty(0, dtype=np.int64), None
+            power, powered, wanted = None, np.empty(0, dtype=np.int64), None
             row, column = (job.stride * 0.5 * (part.start + part.stop - 1) for part in block)
-            if side < max(known.shape) or job.collector is not None:
-                site, own = _path_at(job, frame, row, column, typical_m)
-                path = replace(common, beam_w_m2=own.beam_w_m2)
-                # azimuth of the tile's north against the block's own north
-                lean_deg = north_deg[block] - _lean_at_deg(frame, np.array([row]), np.array([column]))
-                if job.collector is not None:
-                    above = path.elevation_deg + path.radius_deg > float(lowest.min()) * ANGLE_UNIT_DEG
-                    powered = np.flatnonzero(above)
-                    power = turned_power_w(own, site, job.collector, turns, powered)
-                    if job.as_mounted:
-                        wanted = (-lean_deg * turns.size / 360.0).ravel()
+            own = _seen_from(job, frame, common, row, column, typical_m)
+            path = replace(common, beam_w_m2=own.beam_w_m2)
+            # azimuth of the tile's north against the block's own north
+            lean_deg = north_deg[block] - _lean_at_deg(frame, np.array([row]), np.array([column]))
+            if turned is not None:
+                above = path.elevation_deg + path.radius_deg > float(lowest.min()) * ANGLE_UNIT_DEG
+                powered = np.flatnonzero(above)
+                power = turned.power_w(own, powered)
+                if job.as_mounted:
+                    wanted = (-lean_deg * turns / 360.0).ravel()
             tables = light_tables(
                 path, job.azimuths, ANGLE_UNIT_DEG, int(lowest.min()), int(highest.max()), power, powered
             )
             passing = passage(path, job.azimuths, ANGLE_UNIT_DEG, lowest, highest)
-            light = cell_light(by_azimuth, tables, passing, turns.size, wanted)
+            light = cell_light(by_azimuth, tables, passing, turns, wanted)
             shape = inside.shape
             maps[0, *block] = (light.lit_hours / path.hours).reshape(shape)
             maps[1, *block] = (light.any_hours / path.hours).reshape(shape)
             maps[2, *block] = (light.beam_kwh_m2 / years).reshape(shape)
             if job.collector is not None:
                 maps[3, *block] = (light.delivered_kwh / years).reshape(shape)
-                turn_deg = light.turn.reshape(shape) * (360.0 / turns.size)
+                turn_deg = light.turn.reshape(shape) * (360.0 / turns)
                 maps[4, *block] = (job.collector.mounts[0].azimuth_deg + turn_deg + lean_deg) % 360.0
             maps[5, *block] = light.longest_dark_hours.reshape(shape)
     return maps
@@ -216,6 +215,21 @@ def _block_cells(job: TileJob, frame: TileFrame) -> int:
     # equal blocks rather than a thin last one
     count = min(max(1, int(np.ceil(cells / reach))), MOST_BLOCKS)
     return -(-cells // count)
+
+
+def _seen_from(
+    job: TileJob, frame: TileFrame, common: SunPath, row: float, column: float, typical_m: float
+) -> SunPath:
+    """The tile's path from a pixel of it."""
+    from yieldsim.ground.local_sphere import LocalSphere
+    from yieldsim.planning.survey_sun import seen_from
+
+    if job.site.optical_depth is not None:
+        return _path_at(job, frame, row, column, typical_m)[1]
+    latitude, longitude = frame.to_place(np.array([row]), np.array([column]))
+    sphere = frame.sphere
+    here = LocalSphere.at(float(latitude[0]), float(longitude[0]), sphere.equatorial_m, sphere.polar_m)
+    return seen_from(common, sphere.axes, here.axes)
 
 
 def _path_at(
@@ -326,7 +340,7 @@ def _client(library: Any, workers: int, scheduler: str | None) -> Iterator[Any]:
 
     if scheduler is not None:
         try:
-            client = library.Client(scheduler, timeout="20s")
+            client = library.Client(scheduler, timeout="8s")
         except (OSError, ValueError) as error:
             raise CannotCompute(f"cannot reach a scheduler at {scheduler}: {error}") from None
         with client:
