@@ -14,10 +14,11 @@ if TYPE_CHECKING:
     from yieldsim.runs.horizon import horizon
     from yieldsim.runs.orient import orient
     from yieldsim.runs.rank import rank
+    from yieldsim.runs.survey import survey
     from yieldsim.runs.trace import trace
     from yieldsim.runs.tune import tune
 
-__all__ = ["budget", "estimate", "horizon", "orient", "rank", "trace", "tune"]
+__all__ = ["budget", "estimate", "horizon", "orient", "rank", "survey", "trace", "tune"]
 
 
 def __getattr__(name: str) -> Any:

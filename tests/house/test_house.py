@@ -251,6 +251,7 @@ def test_words_of_the_vocabulary_end_in_their_units() -> None:
         "W m-2": "_w_m2",
         "kWh m-2": "_kwh_m2",
         "kWh": "_kwh",
+        "m": "_m",
     }
     suffix |= {"au": "_au", "astronomical_unit": "_au"}
     for name, word in VOCABULARY.items():

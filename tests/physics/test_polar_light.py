@@ -18,7 +18,8 @@ from yieldsim.files.inputs import read_body
 
 rasterio = pytest.importorskip("rasterio")
 
-from yieldsim.files.rasters import from_map, open_raster  # noqa: E402
+from yieldsim.files.map_projection import from_map  # noqa: E402
+from yieldsim.files.rasters import open_raster  # noqa: E402
 from yieldsim.runs.estimate import estimate  # noqa: E402
 from yieldsim.runs.horizon import horizon  # noqa: E402
 from yieldsim.runs.survey import SurveyOptions, survey  # noqa: E402

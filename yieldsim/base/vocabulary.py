@@ -156,14 +156,14 @@ VOCABULARY: dict[str, Word] = {
         "1", "share of the time with any part of the Sun's disc in sight", "none", 0.0, 1.0
     ),
     "sun_following_kwh_m2": Word(
-        "kW h m-2",
+        "kWh m-2",
         "beam energy on an aperture that follows the Sun, a mean year of 365.25 days",
         "none",
         0.0,
         INF,
     ),
     "delivered_kwh": Word(
-        "kW h", "energy delivered by the collector, a mean year of 365.25 days", "none", 0.0, INF
+        "kWh", "energy delivered by the collector, a mean year of 365.25 days", "none", 0.0, INF
     ),
     "best_azimuth_deg": Word(
         "degree", "azimuth of the collector's first mount that delivers most", "none", 0.0, 360.0
