@@ -22,6 +22,7 @@ from yieldsim.planning.poses import (
     Facings,
     axes_enu_xyz,
     facings,
+    of_mounts,
     on_a_crooked_mast,
     sky_grid,
     spread_over_sky,
@@ -34,15 +35,18 @@ Score = Callable[[Facings, FloatArray | None], FloatArray]
 """Scores (n,) of facings; those that can't reach the given scores (n,) may be minus infinity."""
 ROLL_STEP_DEG = 15.0
 ROLL_GRID_DEG = 3.0
-SEEDS: dict[Goal, int] = {"annual": 24, "worst-month": 16, "shortest-gap": 10, "load": 4}
+SEEDS: dict[Goal, int] = {"annual": 24, "worst-month": 16, "shortest-gap": 16, "load": 4}
 SURVIVORS = 6
 FINEST_DEG = 0.005
 DIRECTIONS = 12
+LITTLE, PATIENCE = 1e-6, 4
+"""After so many gains in a row that are smaller than this share of the score, the step is halved all the
+same."""
 BOUND_STEP_DEG = 8.0
 BOUND_EVALUATIONS = 12_000
 BOUND_TOLERANCE = 1e-3
 SCOUT_GRID_DEG = 6.0
-FINEST_GRID_DEG: dict[Goal, float] = {"annual": 1.0, "worst-month": 2.0, "shortest-gap": 3.0, "load": 5.0}
+FINEST_GRID_DEG: dict[Goal, float] = {"annual": 1.0, "worst-month": 2.0, "shortest-gap": 2.0, "load": 5.0}
 """Grids no finer than this are searched for a goal; the search below the grid makes up for it."""
 OFF_DEG = (0.5, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0)
 
@@ -156,13 +160,30 @@ def best_facing(
         grid, scores = _grid_scores(prospect, goal, grid, annual, score)
     starts = apart(grid, scores, 1.5 * step, SEEDS[goal])
     starts = starts if seeds is None else together(starts, seeds)
-    facing, best = refined(score, starts, step / 2.0, rolls=prospect.rolls_matter)
-    if goal != "annual" or prospect.rolls_matter:
-        return Found(goal=goal, facing=facing, score=best)
-    bound, better = annual_bound(prospect, best / units)
-    if better is not None:
-        facing, best = refined(score, together(facing, better), 0.25)
-    return Found(goal=goal, facing=facing, score=best, bound=max(units * bound, best))
+    reached, values = survivors(score, starts, step / 2.0, rolls=prospect.rolls_matter)
+    bound = None
+    if goal == "annual" and not prospect.rolls_matter:
+        most, better = annual_bound(prospect, float(values[0]) / units)
+        if better is not None:
+            reached, values = survivors(score, together(reached.take([0]), better), 0.25)
+        bound = max(units * most, float(values[0]))
+    facing, best = in_hundredths(score, reached)
+    return Found(goal=goal, facing=facing, score=best, bound=bound)
+
+
+def in_hundredths(score: Score, some: Facings) -> tuple[Facings, float]:
+    """The best facing in whole hundredths of a degree around any of some, and its score.
+
+    Gaps may change by a day from one hundredth to the next: the one that is reported is the one that is
+    meant.
+    """
+    tilt = some.tilt_deg[:, None] + np.repeat([-0.01, 0.0, 0.01], 3)
+    azimuth = some.azimuth_deg[:, None] + np.tile([-0.01, 0.0, 0.01], 3)
+    near = facings(np.clip(tilt, 0.0, 180.0), azimuth, some.roll_deg[:, None])
+    rounded = of_mounts(tuple(near.mount(place) for place in range(near.count)))
+    reached = score(rounded, None)
+    best = int(reached.argmax())
+    return rounded.take([best]), float(reached[best])
 
 
 def _grid_scores(
@@ -170,8 +191,8 @@ def _grid_scores(
 ) -> tuple[Facings, FloatArray]:
     """Facings of a grid worth scoring and their scores, judged by a few of them.
 
-    A worst month is at most the mean of the months; a gap is followed to its end only where it is not far longer than the
-    shortest of the few.
+    A worst month is at most the mean of the months; a gap is followed to its end only where it is not far
+    longer than the shortest of the few.
     """
     few = grid.take(slice(None, None, max(1, grid.count // 400)))
     reached = float(score(few, None).max())
@@ -218,32 +239,42 @@ def apart(some: Facings, score: FloatArray, apart_deg: float, most: int) -> Faci
 def refined(
     score: Score, starts: Facings, step_deg: float, *, rolls: bool = False, finest_deg: float = FINEST_DEG
 ) -> tuple[Facings, float]:
-    """The best facing found by a search from each start, and its score; starts that fall behind are given up
+    """The best facing found by a search from each start, and its score."""
+    found, value = survivors(score, starts, step_deg, rolls=rolls, finest_deg=finest_deg)
+    return found.take([0]), float(value[0])
+
+
+def survivors(
+    score: Score, starts: Facings, step_deg: float, *, rolls: bool = False, finest_deg: float = FINEST_DEG
+) -> tuple[Facings, FloatArray]:
+    """Where the search from each start ends, best first, and the scores; starts that fall behind are given up
     on the way."""
     toward = np.linspace(0.0, 360.0, DIRECTIONS, endpoint=False)
     now, value = starts, score(starts, None)
-    step = np.full(now.count, float(step_deg))
+    step, idle = np.full(now.count, float(step_deg)), np.zeros(now.count, dtype=np.int64)
     for _ in range(200):
         active = np.flatnonzero(step >= finest_deg)
         if len(active) == 0:
             break
         if float(step.max()) < step_deg / 4.0 and now.count > SURVIVORS:
             kept = np.argsort(-value, kind="stable")[:SURVIVORS]
-            now, value, step = now.take(kept), value[kept], step[kept]
+            now, value, step, idle = now.take(kept), value[kept], step[kept], idle[kept]
             continue
         tried = [_moved(now.take([place]), float(step[place]), toward, rolls) for place in active]
         ring = tried[0].count
         reached = score(together(*tried), np.repeat(value[active], ring)).reshape(-1, ring)
         best = reached.argmax(axis=1)
         for row, place in enumerate(active):
-            if reached[row, best[row]] > value[place]:
+            gain = reached[row, best[row]] - value[place]
+            if gain > 0.0:
                 value[place] = reached[row, best[row]]
                 for column, new in zip(now, tried[row], strict=True):
                     column[place] = new[best[row]]
-            else:
-                step[place] *= 0.5
-    winner = int(value.argmax())
-    return now.take([winner]), float(value[winner])
+            idle[place] = idle[place] + 1 if gain <= LITTLE * abs(value[place]) else 0
+            if gain <= 0.0 or idle[place] == PATIENCE:
+                step[place], idle[place] = 0.5 * step[place], 0
+    order = np.argsort(-value, kind="stable")
+    return now.take(order), value[order]
 
 
 def _moved(one: Facings, step_deg: float, toward_deg: FloatArray, rolls: bool) -> Facings:

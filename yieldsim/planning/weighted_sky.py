@@ -161,65 +161,110 @@ def weigh(
 ) -> tuple[WeightedSky, LitSteps]:
     """A run as a weighted sky and as its lit steps in the order of time; mounts play no part.
 
-    steps               fine steps an interval; those with which an estimate's result could first be accepted
-        when None
+    steps               fine steps an interval; those with which an estimate could first be accepted when None
     cell_deg            width of the cells; chosen by the collector's acceptance when None
-    highest_dust_rate   largest dust rate that will be asked for: above 1 to play through dustier sites than
-        the given one
+    highest_dust_rate   largest dust rate that will be asked for: above 1 to play through dustier sites
 
     Cost: about that of one pass of an estimate without its mounts, plus a sort of the lit steps.
     """
     site, collector = setting.site, setting.collector
     count = steps or 2 * first_steps(site, collector, grid.interval_s)
     film = collector.shield.film_transmittance if collector.shield else 1.0
-    step_kwh_per_w = grid.interval_s / count / SECONDS_PER_HOUR / 1000.0
-    period_utc, period_of = np.unique(grid.edge_utc[:-1].astype("datetime64[M]"), return_inverse=True)
     history = dust_history_at(setting, grid, 0.0)
     dust = DustRates.for_run(site.dust, history, float(grid.edge_tdb_s[-1]), highest_dust_rate)
-    cells: SkyCells | None = None
-    track = LitStepsGathering()
+    gathering: SkyGathering | None = None
     per_block = max(1, BLOCK_STEPS // count)
     for first in range(0, grid.count, per_block):
         last = min(first + per_block, grid.count)
         utc, tdb_s = grid.fine(first, last, count)
         ds = beam_block(setting, utc, tdb_s)
-        sun = direction_enu_xyz(ds["solar_azimuth_deg"].values, ds["solar_elevation_deg"].values)
         radius_deg = ds["sun_angular_radius_deg"].values
-        if cells is None:
+        if gathering is None:
             width_deg = cell_deg or cell_for_deg(collector.acceptance_table, float(radius_deg.mean()))
-            cells = SkyCells(width_deg, len(dust.rates))
-        power_w = (
-            ds["beam_irradiance_w_m2"].values
-            * fibre_transmittance(ds, collector)
-            * film
-            * collector.aperture_area_m2
+            gathering = SkyGathering(grid.edge_utc, count, dust, width_deg)
+        optics = fibre_transmittance(ds, collector) * film * collector.aperture_area_m2
+        gathering.add(
+            first,
+            direction_enu_xyz(ds["solar_azimuth_deg"].values, ds["solar_elevation_deg"].values),
+            ds["beam_irradiance_w_m2"].values * optics,
+            radius_deg,
+            np.zeros(len(utc)) if history is None else soiling.load_at(history, tdb_s),
         )
-        load_days = np.zeros(len(sun)) if history is None else soiling.load_at(history, tdb_s)
-        clean = dust.clean_at_rates(load_days)
-        lit = np.flatnonzero(power_w * clean[0] > 0.0)
-        month = np.repeat(period_of[first:last], count)[lit]
-        cells.add(sun, lit, power_w[lit] * clean[:, lit] * step_kwh_per_w, month, radius_deg[lit])
-        steady_w = power_w[lit] if dust.by_tilt else power_w[lit] * dust.clean_at(load_days[lit], 0.0)
-        track.add(first * count, sun, lit, steady_w, load_days[lit], radius_class(radius_deg[lit]))
         if progress is not None:
             progress(last, grid.count)
-    assert cells is not None
-    sums, period, classes, class_numbers, class_radius_deg = cells.finished()
-    months_in = (period_utc.astype("datetime64[ns]"), (period_utc + 1).astype("datetime64[ns]"))
-    sky = WeightedSky(
-        sums=sums,
-        period=period,
-        radius_class=classes,
-        class_radius_deg=class_radius_deg,
-        period_utc=period_utc,
-        period_whole=(months_in[0] >= grid.edge_utc[0]) & (months_in[1] <= grid.edge_utc[-1]),
-        dust=dust,
-        cell_deg=cells.cell_deg,
-        hours=grid.count * grid.interval_s / SECONDS_PER_HOUR,
-    )
-    return sky, track.finished(
-        dust, class_numbers, grid.edge_utc[0], grid.count * count, grid.interval_s / count, count
-    )
+    assert gathering is not None
+    return gathering.finished()
+
+
+class SkyGathering:
+    """A run being weighed, block by block of whole intervals.
+
+    edge_utc   (intervals + 1,)  edges of all intervals of the run
+    steps      fine steps in each
+    """
+
+    def __init__(
+        self, edge_utc: NDArray[np.datetime64], steps: int, dust: DustRates, cell_deg: float
+    ) -> None:
+        """Start with nothing."""
+        self._edge_utc, self._steps, self._dust = edge_utc.astype("datetime64[ns]"), steps, dust
+        self._months, self._month_of = np.unique(edge_utc[:-1].astype("datetime64[M]"), return_inverse=True)
+        self._cells, self._track = SkyCells(cell_deg, len(dust.rates)), LitStepsGathering()
+        interval_s = float((edge_utc[1] - edge_utc[0]) / np.timedelta64(1, "ns")) / 1e9
+        self._step_s = interval_s / steps
+
+    def add(
+        self,
+        first_interval: int,
+        sun_enu_xyz: FloatArray,
+        power_w: FloatArray,
+        radius_deg: FloatArray,
+        load_days: FloatArray,
+    ) -> None:
+        """Add the fine steps of some intervals, from first_interval on.
+
+        sun_enu_xyz   (steps, 3)
+        power_w       (steps,)  on a unit's aperture square to the Sun, everything but dust and facing counted
+        radius_deg    (steps,)  of the Sun's disc
+        load_days     (steps,)  dust load of a level aperture
+        """
+        clean = self._dust.clean_at_rates(load_days)
+        lit = np.flatnonzero(power_w * clean[0] > 0.0)
+        count = len(power_w) // self._steps
+        months = np.repeat(self._month_of[first_interval : first_interval + count], self._steps)[lit]
+        kwh_per_w = self._step_s / SECONDS_PER_HOUR / 1000.0
+        self._cells.add(sun_enu_xyz, lit, power_w[lit] * clean[:, lit] * kwh_per_w, months, radius_deg[lit])
+        steady = 1.0 if self._dust.by_tilt else self._dust.clean_at(load_days[lit], 0.0)
+        self._track.add(
+            first_interval * self._steps,
+            sun_enu_xyz,
+            lit,
+            power_w[lit] * steady,
+            load_days[lit],
+            radius_class(radius_deg[lit]),
+        )
+
+    def finished(self) -> tuple[WeightedSky, LitSteps]:
+        """The sky and the lit steps."""
+        sums, period, classes, class_numbers, class_radius_deg = self._cells.finished()
+        starts, ends = (months.astype("datetime64[ns]") for months in (self._months, self._months + 1))
+        intervals = len(self._edge_utc) - 1
+        sky = WeightedSky(
+            sums=sums,
+            period=period,
+            radius_class=classes,
+            class_radius_deg=class_radius_deg,
+            period_utc=self._months,
+            period_whole=(starts >= self._edge_utc[0]) & (ends <= self._edge_utc[-1]),
+            dust=self._dust,
+            cell_deg=self._cells.cell_deg,
+            hours=intervals * self._steps * self._step_s / SECONDS_PER_HOUR,
+        )
+        steps = intervals * self._steps
+        track = self._track.finished(
+            self._dust, class_numbers, self._edge_utc[0], steps, self._step_s, self._steps
+        )
+        return sky, track
 
 
 def dust_history_at(setting: Setting, grid: TimeGrid, tilt_deg: float) -> soiling.DustHistory | None:

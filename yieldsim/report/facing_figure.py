@@ -28,6 +28,7 @@ GOAL_WORDS = {
 }
 GOAL_MARKS = {"annual": "o", "worst-month": "s", "shortest-gap": "p", "load": "D"}
 COMPARED_MARK = "h"
+MOST_NAMED = 11
 LOW_FACING_TILT_DEG = 60.0
 """Facings that look lower than this are drawn as a panorama, others as a dome seen from above."""
 
@@ -85,15 +86,9 @@ def draw_map(ds: xr.Dataset, summary: dict[str, Any], figure: Any) -> None:
     """Energy by direction faced, with contours in shares of the best and the facings that have names."""
     low = float(summary["best"][0]["tilt_deg"]) > LOW_FACING_TILT_DEG
     share = ds["annual_kwh"].values / float(ds["annual_kwh"].max())
-    if low:
-        upper, lower = figure.subplots(2, 1, height_ratios=[3.0, 1.15])
-        drawn = _panorama(ds, summary, share, upper)
-        _names(summary, lower, wide=True)
-    else:
-        dome = figure.add_subplot(1, 2, 1)
-        drawn = _dome(ds, summary, share, dome)
-        upper = dome
-        _names(summary, figure.add_subplot(1, 2, 2), wide=False)
+    upper, lower = figure.subplots(2, 1, height_ratios=[3.0, 1.15])
+    drawn = _panorama(ds, summary, share, upper) if low else _dome(ds, summary, share, upper)
+    _names(summary, lower)
     bar = figure.colorbar(drawn, ax=upper, shrink=0.85, pad=0.02, aspect=28)
     bar.set_label("kWh in a year")
     bar.outline.set_visible(False)
@@ -155,11 +150,10 @@ def _dome(ds: xr.Dataset, summary: dict[str, Any], share: FloatArray, axes: Axes
     for row, mark, words in _named(summary):
         turn = np.radians(row["azimuth_deg"])
         _mark(axes, row["tilt_deg"] * np.sin(turn), row["tilt_deg"] * np.cos(turn), mark, words)
-    axes.set_xlim(-1.16 * rim, 1.16 * rim)
     axes.set_ylim(-1.16 * rim, 1.16 * rim)
-    axes.set_aspect("equal")
+    axes.set_aspect("equal", adjustable="datalim")
     axes.set_axis_off()
-    axes.set_title("Energy in a year by direction faced\n(rings: tilt; contours: per cent of the best)")
+    axes.set_title("Energy in a year by direction faced (rings: tilt; contours: per cent of the best)")
     return drawn
 
 
@@ -204,25 +198,23 @@ def _mark(axes: Axes, x: float, y: float, mark: str, words: str) -> None:
     )
 
 
-def _names(summary: dict[str, Any], axes: Axes, *, wide: bool) -> None:
+def _names(summary: dict[str, Any], axes: Axes) -> None:
     """A small table: each named facing, its energy, its poorest month and its longest gap."""
     axes.set_axis_off()
     axes.set_xlim(0.0, 1.0)
-    named = _named(summary)[:11]
-    heads = ("tilt, azimuth", "kWh a year", "poorest month", "longest gap")
-    places = (0.52, 0.67, 0.82, 1.0) if wide else (0.60, 0.73, 0.86, 1.0)
-    step = 1.0 / (len(named) + 1.2) if wide else min(0.075, 1.0 / (len(named) + 1.2))
-    top = 1.0 if wide else 0.5 + 0.5 * step * (len(named) + 1.2)
-    for x, words in zip(places, heads, strict=True):
-        text = words if wide else words.replace(" ", "\n")
-        axes.text(x, top, text, ha="right", va="top", color=style.MUTED, fontsize=style.SMALL_PT)
+    axes.set_ylim(0.0, 1.0)
+    named = _named(summary)[:MOST_NAMED]
+    places = (0.52, 0.67, 0.82, 1.0)
+    step = 1.0 / (len(named) + 1.2)
+    for x, words in zip(places, ("tilt, azimuth", "kWh a year", "poorest month", "longest gap"), strict=True):
+        axes.text(x, 1.0, words, ha="right", va="top", color=style.MUTED, fontsize=style.SMALL_PT)
     for line, (row, mark, letter) in enumerate(named):
-        y = top - (line + (1.5 if wide else 1.9)) * step
+        y = 1.0 - (line + 1.5) * step
         _mark(axes, 0.015, y, mark, letter)
         name = GOAL_WORDS[row["goal"]] if "goal" in row else row["label"]
         pose = f"{row['tilt_deg']:.1f}°, {row['azimuth_deg']:.1f}°"
         if abs(row["roll_deg"]) > 0.005:
-            pose += f", {row['roll_deg']:.1f}°"
+            pose += f", roll {row['roll_deg']:.1f}°"
         cells = (
             pose,
             style.number(row["annual_kwh"]),
@@ -232,7 +224,6 @@ def _names(summary: dict[str, Any], axes: Axes, *, wide: bool) -> None:
         axes.text(0.045, y, name, va="center", fontsize=style.SMALL_PT)
         for x, words in zip(places, cells, strict=True):
             axes.text(x, y, words, ha="right", va="center", fontsize=style.SMALL_PT)
-    axes.set_ylim(0.0, 1.0)
 
 
 # ---------------------------------------------------------------- errors, months, followers
@@ -294,9 +285,9 @@ def draw_months(summary: dict[str, Any], axes: Axes) -> None:
     axes.set_xticks(place[::step], _month_labels(months)[::step])
     axes.set_ylabel("kWh in the month")
     axes.set_title("Month by month")
-    axes.set_ylim(bottom=0.0)
+    axes.set_ylim(0.0, (1.1 + 0.14 * len(drawn)) * max(max(map(max, drawn)), 1e-12))
     axes.grid(visible=True, axis="y")
-    axes.legend(loc="best", fontsize=style.SMALL_PT - 0.5)
+    axes.legend(loc="upper left", fontsize=style.SMALL_PT - 0.5)
 
 
 def _month_labels(months: list[str]) -> list[str]:

@@ -7,13 +7,26 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.report import style
-from yieldsim.report.ledger_figure import STAGE_WORDS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 ROW_IN = 0.34
+SHORT_STAGES = {
+    "eclipse": "eclipses",
+    "terrain": "terrain",
+    "atmosphere": "air",
+    "projection": "facing\n(cosine)",
+    "shield film": "shield\nfilm",
+    "dust": "dust",
+    "acceptance": "accept-\nance",
+    "fibre packing": "fibre\npacking",
+    "fibre coupling": "fibre\ncoupling",
+    "fibre ends": "fibre\nends",
+    "fibre attenuation": "fibre\nlength",
+    "fibre darkening": "fibre\nageing",
+}
 MOST_DRAWN = 24
 """Sites drawn; the table holds all."""
 
@@ -94,7 +107,7 @@ def draw_totals(rows: list[dict[str, Any]], summary: dict[str, Any], figure: Any
             axes.text(
                 1.42 * longest,
                 place,
-                style.number(value),
+                str(int(value)) if goal == "units" and np.isfinite(value) else style.number(value),
                 ha="right",
                 va="center",
                 fontsize=style.SMALL_PT,
@@ -117,7 +130,7 @@ def draw_stages(rows: list[dict[str, Any]], axes: Axes) -> None:
         for place, entry in enumerate(rows[0]["kept_by_stage"])
         if any((row["kept_by_stage"][place]["kept_fraction"] or 0.0) < 0.99995 for row in rows)
     ]
-    first = ["sunlight\nMWh m⁻² a year", *(_broken(STAGE_WORDS.get(stage, stage)) for stage in stages)]
+    first = ["sunlight,\nMWh/m²\na year", *(SHORT_STAGES.get(stage, stage) for stage in stages)]
     for y, row in enumerate(rows):
         kept = {entry["stage"]: entry["kept_fraction"] for entry in row["kept_by_stage"]}
         axes.text(
@@ -138,7 +151,7 @@ def draw_stages(rows: list[dict[str, Any]], axes: Axes) -> None:
                 x, y, style.percent(share).replace(f"{style.NARROW_SPACE}%", ""), ha="center", va="center", fontsize=style.SMALL_PT,
                 color="white" if depth > 0.75 else style.INK,
             )  # fmt: skip
-    axes.set_xticks(range(len(first)), first, rotation=0, fontsize=style.SMALL_PT - 0.8)
+    axes.set_xticks(range(len(first)), first, rotation=0, fontsize=style.SMALL_PT - 0.5)
     axes.xaxis.tick_top()
     axes.set_yticks(range(len(rows)), [_reasons(row) for row in rows], fontsize=style.SMALL_PT - 0.3)
     axes.set_xlim(-0.55, len(first) - 0.45)
@@ -146,7 +159,7 @@ def draw_stages(rows: list[dict[str, Any]], axes: Axes) -> None:
     axes.tick_params(length=0)
     for spine in axes.spines.values():
         spine.set_visible(False)
-    axes.set_title("What is kept of the light, stage by stage, per cent of what reaches the stage", pad=6.0)
+    axes.set_title("Why: kept of the light that reaches each stage, %", pad=6.0)
 
 
 def _short(name: str) -> str:
@@ -159,14 +172,3 @@ def _reasons(row: dict[str, Any]) -> str:
     pose = "" if facing is None else f"; tilt {facing['tilt_deg']:.0f}°, azimuth {facing['azimuth_deg']:.0f}°"
     latitude = f"{abs(site['latitude_deg']):.2f}° {'N' if site['latitude_deg'] >= 0.0 else 'S'}"
     return f"{_short(site['name'])}\n{site['body']} {latitude}{pose}"
-
-
-def _broken(words: str) -> str:
-    """Words on two or three short lines."""
-    lines: list[str] = []
-    for word in words.split():
-        if lines and len(lines[-1]) + len(word) < 11:
-            lines[-1] += f" {word}"
-        else:
-            lines.append(word)
-    return "\n".join(lines)
