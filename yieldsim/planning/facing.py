@@ -157,7 +157,7 @@ def best_facing(
         if prospect.rolls_matter:
             kept = best_roll_each(grid, annual)
             grid, annual = grid.take(kept), annual[kept]
-        grid, scores = _grid_scores(prospect, goal, grid, annual, score)
+        grid, scores = _grid_scores(prospect, goal, grid, units * annual, score)
     starts = apart(grid, scores, 1.5 * step, SEEDS[goal])
     starts = starts if seeds is None else together(starts, seeds)
     reached, values = survivors(score, starts, step / 2.0, rolls=prospect.rolls_matter)
@@ -388,7 +388,7 @@ def losses_on_a_crooked_mast(
         "azimuth_error_deg": float(azimuth_error_deg),
         "expected_loss_fraction": float(weights @ share / weights.sum()),
         "worst_loss_fraction": float(share.max()),
-        "least_off_direction_deg": float(
+        "furthest_off_deg": float(
             angle_between_deg(axes_enu_xyz(off)[:, 2], axes_enu_xyz(facing)[:, 2]).max()
         ),
     }
