@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from yieldsim.ground.line_points import MISSING_M, SHARED_LEVEL, SHARING_LINES, reach_pixels
-from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG, HIGHEST, NEAR_PIXELS, NO_CELL, sweep
+from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG, HIGHEST, LEVEL_SLOPE, NEAR_PIXELS, NO_CELL, sweep
 from yieldsim.ground.tile_grid import cells_of, levels_of, tile_frame
 
 R = 1_737_400.0
@@ -98,6 +98,7 @@ class Ground:
         major = 0 if abs(step[0]) >= abs(step[1]) else 1
         sign = 1 if step[major] > 0.0 else -1
         slope = step[1 - major] / abs(step[major])
+        slope = slope if abs(slope) >= LEVEL_SLOPE else 0.0
         own = (float(column), float(row))
         ground = self.node(0, np.array([row]), np.array([column]))[0]
         if np.isnan(ground):
@@ -233,3 +234,14 @@ def test_a_higher_mast_never_raises_the_horizon(seed):
         if before is not None:
             assert (found <= before).all()
         before = found
+
+
+def test_lines_along_rows_that_lean_by_rounding():
+    """A map whose rows lean by 1e-30 from the plane's: the slope of its lines is no divisor (it once was)."""
+    ground = Ground(5, size=9)
+    tilted = ground.frame.to_gnomonic.copy()
+    tilted[0, 1] += 1e-30
+    tilted[1, 0] -= 1e-30
+    azimuth = np.array([0.0, 90.0, 180.0, 270.0])
+    level = sweep(ground.levels, ground.cells, ground.frame.to_gnomonic, R, 0.0, 2.0, azimuth)
+    np.testing.assert_array_equal(sweep(ground.levels, ground.cells, tilted, R, 0.0, 2.0, azimuth), level)

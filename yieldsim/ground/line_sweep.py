@@ -42,6 +42,8 @@ from yieldsim.ground.line_points import (
 )
 
 NEAR_PIXELS = 32
+LEVEL_SLOPE = 1e-9
+"""Lines that stray less than this from a row run along it: they cross into the next row nowhere within reach."""
 ANGLE_UNIT_DEG = 0.002
 """Horizons are stored as whole multiples of this, 16 bits each: up to 65.5 deg."""
 LOWEST, HIGHEST, NO_CELL = -32767, 32767, -32768
@@ -140,6 +142,8 @@ def _sweep_azimuths(
     for a in prange(chosen.shape[0]):
         sign = 1 if steps[a, 0] > 0.0 else -1
         slope = steps[a, 1] / abs(steps[a, 0])
+        if abs(slope) < LEVEL_SLOPE:
+            slope = 0.0
         # gnomonic step of one column along the line: its length and direction
         east = sign * to_gnomonic[0, 0] + slope * to_gnomonic[0, 1]
         north = sign * to_gnomonic[1, 0] + slope * to_gnomonic[1, 1]

@@ -98,10 +98,11 @@ def level_radius_m(frame: TileFrame, level: int) -> float:
     return float(np.sqrt(2.0) * half * frame.pixel_m)
 
 
-def levels_of(frame: TileFrame, surfaces: Sequence[Heights]) -> Levels:
+def levels_of(frame: TileFrame, surfaces: Sequence[Heights], reach_m: float = np.inf) -> Levels:
     """Nested gnomonic grids, one for each surface: the l-th has a node at every 2^l-th pixel.
 
     Heights are those above the frame's sphere: above the ellipsoid, plus what the ellipsoid rises above the sphere.
+    Ground farther than `reach_m` from the tile's centre is left out.
     """
     grids, first_row, first_column = [], [], []
     for level, heights in enumerate(surfaces):
@@ -111,11 +112,11 @@ def levels_of(frame: TileFrame, surfaces: Sequence[Heights]) -> Levels:
         columns = np.arange(-halo // size, (frame.columns + halo) // size + 1) * size
         column, row = np.meshgrid(columns.astype(np.float64), rows.astype(np.float64))
         matrix = frame.to_gnomonic
-        latitude, longitude, rise = frame.sphere.gnomonic_places(
-            matrix[0, 0] * column + matrix[0, 1] * row + matrix[0, 2],
-            matrix[1, 0] * column + matrix[1, 1] * row + matrix[1, 2],
-        )
-        grids.append(_filled(heights(latitude, longitude) + rise))
+        east = matrix[0, 0] * column + matrix[0, 1] * row + matrix[0, 2]
+        north = matrix[1, 0] * column + matrix[1, 1] * row + matrix[1, 2]
+        latitude, longitude, rise = frame.sphere.gnomonic_places(east, north)
+        within = np.arctan(np.hypot(east, north)) * frame.sphere.radius_m <= reach_m
+        grids.append(_filled(np.where(within, heights(latitude, longitude) + rise, np.nan)))
         first_row.append(int(rows[0]))
         first_column.append(int(columns[0]))
     sizes = [grid.size for grid in grids]

@@ -111,7 +111,7 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     typical_m = float(ground[known].mean(dtype=np.float64))
     azimuth_deg = np.arange(job.azimuths, dtype=np.float64) * (360.0 / job.azimuths)
     horizon = sweep(
-        levels_of(frame, surfaces),
+        levels_of(frame, surfaces, job.reach_km * 1000.0),
         cells,
         frame.to_gnomonic,
         frame.sphere.radius_m,
