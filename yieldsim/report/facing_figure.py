@@ -18,7 +18,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-WIDTH_IN, HEIGHT_IN = style.FULL_WIDTH_IN, 8.6
+WIDTH_IN = style.FULL_WIDTH_IN
+MAP_IN, MIDDLE_IN, BOTTOM_IN = 3.3, 2.5, 1.5
+ROW_IN = 0.19
+"""Height of a line of the table of named facings."""
 LEVELS = (0.25, 0.5, 0.75, 0.9, 0.95, 0.99)
 GOAL_WORDS = {
     "annual": "most energy in a year",
@@ -28,30 +31,39 @@ GOAL_WORDS = {
 }
 GOAL_MARKS = {"annual": "o", "worst-month": "s", "shortest-gap": "p", "load": "D"}
 COMPARED_MARK = "h"
-MOST_NAMED = 11
+MOST_NAMED = 16
 LOW_FACING_TILT_DEG = 60.0
 """Facings that look lower than this are drawn as a panorama, others as a dome seen from above."""
 
 
 def facing_png(ds: xr.Dataset) -> bytes:
     """The page as PNG."""
-    with style.drawing(WIDTH_IN, HEIGHT_IN) as figure:
+    with style.drawing(WIDTH_IN, _height_in(ds)) as figure:
         draw_facing(ds, figure)
         return style.png_bytes(figure)
 
 
 def facing_pdf(ds: xr.Dataset) -> bytes:
     """The page as PDF."""
-    with style.drawing(WIDTH_IN, HEIGHT_IN) as figure:
+    with style.drawing(WIDTH_IN, _height_in(ds)) as figure:
         draw_facing(ds, figure)
         return style.pdf_bytes(figure, str(ds.attrs["title"]))
+
+
+def _table_in(summary: dict[str, Any]) -> float:
+    return ROW_IN * (min(len(_named(summary)), MOST_NAMED) + 1.2)
+
+
+def _height_in(ds: xr.Dataset) -> float:
+    """As high as the table of named facings needs."""
+    return MAP_IN + _table_in(json.loads(ds.attrs["summary"])) + MIDDLE_IN + BOTTOM_IN + 0.4
 
 
 def draw_facing(ds: xr.Dataset, figure: Figure) -> None:
     """Fill a figure from the Dataset of `orient`."""
     summary: dict[str, Any] = json.loads(ds.attrs["summary"])
     figure.suptitle(_title(summary), x=0.01, ha="left", fontsize=style.TEXT_PT + 2.0, weight="bold")
-    parts: Any = figure.subfigures(3, 1, height_ratios=[4.3, 2.35, 1.35])
+    parts: Any = figure.subfigures(3, 1, height_ratios=[MAP_IN + _table_in(summary), MIDDLE_IN, BOTTOM_IN])
     top, middle, bottom = parts
     if float(ds["annual_kwh"].max()) > 0.0:
         draw_map(ds, summary, top)
@@ -86,7 +98,7 @@ def draw_map(ds: xr.Dataset, summary: dict[str, Any], figure: Any) -> None:
     """Energy by direction faced, with contours in shares of the best and the facings that have names."""
     low = float(summary["best"][0]["tilt_deg"]) > LOW_FACING_TILT_DEG
     share = ds["annual_kwh"].values / float(ds["annual_kwh"].max())
-    upper, lower = figure.subplots(2, 1, height_ratios=[3.0, 1.15])
+    upper, lower = figure.subplots(2, 1, height_ratios=[MAP_IN, _table_in(summary)])
     drawn = _panorama(ds, summary, share, upper) if low else _dome(ds, summary, share, upper)
     _names(summary, lower)
     bar = figure.colorbar(drawn, ax=upper, shrink=0.85, pad=0.02, aspect=28)
