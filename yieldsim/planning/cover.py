@@ -27,8 +27,9 @@ from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.lit_steps import Runs
 
 Steps = NDArray[np.int64]
+FIRST_WINDOWS = 300
 WINDOWS_A_ROUND = 24
-ROUNDS = 12
+ROUNDS = 4
 HALVINGS = 8
 
 
@@ -85,6 +86,27 @@ def gaps_with(held: Runs, lists: RunLists) -> FloatArray:
     return found
 
 
+def scanned(lists: RunLists, gap_steps: int, most: int) -> list[int] | None:
+    """Facings that leave no gap longer than gap_steps, found in the order of time; None if more than `most`
+    are needed.
+
+    Where the first longer gap opens, the facing that puts off the next one furthest is added: for stretches
+    that follow each other once, as round a circle, no other way needs fewer.
+    """
+    none = np.zeros(0, dtype=np.int64)
+    held: Runs = (none, none)
+    chosen: list[int] = []
+    until = -1
+    while until < lists.step_count:
+        opens = _first_gap_with(*held, lists.starts, lists.ends, lists.first, gap_steps, lists.step_count)
+        best = int(opens.argmax())
+        if len(chosen) == most or opens[best] <= until:
+            return None
+        chosen.append(best)
+        held, until = united(held, lists.runs(best)), int(opens[best])
+    return chosen
+
+
 def least_units(lists: RunLists, gap_steps: int, enough: float) -> float:
     """A sum of fractional units that leaving no gap of `gap_steps` takes at least; infinite where even all
     facings leave one.
@@ -95,17 +117,11 @@ def least_units(lists: RunLists, gap_steps: int, enough: float) -> float:
     from scipy.optimize import linprog
 
     every = [lists.runs(facing) for facing in range(lists.count)]
-    share = np.full(lists.count, 1.0 / max(lists.count, 1))
+    last = lists.step_count - gap_steps
+    failing = list(range(0, last + 1, max(gap_steps // 16, last // FIRST_WINDOWS, 1)))
     rows: list[NDArray[np.bool_]] = []
     least = 0.0
     for _ in range(ROUNDS):
-        used = np.flatnonzero(share > 1e-9)
-        poorest = _poorest(
-            [every[i] for i in used], share[used], gap_steps, lists.step_count, WINDOWS_A_ROUND
-        )
-        failing = [start for start, light in poorest if light < 1.0 - 1e-6]
-        if not failing:
-            break
         fresh = [_delivers_in(lists, start, gap_steps) for start in failing]
         if not all(row.any() for row in fresh):
             return np.inf
@@ -119,8 +135,13 @@ def least_units(lists: RunLists, gap_steps: int, enough: float) -> float:
         least = float(answer.fun)
         if least > enough:
             break
-        share = np.zeros(lists.count)
-        share[[int(np.argmax(of == i)) for i in range(count)]] = np.maximum(answer.x, 0.0)
+        share = np.maximum(answer.x, 0.0)
+        used = np.flatnonzero(share > 1e-9)
+        stand_ins = [every[int(np.argmax(of == i))] for i in used]
+        poorest = _poorest(stand_ins, share[used], gap_steps, lists.step_count, WINDOWS_A_ROUND)
+        failing = [start for start, light in poorest if light < 1.0 - 1e-6]
+        if not failing:
+            break
     return least
 
 
@@ -225,6 +246,38 @@ def _gaps_with(
             squares += float(gap) * gap
         found[facing, 0] = longest
         found[facing, 1] = np.sqrt(squares)
+    return found
+
+
+@njit(cache=True, parallel=True)
+def _first_gap_with(
+    held_starts: Steps,
+    held_ends: Steps,
+    starts: Steps,
+    ends: Steps,
+    first: Steps,
+    gap_steps: int,
+    step_count: int,
+) -> Steps:
+    """Where the first gap longer than gap_steps opens when each facing is added to what is held; step_count
+    if none."""
+    found = np.empty(first.shape[0] - 1, dtype=np.int64)
+    for facing in prange(first.shape[0] - 1):
+        i, j, last = 0, first[facing], first[facing + 1]
+        dark_from = 0
+        open_gap = False
+        while (i < held_starts.shape[0] or j < last) and not open_gap:
+            if j >= last or (i < held_starts.shape[0] and held_starts[i] <= starts[j]):
+                start, end = held_starts[i], held_ends[i]
+                i += 1
+            else:
+                start, end = starts[j], ends[j]
+                j += 1
+            if start - dark_from > gap_steps:
+                open_gap = True
+            else:
+                dark_from = max(dark_from, end)
+        found[facing] = dark_from if open_gap or step_count - dark_from > gap_steps else step_count
     return found
 
 

@@ -368,21 +368,19 @@ def losses_on_a_crooked_mast(
     """Loss expected and at worst when the mast leans by up to levelling_deg any way and is turned by up to
     azimuth_error_deg either way.
 
-    Leans are spread evenly over the disc of their size, turns evenly over their range: 37 leans x 9 turns,
-    the extremes among them.
+    Any lean within the disc of that size is as likely as any other, any turn within its range too. Simpson's rule in
+    the square of the lean and in the turn, 24 directions of lean; the extremes are among the 441 cases.
     """
     own = float(prospect.annual_kwh(facing)[0])
-    lean, toward, weight = [0.0], [0.0], [1.0]
-    for ring, count in ((1, 6), (2, 12), (3, 18)):
-        lean += [levelling_deg * ring / 3.0] * count
-        toward += (np.arange(count) * 360.0 / count).tolist()
-        # rings stand for equal widths of the disc, the outermost for half of one
-        weight += [1.0 if ring < 3 else 0.5 - 1.0 / 36.0 + 1.0 / 18.0] * count
+    around = facing.azimuth_deg[0] + np.linspace(0.0, 360.0, 24, endpoint=False)
+    lean = levelling_deg * np.concatenate([[0.0], np.full(24, np.sqrt(0.5)), np.ones(24)])
+    lean_weight = np.concatenate([[1.0], np.full(24, 4.0 / 24.0), np.full(24, 1.0 / 24.0)])
     turn = azimuth_error_deg * np.linspace(-1.0, 1.0, 9)
-    turn_weight = np.array([0.5, *[1.0] * 7, 0.5])
+    turn_weight = np.array([1.0, 4.0, 2.0, 4.0, 2.0, 4.0, 2.0, 4.0, 1.0])
+    toward = np.concatenate([[0.0], around, around])
     off = on_a_crooked_mast(facing, np.repeat(lean, 9), np.repeat(toward, 9), np.tile(turn, len(lean)))
     share = 1.0 - prospect.annual_kwh(off) / own if own > 0.0 else np.zeros(off.count)
-    weights = (np.array(weight)[:, None] * turn_weight[None, :]).ravel()
+    weights = (lean_weight[:, None] * turn_weight[None, :]).ravel()
     return {
         "levelling_deg": float(levelling_deg),
         "azimuth_error_deg": float(azimuth_error_deg),

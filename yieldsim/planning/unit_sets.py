@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.vectors import FloatArray
-from yieldsim.planning.cover import RunLists, gaps_with, least_gap_steps, united
+from yieldsim.planning.cover import RunLists, gaps_with, least_gap_steps, scanned, united
 from yieldsim.planning.lit_steps import Runs
 from yieldsim.planning.prospect import Use
 
@@ -183,6 +183,20 @@ class GapChooser:
     def with_each(self, chosen: Set) -> FloatArray:
         """The same with one more."""
         return self._worth(gaps_with(self.held(chosen), self._lists))
+
+    def scanned(self, units: int, reached: float) -> Set | None:
+        """A set of at most so many units found in the order of time, better than a value reached; None if
+        none is found."""
+        low, high = self._dark_steps, int(-np.ceil(reached))
+        best = None
+        while low < high:
+            middle = (low + high) // 2
+            found = scanned(self._lists, middle, units)
+            if found is None:
+                low = middle + 1
+            else:
+                best, high = found, middle
+        return best
 
     def _worth(self, gaps: FloatArray) -> FloatArray:
         return np.asarray(-gaps[:, 0] - gaps[:, 1] / (self._lists.step_count + 1.0))

@@ -34,6 +34,8 @@ from yieldsim.planning.unit_sets import (
 POLISH_STEPS = (0.5, 0.25, 0.125)
 """Steps of the last search about each unit of a set, in distances between candidates."""
 MOST_POLISHED = 40
+BOUND_STEP_SHARE = 0.6
+"""Facings that bounds are worked out for stand this much closer than candidates: the closer, the tighter."""
 VALUE_UNIT: dict[Goal, str] = {
     "annual": "kWh per year",
     "worst-month": "kWh in the poorest month",
@@ -96,12 +98,12 @@ def choose_units(
     candidates = spread(prospect, goal, single.facing)
     items = features(prospect, goal, candidates.facings)
     chooser, holds_for = _chooser(prospect, goal, candidates, items, single, most_use_kwh)
-    chosen: Set = []
-    greedy: Set = []
+    growth = _Growth(chooser, items, prospect.track.step_count)
     curve: list[Ability] = []
     curve_mounts: list[tuple[Mount, ...]] = []
     for count in range(1, units + 1):
-        chosen, greedy = _best_of(prospect, goal, chooser, items, chosen, greedy, count)
+        growth.grow()
+        chosen = growth.best
         bound = chooser.bound(count, chosen)
         # a set that is as good as can be is left alone
         mounts = _mounts(candidates.facings, chosen)
@@ -140,35 +142,61 @@ def gaps_by_units(
     items = features(prospect, "shortest-gap", candidates.facings)
     lists = RunLists.of(items, prospect.track.step_count)
     chooser = GapChooser(lists, None, 0)
-    chosen: Set = []
-    greedy: Set = []
+    growth = _Growth(chooser, items, prospect.track.step_count)
     reached: list[tuple[int, float]] = []
     for count in range(1, most + 1):
-        chosen, greedy = _best_of(prospect, "shortest-gap", chooser, items, chosen, greedy, count)
-        hours = (
-            longest_gap_steps(chooser.held(chosen), prospect.track.step_count)[0] * prospect.track.step_hours
-        )
+        growth.grow()
+        gap_steps, _ = longest_gap_steps(chooser.held(growth.best), prospect.track.step_count)
+        hours = gap_steps * prospect.track.step_hours
         reached.append((count, hours))
         if hours <= until_hours:
             break
     return reached
 
 
-def _best_of(
-    prospect: Prospect, goal: Goal, chooser: Chooser, items: list[Any], before: Set, greedy: Set, count: int
-) -> tuple[Set, Set]:
-    """The better of several ways to a set of `count`: growing the last one, growing greedily all the way, a
-    rounded mix, even gaps."""
-    if goal == "annual":
-        return [*before, int(chooser.with_each([]).argmax())], greedy
-    greedy = grown(chooser, greedy)
-    ways = [exchanged(chooser, grown(chooser, before)), exchanged(chooser, greedy)]
-    if isinstance(chooser, MonthChooser):
-        ways.append(exchanged(chooser, chooser.rounded(count)))
-    if isinstance(chooser, GapChooser):
-        even = SpreadGapChooser(RunLists.of(items, prospect.track.step_count), None, 0)
-        ways.append(exchanged(chooser, exchanged(even, grown(even, before))))
-    return max(ways, key=chooser.value), greedy
+class _Growth:
+    """Sets grown unit by unit along several paths; `best` is the best set of the latest size.
+
+    Beside the best set so far and a purely greedy one, gaps have a path that makes all gaps even: no single
+    unit shortens the longest of several gaps.
+    """
+
+    def __init__(self, chooser: Chooser, items: list[Any], step_count: int) -> None:
+        self._chooser = chooser
+        self._even: Chooser | None = None
+        if isinstance(chooser, GapChooser):
+            self._even = SpreadGapChooser(RunLists.of(items, step_count), None, 0)
+        self._greedy: Set = []
+        self._evened: Set = []
+        self.best: Set = []
+
+    def grow(self) -> None:
+        """One unit more."""
+        chooser = self._chooser
+        if isinstance(chooser, AnnualChooser):
+            self.best = grown(chooser, self.best)
+            return
+        self._greedy = grown(chooser, self._greedy)
+        ways = [exchanged(chooser, grown(chooser, self.best)), exchanged(chooser, self._greedy)]
+        if isinstance(chooser, MonthChooser):
+            ways.append(exchanged(chooser, chooser.rounded(len(self._greedy))))
+        if self._even is not None:
+            self._evened = exchanged(self._even, grown(self._even, self._evened))
+            ways.append(exchanged(chooser, self._evened))
+            ways.append(exchanged(chooser, exchanged(self._even, grown(self._even, self.best))))
+            ways.append(self._in_time(max(ways, key=chooser.value)))
+        self.best = max(ways, key=chooser.value)
+
+    def _in_time(self, reached: Set) -> Set:
+        """A set found in the order of time if that is better than one of the same size, else that one."""
+        chooser = self._chooser
+        assert isinstance(chooser, GapChooser)
+        found = chooser.scanned(len(reached), chooser.value(reached))
+        if found is None:
+            return reached
+        while len(found) < len(reached):
+            found = grown(chooser, found)
+        return exchanged(chooser, found)
 
 
 def features(prospect: Prospect, goal: Goal, some: Facings) -> list[Any]:
@@ -208,7 +236,7 @@ def _chooser(
         use = prospect.use
         assert use is not None
         return LoadChooser(np.stack(items), use, most_use_kwh, prospect.years), listed
-    wide = widened_run_lists(prospect, candidates.step_deg)
+    wide = widened_run_lists(prospect, BOUND_STEP_SHARE * candidates.step_deg)
     dark_steps = round(prospect.dark_gap_hours / prospect.track.step_hours)
     lists = RunLists.of(items, prospect.track.step_count)
     return GapChooser(lists, wide, dark_steps), listed if wide is None else everywhere

@@ -1,0 +1,50 @@
+"""Prospects made from plain arrays, for all tests of facings: any way of the Sun, any power, no kernels."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from yieldsim.base.nouns import Acceptance
+from yieldsim.base.vectors import FloatArray
+from yieldsim.planning.dust_rates import DustRates
+from yieldsim.planning.lookup_making import cell_for_deg
+from yieldsim.planning.prospect import Prospect, Use
+from yieldsim.planning.weighted_sky import SkyGathering
+
+Weighed = Callable[..., Prospect]
+RADIUS_DEG = 0.2666
+
+
+def weighed_sky(
+    sun_enu_xyz: FloatArray,
+    power_w: FloatArray,
+    acceptance: Acceptance,
+    *,
+    step_minutes: int = 60,
+    steps: int = 1,
+    start: str = "2027-01-01",
+    cell_deg: float | None = None,
+    radius_deg: float | FloatArray = RADIUS_DEG,
+    dust: DustRates | None = None,
+    load_days: FloatArray | None = None,
+    use: Use | None = None,
+) -> Prospect:
+    """The Sun at sun_enu_xyz (n, 3) in even steps, with power_w (n,) on a unit's aperture square to it."""
+    count = len(power_w)
+    edges = np.datetime64(start, "ns") + np.arange(count // steps + 1) * np.timedelta64(
+        step_minutes * steps, "m"
+    )
+    none = DustRates(dust=None, rates=np.ones(1), by_tilt=False, polynomial=True, error=0.0)
+    gathering = SkyGathering(edges, steps, dust or none, cell_deg or cell_for_deg(acceptance, RADIUS_DEG))
+    loads = np.zeros(count) if load_days is None else load_days
+    gathering.add(0, sun_enu_xyz, power_w, np.broadcast_to(np.asarray(radius_deg, float), (count,)), loads)
+    return Prospect.of(*gathering.finished(), acceptance, use)
+
+
+@pytest.fixture(scope="session")
+def weighed() -> Weighed:
+    """The maker of prospects."""
+    return weighed_sky
