@@ -85,9 +85,9 @@ def turned_collector(path: SunPath, site: Site, collector: Collector) -> TurnedC
 
 
 def turn_step_deg(collector: Collector) -> float:
-    """Step between the azimuths tried: a sixth of the acceptance's half-width, or the next finer one of TURNS_DEG."""
-    sixth = half_width_deg(collector.acceptance_table) / 6.0
-    return max((step for step in TURNS_DEG if step <= sixth), default=TURNS_DEG[0])
+    """Step between the azimuths tried: a quarter of the acceptance's half-width, or the next finer one of TURNS_DEG."""
+    quarter = half_width_deg(collector.acceptance_table) / 4.0
+    return max((step for step in TURNS_DEG if step <= quarter), default=TURNS_DEG[0])
 
 
 def yield_table(collector: Collector, tilt_deg: float, roll_deg: float, path: SunPath) -> YieldTable:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.errors import CannotCompute
+from yieldsim.base.errors import CannotCompute, InputError, Problem
 from yieldsim.base.nouns import Collector, Site
 from yieldsim.base.relief import Float32Array
 
@@ -312,13 +312,15 @@ def _computed(
     job: TileJob, tiles: list[Tile], workers: int, scheduler: str | None
 ) -> Iterator[tuple[Tile, Float32Array]]:
     """Tiles and their maps as they get finished."""
-    if scheduler is None and min(workers, len(tiles)) <= 1:
+    library = _cluster_library() if scheduler is not None or min(workers, len(tiles)) > 1 else None
+    if library is None:
+        if scheduler is not None:
+            raise InputError(
+                Problem("", "scheduler", "needs the cluster library", hint="pip install 'yieldsim[terrain]'")
+            )
         for tile in tiles:
             yield tile, survey_tile(job, tile)
         return
-    import distributed
-
-    library: Any = distributed
     with _client(library, min(workers, len(tiles)), scheduler) as client:
         futures = {client.submit(survey_tile, job, tile, pure=False): tile for tile in tiles}
         try:
@@ -331,6 +333,15 @@ def _computed(
             raise CannotCompute(f"the workers were lost, for want of memory perhaps: {error}") from None
         finally:
             client.cancel(list(futures))
+
+
+def _cluster_library() -> Any:
+    """The library that spreads tiles over processes and machines; None where it is not installed."""
+    try:
+        import distributed
+    except ImportError:
+        return None
+    return distributed
 
 
 @contextmanager
