@@ -28,7 +28,8 @@ SCOUT_DEG = np.array(
 FINEST_DEG = 0.02
 """Rows are not set closer than this, or a tenth of their angle where that is less."""
 MOST_ROWS = 160
-MOST_GRID_ROWS = 40
+MOST_GRID_ROWS = 90
+"""Of a curve along an axis of a grid, before the rows that its straight lines can do without are left out."""
 
 Progress = Callable[[int, int], None]
 
@@ -158,17 +159,18 @@ def trace_curve(
 def trace_grid(scene: Scene, ways: Ways, progress: Progress | None = None) -> Grid:
     """Acceptance over both projected angles of a linear collector.
 
-    The angles are those that a curve needs along each axis, and across it halfway out on the other.
+    The angles are those that a curve needs along each axis, and across it halfway out on the other: close together at an
+    edge, far apart where the curve runs straight.
     """
-    most = MOST_GRID_ROWS // 2
-    along = trace_curve(scene, ways, along_longitudinal=True, most_rows=most)
+    along = trace_curve(scene, ways, along_longitudinal=True, most_rows=MOST_GRID_ROWS)
     half = 0.5 * float(along.angle_deg[-1])
-    across = trace_curve(scene, ways, most_rows=most)
-    tilted = trace_curve(scene, ways, longitudinal_deg=half, most_rows=most)
-    transverse = np.unique(np.concatenate([across.angle_deg, tilted.angle_deg]))
-    longitudinal = along.angle_deg
-    t, l = np.meshgrid(transverse, longitudinal, indexing="ij")  # noqa: E741
+    across = trace_curve(scene, ways, most_rows=MOST_GRID_ROWS)
+    tilted = trace_curve(scene, ways, longitudinal_deg=half, most_rows=MOST_GRID_ROWS)
     peak = float(max(across.share[:, causes.DELIVERED].max(), along.share[:, causes.DELIVERED].max()))
+    misfit = ways.precision * peak
+    transverse = np.unique(np.concatenate([needed_deg(across, misfit), needed_deg(tilted, misfit)]))
+    longitudinal = needed_deg(along, misfit)
+    t, l = np.meshgrid(transverse, longitudinal, indexing="ij")  # noqa: E741
     rays = along.rays + across.rays + tilted.rays
     share = np.empty((*t.shape, causes.COUNT))
     error = np.empty_like(share)
@@ -183,6 +185,23 @@ def trace_grid(scene: Scene, ways: Ways, progress: Progress | None = None) -> Gr
         edge[:, causes.OUTSIDE_CONE] += edge[:, causes.DELIVERED]
         edge[:, causes.DELIVERED] = 0.0
     return Grid(transverse, longitudinal, share, error, rays)
+
+
+def needed_deg(curve: Curve, misfit: float) -> FloatArray:
+    """The angles of a curve without those that straight lines between the others reach within `misfit`."""
+    angle, value = curve.angle_deg, curve.share[:, causes.DELIVERED]
+    kept = [0]
+    while kept[-1] < len(angle) - 1:
+        first = kept[-1]
+        last = first + 1
+        for far in range(first + 2, len(angle)):
+            between = slice(first + 1, far)
+            straight = np.interp(angle[between], angle[[first, far]], value[[first, far]])
+            if np.abs(value[between] - straight).max() > misfit:
+                break
+            last = far
+        kept.append(last)
+    return np.asarray(angle[kept])
 
 
 def table_of(
