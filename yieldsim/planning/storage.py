@@ -327,7 +327,8 @@ def run(
 
         if light < SLACK * light_kwh[t]:
             light = 0.0
-        after = kept + (charged - drawn) * fill
+        # an emptied store ends at zero, not at minus a rounding
+        after = max(kept + (charged - drawn) * fill, 0.0)
         lost = stored + charged - drawn - after
         cycled_kwh += drawn
         missing = 0.0

@@ -109,6 +109,8 @@ def tune(
     present = bench.trial([v for v in values if v is not None]) if None not in values else None
     for note in ready.notes.lines:
         notes.add(note)
+    if sky.hours < 8700.0:
+        notes.add(f"the span is {sky.hours / 24.0:.1f} days: annual_kwh is what is delivered within it")
     run = TuneRun(
         ranges=ranges,
         trials=tuple(trials),
