@@ -132,28 +132,28 @@ def at_turn(sums: Float32Array, turn: float) -> float:
 @njit(cache=True)
 def _longest_dark(horizon: NDArray[np.int16], passage: Passage) -> Float32Array:
     """Longest run of dark hours (cells,) along the passage."""
-    cells = horizon.shape[1]
-    run, longest = np.zeros(cells, dtype=np.float32), np.zeros(cells, dtype=np.float32)
-    for event in range(passage.azimuth.shape[0]):
-        _pass_common(run, longest, passage.before[event])
-        _pass_event(run, longest, horizon[passage.azimuth[event]], passage.top[event], passage.hours[event])
-    _pass_common(run, longest, np.float32(passage.after))
+    cells, events = horizon.shape[1], passage.azimuth.shape[0]
+    run, longest = np.zeros(cells, dtype=np.float32), np.full(cells, np.float32(passage.common))
+    hours = np.float32(passage.hours)
+    for event in range(events + 1):
+        _pass_common(run, longest, passage.ahead[event], passage.after[event])
+        if event < events:
+            _pass_event(run, longest, horizon[passage.azimuth[event]], passage.top[event], hours)
     return longest
 
 
 @njit(cache=True)
-def _pass_common(run: Float32Array, longest: Float32Array, before: np.float32) -> None:
-    """A stretch that is the same for all cells."""
-    zero, one = np.float32(0.0), np.float32(1.0)
-    if before < zero:
-        run[:] = -one - before
-    elif before > zero:
+def _pass_common(run: Float32Array, longest: Float32Array, ahead: np.float32, after: np.float32) -> None:
+    """A stretch that is the same for all cells: dark for `ahead` hours, then perhaps lit, and dark for `after` since."""
+    zero = np.float32(0.0)
+    if ahead > zero:
         for c in range(run.shape[0]):
-            run[c] += before
-    else:
-        return
-    for c in range(run.shape[0]):
-        longest[c] = run[c] if run[c] > longest[c] else longest[c]
+            run[c] += ahead
+            longest[c] = run[c] if run[c] > longest[c] else longest[c]
+    if after >= zero:
+        for c in range(run.shape[0]):
+            run[c] = after
+            longest[c] = after if after > longest[c] else longest[c]
 
 
 @njit(cache=True)

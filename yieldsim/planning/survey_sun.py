@@ -259,20 +259,22 @@ def _arc(reached: NDArray[np.bool_]) -> tuple[int, int]:
 
 
 class Passage(NamedTuple):
-    """The path in order of time, for the longest dark: only times at which some cells are lit and some dark.
+    """The path in order of time, for the longest dark: times at which some cells are lit and some dark, and what lies between.
 
     azimuth   (events,) nearest azimuth of the sweep
     top       (events,) upper edge of the disc, angle units: cells whose horizon is lower are lit
-    hours     (events,) length of the step
-    before    (events,) hours just before in which every cell was dark; negative: every cell was lit last before
-    after     hours at the end of the span in which every cell was dark; negative as above
+    hours     length of a step
+    ahead     (events + 1,) hours before each event, and at the end of the span, in which every cell goes on being dark
+    after     (events + 1,) hours since every cell was last lit; negative: not since the event before
+    common    longest dark between two times at which every cell was lit, no event between them
     """
 
     azimuth: NDArray[np.int64]
     top: NDArray[np.int32]
-    hours: Float32Array
-    before: Float32Array
-    after: float
+    hours: float
+    ahead: Float32Array
+    after: Float32Array
+    common: float
 
 
 def passage(
@@ -286,24 +288,22 @@ def passage(
     top = np.rint((path.elevation_deg + path.radius_deg) / unit_deg).astype(np.int64)
     top = np.where(path.clear > 0.0, top, -(2**20))
     all_lit, all_dark = top > highest[azimuth], top <= lowest[azimuth]
-    some = np.flatnonzero(~(all_lit | all_dark))
+    events, lit = np.flatnonzero(~(all_lit | all_dark)), np.flatnonzero(all_lit)
+    begin, end = np.append(-1, events), np.append(events, path.tdb_s.size)
+    first, last = np.searchsorted(lit, begin), np.searchsorted(lit, end) - 1
+    some = first <= last
+    padded = np.append(lit, 0)
+    ahead = np.where(some, padded[np.minimum(first, lit.size)], end) - begin - 1
+    after = np.where(some, end - 1 - padded[np.maximum(last, 0)], -1)
+    # two neighbours among the lit times with no event between them enclose a night that all cells share
+    alone = np.searchsorted(events, lit[:-1]) == np.searchsorted(events, lit[1:])
+    nights = np.diff(lit)[alone] - 1
     hours = path.step_hours
-    # dark hours counted since the last time that was lit for all or mixed
-    lit_before, dark = np.zeros(some.size + 1, dtype=bool), np.zeros(some.size + 1)
-    bounds = np.concatenate([[-1], some, [path.tdb_s.size]])
-    lit_places = np.flatnonzero(all_lit)
-    last_lit = np.searchsorted(lit_places, bounds[1:]) - 1
-    for k in range(some.size + 1):
-        begin, end = int(bounds[k]), int(bounds[k + 1])
-        latest = int(lit_places[last_lit[k]]) if last_lit[k] >= 0 else -1
-        lit_before[k] = latest > begin
-        dark[k] = (end - 1 - max(latest, begin)) * hours
-    # a negative number of hours says that the run before ends; one less than the hours so that zero has a sign
-    before = np.where(lit_before, -1.0 - dark, dark).astype(np.float32)
     return Passage(
-        azimuth[some],
-        top[some].astype(np.int32),
-        np.full(some.size, hours, dtype=np.float32),
-        before[:-1],
-        float(before[-1]),
+        azimuth[events],
+        top[events].astype(np.int32),
+        hours,
+        (ahead * hours).astype(np.float32),
+        np.where(after < 0, -1.0, after * hours).astype(np.float32),
+        float(nights.max(initial=0)) * hours,
     )

@@ -112,7 +112,9 @@ def _colour_range(values: Any, name: str) -> tuple[float, float]:
         return 0.0, 1.0
     if name == "longest_dark_hours":
         return float(known.min()), max(float(np.percentile(known, 75.0)), float(known.min()) + 1.0)
-    return min(0.0, float(known.min())), max(float(known.max()), 1e-9)
+    # from zero where that leaves the map its contrast
+    low, high = float(known.min()), max(float(known.max()), 1e-9)
+    return (low if low > 0.5 * high else min(0.0, low)), high
 
 
 def _contours(thin: xr.Dataset, axes: Axes, x: Any, y: Any, large: bool) -> None:
@@ -168,7 +170,7 @@ COLUMNS: tuple[tuple[str, str, str], ...] = (
     ("elevation_m", "ground, m", "{:.0f}"),
     ("lit_fraction", "lit", "{:.1%}"),
     ("any_light_fraction", "any light", "{:.1%}"),
-    ("sun_following_kwh_m2", "Sun-following, kWh/m²", "{:.0f}"),
+    ("sun_following_kwh_m2", "following, kWh/m²", "{:.0f}"),
     ("delivered_kwh", "delivered, kWh", "{:.1f}"),
     ("best_azimuth_deg", "facing, deg", "{:.0f}"),
     ("longest_dark_hours", "longest dark, h", "{:.0f}"),

@@ -103,20 +103,30 @@ def test_extremes():
     assert np.isnan([values[2] for values in light]).all()
 
 
-@pytest.mark.parametrize("seed", range(5))
-def test_longest_dark_in_order_of_time(seed):
-    path, horizons = polar_path(), random_horizons(30, seed)
+def daily_path(days=20):
+    """A Sun that rises and sets, a quarter of an hour a step, higher from day to day."""
+    hour = np.arange(0.0, days * 24.0, 0.25)
+    azimuth = (15.0 * hour) % 360.0
+    return path_of(azimuth, 30.0 * np.cos(np.radians(azimuth - 180.0)) + 0.5 * hour / 24.0 - 4.0, hours=0.25)
+
+
+@pytest.mark.parametrize("cells", [1, 2, 30])
+@pytest.mark.parametrize("make", [polar_path, daily_path])
+@pytest.mark.parametrize("seed", range(3))
+def test_longest_dark_in_order_of_time(seed, make, cells):
+    """Against plain counting, also where all cells share their nights: a single cell shares everything with itself."""
+    path, horizons = make(), random_horizons(cells, seed)
     path.clear[500:507] = 0.0  # a total eclipse is dark for every cell
     light = lit(path, horizons)
     nearest = np.rint(path.azimuth_deg / 360.0 * AZIMUTHS).astype(int) % AZIMUTHS
     top = np.rint((path.elevation_deg + path.radius_deg) / UNIT_DEG)
     top[path.clear == 0.0] = -1e6
-    for cell in range(30):
+    for cell in range(cells):
         longest = run = 0
         for dark in horizons[nearest, cell] >= top:
             run = run + 1 if dark else 0
             longest = max(longest, run)
-        assert light.longest_dark_hours[cell] == longest
+        assert light.longest_dark_hours[cell] == longest * path.step_hours
 
 
 def test_the_same_sun_from_another_place():
