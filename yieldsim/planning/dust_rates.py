@@ -31,7 +31,9 @@ class DustRates:
     dust     the site's; None: no dust
     rates    (rates,)  increasing; one rate where the tilt does not matter
     by_tilt  whether a facing's tilt changes its dust
-    error    largest error of the interpolated clean fraction
+    error    largest error of the interpolated clean fraction: of any load for polynomials, of the mean over
+        evenly spread
+             loads for straight lines
     """
 
     dust: Dust | None
@@ -70,9 +72,8 @@ class DustRates:
                 return cls(dust=dust, rates=points, by_tilt=by_tilt, polynomial=True, error=error)
         points = np.linspace(0.0, highest, MOST_RATES)
         found = cls(dust=dust, rates=points, by_tilt=by_tilt, polynomial=False, error=0.0)
-        error = float(
-            np.abs(found.shares(asked) @ soiling.clean_fraction(dust, points[:, None] * loads) - exact).max()
-        )
+        between = found.shares(asked) @ soiling.clean_fraction(dust, points[:, None] * loads)
+        error = float(np.abs((between - exact).mean(axis=1)).max())
         return cls(dust=dust, rates=points, by_tilt=by_tilt, polynomial=False, error=error)
 
     def rate_of_tilt(self, tilt_deg: FloatArray) -> FloatArray:

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from numba import njit, prange
@@ -26,38 +25,8 @@ from yieldsim.planning.acceptance_lookup import Lookup, grid_light
 from yieldsim.planning.lit_steps import interleaved
 from yieldsim.planning.lookup_making import lookup
 from yieldsim.planning.roughness import Roughness, grid_flag, ring_remainder, roughness
-from yieldsim.planning.sky_cells import cell_numbers
+from yieldsim.planning.sky_bands import AZIMUTH_BINS, CELLS_ACROSS_BLOCK, Bands, banded
 from yieldsim.planning.weighted_sky import WeightedSky
-
-AZIMUTH_BINS = 360
-BANDS_PER_REACH = 8.0
-LOWEST_BAND_DEG = 1.0
-CELLS_ACROSS_BLOCK = 4.0
-
-
-class Bands(NamedTuple):
-    """Blocks in bands: by column (dust rate and period), class of radius and elevation, then by azimuth; and
-    the cells of each block.
-
-    block          (blocks, 4)  mean direction and kWh
-    cell           (cells, 4)   the same, block after block
-    cells_of       (blocks + 1,)  where each block's cells start
-    column         (bands,)  rate * periods + period
-    radius_class   (bands,)
-    low, high      (bands,)  elevations, radians, of the lowest and the highest block
-    first          (bands, AZIMUTH_BINS + 1)  where each bin of azimuth starts among the blocks
-    block_rad      half-diagonal of a block: cells lie within it of their block's direction
-    """
-
-    block: FloatArray
-    cell: FloatArray
-    cells_of: NDArray[np.int64]
-    column: NDArray[np.int64]
-    radius_class: NDArray[np.int64]
-    low: FloatArray
-    high: FloatArray
-    first: NDArray[np.int64]
-    block_rad: float
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -95,13 +64,18 @@ class Sweep:
         axes_enu_xyz   (n, 3, 3)  mount axes as `base.vectors.mount_axes_enu_xyz` gives them
         tilt_deg       (n,)  decides the dust, unless dust_rate (n,) does
         """
-        periods, rates = len(self.sky.period_utc), len(self.sky.dust.rates)
         axes = np.ascontiguousarray(axes_enu_xyz)
-        found = facing_kwh(axes, interleaved(len(axes)), self.bands, self.ready, self.rough, rates * periods)
         rate = self.sky.dust.rate_of_tilt(tilt_deg) if dust_rate is None else dust_rate
-        return np.asarray(
-            np.einsum("nr,nrp->np", self.sky.dust.shares(rate), found.reshape(-1, rates, periods))
+        found = facing_kwh(
+            axes,
+            np.ascontiguousarray(self.sky.dust.shares(rate)),
+            interleaved(len(axes)),
+            self.bands,
+            self.ready,
+            self.rough,
+            len(self.sky.period_utc),
         )
+        return np.asarray(found)
 
     def kwh(self, axes_enu_xyz: FloatArray, tilt_deg: FloatArray) -> FloatArray:
         """Delivered energy of one unit by facing over the run, (n,)."""
@@ -113,66 +87,10 @@ class Sweep:
 
         Dear (some 20 readings a cell): for the facings that matter, not for a grid.
         """
-        rates, periods = len(self.sky.dust.rates), len(self.sky.period_utc)
         axes = np.ascontiguousarray(axes_enu_xyz)
-        found = remainder_kwh(axes, self.bands, self.ready, self.rough, rates * periods)
         shares = np.abs(self.sky.dust.shares(self.sky.dust.rate_of_tilt(tilt_deg)))
-        remainder = np.einsum("nr,nrp->n", shares, found.reshape(-1, rates, periods))
-        return np.asarray(remainder + self.sky.dust.error * self.kwh(axes, tilt_deg))
-
-
-def banded(sky: WeightedSky, reach_deg: float) -> Bands:
-    """The cells of a sky in blocks and bands that suit a reach."""
-    block_deg = CELLS_ACROSS_BLOCK * sky.cell_deg
-    height_deg = max(LOWEST_BAND_DEG, block_deg, reach_deg / BANDS_PER_REACH)
-    rates, periods, classes = len(sky.dust.rates), len(sky.period_utc), len(sky.class_radius_deg)
-    sums = sky.sums.reshape(-1, 4)
-    chapter = (np.repeat(np.arange(rates), sky.cell_count) * periods + np.tile(sky.period, rates)) * np.int64(
-        classes
-    )
-    chapter += np.tile(sky.radius_class, rates)
-    lit = np.flatnonzero(sums[:, 3] > 0.0)
-    sums, chapter = sums[lit], chapter[lit]
-    # cells by block
-    number = cell_numbers(sums[:, :3], block_deg)
-    order = np.lexsort((number, chapter))
-    sums, chapter, number = sums[order], chapter[order], number[order]
-    starts = np.flatnonzero((np.diff(chapter, prepend=-1) != 0) | (np.diff(number, prepend=-1) != 0))
-    counts = np.diff(np.append(starts, len(sums)))
-    whole = np.add.reduceat(sums, starts, axis=0) if len(sums) else sums
-    # blocks by band and bin
-    elevation = np.arctan2(whole[:, 2], np.hypot(whole[:, 0], whole[:, 1]))
-    bins = np.arctan2(whole[:, 0], whole[:, 1]) % (2.0 * np.pi) * (AZIMUTH_BINS / (2.0 * np.pi))
-    bin_of = np.minimum(bins.astype(np.int64), AZIMUTH_BINS - 1)
-    band_of = chapter[starts] * 4000 + np.floor(np.degrees(elevation) / height_deg).astype(np.int64) + 1000
-    order = np.lexsort((bin_of, band_of))
-    band_of, bin_of, elevation = band_of[order], bin_of[order], elevation[order]
-    band_starts = np.flatnonzero(np.diff(band_of, prepend=-1))
-    bands = len(band_starts)
-    place = np.repeat(np.arange(bands), np.diff(np.append(band_starts, len(band_of)))) * AZIMUTH_BINS + bin_of
-    filled = np.bincount(place, minlength=bands * AZIMUTH_BINS).reshape(bands, AZIMUTH_BINS)
-    first = np.empty((bands, AZIMUTH_BINS + 1), dtype=np.int64)
-    first[:, 0] = band_starts
-    first[:, 1:] = band_starts[:, None] + np.cumsum(filled, axis=1)
-    cells_of = np.concatenate([[0], np.cumsum(counts[order])])
-    cells = np.repeat(starts[order] - cells_of[:-1], counts[order]) + np.arange(len(sums))
-    column, radius_class = np.divmod(band_of[band_starts] // 4000, classes)
-    return Bands(
-        block=_means(whole[order]),
-        cell=_means(sums[cells]),
-        cells_of=cells_of,
-        column=column,
-        radius_class=radius_class,
-        low=np.minimum.reduceat(elevation, band_starts) if bands else np.empty(0),
-        high=np.maximum.reduceat(elevation, band_starts) if bands else np.empty(0),
-        first=first,
-        block_rad=math.radians(block_deg) * 0.7072,
-    )
-
-
-def _means(sums: FloatArray) -> FloatArray:
-    """Mean direction and light (n, 4) from their sums."""
-    return np.ascontiguousarray(np.concatenate([sums[:, :3] / sums[:, 3:], sums[:, 3:]], axis=1))
+        found = remainder_kwh(axes, np.ascontiguousarray(shares), self.bands, self.ready, self.rough)
+        return np.asarray(found + self.sky.dust.error * self.kwh(axes, tilt_deg))
 
 
 # ---------------------------------------------------------------- kernels
@@ -297,10 +215,17 @@ def _grid_part(
 
 @njit(cache=True, parallel=True)
 def facing_kwh(
-    axes: FloatArray, order: NDArray[np.int64], bands: Bands, ready: Lookup, rough: Roughness, columns: int
+    axes: FloatArray,
+    shares: FloatArray,
+    order: NDArray[np.int64],
+    bands: Bands,
+    ready: Lookup,
+    rough: Roughness,
+    periods: int,
 ) -> FloatArray:
-    """Energy of each facing in each column, (n, columns)."""
-    found = np.zeros((axes.shape[0], columns))
+    """Energy of each facing in each period, (n, periods); shares (n, rates) of the dust rates in each
+    facing's."""
+    found = np.zeros((axes.shape[0], periods))
     reach = min(ready.reach_rad + bands.block_rad, math.pi)
     cos_reach = math.cos(reach)
     per_rad = AZIMUTH_BINS / (2.0 * math.pi)
@@ -310,7 +235,8 @@ def facing_kwh(
         elevation = math.atan2(nz, math.hypot(nx, ny))
         azimuth = math.atan2(nx, ny)
         for b in range(bands.low.shape[0]):
-            if bands.low[b] - elevation > reach or elevation - bands.high[b] > reach:
+            share = shares[i, bands.rate[b]]
+            if share == 0.0 or bands.low[b] - elevation > reach or elevation - bands.high[b] > reach:
                 continue
             half = half_stretch(cos_reach, elevation, bands.low[b], bands.high[b])
             if half < 0.0:
@@ -321,7 +247,7 @@ def facing_kwh(
                 low, high = 0, AZIMUTH_BINS
             turns = math.floor(low / AZIMUTH_BINS) * AZIMUTH_BINS
             low, high = low - turns, high - turns
-            radius_class, column = bands.radius_class[b], bands.column[b]
+            radius_class, part_kwh = bands.radius_class[b], 0.0
             # a stretch across north is two
             for part in range(2):
                 if part == 0:
@@ -332,39 +258,40 @@ def facing_kwh(
                     break
                 if ready.is_round:
                     curve, flags = ready.curve[radius_class], rough.curve[radius_class]
-                    found[i, column] += _round_part(
-                        begin, until, nx, ny, nz, bands, curve, flags, ready.chord_step
-                    )
+                    part_kwh += _round_part(begin, until, nx, ny, nz, bands, curve, flags, ready.chord_step)
                 else:
-                    found[i, column] += _grid_part(
+                    part_kwh += _grid_part(
                         begin, until, axes[i], bands, ready, rough, radius_class, cos_reach
                     )
+            found[i, bands.period[b]] += share * part_kwh
     return found
 
 
 @njit(cache=True, parallel=True)
 def remainder_kwh(
-    axes: FloatArray, bands: Bands, ready: Lookup, rough: Roughness, columns: int
+    axes: FloatArray, shares: FloatArray, bands: Bands, ready: Lookup, rough: Roughness
 ) -> FloatArray:
-    """Sum of light times the largest remainder over what is read at one direction, (n, columns).
+    """Sum of light times the largest remainder over what is read at one direction, (n,).
 
     The mean square distance of the light from its mean direction m is 1 - |m|^2; the remainder over the
     square of the distance is taken on two rings about m, as wide as the block or cell and half of that.
     """
-    found = np.zeros((axes.shape[0], columns))
+    found = np.zeros(axes.shape[0])
     cell_rad = bands.block_rad / CELLS_ACROSS_BLOCK
     for i in prange(axes.shape[0]):
+        total = 0.0
         for b in range(bands.low.shape[0]):
-            radius_class, column = bands.radius_class[b], bands.column[b]
+            radius_class, share = bands.radius_class[b], shares[i, bands.rate[b]]
+            if share == 0.0:
+                continue
             for k in range(bands.first[b, 0], bands.first[b, AZIMUTH_BINS]):
                 flag = _flag(bands.block[k], axes[i], ready, rough, radius_class)
                 if flag == 1:
-                    found[i, column] += _remainder(
-                        bands.block[k], axes[i], ready, radius_class, bands.block_rad
-                    )
+                    total += share * _remainder(bands.block[k], axes[i], ready, radius_class, bands.block_rad)
                 elif flag == 2:
                     for c in range(bands.cells_of[k], bands.cells_of[k + 1]):
-                        found[i, column] += _remainder(bands.cell[c], axes[i], ready, radius_class, cell_rad)
+                        total += share * _remainder(bands.cell[c], axes[i], ready, radius_class, cell_rad)
+        found[i] = total
     return found
 
 

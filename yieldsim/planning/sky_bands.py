@@ -1,0 +1,99 @@
+"""A weighted sky put in order for sweeping: cells in blocks, blocks in bands of elevation, each band by azimuth."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from yieldsim.base.vectors import FloatArray
+from yieldsim.planning.sky_cells import cell_numbers
+from yieldsim.planning.weighted_sky import WeightedSky
+
+AZIMUTH_BINS = 360
+BANDS_PER_REACH = 8.0
+LOWEST_BAND_DEG = 1.0
+CELLS_ACROSS_BLOCK = 4.0
+
+
+class Bands(NamedTuple):
+    """Blocks in bands: by dust rate, period, class of radius and elevation, then by azimuth; and
+    the cells of each block.
+
+    block          (blocks, 4)  mean direction and kWh
+    cell           (cells, 4)   the same, block after block
+    cells_of       (blocks + 1,)  where each block's cells start
+    rate, period   (bands,)
+    radius_class   (bands,)
+    low, high      (bands,)  elevations, radians, of the lowest and the highest block
+    first          (bands, AZIMUTH_BINS + 1)  where each bin of azimuth starts among the blocks
+    block_rad      half-diagonal of a block: cells lie within it of their block's direction
+    """
+
+    block: FloatArray
+    cell: FloatArray
+    cells_of: NDArray[np.int64]
+    rate: NDArray[np.int64]
+    period: NDArray[np.int64]
+    radius_class: NDArray[np.int64]
+    low: FloatArray
+    high: FloatArray
+    first: NDArray[np.int64]
+    block_rad: float
+
+
+def banded(sky: WeightedSky, reach_deg: float) -> Bands:
+    """The cells of a sky in blocks and bands that suit a reach."""
+    block_deg = CELLS_ACROSS_BLOCK * sky.cell_deg
+    height_deg = max(LOWEST_BAND_DEG, block_deg, reach_deg / BANDS_PER_REACH)
+    rates, periods, classes = len(sky.dust.rates), len(sky.period_utc), len(sky.class_radius_deg)
+    sums = sky.sums.reshape(-1, 4)
+    chapter = (np.repeat(np.arange(rates), sky.cell_count) * periods + np.tile(sky.period, rates)) * np.int64(
+        classes
+    )
+    chapter += np.tile(sky.radius_class, rates)
+    lit = np.flatnonzero(sums[:, 3] > 0.0)
+    sums, chapter = sums[lit], chapter[lit]
+    # cells by block
+    number = cell_numbers(sums[:, :3], block_deg)
+    order = np.lexsort((number, chapter))
+    sums, chapter, number = sums[order], chapter[order], number[order]
+    starts = np.flatnonzero((np.diff(chapter, prepend=-1) != 0) | (np.diff(number, prepend=-1) != 0))
+    counts = np.diff(np.append(starts, len(sums)))
+    whole = np.add.reduceat(sums, starts, axis=0) if len(sums) else sums
+    # blocks by band and bin
+    elevation = np.arctan2(whole[:, 2], np.hypot(whole[:, 0], whole[:, 1]))
+    bins = np.arctan2(whole[:, 0], whole[:, 1]) % (2.0 * np.pi) * (AZIMUTH_BINS / (2.0 * np.pi))
+    bin_of = np.minimum(bins.astype(np.int64), AZIMUTH_BINS - 1)
+    band_of = chapter[starts] * 4000 + np.floor(np.degrees(elevation) / height_deg).astype(np.int64) + 1000
+    order = np.lexsort((bin_of, band_of))
+    band_of, bin_of, elevation = band_of[order], bin_of[order], elevation[order]
+    band_starts = np.flatnonzero(np.diff(band_of, prepend=-1))
+    bands = len(band_starts)
+    place = np.repeat(np.arange(bands), np.diff(np.append(band_starts, len(band_of)))) * AZIMUTH_BINS + bin_of
+    filled = np.bincount(place, minlength=bands * AZIMUTH_BINS).reshape(bands, AZIMUTH_BINS)
+    first = np.empty((bands, AZIMUTH_BINS + 1), dtype=np.int64)
+    first[:, 0] = band_starts
+    first[:, 1:] = band_starts[:, None] + np.cumsum(filled, axis=1)
+    cells_of = np.concatenate([[0], np.cumsum(counts[order])])
+    cells = np.repeat(starts[order] - cells_of[:-1], counts[order]) + np.arange(len(sums))
+    column, band_class = np.divmod(band_of[band_starts] // 4000, classes)
+    return Bands(
+        block=_means(whole[order]),
+        cell=_means(sums[cells]),
+        cells_of=cells_of,
+        rate=column // periods,
+        period=column % periods,
+        radius_class=band_class,
+        low=np.minimum.reduceat(elevation, band_starts) if bands else np.empty(0),
+        high=np.maximum.reduceat(elevation, band_starts) if bands else np.empty(0),
+        first=first,
+        block_rad=math.radians(block_deg) * 0.7072,
+    )
+
+
+def _means(sums: FloatArray) -> FloatArray:
+    """Mean direction and light (n, 4) from their sums."""
+    return np.ascontiguousarray(np.concatenate([sums[:, :3] / sums[:, 3:], sums[:, 3:]], axis=1))
