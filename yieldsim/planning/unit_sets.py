@@ -30,6 +30,8 @@ from yieldsim.planning.prospect import Use
 
 Set = list[int]
 EXCHANGE_ROUNDS = 6
+BEAM, IMPROVED = 6, 2
+"""Sets grown side by side, and how many of them are improved by exchanges."""
 TIE = 1e-6
 
 
@@ -184,6 +186,10 @@ class GapChooser:
         """The same with one more."""
         return self._worth(gaps_with(self.held(chosen), self._lists))
 
+    def evened(self) -> SpreadGapChooser:
+        """The same facings judged by the sizes of all gaps together."""
+        return SpreadGapChooser(self._lists, None, self._dark_steps)
+
     def scanned(self, units: int, reached: float) -> Set | None:
         """A set of at most so many units found in the order of time, better than a value reached; None if
         none is found."""
@@ -251,6 +257,62 @@ class LoadChooser:
             for chosen in ([], best)
         ]
         return min(*gains, self._most_kwh)
+
+
+# ---------------------------------------------------------------- growing
+
+
+class Growth:
+    """Sets grown unit by unit; `best` is the best set of the latest size.
+
+    Several sets are grown side by side, each by the candidates that help it most; the best of them, the best
+    set so far with one more, and what a goal knows better (a rounded mix of months, gaps made even, a set
+    found in the order of time) are then improved by exchanges.
+    """
+
+    def __init__(self, chooser: Chooser) -> None:
+        """Start with no unit."""
+        self._chooser = chooser
+        self._even = chooser.evened() if isinstance(chooser, GapChooser) else None
+        self._beam: list[Set] = [[]]
+        self._evened: Set = []
+        self.best: Set = []
+
+    def grow(self) -> None:
+        """One unit more."""
+        chooser = self._chooser
+        if isinstance(chooser, AnnualChooser):
+            self.best = grown(chooser, self.best)
+            return
+        self._beam = self._grown_beam()
+        ways = [exchanged(chooser, one) for one in (*self._beam[:IMPROVED], grown(chooser, self.best))]
+        if isinstance(chooser, MonthChooser):
+            ways.append(exchanged(chooser, chooser.rounded(len(self._beam[0]))))
+        if isinstance(chooser, GapChooser) and self._even is not None:
+            self._evened = exchanged(self._even, grown(self._even, self._evened))
+            ways.append(exchanged(chooser, self._evened))
+            ways.append(exchanged(chooser, exchanged(self._even, grown(self._even, self.best))))
+            ways.append(_in_time(chooser, max(ways, key=chooser.value)))
+        self.best = max(ways, key=chooser.value)
+
+    def _grown_beam(self) -> list[Set]:
+        """Each set of the beam with each of the candidates that help it most: the best of all of these."""
+        reached: dict[tuple[int, ...], float] = {}
+        for chosen in self._beam:
+            values = self._chooser.with_each(chosen)
+            for place in np.argsort(-values, kind="stable")[:BEAM]:
+                reached[tuple(sorted([*chosen, int(place)]))] = float(values[place])
+        return [list(one) for one in sorted(reached, key=lambda one: -reached[one])[:BEAM]]
+
+
+def _in_time(chooser: GapChooser, reached: Set) -> Set:
+    """A set found in the order of time if that is better than one of the same size, else that one."""
+    found = chooser.scanned(len(reached), chooser.value(reached))
+    if found is None:
+        return reached
+    while len(found) < len(reached):
+        found = grown(chooser, found)
+    return exchanged(chooser, found)
 
 
 def places(chosen: Set) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

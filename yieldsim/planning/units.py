@@ -22,12 +22,10 @@ from yieldsim.planning.unit_sets import (
     AnnualChooser,
     Chooser,
     GapChooser,
+    Growth,
     LoadChooser,
     MonthChooser,
     Set,
-    SpreadGapChooser,
-    exchanged,
-    grown,
     places,
 )
 
@@ -98,7 +96,7 @@ def choose_units(
     candidates = spread(prospect, goal, single.facing)
     items = features(prospect, goal, candidates.facings)
     chooser, holds_for = _chooser(prospect, goal, candidates, items, single, most_use_kwh)
-    growth = _Growth(chooser, items, prospect.track.step_count)
+    growth = Growth(chooser)
     curve: list[Ability] = []
     curve_mounts: list[tuple[Mount, ...]] = []
     for count in range(1, units + 1):
@@ -142,7 +140,7 @@ def gaps_by_units(
     items = features(prospect, "shortest-gap", candidates.facings)
     lists = RunLists.of(items, prospect.track.step_count)
     chooser = GapChooser(lists, None, 0)
-    growth = _Growth(chooser, items, prospect.track.step_count)
+    growth = Growth(chooser)
     reached: list[tuple[int, float]] = []
     for count in range(1, most + 1):
         growth.grow()
@@ -152,51 +150,6 @@ def gaps_by_units(
         if hours <= until_hours:
             break
     return reached
-
-
-class _Growth:
-    """Sets grown unit by unit along several paths; `best` is the best set of the latest size.
-
-    Beside the best set so far and a purely greedy one, gaps have a path that makes all gaps even: no single
-    unit shortens the longest of several gaps.
-    """
-
-    def __init__(self, chooser: Chooser, items: list[Any], step_count: int) -> None:
-        self._chooser = chooser
-        self._even: Chooser | None = None
-        if isinstance(chooser, GapChooser):
-            self._even = SpreadGapChooser(RunLists.of(items, step_count), None, 0)
-        self._greedy: Set = []
-        self._evened: Set = []
-        self.best: Set = []
-
-    def grow(self) -> None:
-        """One unit more."""
-        chooser = self._chooser
-        if isinstance(chooser, AnnualChooser):
-            self.best = grown(chooser, self.best)
-            return
-        self._greedy = grown(chooser, self._greedy)
-        ways = [exchanged(chooser, grown(chooser, self.best)), exchanged(chooser, self._greedy)]
-        if isinstance(chooser, MonthChooser):
-            ways.append(exchanged(chooser, chooser.rounded(len(self._greedy))))
-        if self._even is not None:
-            self._evened = exchanged(self._even, grown(self._even, self._evened))
-            ways.append(exchanged(chooser, self._evened))
-            ways.append(exchanged(chooser, exchanged(self._even, grown(self._even, self.best))))
-            ways.append(self._in_time(max(ways, key=chooser.value)))
-        self.best = max(ways, key=chooser.value)
-
-    def _in_time(self, reached: Set) -> Set:
-        """A set found in the order of time if that is better than one of the same size, else that one."""
-        chooser = self._chooser
-        assert isinstance(chooser, GapChooser)
-        found = chooser.scanned(len(reached), chooser.value(reached))
-        if found is None:
-            return reached
-        while len(found) < len(reached):
-            found = grown(chooser, found)
-        return exchanged(chooser, found)
 
 
 def features(prospect: Prospect, goal: Goal, some: Facings) -> list[Any]:
