@@ -62,7 +62,8 @@ class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
     "--interval-minutes", type=float, default=60.0, show_default=True, help="Length of the rows in time."
 )
 @click.option(
-    "--kernels",
+    "--kernel",
+    "kernels",
     multiple=True,
     type=click.Path(path_type=Path),
     help="Further ephemeris or orientation kernel; repeatable.",

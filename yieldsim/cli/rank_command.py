@@ -35,7 +35,8 @@ from yieldsim.cli.progress import progress
 )
 @click.option("--tolerance", type=float, default=1e-3, show_default=True, help="As for estimate.")
 @click.option(
-    "--kernels",
+    "--kernel",
+    "kernels",
     multiple=True,
     type=click.Path(path_type=Path),
     help="Further ephemeris or orientation kernel; repeatable.",

@@ -38,6 +38,8 @@ ROLL_GRID_DEG = 3.0
 SEEDS: dict[Goal, int] = {"annual": 24, "worst-month": 16, "shortest-gap": 16, "load": 4}
 SURVIVORS = 6
 FINEST_DEG = 0.005
+FINEST_ROLLED_DEG = 0.04
+"""Where the search stops: round tables, and two-angle ones."""
 DIRECTIONS = 12
 LITTLE, PATIENCE = 1e-6, 4
 """After so many gains in a row that are smaller than this share of the score, the step is halved all the
@@ -158,9 +160,12 @@ def best_facing(
             kept = best_roll_each(grid, annual)
             grid, annual = grid.take(kept), annual[kept]
         grid, scores = _grid_scores(prospect, goal, grid, units * annual, score)
-    starts = apart(grid, scores, 1.5 * step, SEEDS[goal])
+    # two-angle tables cost ten times as much a facing, and their search turns in roll besides
+    seeded = SEEDS[goal] if not prospect.rolls_matter else max(4, SEEDS[goal] // 4)
+    starts = apart(grid, scores, 1.5 * step, seeded)
     starts = starts if seeds is None else together(starts, seeds)
-    reached, values = survivors(score, starts, step / 2.0, rolls=prospect.rolls_matter)
+    finest = FINEST_ROLLED_DEG if prospect.rolls_matter else FINEST_DEG
+    reached, values = survivors(score, starts, step / 2.0, rolls=prospect.rolls_matter, finest_deg=finest)
     bound = None
     if goal == "annual" and not prospect.rolls_matter:
         most, better = annual_bound(prospect, float(values[0]) / units)
