@@ -92,7 +92,8 @@ def main() -> None:
     estimate(replace(site, horizon=mask), COLLECTOR, "2026-01-01")
     estimate_s = time.perf_counter() - start
     print(
-        f"{cells} cells in {seconds:.1f} s: {seconds / cells * 1e6:.1f} us a cell, {seconds / cells / 360 * 1e9:.0f} ns a cell and azimuth"
+        f"{cells} cells in {seconds:.1f} s: {seconds / cells * 1e6:.1f} us a cell, "
+        f"{seconds / cells / 360 * 1e9:.0f} ns a cell and azimuth"
     )
     print(f"peak memory of all processes {peak[0] / 1e6:.2f} GB")
     print(f"one place by itself: skyline {skyline_s:.2f} s, estimate {estimate_s:.2f} s")

@@ -117,7 +117,7 @@ def _pds3_image(dataset: Any) -> dict[str, Any]:
         label = json.loads(text)
     except ValueError:
         return {}
-    found = label.get("IMAGE") or next(
+    found: dict[str, Any] = label.get("IMAGE") or next(
         (v["IMAGE"] for v in label.values() if isinstance(v, dict) and "IMAGE" in v), {}
     )
     return {key: value.get("value") if isinstance(value, dict) else value for key, value in found.items()}

@@ -71,7 +71,7 @@ class LinePoints(NamedTuple):
     up2         (1,) up squared
     """
 
-    count: NDArray[np.int64]
+    count: NDArray[np.int64]  # type: ignore[assignment]
     along: FloatArray
     depth: FloatArray
     link: NDArray[np.int32]

@@ -187,7 +187,7 @@ def any_light(ready: Lookup, radius_class: int, x: float, y: float, z: float) ->
     """Whether any point of the disc at which the table is read is accepted: what "delivering" means in an
     estimate."""
     if ready.is_round and ready.solid:
-        return math.atan2(math.hypot(x, y), z) < ready.edge_rad[radius_class]
+        return bool(math.atan2(math.hypot(x, y), z) < ready.edge_rad[radius_class])
     if z <= 0.0 or math.atan2(math.hypot(x, y), z) > ready.reach_rad:
         return False
     if light(ready, radius_class, x, y, z) == 0.0 and not ready.is_round:

@@ -109,7 +109,8 @@ def _by_elevation(
     key = classes * 2000 + np.floor(np.degrees(elevation) * 10.0).astype(np.int64) + 1000
     light_in = np.bincount(key, kwh)
     lit = np.flatnonzero(light_in > 0.0)
-    return lit // 2000, np.bincount(key, kwh * elevation)[lit] / light_in[lit], light_in[lit]
+    mean = np.bincount(key, kwh * elevation)[lit] / light_in[lit]
+    return np.asarray(lit // 2000, dtype=np.int64), np.asarray(mean), np.asarray(light_in[lit])
 
 
 def _best_tilt_deg(

@@ -111,7 +111,13 @@ class LitStepsGathering:
     def __init__(self) -> None:
         """Start with nothing."""
         self._parts: list[
-            tuple[NDArray[np.int64], FloatArray, FloatArray, FloatArray, NDArray[np.int64]]
+            tuple[
+                NDArray[np.int64],
+                NDArray[np.float32],
+                NDArray[np.float32],
+                NDArray[np.float32],
+                NDArray[np.int64],
+            ]
         ] = []
         self._fastest_rad = 0.0
         self._last_sun: FloatArray | None = None

@@ -166,10 +166,9 @@ def _daily_mean(
 
 def _clock_hours(rows: Rows, clock: Clock) -> tuple[FloatArray, FloatArray]:
     """Clock hours at the start and the end of each row, not reduced to a day."""
-    if clock == "utc":
-        edges = rows.edge_utc.astype(np.int64) / NS_PER_HOUR
-    else:
-        edges = solar_hours_at_edges(rows.solar_time_hours, rows.hours)
+    utc = clock == "utc"
+    solar = solar_hours_at_edges(rows.solar_time_hours, rows.hours)
+    edges = rows.edge_utc.astype(np.int64) / NS_PER_HOUR if utc else solar
     return edges[:-1], edges[1:]
 
 

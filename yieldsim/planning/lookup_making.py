@@ -173,7 +173,14 @@ def _grid_lookup(acceptance: Acceptance, radius_rad: FloatArray, disc_xy: FloatA
     counts = [math.ceil(span / step) + 3 for span in spans]
     t = first[0] + step * np.arange(counts[0])
     el = first[1] + step * np.arange(counts[1])
-    grid = np.stack([_smeared_grid(acceptance, t, el, float(r)) for r in radius_rad])
+    grid = np.stack(
+        [
+            _smeared_grid(
+                acceptance, np.asarray(t, dtype=np.float64), np.asarray(el, dtype=np.float64), float(r)
+            )
+            for r in radius_rad
+        ]
+    )
     lit = np.argwhere(grid.max(axis=0) > 0.0)
     reach = 0.0
     if len(lit):

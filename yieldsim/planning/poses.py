@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -18,11 +18,11 @@ class Facings(NamedTuple):
     roll_deg: FloatArray
 
     @property
-    def count(self) -> int:
+    def count(self) -> int:  # type: ignore[override]
         """How many."""
         return len(self.tilt_deg)
 
-    def take(self, places: object) -> Facings:
+    def take(self, places: Any) -> Facings:
         """Some of them, by index or mask."""
         return Facings(*(column[places] for column in self))
 
@@ -76,13 +76,14 @@ def facings_of_axes(axes: FloatArray) -> Facings:
     azimuth = np.where(np.hypot(normal[:, 0], normal[:, 1]) < 1e-12, 0.0, azimuth)
     level_frame = axes_enu_xyz(Facings(tilt, azimuth, np.zeros_like(tilt)))
     across, up = (np.einsum("nj,nj->n", axes[:, 0], level_frame[:, k]) for k in (0, 1))
-    return Facings(tilt, azimuth, np.degrees(np.arctan2(up, across)))
+    return Facings(tilt, azimuth, np.asarray(np.degrees(np.arctan2(up, across)), dtype=np.float64))
 
 
 def sky_grid(step_deg: float) -> tuple[FloatArray, FloatArray]:
     """Tilts 0..180 and azimuths 0..360 of a grid over the whole sky; the step is made to divide 180."""
     count = max(1, round(180.0 / step_deg))
-    return np.linspace(0.0, 180.0, count + 1), np.arange(2 * count) * (180.0 / count)
+    azimuth = np.asarray(np.arange(2 * count) * (180.0 / count), dtype=np.float64)
+    return np.linspace(0.0, 180.0, count + 1), azimuth
 
 
 def spread_over_sky(step_deg: float, roll_deg: FloatArray) -> Facings:
@@ -95,7 +96,10 @@ def spread_over_sky(step_deg: float, roll_deg: FloatArray) -> Facings:
         count = max(1, round(360.0 * np.sin(np.radians(tilt)) / step_deg))
         parts.append(facings(tilt, np.arange(count) * 360.0 / count))
     flat = together(*parts)
-    return Facings(*(np.repeat(column, len(roll_deg)) for column in flat[:2]), np.tile(roll_deg, flat.count))
+    rolls = len(roll_deg)
+    return Facings(
+        np.repeat(flat.tilt_deg, rolls), np.repeat(flat.azimuth_deg, rolls), np.tile(roll_deg, flat.count)
+    )
 
 
 def turned_off(some: Facings, off_deg: FloatArray, toward_deg: FloatArray) -> Facings:

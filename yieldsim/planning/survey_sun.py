@@ -145,7 +145,7 @@ def light_tables(
     depth = rows + 2 * pad
     # rows of the disc's centre above the horizon; the share depends on nothing else
     above = np.arange(-rows - pad + 1, depth - pad)
-    share = visible_share(-above * (step * unit_deg / radius))
+    share = visible_share(np.asarray(-above * (step * unit_deg / radius), dtype=np.float64))
     touched = np.clip(above + radius / (step * unit_deg) + 0.5, 0.0, 1.0)
     place = path.azimuth_deg / 360.0 * azimuth_count
     hours, kwh = path.step_hours, path.step_hours / 1000.0

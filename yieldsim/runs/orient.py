@@ -5,60 +5,26 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import InputError, Problem, likely
-from yieldsim.base.nouns import Collector, Site, Source
+from yieldsim.base.nouns import Collector, Site
+from yieldsim.runs.orient_answers import Answers, Questions
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.base.load_nouns import LoadPlan
-    from yieldsim.planning.facing import FacingMap, Found
-    from yieldsim.planning.prospect import Goal, Prospect
-    from yieldsim.planning.units import UnitPlan
-    from yieldsim.runs.prepare import Prepared
+    from yieldsim.base.nouns import Source
+    from yieldsim.planning.facing import Found
+    from yieldsim.planning.prospect import Goal
 
 Progress = Callable[[int, int], None]
 GOALS: tuple[Goal, ...] = ("annual", "worst-month", "shortest-gap", "load")
 MOST_UNITS = 200
 MOST_FOR_A_GAP = 40
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Questions:
-    """What was asked besides site, collector and span; checked."""
-
-    goal: Goal
-    step_deg: float
-    units: int | None
-    compare: tuple[tuple[float, float, float], ...]
-    levelling_deg: float
-    azimuth_error_deg: float
-    tracker_downtime_fraction: float
-    tracker_stop_hours: float
-    plan: LoadPlan | None
-    load_sources: tuple[Source, ...]
-    load_warnings: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Answers:
-    """All that was found, before it is put into words.
-
-    asked_kwh   what the load asks for in a year
-    """
-
-    ready: Prepared
-    questions: Questions
-    prospect: Prospect
-    facing_map: FacingMap
-    found: dict[Goal, Found]
-    asked_kwh: float
-    units: UnitPlan | None
-    gaps_by_units: list[tuple[int, float]]
 
 
 def orient(

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.planning.facing import Found
-    from yieldsim.runs.orient import Answers
+    from yieldsim.runs.orient_answers import Answers
 
 GOAL_WORDS = {
     "annual": "most energy in a year",

@@ -233,6 +233,7 @@ def _summary(
 
 
 def site_words(site: Site) -> dict[str, Any]:
+    """The site as results name it."""
     return {
         "name": site.name,
         "body": site.body.name,
