@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import InputError, Problem, likely
 from yieldsim.base.nouns import Collector, Site
+from yieldsim.runs.site_run import SiteRun
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.planning.prospect import Goal
-    from yieldsim.runs.prepare import Prepared
 
 Progress = Callable[[int, int], None]
 FACINGS = ("best", "given")
@@ -27,14 +27,6 @@ FACING_GOAL = {
     "units": "annual",
 }
 """What facing is best for a site that is ranked by a goal."""
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class SiteRun:
-    """One site's estimate, and what of its dust and facing was decided for it."""
-
-    ready: Prepared
-    estimate: xr.Dataset
 
 
 def rank(

@@ -15,7 +15,7 @@ from yieldsim.planning.weighted_sky import span_years
 if TYPE_CHECKING:
     import xarray as xr
 
-    from yieldsim.runs.rank import SiteRun
+    from yieldsim.runs.site_run import SiteRun
 
 YEARLY = {
     "annual_kwh": ("kWh", "energy delivered in a year by all units"),

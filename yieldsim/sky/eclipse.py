@@ -140,7 +140,8 @@ def covered_fraction(separation: ArrayLike, sun_radius: ArrayLike, occulter_radi
     """
     given = (np.asarray(x, dtype=np.float64) for x in (separation, sun_radius, occulter_radius))
     d, r, big = np.broadcast_arrays(*given)
-    crossing = (d < r + big) & (d > np.abs(r - big))
+    # centres closer than rounding coincide: the quotients below would underflow
+    crossing = (d < r + big) & (d > np.maximum(np.abs(r - big), 1e-12 * (r + big)))
     apart = np.where(crossing, d, 1.0)
     cos_a = np.where(crossing, (d * d + r * r - big * big) / (2.0 * apart * r), 1.0)
     cos_b = np.where(
