@@ -21,7 +21,8 @@ from yieldsim.base.nouns import Site
 from yieldsim.files.inputs import read_body
 from yieldsim.runs.estimate import estimate
 from yieldsim.runs.horizon import horizon
-from yieldsim.runs.survey import SurveyOptions, survey
+from yieldsim.runs.survey import survey
+from yieldsim.runs.survey_options import SurveyOptions
 
 ROOT = Path(__file__).resolve().parents[2]
 TERRAIN = ROOT.parent / "shared" / "data" / "terrain"

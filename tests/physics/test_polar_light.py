@@ -22,7 +22,8 @@ from yieldsim.files.map_projection import from_map  # noqa: E402
 from yieldsim.files.rasters import open_raster  # noqa: E402
 from yieldsim.runs.estimate import estimate  # noqa: E402
 from yieldsim.runs.horizon import horizon  # noqa: E402
-from yieldsim.runs.survey import SurveyOptions, survey  # noqa: E402
+from yieldsim.runs.survey import survey  # noqa: E402
+from yieldsim.runs.survey_options import SurveyOptions  # noqa: E402
 
 SHARED = Path(__file__).resolve().parents[3] / "shared" / "data"
 RIDGE = SHARED / "terrain" / "lola_south_ridge_10m.tif"

@@ -86,8 +86,9 @@ def survey(
 
     An interrupted survey goes on from its finished tiles when it is started again with the same arguments.
     """
-    from yieldsim.runs.survey import SurveyOptions, summary_of_survey, write_survey
+    from yieldsim.runs.survey import summary_of_survey, write_survey
     from yieldsim.runs.survey import survey as run
+    from yieldsim.runs.survey_options import SurveyOptions
 
     asked = {
         name: given.pop(name) for name in ("body", "collector", "start", "end", "years", "like", "kernels")

@@ -7,45 +7,21 @@ import json
 import os
 import shutil
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, is_dataclass, replace
+from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.nouns import Collector, Notes, OpticalDepthTable, Site, Source
 from yieldsim.runs.survey_layout import farthest_km, tiles_of, window_pixels
+from yieldsim.runs.survey_options import GOALS, SurveyOptions
 from yieldsim.runs.survey_tiles import VARIABLES, Progress, Tile, TileJob, survey_tiles
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from yieldsim.files.rasters import Holds
 
 FEWEST_AZIMUTHS, MOST_AZIMUTHS = 72, 1440
-GOALS = {
-    "delivered": ("delivered_kwh", 1.0),
-    "sun-following": ("sun_following_kwh_m2", 1.0),
-    "lit": ("lit_fraction", 1.0),
-    "dark": ("longest_dark_hours", -1.0),
-}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SurveyOptions:
-    """How a survey is made; see `survey`."""
-
-    window: tuple[float, float, float, float] | None = None
-    stride: int = 1
-    mast_height_m: float | None = None
-    azimuths: int = 360
-    reach_km: float | None = None
-    as_mounted: bool = False
-    goal: str | None = None
-    places: int = 10
-    spacing_m: float | None = None
-    holds: Holds = "auto"
-    workers: int | None = None
-    scheduler: str | None = None
 
 
 def survey(

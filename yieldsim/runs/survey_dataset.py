@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from yieldsim.base.relief import Float32Array
     from yieldsim.base.vectors import FloatArray
     from yieldsim.files.rasters import Raster
-    from yieldsim.runs.survey import SurveyOptions
+    from yieldsim.runs.survey_options import SurveyOptions
 
 SPACING_SHARE = 0.1
 """Places are kept apart by this share of the map's shorter side unless told otherwise."""
@@ -55,7 +55,7 @@ def survey_dataset(
         if name not in ("elevation_m", "best_azimuth_deg"):
             attrs["cell_methods"] = "time: maximum" if name == "longest_dark_hours" else "time: mean"
         ds[name] = (("y", "x"), values, attrs)
-    from yieldsim.runs.survey import GOALS
+    from yieldsim.runs.survey_options import GOALS
 
     goal = options.goal or ("delivered" if job.collector is not None else "sun-following")
     variable, sign = GOALS[goal]
