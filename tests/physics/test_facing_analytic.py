@@ -8,7 +8,8 @@ import pytest
 from yieldsim.base.nouns import RoundAcceptance
 from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.planning import following
-from yieldsim.planning.facing import best_facing, facing_map, losses_on_a_crooked_mast, losses_when_off
+from yieldsim.planning.facing import best_facing, facing_map
+from yieldsim.planning.pointing import losses_on_a_crooked_mast, losses_when_off
 from yieldsim.planning.poses import axes_enu_xyz, facings
 from yieldsim.planning.units import choose_units, gaps_by_units
 

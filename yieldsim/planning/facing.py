@@ -16,14 +16,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.vectors import FloatArray, angle_between_deg
+from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.acceptance_lookup import widened
 from yieldsim.planning.poses import (
     Facings,
     axes_enu_xyz,
     facings,
     of_mounts,
-    on_a_crooked_mast,
     sky_grid,
     spread_over_sky,
     together,
@@ -44,13 +43,17 @@ DIRECTIONS = 12
 LITTLE, PATIENCE = 1e-6, 4
 """After so many gains in a row that are smaller than this share of the score, the step is halved all the
 same."""
+FEW: dict[Goal, int] = {"annual": 400, "worst-month": 400, "shortest-gap": 400, "load": 60}
+LEAST_LIGHT = 0.3
+"""A facing that delivers less than this share of what a load uses at another is not tried for it."""
 BOUND_STEP_DEG = 8.0
-BOUND_EVALUATIONS = 12_000
+BOUND_READINGS = 1e7
+"""About how many blocks of sky may be read for a bound: a narrow acceptance reads few for each facing."""
+BOUND_FACINGS = (5_000, 25_000)
 BOUND_TOLERANCE = 1e-3
 SCOUT_GRID_DEG = 6.0
 FINEST_GRID_DEG: dict[Goal, float] = {"annual": 1.0, "worst-month": 2.0, "shortest-gap": 2.0, "load": 5.0}
 """Grids no finer than this are searched for a goal; the search below the grid makes up for it."""
-OFF_DEG = (0.5, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -192,19 +195,22 @@ def in_hundredths(score: Score, some: Facings) -> tuple[Facings, float]:
 
 
 def _grid_scores(
-    prospect: Prospect, goal: Goal, grid: Facings, annual: FloatArray, score: Score
+    prospect: Prospect, goal: Goal, grid: Facings, kwh: FloatArray, score: Score
 ) -> tuple[Facings, FloatArray]:
     """Facings of a grid worth scoring and their scores, judged by a few of them.
 
-    A worst month is at most the mean of the months; a gap is followed to its end only where it is not far
-    longer than the shortest of the few.
+    A worst month is at most the mean of the months; a load uses little more than the light there is; a gap is
+    followed to its end only where it is not far longer than the shortest of the few.
+
+    kwh   (n,)  energy of all units a year
     """
-    few = grid.take(slice(None, None, max(1, grid.count // 400)))
+    few = grid.take(slice(None, None, max(1, grid.count // FEW[goal])))
     reached = float(score(few, None).max())
     if goal == "worst-month":
-        mean = annual * prospect.years / int(prospect.whole_months.sum())
+        mean = kwh * prospect.years / int(prospect.whole_months.sum())
         grid = grid.take(mean > 0.8 * reached)
-        return grid, score(grid, None)
+    if goal == "load":
+        grid = grid.take(kwh > LEAST_LIGHT * reached)
     if goal == "shortest-gap":
         return grid, score(grid, np.full(grid.count, 1.3 * reached - 1.0))
     return grid, score(grid, None)
@@ -314,6 +320,9 @@ def annual_bound(prospect: Prospect, best_kwh: float) -> tuple[float, Facings | 
         rows.append(facings(middle, (np.arange(count) + 0.5) * 360.0 / count, 180.0 / count))
     patches = together(*rows)
     rate_of = prospect.year.sky.dust.rate_of_tilt
+    cone_share = (1.0 - np.cos(prospect.year.ready.reach_rad)) / 2.0
+    readings = 50.0 + 4.0 * len(prospect.year.bands.block) * cone_share
+    most = int(np.clip(BOUND_READINGS / readings, *BOUND_FACINGS))
     spent, better = 0, None
     while True:
         tilt, azimuth, half_azimuth = patches
@@ -325,7 +334,7 @@ def annual_bound(prospect: Prospect, best_kwh: float) -> tuple[float, Facings | 
         settled = best_kwh * (1.0 + BOUND_TOLERANCE)
         open_places = np.flatnonzero(bound > settled)
         spent += 2 * len(tilt)
-        if len(open_places) == 0 or spent + 8 * len(open_places) > BOUND_EVALUATIONS or half < 0.01:
+        if len(open_places) == 0 or spent + 8 * len(open_places) > most or half < 0.01:
             break
         half /= 2.0
         quarter = half_azimuth[open_places][:, None] / 2.0
@@ -341,57 +350,3 @@ def annual_bound(prospect: Prospect, best_kwh: float) -> tuple[float, Facings | 
     highest = middles.take([int(bound.argmax())])
     error = float(prospect.year.cell_error_kwh(axes_enu_xyz(highest), highest.tilt_deg)[0]) / prospect.years
     return max(float(bound.max(initial=0.0)), settled) + error, better
-
-
-# ---------------------------------------------------------------- how well it must be held
-
-
-def losses_when_off(
-    prospect: Prospect, facing: Facings, off_deg: tuple[float, ...] = OFF_DEG
-) -> list[dict[str, float]]:
-    """Share of the annual energy lost when the aperture is off by given angles: the mean over all directions
-    and the worst."""
-    own = float(prospect.annual_kwh(facing)[0])
-    toward = np.linspace(0.0, 350.0, 36)
-    rows = []
-    for off in off_deg:
-        kwh = prospect.annual_kwh(turned_off(facing, np.full(36, off), toward))
-        share = 1.0 - kwh / own if own > 0.0 else np.zeros(36)
-        rows.append(
-            {
-                "off_deg": float(off),
-                "mean_loss_fraction": float(share.mean()),
-                "worst_loss_fraction": float(share.max()),
-            }
-        )
-    return rows
-
-
-def losses_on_a_crooked_mast(
-    prospect: Prospect, facing: Facings, levelling_deg: float, azimuth_error_deg: float
-) -> dict[str, float]:
-    """Loss expected and at worst when the mast leans by up to levelling_deg any way and is turned by up to
-    azimuth_error_deg either way.
-
-    Any lean within the disc of that size is as likely as any other, any turn within its range too. Simpson's rule in
-    the square of the lean and in the turn, 24 directions of lean; the extremes are among the 441 cases.
-    """
-    own = float(prospect.annual_kwh(facing)[0])
-    around = facing.azimuth_deg[0] + np.linspace(0.0, 360.0, 24, endpoint=False)
-    lean = levelling_deg * np.concatenate([[0.0], np.full(24, np.sqrt(0.5)), np.ones(24)])
-    lean_weight = np.concatenate([[1.0], np.full(24, 4.0 / 24.0), np.full(24, 1.0 / 24.0)])
-    turn = azimuth_error_deg * np.linspace(-1.0, 1.0, 9)
-    turn_weight = np.array([1.0, 4.0, 2.0, 4.0, 2.0, 4.0, 2.0, 4.0, 1.0])
-    toward = np.concatenate([[0.0], around, around])
-    off = on_a_crooked_mast(facing, np.repeat(lean, 9), np.repeat(toward, 9), np.tile(turn, len(lean)))
-    share = 1.0 - prospect.annual_kwh(off) / own if own > 0.0 else np.zeros(off.count)
-    weights = (lean_weight[:, None] * turn_weight[None, :]).ravel()
-    return {
-        "levelling_deg": float(levelling_deg),
-        "azimuth_error_deg": float(azimuth_error_deg),
-        "expected_loss_fraction": float(weights @ share / weights.sum()),
-        "worst_loss_fraction": float(share.max()),
-        "furthest_off_deg": float(
-            angle_between_deg(axes_enu_xyz(off)[:, 2], axes_enu_xyz(facing)[:, 2]).max()
-        ),
-    }

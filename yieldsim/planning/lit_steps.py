@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.constants import SECONDS_PER_HOUR
 from yieldsim.base.vectors import FloatArray
-from yieldsim.planning.acceptance_lookup import Lookup, any_light, light
+from yieldsim.planning.acceptance_lookup import Lookup, any_light, curve_light, light
 from yieldsim.planning.dust_rates import DustRates
 
 Runs = tuple[NDArray[np.int64], NDArray[np.int64]]
@@ -273,10 +273,18 @@ def _gather_power(
 ) -> None:
     """Add each step's delivered power to its interval."""
     closest = math.cos(min(ready.reach_rad, math.pi))
+    # a lookup is dear to hand on: curves are read here
+    sun, curve, chord_step, is_round = rows.sun, ready.curve, ready.chord_step, ready.is_round
     for i in range(rows.step.shape[0]):
-        x, y, z = _in_mount(rows.sun[i], axes)
-        if z > closest:
-            power[rows.step[i] // per_interval] += power_w[i] * light(ready, rows.radius_class[i], x, y, z)
+        z = axes[2, 0] * sun[i, 0] + axes[2, 1] * sun[i, 1] + axes[2, 2] * sun[i, 2]
+        if z <= closest:
+            continue
+        if is_round:
+            share = curve_light(curve[rows.radius_class[i]], chord_step, z)
+        else:
+            x, y, z = _in_mount(sun[i], axes)
+            share = light(ready, rows.radius_class[i], x, y, z)
+        power[rows.step[i] // per_interval] += power_w[i] * share
 
 
 @njit(cache=True)
@@ -286,17 +294,18 @@ def _next_run(start: int, rows: Rows, ready: Lookup, axes: FloatArray, fastest: 
     Both are the number of rows where there is none.
     """
     count = rows.step.shape[0]
-    if ready.solid:
-        outer, inner = ready.edge_rad.max(), ready.edge_rad.min()
-    else:
-        outer, inner = ready.reach_rad, -1.0
+    # a lookup is dear to hand on: plain cones are judged here
+    solid, edge_rad = ready.solid, ready.edge_rad
+    outer, inner = (edge_rad.max(), edge_rad.min()) if solid else (ready.reach_rad, -1.0)
     i = start
     while i < count:
         x, y, z = _in_mount(rows.sun[i], axes)
-        excess = math.atan2(math.hypot(x, y), z) - outer
-        if excess < 0.0 and any_light(ready, rows.radius_class[i], x, y, z):
-            break
-        skip = int(max(excess, 0.0) / fastest) + 1
+        angle = math.atan2(math.hypot(x, y), z)
+        if angle < outer:
+            number = rows.radius_class[i]
+            if angle < edge_rad[number] if solid else any_light(ready, number, x, y, z):
+                break
+        skip = int(max(angle - outer, 0.0) / fastest) + 1
         low, high = i, min(i + skip, count)
         while high - low > 1:
             middle = (low + high) // 2
@@ -307,15 +316,19 @@ def _next_run(start: int, rows: Rows, ready: Lookup, axes: FloatArray, fastest: 
         i = high
     if i >= count:
         return count, count
-    first = i
-    while i < rows.run_last[first]:
+    first, last = i, rows.run_last[i]
+    while i < last:
         x, y, z = _in_mount(rows.sun[i], axes)
         skip = int((inner - math.atan2(math.hypot(x, y), z)) / fastest)
         if skip > 1:
-            i = min(i + skip, rows.run_last[first])
+            i = min(i + skip, last)
             continue
         x, y, z = _in_mount(rows.sun[i + 1], axes)
-        if not any_light(ready, rows.radius_class[i + 1], x, y, z):
+        number = rows.radius_class[i + 1]
+        if solid:
+            if math.atan2(math.hypot(x, y), z) >= edge_rad[number]:
+                break
+        elif not any_light(ready, number, x, y, z):
             break
         i += 1
     return first, i

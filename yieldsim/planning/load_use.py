@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from yieldsim.base.load_nouns import LoadPlan
 from yieldsim.base.vectors import FloatArray
 from yieldsim.energy import soiling
@@ -14,12 +16,12 @@ from yieldsim.planning.storage import dispatch, needs_of, store_of
 
 
 def use_of(plan: LoadPlan, setting: Setting, grid: TimeGrid, units: int) -> tuple[Use, float]:
-    """Energy served where it is used, kWh over the run, from delivered power (intervals,) in W; and all that
-    is asked for, kWh.
+    """What light adds to the energy served where it is used, kWh over the run, from delivered power
+    (intervals,) in W; and the most that it could add, kWh.
 
     units   how many there are: what their dust shields draw, where that is a load
-    Served is what loads got directly and out of the store, by `planning.storage`. Raises DataMissing when a
-    load's series is short.
+    Served is what loads got directly and out of the store, by `planning.storage`, less what a store that is
+    full at the start would have served alone. Raises DataMissing when a load's series is short.
     """
     middle = setting.track.dataset(grid.fine(0, grid.count, 1)[1], grid.edge_utc[:-1])
     shield = setting.collector.shield
@@ -35,11 +37,16 @@ def use_of(plan: LoadPlan, setting: Setting, grid: TimeGrid, units: int) -> tupl
     figures = _figures(plan, setting)
     needs, store = needs_of(plan.loads, rows, figures), store_of(plan.storage, rows.hours)
 
-    def use(power_w: FloatArray) -> float:
+    def served_kwh(power_w: FloatArray) -> float:
         flows = dispatch(power_w * rows.hours / 1000.0, needs, store)
         return float(flows.direct.sum() + flows.from_store.sum())
 
-    return use, float(needs.asked_kwh.sum())
+    from_the_start = served_kwh(np.zeros(grid.count))
+
+    def use(power_w: FloatArray) -> float:
+        return served_kwh(power_w) - from_the_start
+
+    return use, float(needs.asked_kwh.sum()) - from_the_start
 
 
 def _figures(plan: LoadPlan, setting: Setting) -> LightFigures:

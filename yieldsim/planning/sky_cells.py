@@ -16,9 +16,9 @@ RADIUS_CLASS_RATIO = 1.04
 SPREAD_PER_CELL = 2.0
 """A step's light is spread along the Sun's way over points at most a cell over this apart."""
 MOST_SPREAD = 64
-ROWS_HELD = 2_000_000
+ROWS_HELD = 1_000_000
 """Rows gathered before they are added up."""
-MOST_ROWS = 4_000_000
+MOST_ROWS = 2_000_000
 """Cells kept over all rates; when a long run needs more, cells are made wider."""
 CLASS_BASE, PERIOD_BASE = 1 << 28, 1 << 12
 """Cells of one class of radius, classes of one period, in a key."""

@@ -11,8 +11,8 @@ from yieldsim.base.cautions import CAUTIONS
 from yieldsim.base.nouns import Mount
 from yieldsim.files.provenance import package_version, provenance
 from yieldsim.planning import following
-from yieldsim.planning.facing import losses_on_a_crooked_mast, losses_when_off
 from yieldsim.planning.lit_steps import delivering_runs, longest_gap_steps
+from yieldsim.planning.pointing import losses_on_a_crooked_mast, losses_when_off
 from yieldsim.planning.poses import Facings, axes_enu_xyz, of_mounts
 from yieldsim.planning.units import VALUE_UNIT, Ability
 from yieldsim.runs.summary import iso, site_words
