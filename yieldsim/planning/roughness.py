@@ -74,15 +74,15 @@ def _lit_half(first: float, step: float, count: int) -> float:
     return max(abs(first), abs(first + step * (count - 1)))
 
 
-@njit(cache=True)
-def grid_flag(rough: Roughness, radius_class: int, x: float, y: float, z: float) -> int:
-    """The flag at a direction in mount axes."""
-    rows, columns = rough.grid.shape[1], rough.grid.shape[2]
-    i = int(x / (z + math.sqrt(x * x + z * z) + 1e-12) / rough.step + 0.5 * rows)
-    j = int(y / (z + math.sqrt(y * y + z * z) + 1e-12) / rough.step + 0.5 * columns)
+@njit(cache=True, inline="always")
+def grid_flag(flags: NDArray[np.uint8], step: float, x: float, y: float, z: float) -> int:
+    """The flag at a direction in mount axes; flags (rows, columns) of one class."""
+    rows, columns = flags.shape[0], flags.shape[1]
+    i = int(x / (z + math.sqrt(x * x + z * z) + 1e-12) / step + 0.5 * rows)
+    j = int(y / (z + math.sqrt(y * y + z * z) + 1e-12) / step + 0.5 * columns)
     if i < 0 or j < 0 or i >= rows or j >= columns:
         return 0
-    return int(rough.grid[radius_class, i, j])
+    return int(flags[i, j])
 
 
 @njit(cache=True)

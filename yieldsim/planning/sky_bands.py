@@ -27,7 +27,7 @@ class Bands(NamedTuple):
     cells_of       (blocks + 1,)  where each block's cells start
     rate, period   (bands,)
     radius_class   (bands,)
-    low, high      (bands,)  elevations, radians, of the lowest and the highest block
+    ends           (bands, 6)  elevations, radians, of the lowest and the highest block; sine and cosine of each
     first          (bands, AZIMUTH_BINS + 1)  where each bin of azimuth starts among the blocks
     block_rad      half-diagonal of a block: cells lie within it of their block's direction
     """
@@ -38,8 +38,7 @@ class Bands(NamedTuple):
     rate: NDArray[np.int64]
     period: NDArray[np.int64]
     radius_class: NDArray[np.int64]
-    low: FloatArray
-    high: FloatArray
+    ends: FloatArray
     first: NDArray[np.int64]
     block_rad: float
 
@@ -80,6 +79,9 @@ def banded(sky: WeightedSky, reach_deg: float) -> Bands:
     cells_of = np.concatenate([[0], np.cumsum(counts[order])])
     cells = np.repeat(starts[order] - cells_of[:-1], counts[order]) + np.arange(len(sums))
     column, band_class = np.divmod(band_of[band_starts] // 4000, classes)
+    low, high = (
+        edge.reduceat(elevation, band_starts) if bands else np.empty(0) for edge in (np.minimum, np.maximum)
+    )
     return Bands(
         block=_means(whole[order]),
         cell=_means(sums[cells]),
@@ -87,8 +89,7 @@ def banded(sky: WeightedSky, reach_deg: float) -> Bands:
         rate=column // periods,
         period=column % periods,
         radius_class=band_class,
-        low=np.minimum.reduceat(elevation, band_starts) if bands else np.empty(0),
-        high=np.maximum.reduceat(elevation, band_starts) if bands else np.empty(0),
+        ends=np.stack([low, high, np.sin(low), np.cos(low), np.sin(high), np.cos(high)], axis=1),
         first=first,
         block_rad=math.radians(block_deg) * 0.7072,
     )

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numba import njit, prange
@@ -66,16 +67,29 @@ class Sweep:
         """
         axes = np.ascontiguousarray(axes_enu_xyz)
         rate = self.sky.dust.rate_of_tilt(tilt_deg) if dust_rate is None else dust_rate
-        found = facing_kwh(
+        shares = np.ascontiguousarray(self.sky.dust.shares(rate))
+        bands, ready, rough = self.bands, self.ready, self.rough
+        asked: tuple[Any, ...] = (
             axes,
-            np.ascontiguousarray(self.sky.dust.shares(rate)),
+            shares,
             interleaved(len(axes)),
-            self.bands,
-            self.ready,
-            self.rough,
-            len(self.sky.period_utc),
+            bands.block,
+            bands.cell,
+            bands.cells_of,
+            bands.rate,
+            bands.period,
+            bands.radius_class,
+            bands.ends,
+            bands.first,
+            min(ready.reach_rad + bands.block_rad, math.pi),
         )
-        return np.asarray(found)
+        periods = len(self.sky.period_utc)
+        if ready.is_round:
+            asked += (ready.curve, rough.curve, ready.chord_step, periods)
+            return np.asarray(round_kwh(*asked))
+        asked += (ready.grid, ready.first_t, ready.step_t, ready.fold_t, ready.first_l, ready.step_l)
+        asked += (ready.fold_l, ready.cosine_pad, rough.grid, rough.step, periods)
+        return np.asarray(grid_kwh(*asked))
 
     def kwh(self, axes_enu_xyz: FloatArray, tilt_deg: FloatArray) -> FloatArray:
         """Delivered energy of one unit by facing over the run, (n,)."""
@@ -96,174 +110,190 @@ class Sweep:
 # ---------------------------------------------------------------- kernels
 
 
-@njit(cache=True)
-def half_stretch(cos_reach: float, normal_elevation: float, low: float, high: float) -> float:
-    """Widest half stretch of azimuth, radians, that a cone about a normal covers between two elevations;
-    below 0: none."""
-    sin_n, cos_n = math.sin(normal_elevation), math.cos(normal_elevation)
-    smallest = 2.0
-    for e in (low, high):
-        # at a pole every azimuth or none is inside; the smallest float keeps the division finite
-        rest = cos_reach - sin_n * math.sin(e) - 1e-12
-        smallest = min(smallest, rest / max(cos_n * math.cos(e), 1e-300))
-    # between them the stretch is widest where the cone's rim runs along a meridian
-    if cos_reach > abs(sin_n):
-        widest = math.asin(sin_n / cos_reach)
-        if low < widest < high:
-            smallest = min(smallest, (cos_reach - sin_n * math.sin(widest)) / (cos_n * math.cos(widest)))
-    if low <= normal_elevation <= high:
-        smallest = min(smallest, (cos_reach - sin_n * sin_n) / max(cos_n * cos_n, 1e-18))
+@njit(cache=True, inline="always")
+def half_stretch(
+    cos_reach: float,
+    sin_n: float,
+    cos_n: float,
+    sin_low: float,
+    cos_low: float,
+    sin_high: float,
+    cos_high: float,
+) -> float:
+    """Widest half stretch of azimuth, radians, that a cone about a normal covers between two elevations; below 0:
+    none. All by sines and cosines: of the normal's elevation, of the band's ends.
+    """
+    # at a pole every azimuth or none is inside; the smallest float keeps the division finite
+    smallest = min(
+        (cos_reach - sin_n * sin_low - 1e-12) / max(cos_n * cos_low, 1e-300),
+        (cos_reach - sin_n * sin_high - 1e-12) / max(cos_n * cos_high, 1e-300),
+    )
+    # between them the stretch is widest where the cone's rim runs along a meridian: sin e = sin n / cos reach,
+    # and there cos(half stretch) = sqrt(cos^2 reach - sin^2 n) / cos n
+    if cos_reach > abs(sin_n) and sin_low * cos_reach < sin_n < sin_high * cos_reach:
+        smallest = min(smallest, math.sqrt(cos_reach * cos_reach - sin_n * sin_n) / max(cos_n, 1e-300))
+    if sin_low <= sin_n <= sin_high:
+        smallest = min(smallest, (cos_reach - sin_n * sin_n) / max(cos_n * cos_n, 1e-300))
     if smallest >= 1.0:
         return -1.0
     return math.acos(max(smallest, -1.0))
 
 
-@njit(cache=True, fastmath=True)
-def _round_part(
-    first: int,
-    last: int,
-    nx: float,
-    ny: float,
-    nz: float,
-    bands: Bands,
-    curve: FloatArray,
-    flags: NDArray[np.uint8],
-    chord_step: float,
-) -> float:
-    """Light of the blocks first..last-1 through a round curve."""
-    total, end = 0.0, curve.shape[0] - 1
-    block, cell = bands.block, bands.cell
-    for b in range(first, last):
-        at = (
-            math.sqrt(max(2.0 - 2.0 * (nx * block[b, 0] + ny * block[b, 1] + nz * block[b, 2]), 0.0))
-            / chord_step
-        )
-        i = int(at)
-        flag = flags[min(i, flags.shape[0] - 1)]
-        if flag == 0:
-            continue
-        begin, until = bands.cells_of[b], bands.cells_of[b + 1]
-        if flag == 1 or until - begin == 1:
-            if i < end:
-                total += block[b, 3] * (curve[i] + (at - i) * (curve[i + 1] - curve[i]))
-            continue
-        for c in range(begin, until):
-            at = (
-                math.sqrt(max(2.0 - 2.0 * (nx * cell[c, 0] + ny * cell[c, 1] + nz * cell[c, 2]), 0.0))
-                / chord_step
-            )
-            i = int(at)
-            if i < end:
-                total += cell[c, 3] * (curve[i] + (at - i) * (curve[i + 1] - curve[i]))
-    return total
+@njit(cache=True, inline="always")
+def bins_of(half: float, azimuth: float) -> tuple[int, int]:
+    """Bins of azimuth within a half stretch of an azimuth: from and until, from in [0, AZIMUTH_BINS)."""
+    per_rad = AZIMUTH_BINS / (2.0 * math.pi)
+    begin = math.floor((azimuth - half) * per_rad - 1e-6)
+    until = math.floor((azimuth + half) * per_rad + 1e-6) + 1
+    if until - begin >= AZIMUTH_BINS:
+        return 0, AZIMUTH_BINS
+    turns = math.floor(begin / AZIMUTH_BINS) * AZIMUTH_BINS
+    return begin - turns, until - turns
 
 
-@njit(cache=True, fastmath=True)
-def _grid_reading(row: FloatArray, axes: FloatArray, ready: Lookup, radius_class: int) -> float:
-    x = axes[0, 0] * row[0] + axes[0, 1] * row[1] + axes[0, 2] * row[2]
-    y = axes[1, 0] * row[0] + axes[1, 1] * row[1] + axes[1, 2] * row[2]
-    z = axes[2, 0] * row[0] + axes[2, 1] * row[1] + axes[2, 2] * row[2]
-    cosine = z + ready.cosine_pad
-    if cosine <= 0.0:
-        return 0.0
-    value = grid_light(
-        ready.grid[radius_class],
-        ready.first_t,
-        ready.step_t,
-        ready.fold_t,
-        ready.first_l,
-        ready.step_l,
-        ready.fold_l,
-        x,
-        y,
-        max(z, 1e-9),
-    )
-    return float(cosine * value)
+# The two kernels below take arrays one by one: handing on a tuple of arrays costs more than a whole band.
 
 
-@njit(cache=True, fastmath=True)
-def _grid_part(
-    first: int,
-    last: int,
-    axes: FloatArray,
-    bands: Bands,
-    ready: Lookup,
-    rough: Roughness,
-    radius_class: int,
-    cos_reach: float,
-) -> float:
-    """Light of the blocks first..last-1 through a grid of two angles."""
-    total = 0.0
-    block, cell = bands.block, bands.cell
-    for b in range(first, last):
-        z = axes[2, 0] * block[b, 0] + axes[2, 1] * block[b, 1] + axes[2, 2] * block[b, 2]
-        if z < cos_reach:
-            continue
-        x = axes[0, 0] * block[b, 0] + axes[0, 1] * block[b, 1] + axes[0, 2] * block[b, 2]
-        y = axes[1, 0] * block[b, 0] + axes[1, 1] * block[b, 1] + axes[1, 2] * block[b, 2]
-        flag = grid_flag(rough, radius_class, x, y, z)
-        if flag == 0:
-            continue
-        begin, until = bands.cells_of[b], bands.cells_of[b + 1]
-        if flag == 1 or until - begin == 1:
-            total += block[b, 3] * _grid_reading(block[b], axes, ready, radius_class)
-            continue
-        for c in range(begin, until):
-            total += cell[c, 3] * _grid_reading(cell[c], axes, ready, radius_class)
-    return total
-
-
-@njit(cache=True, parallel=True)
-def facing_kwh(
+@njit(cache=True, parallel=True, fastmath=True)
+def round_kwh(
     axes: FloatArray,
     shares: FloatArray,
     order: NDArray[np.int64],
-    bands: Bands,
-    ready: Lookup,
-    rough: Roughness,
+    block: FloatArray,
+    cell: FloatArray,
+    cells_of: NDArray[np.int64],
+    rate: NDArray[np.int64],
+    period: NDArray[np.int64],
+    classes: NDArray[np.int64],
+    ends: FloatArray,
+    first: NDArray[np.int64],
+    reach: float,
+    curve: FloatArray,
+    flags: NDArray[np.uint8],
+    chord_step: float,
     periods: int,
 ) -> FloatArray:
-    """Energy of each facing in each period, (n, periods); shares (n, rates) of the dust rates in each
-    facing's."""
+    """Energy of each facing in each period, (n, periods), through round curves; shares (n, rates) of the dust rates."""
     found = np.zeros((axes.shape[0], periods))
-    reach = min(ready.reach_rad + bands.block_rad, math.pi)
-    cos_reach = math.cos(reach)
-    per_rad = AZIMUTH_BINS / (2.0 * math.pi)
+    cos_reach, per_chord = math.cos(reach), 1.0 / chord_step
+    end, end_flag = curve.shape[1] - 1, flags.shape[1] - 1
     for k in prange(axes.shape[0]):
         i = order[k]
         nx, ny, nz = axes[i, 2, 0], axes[i, 2, 1], axes[i, 2, 2]
-        elevation = math.atan2(nz, math.hypot(nx, ny))
-        azimuth = math.atan2(nx, ny)
-        for b in range(bands.low.shape[0]):
-            share = shares[i, bands.rate[b]]
-            if share == 0.0 or bands.low[b] - elevation > reach or elevation - bands.high[b] > reach:
+        level = math.hypot(nx, ny)
+        elevation, azimuth = math.atan2(nz, level), math.atan2(nx, ny)
+        for b in range(ends.shape[0]):
+            share = shares[i, rate[b]]
+            if share == 0.0 or ends[b, 0] - elevation > reach or elevation - ends[b, 1] > reach:
                 continue
-            half = half_stretch(cos_reach, elevation, bands.low[b], bands.high[b])
+            half = half_stretch(cos_reach, nz, level, ends[b, 2], ends[b, 3], ends[b, 4], ends[b, 5])
             if half < 0.0:
                 continue
-            low = math.floor((azimuth - half) * per_rad - 1e-6)
-            high = math.floor((azimuth + half) * per_rad + 1e-6) + 1
-            if high - low >= AZIMUTH_BINS:
-                low, high = 0, AZIMUTH_BINS
-            turns = math.floor(low / AZIMUTH_BINS) * AZIMUTH_BINS
-            low, high = low - turns, high - turns
-            radius_class, part_kwh = bands.radius_class[b], 0.0
+            begin, until = bins_of(half, azimuth)
+            number, light = classes[b], 0.0
             # a stretch across north is two
             for part in range(2):
-                if part == 0:
-                    begin, until = bands.first[b, low], bands.first[b, min(high, AZIMUTH_BINS)]
-                elif high > AZIMUTH_BINS:
-                    begin, until = bands.first[b, 0], bands.first[b, high - AZIMUTH_BINS]
-                else:
-                    break
-                if ready.is_round:
-                    curve, flags = ready.curve[radius_class], rough.curve[radius_class]
-                    part_kwh += _round_part(begin, until, nx, ny, nz, bands, curve, flags, ready.chord_step)
-                else:
-                    part_kwh += _grid_part(
-                        begin, until, axes[i], bands, ready, rough, radius_class, cos_reach
-                    )
-            found[i, bands.period[b]] += share * part_kwh
+                from_bin = begin if part == 0 else 0
+                to_bin = min(until, AZIMUTH_BINS) if part == 0 else until - AZIMUTH_BINS
+                if to_bin <= from_bin:
+                    continue
+                for j in range(first[b, from_bin], first[b, to_bin]):
+                    cosine = nx * block[j, 0] + ny * block[j, 1] + nz * block[j, 2]
+                    at = math.sqrt(max(2.0 - 2.0 * cosine, 0.0)) * per_chord
+                    m = int(at)
+                    flag = flags[number, min(m, end_flag)]
+                    if flag == 0:
+                        continue
+                    if flag == 1:
+                        if m < end:
+                            value = curve[number, m]
+                            light += block[j, 3] * (value + (at - m) * (curve[number, m + 1] - value))
+                        continue
+                    for c in range(cells_of[j], cells_of[j + 1]):
+                        cosine = nx * cell[c, 0] + ny * cell[c, 1] + nz * cell[c, 2]
+                        at = math.sqrt(max(2.0 - 2.0 * cosine, 0.0)) * per_chord
+                        m = int(at)
+                        if m < end:
+                            value = curve[number, m]
+                            light += cell[c, 3] * (value + (at - m) * (curve[number, m + 1] - value))
+            found[i, period[b]] += share * light
+    return found
+
+
+@njit(cache=True, parallel=True, fastmath=True)
+def grid_kwh(
+    axes: FloatArray,
+    shares: FloatArray,
+    order: NDArray[np.int64],
+    block: FloatArray,
+    cell: FloatArray,
+    cells_of: NDArray[np.int64],
+    rate: NDArray[np.int64],
+    period: NDArray[np.int64],
+    classes: NDArray[np.int64],
+    ends: FloatArray,
+    first: NDArray[np.int64],
+    reach: float,
+    grid: FloatArray,
+    first_t: float,
+    step_t: float,
+    fold_t: bool,
+    first_l: float,
+    step_l: float,
+    fold_l: bool,
+    cosine_pad: float,
+    flags: NDArray[np.uint8],
+    flag_step: float,
+    periods: int,
+) -> FloatArray:
+    """The same through grids of two angles."""
+    found = np.zeros((axes.shape[0], periods))
+    cos_reach = math.cos(reach)
+    for k in prange(axes.shape[0]):
+        i = order[k]
+        ax, ay, az = axes[i, 0, 0], axes[i, 0, 1], axes[i, 0, 2]
+        bx, by, bz = axes[i, 1, 0], axes[i, 1, 1], axes[i, 1, 2]
+        nx, ny, nz = axes[i, 2, 0], axes[i, 2, 1], axes[i, 2, 2]
+        level = math.hypot(nx, ny)
+        elevation, azimuth = math.atan2(nz, level), math.atan2(nx, ny)
+        for b in range(ends.shape[0]):
+            share = shares[i, rate[b]]
+            if share == 0.0 or ends[b, 0] - elevation > reach or elevation - ends[b, 1] > reach:
+                continue
+            half = half_stretch(cos_reach, nz, level, ends[b, 2], ends[b, 3], ends[b, 4], ends[b, 5])
+            if half < 0.0:
+                continue
+            begin, until = bins_of(half, azimuth)
+            own, own_flags, light = grid[classes[b]], flags[classes[b]], 0.0
+            for part in range(2):
+                from_bin = begin if part == 0 else 0
+                to_bin = min(until, AZIMUTH_BINS) if part == 0 else until - AZIMUTH_BINS
+                if to_bin <= from_bin:
+                    continue
+                for j in range(first[b, from_bin], first[b, to_bin]):
+                    z = nx * block[j, 0] + ny * block[j, 1] + nz * block[j, 2]
+                    if z < cos_reach:
+                        continue
+                    x = ax * block[j, 0] + ay * block[j, 1] + az * block[j, 2]
+                    y = bx * block[j, 0] + by * block[j, 1] + bz * block[j, 2]
+                    flag = grid_flag(own_flags, flag_step, x, y, z)
+                    if flag == 0:
+                        continue
+                    # read once: the block itself; each: its cells
+                    low, high = (j, j + 1) if flag == 1 else (cells_of[j], cells_of[j + 1])
+                    rows = block if flag == 1 else cell
+                    for c in range(low, high):
+                        z = nx * rows[c, 0] + ny * rows[c, 1] + nz * rows[c, 2]
+                        cosine = z + cosine_pad
+                        if cosine <= 0.0:
+                            continue
+                        x = ax * rows[c, 0] + ay * rows[c, 1] + az * rows[c, 2]
+                        y = bx * rows[c, 0] + by * rows[c, 1] + bz * rows[c, 2]
+                        value = grid_light(
+                            own, first_t, step_t, fold_t, first_l, step_l, fold_l, x, y, max(z, 1e-9)
+                        )
+                        light += rows[c, 3] * cosine * value
+            found[i, period[b]] += share * light
     return found
 
 
@@ -280,7 +310,7 @@ def remainder_kwh(
     cell_rad = bands.block_rad / CELLS_ACROSS_BLOCK
     for i in prange(axes.shape[0]):
         total = 0.0
-        for b in range(bands.low.shape[0]):
+        for b in range(bands.ends.shape[0]):
             radius_class, share = bands.radius_class[b], shares[i, bands.rate[b]]
             if share == 0.0:
                 continue
@@ -301,7 +331,7 @@ def _flag(row: FloatArray, axes: FloatArray, ready: Lookup, rough: Roughness, ra
     y = axes[1, 0] * row[0] + axes[1, 1] * row[1] + axes[1, 2] * row[2]
     z = axes[2, 0] * row[0] + axes[2, 1] * row[1] + axes[2, 2] * row[2]
     if not ready.is_round:
-        return int(grid_flag(rough, radius_class, x, y, z))
+        return int(grid_flag(rough.grid[radius_class], rough.step, x, y, z))
     at = int(math.sqrt(max(2.0 - 2.0 * z, 0.0)) / ready.chord_step)
     return int(rough.curve[radius_class, min(at, rough.curve.shape[1] - 1)])
 

@@ -129,7 +129,8 @@ def test_half_stretch_holds_the_whole_cone_and_little_more(reach_deg):
     for _ in range(60):
         normal, low = np.radians(rng.uniform(-90, 90, 2))
         high = min(low + np.radians(rng.uniform(0.2, 8.0)), np.pi / 2)
-        half = half_stretch(cos_reach, normal, low, high)
+        trigonometry = [f(angle) for angle in (normal, low, high) for f in (np.sin, np.cos)]
+        half = half_stretch(cos_reach, *trigonometry)
         e, turn = np.meshgrid(np.linspace(low, high, 80), np.linspace(0.0, np.pi, 3601))
         cosine = np.sin(normal) * np.sin(e) + np.cos(normal) * np.cos(e) * np.cos(turn)
         inside = cosine >= cos_reach + 1e-9
