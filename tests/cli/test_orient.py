@@ -102,8 +102,9 @@ def test_best_is_what_estimate_delivers_there(folder: Path, summary: dict) -> No
     mount = (
         f"[[mounts]]\ntilt_deg = {best['tilt_deg']}\nazimuth_deg = {best['azimuth_deg']}\ncount = {units}\n"
     )
-    (folder / "sites" / "turned.collector.toml").write_text(head + mount + tail)
-    words = ["estimate", "sites/lantern-ridge.toml", "-c", "sites/turned.collector.toml", *SPAN]
+    turned = folder / "sites" / "turned.collector.toml"
+    turned.write_text(head + mount + tail)
+    words = ["estimate", "sites/lantern-ridge.toml", "-c", str(turned), *SPAN]
     done = run(*words, "--json", "--no-report", "--out", "est", cwd=folder)
     assert done.returncode == 0, done.stderr
     known = json.loads(done.stdout)
@@ -182,7 +183,7 @@ def test_same_inputs_same_bytes_and_no_figures_when_not_wanted(folder: Path) -> 
         (["--compare", "200,0"], "compare #1 tilt is 200"),
         (["--tracker-downtime-fraction", "1.5"], "tracker_downtime_fraction is 1.5"),
         (["--levelling-deg", "-1"], "levelling_deg is -1"),
-        (["--load", "sites/nothing.toml"], "nothing.toml"),
+        (["--load", "nothing.toml"], "nothing.toml"),
     ],
 )
 def test_wrong_questions_are_refused_in_words(folder: Path, words: list[str], expected: str) -> None:
