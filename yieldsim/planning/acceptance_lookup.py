@@ -17,9 +17,14 @@ from typing import NamedTuple
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics.acceptance import grid_value, table_value
+
+CLEARANCE_STEP, CLEARANCE_HALF = 0.005, 210
+"""Nodes of the map of clearances and how many stand on each side of its middle: a little past the plane of
+the aperture."""
 
 
 class Lookup(NamedTuple):
@@ -35,6 +40,9 @@ class Lookup(NamedTuple):
     edge_rad     (classes,)  round and solid: light from anywhere nearer than this
     solid        round and above 0 everywhere inside its edge
     table_x, table_y, table   the point-source table, radians; round: table_y empty, table (1, n)
+    clearance_rad   (m, m)  where the edge is no plain cone: a turn that surely keeps light (above 0) or its
+        absence (below 0), at
+                 x / (1 + z), y / (1 + z) = (i - m // 2) * CLEARANCE_STEP
     disc_xy      (points, 2)  places on the unit disc at which `optics.acceptance` reads the table
     radius_rad   (classes,)
     """
@@ -56,6 +64,7 @@ class Lookup(NamedTuple):
     table_x: FloatArray
     table_y: FloatArray
     table: FloatArray
+    clearance_rad: FloatArray
     disc_xy: FloatArray
     radius_rad: FloatArray
 
@@ -96,6 +105,7 @@ def widened(ready: Lookup, by_rad: float) -> Lookup:
         first_t=ready.first_t - pad_t[0] * ready.step_t,
         first_l=ready.first_l - pad_l[0] * ready.step_l,
         cosine_pad=ready.cosine_pad + by_rad,
+        clearance_rad=np.zeros_like(ready.clearance_rad),
         reach_rad=min(ready.reach_rad + by_rad, math.pi),
         edge_rad=ready.edge_rad + by_rad,
     )
@@ -180,6 +190,39 @@ def light(ready: Lookup, radius_class: int, x: float, y: float, z: float) -> flo
         y,
         max(z, 1e-9),
     )
+
+
+@njit(cache=True)
+def lit_nodes(ready: Lookup) -> NDArray[np.uint8]:
+    """For each node of the map of clearances the number of classes of radius that give light there, (m,
+    m)."""
+    size = 2 * CLEARANCE_HALF + 1
+    found = np.zeros((size, size), dtype=np.uint8)
+    for i in range(size):
+        for j in range(size):
+            across, up = (i - CLEARANCE_HALF) * CLEARANCE_STEP, (j - CLEARANCE_HALF) * CLEARANCE_STEP
+            square = across * across + up * up
+            x, y, z = (
+                2.0 * across / (1.0 + square),
+                2.0 * up / (1.0 + square),
+                (1.0 - square) / (1.0 + square),
+            )
+            for number in range(ready.radius_rad.shape[0]):
+                if z > 0.0 and light(ready, number, x, y, z) > 0.0:
+                    found[i, j] += 1
+    return found
+
+
+@njit(cache=True, inline="always")
+def clearance(clearance_rad: FloatArray, x: float, y: float, z: float) -> float:
+    """The clearance at a direction in mount axes; 0 where the map ends: nothing is sure there."""
+    if z <= -0.05:
+        return 0.0
+    i = int(x / (1.0 + z) / CLEARANCE_STEP + CLEARANCE_HALF + 0.5)
+    j = int(y / (1.0 + z) / CLEARANCE_STEP + CLEARANCE_HALF + 0.5)
+    if i < 0 or j < 0 or i >= clearance_rad.shape[0] or j >= clearance_rad.shape[1]:
+        return 0.0
+    return float(clearance_rad[i, j])
 
 
 @njit(cache=True)

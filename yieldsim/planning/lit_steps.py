@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.constants import SECONDS_PER_HOUR
 from yieldsim.base.vectors import FloatArray
-from yieldsim.planning.acceptance_lookup import Lookup, any_light, curve_light, light
+from yieldsim.planning.acceptance_lookup import Lookup, any_light, clearance, curve_light, light
 from yieldsim.planning.dust_rates import DustRates
 
 Runs = tuple[NDArray[np.int64], NDArray[np.int64]]
@@ -294,18 +294,25 @@ def _next_run(start: int, rows: Rows, ready: Lookup, axes: FloatArray, fastest: 
     Both are the number of rows where there is none.
     """
     count = rows.step.shape[0]
-    # a lookup is dear to hand on: plain cones are judged here
-    solid, edge_rad = ready.solid, ready.edge_rad
+    # a lookup is dear to hand on: plain cones are judged here, others as far as their map of clearances is sure
+    solid, edge_rad, sure_rad = ready.solid, ready.edge_rad, ready.clearance_rad
     outer, inner = (edge_rad.max(), edge_rad.min()) if solid else (ready.reach_rad, -1.0)
     i = start
     while i < count:
         x, y, z = _in_mount(rows.sun[i], axes)
         angle = math.atan2(math.hypot(x, y), z)
-        if angle < outer:
+        off = angle - outer
+        if off < 0.0:
             number = rows.radius_class[i]
-            if angle < edge_rad[number] if solid else any_light(ready, number, x, y, z):
-                break
-        skip = int(max(angle - outer, 0.0) / fastest) + 1
+            if solid:
+                if angle < edge_rad[number]:
+                    break
+            else:
+                sure = clearance(sure_rad, x, y, z)
+                if sure > 0.0 or (sure == 0.0 and any_light(ready, number, x, y, z)):
+                    break
+                off = -sure
+        skip = int(max(off, 0.0) / fastest) + 1
         low, high = i, min(i + skip, count)
         while high - low > 1:
             middle = (low + high) // 2
@@ -319,7 +326,8 @@ def _next_run(start: int, rows: Rows, ready: Lookup, axes: FloatArray, fastest: 
     first, last = i, rows.run_last[i]
     while i < last:
         x, y, z = _in_mount(rows.sun[i], axes)
-        skip = int((inner - math.atan2(math.hypot(x, y), z)) / fastest)
+        within = inner - math.atan2(math.hypot(x, y), z) if solid else clearance(sure_rad, x, y, z)
+        skip = int(within / fastest)
         if skip > 1:
             i = min(i + skip, last)
             continue

@@ -1,4 +1,5 @@
-"""Making acceptance lookups from tables: averages over the Sun's disc, edges, and how wide a cell of sky may be for a table."""
+"""Making acceptance lookups from tables: averages over the Sun's disc, edges, and how wide a cell of sky may
+be for a table."""
 
 from __future__ import annotations
 
@@ -10,7 +11,7 @@ from yieldsim.base.nouns import Acceptance, RoundAcceptance
 from yieldsim.base.sun_disc import sample_points
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics.acceptance import biaxial_over_disc, full_grid, round_over_disc
-from yieldsim.planning.acceptance_lookup import Lookup
+from yieldsim.planning.acceptance_lookup import CLEARANCE_STEP, Lookup, lit_nodes
 
 CHORDS_PER_RADIUS = 16
 """Points of the curve across the radius of the disc: a straight line between them is off by under 0.1 % of a
@@ -32,8 +33,26 @@ def lookup(acceptance: Acceptance, class_radius_deg: FloatArray) -> Lookup:
     radius_rad = np.radians(np.asarray(class_radius_deg, dtype=np.float64))
     disc_xy = np.zeros((1, 2)) if acceptance.source == "disc" else sample_points()[0]
     if isinstance(acceptance, RoundAcceptance):
-        return _round_lookup(acceptance, radius_rad, disc_xy)
-    return _grid_lookup(acceptance, radius_rad, disc_xy)
+        ready = _round_lookup(acceptance, radius_rad, disc_xy)
+    else:
+        ready = _grid_lookup(acceptance, radius_rad, disc_xy)
+    return ready if ready.solid else ready._replace(clearance_rad=_clearance_rad(ready))
+
+
+def _clearance_rad(ready: Lookup) -> FloatArray:
+    """How far a direction may turn and surely keep its light, or surely stay without.
+
+    In the plane of x / (1 + z), y / (1 + z) a step dp is a turn of 2 dp / (1 + p^2), at least 0.95 dp on the
+    map. Distances to the edge are taken there, less a diagonal of the map's mesh.
+    """
+    from scipy.ndimage import distance_transform_edt
+
+    lit = lit_nodes(ready)
+    inside = distance_transform_edt(lit == len(ready.radius_rad))
+    outside = distance_transform_edt(lit == 0)
+    mesh = math.sqrt(2.0)
+    sure = np.maximum(inside - mesh, 0.0) - np.maximum(outside - mesh, 0.0)
+    return np.ascontiguousarray(0.95 * CLEARANCE_STEP * sure)
 
 
 def cell_for_deg(acceptance: Acceptance, sun_radius_deg: float) -> float:
@@ -135,6 +154,7 @@ def _round_lookup(acceptance: RoundAcceptance, radius_rad: FloatArray, disc_xy: 
         table_x=np.ascontiguousarray(table_x),
         table_y=np.empty(0),
         table=np.ascontiguousarray(table_y[None, :]),
+        clearance_rad=np.zeros((1, 1)),
         disc_xy=disc_xy,
         radius_rad=radius_rad,
     )
@@ -204,6 +224,7 @@ def _grid_lookup(acceptance: Acceptance, radius_rad: FloatArray, disc_xy: FloatA
         table_x=table_x,
         table_y=table_y,
         table=table,
+        clearance_rad=np.zeros((1, 1)),
         disc_xy=disc_xy,
         radius_rad=radius_rad,
     )
