@@ -1,11 +1,13 @@
-"""Prospects made from plain arrays, for all tests of facings: any way of the Sun, any power, no kernels."""
+"""For all tests: prospects made from plain arrays (any way of the Sun, any power, no kernels), one profile of property tests."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 
 import numpy as np
 import pytest
+from hypothesis import settings
 
 from yieldsim.base.nouns import Acceptance
 from yieldsim.base.vectors import FloatArray
@@ -16,6 +18,11 @@ from yieldsim.planning.weighted_sky import SkyGathering
 
 Weighed = Callable[..., Prospect]
 RADIUS_DEG = 0.2666
+
+# the same examples on every run, so that a failure is the change's own; HYPOTHESIS_PROFILE=explore draws new ones
+settings.register_profile("same", derandomize=True)
+settings.register_profile("explore", derandomize=False)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "same"))
 
 
 def weighed_sky(

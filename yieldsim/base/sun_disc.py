@@ -19,6 +19,7 @@ from yieldsim.base.vectors import FloatArray
 
 LIMB_DARKENING = (0.31442323, 1.35348459, -1.8265809, 2.35713264, -1.68753739, 0.48907787)
 STRIP_COUNT = 48
+FINE_STRIP_COUNT = 480  # where an occulter's edge can stand upright across the disc
 CHORD_STEPS = 128
 
 
@@ -51,9 +52,12 @@ def brightness(mu: ArrayLike) -> FloatArray:
 
 
 @cache
-def strips() -> Strips:
-    """The disc cut into vertical strips; x = cos(phi), phi at midpoints, which integrates the full disc spectrally."""
-    phi = (np.arange(STRIP_COUNT) + 0.5) * np.pi / STRIP_COUNT
+def strips(count: int = STRIP_COUNT) -> Strips:
+    """The disc cut into vertical strips; x = cos(phi), phi at midpoints, which integrates the full disc spectrally.
+
+    An upright edge is placed to half a strip, at worst about 1.2 / count of the disc's light.
+    """
+    phi = (np.arange(count) + 0.5) * np.pi / count
     x, half_chord = np.cos(phi), np.sin(phi)
     fine = 16
     t = np.linspace(-1.0, 1.0, CHORD_STEPS * fine + 1)
@@ -61,9 +65,7 @@ def strips() -> Strips:
     mu = half_chord[:, None] * np.sqrt(1.0 - middle**2)[None, :]
     # dA = dx dy = sin(phi) dphi * half_chord dt
     light = brightness(mu) * (half_chord**2)[:, None]
-    cumulative = np.concatenate(
-        [np.zeros((STRIP_COUNT, 1)), np.cumsum(light, axis=1)[:, fine - 1 :: fine]], axis=1
-    )
+    cumulative = np.concatenate([np.zeros((count, 1)), np.cumsum(light, axis=1)[:, fine - 1 :: fine]], axis=1)
     cumulative /= cumulative[:, -1].sum()
     return Strips(x, half_chord, np.ascontiguousarray(cumulative))
 

@@ -150,7 +150,11 @@ def _sizes(summary: dict[str, Any]) -> list[str]:
     units = summary["smallest_units"]
     text = [
         _line("as reliable as asked", goal, f"{kept} as given, run over and over"),
-        _line("smallest storage", _kwh(summary["smallest_storage_kwh"]), "at these units, over whole solar days run over and over"),
+        _line(
+            "smallest storage",
+            _kwh(summary["smallest_storage_kwh"]),
+            "at these units, over whole solar days run over and over",
+        ),
         _line("fewest units", "none" if units is None else str(units), "with this store"),
     ]
     if summary["least_mass"]:

@@ -9,12 +9,12 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 from numba import njit
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from yieldsim.base.interpolation import linear
 from yieldsim.base.labelled import add
 from yieldsim.base.nouns import HorizonMask
-from yieldsim.base.sun_disc import strip_light, strips
+from yieldsim.base.sun_disc import FINE_STRIP_COUNT, Strips, strip_light, strips
 from yieldsim.base.vectors import FloatArray
 
 
@@ -52,21 +52,32 @@ def add_visibility(ds: xr.Dataset, mask: HorizonMask | None, dip_deg: float) -> 
     none = np.zeros(ds.sizes["time"])
     occulters = ["occulter_east_offset_deg", "occulter_up_offset_deg", "occulter_angular_radius_deg"]
     east, up, radius = (ds[name].values if name in ds else none for name in occulters)
-    disc = strips()
-    shares = visible_shares(
-        ds["solar_azimuth_deg"].values,
-        ds["solar_elevation_deg"].values,
-        ds["sun_angular_radius_deg"].values,
-        east,
-        up,
-        radius,
+    sun_radius = ds["sun_angular_radius_deg"].values
+    eclipsed = (radius > 0.0) & (np.hypot(east, up) < radius + sun_radius)
+    closed_azimuth, closed_elevation = (
         np.append(azimuth, azimuth[0] + 360.0),
         np.append(elevation, elevation[0]),
-        -dip_deg,
-        disc.x,
-        disc.half_chord,
-        disc.cumulative,
     )
+
+    def shares_of(steps: NDArray[np.bool_] | slice, disc: Strips) -> FloatArray:
+        return visible_shares(
+            ds["solar_azimuth_deg"].values[steps],
+            ds["solar_elevation_deg"].values[steps],
+            sun_radius[steps],
+            east[steps],
+            up[steps],
+            radius[steps],
+            closed_azimuth,
+            closed_elevation,
+            -dip_deg,
+            disc.x,
+            disc.half_chord,
+            disc.cumulative,
+        )
+
+    shares = shares_of(slice(None), strips())
+    if eclipsed.any():
+        shares[eclipsed] = shares_of(eclipsed, strips(FINE_STRIP_COUNT))
     for column, name in enumerate(("open_horizon_fraction", "uneclipsed_fraction", "disc_visible_fraction")):
         ds = add(ds, name, shares[:, column])
     return ds

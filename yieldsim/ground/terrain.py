@@ -46,7 +46,9 @@ class NestedTerrain:
         return _first_known(self.grids, latitude.ravel(), longitude.ravel()).reshape(latitude.shape)
 
 
-def _first_known(grids: Sequence[HeightGrid], latitude_deg: FloatArray, longitude_deg: FloatArray) -> FloatArray:
+def _first_known(
+    grids: Sequence[HeightGrid], latitude_deg: FloatArray, longitude_deg: FloatArray
+) -> FloatArray:
     found = np.full(latitude_deg.size, np.nan)
     left = np.arange(latitude_deg.size)
     for grid in grids:
@@ -75,7 +77,9 @@ def _with_fringe(grid: HeightGrid, coarser: Sequence[HeightGrid]) -> HeightGrid:
         at_known = _first_known(coarser, *grid.to_place(near_row - pad, near_column - aside))
         differs = heights[near_row.astype(int), near_column.astype(int)] - at_known
         share = np.maximum(1.0 - distance / width, 0.0)
-        heights[row.astype(int), column.astype(int)] = at + share * np.where(np.isfinite(differs), differs, 0.0)
+        heights[row.astype(int), column.astype(int)] = at + share * np.where(
+            np.isfinite(differs), differs, 0.0
+        )
     to_pixel, to_place = grid.to_pixel, grid.to_place
 
     def padded_pixel(latitude_deg: FloatArray, longitude_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -112,7 +116,9 @@ def _around(
         row, column = np.nonzero(~known & (far <= width))
         near_row, near_column, distance = nearest[0][row, column], nearest[1][row, column], far[row, column]
     inside = distance <= width
-    return tuple(np.asarray(a[inside], dtype=np.float64) for a in (row, column, near_row, near_column, distance))  # type: ignore[return-value]
+    return tuple(
+        np.asarray(a[inside], dtype=np.float64) for a in (row, column, near_row, near_column, distance)
+    )  # type: ignore[return-value]
 
 
 @njit(cache=True)
@@ -142,4 +148,3 @@ def bilinear(heights: Float32Array, row: FloatArray, column: FloatArray, wrapped
         h10, h11 = np.float64(heights[i + 1, j]), np.float64(heights[i + 1, j1])
         found[k] = (h00 * (1.0 - v) + h01 * v) * (1.0 - u) + (h10 * (1.0 - v) + h11 * v) * u
     return found
-
