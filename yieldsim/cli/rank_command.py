@@ -99,8 +99,12 @@ def rank(
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text: sites in order, then what each stage keeps, side by side."""
+    from yieldsim.report.span_words import days_between, is_part_year
+
+    part = is_part_year(days_between(summary["start_utc"], summary["end_utc"]))
+    per = "" if part else "/year"
     rows, power_w = summary["sites"], summary["continuous_power_w"]
-    heads = ["kWh/year", "poorest month", "longest gap", "lit, h/year", "tilt", "azimuth"]
+    heads = [f"kWh{per}", "poorest month", "longest gap", f"lit, h{per}", "tilt", "azimuth"]
     widths = [12, 16, 13, 13, 8, 9]
     if power_w is not None:
         heads.append(f"units for {power_w:g} W")
@@ -133,7 +137,11 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
     names = [row["site"]["name"] for row in rows]
     lines.append(f"    {'':<22}" + "".join(f" {name:>14.14}" for name in names))
     sunlight = "".join(f" {row['reasons']['sunlight_kwh_m2_per_year']:14.0f}" for row in rows)
-    lines.append(f"    {'sunlight, kWh/m2/year':<22}{sunlight}")
+    lines.append(f"    {f'sunlight, kWh/m2{per}':<22}{sunlight}")
+    gains = [row["reasons"]["low_skyline_gain_fraction"] for row in rows]
+    if any(gain != 0.0 for gain in gains):
+        cells_of = "".join(f" {'all of it' if gain is None else f'{gain:+.2%}':>14}" for gain in gains)
+        lines.append(f"    {'of it by low skyline':<22}{cells_of}")
     distance = "".join(f" {row['reasons']['mean_sun_distance_au']:14.3f}" for row in rows)
     lines.append(f"    {'Sun distance, au':<22}{distance}")
     for place, entry in enumerate(rows[0]["kept_by_stage"]):

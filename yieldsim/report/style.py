@@ -19,12 +19,14 @@ from __future__ import annotations
 
 import io
 import math
+import textwrap
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 # ---------------------------------------------------------------- colours
@@ -172,6 +174,34 @@ def drawing(width_in: float, height_in: float, dpi: float = 200.0) -> Iterator[F
         settings: Any = matplotlib.rcParams
         settings.update(SETTINGS)
         yield Figure(figsize=(width_in, height_in), dpi=dpi, layout="constrained")
+
+
+NO_LIGHT: Final = "No light reaches the habitat in this span."
+"""Said in place of axes that would hold nothing."""
+
+
+def say(axes: Axes, words: str = NO_LIGHT) -> None:
+    """Words in the middle of a frame without axes; its title stays."""
+    axes.set_xticks([])
+    axes.set_yticks([])
+    axes.set_xlabel("")
+    axes.set_ylabel("")
+    axes.grid(visible=False)
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+    axes.text(0.5, 0.5, words, ha="center", va="center", color=MUTED, transform=axes.transAxes, wrap=True)
+
+
+def folded(text: str, width_in: float, size_pt: float) -> str:
+    """Text broken between words so that its lines fit a width; line ends of its own stay.
+
+    A bold letter of DejaVu Sans is about 0.64 of its size wide, measured on titles of ours; 0.67 leaves room.
+
+    >>> folded("one two three", 1.0, 14.4).split("\\n")
+    ['one two', 'three']
+    """
+    most = max(int(72.0 * width_in / (0.67 * size_pt)), 1)
+    return "\n".join("\n".join(textwrap.wrap(line, most)) for line in text.split("\n"))
 
 
 # ---------------------------------------------------------------- the same bytes twice

@@ -147,10 +147,32 @@ def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
             if "optical_depth" in series
             else None,
             "sunlight_kwh_m2_per_year": float(summary["ledger"][0]["kwh"]) / area_m2 / years,
+            "low_skyline_gain_fraction": _low_skyline_gain(run),
         },
         "monthly_kwh": summary["monthly_kwh"],
         "warnings": summary["warnings"],
     }
+
+
+def _low_skyline_gain(run: SiteRun) -> float | None:
+    """What a skyline below the bare body's horizon adds to the sunlight over that horizon, as a share of it.
+
+    The ledger's sunlight holds this light already. Rows are taken at their middles: what a row does not resolve is
+    the same over both horizons and leaves their ratio. None where no Sun clears the bare horizon.
+    """
+    from yieldsim.ground.horizon import add_visibility
+
+    setting, series = run.ready.setting, run.estimate
+    mask, dip_deg = setting.mask, setting.dip_deg
+    if mask is None or float(mask.elevation_deg.min()) >= -dip_deg:
+        return 0.0
+    sun = series[["solar_azimuth_deg", "solar_elevation_deg", "sun_angular_radius_deg"]]
+    light = series["solar_irradiance_w_m2"].values
+    own, bare = (
+        float(light @ add_visibility(sun, skyline, dip_deg)["open_horizon_fraction"].values)
+        for skyline in (mask, None)
+    )
+    return own / bare - 1.0 if bare > 0.0 else None
 
 
 def _whole_months(edge_utc: np.ndarray) -> list[bool]:
