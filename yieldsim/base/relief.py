@@ -13,6 +13,9 @@ from yieldsim.base.vectors import FloatArray
 Float32Array = NDArray[np.float32]
 Pair = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
 
+EDGE_PIXELS = 1e-4
+"""A place this far outside a grid is on its edge: map projections and their inverses agree to less."""
+
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class HeightGrid:

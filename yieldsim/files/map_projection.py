@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import warnings
+from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -13,56 +15,98 @@ if TYPE_CHECKING:
     from pyproj import CRS
 
 
+def in_degrees(crs: CRS) -> bool:
+    """Whether map coordinates are longitude and latitude themselves: planetographic or planetocentric ones."""
+    return bool(crs.is_geographic) or (not crs.is_projected and "planetocentric" in _axis_names(crs))
+
+
+def _axis_names(crs: CRS) -> str:
+    return " ".join(axis.name.lower() for axis in crs.axis_info)
+
+
 def to_map(crs: CRS, latitude_deg: Any, longitude_deg: Any) -> tuple[FloatArray, FloatArray]:
     """Map coordinates of planetocentric places."""
-    a, c = _axes_m(crs)
-    latitude = np.asarray(latitude_deg, dtype=np.float64)
-    if a != c:
-        latitude = np.degrees(
-            np.arctan2(a * a * np.sin(np.radians(latitude)), c * c * np.cos(np.radians(latitude)))
-        )
-    x, y = _transformer(crs).transform(np.asarray(longitude_deg, dtype=np.float64), latitude)
-    return np.asarray(x), np.asarray(y)
+    frame = _frame_of(crs.to_wkt())
+    x, latitude = np.asarray(longitude_deg, dtype=np.float64), np.asarray(latitude_deg, dtype=np.float64)
+    y = latitude if frame.is_centric else _turned(latitude, frame.equatorial_m, frame.polar_m)
+    if frame.projection is not None:
+        x, y = frame.projection.transform(x, y)
+    return np.asarray(x) * frame.x_sign, np.asarray(y)
 
 
 def from_map(crs: CRS, x: Any, y: Any) -> tuple[FloatArray, FloatArray]:
     """Planetocentric latitude and longitude of map coordinates."""
-    a, c = _axes_m(crs)
-    longitude, latitude = _transformer(crs).transform(
-        np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64), direction="INVERSE"
-    )
-    if a != c:
-        latitude = np.degrees(
-            np.arctan2(c * c * np.sin(np.radians(latitude)), a * a * np.cos(np.radians(latitude)))
-        )
+    frame = _frame_of(crs.to_wkt())
+    longitude, latitude = np.asarray(x, dtype=np.float64) * frame.x_sign, np.asarray(y, dtype=np.float64)
+    if frame.projection is not None:
+        longitude, latitude = frame.projection.transform(longitude, latitude, direction="INVERSE")
+    if not frame.is_centric:
+        latitude = _turned(np.asarray(latitude), frame.polar_m, frame.equatorial_m)
     return np.asarray(latitude), np.asarray(longitude)
 
 
-def _axes_m(crs: CRS) -> tuple[float, float]:
-    """Equatorial and polar radius of a system that was found to have an ellipsoid when its file was opened."""
-    ellipsoid = crs.ellipsoid
-    assert ellipsoid is not None
-    return float(ellipsoid.semi_major_metre), float(ellipsoid.semi_minor_metre)
+def _turned(latitude_deg: FloatArray, first_m: float, second_m: float) -> FloatArray:
+    """Planetocentric latitude as planetographic, for the equatorial and the polar radius; back, for them exchanged."""
+    if first_m == second_m:
+        return latitude_deg
+    latitude = np.radians(latitude_deg)
+    return np.asarray(np.degrees(np.arctan2(first_m**2 * np.sin(latitude), second_m**2 * np.cos(latitude))))
 
 
-def _transformer(crs: CRS) -> Any:
-    return _transformer_of(crs.to_wkt())
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """How a coordinate system counts.
+
+    projection   longitude, latitude to x, y; None for a system of degrees
+    is_centric   its degrees are planetocentric latitudes; projections always start from planetographic ones
+    x_sign       -1 where x or the longitude grows westwards
+    """
+
+    projection: Any
+    is_centric: bool
+    x_sign: float
+    equatorial_m: float
+    polar_m: float
 
 
 @cache
-def _transformer_of(wkt: str) -> Any:
-    """From longitude, latitude to x, y; always in that order. Kept: making one takes milliseconds."""
+def _frame_of(wkt: str) -> _Frame:
+    """Kept: making one takes milliseconds.
+
+    Systems over planetocentric latitudes or west longitudes are taken apart here, for the library neither puts their axes in
+    order nor converts between their latitudes. A file that has lost its axes may still say "Ocentric" in its system's name,
+    as the codes of the International Astronomical Union do.
+    """
     from pyproj import CRS, Transformer
 
     crs = CRS.from_wkt(wkt)
-    return Transformer.from_crs(crs.geodetic_crs, crs, always_xy=True)
+    ellipsoid = crs.ellipsoid
+    assert ellipsoid is not None  # found when the file was opened
+    directions = {axis.direction.lower() for axis in crs.axis_info}
+    over_centric = crs.geodetic_crs is not None and "planetocentric" in _axis_names(crs.geodetic_crs)
+    projection = None
+    if not in_degrees(crs):
+        plain = crs
+        if over_centric or "west" in directions:
+            with warnings.catch_warnings():
+                # what the text loses are the axes, which are dealt with here
+                warnings.simplefilter("ignore", UserWarning)
+                plain = CRS.from_proj4(crs.to_proj4())
+        projection = Transformer.from_crs(plain.geodetic_crs, plain, always_xy=True)
+    return _Frame(
+        projection=projection,
+        is_centric=in_degrees(crs) and (over_centric or "ocentric" in crs.name.lower()),
+        x_sign=-1.0 if "west" in directions else 1.0,
+        equatorial_m=float(ellipsoid.semi_major_metre),
+        polar_m=float(ellipsoid.semi_minor_metre),
+    )
 
 
 def period_columns(crs: CRS, transform: Any) -> float | None:
     """Columns to a turn of longitude, for maps whose x is the longitude times a constant; None for others."""
     if transform.b != 0.0 or transform.d != 0.0:
         return None
-    if crs.is_geographic:
+    if in_degrees(crs):
         return abs(360.0 / float(transform.a))
     operation = crs.coordinate_operation
     if operation is None or not any(word in operation.method_name for word in ("quidistant Cyl", "quirect")):

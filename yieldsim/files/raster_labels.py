@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -45,9 +46,27 @@ def needs_terrain_extra() -> None:
         ) from None
 
 
+_VARIABLE = re.compile(
+    r'^(?:netcdf:)?"?(?P<file>.+\.(?:nc4?|cdf))"?:/*(?P<variable>[\w./ -]+)$', re.IGNORECASE
+)
+
+
+def split_variable(name: str | Path) -> tuple[str, str | None]:
+    """The file and the variable of "FILE.nc:VARIABLE", for a NetCDF file of several; no variable for any other name.
+
+    >>> split_variable("dem.nc:height"), split_variable('NETCDF:"dem.nc":height'), split_variable("dem.tif")
+    (('dem.nc', 'height'), ('dem.nc', 'height'), ('dem.tif', None))
+    """
+    match = _VARIABLE.match(str(name))
+    return (str(name), None) if match is None else (match["file"], match["variable"])
+
+
 def gdal_name(path: str | Path) -> str:
-    """What to open: the detached label beside a planetary image, the file itself otherwise."""
-    file = Path(path)
+    """What to open: a NetCDF file's variable, the detached label beside a planetary image, the file itself otherwise."""
+    name, variable = split_variable(path)
+    file = Path(name)
+    if variable is not None:
+        return f'NETCDF:"{file}":{variable}'
     if file.suffix.lower() == ".img":
         for suffix in (".LBL", ".lbl", ".xml", ".XML"):
             label = file.with_suffix(suffix)
@@ -63,8 +82,11 @@ def opened_raster(file: str, where: str) -> Iterator[Any]:
     import rasterio
     from rasterio.errors import NotGeoreferencedWarning, RasterioError
 
-    if ":" not in file and not Path(file).is_file():
-        raise InputError(Problem(where, found="does not exist", hint=neighbour(Path(file))))
+    on_disk = Path(split_variable(file)[0])
+    if on_disk.is_dir():
+        raise InputError(Problem(where, found="is a folder", allowed="a raster file"))
+    if "://" not in file and not on_disk.is_file():
+        raise InputError(Problem(where, found="does not exist", hint=neighbour(on_disk)))
     try:
         with warnings.catch_warnings():
             # a file without a place on the body gets our own message
@@ -83,8 +105,9 @@ def opened_raster(file: str, where: str) -> Iterator[Any]:
         ) from error
     with dataset:
         if dataset.count == 0:
-            inside = ", ".join(str(name) for name in dataset.subdatasets)
-            raise InputError(Problem(where, found="holds several rasters", allowed=inside or "one raster"))
+            inside = [split_variable(name) for name in dataset.subdatasets]
+            names = ", ".join(f"{Path(name).name}:{variable}" for name, variable in inside if variable)
+            raise InputError(Problem(where, found="holds several rasters", allowed=names or "one raster"))
         yield dataset
 
 

@@ -21,9 +21,9 @@ import numpy as np
 
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.nouns import Body
-from yieldsim.base.relief import HeightGrid, ellipsoid_radius_m
+from yieldsim.base.relief import EDGE_PIXELS, HeightGrid, ellipsoid_radius_m
 from yieldsim.base.vectors import FloatArray
-from yieldsim.files.map_projection import from_map, period_columns, to_map
+from yieldsim.files.map_projection import from_map, in_degrees, period_columns, to_map
 from yieldsim.files.named_paths import shown
 from yieldsim.files.raster_labels import Coding, coding_of, gdal_name, opened_raster
 
@@ -41,12 +41,15 @@ SKETCH_WINDOWS, SKETCH_PIXELS = 12, 4
 class Raster:
     """One terrain file, described and checked but not read.
 
+    files           what lies on the disk: a label and its image are two
+    columns         one turn of longitude at most: columns that a map repeats at its end are left out
     pixel_m         size of a pixel on the ground: true scale in the middle of a projected file
     period_columns  columns to a whole turn of longitude; None where columns don't follow longitude
     transform       (a, b, c, d, e, f): x = a col + b row + c, y = d col + e row + f, corners at whole numbers
     """
 
     path: Path
+    files: tuple[Path, ...]
     rows: int
     columns: int
     coding: Coding
@@ -92,11 +95,25 @@ class Raster:
         return a * (column + 0.5) + b * (row + 0.5) + c, d * (column + 0.5) + e * (row + 0.5) + f
 
     def covers(self, latitude_deg: float, longitude_deg: float) -> bool:
-        """Whether a place lies between this file's outermost pixel centres."""
+        """Whether a place lies between this file's outermost pixel centres, or beyond them at a pole."""
         row, column = self.to_pixel(np.array([latitude_deg]), np.array([longitude_deg]))
+        north, south = self.ends_at_pole
+        first, last = -(0.5 + EDGE_PIXELS if north else EDGE_PIXELS), self.rows - 1 + EDGE_PIXELS
+        if south:
+            last += 0.5
         return bool(
-            0.0 <= row[0] <= self.rows - 1 and (self.is_whole_turn or 0.0 <= column[0] <= self.columns - 1)
+            first <= row[0] <= last
+            and (self.is_whole_turn or -EDGE_PIXELS <= column[0] <= self.columns - 1 + EDGE_PIXELS)
         )
+
+    @property
+    def ends_at_pole(self) -> tuple[bool, bool]:
+        """Whether the map goes once around the body and its first, its last row of pixels ends at a pole."""
+        if not self.is_whole_turn:
+            return False, False
+        latitude, _ = self.to_place(np.array([-0.5, self.rows - 0.5]), np.zeros(2))
+        first, last = np.abs(np.abs(latitude) - 90.0) < 1e-3
+        return bool(first), bool(last)
 
 
 def open_rasters(paths: Sequence[str | Path], body: Body, holds: Holds = "auto") -> tuple[Raster, ...]:
@@ -135,7 +152,7 @@ def open_raster(path: str | Path, body: Body, holds: Holds = "auto") -> Raster:
         try:
             crs = CRS.from_wkt(dataset.crs.to_wkt())
             ellipsoid = crs.ellipsoid
-            if ellipsoid is None or not (crs.is_projected or crs.is_geographic):
+            if ellipsoid is None or not (crs.is_projected or in_degrees(crs)):
                 raise CRSError("neither projected nor geographic")
         except CRSError as error:
             reason = str(error).splitlines()[0]
@@ -145,11 +162,16 @@ def open_raster(path: str | Path, body: Body, holds: Holds = "auto") -> Raster:
         coding = coding_of(dataset, where)
         transform = dataset.transform
         rows, columns = int(dataset.height), int(dataset.width)
+        files = tuple(Path(name) for name in dataset.files)
     if rows < 2 or columns < 2:
         raise InputError(Problem(where, found=f"has {rows} x {columns} pixels", allowed="at least 2 x 2"))
     _refuse_other_body(where, ellipsoid.semi_major_metre, body)
+    period = period_columns(crs, transform)
+    if period is not None:
+        columns = min(columns, max(round(period), 2))
     bare = Raster(
         path=Path(path),
+        files=files,
         rows=rows,
         columns=columns,
         coding=coding,
@@ -162,7 +184,7 @@ def open_raster(path: str | Path, body: Body, holds: Holds = "auto") -> Raster:
         else None,
         holds="height",
         pixel_m=0.0,
-        period_columns=period_columns(crs, transform),
+        period_columns=period,
     )
     return _measured(bare, holds, where)
 
@@ -322,6 +344,9 @@ def read_window(raster: Raster, row: int, column: int, rows: int, columns: int, 
         # in float64 before the heights are stored short: a radius has no room for its decimals in 32 bits
         values = values + offset - ellipsoid_radius_m(latitude, raster.equatorial_m, raster.polar_m)
     whole_turn = raster.is_whole_turn and columns == raster.columns
+    north, south = raster.ends_at_pole if whole_turn else (False, False)
+    above, below = int(north and row == 0), int(south and row + rows == raster.rows)
+    values = _over_the_poles(values, above, below)
 
     def to_pixel(latitude_deg: FloatArray, longitude_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
         at_row, at_column = raster.to_pixel(latitude_deg, longitude_deg)
@@ -329,10 +354,12 @@ def read_window(raster: Raster, row: int, column: int, rows: int, columns: int, 
             # the turn that puts the place nearest to the window's middle
             middle, turn = column + 0.5 * (columns - 1), raster.period_columns
             at_column = (at_column - middle + 0.5 * turn) % turn - 0.5 * turn + middle
-        return (at_row - row + 0.5) / step - 0.5, (at_column - column + 0.5) / step - 0.5
+        return (at_row - row + 0.5) / step - 0.5 + above, (at_column - column + 0.5) / step - 0.5
 
     def to_place(at_row: FloatArray, at_column: FloatArray) -> tuple[FloatArray, FloatArray]:
-        return raster.to_place((at_row + 0.5) * step - 0.5 + row, (at_column + 0.5) * step - 0.5 + column)
+        return raster.to_place(
+            (at_row - above + 0.5) * step - 0.5 + row, (at_column + 0.5) * step - 0.5 + column
+        )
 
     return HeightGrid(
         heights_m=values.astype(np.float32),
@@ -341,3 +368,12 @@ def read_window(raster: Raster, row: int, column: int, rows: int, columns: int, 
         to_place=to_place,
         wrapped=whole_turn,
     )
+
+
+def _over_the_poles(values: FloatArray, above: int, below: int) -> FloatArray:
+    """The whole-turn window with a row more beyond each pole that it ends at: the pixels across the pole, half a turn on."""
+    half = values.shape[1] // 2
+    rows = (
+        [np.roll(values[:1], half, axis=1)] * above + [values] + [np.roll(values[-1:], half, axis=1)] * below
+    )
+    return np.concatenate(rows)

@@ -22,6 +22,7 @@ from yieldsim.base.nouns import (
 )
 from yieldsim.files.body_model import BodyFile
 from yieldsim.files.bundled import body_path
+from yieldsim.files.raster_labels import split_variable
 from yieldsim.files.reading import Reading
 from yieldsim.files.strict_model import (
     Moment,
@@ -55,7 +56,7 @@ class HorizonTable(StrictModel):
     """[horizon]: exactly one of a table, terrain files or the bare body."""
 
     table: Annotated[HorizonMask, named_file(horizon_mask)] | None = None
-    terrain: list[Annotated[Path, existing_file()]] | None = None
+    terrain: list[Annotated[Path, existing_file(split_variable)]] | None = None
     flat: bool | None = None
     reach_km: Annotated[float, within(above=0.0, high=5000.0)] | None = None
     azimuth_step_deg: Annotated[float, within(low=0.01, high=10.0)] | None = None

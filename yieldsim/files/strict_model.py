@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import sys
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, TypeVar, get_args
@@ -78,7 +79,7 @@ class StrictModel(BaseModel):
         """Run the field checks and the checks between keys, and word all that failed."""
         details: list[InitErrorDetails] = []
         if isinstance(raw, Mapping):
-            for key, fault in cls.together(raw):
+            for key, fault in cls.together({key: _as_float_range(value) for key, value in raw.items()}):
                 details.append({"type": fault, "loc": (key,) if key else (), "input": None})
         try:
             model = handler(raw)
@@ -103,6 +104,13 @@ class StrictModel(BaseModel):
             words = _literals(cls, loc)
             return problem(f"is {told(value)}", ", ".join(words), likely(str(value), words))
         return problem(f"is {told(value)}", item["msg"].removeprefix("Input should be "))
+
+
+def _as_float_range(value: object) -> object:
+    """An integer too large for a float as infinity, so that checks between keys can compare it; others as they are."""
+    if isinstance(value, int) and abs(value) > sys.float_info.max:
+        return math.inf if value > 0 else -math.inf
+    return value
 
 
 _ALLOWED = {
@@ -241,14 +249,24 @@ def named_file(read: Callable[[Reading], object]) -> BeforeValidator:
     return BeforeValidator(check)
 
 
-def existing_file() -> BeforeValidator:
-    """The name of another file that is opened later; the field becomes its absolute path."""
+def existing_file(
+    split: Callable[[str], tuple[str, str | None]] = lambda name: (name, None),
+) -> BeforeValidator:
+    """The name of another file that is opened later; the field becomes its absolute path.
+
+    split   the file and the part of it that a name stands for; the part follows the path after a colon
+    """
 
     def absolute(reading: Reading) -> Path:
         with opened(reading.path):
             return reading.path.resolve()
 
-    return named_file(absolute)
+    def check(value: object, info: ValidationInfo) -> Path:
+        name, part = split(_file_name(value))
+        path = read_named(info, lambda reading: named_path(name, reading.path), absolute)
+        return path if part is None else Path(f"{path}:{part}")
+
+    return BeforeValidator(check)
 
 
 def _file_name(value: object) -> str:

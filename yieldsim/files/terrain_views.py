@@ -73,7 +73,9 @@ def window_around(
     left = int(np.floor((column.min() - bulge) / step)) * step
     right = int(np.ceil((column.max() + bulge + 1.0) / step)) * step
     if raster.is_whole_turn:
-        if raster.columns % step or right - left >= raster.columns:
+        # around a pole the sampled columns leave a gap of a step between two azimuths
+        around = np.ptp(column) > 0.75 * raster.columns
+        if raster.columns % step or right - left >= raster.columns or around:
             left, right = 0, raster.columns // step * step
     else:
         left, right = max(left, 0), min(right, raster.columns // step * step)

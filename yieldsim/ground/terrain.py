@@ -14,7 +14,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import ArrayLike
 
-from yieldsim.base.relief import Float32Array, HeightGrid
+from yieldsim.base.relief import EDGE_PIXELS, Float32Array, HeightGrid
 from yieldsim.base.vectors import FloatArray
 
 FRINGE_COARSE_PIXELS = 2.0
@@ -133,8 +133,12 @@ def bilinear(heights: Float32Array, row: FloatArray, column: FloatArray, wrapped
         r, c = row[k], column[k]
         if wrapped:
             c = c % columns
-        if not (r >= 0.0 and r <= rows - 1.0 and c >= 0.0 and (wrapped or c <= columns - 1.0)):
+        low, high = -EDGE_PIXELS, EDGE_PIXELS
+        if not (low <= r <= rows - 1.0 + high and low <= c and (wrapped or c <= columns - 1.0 + high)):
             continue
+        r, c = min(max(r, 0.0), rows - 1.0), max(c, 0.0)
+        if not wrapped:
+            c = min(c, columns - 1.0)
         i = min(int(r), rows - 2)
         u = r - i
         if wrapped:

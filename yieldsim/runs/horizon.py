@@ -109,7 +109,7 @@ def horizon(
     return HorizonRun(
         skyline=result,
         mask=HorizonMask(azimuth_deg=result.azimuth_deg, elevation_deg=np.round(result.elevation_deg, 5)),
-        sources=tuple(file_source(raster.path, "terrain") for raster in rasters),
+        sources=tuple(file_source(file, "terrain") for raster in rasters for file in raster.files),
         warnings=tuple(warnings),
     )
 

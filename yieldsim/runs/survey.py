@@ -83,7 +83,7 @@ def survey(
         reach_km=round(reach_km, 3),
         kernels=tuple(str(path) for path in kernels),
     )
-    sources += tuple(file_source(Path(path), "terrain") for path in terrain)
+    sources += tuple(file_source(file, "terrain") for raster in rasters for file in raster.files)
     kernel_sources = _kernel_sources(job, notes)
     folder = Path(work_folder) / f".survey-{_fingerprint(job, tiles, sources + kernel_sources)[:16]}"
     workers = options.workers or os.cpu_count() or 1

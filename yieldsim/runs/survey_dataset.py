@@ -10,6 +10,7 @@ import xarray as xr
 
 from yieldsim.base.labelled import attributes
 from yieldsim.base.nouns import Notes, Source
+from yieldsim.files.map_projection import in_degrees
 from yieldsim.files.provenance import provenance
 from yieldsim.planning.survey_places import best_places
 from yieldsim.runs.survey_tiles import VARIABLES, TileJob
@@ -148,7 +149,7 @@ def _ground_scale_m(grid: Raster, job: TileJob) -> tuple[float, float]:
 
 def _axis(grid: Raster, axis: str) -> dict[str, str]:
     """CF attributes of a coordinate."""
-    if grid.crs.is_geographic:
+    if in_degrees(grid.crs):
         name = "longitude" if axis == "x" else "latitude"
         return {
             "units": "degrees_east" if axis == "x" else "degrees_north",

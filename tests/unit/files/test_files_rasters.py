@@ -16,8 +16,10 @@ pytest.importorskip("pyproj")
 
 from rasterio.transform import Affine  # noqa: E402
 
+from yieldsim.files.map_projection import from_map, to_map  # noqa: E402
 from yieldsim.files.raster_labels import gdal_name, needs_terrain_extra  # noqa: E402
 from yieldsim.files.rasters import open_raster, open_rasters, read_values, read_window  # noqa: E402
+from yieldsim.ground.terrain import NestedTerrain  # noqa: E402
 
 MOON_POLE = "+proj=stere +lat_0=-90 +lon_0=0 +k=1 +x_0=0 +y_0=0 +R=1737400 +units=m +no_defs"
 MARS_SPHERE = "+proj=eqc +lat_ts=0 +lon_0=180 +R=3396190 +units=m +no_defs"
@@ -205,8 +207,106 @@ def test_radii_less_the_sphere_are_recognised_on_a_flattened_body(tmp_path, mars
         )
         raster, grid = heights_of(path, mars)
         assert raster.holds == holds
-        np.testing.assert_allclose(grid.heights_m, relief, atol=0.01)
+        # a map that ends at the poles gets a row beyond each
+        np.testing.assert_allclose(grid.heights_m[1:-1], relief, atol=0.01)
         assert not raster.warnings
+
+
+def whole_planet(path, stored, repeated=0):
+    """A map of degrees around the Moon, from longitude 0; it may repeat its first columns at its end."""
+    rows, columns = stored.shape
+    step = 360.0 / columns
+    wide = np.concatenate([stored, stored[:, :repeated]], axis=1)
+    transform = Affine(step, 0.0, 0.0, 0.0, -180.0 / rows, 90.0)
+    return write(path, wide, crs="+proj=longlat +R=1737400 +no_defs", scale=1.0, transform=transform)
+
+
+def test_maps_of_the_whole_planet_close_over_the_poles(tmp_path, moon):
+    """Half a pixel short of the pole, ground lies between the last row and the same row on the other side."""
+    stored = np.random.default_rng(3).integers(-900, 900, (18, 36)).astype(np.float32)
+    raster, grid = heights_of(whole_planet(tmp_path / "whole.tif", stored), moon)
+    surface = NestedTerrain([grid])
+    assert raster.covers(90.0, 0.0)
+    assert raster.covers(-88.0, 100.0)
+    across = 0.5 * (stored[0, 4] + stored[0, 22])
+    assert surface.heights_m(90.0, 45.0) == pytest.approx(across, abs=1e-3)
+    # 85 N is the row's own latitude; 86 N, one degree up, is a tenth of the way to the same latitude beyond the pole
+    assert surface.heights_m(86.0, 45.0) == pytest.approx(0.9 * stored[0, 4] + 0.1 * stored[0, 22], abs=1e-3)
+    assert surface.heights_m(-86.0, 45.0) == pytest.approx(
+        0.9 * stored[-1, 4] + 0.1 * stored[-1, 22], abs=1e-3
+    )
+
+
+def test_columns_that_a_map_repeats_are_left_out(tmp_path, moon):
+    stored = np.random.default_rng(4).integers(-900, 900, (18, 36)).astype(np.float32)
+    plain, plain_grid = heights_of(whole_planet(tmp_path / "plain.tif", stored), moon)
+    wide, wide_grid = heights_of(whole_planet(tmp_path / "wide.tif", stored, repeated=1), moon)
+    assert wide.is_whole_turn
+    assert wide.columns == plain.columns == 36
+    np.testing.assert_array_equal(wide_grid.heights_m, plain_grid.heights_m)
+    assert wide.covers(0.0, 359.9)
+
+
+def test_pixels_on_the_edge_are_known(tmp_path, moon):
+    """To a place and back, a pixel's centre comes out a rounding error outside the file: it is still in it."""
+    raster, grid = heights_of(write(tmp_path / "dem.tif", STORED.astype(np.float32), scale=1.0), moon)
+    row, column = np.meshgrid(np.arange(12.0), np.arange(15.0), indexing="ij")
+    found = NestedTerrain([grid]).heights_m(*raster.to_place(row, column))
+    np.testing.assert_allclose(found, STORED, atol=1e-3)
+
+
+PLANETOCENTRIC = 30.0
+PLANETOGRAPHIC = np.degrees(np.arctan((3396.19 / 3376.2) ** 2 * np.tan(np.radians(PLANETOCENTRIC))))
+
+
+@pytest.mark.parametrize(
+    ("code", "x", "y"),
+    [
+        # degrees on the sphere, on the ellipsoid by its normal with longitudes to the west, and by its centre
+        ("IAU_2015:49900", 40.0, PLANETOCENTRIC),
+        ("IAU_2015:49901", -40.0, PLANETOGRAPHIC),
+        ("IAU_2015:49902", 40.0, PLANETOCENTRIC),
+        # equirectangular: x = R longitude, y = R latitude, of the ellipsoid's normal; the second counts x to the west
+        ("IAU_2015:49910", 3396190.0 * np.radians(40.0), 3396190.0 * np.radians(PLANETOCENTRIC)),
+        ("IAU_2015:49911", -3396190.0 * np.radians(40.0), 3396190.0 * np.radians(PLANETOGRAPHIC)),
+        ("IAU_2015:49912", 3396190.0 * np.radians(40.0), 3396190.0 * np.radians(PLANETOGRAPHIC)),
+    ],
+)
+def test_planetocentric_planetographic_and_west(code, x, y):
+    """Archinal et al. 2018, section 7: planetographic longitudes grow to the west on Mars, planetocentric ones to the east."""
+    from pyproj import CRS
+
+    crs = CRS.from_user_input(code)
+    np.testing.assert_allclose(to_map(crs, PLANETOCENTRIC, 40.0), (x, y), rtol=1e-9)
+    np.testing.assert_allclose(from_map(crs, x, y), (PLANETOCENTRIC, 40.0), rtol=1e-9)
+
+
+def test_a_planetocentric_file_that_lost_its_axes(tmp_path, mars):
+    """GeoTIFF keeps the name of the system, not what its latitudes are."""
+    transform = Affine(1.0, 0.0, 30.0, 0.0, -1.0, 40.0)
+    path = write(tmp_path / "mars.tif", STORED, crs="IAU_2015:49902", scale=1.0, transform=transform)
+    latitude, _ = open_raster(path, mars).to_place(np.array([9.5]), np.array([3.0]))
+    assert latitude[0] == pytest.approx(30.0, abs=1e-9)
+
+
+def test_one_variable_of_several(tmp_path, moon):
+    import netCDF4
+
+    path = netcdf(tmp_path / "two.nc", STORED)
+    with netCDF4.Dataset(path, "a") as file:
+        slope = file.createVariable("slope", "f4", ("y", "x"))
+        slope[:], slope.grid_mapping = 0.0, "crs"
+    refused(path, moon, "two.nc: holds several rasters; allowed: two.nc:height, two.nc:slope")
+    for name in (f"{path}:height", f'NETCDF:"{path}":height'):
+        raster, grid = heights_of(name, moon)
+        np.testing.assert_array_equal(grid.heights_m, STORED * SCALE)
+        assert [file.name for file in raster.files] == ["two.nc"]
+    refused(tmp_path / "too.nc:height", moon, r"too.nc:height: does not exist \(did you mean two.nc\?\)")
+
+
+def test_a_label_and_its_image_are_both_named(tmp_path, moon):
+    raster, _ = heights_of(pds3(tmp_path, STORED), moon)
+    assert [file.name for file in raster.files] == ["dem.lbl", "dem.img"]
 
 
 def test_kilometres(tmp_path, moon):
@@ -231,6 +331,7 @@ def test_wrong_files_are_refused(tmp_path, moon, mars):
     )
     refused(write(tmp_path / "bare.tif", STORED, crs=None), moon, "bare.tif: has no coordinate system")
     refused(tmp_path / "god.tif", moon, r"god.tif: does not exist \(did you mean good.tif\?\)")
+    refused(tmp_path, moon, "is a folder; allowed: a raster file")
     (tmp_path / "text.tif").write_text("no raster")
     refused(tmp_path / "text.tif", moon, "text.tif: is not a raster that can be read; allowed: GeoTIFF, PDS3")
     far = write(tmp_path / "feet.tif", STORED)
