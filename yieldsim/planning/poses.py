@@ -102,6 +102,35 @@ def spread_over_sky(step_deg: float, roll_deg: FloatArray) -> Facings:
     )
 
 
+def carried(axes: FloatArray, normal: FloatArray) -> FloatArray:
+    """Axes (..., 3, 3) turned by the least turn that takes each normal to another, (..., 3): nothing rolls about it.
+
+        a' = a - (a . m) / (1 + n . m) (n + m)        for an axis a square to the old normal n, m the new one
+
+    The turn is about n x m (Rodrigues' formula, worked out for a . n = 0). Undefined where m = -n.
+    """
+    old = axes[..., 2, :]
+    share = (axes @ normal[..., None])[..., 0] / (1.0 + (old * normal).sum(axis=-1))[..., None]
+    turned = axes - share[..., None] * (old + normal)[..., None, :]
+    turned[..., 2, :] = normal
+    return np.asarray(turned)
+
+
+def leaned(some: Facings, off_deg: FloatArray, toward_deg: FloatArray) -> Facings:
+    """Each facing with its whole mount leaned by off_deg (k,) towards toward_deg (k,): (n * k).
+
+    toward 0 is up the slope of the aperture, 90 along its level axis, whatever the roll. The mount turns as a rigid
+    body: the optics' axes go with the normal. The roll, which is counted from the slope, may then change by far more
+    than the lean near the zenith.
+    """
+    axes = axes_enu_xyz(some)[:, None]
+    frame = axes_enu_xyz(some._replace(roll_deg=np.zeros_like(some.roll_deg)))[:, None]
+    off, toward = np.radians(off_deg)[:, None], np.radians(toward_deg)[:, None]
+    way = np.cos(toward) * frame[:, :, 1] + np.sin(toward) * frame[:, :, 0]
+    normal = np.cos(off) * frame[:, :, 2] + np.sin(off) * way
+    return facings_of_axes(carried(axes, normal).reshape(-1, 3, 3))
+
+
 def turned_off(some: Facings, off_deg: FloatArray, toward_deg: FloatArray) -> Facings:
     """Each facing with its aperture leaned by off_deg (k,) towards toward_deg (k,) of its own frame: (n * k).
 
