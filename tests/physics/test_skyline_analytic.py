@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from yieldsim.base.errors import DataMissing
 from yieldsim.ground.local_sphere import LocalSphere
 from yieldsim.ground.skyline import sample_distances_m, skyline
 
@@ -167,3 +168,22 @@ def test_holes_are_counted_and_hide_nothing():
     found = seen(holed, 10.0)
     np.testing.assert_allclose(found.elevation_deg, -0.19439, atol=1e-4)
     assert (found.unknown_share > 0.0).all()
+
+
+def test_where_ground_is_not_known_at_all():
+    """A table 500 m above a plain that is known to the east only: to the west the plain's sphere bounds the skyline."""
+    angle = angle_from(-89.0, 30.0)
+
+    def half(lat, lon):
+        known = (lon % 360.0 > 30.0) & (lon % 360.0 < 210.0) | (angle(lat, lon) * R < 1.0)
+        return np.where(known, np.where(angle(lat, lon) * R < 100.0, 500.0, 0.0), np.nan)
+
+    found = seen(half, 2.0)
+    dip = np.degrees(np.arctan2(np.sqrt(502.0 * (2.0 * R + 502.0)), R))
+    west = (AZIMUTH_DEG > 185.0) & (AZIMUTH_DEG < 355.0)
+    np.testing.assert_allclose(found.elevation_deg[west], -dip, atol=1e-9)
+    np.testing.assert_allclose(found.edge_km[west], 0.0)
+    # a hill at the mast's foot would show if it reached the eye
+    np.testing.assert_allclose(found.needed_m[west], 502.0, atol=1e-6)
+    with pytest.raises(DataMissing, match="no terrain at all around the mast"):
+        seen(lambda lat, lon: np.where(angle(lat, lon) * R < 1.0, 0.0, np.nan))

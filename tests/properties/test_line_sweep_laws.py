@@ -135,7 +135,14 @@ class Ground:
                     angle = np.degrees(np.arctan2(rise, ahead))
                 if np.isfinite(angle).any():
                     best = max(best, float(np.nanmax(angle)))
-        return best
+        return max(best, self.least_deg(eye, a))
+
+    def least_deg(self, eye, azimuth_rad):
+        """Dip of a sphere at the lowest known ground, against the tile's horizontal: the cell's own leans by its angle."""
+        known = self.levels.heights_m[self.levels.heights_m > 0.1 * MISSING_M]
+        dip = np.degrees(np.arccos(min((R + float(known.min())) / np.linalg.norm(eye), 1.0)))
+        along = (eye[0] * np.sin(azimuth_rad) + eye[1] * np.cos(azimuth_rad)) / eye[2]
+        return -dip - np.degrees(np.arctan(along))
 
     def _at(self, level, major, along, cross):
         row, column = (cross, along) if major == 0 else (along, cross)
@@ -206,6 +213,30 @@ def test_negative_horizons_of_the_bare_sphere():
         lean = np.degrees(np.arctan(east * np.sin(angle) + north * np.cos(angle)))
         # samples at up to 80 m leave 1e-3 deg of dip on top of the stored unit
         np.testing.assert_allclose(found[k] + lean, -dip, atol=ANGLE_UNIT_DEG)
+
+
+@pytest.mark.parametrize("stride", [1, 3])
+def test_ground_beyond_the_edge_is_no_lower_than_the_lowest(stride):
+    """A table 500 m above a plain, known for 20 pixels only: at its rim, outwards, one sees the plain's sphere, not straight down."""
+    ground = Ground(4, rough_m=0.0, holes=0.0, size=13)
+    levels = levels_of(ground.frame, [_table_top(ground)])
+    cells = cells_of(ground.frame, _table_top(ground))
+    azimuth = np.array([0.0, 45.0, 90.0, 180.0, 270.0])
+    found = sweep(levels, cells, ground.frame.to_gnomonic, R, 500.0, 2.0, azimuth, stride) * ANGLE_UNIT_DEG
+    assert found.min() == pytest.approx(-np.degrees(np.arccos(R / (R + 502.0))), abs=0.012)
+
+
+def _table_top(ground):
+    """Heights of 500 m within 7 pixels of the middle, 0 m on one far pixel, nothing else known."""
+    step = ground.pixel_m / R
+
+    def heights(latitude, longitude):
+        east, north = ground.frame.sphere.gnomonic(latitude, longitude)
+        table = np.maximum(abs(east), abs(north)) < 7.5 * step
+        plain = np.hypot(east - 20.0 * step, north - 20.0 * step) < 2.0 * step
+        return np.where(table, 500.0, np.where(plain, 0.0, np.nan))
+
+    return heights
 
 
 def _pixels(size):

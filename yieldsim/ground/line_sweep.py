@@ -11,6 +11,8 @@ Ground within NEAR_PIXELS of a cell is looked at along the cell's own line, from
 nearest of the shared lines, at most half a pixel aside. Against lines of sight through the cell that errs by 0.04 deg (19 of 20
 azimuths, on a rough lunar ridge at 10 m a pixel) and by under 0.001 deg in the mean.
 
+Where known ground ends, unknown ground is taken to lie no lower than the lowest known: no horizon is below that sphere's dip.
+
 Angles are measured against the horizontal at the tile's centre, not at the cell: the Sun is in the same direction for the whole
 tile, so one table of its path serves every cell.
 """
@@ -101,6 +103,8 @@ def sweep(
     towards = np.stack([np.sin(azimuth), np.cos(azimuth)], axis=1)
     index = np.linalg.solve(to_gnomonic[:, :2], towards.T).T
     upright = np.abs(index[:, 1]) > np.abs(index[:, 0])
+    known = levels.heights_m > KNOWN_M
+    lowest_m = float(np.min(levels.heights_m, where=known, initial=np.inf)) if known.any() else ground_m
     for turned in (False, True):
         chosen = np.flatnonzero(upright == turned)
         if chosen.size == 0:
@@ -114,6 +118,7 @@ def sweep(
             np.ascontiguousarray(matrix),
             radius_m,
             ground_m,
+            lowest_m,
             mast_height_m,
             np.ascontiguousarray(step),
             chosen,
@@ -131,6 +136,7 @@ def _sweep_azimuths(
     to_gnomonic: FloatArray,
     radius_m: float,
     ground_m: float,
+    lowest_m: float,
     mast_m: float,
     steps: FloatArray,
     chosen: NDArray[np.int64],
@@ -149,9 +155,8 @@ def _sweep_azimuths(
         north = sign * to_gnomonic[1, 0] + slope * to_gnomonic[1, 1]
         step = math.hypot(east, north)
         line = Direction(sign, slope, 0 if sign > 0 else 1 - columns, step, east / step, north / step)
-        near = near_slopes(
-            cells.near_m, rows, columns, line, step * (radius_m + ground_m), radius_m, mast_m, stride
-        )
+        near = lowest_slopes(cells.near_m, rows, columns, lowest_m, radius_m, mast_m, stride)
+        near_slopes(near, cells.near_m, columns, line, step * (radius_m + ground_m), radius_m, mast_m, stride)
         horizon = np.empty(near.shape)
         _far_slopes(levels, cells, to_gnomonic, radius_m, mast_m, line, stride, near, horizon)
         quantized = _angles(horizon)
@@ -159,22 +164,42 @@ def _sweep_azimuths(
 
 
 @njit(cache=True)
-def near_slopes(
+def lowest_slopes(
     near_m: Float32Array,
     rows: int,
+    columns: int,
+    lowest_m: float,
+    radius_m: float,
+    mast_m: float,
+    stride: int,
+) -> Float32Array:
+    """Slope (rows / stride, columns / stride) of the horizon of a sphere at `lowest_m`: its dip is acos of the radii's ratio."""
+    margin = NEAR_PIXELS + 1
+    best = np.empty((-(-rows // stride), -(-columns // stride)), dtype=np.float32)
+    for j in range(best.shape[0]):
+        for i in range(best.shape[1]):
+            own = np.float64(near_m[j * stride + margin, i * stride + margin])
+            ratio = (radius_m + lowest_m) / (radius_m + own + mast_m)
+            best[j, i] = -math.sqrt(1.0 - ratio * ratio) / ratio if own > KNOWN_M and ratio < 1.0 else 0.0
+    return best
+
+
+@njit(cache=True)
+def near_slopes(
+    best: Float32Array,
+    near_m: Float32Array,
     columns: int,
     line: Direction,
     step_m: float,
     radius_m: float,
     mast_m: float,
     stride: int,
-) -> Float32Array:
-    """Largest slope (rows / stride, columns / stride) of the ground within NEAR_PIXELS ahead, against each cell's own horizontal.
+) -> None:
+    """Raise slopes (rows / stride, columns / stride) to those of the ground within NEAR_PIXELS ahead.
 
-    (h - h0 - mast) / d - d / 2R, with heights between two rows of a column.
+    (h - h0 - mast) / d - d / 2R, against each cell's own horizontal, with heights between two rows of a column.
     """
     margin = NEAR_PIXELS + 1
-    best = np.full((-(-rows // stride), -(-columns // stride)), np.float32(MISSING_M), dtype=np.float32)
     mast = np.float32(mast_m)
     for j in range(best.shape[0]):
         row = j * stride + margin
@@ -194,7 +219,6 @@ def near_slopes(
                 _raise_slopes(
                     best[j], own[::stride], ahead[::stride], beside[::stride], upper, mast, inverse, drop
                 )
-    return best
 
 
 @njit(cache=True)
@@ -342,9 +366,7 @@ def _look_along(
             far = up * (eye - depth[vertex]) / (along[vertex] * eye - own * depth[vertex])
         # the cell's horizontal leans by its angle from the tile's centre, whose tangent is `own` to 1e-6 of itself
         close = np.float64(near[j // stride, i // stride])
-        if close > -1e6:
-            far = max(far, (close - own) / (1.0 + close * own))
-        horizon[j // stride, i // stride] = far
+        horizon[j // stride, i // stride] = max(far, (close - own) / (1.0 + close * own))
 
 
 @njit(cache=True)

@@ -5,8 +5,9 @@ For an observer at distance r0 from the centre of the local sphere and ground at
     tan(elevation) = (r cos a - r0) / (r sin a)
 
 The largest over a is the skyline. It is bracketed on samples at half a pixel or closer and then refined on the continuous surface,
-so that the answer does not depend on where the samples fell. Refraction is neglected: there is none without air, and on Mars it is
-below 0.02 deg at the horizon.
+so that the answer does not depend on where the samples fell. Where known ground ends, unknown ground is taken to lie no lower than
+the lowest known: no skyline is below the dip of a sphere there, acos(lowest / r0). Refraction is neglected: there is none without
+air, and on Mars it is below 0.02 deg at the horizon.
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ class Skyline:
 
     elevation_deg   (azimuth,) skyline; may be negative
     distance_km     (azimuth,) along the ground to what forms it
-    edge_km         (azimuth,) how far ground was known
+    edge_km         (azimuth,) how far ground was known; 0 where none was
     needed_m        (azimuth,) height above the ellipsoid that ground just beyond the edge would need to rise above the skyline
     unknown_share   (azimuth,) share of the samples before the edge that fell on holes
     ground_m        ground height under the observer
@@ -76,7 +77,7 @@ def skyline(
 
     distance_m   (samples,) increasing distances along the ground at which lines of sight are sampled
 
-    Holes are skipped: unknown is not low. Raises DataMissing when the ground under the mast is unknown.
+    Holes are skipped: unknown is not low. Raises DataMissing when the ground under the mast is unknown, or all around it.
     """
     latitude, longitude, _ = sphere.along(0.0, np.zeros(1))
     ground_m = float(heights(latitude, longitude)[0])
@@ -91,23 +92,30 @@ def skyline(
     best = np.empty(count, dtype=np.int64)
     edge = np.empty(count, dtype=np.int64)
     unknown = np.empty(count)
+    lowest_m = sphere.radius_m + ground_m
     chunk = max(1, SAMPLES_AT_ONCE // angle.size)
     for first in range(0, count, chunk):
         part = slice(first, min(first + chunk, count))
-        slope = _slopes(heights, sphere, eye_m, azimuth_deg[part, None], angle[None, :])
+        radius = _radii(heights, sphere, azimuth_deg[part, None], angle[None, :])
+        slope = _slopes(radius, eye_m, angle[None, :])
         known = np.isfinite(slope)
+        lowest_m = min(lowest_m, float(np.min(radius, where=known, initial=lowest_m)))
         edge[part] = np.where(known.any(axis=1), angle.size - 1 - np.argmax(known[:, ::-1], axis=1), -1)
         before = np.arange(angle.size)[None, :] <= edge[part, None]
         unknown[part] = np.sum(before & ~known, axis=1) / np.maximum(edge[part] + 1, 1)
         best[part] = np.argmax(np.where(known, slope, -np.inf), axis=1)
-    if (edge < 0).any():
-        raise DataMissing(
-            f"no terrain at all towards azimuth {azimuth_deg[np.argmin(edge)]:g}; add a file that reaches further"
-        )
-    at, slope = _refine(heights, sphere, eye_m, azimuth_deg, angle, best, edge)
-    elevation = np.arctan(slope)
+    some = edge >= 0
+    if not some.any():
+        raise DataMissing("no terrain at all around the mast; add a file that reaches further")
+    at, elevation = np.zeros(count), np.full(count, -np.inf)
+    at[some], slope = _refine(heights, sphere, eye_m, azimuth_deg[some], angle, best[some], edge[some])
+    elevation[some] = np.arctan(slope)
+    # acos(lowest / eye), with its digits kept; an eye lower than all ground sees none of that sphere's horizon
+    dip = np.arctan2(np.sqrt(max(eye_m - lowest_m, 0.0) * (eye_m + lowest_m)), lowest_m)
+    at[elevation < -dip] = dip
+    elevation = np.maximum(elevation, -dip)
     # a sight line of this elevation passes the edge at this height: r cos(e + a) = r0 cos(e)
-    edge_angle = angle[edge]
+    edge_angle = np.where(some, angle[edge], 0.0)
     passing = eye_m * np.cos(elevation) / np.cos(np.minimum(elevation + edge_angle, 1.57))
     _, _, rise = sphere.along(azimuth_deg, edge_angle)
     return Skyline(
@@ -121,17 +129,19 @@ def skyline(
     )
 
 
-def _slopes(
-    heights: Heights, sphere: LocalSphere, eye_m: float, azimuth_deg: FloatArray, angle: FloatArray
-) -> FloatArray:
-    """Tangents of the elevation of the ground at angles along azimuths; NaN where the ground is unknown.
+def _radii(heights: Heights, sphere: LocalSphere, azimuth_deg: FloatArray, angle: FloatArray) -> FloatArray:
+    """Distances of the ground from the sphere's centre, at angles along azimuths; NaN where it is unknown."""
+    latitude, longitude, rise = sphere.along(azimuth_deg, angle)
+    return np.asarray(sphere.radius_m + (rise + heights(latitude, longitude)))
+
+
+def _slopes(radius_m: FloatArray, eye_m: float, angle: FloatArray) -> FloatArray:
+    """Tangents of the elevation of ground at distances from the sphere's centre.
 
     r cos a - r0 is taken as (r - r0) - 2 r sin^2(a/2), which keeps its digits near the eye.
     """
-    latitude, longitude, rise = sphere.along(azimuth_deg, angle)
-    radius = sphere.radius_m + (rise + heights(latitude, longitude))
-    rise_m = (radius - eye_m) - 2.0 * radius * np.sin(0.5 * angle) ** 2
-    return np.asarray(rise_m / (radius * np.sin(angle)))
+    rise_m = (radius_m - eye_m) - 2.0 * radius_m * np.sin(0.5 * angle) ** 2
+    return np.asarray(rise_m / (radius_m * np.sin(angle)))
 
 
 def _refine(
@@ -144,13 +154,17 @@ def _refine(
     edge: NDArray[np.int64],
 ) -> tuple[FloatArray, FloatArray]:
     """Golden-section search for the largest slope between the neighbours of the best sample: angles and slopes."""
+
+    def seen(at: FloatArray) -> FloatArray:
+        return _slopes(_radii(heights, sphere, azimuth_deg, at), eye_m, at)
+
     # not nearer than the first sample, half a pixel: heights say nothing about ground closer by
     low, high = angle[np.maximum(best - 1, 0)], angle[np.minimum(best + 1, edge)]
     top_at = angle[best]
-    top = _slopes(heights, sphere, eye_m, azimuth_deg, top_at)
+    top = seen(top_at)
     inner_low, inner_high = high - GOLDEN * (high - low), low + GOLDEN * (high - low)
-    slope_low = _known(_slopes(heights, sphere, eye_m, azimuth_deg, inner_low))
-    slope_high = _known(_slopes(heights, sphere, eye_m, azimuth_deg, inner_high))
+    slope_low = _known(seen(inner_low))
+    slope_high = _known(seen(inner_high))
     for _ in range(REFINING_STEPS):
         up = slope_low >= slope_high
         better = np.where(up, slope_low, slope_high)
@@ -158,7 +172,7 @@ def _refine(
         top_at, top = np.where(better > top, at, top_at), np.maximum(better, top)
         low, high = np.where(up, low, inner_low), np.where(up, inner_high, high)
         probe = np.where(up, high - GOLDEN * (high - low), low + GOLDEN * (high - low))
-        slope = _known(_slopes(heights, sphere, eye_m, azimuth_deg, probe))
+        slope = _known(seen(probe))
         inner_low, inner_high = np.where(up, probe, inner_high), np.where(up, inner_low, probe)
         slope_low, slope_high = np.where(up, slope, slope_high), np.where(up, slope_low, slope)
     return top_at, top

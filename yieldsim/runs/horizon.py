@@ -167,7 +167,13 @@ def reach_warnings(result: Skyline, highest_m: float, reach_km: float | None) ->
     import numpy as np
 
     lines = []
-    could = result.needed_m < highest_m
+    bare = result.edge_km == 0.0
+    if bare.any():
+        lines.append(
+            f"no terrain at all at {100.0 * bare.mean():.0f} % of azimuths, azimuth {result.azimuth_deg[np.argmax(bare)]:g} deg "
+            "among them: ground there is taken to lie as low as the lowest that is known; add terrain that reaches further"
+        )
+    could = (result.needed_m < highest_m) & ~bare
     if could.any():
         worst = int(np.argmin(result.needed_m))
         ends = "the reach" if reach_km is not None else "the terrain files"
