@@ -162,7 +162,7 @@ def test_other_tools_read_the_series(folder: Path, budget: dict[str, object]) ->
     assert str(table.schema.field("time_utc").type) == "timestamp[ms, tz=UTC]"
     with xr.open_dataset(folder / "b" / "budget.nc") as ds:
         assert ds["unserved_power_w"].dims == ("time", "load")
-        assert ds["stored_energy_kwh"].attrs["units"] == "kWh"
+        assert ds["stored_energy_kwh"].attrs["units"] == "kW h"
         assert ds.sizes["draw"] == 64
         assert json.loads(ds.attrs["summary"]) == budget
     draws = pd.read_csv(folder / "b" / "draws.csv")

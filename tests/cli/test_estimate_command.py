@@ -57,8 +57,44 @@ def test_files_are_those_promised(results: Path) -> None:
     names = {file.name for file in results.iterdir()}
     assert names == {
         "estimate.nc", "hourly.csv", "daily.csv", "monthly.csv", "yearly.csv", "solar_days.csv", "summary.json",
-        "report.pdf", "report.png",
+        "csv-metadata.json", "report.pdf", "report.png",
     }  # fmt: skip
+
+
+def test_every_column_is_described_with_its_unit(results: Path) -> None:
+    described = json.loads((results / "csv-metadata.json").read_text(encoding="utf-8"))
+    assert described["dc:provenance"] == json.loads((results / "summary.json").read_text())["provenance"]
+    tables = {table["url"]: table["tableSchema"]["columns"] for table in described["tables"]}
+    assert set(tables) == {file.name for file in results.glob("*.csv")}
+    for name, columns in tables.items():
+        assert [column["titles"] for column in columns] == list(pd.read_csv(results / name).columns)
+        for column in columns:
+            assert column["dc:description"]
+            if column["titles"].endswith("_deg"):
+                assert column["schema:unitText"] == "degree"
+
+
+def test_a_disk_that_fills_is_told_and_nothing_stays(folder: Path) -> None:
+    """A limit on the size of files stands for a full disk, which the NetCDF library words as a fault of its own."""
+    code = """if True:
+        import resource, signal
+        import yieldsim
+        from yieldsim.base.errors import WriteFailed
+        from yieldsim.runs.deliver import write_estimate
+
+        ds = yieldsim.estimate("sites/rust-plain.toml", "sites/skyward.collector.toml", "2027-01-10", "2027-01-13")
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))
+        try:
+            write_estimate(ds, "full", report=False)
+        except WriteFailed as error:
+            print(error)
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=folder, capture_output=True, text=True, timeout=300
+    )
+    assert "cannot write into full: the disk refuses estimate.nc" in done.stdout, done.stderr
+    assert list((folder / "full").iterdir()) == []
 
 
 def test_hourly_columns_start_as_specified(results: Path) -> None:

@@ -116,7 +116,7 @@ def test_map_is_cf_and_agrees_with_the_best(results: Path, summary: dict) -> Non
     with netCDF4.Dataset(results / "facing.nc") as raw:
         assert raw.Conventions.startswith("CF-")
         assert raw["annual_kwh"].dimensions == ("tilt", "azimuth")
-        assert raw["annual_kwh"].units == "kWh"
+        assert raw["annual_kwh"].units == "kW h"
     with xr.open_dataset(results / "facing.nc") as ds:
         assert (ds.sizes["tilt"], ds.sizes["azimuth"]) == (61, 120)
         best = float(ds.annual_kwh.max())

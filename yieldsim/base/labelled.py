@@ -25,6 +25,14 @@ def attributes(name: str) -> dict[str, str]:
     return attrs
 
 
+def column_note(column: str, name: str, before: str = "") -> dict[str, str]:
+    """What a column of a table holds, from the variable it was taken from: column, unit, meaning."""
+    word = attributes(name)
+    how = {"time: mean": ", mean over the interval", "time: point": ", at its middle"}
+    meaning = before + word["long_name"] + how.get(word.get("cell_methods", ""), "")
+    return {"column": column, "unit": word["units"], "meaning": meaning}
+
+
 def add(ds: xr.Dataset, name: str, values: Any, dims: Sequence[str] = ("time",)) -> xr.Dataset:
     """A new Dataset with one more variable; the given one is left as it was.
 

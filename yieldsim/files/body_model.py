@@ -13,7 +13,7 @@ from yieldsim.base.constants import HOURS_PER_DAY
 from yieldsim.base.nouns import Body, Occulter, OrientationKernel, RotationElements, Rows
 from yieldsim.files.strict_model import StrictModel, Text, problem, told, whole_number, within
 
-Finite = Annotated[float, within()]
+Finite = Annotated[float, within(-1.0e12, 1.0e12)]
 RadiusKm = Annotated[float, within(above=0.0, high=1.0e6)]
 NOT_WORLDS = {0: "the centre of mass of the Solar System", 10: "the Sun"}
 """NAIF numbers of what neither carries sites nor passes in front of the Sun."""

@@ -59,7 +59,7 @@ CLOSE_NAMES = 0.8
 def neighbour(path: Path) -> str:
     """Hint naming a file of nearly the same name in the same folder, or an empty string."""
     try:
-        names = [entry.name for entry in path.parent.iterdir()]
+        names = [entry.name for entry in path.parent.iterdir() if entry.exists()]
     except OSError:
         return ""
     close = difflib.get_close_matches(path.name, names, n=1, cutoff=CLOSE_NAMES)

@@ -28,6 +28,8 @@ FIRST_HOURLY_COLUMNS = (
     "delivered_power_w",
 )
 
+ROWS_AT_ONCE = 50_000
+
 
 @contextlib.contextmanager
 def staged_folder(folder: Path | str) -> Iterator[Path]:
@@ -61,7 +63,10 @@ def staged_folder(folder: Path | str) -> Iterator[Path]:
 
 
 def write_dataset(ds: xr.Dataset, path: Path) -> None:
-    """NetCDF-4 with CF time (no fill value on time and bounds), compressed; the same bytes for the same Dataset."""
+    """NetCDF-4 with CF time (no fill value on time and bounds), compressed; the same bytes for the same Dataset.
+
+    Units are spelt as UDUNITS reads them, which CF asks for: kW h, not kWh. Raises OSError when the disk refuses.
+    """
     import numpy as np
 
     encoding: dict[str, dict[str, Any]] = {}
@@ -75,7 +80,15 @@ def write_dataset(ds: xr.Dataset, path: Path) -> None:
                 "dtype": "int64",
                 "_FillValue": None,
             }
-    ds.to_netcdf(path, engine="netcdf4", format="NETCDF4", encoding=encoding)
+    spelt = ds.copy()
+    for variable in spelt.variables.values():
+        if "units" in variable.attrs:
+            variable.attrs["units"] = variable.attrs["units"].replace("kWh", "kW h")
+    try:
+        spelt.to_netcdf(path, engine="netcdf4", format="NETCDF4", encoding=encoding)
+    except RuntimeError as error:
+        # the NetCDF library's word for a full disk
+        raise OSError(f"the disk refuses {path.name} ({error}); is it full?") from None
 
 
 def read_dataset(path: Path | str) -> xr.Dataset:
@@ -120,9 +133,23 @@ def hourly_frame(ds: xr.Dataset) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def write_table(frame: pd.DataFrame, path: Path) -> None:
-    """CSV with a header row, '.' decimals, ten significant digits and plain line ends."""
-    frame.to_csv(path, index=False, float_format="%.10g", lineterminator="\n")
+def write_table(frame: pd.DataFrame, path: Path, *, more: bool = False) -> None:
+    """CSV with a header row, '.' decimals, ten significant digits and plain line ends; `more` rows go below those there."""
+    frame.to_csv(
+        path,
+        mode="a" if more else "w",
+        header=not more,
+        index=False,
+        float_format="%.10g",
+        lineterminator="\n",
+    )
+
+
+def write_hourly(ds: xr.Dataset, path: Path) -> None:
+    """The interval series as CSV, block by block: a long run in short rows is not copied as a whole."""
+    for first in range(0, ds.sizes["time"], ROWS_AT_ONCE):
+        part = ds.isel(time=slice(first, first + ROWS_AT_ONCE))
+        write_table(hourly_frame(part), path, more=first > 0)
 
 
 def write_json(values: Mapping[str, Any], path: Path) -> None:

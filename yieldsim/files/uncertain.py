@@ -15,7 +15,7 @@ from yieldsim.files.reading import Loaded, Reading
 from yieldsim.files.strict_model import StrictModel, problem, told, whole_number, within
 from yieldsim.files.toml_inputs import parse_toml
 
-Finite = Annotated[float, within()]
+Finite = Annotated[float, within(-1.0e9, 1.0e9)]
 FEWEST_DRAWS, MOST_DRAWS = 64, 65536
 PARAMETERS: dict[str, tuple[str, ...]] = {
     "normal": ("mean", "sd"),

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from yieldsim.base.labelled import add, attributes
+from yieldsim.base.labelled import add, column_note
 from yieldsim.base.load_nouns import Load
 from yieldsim.base.vectors import FloatArray
 from yieldsim.energy.ledger import interval_hours, solar_day_number
@@ -94,14 +94,7 @@ def column_notes(words: list[str], names: list[str]) -> list[dict[str, str]]:
         },
     ]
     for name in (*FROM_ESTIMATE, *BY_TIME):
-        notes.append(_note(name, name))
+        notes.append(column_note(name, name))
     for word, load in zip(words, names, strict=True):
-        notes += [_note(f"{word}_{name}", name, f"{load}: ") for name in BY_LOAD]
+        notes += [column_note(f"{word}_{name}", name, f"{load}: ") for name in BY_LOAD]
     return notes
-
-
-def _note(column: str, name: str, before: str = "") -> dict[str, str]:
-    word = attributes(name)
-    how = {"time: mean": ", mean over the interval", "time: point": ", at its middle"}
-    meaning = before + word["long_name"] + how.get(word.get("cell_methods", ""), "")
-    return {"column": column, "unit": word["units"], "meaning": meaning}

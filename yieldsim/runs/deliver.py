@@ -19,15 +19,29 @@ def summary_of(ds: xr.Dataset) -> dict[str, Any]:
 def write_estimate(ds: xr.Dataset, folder: Path | str, *, report: bool = True) -> list[str]:
     """Write all results of an estimate into a folder; the names written. Raises WriteFailed, and then nothing has changed."""
     from yieldsim.energy.ledger import by_calendar, by_solar_day
-    from yieldsim.files.results import hourly_frame, staged_folder, write_dataset, write_json, write_table
+    from yieldsim.files.column_words import METADATA_NAME, csv_metadata
+    from yieldsim.files.results import (
+        hourly_frame,
+        staged_folder,
+        write_dataset,
+        write_hourly,
+        write_json,
+        write_table,
+    )
 
     with staged_folder(folder) as stage:
         write_dataset(ds, stage / "estimate.nc")
-        write_table(hourly_frame(ds), stage / "hourly.csv")
-        write_table(by_calendar(ds, "D"), stage / "daily.csv")
-        write_table(by_calendar(ds, "M"), stage / "monthly.csv")
-        write_table(by_calendar(ds, "Y"), stage / "yearly.csv")
-        write_table(by_solar_day(ds), stage / "solar_days.csv")
+        write_hourly(ds, stage / "hourly.csv")
+        columns = {"hourly.csv": hourly_frame(ds.isel(time=slice(1))).columns}
+        for name, sums in {
+            "daily.csv": by_calendar(ds, "D"),
+            "monthly.csv": by_calendar(ds, "M"),
+            "yearly.csv": by_calendar(ds, "Y"),
+            "solar_days.csv": by_solar_day(ds),
+        }.items():
+            write_table(sums, stage / name)
+            columns[name] = sums.columns
+        write_json(csv_metadata(columns, summary_of(ds)["provenance"]), stage / METADATA_NAME)
         write_json(summary_of(ds), stage / "summary.json")
         if report:
             _draw(ds, stage)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import reprlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -59,10 +60,10 @@ def prepare(
 
     notes = Notes()
     place, design, inputs = read_inputs(site, collector, notes)
-    named = [kernels] if isinstance(kernels, str | Path) else kernels
+    named = _kernel_paths(kernels)
     grid = time_grid(*span_utc(start, end, years), interval_minutes)
     begin, finish = float(grid.edge_tdb_s[0]), float(grid.edge_tdb_s[-1])
-    ephemeris = open_ephemeris(place.body, begin, finish, extra=[Path(k) for k in named])
+    ephemeris = open_ephemeris(place.body, begin, finish, extra=named)
     track = prepare_track(
         ephemeris,
         place.body,
@@ -105,22 +106,36 @@ def prepare(
     )
 
 
+def _kernel_paths(kernels: str | Path | Sequence[str | Path]) -> list[Path]:
+    """The kernels named for a run. Raises InputError for what is no path."""
+    paths = []
+    for kernel in [kernels] if isinstance(kernels, str | Path) else kernels:
+        if not isinstance(kernel, str | Path):
+            raise InputError(Problem("", "kernels", f"hold {kernel!r}", "paths of kernel files"))
+        paths.append(Path(kernel))
+    return paths
+
+
 def read_inputs(
     site: str | Path | Site, collector: str | Path | Collector, notes: Notes
 ) -> tuple[Site, Collector, tuple[Source, ...]]:
     """Both nouns, with every problem of both files in one InputError."""
     from yieldsim.files.inputs import read_collector, read_site
+    from yieldsim.runs.noun_checks import noun_problems
 
     problems: list[Problem] = []
     sources: list[Source] = []
 
     def noun(given: str | Path | Noun, kind: type[Noun], read: Callable[[Path], Loaded[Noun]]) -> Noun | None:
         if isinstance(given, kind):
+            problems.extend(noun_problems(given))
             return given
         if not isinstance(given, str | Path):
             what = kind.__name__.lower()
             problems.append(
-                Problem("", what, f"is {given!r}", f"the path of a {what} file, or a {kind.__name__}")
+                Problem(
+                    "", what, f"is {reprlib.repr(given)}", f"the path of a {what} file, or a {kind.__name__}"
+                )
             )
             return None
         try:
@@ -134,7 +149,7 @@ def read_inputs(
         return loaded.noun
 
     place, design = noun(site, Site, read_site), noun(collector, Collector, read_collector)
-    if place is None or design is None:
+    if place is None or design is None or problems:
         raise InputError(problems)
     return place, design, tuple(sources)
 

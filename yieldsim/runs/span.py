@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from numbers import Real
 from typing import TYPE_CHECKING
 
 from yieldsim.base.errors import InputError, Problem
@@ -30,7 +31,8 @@ def utc_instant(value: object, key: str) -> np.datetime64:
         moment: dt.date = value if not isinstance(value, str) else _parsed(value, key, wanted)
         if isinstance(moment, dt.datetime) and moment.tzinfo is not None:
             moment = moment.astimezone(dt.UTC).replace(tzinfo=None)
-        instant = np.datetime64(moment)
+        # a missing time of pandas is a datetime that is not equal to itself
+        instant = np.datetime64(moment if moment == moment else "NaT")
     else:
         raise InputError(Problem("", key, f"{value!r} is not a time", f"{wanted}, a date or a datetime"))
     if np.isnat(instant):
@@ -40,6 +42,8 @@ def utc_instant(value: object, key: str) -> np.datetime64:
     if not 1700 <= year <= 2200:
         raise InputError(Problem("", key, f"is in the year {year}", "1700 to 2200"))
     labelled: np.datetime64 = instant.astype("datetime64[ns]")
+    if labelled != labelled.astype("datetime64[s]"):
+        raise InputError(Problem("", key, f"is {labelled}", "whole seconds: results are labelled in them"))
     return labelled
 
 
@@ -56,7 +60,7 @@ def _parsed(text: str, key: str, wanted: str) -> dt.datetime:
 
 def number(value: object, key: str) -> float:
     """A plain number; anything else is refused by name (True is no number here)."""
-    if isinstance(value, bool) or not isinstance(value, int | float):
+    if isinstance(value, bool) or not isinstance(value, Real):
         raise InputError(Problem("", key, f"is {value!r}", "a number"))
     return float(value)
 

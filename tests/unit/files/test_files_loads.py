@@ -342,6 +342,8 @@ def test_an_uncertainty_file(tmp_path: Path) -> None:
             '[[uncertain]]\nwhat = "dust_rate"\ndistribution = "triangular"\nlow = 2.0\nlikely = 1.0\nhigh = 3.0\n',
             "low < likely < high",
         ),
+        (ONE.replace("sd = 0.2", f"sd = 1{'0' * 400}"), "sd is a huge number; allowed: more than 0"),
+        (ONE.replace("mean = 1.0", "mean = -1e300"), "mean is -1e+300; allowed: -1000000000 to 1000000000"),
     ],
 )
 def test_a_wrong_uncertainty_file(tmp_path: Path, text: str, expected: str) -> None:

@@ -61,6 +61,8 @@ def test_what_is_not_a_file(folder) -> None:
     assert told("pipe.toml") == ["pipe.toml: is not an ordinary file"]
     assert told("no\x00where") == ["no\x00where: cannot be read: embedded null byte"]
     assert "cannot be read" in told("x" * 5000)[0]
+    (folder.path / "gone.toml").symlink_to("elsewhere")
+    assert told("gone.toml") == ["gone.toml: does not exist"]
     (folder.path / "loop.toml").symlink_to("loop.toml")
     assert "cannot be read" in told("loop.toml")[0]
 

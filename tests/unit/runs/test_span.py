@@ -3,6 +3,7 @@
 import datetime as dt
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from yieldsim.base.errors import InputError
@@ -89,3 +90,18 @@ def test_a_grid_counts_whole_intervals_and_follows_the_leap_second():
 def test_a_leap_second_is_told_as_one():
     with pytest.raises(InputError, match="seconds 00 to 59; a moment within a leap second cannot be named"):
         utc_instant("2016-12-31T23:59:60Z", "start")
+
+
+def test_seconds_are_whole():
+    with pytest.raises(InputError, match=r"start .* whole seconds"):
+        utc_instant("2027-01-01T00:00:00.5", "start")
+
+
+def test_a_missing_time_of_pandas_is_told():
+    with pytest.raises(InputError, match="end NaT is not a time"):
+        utc_instant(pd.NaT, "end")
+
+
+@pytest.mark.parametrize("minutes", [30, np.int64(30), np.float32(30.0)])
+def test_numbers_of_numpy_are_numbers(minutes):
+    assert time_grid(SIX, SIX + np.timedelta64(2, "h"), minutes).count == 4
