@@ -52,7 +52,11 @@ from yieldsim.cli.progress import progress
 @click.option("--places", type=int, default=10, show_default=True, help="How many places to list.")
 @click.option("--spacing-m", type=float, help="Least distance between them (default: a tenth of the map).")
 @click.option(
-    "--write-sites", type=int, default=0, metavar="N", help="Write site files of the first N places."
+    "--write-sites",
+    type=click.IntRange(min=0),
+    default=0,
+    metavar="N",
+    help="Write site files of the first N places (and list as many).",
 )
 @click.option(
     "--holds",
@@ -93,9 +97,10 @@ def survey(
     asked = {
         name: given.pop(name) for name in ("body", "collector", "start", "end", "years", "like", "kernels")
     }
+    given["places"] = max(given["places"], write_sites) if given["places"] >= 0 else given["places"]
     options = SurveyOptions(**given)
     with progress("Surveying") as advance:
-        ds = run(terrain, options=options, work_folder=out, progress=advance, **asked)
+        ds = run(terrain, options=options, work_folder=out, keep_tiles=True, progress=advance, **asked)
     written = write_survey(ds, out, terrain, site_count=write_sites, like=asked["like"], figure=not no_figure)
     summary = summary_of_survey(ds)
     click.echo(
@@ -108,23 +113,28 @@ def survey(
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The best places as plain text."""
+    from yieldsim.report.span_words import days_between, is_part_year
+
+    days = days_between(summary["start_utc"], summary["end_utc"])
+    rates = f"; energies of {days:.3g} days at the rate of a year" if is_part_year(days) else ""
+    cells = f"{summary['cells']} cell{'s' * (summary['cells'] != 1)}"
     cell = " x ".join(f"{size:g}" for size in summary["cell_m"])
     lines = [
-        f"{summary['cells']} cells of {cell} m on {summary['body']}, {summary['mast_height_m']:g} m above the ground, "
+        f"{cells} of {cell} m on {summary['body']}, {summary['mast_height_m']:g} m above the ground, "
         f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}; best by {summary['goal']}, "
-        f"{summary['spacing_m']:g} m apart",
+        f"{summary['spacing_m']:g} m apart{rates}",
         "",
-        "       latitude   longitude  ground m     lit  any light  kWh/m2  delivered  facing  longest dark h",
+        "       latitude   longitude  ground m     lit  any light  kWh/m2/year  kWh/year  facing  longest dark h",
     ]
     for place in summary["places"]:
         delivered = (
-            f"{place['delivered_kwh']:9.1f}  {place['best_azimuth_deg']:6.1f}"
+            f"{place['delivered_kwh']:8.1f}  {place['best_azimuth_deg']:6.1f}"
             if "delivered_kwh" in place
-            else f"{'-':>9}  {'-':>6}"
+            else f"{'-':>8}  {'-':>6}"
         )
         lines.append(
             f"  {place['rank']:>2}  {place['latitude_deg']:9.5f}  {place['longitude_deg']:10.5f}  {place['elevation_m']:8.0f}  "
-            f"{place['lit_fraction']:6.1%}  {place['any_light_fraction']:9.1%}  {place['sun_following_kwh_m2']:6.0f}  "
+            f"{place['lit_fraction']:6.1%}  {place['any_light_fraction']:9.1%}  {place['sun_following_kwh_m2']:11.0f}  "
             f"{delivered}  {place['longest_dark_hours']:14.0f}"
         )
     return lines

@@ -10,7 +10,16 @@ import pytest
 import xarray as xr
 from matplotlib.text import Text
 
-from yieldsim.report import facing_figure, facing_map, rank_figure, span_words, style, units_figure
+from yieldsim.report import (
+    facing_figure,
+    facing_map,
+    rank_figure,
+    skyline_figure,
+    span_words,
+    style,
+    survey_figure,
+    units_figure,
+)
 
 GOALS = ("annual", "worst-month", "shortest-gap")
 MONTHS = ("2027-01", "2027-02")
@@ -196,3 +205,79 @@ def test_an_azimuth_that_rounds_to_the_full_circle_is_north() -> None:
     with style.drawing(7.0, 4.0) as figure:
         rank_figure.draw_rank(rank_summary(site_row(1, "Ridge", 0.0, None)), figure)
         assert "azimuth 0°" in texts(figure)
+
+
+# ---------------------------------------------------------------- skylines and surveys
+
+
+def skyline(
+    elevation: float, low: float, high: float, distance: tuple[float, float] = (0.2, 90.0)
+) -> xr.Dataset:
+    azimuth = np.arange(0.0, 360.0, 5.0)
+    far = np.geomspace(*distance, azimuth.size)
+    at = np.arange(0.0, 361.0, 10.0)
+    return xr.Dataset(
+        {
+            "horizon_azimuth_deg": ("horizon", azimuth),
+            "horizon_elevation_deg": ("horizon", np.full(azimuth.size, elevation)),
+            "horizon_distance_km": ("horizon", far),
+            "sun_low_deg": ("azimuth_deg", np.full(at.size, low)),
+            "sun_high_deg": ("azimuth_deg", np.full(at.size, high)),
+        },
+        {"azimuth_deg": at},
+        {"title": "Ridge, eye 10 m above the ground", "note": "n"},
+    )
+
+
+@pytest.mark.parametrize(
+    ("elevation", "low", "high", "words"),
+    [
+        (-1.0, -2.0, 2.0, "hides nothing of the Sun's band above 0° and leaves 50.0 % of the band below 0° open."),
+        (0.5, -2.0, 2.0, "hides 25.0 % of the Sun's band above 0°."),
+        (-1.0, -3.0, -0.5, "stays below 0° in this span. The ground leaves 20.0 % of the band below 0° open."),
+        (5.0, 1.0, 3.0, "hides 100 % of the Sun's band above 0°."),
+    ],
+)  # fmt: skip
+def test_ground_and_sun_in_a_sentence(elevation: float, low: float, high: float, words: str) -> None:
+    said = skyline_figure.sun_and_ground(skyline(elevation, low, high)).replace(style.NARROW_SPACE, " ")
+    assert said.endswith(words)
+
+
+@pytest.mark.parametrize("distance", [(5.1, 7.4), (0.2, 90.0), (3.0, 3.0)])
+def test_distances_are_labelled_in_plain_numbers(distance: tuple[float, float]) -> None:
+    with style.drawing(6.0, 2.0) as figure:
+        axes = figure.add_subplot()
+        skyline_figure._draw_distance(skyline(1.0, 0.0, 3.0, distance), axes)
+        figure.canvas.draw()
+        labels = [label.get_text() for label in (*axes.get_yticklabels(), *axes.get_yticklabels(minor=True))]
+        low, high = axes.get_ylim()
+        inside = [float(text) for text in labels if text and low <= float(text) <= high]
+    assert inside, "at least one number within the frame"
+
+
+@pytest.mark.parametrize("goal", ["delivered", "dark", "lit", "sun-following"])
+@pytest.mark.parametrize("lit", [0.0, 0.4])
+def test_a_map_without_light_says_none_and_draws_the_dark_dark(goal: str, lit: float) -> None:
+    shape = (4, 5)
+    maps = {"lit_fraction": lit, "any_light_fraction": lit, "sun_following_kwh_m2": 9e3 * lit,
+            "delivered_kwh": 300.0 * lit if lit else np.nan, "longest_dark_hours": 744.0 if not lit else 50.0,
+            "elevation_m": 3.0}  # fmt: skip
+    summary = {"places": [], "goal": goal, "mast_height_m": 2.0, "start_utc": "2027-01-01T00:00:00Z",
+               "end_utc": "2027-02-01T00:00:00Z"}  # fmt: skip
+    ds = xr.Dataset(
+        {name: (("y", "x"), np.full(shape, value)) for name, value in maps.items()},
+        {"x": ("x", np.arange(5.0), {"units": "m"}), "y": ("y", np.arange(4.0), {"units": "m"})},
+        {"title": "Light over a map, Moon", "summary": json.dumps(summary)},
+    )
+    name = survey_figure.GOAL_VARIABLES[goal]
+    with style.drawing(7.0, 5.0) as figure:
+        axes = figure.add_subplot()
+        survey_figure._draw_map(ds, axes, figure, name, summary, large=True)
+        found = texts(figure)
+        assert ("none" in found) == (lit == 0.0 and goal != "dark")
+        low, high = axes.get_images()[0].get_clim()
+    if goal == "dark":
+        assert low == 0.0
+        assert high == pytest.approx((744.0 if not lit else 50.0) / 24.0)
+    assert "31 days; energies at the rate of a year" in survey_figure._title(ds, summary)
+    assert survey_figure.survey_png(ds).startswith(b"\x89PNG")
