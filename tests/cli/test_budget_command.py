@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import math
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +19,7 @@ import yieldsim
 from yieldsim.base.errors import InputError
 from yieldsim.cli.main import main
 from yieldsim.files.bundled import sites_folder
+from yieldsim.files.inputs import read_collector
 from yieldsim.runs.budget import budget as budget_run
 
 SPAN = ["--start", "2027-04-20", "--end", "2027-06-23"]
@@ -238,7 +241,7 @@ def test_more_units_serve_more(folder: Path, budget: dict[str, object]) -> None:
     [
         (["budget", "nowhere", "-l", "sites/habitat.load.toml"], ["nowhere"]),
         (["budget", "e", "-l", "sites/lantern-ridge.toml"], ["looks like a site file; allowed: a load file here"]),
-        (["budget", "e", "-l", "sites/habitat.load.toml", "--units", "0"], ["units is 0; allowed: 1 to 10000000"]),
+        (["budget", "e", "-l", "sites/habitat.load.toml", "--units", "0"], ["units is 0; allowed: a whole number, 1 to 10000000"]),
         (["budget", "e", "-l", "sites/habitat.load.toml", "--reliability", "1.5"], ["reliability is 1.5"]),
         (
             ["budget", "e", "-l", "sites/habitat.load.toml", "--uncertain", "doubts.toml"],
@@ -281,7 +284,10 @@ def test_an_uncertain_input_that_is_not_there(folder: Path) -> None:
     )
     found = run("budget", "e", "-l", "sites/habitat.load.toml", *FILES, "--uncertain", "air.toml", cwd=folder)
     assert found.returncode == 2
-    assert "[[uncertain]] optical_depth can't be drawn (Lantern Ridge has no [atmosphere])" in found.stderr
+    assert (
+        "air.toml: [[uncertain]] optical_depth can't be drawn (Lantern Ridge has no [atmosphere])"
+        in found.stderr
+    )
 
 
 def test_a_series_that_ends_too_soon_cannot_be_computed(folder: Path) -> None:
@@ -298,6 +304,39 @@ def test_rows_of_a_day_are_too_long(folder: Path, done: subprocess.CompletedProc
         daily = ds.load().assign_attrs(interval_s=86_400.0)
     with pytest.raises(InputError, match=r"has rows of 24 h; allowed: rows of at most 6 h"):
         budget_run(daily, folder / "sites" / "habitat.load.toml")
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        ({"estimate": None}, "estimate is None"),
+        ({"load": None}, "load is None"),
+        ({"estimate": xr.Dataset()}, "estimate: is not a result of yieldsim estimate"),
+        ({"units": 2.5}, r"units is 2\.5; allowed: a whole number"),
+        ({"units": True}, "units is True"),
+        ({"reliability": "most"}, "reliability is 'most'"),
+        ({"reliability": math.nan}, "reliability is nan"),
+    ],
+)
+def test_wrong_arguments_from_python(folder: Path, done, options: dict[str, object], told: str) -> None:
+    given = {"estimate": folder / "e", "load": folder / "sites" / "habitat.load.toml"} | options
+    with pytest.raises(InputError, match=told):
+        budget_run(given.pop("estimate"), given.pop("load"), **given)
+
+
+def test_a_budget_is_no_estimate(folder: Path, done) -> None:
+    found = run("budget", "b/budget.nc", "-l", "sites/habitat.load.toml", "--out", "never", cwd=folder)
+    assert found.returncode == 2
+    assert (
+        'budget.nc: is not a result of yieldsim estimate (it is one of "yieldsim budget 1")' in found.stderr
+    )
+
+
+def test_a_collector_turned_about_its_normal_is_another(folder: Path, done) -> None:
+    own = read_collector(folder / "sites" / "wide.collector.toml").noun
+    turned = replace(own, mounts=tuple(replace(mount, roll_deg=30.0) for mount in own.mounts))
+    with pytest.raises(InputError, match="mounts differ from those of the estimate"):
+        budget_run(folder / "e", folder / "sites" / "habitat.load.toml", collector=turned)
 
 
 def test_the_verb_is_public() -> None:

@@ -22,10 +22,11 @@ from yieldsim.cli.progress import progress
 @click.option("-c", "--collector", type=click.Path(path_type=Path), help="Collector file of the estimate.")
 @click.option("--uncertain", type=click.Path(path_type=Path), help="Uncertainty file: draws to run.")
 @click.option(
-    "--kernels",
+    "--kernel",
+    "kernels",
     multiple=True,
     type=click.Path(path_type=Path),
-    help="Further kernel of the estimate; repeatable.",
+    help="Further kernel of the estimate, for the draws; repeatable.",
 )
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for the results (default: beside it).")
 @click.option("--json", "as_json", is_flag=True, help="Print budget.json to stdout instead of the table.")

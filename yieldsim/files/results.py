@@ -29,6 +29,7 @@ FIRST_HOURLY_COLUMNS = (
 )
 
 ROWS_AT_ONCE = 50_000
+ESTIMATE_SCHEMA = "yieldsim estimate 1"
 
 
 @contextlib.contextmanager
@@ -109,9 +110,19 @@ def read_dataset(path: Path | str) -> xr.Dataset:
         raise InputError(
             Problem(shown(file), found="cannot be read as NetCDF", hint=str(error).splitlines()[0])
         ) from None
-    if "summary" not in loaded.attrs or "delivered_power_w" not in loaded:
-        raise InputError(Problem(shown(file), found="is not a result of yieldsim estimate"))
+    refuse_other(loaded, shown(file))
     return loaded
+
+
+def refuse_other(ds: xr.Dataset, where: str) -> None:
+    """Raise InputError for a Dataset that is not the result of an estimate."""
+    try:
+        schema = json.loads(ds.attrs["summary"])["schema"]
+    except (KeyError, TypeError, ValueError):
+        schema = ""
+    if schema != ESTIMATE_SCHEMA or "delivered_power_w" not in ds:
+        hint = f'it is one of "{schema}"' if schema else ""
+        raise InputError(Problem(where, found="is not a result of yieldsim estimate", hint=hint))
 
 
 def hourly_frame(ds: xr.Dataset) -> pd.DataFrame:

@@ -59,6 +59,7 @@ def budget(
         "Conventions": "CF-1.10",
         "title": f"Budget of {case.plan.name} at {case.summary['site']['name']}",
         "source": case.estimate.attrs["source"],
+        "history": f"{case.estimate.attrs['history']}\nyieldsim budget",
         "interval_s": case.estimate.attrs["interval_s"],
         "celestial_body": case.summary["site"]["body"],
     }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from numbers import Integral, Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
 LONGEST_ROW_HOURS = 6.0
 """Longer rows can't tell an evening from a morning."""
+MOST_UNITS = 10_000_000
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -65,20 +67,26 @@ def prepare_budget(
 
     from yieldsim.files.inputs import read_collector, read_site
     from yieldsim.files.loads import read_load
-    from yieldsim.files.results import read_dataset
+    from yieldsim.files.results import read_dataset, refuse_other
     from yieldsim.files.uncertain import read_uncertain
     from yieldsim.optics.photometry import SUNLIGHT, LightFigures
     from yieldsim.planning.loads import rows_of
     from yieldsim.planning.storage import needs_of, store_of
+    from yieldsim.runs.noun_checks import noun_problems
 
     notes = Notes()
     problems: list[Problem] = []
     sources: list[Source] = []
 
     def read(given: object, kinds: Any, reader: Callable[[Path], Any]) -> Any:
-        if given is None or isinstance(given, kinds):
-            return given
+        if given is None:
+            return None
         try:
+            if isinstance(given, xr.Dataset):
+                refuse_other(given, "estimate")
+            if isinstance(given, kinds):
+                problems.extend(noun_problems(given))
+                return given
             found = reader(Path(str(given)))
         except InputError as error:
             problems.extend(error.problems)
@@ -90,15 +98,17 @@ def prepare_budget(
             notes.add(warning)
         return found.noun
 
+    problems.extend(
+        Problem("", name, "is None", "a file or what was read from one")
+        for name, given in (("estimate", estimate), ("load", load))
+        if given is None
+    )
     ds = read(estimate, xr.Dataset, read_dataset)
     plan = read(load, LoadPlan, read_load)
     place = read(site, Site, read_site)
     design = read(collector, Collector, read_collector)
     doubts = read(uncertain, UncertainPlan, read_uncertain)
-    if units is not None and not 1 <= units <= 10_000_000:
-        problems.append(Problem("", "units", f"is {units}", "1 to 10000000"))
-    if reliability is not None and not 0.0 < reliability <= 1.0:
-        problems.append(Problem("", "reliability", f"is {reliability:g}", "more than 0, at most 1"))
+    problems.extend(_wrong_numbers(units, reliability))
     if uncertain is not None and (site is None or collector is None):
         hint = "the files that the estimate was made from"
         problems.append(Problem("", "uncertain", "is given alone", "it beside site and collector", hint))
@@ -147,6 +157,17 @@ def scaled_light(ds: xr.Dataset, ratio: float) -> xr.Dataset:
     return ds.assign(scaled)
 
 
+def _wrong_numbers(units: Any, reliability: Any) -> list[Problem]:
+    """Problems of the numbers that a caller may give; None leaves them to the files."""
+    problems = []
+    whole = isinstance(units, Integral) and not isinstance(units, bool)
+    if units is not None and not (whole and 1 <= units <= MOST_UNITS):
+        problems.append(Problem("", "units", f"is {units!r}", f"a whole number, 1 to {MOST_UNITS}"))
+    if reliability is not None and not (isinstance(reliability, Real) and 0.0 < float(reliability) <= 1.0):
+        problems.append(Problem("", "reliability", f"is {reliability!r}", "more than 0, at most 1"))
+    return problems
+
+
 def _unfit(ds: xr.Dataset) -> list[Problem]:
     """Problems of an estimate that a budget can't work with."""
     hours = float(ds.attrs["interval_s"]) / 3600.0
@@ -161,16 +182,17 @@ def _unfit(ds: xr.Dataset) -> list[Problem]:
 
 
 def _other_mounts(ds: xr.Dataset, collector: Collector) -> list[Problem]:
-    """Problems of a collector that is not the estimate's: other mounts or counts."""
+    """Problems of a collector that is not the estimate's: other facings or counts."""
     own = list(
         zip(
             ds["mount_tilt_deg"].values.tolist(),
             ds["mount_azimuth_deg"].values.tolist(),
+            ds["mount_roll_deg"].values.tolist(),
             ds["mount_count"].values.tolist(),
             strict=True,
         )
     )
-    given = [(mount.tilt_deg, mount.azimuth_deg, mount.count) for mount in collector.mounts]
+    given = [(mount.tilt_deg, mount.azimuth_deg, mount.roll_deg, mount.count) for mount in collector.mounts]
     if own == given:
         return []
     return [

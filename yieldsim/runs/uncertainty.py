@@ -54,7 +54,8 @@ def how_sure(
     """Run every draw. Raises InputError for inputs that site or collector don't have."""
     assert case.site is not None
     assert case.collector is not None
-    _refuse_missing(plan, case.site, case.collector)
+    file = next((source.name for source in case.sources if source.role == "uncertainty"), "")
+    _refuse_missing(plan, case.site, case.collector, file)
     drawn = uncertainty.draw(plan)
     run = drawn_run_of(case, drawn, kernels)
     names = [one.what for one in plan.inputs]
@@ -104,8 +105,8 @@ def how_sure(
     return Sure(summary, _dataset(names, drawn.value, found))
 
 
-def _refuse_missing(plan: UncertainPlan, site: Site, collector: Collector) -> None:
-    """Raise InputError for uncertain inputs of things that aren't there."""
+def _refuse_missing(plan: UncertainPlan, site: Site, collector: Collector, file: str) -> None:
+    """Raise InputError for uncertain inputs of things that aren't there; `file` is where the plan stands."""
     fibre, shield = collector.fibre, collector.shield
     lacking = {
         "optical_depth": "" if site.optical_depth is not None else f"{site.name} has no [atmosphere]",
@@ -123,7 +124,7 @@ def _refuse_missing(plan: UncertainPlan, site: Site, collector: Collector) -> No
         ),
     }
     problems = [
-        Problem("", f"[[uncertain]] {one.what}", "can't be drawn", hint=lacking[one.what])
+        Problem(file, f"[[uncertain]] {one.what}", "can't be drawn", hint=lacking[one.what])
         for one in plan.inputs
         if lacking.get(one.what)
     ]
