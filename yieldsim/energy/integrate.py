@@ -30,7 +30,7 @@ from yieldsim.sky.sun_track import SunTrack
 
 BLOCK_STEPS = 200_000
 """Fine steps (times mounts) held at once: some 40 MB."""
-SHORTEST_STEP_S = 1.0
+SHORTEST_STEP_S, LONGEST_FIRST_STEP_S = 1.0, 1800.0
 
 MEANS = (
     "open_horizon_fraction",
@@ -160,13 +160,17 @@ def integrate(
 
 
 def first_steps(site: Site, collector: Collector, interval_s: float) -> int:
-    """Fine steps an interval to start from: the Sun moves at most a quarter of the curve's half-width, or of 2 degrees, a step."""
+    """Fine steps an interval to start from: the Sun moves at most a quarter of the curve's half-width, or of 2 degrees, a step.
+
+    No step is longer than half an hour, so that hours of light and gaps are told as finely in rows of a day as in rows of an hour.
+    """
     degrees_per_s = 360.0 / (site.body.mean_solar_day_hours * SECONDS_PER_HOUR)
     table = collector.acceptance_table
     feature_deg = min(half_width_deg(table), 8.0)
     if isinstance(table, BiaxialAcceptance):
         feature_deg = min(feature_deg, 4.0)
-    return max(2, math.ceil(interval_s * degrees_per_s / (feature_deg / 4.0)))
+    moving = math.ceil(interval_s * degrees_per_s / (feature_deg / 4.0))
+    return max(math.ceil(interval_s / LONGEST_FIRST_STEP_S), moving)
 
 
 def converge(
