@@ -156,6 +156,11 @@ def test_horizon_to_stdout_with_files_in_a_row(folder):
             2,
             "azimuth_step_deg is 7; allowed: a whole part of 360",
         ),
+        (
+            ("horizon", "site.toml", "--out", "rim.png"),
+            2,
+            "--out: is rim.png; allowed: a name ending in .csv",
+        ),
         (("horizon", "away.toml", "-t", "fine.tif"), 1, "lies outside fine.tif; use a file that covers it"),
         (("survey", "fine.tif", "--body", "mars"), 2, "is of another body"),
         (("survey", "fine.tif"), 2, "body is not given"),
@@ -164,6 +169,18 @@ def test_horizon_to_stdout_with_files_in_a_row(folder):
             2,
             "x -4000 to 4000, y -4000 to 4000",
         ),
+        (
+            ("survey", "fine.tif", "--body", "moon", "--window", "0", "0", "nan", "1"),
+            2,
+            "window is 0 0 nan 1",
+        ),
+        (
+            ("survey", "fine.tif", "--body", "moon", "--window", "0", "0", "inf", "1"),
+            2,
+            "window is 0 0 inf 1",
+        ),
+        (("survey", "fine.tif", "--body", "moon", "--spacing-m", "nan"), 2, "spacing_m is nan"),
+        (("survey", "fine.tif", "--body", "moon", "--write-sites", "-1"), 2, "-1 is not in the range"),
         (("survey", "fine.tif", "--body", "moon", "--stride", "0"), 2, "stride is 0; allowed: 1 or more"),
         (("survey", "fine.tif", "--body", "moon", "--goal", "delivered"), 2, "collector is not given"),
         (("survey", "fine.tif", "--body", "moon", "--start", "2100-01-01"), 1, "covers"),
@@ -236,6 +253,50 @@ def test_survey_writes_everything(folder):
     assert json.loads(out)["delivered_kwh"] == pytest.approx(
         places[0]["delivered_kwh"] * 59.0 / 365.25, rel=0.02
     )
+
+
+def test_a_survey_to_the_edge_of_its_only_file(folder):
+    """Cells on the file's rim are as good as others: known, written as sites, and told to see no ground beyond."""
+    words = (
+        "survey",
+        "fine.tif",
+        "-b",
+        "moon",
+        "--start",
+        "2026-01-01",
+        "--end",
+        "2026-01-15",
+        "--stride",
+        "199",
+    )
+    _, err = run(
+        folder,
+        *words,
+        "--azimuths",
+        "72",
+        "--out",
+        "rim",
+        "--places",
+        "1",
+        "--write-sites",
+        "3",
+        "--no-figure",
+    )
+    assert "note: at the best place, no terrain at all at" in err
+    with xr.open_dataset(folder / "rim" / "survey.nc") as ds:
+        assert ds.sizes["x"] == ds.sizes["y"] == 2
+        assert np.isfinite(ds.lit_fraction.values).all()
+        summary = json.loads(ds.attrs["summary"])
+    assert len(summary["places"]) == 3
+    out, _ = run(folder, "check", "rim/place-01.toml", "rim/place-03.toml")
+    assert "horizon table of 720 rows" in out
+    # four corners of rolling ground: a rim that saw straight down would be lit by a Sun below the horizon, always
+    lowest = min(
+        float(line.split(",")[1])
+        for line in (folder / "rim" / "place-01.horizon.csv").read_text().splitlines()
+        if line[0].isdigit()
+    )
+    assert lowest > -1.0
 
 
 def bytes_of(folder: Path) -> dict[str, bytes]:

@@ -13,8 +13,8 @@ from yieldsim.base.vectors import FloatArray
 Float32Array = NDArray[np.float32]
 Pair = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
 
-EDGE_PIXELS = 1e-4
-"""A place this far outside a grid is on its edge: map projections and their inverses agree to less."""
+EDGE_PIXELS = 1e-3
+"""A place this far outside the outermost pixel centres is on them: projections and places in files are rounded to less."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

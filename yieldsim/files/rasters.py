@@ -97,13 +97,10 @@ class Raster:
     def covers(self, latitude_deg: float, longitude_deg: float) -> bool:
         """Whether a place lies between this file's outermost pixel centres, or beyond them at a pole."""
         row, column = self.to_pixel(np.array([latitude_deg]), np.array([longitude_deg]))
-        north, south = self.ends_at_pole
-        first, last = -(0.5 + EDGE_PIXELS if north else EDGE_PIXELS), self.rows - 1 + EDGE_PIXELS
-        if south:
-            last += 0.5
+        edge, (north, south) = EDGE_PIXELS, self.ends_at_pole
         return bool(
-            first <= row[0] <= last
-            and (self.is_whole_turn or -EDGE_PIXELS <= column[0] <= self.columns - 1 + EDGE_PIXELS)
+            -edge - 0.5 * north <= row[0] <= self.rows - 1 + edge + 0.5 * south
+            and (self.is_whole_turn or -edge <= column[0] <= self.columns - 1 + edge)
         )
 
     @property

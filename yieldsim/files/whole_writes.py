@@ -101,3 +101,11 @@ def _settle(path: Path) -> None:
 def _failed(target: Path, error: Exception) -> WriteFailed:
     reason = getattr(error, "strerror", None) or str(error)
     return WriteFailed(f"cannot write {shown(target)}: {reason.lower()}; what was there before is untouched")
+
+
+def refuse_table_name(out: Path) -> None:
+    """Raise InputError for the name of a table that is a folder, or that a figure beside it would take."""
+    if out.is_dir():
+        raise InputError(Problem("--out", found=f"{out} is a folder", allowed="the name of a table"))
+    if out.suffix.lower() not in (".csv", ".txt"):
+        raise InputError(Problem("--out", found=f"is {out.name}", allowed="a name ending in .csv"))

@@ -29,12 +29,16 @@ HEIGHT_MISMATCH_M = 50.0
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class HorizonRun:
-    """A skyline with its mask, the files it rests on and what a reader should be told."""
+    """A skyline with its mask, the files it rests on and what a reader should be told.
+
+    reach_warnings   those of the warnings that are about ground that the files don't hold
+    """
 
     skyline: Skyline
     mask: HorizonMask
     sources: tuple[Source, ...]
     warnings: tuple[str, ...]
+    reach_warnings: tuple[str, ...]
 
 
 def resolve_horizon(site: Site) -> tuple[HorizonMask, tuple[Source, ...], tuple[str, ...]]:
@@ -100,7 +104,8 @@ def horizon(
         distances_m(grids, rasters, sphere, site, reach_km),
         site.mast_height_m,
     )
-    warnings += reach_warnings(result, surface.highest_m, reach_km)
+    unreached = reach_warnings(result, surface.highest_m, reach_km)
+    warnings += unreached
     if abs(result.ground_m - site.elevation_m) > HEIGHT_MISMATCH_M:
         warnings.append(
             f"the terrain lies at {result.ground_m:.0f} m under the mast, the site file says "
@@ -111,6 +116,7 @@ def horizon(
         mask=HorizonMask(azimuth_deg=result.azimuth_deg, elevation_deg=np.round(result.elevation_deg, 5)),
         sources=tuple(file_source(file, "terrain") for raster in rasters for file in raster.files),
         warnings=tuple(warnings),
+        reach_warnings=tuple(unreached),
     )
 
 
@@ -324,8 +330,9 @@ def write_horizon(
     if out is None:
         return [text]
     from yieldsim.files.results import staged_folder, write_image
-    from yieldsim.files.whole_writes import write_text_whole
+    from yieldsim.files.whole_writes import refuse_table_name, write_text_whole
 
+    refuse_table_name(out)
     with staged_folder(out.parent) as stage:
         write_text_whole(stage / out.name, text)
         if figure:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import os
 import shutil
 from collections.abc import Sequence
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 
 
 FEWEST_AZIMUTHS, MOST_AZIMUTHS = 72, 1440
+TILES = "yieldsim_tiles"
+"""Of a Dataset's encoding, which no file takes over: the folder of its tiles, until its results are written."""
 
 
 def survey(
@@ -36,6 +39,7 @@ def survey(
     kernels: Sequence[str | Path] = (),
     options: SurveyOptions | None = None,
     work_folder: str | Path = ".",
+    keep_tiles: bool = False,
     progress: Progress | None = None,
 ) -> xr.Dataset:
     """Maps of light, energy and longest dark over terrain: survey.nc as a Dataset.
@@ -44,6 +48,7 @@ def survey(
     like          a site whose mast, air and dust hold everywhere
     options       window (x min, y min, x max, y max in the first file's system), stride, azimuths, reach, goal, ...
     work_folder   where finished tiles wait while the survey runs; an interrupted survey takes them up again
+    keep_tiles    leave them there until `write_survey` has written its results: a full disk costs no tile
 
     Annual figures are means over the span, for a year of 365.25 days. Raises InputError, DataMissing or CannotCompute.
     """
@@ -101,7 +106,10 @@ def survey(
         notes,
         _body_file(site, body),
     )
-    shutil.rmtree(folder, ignore_errors=True)
+    if keep_tiles:
+        ds.encoding[TILES] = str(folder)
+    else:
+        shutil.rmtree(folder, ignore_errors=True)
     return ds
 
 
@@ -168,7 +176,7 @@ def _refuse(options: SurveyOptions, collector: Collector | None) -> None:
         problems.append(
             Problem("", "places or workers", "is too small", "0 or more places, 1 or more workers")
         )
-    if options.spacing_m is not None and options.spacing_m < 0.0:
+    if options.spacing_m is not None and not 0.0 <= options.spacing_m < math.inf:
         problems.append(Problem("", "spacing_m", f"is {options.spacing_m:g}", "0 or more"))
     if problems:
         raise InputError(problems)
@@ -254,7 +262,10 @@ def write_survey(
             assert conditions is not None
             for name, text in _site_files(place, summary, terrain, conditions).items():
                 write_text_whole(stage / name, text)
-        return sorted(file.name for file in stage.iterdir())
+        written = sorted(file.name for file in stage.iterdir())
+    if TILES in ds.encoding:
+        shutil.rmtree(ds.encoding.pop(TILES), ignore_errors=True)
+    return written
 
 
 def _site_files(

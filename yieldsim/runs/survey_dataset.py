@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,6 +22,10 @@ if TYPE_CHECKING:
     from yieldsim.files.rasters import Raster
     from yieldsim.runs.survey_options import SurveyOptions
 
+LOOK_STEP_DEG = 5.0
+"""Azimuths at which the best place is asked how far its files would need to reach."""
+PLACE_DECIMALS = 8
+"""Of degrees: a cell on a file's edge stays in the file to a third of a millimetre."""
 SPACING_SHARE = 0.1
 """Places are kept apart by this share of the map's shorter side unless told otherwise."""
 
@@ -71,6 +76,9 @@ def survey_dataset(
         sign * ds[variable].values.astype(np.float64), across, down, spacing_m, options.places
     )
     places = [_place(ds, latitude, longitude, i, j, k + 1) for k, (i, j) in enumerate(chosen)]
+    if places:
+        for line in _reach_notes(places[0], job, options):
+            notes.add(line)
     values = maps[VARIABLES.index("lit_fraction")]
     summary = {
         "schema": "yieldsim survey 1",
@@ -104,14 +112,34 @@ def survey_dataset(
     return ds
 
 
+def _reach_notes(place: dict[str, Any], job: TileJob, options: SurveyOptions) -> list[str]:
+    """What a skyline of the best place tells about ground that the files don't reach."""
+    from yieldsim.base.errors import DataMissing
+    from yieldsim.runs.horizon import horizon
+
+    site = replace(
+        job.site,
+        latitude_deg=place["latitude_deg"],
+        longitude_deg=place["longitude_deg"],
+        elevation_m=place["elevation_m"],
+    )
+    try:
+        run = horizon(
+            site, job.terrain, reach_km=options.reach_km, azimuth_step_deg=LOOK_STEP_DEG, holds=job.holds
+        )
+    except DataMissing:
+        return ["the best place has no known ground around it"]
+    return [f"at the best place, {line}" for line in run.reach_warnings]
+
+
 def _place(
     ds: xr.Dataset, latitude: FloatArray, longitude: FloatArray, i: int, j: int, rank: int
 ) -> dict[str, Any]:
     """One place as plain numbers."""
     row: dict[str, Any] = {
         "rank": rank,
-        "latitude_deg": round(float(latitude[i, j]), 6),
-        "longitude_deg": round(float(longitude[i, j]) % 360.0, 6),
+        "latitude_deg": round(float(latitude[i, j]), PLACE_DECIMALS),
+        "longitude_deg": round(float(longitude[i, j]) % 360.0, PLACE_DECIMALS),
         "x": round(float(ds["x"].values[j]), 3),
         "y": round(float(ds["y"].values[i]), 3),
     }

@@ -20,7 +20,10 @@ MOST_BEND_PIXELS = 0.5
 def window_pixels(
     raster: Raster, window: tuple[float, float, float, float] | None, stride: int
 ) -> tuple[int, int, int, int]:
-    """(row, column, rows, columns) of the pixels whose centres lie in a window of map coordinates; None: the whole file."""
+    """(row, column, rows, columns) of the pixels whose centres lie in a window of map coordinates; None: the whole file.
+
+    On a map that goes once around the body a window may cross its left and right ends.
+    """
     import numpy as np
 
     if window is None:
@@ -29,7 +32,7 @@ def window_pixels(
     a, b, c, d, e, f = raster.transform
     if b != 0.0 or d != 0.0:
         raise InputError(Problem(raster.name, found="is rotated on its map; a window needs rows along x"))
-    if x1 <= x0 or y1 <= y0:
+    if not (np.isfinite(window).all() and x0 < x1 and y0 < y1):
         raise InputError(
             Problem("", "window", f"is {x0:g} {y0:g} {x1:g} {y1:g}", "x min < x max and y min < y max")
         )
@@ -38,7 +41,11 @@ def window_pixels(
     left, right = int(np.ceil(columns[0] - 1e-9)), int(np.floor(columns[1] + 1e-9))
     top, bottom = int(np.ceil(rows[0] - 1e-9)), int(np.floor(rows[1] + 1e-9))
     # a window as wide as the file, given by its corners, may end a pixel's rounding outside
-    inside = top >= 0 and left >= 0 and bottom < raster.rows and right < raster.columns
+    if raster.is_whole_turn:
+        across = right - left < raster.columns and left > -raster.columns and right < 2 * raster.columns
+    else:
+        across = left >= 0 and right < raster.columns
+    inside = across and top >= 0 and bottom < raster.rows
     if not inside or bottom < top or right < left:
         xs, ys = sorted((c, c + a * raster.columns)), sorted((f, f + e * raster.rows))
         raise InputError(
