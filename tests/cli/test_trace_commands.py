@@ -153,8 +153,23 @@ def test_linear_designs_get_two_angles(tmp_path: Path) -> None:
     assert header == "transverse_deg,longitudinal_deg,acceptance_fraction"
     # the shield's film belongs to the collector: the acceptance leaves it out, the flux does not
     assert traced.summary["film"] == {"transmittance": 0.93, "counted": "collector"}
+    assert 0.0 < traced.summary["spot"]["half_width_50_mm"] < traced.summary["spot"]["half_width_95_mm"]
+    # of a linear collector the limit is that of both angles: NA^2 / (sin a sin b)
+    widths = traced.summary["acceptance"]
+    sines = [
+        np.sin(np.radians(widths[f"{axis}_half_width_50_deg"])) for axis in ("transverse", "longitudinal")
+    ]
+    largest = traced.summary["concentration"]["largest_for_this_half_width"]
+    assert largest == pytest.approx(0.6**2 / (sines[0] * sines[1]))
     power = traced.summary["flux"][0]
     assert power["delivered_w"] / power["aperture_power_w"] < 0.95 * traced.summary["acceptance"]["normal"]
+
+
+def test_a_narrow_band_says_what_it_leaves_out(tmp_path: Path) -> None:
+    """400 to 700 nm hold 38.9 % of sunlight (ASTM G173-03 over 1361 W/m2): 61 % is told to be lost, and to heat the lens."""
+    optics = small(tmp_path, SMALL + "[band]\nshortest_nm = 400.0\nlongest_nm = 700.0\n")
+    traced = trace(optics, tolerance=0.05)
+    assert any("61% of sunlight lies outside the traced band" in line for line in traced.summary["warnings"])
 
 
 def test_film_counted_here_is_in_the_acceptance(tmp_path: Path) -> None:

@@ -25,8 +25,10 @@ from yieldsim.optics.grooves import (
     groove_table,
     largest_turn_in_deg,
 )
+from yieldsim.optics.sampling import disc_radius_table
 from yieldsim.optics.scene import Scene, build_scene
 from yieldsim.optics.tracer import Seen, directions_xyz, paths, record, trace
+from yieldsim.runs.trace_summary import spot_size
 
 N = 1.4906
 NORMAL = np.array([0.0, 0.0, 1.0])
@@ -532,6 +534,15 @@ def test_suns_image_behind_an_ideal_lens() -> None:
     )
     seen = record(scene, NORMAL, rays=1 << 15, sun_radius_deg=0.266453)
     assert_allclose(2e3 * spot_radii(seen).max(), 0.93010, rtol=3e-3)
+    # the radii that hold half and nine tenths of it are those of the limb-darkened disc itself
+    lens = Lens(kind="plano_convex")
+    fibre = FibreFace(section="round", width_m=1.0, length_m=1.0, numerical_aperture=1.0)
+    spot = spot_size(Prescription(name="lens", lens=lens, fibre=fibre), seen)
+    disc = disc_radius_table()
+    for share in (50, 90):
+        expected = 0.93010 / 2.0 * np.interp(share / 100.0, np.linspace(0.0, 1.0, len(disc)), disc)
+        assert_allclose(spot[f"radius_{share}_mm"], expected, rtol=5e-3)
+    assert spot["plane"] == "fibre's face"
 
 
 def test_disc_table_is_the_point_table_over_the_disc() -> None:

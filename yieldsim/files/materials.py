@@ -91,7 +91,7 @@ def plain_name(name: str) -> str | None:
 def unknown_material_hint(name: str, own: tuple[str, ...] = ()) -> str:
     """Hint for a name that is neither in the list nor in the file."""
     close = likely(name.strip().lower().replace(" ", "_"), [*PLAIN_NAMES, *OTHER_NAMES, *own])
-    return f"{close} never replaced by a guess" if close else "or describe it in a [materials.NAME] table"
+    return f"{close} never replaced by a guess" if close else "or describe it in a [[materials]] table"
 
 
 def plain_material(name: str) -> OpticalMaterial:
@@ -152,7 +152,7 @@ def _entry(page: str) -> Any:
     except ImportError:
         raise DataMissing(
             "the refractive-index database is not installed: pip install 'yieldsim[optics]', or describe the material "
-            "in a [materials.NAME] table"
+            "in a [[materials]] table"
         ) from None
     parts = page.split("/")
     if len(parts) != 3:

@@ -8,8 +8,9 @@ problem of the file: parts that overlap, grooves that would reflect totally, mat
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -98,19 +99,21 @@ def prescription_from(data: Mapping[str, Any], where: Path) -> Prescription:
 
 
 def _materials(reading: Reading, model: PrescriptionFile) -> dict[str, OpticalMaterial]:
-    """Every material that is used, by the name it is used by; faults are kept in the reading."""
-    own = {row.name: row for row in model.materials}
-    found: dict[str, OpticalMaterial] = {}
+    """Every material by the name it is used by, those of the file whether used or not; faults are kept in the reading."""
+    made: dict[str, tuple[str, Callable[[], OpticalMaterial]]] = {
+        row.name: (f'[[materials]] "{row.name}"', row.noun) for row in model.materials
+    }
     for key, part in (("lens", model.lens), ("funnel", model.funnel)):
-        name = part.material if part is not None else None
-        if name is None or name in found:
-            continue
+        if part is not None and part.material is not None and part.material not in made:
+            made[part.material] = (f"[{key}]", partial(plain_material, part.material))
+    found: dict[str, OpticalMaterial] = {}
+    for name, (where, make) in made.items():
         try:
-            found[name] = own[name].noun() if name in own else plain_material(name)
+            found[name] = make()
         except InputError as error:
             for fault in error.problems:
-                where = f'[[materials]] "{name}" {fault.key}' if name in own else f"[{key}] {fault.key}"
-                reading.problems.append(Problem(reading.where, where, fault.found, fault.allowed, fault.hint))
+                key = f"{where} {fault.key}"
+                reading.problems.append(Problem(reading.where, key, fault.found, fault.allowed, fault.hint))
     return found
 
 
@@ -227,6 +230,9 @@ def _collar(model: PrescriptionFile, lens: Lens) -> Collar | None:
     width, length = lens.width_m, lens.length_m
     if lens.kind == "none" and model.funnel is not None:
         width, length = model.funnel.mouth_width_m, model.funnel.trough_length_m or 0.0
+    elif section != "trough":
+        # around a lens with corners
+        width = 2.0 * lens.half_extent_m if section == "round" else max(width, length)
     return Collar(
         shape=table.shape,
         section=section,

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from typing import Any
+from typing import Any, get_args
 
 from pydantic_core import PydanticCustomError
 
 from yieldsim.base.errors import YieldsimError
+from yieldsim.base.prescription import LensKind
 from yieldsim.files.materials import PLAIN_NAMES, plain_material, plain_name, unknown_material_hint
 from yieldsim.files.prescription_tables import number_in
 from yieldsim.files.strict_model import problem, told
@@ -118,6 +119,8 @@ def placing(given: Mapping[str, Any]) -> Iterator[Fault]:
     """Parts one behind the other."""
     lens, funnel, fibre = _table(given, "lens"), given.get("funnel"), _table(given, "fibre")
     kind = lens.get("kind")
+    if kind not in get_args(LensKind):
+        return
     has_funnel = isinstance(funnel, Mapping)
     if kind == "none" and not has_funnel:
         yield "funnel", problem("is missing", hint='with kind = "none" the funnel is the whole collector')
@@ -126,6 +129,7 @@ def placing(given: Mapping[str, Any]) -> Iterator[Fault]:
         hint = "distance_m belongs in [funnel]; gap_m is the way from the funnel to the fibre"
         yield "fibre", problem("has a distance_m beside a funnel", hint=hint)
     distance = number_in(behind, "distance_m")
+    standing = number_in(lens, "focal_length_m") if "distance_m" not in behind else distance
     has_focus = "focal_length_m" in lens or "curvature_radius_m" in lens
     if kind != "none" and "distance_m" not in behind and not has_focus:
         hint = "with given facets there is no designed focus to stand at"
@@ -133,10 +137,8 @@ def placing(given: Mapping[str, Any]) -> Iterator[Fault]:
     if distance == 0.0 and kind in ("fresnel", "linear_fresnel", "domed_fresnel", "plano_convex"):
         yield name, problem("distance_m is 0: it touches the lens", "more than 0")
     axial = number_in(_table(given, "tolerances"), "funnel_axial_mm")
-    if axial is not None and distance is not None and 0.0 < distance < 3e-3 * axial:
-        found = (
-            f"funnel_axial_mm is {axial:g}: three of it reach through the {name}'s distance_m, {distance:g}"
-        )
+    if axial is not None and standing is not None and 0.0 < standing < 3e-3 * axial:
+        found = f"funnel_axial_mm is {axial:g}: three of it reach from the {name} to the lens, {standing:g} m away"
         yield "tolerances", problem(found)
     if fibre.get("coupling") == "matched" and has_funnel and _table(given, "funnel").get("kind") == "mirror":
         yield "fibre", problem('coupling is "matched" behind a hollow mirror', '"air_gap"')
@@ -181,6 +183,7 @@ def collar_fits(given: Mapping[str, Any]) -> Iterator[Fault]:
         yield "collar", problem('shape is "conical"', '"flat" or "parabolic", around straight grooves')
     if collar.get("section") == "trough" and not linear and lens.get("kind") != "none":
         yield "collar", problem('section is "trough"', '"round" or "square", around a round lens')
+    width = _collar_needs(lens, collar, width)
     if width is None or mouth is None:
         return
     if collar.get("place", "above") == "above":
@@ -208,3 +211,15 @@ def collar_fits(given: Mapping[str, Any]) -> Iterator[Fault]:
         if distance is not None and height > thickness + distance:
             found = f"height_m is {height:g}: it overlaps the {behind}"
             yield "collar", problem(found, f"at most the way to it, {thickness + distance:g}")
+
+
+def _collar_needs(lens: Mapping[str, Any], collar: Mapping[str, Any], width: float | None) -> float | None:
+    """How wide a collar must be to go around a lens: corners reach further than sides."""
+    length = number_in(lens, "length_m")
+    if width is None or lens.get("outline") not in ("square", "rectangle") or lens.get("kind") != "fresnel":
+        return width
+    other = width if lens.get("outline") == "square" or length is None else length
+    is_square = collar.get("section") == "square" or (
+        "section" not in collar and collar.get("shape") == "flat"
+    )
+    return max(width, other) if is_square else math.hypot(width, other)

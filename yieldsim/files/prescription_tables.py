@@ -103,7 +103,11 @@ class LensTable(StrictModel):
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
         """What each kind of lens needs and what it has no use for."""
-        kind = given.get("kind")
+        kind, outline = given.get("kind"), given.get("outline")
+        if kind == "none":
+            for key in given:
+                if key in cls.model_fields and key != "kind":
+                    yield key, problem("stands here", hint='kind = "none" has no use for it')
         if kind not in ("fresnel", "linear_fresnel", "domed_fresnel", "plano_convex"):
             return
         needed = ["width_m", "material", "thickness_m"]
@@ -111,16 +115,23 @@ class LensTable(StrictModel):
         for key in needed:
             if key not in given:
                 yield key, problem("is missing", hint=f'kind = "{kind}" needs it')
-        grooved = kind != "plano_convex"
-        foreign = ("curvature_radius_m", "conic_constant") if grooved else _GROOVE_KEYS
-        for key in (*foreign, *(("dome_radius_m",) if kind != "domed_fresnel" else ())):
+        grooved, long = kind != "plano_convex", kind == "linear_fresnel" or outline == "rectangle"
+        if outline == "rectangle" and kind == "fresnel" and "length_m" not in given:
+            yield "length_m", problem("is missing", hint='outline = "rectangle" needs it')
+        foreign = ["curvature_radius_m", "conic_constant", "curved_side"] if grooved else [*_GROOVE_KEYS]
+        foreign += [] if kind == "domed_fresnel" else ["dome_radius_m"]
+        for key in foreign:
             if key in given:
                 yield key, problem("stands here", hint=f'kind = "{kind}" has no use for it')
+        if "length_m" in given and not long:
+            yield (
+                "length_m",
+                problem("stands here", hint='only straight grooves and outline = "rectangle" have a length'),
+            )
         if grooved:
             yield from _grooves(given)
         else:
             yield from exactly_one(given, "focal_length_m", "curvature_radius_m")
-        outline = given.get("outline")
         if kind == "linear_fresnel" and outline not in (None, "rectangle"):
             yield "outline", problem(f'is "{outline}"', '"rectangle", for straight grooves')
         if kind in ("domed_fresnel", "plano_convex") and outline not in (None, "round"):
@@ -128,7 +139,8 @@ class LensTable(StrictModel):
 
 
 _GROOVE_KEYS = (
-    "groove_count", "groove_pitch_m", "facet_angles_deg", "draft_deg", "tip_radius_m", "valley_radius_m",
+    "groove_count", "groove_pitch_m", "facet_angles_deg", "draft_deg", "tip_radius_m", "valley_radius_m", "groove_side",
+    "source_distance_m",
 )  # fmt: skip
 
 
@@ -228,9 +240,15 @@ class FibreTable(StrictModel):
         gap = number_in(given, "gap_m")
         if given.get("coupling") == "matched" and gap is not None and gap > 0.0:
             yield "gap_m", problem(f"is {gap:g}", '0 with coupling = "matched"')
-        aperture, core = number_in(given, "numerical_aperture"), number_in(given, "core_index")
-        if aperture is not None and core is not None and aperture > core:
+        aperture = number_in(given, "numerical_aperture")
+        core = number_in({"core_index": cls.model_fields["core_index"].default, **given}, "core_index")
+        if aperture is None or core is None:
+            return
+        if given.get("coupling") == "matched" and aperture > core:
             yield "numerical_aperture", problem(f"is {aperture:g}", f"at most core_index, {core:g}")
+        elif given.get("coupling") != "matched" and aperture > 1.0:
+            hint = "no light comes in from vacuum at more than 90 deg"
+            yield "numerical_aperture", problem(f"is {aperture:g}", "at most 1 behind an air gap", hint)
 
 
 class TolerancesTable(StrictModel):

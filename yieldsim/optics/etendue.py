@@ -73,12 +73,19 @@ def _subdivide(angle: FloatArray) -> tuple[FloatArray, FloatArray, np.ndarray, F
     return angle[row] + share * np.diff(angle)[row], width, row, share
 
 
-def largest_concentration(half_angle_deg: float, numerical_aperture: float) -> float:
-    """Largest geometric concentration of a fixed collector: (NA / sin(half_angle))^2.
+def largest_concentration(
+    half_angle_deg: float, numerical_aperture: float, other_half_angle_deg: float | None = None
+) -> float:
+    """Largest geometric concentration of a fixed collector: (NA / sin(half_angle))^2; of a linear one NA^2 / (sin a sin b).
 
+    other_half_angle_deg   of a linear collector, along it: 90 for one that accepts all of that plane
+
+    A linear collector's accepted cone is an ellipse of half-axes sin a and sin b in direction cosines, of area pi sin a sin b.
     Below 1 the collector dilutes light: a fibre of NA 0.22 behind an acceptance of +-20 degrees reaches 0.41.
 
-    >>> round(largest_concentration(20.0, 0.22), 3)
-    0.414
+    >>> round(largest_concentration(20.0, 0.22), 3), round(largest_concentration(30.0, 1.0, 90.0), 3)
+    (0.414, 2.0)
     """
-    return float((numerical_aperture / math.sin(math.radians(half_angle_deg))) ** 2)
+    first = math.sin(math.radians(half_angle_deg))
+    other = first if other_half_angle_deg is None else math.sin(math.radians(other_half_angle_deg))
+    return float(numerical_aperture**2 / (first * other))

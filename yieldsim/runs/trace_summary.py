@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
 SEEN_RAYS = 1 << 19
 MAP_CELLS = 36
+OUTSIDE_WORTH_A_NOTE = 0.02
+SPOT_SHARES = (50, 90, 95)
+"""Percentages of the light in the mouth's plane whose size the summary tells."""
 NORMAL = np.array([0.0, 0.0, 1.0])
 
 CAUTION_FLUX = (
@@ -161,6 +164,7 @@ def summary_of_trace(
         seen = seen_straight_on(scene, distance)
         fluxes.append(flux_map(prescription, scene, seen, distance))
         if distance == heat.sun_distance_au:
+            spot = spot_size(prescription, seen)
             film = film_transmittance(prescription)
             share = seen.share * film
             share[causes.FILM] += 1.0 - film
@@ -180,12 +184,17 @@ def summary_of_trace(
     normal = shares_at_normal(traced, 1.0)
     concentration = scene.aperture_area_m2 / scene.face_area_m2
     widths = half_widths(traced)
-    narrow = min((w for name, w in widths.items() if "50" in name and w is not None), default=None)
-    limit = None if narrow is None else largest_concentration(narrow, prescription.fibre.numerical_aperture)
+    limit, accepts = _limit(widths, prescription.fibre.numerical_aperture)
     if limit is not None and limit < 1.0:
         notes.add(
-            f"a fixed collector that accepts +-{narrow:.1f} deg into numerical aperture "
-            f"{prescription.fibre.numerical_aperture:g} can concentrate {limit:.2f} times at most: it dilutes light"
+            f"a fixed collector that accepts {accepts} into numerical aperture {prescription.fibre.numerical_aperture:g} "
+            f"can concentrate {limit:.2f} times at most: it dilutes light"
+        )
+    outside = 1.0 - float(scene.parts.station[0]["band_share"])
+    if outside > OUTSIDE_WORTH_A_NOTE:
+        heated = "funnel" if prescription.lens.kind == "none" else "lens"
+        notes.add(
+            f"{outside:.0%} of sunlight lies outside the traced band: it counts as lost, and as heat in the {heated}"
         )
     error = traced.error[..., causes.DELIVERED]
     mean_loss = {name: value / ledger.offered for name, value in ledger.lost}
@@ -241,6 +250,7 @@ def summary_of_trace(
                 for w, e in zip(wavelengths, efficiency, strict=True)
             ],
         },
+        "spot": spot,
         "flux": [flux.row() for flux in fluxes],
         "heat": [
             {
@@ -264,6 +274,38 @@ def summary_of_trace(
         "cautions": [CAUTION_FLUX],
         "provenance": provenance(sources, {"tolerance": ways.precision, "source": source, "seed": ways.seed}),
     }
+
+
+def spot_size(prescription: Prescription, seen: Seen) -> dict[str, Any]:
+    """The light in the plane of the funnel's mouth (or the fibre's face) with the Sun's disc straight on.
+
+    Radii about the axis, or distances across it for linear designs, that hold so many percent of it.
+    """
+    is_linear = prescription.is_linear
+    far_mm = 1e3 * (np.abs(seen.mouth_x_m) if is_linear else np.hypot(seen.mouth_x_m, seen.mouth_y_m))
+    order = np.argsort(far_mm)
+    below = np.cumsum(seen.mouth_weight[order])
+    size = "half_width" if is_linear else "radius"
+    found = {
+        f"{size}_{share}_mm": float(far_mm[order][np.searchsorted(below, share / 100.0 * below[-1])])
+        for share in SPOT_SHARES
+    }
+    plane = "fibre's face" if prescription.funnel is None else "funnel's mouth"
+    return {"plane": plane, "light_fraction": float(below[-1] / seen.rays), **found}
+
+
+def _limit(widths: dict[str, float | None], numerical_aperture: float) -> tuple[float | None, str]:
+    """Largest concentration for the half-widths at 50 %, and those widths in words; None where the acceptance never falls."""
+    if "half_width_50_deg" in widths:
+        width = widths["half_width_50_deg"]
+        if width is None:
+            return None, ""
+        return largest_concentration(width, numerical_aperture), f"+-{width:.1f} deg"
+    across, along = (widths[f"{axis}_half_width_50_deg"] or 90.0 for axis in ("transverse", "longitudinal"))
+    return (
+        largest_concentration(across, numerical_aperture, along),
+        f"+-{across:.1f} by +-{along:.1f} deg",
+    )
 
 
 def half_width_error_deg(traced: Curve | Grid) -> float | None:

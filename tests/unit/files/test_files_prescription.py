@@ -118,7 +118,25 @@ def test_every_problem_is_named_at_once(tmp_path: Path) -> None:
             "behind a hollow mirror",
         ),
         (("numerical_aperture = 0.5", "numerical_aperture = 0.5\ndistance_m = 0.4"), "belongs in [funnel]"),
-        (("[fibre]", "[tolerances]\nfunnel_axial_mm = 300.0\n[fibre]"), ""),
+        (("[fibre]", "[tolerances]\nfunnel_axial_mm = 100.0\n[fibre]"), ""),
+        (("[fibre]", "[tolerances]\nfunnel_axial_mm = 300.0\n[fibre]"), "three of it reach from the funnel"),
+        (('kind = "fresnel"', 'kind = "fresnel"\noutline = "rectangle"'), "[lens] length_m is missing"),
+        (('kind = "fresnel"', 'kind = "fresnel"\nlength_m = 0.3'), "[lens] length_m stands here"),
+        (('kind = "fresnel"', 'kind = "fresnel"\ncurved_side = "in"'), "[lens] curved_side stands here"),
+        (('kind = "fresnel"', 'kind = "none"'), "[lens] width_m stands here"),
+        (("numerical_aperture = 0.5", "numerical_aperture = 1.2"), "at most 1 behind an air gap"),
+        (
+            ("[fibre]", '[[materials]]\nname = "spare"\ndatabase = "main/SiO2/Nobody"\n[fibre]'),
+            '"spare" database has no page',
+        ),
+        (
+            (
+                '[lens]\nkind = "fresnel"',
+                'collar = { shape = "conical", mouth_width_m = 0.5, height_m = 0.2, reflectance = 0.9 }\n'
+                '[lens]\nkind = "fresnel"\noutline = "square"',
+            ),
+            "more than where it meets the lens, 0.56568",
+        ),
         (
             (
                 "[fibre]",
@@ -143,6 +161,18 @@ def test_bad_prescriptions_are_refused(tmp_path: Path, change: tuple[str, str], 
         read_prescription(written(tmp_path, GOOD.replace(*change)))
         return
     assert expected in "\n".join(problems(tmp_path, GOOD.replace(*change)))
+
+
+@pytest.mark.parametrize(("shape", "outlet_m"), [("conical", 0.4 * math.sqrt(2.0)), ("flat", 0.4)])
+def test_a_collar_goes_around_the_corners_of_its_lens(tmp_path: Path, shape: str, outlet_m: float) -> None:
+    """A cone that met the middle of a square lens's sides would cut its corners off."""
+    collar = f'collar = {{ shape = "{shape}", mouth_width_m = 0.7, height_m = 0.2, reflectance = 0.9 }}'
+    text = GOOD.replace("[lens]", f"{collar}\n[lens]").replace(
+        'kind = "fresnel"', 'kind = "fresnel"\noutline = "square"'
+    )
+    collar_noun = read_prescription(written(tmp_path, text)).noun.collar
+    assert collar_noun is not None
+    assert collar_noun.outlet_width_m == pytest.approx(outlet_m)
 
 
 def test_impossible_grooves_of_a_dome_are_named_by_the_design(tmp_path: Path) -> None:
