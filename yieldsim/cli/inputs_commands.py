@@ -25,7 +25,7 @@ def new(folder: Path) -> None:
 @click.command(short_help="Validate input files and say what they hold.")
 @click.argument("files", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path))
 def check(files: tuple[Path, ...]) -> None:
-    """Validate each FILE and the files it names: sites, collectors, bodies, loads, optics and tables.
+    """Validate each FILE and the files it names: sites, collectors, bodies, loads, optics, tables and kernels.
 
     A file's kind is told by its content. One line for each good file on stdout; every problem of the others
     on stderr.

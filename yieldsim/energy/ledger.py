@@ -61,8 +61,11 @@ def gaps(delivering: np.ndarray, start_utc: np.datetime64, step_s: float) -> lis
 
 def by_calendar(ds: xr.Dataset, period: str) -> pd.DataFrame:
     """Sums by UTC day ("D"), month ("M") or year ("Y"): energies in kWh, hours delivering, mean visible fraction."""
-    label = pd.DatetimeIndex(ds["time"].values).to_period(period).astype(str)
-    return _sums(ds, label, {"D": "date_utc", "M": "month", "Y": "year"}[period])
+    number = ds["time"].values.astype(f"datetime64[{period}]").astype(np.int64)
+    sums = _sums(ds, number)
+    label = np.datetime_as_string(number[_first_rows(number)].astype(f"datetime64[{period}]"))
+    sums.insert(0, {"D": "date_utc", "M": "month", "Y": "year"}[period], label.astype(object))
+    return sums
 
 
 def by_solar_day(ds: xr.Dataset) -> pd.DataFrame:
@@ -70,7 +73,10 @@ def by_solar_day(ds: xr.Dataset) -> pd.DataFrame:
 
     An interval belongs to the solar day its middle falls in. The first and the last are usually incomplete: `hours` tells.
     """
-    return _sums(ds, solar_day_number(ds["local_true_solar_time_hours"].values), "solar_day")
+    number = solar_day_number(ds["local_true_solar_time_hours"].values)
+    sums = _sums(ds, number)
+    sums.insert(0, "solar_day", number[_first_rows(number)])
+    return sums
 
 
 def solar_day_number(true_solar_time_hours: FloatArray) -> np.ndarray:
@@ -85,18 +91,26 @@ def solar_day_number(true_solar_time_hours: FloatArray) -> np.ndarray:
     return np.maximum.accumulate(day)
 
 
-def _sums(ds: xr.Dataset, label: np.ndarray | pd.Index, label_name: str) -> pd.DataFrame:
-    hours = interval_hours(ds)
-    frame = pd.DataFrame(
+def _first_rows(number: np.ndarray) -> np.ndarray:
+    """First row of each run of equal numbers."""
+    return np.flatnonzero(np.concatenate([[True], number[1:] != number[:-1]]))
+
+
+def _sums(ds: xr.Dataset, number: np.ndarray) -> pd.DataFrame:
+    """Sums over the periods that number (time,), never decreasing, tells apart; without copies of the series."""
+    hours, first = interval_hours(ds), _first_rows(number)
+
+    def summed(name: str, factor: float) -> FloatArray:
+        return np.asarray(np.add.reduceat(ds[name].values, first) * factor)
+
+    return pd.DataFrame(
         {
-            label_name: np.asarray(label),
-            "hours": hours,
-            "delivered_kwh": ds["delivered_power_w"].values * hours / 1000.0,
-            "sun_following_kwh": ds["sun_following_power_w"].values * hours / 1000.0,
-            "beam_kwh_m2": ds["beam_irradiance_w_m2"].values * hours / 1000.0,
-            "shield_kwh_electric": ds["shield_power_w"].values * hours / 1000.0,
-            "hours_delivering": ds["delivering_fraction"].values * hours,
-            "hours_lit": ds["disc_visible_fraction"].values * hours,
+            "hours": np.diff(np.append(first, len(number))) * hours,
+            "delivered_kwh": summed("delivered_power_w", hours / 1000.0),
+            "sun_following_kwh": summed("sun_following_power_w", hours / 1000.0),
+            "beam_kwh_m2": summed("beam_irradiance_w_m2", hours / 1000.0),
+            "shield_kwh_electric": summed("shield_power_w", hours / 1000.0),
+            "hours_delivering": summed("delivering_fraction", hours),
+            "hours_lit": summed("disc_visible_fraction", hours),
         }
     )
-    return frame.groupby(label_name, sort=False).sum().reset_index()

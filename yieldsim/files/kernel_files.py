@@ -20,12 +20,14 @@ from yieldsim.base.nouns import Source
 from yieldsim.files.named_paths import shown
 from yieldsim.files.plain_text import opened
 from yieldsim.files.provenance import KERNEL_ROLE, file_source
+from yieldsim.files.state_segments import STATE_TYPES, StateSegment
 
 SUFFIXES = (".bsp", ".bpc", ".tf")
 RECORD = 1024
 WORD = 8
 J2000_FRAME = 1
-READABLE_TYPES = {"positions": (2, 3), "orientation": (2,)}
+CHEBYSHEV_TYPES = (2, 3)
+READABLE_TYPES = {"positions": (*CHEBYSHEV_TYPES, *STATE_TYPES), "orientation": (2,)}
 ALLOWED = "a SPICE kernel: DAF/SPK (.bsp), DAF/PCK (.bpc) or text KPL/FK (.tf)"
 
 
@@ -36,7 +38,7 @@ class Kernel:
     path: Path
     kind: str
     content: Any = field(repr=False)
-    """skyfield SpiceKernel, jplephem PCK, or the variables of a frame file."""
+    """Positions, jplephem PCK, or the variables of a frame file."""
 
     @property
     def name(self) -> str:
@@ -47,6 +49,22 @@ class Kernel:
     def source(self) -> Source:
         """The file with its SHA-256."""
         return file_source(self.path, KERNEL_ROLE, self.kind)
+
+
+class Positions:
+    """The segments of a positions kernel as the library's vector functions."""
+
+    def __init__(self, path: Path) -> None:
+        """Open the file. Raises ValueError for a segment whose numbers contradict each other."""
+        from jplephem.spk import SPK
+        from skyfield.jpllib import SPICESegment
+
+        self.path = str(path)
+        self.spk = SPK.open(self.path)
+        self.segments = [
+            SPICESegment(self, segment) if segment.data_type in CHEBYSHEV_TYPES else StateSegment(segment)
+            for segment in self.spk.segments
+        ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +192,7 @@ def _check_segments(where: str, kind: str, segments: list[tuple[Any, ...]]) -> N
     """Raise InputError for segments of a type or frame that can't be read."""
     for segment in segments:
         frame, data_type = segment[-4], segment[-3]
-        allowed = " and ".join(str(known) for known in READABLE_TYPES[kind])
+        allowed = ", ".join(str(known) for known in sorted(READABLE_TYPES[kind]))
         if data_type not in READABLE_TYPES[kind]:
             raise InputError(
                 Problem(where, found=f"holds a segment of type {data_type}", allowed=f"types {allowed}")
@@ -190,14 +208,15 @@ def _check_segments(where: str, kind: str, segments: list[tuple[Any, ...]]) -> N
 def _reader(path: Path, kind: str) -> Any:
     """The library's reader over the file; every segment's directory must agree with its length and span."""
     from jplephem.pck import PCK
-    from skyfield.jpllib import SpiceKernel
 
     try:
-        content = SpiceKernel(str(path)) if kind == "positions" else PCK.open(str(path))
+        content: Any = Positions(path) if kind == "positions" else PCK.open(str(path))
     except Exception as error:
         raise _damaged(path, str(error) or type(error).__name__) from None
     daf = content.spk.daf if kind == "positions" else content.daf
     for segment in content.spk.segments if kind == "positions" else content.segments:
+        if segment.data_type not in CHEBYSHEV_TYPES:
+            continue
         begin_s, step_s, words, count = daf.read_array(segment.end_i - 3, segment.end_i)
         first_s, last_s = segment_span_s(segment)
         length = segment.end_i - segment.start_i - 3

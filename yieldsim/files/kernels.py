@@ -291,6 +291,21 @@ def _bundled(name: str, shelf: _Shelf) -> Kernel:
     )
 
 
+def kernel_words(path: Path) -> str:
+    """One line about a kernel: what it holds, of which bodies, for which days. Raises InputError."""
+    kernel = open_kernel(path)
+    if kernel.kind == "frames":
+        names = sorted(
+            name for name in kernel.content if name.startswith("FRAME_") and not name[6:7].isdigit()
+        )
+        return f"kernel of frames, {', '.join(name.removeprefix('FRAME_') for name in names)}"
+    if kernel.kind == "orientation":
+        return f"kernel of orientation, {_range(coverage(kernel.content.segments))}"
+    targets = ", ".join(str(target) for target in sorted({one.target for one in kernel.content.segments}))
+    spans = coverage([one.spk_segment for one in kernel.content.segments])
+    return f"kernel of positions, targets {targets}, {_range(spans)}"
+
+
 def _range(spans: Coverage) -> str:
     return f"{_date(spans.first_s)} to {_date(spans.last_s)}"
 

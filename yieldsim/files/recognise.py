@@ -41,6 +41,10 @@ class Recognised:
 
 def recognised(path: Path) -> Recognised:
     """Read a file as what it is. Raises InputError with all its problems, or when it is of no known kind."""
+    if path.suffix.lower() in (".bsp", ".bpc", ".tf"):
+        from yieldsim.files.kernels import kernel_words
+
+        return Recognised(kernel_words(path), ())
     text = Reading(path).text("input")
     reading = Reading(path)
     if path.suffix.lower() in (".csv", ".txt"):

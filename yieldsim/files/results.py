@@ -29,6 +29,7 @@ FIRST_HOURLY_COLUMNS = (
 )
 
 ROWS_AT_ONCE = 50_000
+CHUNK_CACHE_BYTES = 1 << 20
 ESTIMATE_SCHEMA = "yieldsim estimate 1"
 
 
@@ -86,10 +87,24 @@ def write_dataset(ds: xr.Dataset, path: Path) -> None:
         if "units" in variable.attrs:
             variable.attrs["units"] = variable.attrs["units"].replace("kWh", "kW h")
     try:
-        spelt.to_netcdf(path, engine="netcdf4", format="NETCDF4", encoding=encoding)
+        with _small_chunk_cache():
+            spelt.to_netcdf(path, engine="netcdf4", format="NETCDF4", encoding=encoding)
     except RuntimeError as error:
         # the NetCDF library's word for a full disk
         raise OSError(f"the disk refuses {path.name} ({error}); is it full?") from None
+
+
+@contextlib.contextmanager
+def _small_chunk_cache() -> Iterator[None]:
+    """Variables are written once, in order: a cache for each of them would hold a long run a second time."""
+    import netCDF4
+
+    before = netCDF4.get_chunk_cache()
+    netCDF4.set_chunk_cache(CHUNK_CACHE_BYTES, *before[1:])
+    try:
+        yield
+    finally:
+        netCDF4.set_chunk_cache(*before)
 
 
 def read_dataset(path: Path | str) -> xr.Dataset:

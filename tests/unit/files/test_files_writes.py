@@ -8,6 +8,7 @@ import stat
 from pathlib import Path
 
 import pytest
+import skyfield_data
 
 from yieldsim.base.errors import InputError, WriteFailed
 from yieldsim.base.nouns import Source
@@ -146,6 +147,15 @@ def test_every_demo_file_is_recognised_without_warning() -> None:
 )
 def test_recognition_by_content(folder, name: str, words: str) -> None:
     assert recognised(Path(name)).words.startswith(words)
+
+
+def test_kernels_are_recognised_by_what_they_hold() -> None:
+    folder = ephemeris_folder()
+    assert recognised(folder / "moon_080317.tf").words.startswith("kernel of frames, MOON_ME, MOON_ME_DE421")
+    found = recognised(folder / "moon_pa_de421_1900-2050.bpc").words
+    assert found == "kernel of orientation, 1900-01-01 to 2051-01-01"
+    positions = recognised(Path(skyfield_data.__path__[0]) / "data" / "de421.bsp").words
+    assert positions.endswith("301, 399, 499, 1899-07-29 to 2053-10-09")
 
 
 def test_recognition_of_misspelt_and_foreign_files(folder) -> None:
