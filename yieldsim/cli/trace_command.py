@@ -75,15 +75,15 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         f"{summary['name']}: aperture {summary['aperture_area_m2']:.4g} m2, concentration "
         f"{summary['concentration']['geometric']:.4g}",
         "",
-        f"  acceptance straight on   {acceptance['normal']:.4f}   standard error {error['normal']:.4f}, {error['rays']:,} rays",
+        f"  acceptance straight on         {acceptance['normal']:.4f}   standard error {error['normal']:.4f}, {error['rays']:,} rays",
     ]
     for name, words in _WIDTHS.items():
         if name in acceptance:
             value = acceptance[name]
-            lines.append(f"  {words:<24} {'never' if value is None else f'{value:.3f} deg'}")
+            lines.append(f"  {words:<30} {'never' if value is None else f'{value:.3f} deg'}")
     lines.append(
-        f"  etendue used             {summary['etendue_used']:.1%} of the {summary['etendue']['limit_m2_sr']:.3g} m2 sr that the "
-        "fibre takes"
+        f"  etendue used                   {summary['etendue_used']:.1%} of the {summary['etendue']['limit_m2_sr']:.3g} m2 sr "
+        "that the fibre takes"
     )
     lines += ["", "  where the light goes, Sun straight on"]
     for row in sorted(summary["losses"], key=lambda row: -row["normal"]):
@@ -105,10 +105,10 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
 
 
 _WIDTHS = {
-    "half_width_50_deg": "half width at 50 %",
-    "half_width_90_deg": "half width at 90 %",
-    "transverse_half_width_50_deg": "transverse, at 50 %",
-    "transverse_half_width_90_deg": "transverse, at 90 %",
-    "longitudinal_half_width_50_deg": "longitudinal, at 50 %",
-    "longitudinal_half_width_90_deg": "longitudinal, at 90 %",
+    "half_width_50_deg": "half-angle at 50 %",
+    "half_width_90_deg": "half-angle at 90 %",
+    "transverse_half_width_50_deg": "transverse half-angle, 50 %",
+    "transverse_half_width_90_deg": "transverse half-angle, 90 %",
+    "longitudinal_half_width_50_deg": "longitudinal half-angle, 50 %",
+    "longitudinal_half_width_90_deg": "longitudinal half-angle, 90 %",
 }

@@ -70,6 +70,9 @@ def tune(
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text."""
+    from yieldsim.report.span_words import days_between, span_words
+
+    per = span_words(days_between(summary["start_utc"], summary["end_utc"]))
     keys = [row["key"] for row in summary["varied"]]
     lines = [
         f"{summary['name']} at {summary['site']}: {summary['designs_tried']} designs, {summary['facing']}",
@@ -80,10 +83,10 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
             continue
         values = ", ".join(f"{key} = {row[key]:.4g}" for key in keys)
         lines.append(
-            f"  {words:<9} {row['annual_kwh']:10.3f} kWh a unit and year, {row['kwh_per_m2']:.1f} per m2; {values}"
+            f"  {words:<9} {row['annual_kwh']:10.3f} kWh {per} per unit, {row['kwh_per_m2']:.1f} kWh/m2; {values}"
         )
         lines.append(
-            f"            accepts {row['normal_acceptance']:.3f} straight on, half width {row['half_width_deg']:.2f} deg, "
+            f"            accepts {row['normal_acceptance']:.3f} straight on, half-angle {row['half_width_deg']:.2f} deg, "
             f"concentration {row['concentration']:.4g}, facing {row['azimuth_deg']:.1f} deg, "
             f"tilt {row['tilt_deg']:.1f} deg, roll {row['roll_deg']:.1f} deg"
         )

@@ -30,6 +30,7 @@ from yieldsim.report.style import (
     VERMILLION,
     YELLOW,
     drawing,
+    folded,
     number,
     pdf_bytes,
     percent,
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 PAGE_HEIGHT_IN = 10.3
+TITLE_PT = 12.0
 SHOWN_LOSSES = 7
 LOSS_LOOKS = (
     (ORANGE, "////"),
@@ -121,11 +123,13 @@ def trace_pictures(page: TracePage) -> tuple[bytes, bytes]:
 
 
 def _compose(figure: Figure, page: TracePage) -> None:
-    bands: Any = figure.subfigures(6, 1, height_ratios=(0.42, 3.0, 2.3, 2.55, 2.0, 0.34))
+    title = folded(page.name, FULL_WIDTH_IN, TITLE_PT)
+    head_in = 0.23 + 0.19 * (1 + title.count("\n"))
+    bands: Any = figure.subfigures(6, 1, height_ratios=(head_in, 3.0, 2.3, 2.55, 2.0, 0.34))
     heading, first, second, third, fourth, foot = bands
-    heading.text(0.012, 0.92, page.name, fontsize=12.0, fontweight="bold", va="top")
-    line = "   ".join(f"{label} {value}" for label, value in page.facts)
-    heading.text(0.012, 0.30, line, fontsize=SMALL_PT - 0.2, color=MUTED, va="top")
+    heading.text(0.012, 0.95, title, fontsize=TITLE_PT, fontweight="bold", va="top")
+    line = "; ".join(f"{label} {value}" for label, value in page.facts)
+    heading.text(0.012, 0.04, line, fontsize=SMALL_PT - 0.2, color=MUTED, va="bottom")
     foot.text(0.012, 0.1, "\n".join(wrap(page.caution, 140)), fontsize=SMALL_PT - 0.3, va="bottom")
     left, right = first.subplots(1, 2, width_ratios=(1.05, 1.0))
     draw_collector(left, page)
@@ -162,37 +166,50 @@ def draw_collector(axes: Axes, page: TracePage) -> None:
     axes.set_aspect("equal", adjustable="datalim")
     axes.invert_yaxis()
     axes.set_title("Section, to scale")
-    axes.set_xlabel("across, m")
-    axes.set_ylabel("depth from the lens, m")
+    axes.set_xlabel("Across (m)")
+    axes.set_ylabel("Depth from the lens (m)")
     axes.plot([], [], color=SUN, linewidth=1.0, label="Sun straight on")
     axes.plot([], [], color=VERMILLION, linewidth=1.0, dashes=(4, 2), label=f"Sun at {page.edge_deg:.2f}°")
-    axes.legend(loc="lower left", handlelength=2.2)
+    kinds = {outline.kind for outline in page.outlines}
+    for kind, words in (("glass", "lens, solid funnel"), ("mirror", "mirror"), ("fibre", "fibre")):
+        if kind in kinds:
+            axes.fill([], [], label=words, **looks[kind])
+    axes.legend(loc="lower left", handlelength=2.2, borderaxespad=0.1)
 
 
 def draw_acceptance(axes: Axes, page: TracePage) -> None:
     """Acceptance against incidence, half width marked."""
-    accepted = page.shares[:, 0]
+    accepted = 100.0 * page.shares[:, 0]
     axes.plot(page.angle_deg, accepted, color=DELIVERED, marker="o", markersize=2.0)
-    axes.set_ylim(0.0, max(1.0, accepted.max() * 1.05))
+    axes.set_ylim(0.0, max(100.0, accepted.max() * 1.05))
     axes.set_xlim(0.0, page.angle_deg[-1])
     if page.half_width_deg is not None:
         level = accepted[0] / 2.0
         axes.plot([0.0, page.half_width_deg], [level, level], color=MUTED, linewidth=0.7, dashes=(3, 2))
         axes.plot([page.half_width_deg] * 2, [0.0, level], color=MUTED, linewidth=0.7, dashes=(3, 2))
+        # beside the point, on the side that has room
+        right = page.half_width_deg < 0.55 * page.angle_deg[-1]
         axes.annotate(
             f"half of it at {page.half_width_deg:.2f}°",
             (page.half_width_deg, level),
-            xytext=(5, 4),
+            xytext=(5, 4) if right else (-5, -4),
             textcoords="offset points",
+            ha="left" if right else "right",
+            va="bottom" if right else "top",
             fontsize=SMALL_PT,
         ).set_in_layout(False)
     axes.annotate(
-        percent(accepted[0]), (0.0, accepted[0]), xytext=(6, 4), textcoords="offset points", fontweight="bold"
-    ).set_in_layout(False)
+        percent(accepted[0] / 100.0), (0.0, accepted[0]), xytext=(6, 4), textcoords="offset points",
+        fontweight="bold",
+    ).set_in_layout(False)  # fmt: skip
     axes.set_title("Acceptance")
-    axes.set_xlabel(f"{page.angle_words}, degrees")
-    axes.set_ylabel("share of the light that enters the fibre")
+    axes.set_xlabel(_angle_label(page))
+    axes.set_ylabel("Light that enters the fibre's cone (%)")
     axes.grid(axis="y")
+
+
+def _angle_label(page: TracePage) -> str:
+    return f"{page.angle_words[:1].upper()}{page.angle_words[1:]} (°)"
 
 
 def draw_acceptance_grid(figure: Any, axes: Axes, page: TracePage) -> None:
@@ -203,14 +220,16 @@ def draw_acceptance_grid(figure: Any, axes: Axes, page: TracePage) -> None:
     along = np.concatenate([-longitudinal[:0:-1], longitudinal])
     whole = np.concatenate([accepted[:0:-1], accepted])
     whole = np.concatenate([whole[:, :0:-1], whole], axis=1)
-    mesh = axes.pcolormesh(t, along, whole.T, cmap=POWER_MAP, shading="gouraud", vmin=0.0, rasterized=True)
+    mesh = axes.pcolormesh(
+        t, along, 100.0 * whole.T, cmap=POWER_MAP, shading="gouraud", vmin=0.0, rasterized=True
+    )
     half = 0.5 * accepted[0, 0]
     axes.contour(t, along, whole.T, levels=[half], colors="white", linewidths=1.0)
     bar = figure.colorbar(mesh, ax=axes, pad=0.02)
-    bar.set_label(f"acceptance; white: {percent(half)}, half of straight on", fontsize=SMALL_PT)
-    axes.set_title("Acceptance")
-    axes.set_xlabel("transverse angle, degrees")
-    axes.set_ylabel("longitudinal angle, degrees")
+    bar.set_label("Light that enters the fibre's cone (%)", fontsize=SMALL_PT)
+    axes.set_title(f"Acceptance; white: {percent(half)}, half of straight on", fontsize=SMALL_PT + 0.5)
+    axes.set_xlabel("Transverse angle (°)")
+    axes.set_ylabel("Longitudinal angle (°)")
 
 
 def draw_losses(axes: Axes, page: TracePage) -> None:
@@ -219,7 +238,7 @@ def draw_losses(axes: Axes, page: TracePage) -> None:
     order = np.argsort(-shares.mean(axis=0), kind="stable")
     kept = [column for column in order[:SHOWN_LOSSES] if shares[:, column].max() > 2e-3]
     rest = [column for column in range(shares.shape[1]) if column not in kept]
-    stacks, labels = [page.shares[:, 0]], ["in the fibre"]
+    stacks, labels = [page.shares[:, 0]], ["in the fibre's cone"]
     stacks += [shares[:, column] for column in kept]
     labels += [names[column] for column in kept]
     if rest:
@@ -228,7 +247,7 @@ def draw_losses(axes: Axes, page: TracePage) -> None:
     fills = [(DELIVERED, ""), *LOSS_LOOKS[: len(kept)], (PAPER, "")]
     bands = axes.stackplot(
         page.angle_deg,
-        *stacks,
+        *(100.0 * stack for stack in stacks),
         labels=labels,
         colors=[fill for fill, _ in fills],
         edgecolor=INK,
@@ -237,10 +256,10 @@ def draw_losses(axes: Axes, page: TracePage) -> None:
     for band, (_, hatch) in zip(bands, fills, strict=False):
         band.set_hatch(hatch)
     axes.set_xlim(0.0, page.angle_deg[-1])
-    axes.set_ylim(0.0, 1.0)
+    axes.set_ylim(0.0, 100.0)
     axes.set_title("Where the light on the aperture goes")
-    axes.set_xlabel(f"{page.angle_words}, degrees")
-    axes.set_ylabel("share")
+    axes.set_xlabel(_angle_label(page))
+    axes.set_ylabel("Share of the light (%)")
     handles, texts = axes.get_legend_handles_labels()
     axes.legend(handles[::-1], texts[::-1], loc="center left", bbox_to_anchor=(1.005, 0.5), handlelength=1.6)
 
@@ -269,10 +288,10 @@ def draw_spot(figure: Any, axes: Axes, page: TracePage) -> None:
     _outline(axes, page.mouth, "white")
     if page.mouth.half_y_mm < 3.0 * page.mouth.half_x_mm:
         axes.set_aspect("equal", anchor="W")
-    figure.colorbar(mesh, ax=axes, pad=0.02).set_label("of the brightest", fontsize=SMALL_PT)
-    axes.set_title(f"{page.mouth_words}\nSun straight on;\nwhite: its rim", fontsize=SMALL_PT)
-    axes.set_xlabel("across, mm")
-    axes.set_ylabel("along, mm")
+    figure.colorbar(mesh, ax=axes, pad=0.02).set_label("Share of the brightest", fontsize=SMALL_PT)
+    axes.set_title(f"{page.mouth_words},\nSun straight on; white: its rim", fontsize=SMALL_PT)
+    axes.set_xlabel("Across (mm)")
+    axes.set_ylabel("Along (mm)")
 
 
 def draw_flux(figure: Any, axes: Axes, page: TracePage) -> None:
@@ -288,23 +307,25 @@ def draw_flux(figure: Any, axes: Axes, page: TracePage) -> None:
     _outline(axes, page.face, "white")
     if page.face.half_y_mm < 3.0 * page.face.half_x_mm:
         axes.set_aspect("equal", anchor="W")
-    figure.colorbar(mesh, ax=axes, pad=0.02).set_label("W/cm²", fontsize=SMALL_PT)
-    axes.set_title(f"Flux on the fibre's face\n{page.flux_words}", fontsize=SMALL_PT)
-    axes.set_xlabel("across, mm")
-    axes.set_ylabel("along, mm")
+    figure.colorbar(mesh, ax=axes, pad=0.02).set_label("Flux (W/cm²)", fontsize=SMALL_PT)
+    axes.set_title(f"Flux on the fibre's face at\n{page.flux_words}", fontsize=SMALL_PT)
+    axes.set_xlabel("Across (mm)")
+    axes.set_ylabel("Along (mm)")
 
 
 def draw_spectrum(axes: Axes, page: TracePage) -> None:
     """Share delivered by wavelength, Sun straight on."""
-    axes.plot(page.wavelength_nm, page.delivered_fraction, color=DELIVERED, marker="o", markersize=2.0)
+    axes.plot(
+        page.wavelength_nm, 100.0 * page.delivered_fraction, color=DELIVERED, marker="o", markersize=2.0
+    )
     axes.set_xscale("log")
     ticks = [300, 400, 500, 700, 1000, 1500, 2000, 3000]
     axes.set_xticks(ticks, labels=[str(tick) for tick in ticks])
     axes.minorticks_off()
-    axes.set_ylim(0.0, 1.0)
-    axes.set_title("Efficiency by wavelength")
-    axes.set_xlabel("wavelength, nm; each dot an equal share of sunlight")
-    axes.set_ylabel("share in the fibre")
+    axes.set_ylim(0.0, 100.0)
+    axes.set_title("Acceptance straight on, by wavelength")
+    axes.set_xlabel("Wavelength (nm); dots share sunlight evenly")
+    axes.set_ylabel("Acceptance (%)")
     axes.grid(axis="y")
 
 
@@ -312,7 +333,7 @@ def draw_etendue(axes: Axes, page: TracePage) -> None:
     """What the fibre could take against what the design fills."""
     limit, used = page.etendue_limit_m2_sr, page.etendue_used_m2_sr
     lost = sorted(page.etendue_lost, key=lambda row: -row[1])[:4]
-    rows = [("the fibre's limit", limit, RULE), ("used by this design", used, DELIVERED)]
+    rows = [("what the fibre takes", limit, RULE), ("filled by this design", used, DELIVERED)]
     rows += [(f"lost: {name}", value, SUN) for name, value in lost]
     for place, (_, value, colour) in enumerate(rows):
         axes.barh(place, value, color=colour, edgecolor=INK, linewidth=0.5, hatch="////" if place > 1 else "")
@@ -329,7 +350,7 @@ def draw_etendue(axes: Axes, page: TracePage) -> None:
     axes.set_xlim(0.0, 1.35 * max(value for _, value, _ in rows))
     axes.set_xticks([])
     axes.spines["bottom"].set_visible(False)
-    axes.set_title("Etendue, 10⁻⁶ m² sr")
+    axes.set_title("Etendue (10⁻⁶ m² sr)")
 
 
 def facts_of(summary: dict[str, Any]) -> list[tuple[str, str]]:
@@ -339,8 +360,8 @@ def facts_of(summary: dict[str, Any]) -> list[tuple[str, str]]:
     return [
         ("aperture", quantity(summary["aperture_area_m2"], "m²")),
         ("concentration", f"{number(summary['concentration']['geometric'])}×"),
-        ("straight on", f"{percent(acceptance['normal'])} ± {percent(error['normal'])}"),
-        ("half width", "–" if width is None else f"{width:.2f}°"),
+        ("accepts", f"{percent(acceptance['normal'])} ± {percent(error['normal'])} straight on"),
+        ("half-angle", "–" if width is None else f"{width:.2f}°"),
         ("etendue used", percent(summary["etendue_used"])),
         ("for", {"point": "parallel light", "disc": "the disc at 1 au"}[acceptance["source"]]),
     ]

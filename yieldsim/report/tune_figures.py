@@ -15,11 +15,13 @@ from yieldsim.report.style import (
     FULL_WIDTH_IN,
     GREEN,
     HOLE,
+    INK,
     MUTED,
     POWER_MAP,
     SMALL_PT,
     VERMILLION,
     drawing,
+    folded,
     number,
     pdf_bytes,
     png_bytes,
@@ -28,6 +30,9 @@ from yieldsim.report.style import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+TITLE_PT, TITLE_IN = 12.0, 0.19
+"""Size of the title and height of its lines."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -38,6 +43,7 @@ class TuneFigure:
     axes      even grid along each; energy and the rest (points,) or (first, second), NaN where it can't be
     built
     best      values and energy of the best design, `present` those of the file as it is
+    per       what the energies are counted by: "a year" or "in so many days"
     """
 
     title: str
@@ -52,6 +58,7 @@ class TuneFigure:
     best_kwh: float
     present: Sequence[float] | None
     present_kwh: float | None
+    per: str
 
 
 def tune_pictures(shown: TuneFigure) -> tuple[bytes, bytes]:
@@ -66,17 +73,20 @@ def _height(shown: TuneFigure) -> float:
 
 
 def _compose(figure: Figure, shown: TuneFigure) -> None:
-    bands: Any = figure.subfigures(2, 1, height_ratios=(0.66, _height(shown) - 0.66))
-    bands[0].text(0.012, 0.92, shown.title, fontsize=12.0, fontweight="bold", va="top")
-    bands[0].text(0.012, 0.48, shown.subtitle, fontsize=SMALL_PT, color=MUTED, va="top")
+    title = folded(shown.title, FULL_WIDTH_IN, TITLE_PT)
+    head_in = 0.5 + TITLE_IN * (1 + title.count("\n"))
+    bands: Any = figure.subfigures(2, 1, height_ratios=(head_in, _height(shown) - head_in))
+    bands[0].text(0.012, 0.95, title, fontsize=TITLE_PT, fontweight="bold", va="top")
+    bands[0].text(0.012, 0.08, shown.subtitle, fontsize=SMALL_PT, color=MUTED, va="bottom")
     if len(shown.axes) == 1:
         energy, optics = bands[1].subplots(2, 1, sharex=True, height_ratios=(1.5, 1.0))
         draw_energy(energy, shown)
         draw_trade(optics, shown)
     else:
         left, right = bands[1].subplots(1, 2)
-        draw_map(bands[1], left, shown, shown.annual_kwh, "Energy a year", "kWh a unit and year")
-        draw_map(bands[1], right, shown, shown.half_width_deg, "Half width of the acceptance", "degrees")
+        unit = f"kWh {shown.per} per unit"
+        draw_map(bands[1], left, shown, shown.annual_kwh, "Energy at the site", unit)
+        draw_map(bands[1], right, shown, shown.half_width_deg, "Acceptance half-angle (50 %)", "degrees")
 
 
 def draw_energy(axes: Axes, shown: TuneFigure) -> None:
@@ -110,25 +120,25 @@ def draw_energy(axes: Axes, shown: TuneFigure) -> None:
         )
     top = float(np.nanmax([shown.best_kwh, np.nanmax(shown.annual_kwh)]))
     axes.set_ylim(0.0, 1.08 * top)
-    axes.set_ylabel("kWh a unit and year")
-    axes.set_title("Energy a year at the site, each design at its facing")
+    axes.set_ylabel(f"Energy (kWh {shown.per} per unit)")
+    axes.set_title("Energy at the site")
     axes.grid(axis="y")
     axes.legend(loc="lower center", ncols=2)
 
 
 def draw_trade(axes: Axes, shown: TuneFigure) -> None:
     """What the energy comes from: how much straight on, and how wide."""
-    axes.plot(shown.axes[0], shown.normal_acceptance, color=BLUE, marker="o", markersize=3.0)
-    axes.set_ylim(0.0, 1.0)
-    axes.set_ylabel("acceptance\nstraight on (o)", color=BLUE)
+    axes.plot(shown.axes[0], 100.0 * shown.normal_acceptance, color=BLUE, marker="o", markersize=3.0)
+    axes.set_ylim(0.0, 100.0)
+    axes.set_ylabel("Acceptance straight on\n(%, solid)", color=BLUE)
     axes.set_xlabel(shown.keys[0])
-    axes.set_title("What it is made of")
+    axes.set_title("The trade behind it: how much is accepted, and how far off the axis")
     twin = axes.twinx()
     twin.plot(
         shown.axes[0], shown.half_width_deg, color=VERMILLION, marker="^", markersize=3.5, dashes=(4, 2)
     )
     twin.set_ylim(0.0, 1.15 * float(np.nanmax(shown.half_width_deg)))
-    twin.set_ylabel("half width,\ndegrees (△)", color=VERMILLION)
+    twin.set_ylabel("Acceptance half-angle\nat 50 % (°, dashed)", color=VERMILLION)
     twin.spines["right"].set_visible(True)
 
 
@@ -139,8 +149,12 @@ def draw_map(figure: Any, axes: Axes, shown: TuneFigure, values: FloatArray, tit
     mesh = axes.pcolormesh(first, second, np.ma.masked_invalid(values).T, cmap=POWER_MAP, shading="nearest")
     figure.colorbar(mesh, ax=axes, pad=0.02).set_label(unit, fontsize=SMALL_PT)
     if np.isfinite(values).all():
-        lines = axes.contour(first, second, values.T, colors="white", linewidths=0.6, levels=6)
-        axes.clabel(lines, fontsize=SMALL_PT - 1.0)
+        half = 0.5 * float(values.min() + values.max())
+        lines = axes.contour(first, second, values.T, colors=[INK], linewidths=0.6, levels=6)
+        # dark lines on the bright half of the map, bright ones on the dark half
+        looks = [INK if level > half else "white" for level in lines.levels]
+        lines.set_edgecolor(looks)
+        axes.clabel(lines, fontsize=SMALL_PT - 1.0, colors=looks)
     axes.plot(
         *shown.best,
         marker="D",

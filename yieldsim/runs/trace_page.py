@@ -128,7 +128,7 @@ def page_of(run: TraceRun) -> TracePage:
         rays_straight=drawn_rays(scene, NORMAL),
         rays_edge=drawn_rays(scene, edge),
         edge_deg=math.degrees(math.atan2(float(np.hypot(edge[0], edge[1])), float(edge[2]))),
-        angle_words="incidence" if one_angle else "transverse angle (longitudinal 0)",
+        angle_words="incidence angle" if one_angle else "transverse angle at longitudinal 0°",
         angle_deg=traced.angle_deg if isinstance(traced, Curve) else traced.transverse_deg,
         shares=shares[:, order],
         loss_names=[causes.NAMES[cause] for cause in order[1:]],

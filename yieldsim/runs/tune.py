@@ -220,16 +220,22 @@ def _climb(bench: Bench, axes: list[FloatArray], trials: Sequence[Trial]) -> Non
     )
 
 
+def at_end(one: Range, value: float) -> bool:
+    """Whether a best value lies so near an end of its range, a hundredth of it, that the best may lie beyond."""
+    return min(value - one.low, one.high - value) <= 0.01 * (one.high - one.low)
+
+
 def _summary(
     run: TuneRun, ready: Any, name: str, notes: Notes, sources: tuple[Source, ...], mounts: tuple[Mount, ...]
 ) -> dict[str, Any]:
     from yieldsim.files.provenance import provenance
+    from yieldsim.runs.summary import iso
 
     failed = [trial for trial in run.trials if trial.reason]
     if failed:
         notes.add(f"{len(failed)} of {len(run.trials)} designs can't be built; the first: {failed[0].reason}")
     for place, one in enumerate(run.ranges):
-        if run.best.values[place] in (one.low, one.high):
+        if at_end(one, run.best.values[place]):
             notes.add(
                 f"the best {one.name} lies at the end of its range, {run.best.values[place]:g}: widen it to be sure"
             )
@@ -237,6 +243,8 @@ def _summary(
         "schema": "yieldsim tune 1",
         "name": name,
         "site": ready.setting.site.name,
+        "start_utc": iso(ready.grid.edge_utc[0]),
+        "end_utc": iso(ready.grid.edge_utc[-1]),
         "varied": [{"key": one.name, "low": one.low, "high": one.high} for one in run.ranges],
         "best": trial_row(run.best, run.ranges),
         "present": None if run.present is None else trial_row(run.present, run.ranges),

@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 
 from yieldsim.base.vectors import FloatArray
+from yieldsim.report.span_words import days_between, span_words
 from yieldsim.report.style import number
 from yieldsim.report.tune_figures import TuneFigure, tune_pictures
-from yieldsim.runs.tune import TuneRun
+from yieldsim.runs.tune import TuneRun, at_end
 from yieldsim.runs.tune_bench import Trial, trial_row
 
 
@@ -74,16 +75,25 @@ def figure_of(run: TuneRun) -> TuneFigure:
         best_kwh=run.best.annual_kwh,
         present=present.values if present is not None else None,
         present_kwh=present.annual_kwh if present is not None else None,
+        per=_per(run),
     )
+
+
+def _per(run: TuneRun) -> str:
+    return span_words(days_between(run.summary["start_utc"], run.summary["end_utc"]))
 
 
 def _subtitle(run: TuneRun, present: Trial | None) -> str:
     best = run.best
-    values = ", ".join(f"{one.name} {value:.4g}" for one, value in zip(run.ranges, best.values, strict=True))
+    values = ", ".join(
+        f"{one.name} {value:.4g}" + (" (end of its range)" if at_end(one, value) else "")
+        for one, value in zip(run.ranges, best.values, strict=True)
+    )
     gain = ""
     if present is not None and present.annual_kwh > 0.0:
         gain = f", {best.annual_kwh / present.annual_kwh - 1.0:+.1%} on the file as it is".replace("-", "−")
+    span = " to ".join(run.summary[f"{end}_utc"][:10] for end in ("start", "end"))
     return (
-        f"best: {values}: {number(best.annual_kwh)} kWh a unit and year{gain}\nfacing {best.azimuth_deg:.0f}°, "
-        f"tilt {best.tilt_deg:.0f}°"
+        f"best: {values}: {number(best.annual_kwh)} kWh {_per(run)} per unit{gain}\nfacing azimuth "
+        f"{best.azimuth_deg:.0f}°, tilt {best.tilt_deg:.0f}° ({run.summary['facing']}); {span}"
     )
