@@ -35,7 +35,8 @@ class Lookup(NamedTuple):
     grid         (classes, rows, columns) two angles: acceptance (no cosine) at tan(angle / 2) = first + i *
         step, 0 around
     fold_t, fold_l   the table holds the positive side of that angle only
-    cosine_pad   added to the cosine of a grid, for upper bounds
+    sides        (4,)  two angles: projected angles between which there is light, radians: transverse from and to,
+        longitudinal from and to
     reach_rad    no light from further off the normal
     edge_rad     (classes,)  round and solid: light from anywhere nearer than this
     solid        round and above 0 everywhere inside its edge
@@ -57,7 +58,7 @@ class Lookup(NamedTuple):
     first_l: float
     step_l: float
     fold_l: bool
-    cosine_pad: float
+    sides: FloatArray
     reach_rad: float
     edge_rad: FloatArray
     solid: bool
@@ -70,59 +71,19 @@ class Lookup(NamedTuple):
 
 
 def widened(ready: Lookup, by_rad: float) -> Lookup:
-    """The lookup whose value at a direction is at least every value within `by_rad` of it: for upper bounds
-    over many facings.
-
-    Two angles: a turn by `by_rad` moves a projected angle by at most by_rad / cos(the angle out of its
-    plane), taken at its worst over the table; the cosine grows by at most `by_rad`.
+    """The lookup of round optics whose value at a direction is at least every value within `by_rad` of it: for upper
+    bounds over many facings.
     """
-    from scipy.ndimage import maximum_filter, maximum_filter1d
+    from scipy.ndimage import maximum_filter1d
 
-    if ready.is_round:
-        extra = math.ceil(by_rad / ready.chord_step) + 1
-        longest = int(2.0 / ready.chord_step) + 2
-        wide = np.pad(ready.curve, ((0, 0), (0, extra)))[:, : longest + 1]
-        mirrored = np.concatenate([wide[:, extra:0:-1], wide], axis=1)
-        wide = maximum_filter1d(mirrored, 2 * extra + 1, axis=1, mode="constant")[:, extra:]
-        wide[:, -1] = 0.0
-        reach = min(ready.reach_rad + by_rad + 2.0 * ready.chord_step, math.pi)
-        return ready._replace(
-            curve=np.ascontiguousarray(wide),
-            reach_rad=reach,
-            edge_rad=ready.edge_rad + by_rad,
-            solid=ready.solid,
-        )
-    out_of_plane = _smallest_out_of_plane(ready)
-    turn_t, turn_l = (by_rad / max(c, 1e-3) for c in out_of_plane)
-    extra_t = math.ceil(turn_t / ready.step_t) + 1
-    extra_l = math.ceil(turn_l / ready.step_l) + 1
-    pad_t, pad_l = (0 if ready.fold_t else extra_t, extra_t), (0 if ready.fold_l else extra_l, extra_l)
-    wide = np.pad(ready.grid, ((0, 0), pad_t, pad_l))
-    ends = ["constant", *("mirror" if fold else "constant" for fold in (ready.fold_t, ready.fold_l))]
-    wide = maximum_filter(wide, (1, 2 * extra_t + 1, 2 * extra_l + 1), mode=ends)
-    return ready._replace(
-        grid=np.ascontiguousarray(wide),
-        first_t=ready.first_t - pad_t[0] * ready.step_t,
-        first_l=ready.first_l - pad_l[0] * ready.step_l,
-        cosine_pad=ready.cosine_pad + by_rad,
-        clearance_rad=np.zeros_like(ready.clearance_rad),
-        reach_rad=min(ready.reach_rad + by_rad, math.pi),
-        edge_rad=ready.edge_rad + by_rad,
-    )
-
-
-def _smallest_out_of_plane(ready: Lookup) -> tuple[float, float]:
-    """Smallest cosines of the angles out of the transverse and the longitudinal plane where the grid is above
-    0."""
-    lit = ready.grid.max(axis=0) > 0.0
-    t = ready.first_t + ready.step_t * np.arange(lit.shape[0])
-    el = ready.first_l + ready.step_l * np.arange(lit.shape[1])
-    tan_t, tan_l = np.tan(2.0 * np.arctan(t))[:, None], np.tan(2.0 * np.arctan(el))[None, :]
-    z = 1.0 / np.sqrt(1.0 + tan_t**2 + tan_l**2)
-    planes = (np.hypot(z * tan_t, z), np.hypot(z * tan_l, z))
-    if not lit.any():
-        return 1.0, 1.0
-    return float(planes[0][lit].min()), float(planes[1][lit].min())
+    extra = math.ceil(by_rad / ready.chord_step) + 1
+    longest = int(2.0 / ready.chord_step) + 2
+    wide = np.pad(ready.curve, ((0, 0), (0, extra)))[:, : longest + 1]
+    mirrored = np.concatenate([wide[:, extra:0:-1], wide], axis=1)
+    wide = maximum_filter1d(mirrored, 2 * extra + 1, axis=1, mode="constant")[:, extra:]
+    wide[:, -1] = 0.0
+    reach = min(ready.reach_rad + by_rad + 2.0 * ready.chord_step, math.pi)
+    return ready._replace(curve=np.ascontiguousarray(wide), reach_rad=reach, edge_rad=ready.edge_rad + by_rad)
 
 
 # ---------------------------------------------------------------- kernels
@@ -170,26 +131,42 @@ def grid_light(
     return float(low + u * (high - low))
 
 
+@njit(cache=True, inline="always")
+def light_at(
+    is_round: bool,
+    curve: FloatArray,
+    chord_step: float,
+    grid: FloatArray,
+    first_t: float,
+    step_t: float,
+    fold_t: bool,
+    first_l: float,
+    step_l: float,
+    fold_l: bool,
+    x: float,
+    y: float,
+    z: float,
+) -> float:
+    """Acceptance times cosine for the Sun at x, y, z in mount axes.
+
+    curve, grid   those of one class; a lookup's columns one by one, for a lookup is dear to hand on
+    """
+    if is_round:
+        return curve_light(curve, chord_step, z)
+    if z <= 0.0:
+        return 0.0
+    return z * grid_light(grid, first_t, step_t, fold_t, first_l, step_l, fold_l, x, y, z)
+
+
 @njit(cache=True)
 def light(ready: Lookup, radius_class: int, x: float, y: float, z: float) -> float:
     """Acceptance times cosine for the Sun at x, y, z in mount axes."""
-    if ready.is_round:
-        return curve_light(ready.curve[radius_class], ready.chord_step, z)
-    cosine = z + ready.cosine_pad
-    if cosine <= 0.0:
-        return 0.0
-    return cosine * grid_light(
-        ready.grid[radius_class],
-        ready.first_t,
-        ready.step_t,
-        ready.fold_t,
-        ready.first_l,
-        ready.step_l,
-        ready.fold_l,
-        x,
-        y,
-        max(z, 1e-9),
-    )
+    curve, grid = ready.curve, ready.grid
+    return light_at(
+        ready.is_round, curve[min(radius_class, len(curve) - 1)], ready.chord_step,
+        grid[min(radius_class, len(grid) - 1)], ready.first_t, ready.step_t, ready.fold_t,
+        ready.first_l, ready.step_l, ready.fold_l, x, y, z,
+    )  # fmt: skip
 
 
 @njit(cache=True)
@@ -225,17 +202,36 @@ def clearance(clearance_rad: FloatArray, x: float, y: float, z: float) -> float:
     return float(clearance_rad[i, j])
 
 
-@njit(cache=True)
-def any_light(ready: Lookup, radius_class: int, x: float, y: float, z: float) -> bool:
-    """Whether any point of the disc at which the table is read is accepted: what "delivering" means in an
-    estimate."""
-    if ready.is_round and ready.solid:
-        return bool(math.atan2(math.hypot(x, y), z) < ready.edge_rad[radius_class])
-    if z <= 0.0 or math.atan2(math.hypot(x, y), z) > ready.reach_rad:
+@njit(cache=True, inline="always")
+def any_light(
+    is_round: bool,
+    grid: FloatArray,
+    first_t: float,
+    step_t: float,
+    fold_t: bool,
+    first_l: float,
+    step_l: float,
+    fold_l: bool,
+    table_x: FloatArray,
+    table_y: FloatArray,
+    table: FloatArray,
+    disc_xy: FloatArray,
+    radius: float,
+    x: float,
+    y: float,
+    z: float,
+) -> bool:
+    """Whether any point of the disc at which the table is read is accepted: what "delivering" means in an estimate.
+
+    grid, radius   those of one class; a lookup's columns one by one, for a lookup is dear to hand on
+    disc_xy        empty: any light at all in the grid will do, which is quicker and good to a mesh of it
+    """
+    if z <= 0.0:
         return False
-    if light(ready, radius_class, x, y, z) == 0.0 and not ready.is_round:
+    if not is_round and grid_light(grid, first_t, step_t, fold_t, first_l, step_l, fold_l, x, y, z) == 0.0:
         return False
-    radius = ready.radius_rad[radius_class]
+    if len(disc_xy) == 0:
+        return True
     if abs(z) < 0.9:
         length = math.hypot(x, y)
         ax, ay, az = -y / length, x / length, 0.0
@@ -243,15 +239,12 @@ def any_light(ready: Lookup, radius_class: int, x: float, y: float, z: float) ->
         length = math.hypot(y, z)
         ax, ay, az = 0.0, z / length, -y / length
     bx, by, bz = y * az - z * ay, z * ax - x * az, x * ay - y * ax
-    for k in range(ready.disc_xy.shape[0] - 1, -1, -1):
-        u, v = ready.disc_xy[k, 0] * radius, ready.disc_xy[k, 1] * radius
+    for k in range(disc_xy.shape[0] - 1, -1, -1):
+        u, v = disc_xy[k, 0] * radius, disc_xy[k, 1] * radius
         px, py, pz = x + u * ax + v * bx, y + u * ay + v * by, z + u * az + v * bz
-        if ready.is_round:
-            if table_value(math.atan2(math.hypot(px, py), pz), ready.table_x, ready.table[0]) > 0.0:
+        if is_round:
+            if table_value(math.atan2(math.hypot(px, py), pz), table_x, table[0]) > 0.0:
                 return True
-        elif pz > 0.0 and (
-            grid_value(math.atan2(px, pz), math.atan2(py, pz), ready.table_x, ready.table_y, ready.table)
-            > 0.0
-        ):
+        elif pz > 0.0 and grid_value(math.atan2(px, pz), math.atan2(py, pz), table_x, table_y, table) > 0.0:
             return True
     return False

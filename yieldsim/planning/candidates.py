@@ -11,10 +11,11 @@ import numpy as np
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.acceptance_lookup import Lookup, widened
 from yieldsim.planning.cover import RunLists
-from yieldsim.planning.facing import ROLL_STEP_DEG, best_roll_each
-from yieldsim.planning.lit_steps import Runs, delivering_runs
+from yieldsim.planning.facing import at_best_rolls
+from yieldsim.planning.lit_steps import delivering_runs
 from yieldsim.planning.poses import Facings, axes_enu_xyz, spread_over_sky, together
 from yieldsim.planning.prospect import Prospect
+from yieldsim.planning.stretch_kernels import Runs
 
 STEP_PER_REACH = 0.35
 FINEST_STEP_DEG, WIDEST_STEP_DEG = 1.5, 6.0
@@ -46,14 +47,8 @@ def spread(prospect: Prospect, goal: str, also: Facings | None) -> Candidates:
     step = min(max(STEP_PER_REACH * reach_deg, FINEST_STEP_DEG), WIDEST_STEP_DEG)
     share = 1e-9 if goal == "shortest-gap" else LEAST_SHARE
     while True:
-        rolls = (
-            np.arange(0.0, prospect.roll_period_deg, ROLL_STEP_DEG) if prospect.rolls_matter else np.zeros(1)
-        )
-        grid = spread_over_sky(step, rolls)
+        grid = at_best_rolls(prospect, spread_over_sky(step, np.zeros(1)))
         annual = prospect.annual_kwh(grid, scout=True)
-        if prospect.rolls_matter:
-            kept = best_roll_each(grid, annual)
-            grid, annual = grid.take(kept), annual[kept]
         lit = annual > share * float(annual.max(initial=0.0))
         if lit.sum() <= MOST[goal]:
             break

@@ -24,7 +24,7 @@ from numba import njit, prange
 from numpy.typing import NDArray
 
 from yieldsim.base.vectors import FloatArray
-from yieldsim.planning.lit_steps import Runs
+from yieldsim.planning.stretch_kernels import Runs
 
 Steps = NDArray[np.int64]
 FIRST_WINDOWS = 300
@@ -122,7 +122,7 @@ def least_units(lists: RunLists, gap_steps: int, enough: float) -> float:
     rows: list[NDArray[np.bool_]] = []
     least = 0.0
     for _ in range(ROUNDS):
-        fresh = [_delivers_in(lists, start, gap_steps) for start in failing]
+        fresh = [serving(lists, start, gap_steps) for start in failing]
         if not all(row.any() for row in fresh):
             return np.inf
         rows += fresh
@@ -167,8 +167,8 @@ def least_gap_steps(lists: RunLists, units: int, shortest: int, longest: int, kn
     return low
 
 
-def _delivers_in(lists: RunLists, start: int, length: int) -> NDArray[np.bool_]:
-    """Which facings deliver in a window."""
+def serving(lists: RunLists, start: int, length: int) -> NDArray[np.bool_]:
+    """Which facings (facings,) deliver in a window."""
     return np.asarray(_touching(lists.starts, lists.ends, lists.first, start, start + length))
 
 

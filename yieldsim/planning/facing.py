@@ -14,31 +14,31 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.acceptance_lookup import widened
 from yieldsim.planning.poses import (
     Facings,
     axes_enu_xyz,
+    carried,
     facings,
+    leaned,
     of_mounts,
     sky_grid,
     spread_over_sky,
     together,
-    turned_off,
 )
 from yieldsim.planning.prospect import Goal, Prospect
 
 Score = Callable[[Facings, FloatArray | None], FloatArray]
 """Scores (n,) of facings; those that can't reach the given scores (n,) may be minus infinity."""
-ROLL_STEP_DEG = 15.0
-ROLL_GRID_DEG = 3.0
 SEEDS: dict[Goal, int] = {"annual": 24, "worst-month": 16, "shortest-gap": 16, "load": 4}
 SURVIVORS = 6
 FINEST_DEG = 0.005
 FINEST_ROLLED_DEG = 0.04
 """Where the search stops: round tables, and two-angle ones."""
+EXACT, EXACT_STEPS = 2, 4.0
+"""So many of the best two-angle facings are searched on in the finest cells and steps, from so many times FINEST_ROLLED_DEG."""
 DIRECTIONS = 12
 LITTLE, PATIENCE = 1e-6, 4
 """After so many gains in a row that are smaller than this share of the score, the step is halved all the
@@ -96,7 +96,7 @@ def facing_map(prospect: Prospect, step_deg: float, *, by_month: bool = False) -
     """Energy by direction faced, over the whole sky; by month too if asked for, at several times the cost."""
     tilts, azimuths = sky_grid(step_deg)
     tilt, azimuth = (a.ravel() for a in np.meshgrid(tilts, azimuths, indexing="ij"))
-    grid = Facings(tilt, azimuth, _best_rolls_deg(prospect, tilt, azimuth))
+    grid = at_best_rolls(prospect, Facings(tilt, azimuth, np.zeros_like(tilt)))
     shape = (len(tilts), len(azimuths))
     return FacingMap(
         tilt_deg=tilts,
@@ -107,19 +107,18 @@ def facing_map(prospect: Prospect, step_deg: float, *, by_month: bool = False) -
     )
 
 
-def _best_rolls_deg(prospect: Prospect, tilt_deg: FloatArray, azimuth_deg: FloatArray) -> FloatArray:
-    """The best of the rolls tried for each facing: those of the nearest facing of a coarser grid."""
-    if not prospect.rolls_matter:
-        return np.zeros_like(tilt_deg)
-    rolls = _rolls_deg(prospect)
-    coarse = spread_over_sky(ROLL_GRID_DEG, np.zeros(1))
-    many = spread_over_sky(ROLL_GRID_DEG, rolls)
-    best = rolls[prospect.annual_kwh(many, scout=True).reshape(-1, len(rolls)).argmax(axis=1)]
+def at_best_rolls(prospect: Prospect, some: Facings) -> Facings:
+    """The same facings, each at the roll that is best at the nearest facing of a coarse grid; round optics: as they are."""
+    if prospect.rolled is None:
+        return some
     from scipy.spatial import cKDTree
 
-    tree = cKDTree(axes_enu_xyz(coarse)[:, 2])
-    asked = axes_enu_xyz(Facings(tilt_deg, azimuth_deg, np.zeros_like(tilt_deg)))[:, 2]
-    return np.asarray(best[tree.query(asked)[1]])
+    coarse, level = axes_enu_xyz(prospect.rolled), axes_enu_xyz(some._replace(roll_deg=0.0 * some.roll_deg))
+    nearest = cKDTree(coarse[:, 2]).query(level[:, 2])[1]
+    # carried over as the optics stand, not as a number: near the zenith neighbours count their rolls from other slopes
+    across = carried(coarse[nearest], level[:, 2])[:, 0]
+    along, up = (np.einsum("nj,nj->n", across, level[:, k]) for k in (0, 1))
+    return some._replace(roll_deg=np.degrees(np.arctan2(up, along)))
 
 
 # ---------------------------------------------------------------- the search
@@ -144,13 +143,14 @@ def best_facing(
     def score(some: Facings, at_least: FloatArray | None) -> FloatArray:
         return prospect.score(goal, some, units, at_least=at_least)
 
+    def scouted(some: Facings, at_least: FloatArray | None) -> FloatArray:
+        return prospect.score(goal, some, units, at_least=at_least, scout=True)
+
     step = max(step_deg, FINEST_GRID_DEG[goal])
     if goal == "annual" and known is not None:
         grid, annual = known.facings, known.annual_kwh.ravel()
     else:
-        grid = spread_over_sky(
-            max(step, ROLL_GRID_DEG) if prospect.rolls_matter else step, _rolls_deg(prospect)
-        )
+        grid = spread_over_sky(step, np.zeros(1)) if prospect.rolled is None else prospect.rolled
         annual = prospect.annual_kwh(grid, scout=True)
     worth = annual > 1e-3 * float(annual.max(initial=0.0))
     grid, annual = grid.take(worth), annual[worth]
@@ -159,18 +159,18 @@ def best_facing(
         return Found(goal=goal, facing=nothing, score=float(score(nothing, None)[0]), bound=0.0)
     scores = annual
     if goal != "annual":
-        if prospect.rolls_matter:
-            kept = best_roll_each(grid, annual)
-            grid, annual = grid.take(kept), annual[kept]
-        grid, scores = _grid_scores(prospect, goal, grid, units * annual, score)
-    # two-angle tables cost ten times as much a facing, and their search turns in roll besides
-    seeded = SEEDS[goal] if not prospect.rolls_matter else max(4, SEEDS[goal] // 4)
-    starts = apart(grid, scores, 1.5 * step, seeded)
+        grid, scores = _grid_scores(prospect, goal, grid, units * annual, scouted)
+    starts = apart(grid, scores, 1.5 * step, SEEDS[goal])
     starts = starts if seeds is None else together(starts, seeds)
-    finest = FINEST_ROLLED_DEG if prospect.rolls_matter else FINEST_DEG
-    reached, values = survivors(score, starts, step / 2.0, rolls=prospect.rolls_matter, finest_deg=finest)
+    rolls = prospect.rolled is not None
+    finest = FINEST_ROLLED_DEG if rolls else FINEST_DEG
+    reached, values = survivors(scouted, starts, step / 2.0, rolls=rolls, finest_deg=finest)
+    if rolls:
+        reached, values = survivors(
+            score, reached.take(slice(EXACT)), EXACT_STEPS * finest, rolls=True, finest_deg=finest
+        )
     bound = None
-    if goal == "annual" and not prospect.rolls_matter:
+    if goal == "annual" and not rolls:
         most, better = annual_bound(prospect, float(values[0]) / units)
         if better is not None:
             reached, values = survivors(score, together(reached.take([0]), better), 0.25)
@@ -214,21 +214,6 @@ def _grid_scores(
     if goal == "shortest-gap":
         return grid, score(grid, np.full(grid.count, 1.3 * reached - 1.0))
     return grid, score(grid, None)
-
-
-def _rolls_deg(prospect: Prospect) -> FloatArray:
-    """Rolls worth trying: one for round optics."""
-    return np.arange(0.0, prospect.roll_period_deg, ROLL_STEP_DEG) if prospect.rolls_matter else np.zeros(1)
-
-
-def best_roll_each(grid: Facings, score: FloatArray) -> NDArray[np.int64]:
-    """Places of the best among facings that differ in roll only, neighbours in the list."""
-    same = np.cumsum(
-        (np.diff(grid.tilt_deg, prepend=-1.0) != 0.0) | (np.diff(grid.azimuth_deg, prepend=-1.0) != 0.0)
-    )
-    order = np.lexsort((-score, same))
-    first = np.flatnonzero(np.diff(same[order], prepend=-1))
-    return np.asarray(order[first])
 
 
 def apart(some: Facings, score: FloatArray, apart_deg: float, most: int) -> Facings:
@@ -289,9 +274,9 @@ def survivors(
 
 
 def _moved(one: Facings, step_deg: float, toward_deg: FloatArray, rolls: bool) -> Facings:
-    off = turned_off(one, np.full(len(toward_deg), step_deg), toward_deg)
+    off = leaned(one, np.full(len(toward_deg), step_deg), toward_deg)
     if not rolls:
-        return off
+        return off._replace(roll_deg=np.zeros(off.count))
     turned = facings(
         one.tilt_deg[0], one.azimuth_deg[0], one.roll_deg[0] + step_deg * np.array([-8.0, -2.0, 2.0, 8.0])
     )

@@ -2,38 +2,23 @@
 
 Only steps with light are kept (direction, power on a unit's aperture, dust load, class of the disc's radius):
 some 30 bytes each, so ten years at ten minutes stay far under a gigabyte. A facing's stretches of delivered
-light are found without looking at every step: the Sun moves at most `fastest_rad` a step, so from an angle E
-outside the edge of acceptance nothing can happen for E / fastest steps, and from inside it light goes on as
-long, up to the next dark step. What "delivering" means is what it means in an estimate: some point of the
-disc at which the acceptance table is read is accepted.
+light are found without looking at every step (`stretch_kernels`). What "delivering" means is what it means in
+an estimate: some point of the disc at which the acceptance table is read is accepted.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
-from numba import njit, prange
 from numpy.typing import NDArray
 
 from yieldsim.base.constants import SECONDS_PER_HOUR
 from yieldsim.base.vectors import FloatArray
-from yieldsim.planning.acceptance_lookup import Lookup, any_light, clearance, curve_light, light
+from yieldsim.planning.acceptance_lookup import Lookup
 from yieldsim.planning.dust_rates import DustRates
-
-Runs = tuple[NDArray[np.int64], NDArray[np.int64]]
-"""Starts and ends (first step after) of stretches of fine steps that deliver, in order and apart."""
-
-
-class Rows(NamedTuple):
-    """The columns of `LitSteps` that kernels read."""
-
-    step: NDArray[np.int64]
-    run_last: NDArray[np.int64]
-    sun: NDArray[np.float32]
-    radius_class: NDArray[np.int64]
+from yieldsim.planning.stretch_kernels import Rows, Runs, gaps_of, gather_power, runs_of
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -91,6 +76,25 @@ class LitSteps:
             power_w=self.power_w[kept],
             load_days=self.load_days[kept],
             radius_class=self.radius_class[kept],
+        )
+
+    def thinned(self, stride: int) -> LitSteps:
+        """Every stride-th step, each standing for so many: gaps and stretches good to that length."""
+        kept = np.flatnonzero(self.step % stride == 0)
+        if stride == 1 or self.step_count < stride or len(kept) == 0:
+            return self
+        step = self.step[kept] // stride
+        return replace(
+            self,
+            step=step,
+            run_last=ends_of_runs(step),
+            sun_enu_xyz=self.sun_enu_xyz[kept],
+            power_w=self.power_w[kept],
+            load_days=self.load_days[kept] if self.load_days.size else self.load_days,
+            radius_class=self.radius_class[kept],
+            step_count=self.step_count // stride,
+            step_s=self.step_s * stride,
+            fastest_rad=self.fastest_rad * stride,
         )
 
     def cleaned_power_w(self, tilt_deg: float) -> FloatArray:
@@ -179,14 +183,14 @@ def interval_power_w(track: LitSteps, ready: Lookup, axes_enu_xyz: FloatArray, t
     mount."""
     power = np.zeros(track.step_count // track.steps_per_interval)
     cleaned, axes = track.cleaned_power_w(tilt_deg), np.ascontiguousarray(axes_enu_xyz)
-    _gather_power(track.rows, cleaned, ready, axes, track.steps_per_interval, power)
+    gather_power(track.rows, cleaned, ready, axes, track.steps_per_interval, power)
     return power / track.steps_per_interval
 
 
 def delivering_runs(track: LitSteps, ready: Lookup, axes_enu_xyz: FloatArray, tilt_deg: float) -> Runs:
     """Stretches of fine steps during which a facing delivers."""
     own = track.at_tilt(tilt_deg)
-    return joined(*_runs(own.rows, ready, np.ascontiguousarray(axes_enu_xyz), own.fastest_rad))
+    return joined(*runs_of(own.rows, ready, np.ascontiguousarray(axes_enu_xyz), own.fastest_rad))
 
 
 def lit_runs(track: LitSteps) -> Runs:
@@ -245,7 +249,7 @@ def gaps_and_hours(
     for own, places in groups:
         axes = np.ascontiguousarray(axes_enu_xyz[places])
         order = interleaved(len(places))
-        found = _gaps(own.rows, ready, axes, most_steps[places], order, own.fastest_rad, own.step_count)
+        found = gaps_of(own.rows, ready, axes, most_steps[places], order, own.fastest_rad, own.step_count)
         gap[places], delivering[places] = found[:, 0], found[:, 1]
     return gap * track.step_hours, delivering * track.step_hours
 
@@ -254,133 +258,3 @@ def interleaved(count: int) -> NDArray[np.int64]:
     """0..count-1 in an order that spreads neighbours, so that threads share dear and cheap facings evenly."""
     strides = min(64, max(count, 1))
     return np.concatenate([np.arange(k, count, strides) for k in range(strides)])
-
-
-# ---------------------------------------------------------------- kernels
-
-
-@njit(cache=True)
-def _in_mount(sun: NDArray[np.float32], axes: FloatArray) -> tuple[float, float, float]:
-    x = axes[0, 0] * sun[0] + axes[0, 1] * sun[1] + axes[0, 2] * sun[2]
-    y = axes[1, 0] * sun[0] + axes[1, 1] * sun[1] + axes[1, 2] * sun[2]
-    z = axes[2, 0] * sun[0] + axes[2, 1] * sun[1] + axes[2, 2] * sun[2]
-    return x, y, z
-
-
-@njit(cache=True)
-def _gather_power(
-    rows: Rows, power_w: FloatArray, ready: Lookup, axes: FloatArray, per_interval: int, power: FloatArray
-) -> None:
-    """Add each step's delivered power to its interval."""
-    closest = math.cos(min(ready.reach_rad, math.pi))
-    # a lookup is dear to hand on: curves are read here
-    sun, curve, chord_step, is_round = rows.sun, ready.curve, ready.chord_step, ready.is_round
-    for i in range(rows.step.shape[0]):
-        z = axes[2, 0] * sun[i, 0] + axes[2, 1] * sun[i, 1] + axes[2, 2] * sun[i, 2]
-        if z <= closest:
-            continue
-        if is_round:
-            share = curve_light(curve[rows.radius_class[i]], chord_step, z)
-        else:
-            x, y, z = _in_mount(sun[i], axes)
-            share = light(ready, rows.radius_class[i], x, y, z)
-        power[rows.step[i] // per_interval] += power_w[i] * share
-
-
-@njit(cache=True)
-def _next_run(start: int, rows: Rows, ready: Lookup, axes: FloatArray, fastest: float) -> tuple[int, int]:
-    """Places of the first and the last step of the next stretch that delivers, from place `start` on.
-
-    Both are the number of rows where there is none.
-    """
-    count = rows.step.shape[0]
-    # a lookup is dear to hand on: plain cones are judged here, others as far as their map of clearances is sure
-    solid, edge_rad, sure_rad = ready.solid, ready.edge_rad, ready.clearance_rad
-    outer, inner = (edge_rad.max(), edge_rad.min()) if solid else (ready.reach_rad, -1.0)
-    i = start
-    while i < count:
-        x, y, z = _in_mount(rows.sun[i], axes)
-        angle = math.atan2(math.hypot(x, y), z)
-        off = angle - outer
-        if off < 0.0:
-            number = rows.radius_class[i]
-            if solid:
-                if angle < edge_rad[number]:
-                    break
-            else:
-                sure = clearance(sure_rad, x, y, z)
-                if sure > 0.0 or (sure == 0.0 and any_light(ready, number, x, y, z)):
-                    break
-                off = -sure
-        skip = int(max(off, 0.0) / fastest) + 1
-        low, high = i, min(i + skip, count)
-        while high - low > 1:
-            middle = (low + high) // 2
-            if rows.step[middle] < rows.step[i] + skip:
-                low = middle
-            else:
-                high = middle
-        i = high
-    if i >= count:
-        return count, count
-    first, last = i, rows.run_last[i]
-    while i < last:
-        x, y, z = _in_mount(rows.sun[i], axes)
-        within = inner - math.atan2(math.hypot(x, y), z) if solid else clearance(sure_rad, x, y, z)
-        skip = int(within / fastest)
-        if skip > 1:
-            i = min(i + skip, last)
-            continue
-        x, y, z = _in_mount(rows.sun[i + 1], axes)
-        number = rows.radius_class[i + 1]
-        if solid:
-            if math.atan2(math.hypot(x, y), z) >= edge_rad[number]:
-                break
-        elif not any_light(ready, number, x, y, z):
-            break
-        i += 1
-    return first, i
-
-
-@njit(cache=True)
-def _runs(rows: Rows, ready: Lookup, axes: FloatArray, fastest: float) -> Runs:
-    count = rows.step.shape[0]
-    starts, ends = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int64)
-    found, place = 0, 0
-    while place < count:
-        first, last = _next_run(place, rows, ready, axes, fastest)
-        if first < count:
-            starts[found], ends[found] = rows.step[first], rows.step[last] + 1
-            found += 1
-        place = last + 1
-    return starts[:found].copy(), ends[:found].copy()
-
-
-@njit(cache=True, parallel=True)
-def _gaps(
-    rows: Rows,
-    ready: Lookup,
-    axes: FloatArray,
-    most_steps: FloatArray,
-    order: NDArray[np.int64],
-    fastest: float,
-    step_count: int,
-) -> FloatArray:
-    """Longest gap and steps delivering of each facing, (n, 2); infinite gaps where one is over most_steps
-    (n,)."""
-    found = np.empty((axes.shape[0], 2))
-    count = rows.step.shape[0]
-    for k in prange(axes.shape[0]):
-        facing = order[k]
-        longest, delivering, dark_from, place = 0, 0, 0, 0
-        while place < count and longest <= most_steps[facing]:
-            first, last = _next_run(place, rows, ready, axes[facing], fastest)
-            if first < count:
-                longest = max(longest, rows.step[first] - dark_from)
-                dark_from = rows.step[last] + 1
-                delivering += dark_from - rows.step[first]
-            place = last + 1
-        longest = max(longest, step_count - dark_from) if place >= count else longest
-        found[facing, 0] = longest if longest <= most_steps[facing] else np.inf
-        found[facing, 1] = delivering
-    return found

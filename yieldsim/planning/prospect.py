@@ -10,7 +10,6 @@ Goals, each a score that is better when higher:
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
@@ -18,7 +17,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.nouns import Acceptance, BiaxialAcceptance
+from yieldsim.base.nouns import Acceptance
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.lit_steps import (
     LitSteps,
@@ -27,7 +26,7 @@ from yieldsim.planning.lit_steps import (
     lit_runs,
     longest_gap_steps,
 )
-from yieldsim.planning.poses import Facings, axes_enu_xyz
+from yieldsim.planning.poses import Facings, axes_enu_xyz, spread_over_sky
 from yieldsim.planning.sweep import Sweep
 from yieldsim.planning.weighted_sky import WeightedSky
 
@@ -35,7 +34,10 @@ Goal = Literal["annual", "worst-month", "shortest-gap", "load"]
 GOALS: tuple[Goal, ...] = ("annual", "worst-month", "shortest-gap", "load")
 Use = Callable[[FloatArray], float]
 """Energy put to use over the run, kWh, from delivered power (intervals,) in W."""
-SCOUT_CELLS_PER_REACH = 90.0
+SCOUT_CELLS_PER_HALF_WIDTH, SCOUT_STEPS_PER_HALF_WIDTH = 12.0, 4.0
+SCOUT_RATES = 17
+ROLL_GRID_DEG, ROLL_STEP_DEG = 3.0, 15.0
+"""Facings and rolls that are tried over the whole sky to see which roll is best where."""
 TIE = 1e-6
 """Share of the annual energy that tells facings with equal worst months apart."""
 
@@ -46,15 +48,21 @@ class Prospect:
 
     months   the sky by calendar month
     year     the sky of the whole run
-    scout    the same in wider cells: quick, good to a few parts in a thousand, for searching many rolls
+    scout_months, scout   the same for searching. Two angles: in wider cells and with a disc of one size, good to some
+             1e-3 of the best facing's energy
+    rolled   two angles: facings ROLL_GRID_DEG apart over the whole sky, each at the best of rolls ROLL_STEP_DEG apart
     track    lit steps in the order of time
+    scout_track   some of them, for searching gaps: as many as the width of the acceptance asks for
     use      what a load makes of delivered power; None: no load was given
     """
 
     months: Sweep
     year: Sweep
+    scout_months: Sweep
     scout: Sweep
+    rolled: Facings | None
     track: LitSteps
+    scout_track: LitSteps
     use: Use | None = None
 
     @classmethod
@@ -63,14 +71,26 @@ class Prospect:
     ) -> Prospect:
         """Make ready for searching."""
         months = Sweep.of(sky, acceptance)
-        one = sky.merged()
-        year = months.with_sky(one)
-        scout = year
-        if isinstance(acceptance, BiaxialAcceptance):
-            wide_deg = math.degrees(months.ready.reach_rad) / SCOUT_CELLS_PER_REACH
-            if wide_deg > 1.5 * sky.cell_deg:
-                scout = months.with_sky(one.coarser(wide_deg))
-        return cls(months=months, year=year, scout=scout, track=track, use=use)
+        year = months.with_sky(sky.merged())
+        scout_months, scout, rolled, stride = months, year, None, 1
+        if not year.ready.is_round:
+            stride = max(
+                1, int(_half_width_deg(year) / SCOUT_STEPS_PER_HALF_WIDTH / np.degrees(track.fastest_rad))
+            )
+            one = scout_sky(months)
+            scout_months = Sweep.of(one, acceptance)
+            scout = scout_months.with_sky(one.merged())
+            rolled = best_rolls(scout)
+        return cls(
+            months=months,
+            year=year,
+            scout_months=scout_months,
+            scout=scout,
+            rolled=rolled,
+            track=track,
+            scout_track=track.thinned(stride),
+            use=use,
+        )
 
     @property
     def years(self) -> float:
@@ -89,12 +109,6 @@ class Prospect:
         return not self.year.ready.is_round
 
     @property
-    def roll_period_deg(self) -> float:
-        """Rolls further apart than this repeat: half a turn for a table that is the same on both sides of
-        both angles."""
-        return 180.0 if self.year.ready.fold_t and self.year.ready.fold_l else 360.0
-
-    @property
     def dark_gap_hours(self) -> float:
         """Longest stretch without any light at the site: what a mount that follows the Sun has, and none can
         shorten."""
@@ -105,9 +119,10 @@ class Prospect:
         sweep = self.scout if scout else self.year
         return np.asarray(sweep.kwh(axes_enu_xyz(some), some.tilt_deg) / self.years)
 
-    def month_kwh(self, some: Facings) -> FloatArray:
+    def month_kwh(self, some: Facings, *, scout: bool = False) -> FloatArray:
         """Energy of one unit in each month of the run, (n, months)."""
-        return self.months.period_kwh(axes_enu_xyz(some), some.tilt_deg)
+        sweep = self.scout_months if scout else self.months
+        return sweep.period_kwh(axes_enu_xyz(some), some.tilt_deg)
 
     def gap_and_light_hours(self, some: Facings) -> tuple[FloatArray, FloatArray]:
         """Longest gap and hours delivering over the run, (n,) each."""
@@ -126,23 +141,57 @@ class Prospect:
         return np.array([self.use(units * self.power_w(some, i)) for i in range(some.count)]) / self.years
 
     def score(
-        self, goal: Goal, some: Facings, units: int = 1, *, at_least: FloatArray | None = None
+        self,
+        goal: Goal,
+        some: Facings,
+        units: int = 1,
+        *,
+        at_least: FloatArray | None = None,
+        scout: bool = False,
     ) -> FloatArray:
         """How well each facing serves a goal, higher is better, (n,): kWh of `units` units, or minus hours.
 
         Energy decides among facings with the same gap, or with nothing in their worst month: it adds less
         than half a step of time, or a millionth.
         at_least   (n,)  a facing that can't reach this score may be given up: minus infinity
+        scout      read energies from the sky for searching
         """
         if goal == "load":
             return self.used_kwh(some, units)
-        annual = self.annual_kwh(some)
         if goal == "annual":
-            return units * annual
+            return units * self.annual_kwh(some, scout=scout)
         if goal == "worst-month":
-            worst = self.month_kwh(some)[:, self.whole_months].min(axis=1)
-            return np.asarray(units * (worst + TIE * annual))
-        share = annual / max(self.year.sky.total_kwh() / self.years, 1e-300)
-        most = None if at_least is None else -at_least + 0.5 * self.track.step_hours
-        gap, _ = gaps_and_hours(self.track, self.year.ready, axes_enu_xyz(some), some.tilt_deg, most)
-        return -gap + 0.5 * self.track.step_hours * share
+            months = self.month_kwh(some, scout=scout)
+            worst = months[:, self.whole_months].min(axis=1)
+            return np.asarray(units * (worst + TIE * months.sum(axis=1) / self.years))
+        share = self.annual_kwh(some, scout=True) / max(self.year.sky.total_kwh() / self.years, 1e-300)
+        track = self.scout_track if scout else self.track
+        most = None if at_least is None else -at_least + 0.5 * track.step_hours
+        ready = self.year.ready
+        if scout and not ready.is_round:
+            ready = ready._replace(disc_xy=ready.disc_xy[:0])
+        gap, _ = gaps_and_hours(track, ready, axes_enu_xyz(some), some.tilt_deg, most)
+        return -gap + 0.5 * track.step_hours * share
+
+
+def _half_width_deg(sweep: Sweep) -> float:
+    sides = np.degrees(sweep.ready.sides)
+    return 0.5 * float(min(sides[1] - sides[0], sides[3] - sides[2]))
+
+
+def scout_sky(sweep: Sweep) -> WeightedSky:
+    """The sky of two-angle optics in wider cells and with a disc of one size: good to some 1e-3 of the best energy."""
+    wide_deg = max(sweep.sky.cell_deg, _half_width_deg(sweep) / SCOUT_CELLS_PER_HALF_WIDTH)
+    one = sweep.sky.of_one_radius().coarser(wide_deg)
+    # a facing reads two of many dust rates rather than all of a few
+    return one.at_even_rates(SCOUT_RATES) if len(one.dust.rates) > 2 else one
+
+
+def best_rolls(sweep: Sweep) -> Facings:
+    """Facings evenly spread over the sky, each at the roll that gives most energy of those tried."""
+    ready = sweep.ready
+    # half a turn is a whole one for a table that is the same on both sides of both angles
+    rolls = np.arange(0.0, 180.0 if ready.fold_t and ready.fold_l else 360.0, ROLL_STEP_DEG)
+    grid = spread_over_sky(ROLL_GRID_DEG, rolls)
+    kwh = sweep.kwh(axes_enu_xyz(grid), grid.tilt_deg).reshape(-1, len(rolls))
+    return grid.take(np.arange(len(kwh)) * len(rolls) + kwh.argmax(axis=1))

@@ -15,7 +15,8 @@ import numpy as np
 from numba import njit, prange
 from numpy.typing import NDArray
 
-from yieldsim.planning.acceptance_lookup import Lookup, light
+from yieldsim.base.vectors import FloatArray
+from yieldsim.planning.acceptance_lookup import Lookup, light_at
 
 SMOOTH = 1.5e-3
 """Largest second difference, over the peak, across a block that is read once. Neighbouring blocks largely
@@ -50,7 +51,7 @@ def roughness(ready: Lookup, block_rad: float) -> Roughness:
         chord = ready.chord_step * np.arange(count)
         angle = 2.0 * np.arcsin(np.minimum(chord / 2.0, 1.0))
         nodes = np.stack([np.sin(angle), 0.0 * angle, np.cos(angle)], axis=1)
-        flags = _flags(ready, nodes, block_rad, SMOOTH * float(ready.curve.max()))
+        flags = _flags_of(ready, nodes, block_rad, SMOOTH * float(ready.curve.max()))
         flags = np.concatenate([flags, np.zeros((len(flags), 1), dtype=np.uint8)], axis=1)
         return Roughness(curve=flags, grid=no_grid, step=1.0)
     step = block_rad / NODES_PER_BLOCK
@@ -66,7 +67,7 @@ def roughness(ready: Lookup, block_rad: float) -> Roughness:
     x, y = np.tan(t), np.tan(el)
     z = np.where(behind, -1.0, 1.0) / np.sqrt(1.0 + x**2 + y**2)
     nodes = np.stack(np.broadcast_arrays(x * z, y * z, z), axis=-1).reshape(-1, 3)
-    flags = _flags(ready, nodes, NODE_MARGIN * block_rad, SMOOTH * float(ready.grid.max()))
+    flags = _flags_of(ready, nodes, NODE_MARGIN * block_rad, SMOOTH * float(ready.grid.max()))
     return Roughness(curve=no_curve, grid=flags.reshape(len(flags), 2 * rows + 1, 2 * columns + 1), step=step)
 
 
@@ -85,12 +86,26 @@ def grid_flag(flags: NDArray[np.uint8], step: float, x: float, y: float, z: floa
     return int(flags[i, j])
 
 
-@njit(cache=True)
+@njit(cache=True, inline="always")
 def ring_remainder(
-    ready: Lookup, radius_class: int, x: float, y: float, z: float, ring: float, directions: int
+    is_round: bool,
+    curve: FloatArray,
+    chord_step: float,
+    grid: FloatArray,
+    first_t: float,
+    step_t: float,
+    fold_t: bool,
+    first_l: float,
+    step_l: float,
+    fold_l: bool,
+    x: float,
+    y: float,
+    z: float,
+    ring: float,
+    directions: int,
 ) -> tuple[float, float]:
     """Largest second difference over two across a ring about a direction in mount axes, and the largest
-    reading on it."""
+    reading on it; curve and grid of one class, as of `light_at`."""
     length = math.sqrt(x * x + y * y + z * z)
     x, y, z = x / length, y / length, z / length
     if abs(z) < 0.9:
@@ -102,32 +117,65 @@ def ring_remainder(
     bx, by, bz = y * az - z * ay, z * ax - x * az, x * ay - y * ax
     lift = math.sqrt(1.0 - ring * ring)
     # two opposite points of the ring have their mean on the axis, a little inside the sphere: there a linear function is read exactly
-    centre = light(ready, radius_class, lift * x, lift * y, lift * z)
+    x, y, z = lift * x, lift * y, lift * z
+    centre = light_at(
+        is_round, curve, chord_step, grid, first_t, step_t, fold_t, first_l, step_l, fold_l, x, y, z
+    )
     worst, largest = 0.0, centre
     for k in range(directions // 2):
         angle = 2.0 * math.pi * k / directions
         u, v = ring * math.cos(angle), ring * math.sin(angle)
         ex, ey, ez = u * ax + v * bx, u * ay + v * by, u * az + v * bz
-        after = light(ready, radius_class, lift * x + ex, lift * y + ey, lift * z + ez)
-        before = light(ready, radius_class, lift * x - ex, lift * y - ey, lift * z - ez)
+        after = light_at(
+            is_round, curve, chord_step, grid, first_t, step_t, fold_t, first_l, step_l, fold_l,
+            x + ex, y + ey, z + ez,
+        )  # fmt: skip
+        before = light_at(
+            is_round, curve, chord_step, grid, first_t, step_t, fold_t, first_l, step_l, fold_l,
+            x - ex, y - ey, z - ez,
+        )  # fmt: skip
         worst = max(worst, 0.5 * abs(after + before - 2.0 * centre))
         largest = max(largest, after, before)
     return worst, largest
 
 
 @njit(cache=True, parallel=True)
-def _flags(ready: Lookup, nodes: NDArray[np.float64], ring: float, tolerance: float) -> NDArray[np.uint8]:
+def _flags(
+    is_round: bool,
+    curves: FloatArray,
+    chord_step: float,
+    grids: FloatArray,
+    first_t: float,
+    step_t: float,
+    fold_t: bool,
+    first_l: float,
+    step_l: float,
+    fold_l: bool,
+    nodes: FloatArray,
+    ring: float,
+    tolerance: float,
+) -> NDArray[np.uint8]:
     """Flags (classes, nodes)."""
-    classes = ready.radius_rad.shape[0]
+    classes = curves.shape[0] if is_round else grids.shape[0]
     flags = np.zeros((classes, nodes.shape[0]), dtype=np.uint8)
     for i in prange(nodes.shape[0]):
+        x, y, z = nodes[i, 0], nodes[i, 1], nodes[i, 2]
         for c in range(classes):
+            curve, grid = curves[c if is_round else 0], grids[0 if is_round else c]
             worst, largest = 0.0, 0.0
-            for share in (1.0, 2.0 / 3.0, 1.0 / 3.0):
+            for share in range(1, 4):
                 second, reading = ring_remainder(
-                    ready, c, nodes[i, 0], nodes[i, 1], nodes[i, 2], share * ring, 12
-                )
+                    is_round, curve, chord_step, grid, first_t, step_t, fold_t, first_l, step_l, fold_l,
+                    x, y, z, share * ring / 3.0, DIRECTIONS,
+                )  # fmt: skip
                 worst, largest = max(worst, second), max(largest, reading)
             if largest > 0.0:
                 flags[c, i] = 1 if worst <= tolerance else 2
     return flags
+
+
+def _flags_of(ready: Lookup, nodes: FloatArray, ring: float, tolerance: float) -> NDArray[np.uint8]:
+    t, el = (ready.first_t, ready.step_t, ready.fold_t), (ready.first_l, ready.step_l, ready.fold_l)
+    return np.asarray(
+        _flags(ready.is_round, ready.curve, ready.chord_step, ready.grid, *t, *el, nodes, ring, tolerance)
+    )

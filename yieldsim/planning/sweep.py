@@ -5,7 +5,9 @@ the bands that its cone of acceptance reaches, and in each only the stretch of a
 
     cos(half stretch) = (cos reach - sin n sin e) / (cos n cos e)
 
-with n the elevation of the normal and e that elevation of the band where the stretch is widest. Where the
+with n the elevation of the normal and e that elevation of the band where the stretch is widest. The sides of a
+two-angle acceptance are planes, so cones a right angle wide, and narrow the stretch in the same way. Many facings
+of one dust rate are read from a sky added up for that rate. Where the
 acceptance is smooth across a block, the block is read once, at the mean direction of its light; near an edge
 or a kink each of its cells is read. A reading costs one scalar product and one interpolation.
 """
@@ -18,16 +20,19 @@ from typing import Any
 
 import numpy as np
 from numba import njit, prange
-from numpy.typing import NDArray
 
 from yieldsim.base.nouns import Acceptance
 from yieldsim.base.vectors import FloatArray
-from yieldsim.planning.acceptance_lookup import Lookup, grid_light
+from yieldsim.planning.acceptance_lookup import Lookup
 from yieldsim.planning.lit_steps import interleaved
 from yieldsim.planning.lookup_making import lookup
 from yieldsim.planning.roughness import Roughness, grid_flag, ring_remainder, roughness
 from yieldsim.planning.sky_bands import AZIMUTH_BINS, CELLS_ACROSS_BLOCK, Bands, banded
+from yieldsim.planning.sweep_kernels import grid_kwh, round_kwh
 from yieldsim.planning.weighted_sky import WeightedSky
+
+MANY_OF_A_RATE = 150
+"""So many facings of the same deposition rate are read from a sky made for that rate."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -55,7 +60,9 @@ class Sweep:
     def with_sky(self, sky: WeightedSky) -> Sweep:
         """Another sky of the same classes of radius, read through the same lookup."""
         bands = banded(sky, math.degrees(self.ready.reach_rad))
-        return Sweep(sky=sky, ready=self.ready, rough=roughness(self.ready, bands.block_rad), bands=bands)
+        same = bands.block_rad == self.bands.block_rad
+        rough = self.rough if same else roughness(self.ready, bands.block_rad)
+        return Sweep(sky=sky, ready=self.ready, rough=rough, bands=bands)
 
     def period_kwh(
         self, axes_enu_xyz: FloatArray, tilt_deg: FloatArray, dust_rate: FloatArray | None = None
@@ -65,8 +72,22 @@ class Sweep:
         axes_enu_xyz   (n, 3, 3)  mount axes as `base.vectors.mount_axes_enu_xyz` gives them
         tilt_deg       (n,)  decides the dust, unless dust_rate (n,) does
         """
-        axes = np.ascontiguousarray(axes_enu_xyz)
         rate = self.sky.dust.rate_of_tilt(tilt_deg) if dust_rate is None else dust_rate
+        if len(self.sky.dust.rates) == 1:
+            return self._read(axes_enu_xyz, rate)
+        found = np.empty((len(rate), len(self.sky.period_utc)))
+        rates, of, counts = np.unique(rate, return_inverse=True, return_counts=True)
+        few = counts[of] < MANY_OF_A_RATE
+        for number in np.flatnonzero(counts >= MANY_OF_A_RATE):
+            own = of == number
+            settled = self.with_sky(self.sky.at_dust_rate(float(rates[number])))
+            found[own] = settled._read(axes_enu_xyz[own], rate[own])
+        if few.any():
+            found[few] = self._read(axes_enu_xyz[few], rate[few])
+        return found
+
+    def _read(self, axes_enu_xyz: FloatArray, rate: FloatArray) -> FloatArray:
+        axes = np.ascontiguousarray(axes_enu_xyz)
         shares = np.ascontiguousarray(self.sky.dust.shares(rate))
         bands, ready, rough = self.bands, self.ready, self.rough
         asked: tuple[Any, ...] = (
@@ -88,7 +109,7 @@ class Sweep:
             asked += (ready.curve, rough.curve, ready.chord_step, periods)
             return np.asarray(round_kwh(*asked))
         asked += (ready.grid, ready.first_t, ready.step_t, ready.fold_t, ready.first_l, ready.step_l)
-        asked += (ready.fold_l, ready.cosine_pad, rough.grid, rough.step, periods)
+        asked += (ready.fold_l, ready.sides, bands.block_rad, rough.grid, rough.step, periods)
         return np.asarray(grid_kwh(*asked))
 
     def kwh(self, axes_enu_xyz: FloatArray, tilt_deg: FloatArray) -> FloatArray:
@@ -107,194 +128,7 @@ class Sweep:
         return np.asarray(found + self.sky.dust.error * self.kwh(axes, tilt_deg))
 
 
-# ---------------------------------------------------------------- kernels
-
-
-@njit(cache=True, inline="always")
-def half_stretch(
-    cos_reach: float,
-    sin_n: float,
-    cos_n: float,
-    sin_low: float,
-    cos_low: float,
-    sin_high: float,
-    cos_high: float,
-) -> float:
-    """Widest half stretch of azimuth, radians, that a cone about a normal covers between two elevations; below 0:
-    none. All by sines and cosines: of the normal's elevation, of the band's ends.
-    """
-    # at a pole every azimuth or none is inside; the smallest float keeps the division finite
-    smallest = min(
-        (cos_reach - sin_n * sin_low - 1e-12) / max(cos_n * cos_low, 1e-300),
-        (cos_reach - sin_n * sin_high - 1e-12) / max(cos_n * cos_high, 1e-300),
-    )
-    # between them the stretch is widest where the cone's rim runs along a meridian: sin e = sin n / cos reach,
-    # and there cos(half stretch) = sqrt(cos^2 reach - sin^2 n) / cos n
-    if cos_reach > abs(sin_n) and sin_low * cos_reach < sin_n < sin_high * cos_reach:
-        smallest = min(smallest, math.sqrt(cos_reach * cos_reach - sin_n * sin_n) / max(cos_n, 1e-300))
-    if sin_low <= sin_n <= sin_high:
-        smallest = min(smallest, (cos_reach - sin_n * sin_n) / max(cos_n * cos_n, 1e-300))
-    if smallest >= 1.0:
-        return -1.0
-    return math.acos(max(smallest, -1.0))
-
-
-@njit(cache=True, inline="always")
-def bins_of(half: float, azimuth: float) -> tuple[int, int]:
-    """Bins of azimuth within a half stretch of an azimuth: from and until, from in [0, AZIMUTH_BINS)."""
-    per_rad = AZIMUTH_BINS / (2.0 * math.pi)
-    begin = math.floor((azimuth - half) * per_rad - 1e-6)
-    until = math.floor((azimuth + half) * per_rad + 1e-6) + 1
-    if until - begin >= AZIMUTH_BINS:
-        return 0, AZIMUTH_BINS
-    turns = math.floor(begin / AZIMUTH_BINS) * AZIMUTH_BINS
-    return begin - turns, until - turns
-
-
-# The two kernels below take arrays one by one: handing on a tuple of arrays costs more than a whole band.
-
-
-@njit(cache=True, parallel=True, fastmath=True)
-def round_kwh(
-    axes: FloatArray,
-    shares: FloatArray,
-    order: NDArray[np.int64],
-    block: FloatArray,
-    cell: FloatArray,
-    cells_of: NDArray[np.int64],
-    rate: NDArray[np.int64],
-    period: NDArray[np.int64],
-    classes: NDArray[np.int64],
-    ends: FloatArray,
-    first: NDArray[np.int64],
-    reach: float,
-    curve: FloatArray,
-    flags: NDArray[np.uint8],
-    chord_step: float,
-    periods: int,
-) -> FloatArray:
-    """Energy of each facing in each period, (n, periods), through round curves; shares (n, rates) of the dust rates."""
-    found = np.zeros((axes.shape[0], periods))
-    cos_reach, per_chord = math.cos(reach), 1.0 / chord_step
-    end, end_flag = curve.shape[1] - 1, flags.shape[1] - 1
-    for k in prange(axes.shape[0]):
-        i = order[k]
-        nx, ny, nz = axes[i, 2, 0], axes[i, 2, 1], axes[i, 2, 2]
-        level = math.hypot(nx, ny)
-        elevation, azimuth = math.atan2(nz, level), math.atan2(nx, ny)
-        for b in range(ends.shape[0]):
-            share = shares[i, rate[b]]
-            if share == 0.0 or ends[b, 0] - elevation > reach or elevation - ends[b, 1] > reach:
-                continue
-            half = half_stretch(cos_reach, nz, level, ends[b, 2], ends[b, 3], ends[b, 4], ends[b, 5])
-            if half < 0.0:
-                continue
-            begin, until = bins_of(half, azimuth)
-            number, light = classes[b], 0.0
-            # a stretch across north is two
-            for part in range(2):
-                from_bin = begin if part == 0 else 0
-                to_bin = min(until, AZIMUTH_BINS) if part == 0 else until - AZIMUTH_BINS
-                if to_bin <= from_bin:
-                    continue
-                for j in range(first[b, from_bin], first[b, to_bin]):
-                    cosine = nx * block[j, 0] + ny * block[j, 1] + nz * block[j, 2]
-                    at = math.sqrt(max(2.0 - 2.0 * cosine, 0.0)) * per_chord
-                    m = int(at)
-                    flag = flags[number, min(m, end_flag)]
-                    if flag == 0:
-                        continue
-                    if flag == 1:
-                        if m < end:
-                            value = curve[number, m]
-                            light += block[j, 3] * (value + (at - m) * (curve[number, m + 1] - value))
-                        continue
-                    for c in range(cells_of[j], cells_of[j + 1]):
-                        cosine = nx * cell[c, 0] + ny * cell[c, 1] + nz * cell[c, 2]
-                        at = math.sqrt(max(2.0 - 2.0 * cosine, 0.0)) * per_chord
-                        m = int(at)
-                        if m < end:
-                            value = curve[number, m]
-                            light += cell[c, 3] * (value + (at - m) * (curve[number, m + 1] - value))
-            found[i, period[b]] += share * light
-    return found
-
-
-@njit(cache=True, parallel=True, fastmath=True)
-def grid_kwh(
-    axes: FloatArray,
-    shares: FloatArray,
-    order: NDArray[np.int64],
-    block: FloatArray,
-    cell: FloatArray,
-    cells_of: NDArray[np.int64],
-    rate: NDArray[np.int64],
-    period: NDArray[np.int64],
-    classes: NDArray[np.int64],
-    ends: FloatArray,
-    first: NDArray[np.int64],
-    reach: float,
-    grid: FloatArray,
-    first_t: float,
-    step_t: float,
-    fold_t: bool,
-    first_l: float,
-    step_l: float,
-    fold_l: bool,
-    cosine_pad: float,
-    flags: NDArray[np.uint8],
-    flag_step: float,
-    periods: int,
-) -> FloatArray:
-    """The same through grids of two angles."""
-    found = np.zeros((axes.shape[0], periods))
-    cos_reach = math.cos(reach)
-    for k in prange(axes.shape[0]):
-        i = order[k]
-        ax, ay, az = axes[i, 0, 0], axes[i, 0, 1], axes[i, 0, 2]
-        bx, by, bz = axes[i, 1, 0], axes[i, 1, 1], axes[i, 1, 2]
-        nx, ny, nz = axes[i, 2, 0], axes[i, 2, 1], axes[i, 2, 2]
-        level = math.hypot(nx, ny)
-        elevation, azimuth = math.atan2(nz, level), math.atan2(nx, ny)
-        for b in range(ends.shape[0]):
-            share = shares[i, rate[b]]
-            if share == 0.0 or ends[b, 0] - elevation > reach or elevation - ends[b, 1] > reach:
-                continue
-            half = half_stretch(cos_reach, nz, level, ends[b, 2], ends[b, 3], ends[b, 4], ends[b, 5])
-            if half < 0.0:
-                continue
-            begin, until = bins_of(half, azimuth)
-            own, own_flags, light = grid[classes[b]], flags[classes[b]], 0.0
-            for part in range(2):
-                from_bin = begin if part == 0 else 0
-                to_bin = min(until, AZIMUTH_BINS) if part == 0 else until - AZIMUTH_BINS
-                if to_bin <= from_bin:
-                    continue
-                for j in range(first[b, from_bin], first[b, to_bin]):
-                    z = nx * block[j, 0] + ny * block[j, 1] + nz * block[j, 2]
-                    if z < cos_reach:
-                        continue
-                    x = ax * block[j, 0] + ay * block[j, 1] + az * block[j, 2]
-                    y = bx * block[j, 0] + by * block[j, 1] + bz * block[j, 2]
-                    flag = grid_flag(own_flags, flag_step, x, y, z)
-                    if flag == 0:
-                        continue
-                    # read once: the block itself; each: its cells
-                    low, high = (j, j + 1) if flag == 1 else (cells_of[j], cells_of[j + 1])
-                    rows = block if flag == 1 else cell
-                    for c in range(low, high):
-                        z = nx * rows[c, 0] + ny * rows[c, 1] + nz * rows[c, 2]
-                        cosine = z + cosine_pad
-                        if cosine <= 0.0:
-                            continue
-                        x = ax * rows[c, 0] + ay * rows[c, 1] + az * rows[c, 2]
-                        y = bx * rows[c, 0] + by * rows[c, 1] + bz * rows[c, 2]
-                        value = grid_light(
-                            own, first_t, step_t, fold_t, first_l, step_l, fold_l, x, y, max(z, 1e-9)
-                        )
-                        light += rows[c, 3] * cosine * value
-            found[i, period[b]] += share * light
-    return found
+# ---------------------------------------------------------------- the remainder
 
 
 @njit(cache=True, parallel=True)
@@ -344,6 +178,31 @@ def _remainder(row: FloatArray, axes: FloatArray, ready: Lookup, radius_class: i
     x = axes[0, 0] * row[0] + axes[0, 1] * row[1] + axes[0, 2] * row[2]
     y = axes[1, 0] * row[0] + axes[1, 1] * row[1] + axes[1, 2] * row[2]
     z = axes[2, 0] * row[0] + axes[2, 1] * row[1] + axes[2, 2] * row[2]
-    wide, _ = ring_remainder(ready, radius_class, x, y, z, ring, 8)
-    narrow, _ = ring_remainder(ready, radius_class, x, y, z, 0.5 * ring, 8)
+    curve, grid = (
+        ready.curve[min(radius_class, len(ready.curve) - 1)],
+        ready.grid[min(radius_class, len(ready.grid) - 1)],
+    )
+    is_round, chord_step = ready.is_round, ready.chord_step
+    first_t, step_t, fold_t = ready.first_t, ready.step_t, ready.fold_t
+    first_l, step_l, fold_l = ready.first_l, ready.step_l, ready.fold_l
+    wide, _ = ring_remainder(
+        is_round, curve, chord_step, grid, first_t, step_t, fold_t, first_l, step_l, fold_l, x, y, z, ring, 8
+    )
+    narrow, _ = ring_remainder(
+        is_round,
+        curve,
+        chord_step,
+        grid,
+        first_t,
+        step_t,
+        fold_t,
+        first_l,
+        step_l,
+        fold_l,
+        x,
+        y,
+        z,
+        0.5 * ring,
+        8,
+    )
     return float(row[3] * spread * max(wide / (ring * ring), narrow / (0.25 * ring * ring)))

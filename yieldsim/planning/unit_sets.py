@@ -25,8 +25,8 @@ from numpy.typing import NDArray
 
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.cover import RunLists, gaps_with, least_gap_steps, scanned, united
-from yieldsim.planning.lit_steps import Runs
 from yieldsim.planning.prospect import Use
+from yieldsim.planning.stretch_kernels import Runs
 
 Set = list[int]
 EXCHANGE_ROUNDS = 6

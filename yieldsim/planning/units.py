@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -15,9 +15,10 @@ from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.candidates import Candidates, spread, widened_run_lists
 from yieldsim.planning.cover import RunLists, united
 from yieldsim.planning.facing import Found, annual_bound, best_facing
-from yieldsim.planning.lit_steps import Runs, delivering_runs, longest_gap_steps
+from yieldsim.planning.lit_steps import delivering_runs, longest_gap_steps
 from yieldsim.planning.poses import Facings, axes_enu_xyz, of_mounts, together, turned_off
 from yieldsim.planning.prospect import Goal, Prospect
+from yieldsim.planning.stretch_kernels import Runs
 from yieldsim.planning.unit_sets import (
     AnnualChooser,
     Chooser,
@@ -200,12 +201,8 @@ def _most_weighted(prospect: Prospect, weights: FloatArray) -> float:
     factor = np.zeros(len(prospect.months.sky.period_utc))
     factor[prospect.whole_months] = weights
     sky = prospect.months.sky.merged(factor)
-    weighted = Prospect(
-        months=prospect.months,
-        year=prospect.year.with_sky(sky),
-        scout=prospect.year.with_sky(sky),
-        track=prospect.track,
-    )
+    year = prospect.year.with_sky(sky)
+    weighted = replace(prospect, year=year, scout=year)
     found = best_facing(weighted, "annual", 2.0)
     bound = annual_bound(weighted, found.score)[0] if found.bound is None else found.bound
     return bound * prospect.years

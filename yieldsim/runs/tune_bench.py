@@ -144,7 +144,7 @@ def best_facing(sky: WeightedSky, table: Acceptance) -> tuple[float, Facings]:
     from yieldsim.optics.acceptance import half_width_deg
     from yieldsim.planning.facing import apart, refined
     from yieldsim.planning.poses import axes_enu_xyz, spread_over_sky
-    from yieldsim.planning.prospect import SCOUT_CELLS_PER_REACH
+    from yieldsim.planning.prospect import scout_sky
     from yieldsim.planning.sweep import Sweep
 
     sweep = Sweep.of(sky, table)
@@ -152,10 +152,8 @@ def best_facing(sky: WeightedSky, table: Acceptance) -> tuple[float, Facings]:
     width = min(max(half_width_deg(table), 1.0), 5.0)
     step = max(3.0, FACING_STEP * width) if rolls_matter else FACING_STEP * width
 
-    # many rolls are searched in wider cells, good to a few parts in a thousand; the answer is read in the
-    # fine ones
-    wide_deg = math.degrees(sweep.ready.reach_rad) / SCOUT_CELLS_PER_REACH
-    scout = sweep.with_sky(sky.coarser(wide_deg)) if rolls_matter and wide_deg > 1.5 * sky.cell_deg else sweep
+    # many rolls are searched in wider cells; the answer is read in the fine ones
+    scout = Sweep.of(scout_sky(sweep), table) if rolls_matter else sweep
 
     def score(some: Facings, at_least: FloatArray | None) -> FloatArray:
         return scout.kwh(axes_enu_xyz(some), some.tilt_deg)

@@ -7,7 +7,7 @@ import pytest
 
 from yieldsim.base.nouns import Mount
 from yieldsim.base.vectors import angle_between_deg, mount_axes_enu_xyz
-from yieldsim.planning.facing import apart, best_roll_each, in_hundredths, survivors
+from yieldsim.planning.facing import apart, in_hundredths, survivors
 from yieldsim.planning.poses import (
     Facings,
     axes_enu_xyz,
@@ -84,13 +84,10 @@ def test_grids_leave_no_hole():
     assert np.degrees(np.arccos(nearest.min())) <= 0.76 * 5.0
 
 
-def test_apart_and_best_roll():
+def test_apart():
     some = facings([10.0, 11.0, 60.0], 0.0)
     kept = apart(some, np.array([1.0, 2.0, 0.5]), 3.0, 5)
     assert kept.tilt_deg.tolist() == [11.0, 60.0]
-    rolled = spread_over_sky(60.0, np.array([0.0, 45.0, 90.0]))
-    score = np.tile([1.0, 3.0, 2.0], rolled.count // 3)
-    assert (rolled.take(best_roll_each(rolled, score)).roll_deg == 45.0).all()
 
 
 def test_search_climbs_to_the_top_and_reports_whole_hundredths():

@@ -1,0 +1,176 @@
+"""Stretches of light of a facing, read from lit steps in the order of time: compiled loops of `lit_steps`.
+
+The Sun moves at most `fastest` a step, so from an angle E outside the edge of acceptance nothing can happen for
+E / fastest steps, and from inside it light goes on as long, up to the next dark step.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit, prange
+from numpy.typing import NDArray
+
+from yieldsim.base.vectors import FloatArray
+from yieldsim.planning.acceptance_lookup import Lookup, any_light, clearance, curve_light, grid_light
+
+Runs = tuple[NDArray[np.int64], NDArray[np.int64]]
+"""Starts and ends (first step after) of stretches of fine steps that deliver, in order and apart."""
+
+
+class Rows(NamedTuple):
+    """The columns of `LitSteps` that kernels read."""
+
+    step: NDArray[np.int64]
+    run_last: NDArray[np.int64]
+    sun: NDArray[np.float32]
+    radius_class: NDArray[np.int64]
+
+
+@njit(cache=True)
+def gather_power(
+    rows: Rows, power_w: FloatArray, ready: Lookup, axes: FloatArray, per_interval: int, power: FloatArray
+) -> None:
+    """Add each step's delivered power to its interval."""
+    closest = math.cos(min(ready.reach_rad, math.pi))
+    # a lookup is dear to hand on: it is read here
+    sun, radius_class, step = rows.sun, rows.radius_class, rows.step
+    is_round, curve, chord_step, grid = ready.is_round, ready.curve, ready.chord_step, ready.grid
+    first_t, step_t, fold_t = ready.first_t, ready.step_t, ready.fold_t
+    first_l, step_l, fold_l = ready.first_l, ready.step_l, ready.fold_l
+    for i in range(step.shape[0]):
+        sx, sy, sz = sun[i, 0], sun[i, 1], sun[i, 2]
+        z = axes[2, 0] * sx + axes[2, 1] * sy + axes[2, 2] * sz
+        if z <= closest:
+            continue
+        if is_round:
+            share = curve_light(curve[radius_class[i]], chord_step, z)
+        elif z <= 0.0:
+            continue
+        else:
+            x = axes[0, 0] * sx + axes[0, 1] * sy + axes[0, 2] * sz
+            y = axes[1, 0] * sx + axes[1, 1] * sy + axes[1, 2] * sz
+            own = grid[radius_class[i]]
+            share = z * grid_light(own, first_t, step_t, fold_t, first_l, step_l, fold_l, x, y, z)
+        power[step[i] // per_interval] += power_w[i] * share
+
+
+@njit(cache=True, inline="always")
+def next_run(start: int, rows: Rows, ready: Lookup, axes: FloatArray, fastest: float) -> tuple[int, int]:
+    """Places of the first and the last step of the next stretch that delivers, from place `start` on.
+
+    Both are the number of rows where there is none.
+    """
+    count = rows.step.shape[0]
+    # a lookup is dear to hand on: plain cones are judged here, others as far as their map of clearances is sure
+    solid, edge_rad, sure_rad = ready.solid, ready.edge_rad, ready.clearance_rad
+    outer, inner = (edge_rad.max(), edge_rad.min()) if solid else (ready.reach_rad, -1.0)
+    step, run_last, sun, radius_class = rows.step, rows.run_last, rows.sun, rows.radius_class
+    is_round, radius_rad, disc_xy = ready.is_round, ready.radius_rad, ready.disc_xy
+    table_x, table_y, table = ready.table_x, ready.table_y, ready.table
+    grid, first_t, step_t, fold_t = ready.grid, ready.first_t, ready.step_t, ready.fold_t
+    first_l, step_l, fold_l = ready.first_l, ready.step_l, ready.fold_l
+    ax, ay, az = axes[0, 0], axes[0, 1], axes[0, 2]
+    bx, by, bz = axes[1, 0], axes[1, 1], axes[1, 2]
+    nx, ny, nz = axes[2, 0], axes[2, 1], axes[2, 2]
+    i = start
+    while i < count:
+        sx, sy, sz = sun[i, 0], sun[i, 1], sun[i, 2]
+        x, y, z = ax * sx + ay * sy + az * sz, bx * sx + by * sy + bz * sz, nx * sx + ny * sy + nz * sz
+        angle = math.atan2(math.hypot(x, y), z)
+        off = angle - outer
+        if off < 0.0:
+            number = radius_class[i]
+            if solid:
+                if angle < edge_rad[number]:
+                    break
+            else:
+                sure = clearance(sure_rad, x, y, z)
+                if sure > 0.0:
+                    break
+                if sure == 0.0 and any_light(
+                    is_round, grid[number], first_t, step_t, fold_t, first_l, step_l, fold_l,
+                    table_x, table_y, table, disc_xy, radius_rad[number], x, y, z,
+                ):  # fmt: skip
+                    break
+                off = -sure
+        skip = int(max(off, 0.0) / fastest) + 1
+        low, high = i, min(i + skip, count)
+        while high - low > 1:
+            middle = (low + high) // 2
+            if step[middle] < step[i] + skip:
+                low = middle
+            else:
+                high = middle
+        i = high
+    if i >= count:
+        return count, count
+    first, last = i, run_last[i]
+    while i < last:
+        sx, sy, sz = sun[i, 0], sun[i, 1], sun[i, 2]
+        x, y, z = ax * sx + ay * sy + az * sz, bx * sx + by * sy + bz * sz, nx * sx + ny * sy + nz * sz
+        within = inner - math.atan2(math.hypot(x, y), z) if solid else clearance(sure_rad, x, y, z)
+        skip = int(within / fastest)
+        if skip > 1:
+            i = min(i + skip, last)
+            continue
+        sx, sy, sz = sun[i + 1, 0], sun[i + 1, 1], sun[i + 1, 2]
+        x, y, z = ax * sx + ay * sy + az * sz, bx * sx + by * sy + bz * sz, nx * sx + ny * sy + nz * sz
+        number = radius_class[i + 1]
+        if solid:
+            if math.atan2(math.hypot(x, y), z) >= edge_rad[number]:
+                break
+        elif not any_light(
+            is_round, grid[number], first_t, step_t, fold_t, first_l, step_l, fold_l,
+            table_x, table_y, table, disc_xy, radius_rad[number], x, y, z,
+        ):  # fmt: skip
+            break
+        i += 1
+    return first, i
+
+
+@njit(cache=True)
+def runs_of(rows: Rows, ready: Lookup, axes: FloatArray, fastest: float) -> Runs:
+    """Stretches that deliver, in order; two of them may touch."""
+    count = rows.step.shape[0]
+    starts, ends = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int64)
+    found, place = 0, 0
+    while place < count:
+        first, last = next_run(place, rows, ready, axes, fastest)
+        if first < count:
+            starts[found], ends[found] = rows.step[first], rows.step[last] + 1
+            found += 1
+        place = last + 1
+    return starts[:found].copy(), ends[:found].copy()
+
+
+@njit(cache=True, parallel=True)
+def gaps_of(
+    rows: Rows,
+    ready: Lookup,
+    axes: FloatArray,
+    most_steps: FloatArray,
+    order: NDArray[np.int64],
+    fastest: float,
+    step_count: int,
+) -> FloatArray:
+    """Longest gap and steps delivering of each facing, (n, 2); infinite gaps where one is over most_steps
+    (n,)."""
+    found = np.empty((axes.shape[0], 2))
+    count = rows.step.shape[0]
+    for k in prange(axes.shape[0]):
+        facing = order[k]
+        longest, delivering, dark_from, place = 0, 0, 0, 0
+        while place < count and longest <= most_steps[facing]:
+            first, last = next_run(place, rows, ready, axes[facing], fastest)
+            if first < count:
+                longest = max(longest, rows.step[first] - dark_from)
+                dark_from = rows.step[last] + 1
+                delivering += dark_from - rows.step[first]
+            place = last + 1
+        longest = max(longest, step_count - dark_from) if place >= count else longest
+        found[facing, 0] = longest if longest <= most_steps[facing] else np.inf
+        found[facing, 1] = delivering
+    return found
