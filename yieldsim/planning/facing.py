@@ -33,6 +33,8 @@ from yieldsim.planning.prospect import Goal, Prospect
 Score = Callable[[Facings, FloatArray | None], FloatArray]
 """Scores (n,) of facings; those that can't reach the given scores (n,) may be minus infinity."""
 SEEDS: dict[Goal, int] = {"annual": 24, "worst-month": 16, "shortest-gap": 16, "load": 4}
+SEEDS_ROLLED: dict[Goal, int] = {"annual": 10, "worst-month": 16, "shortest-gap": 10, "load": 4}
+"""Two-angle tables cost ten times as much a facing, and their search turns in roll besides."""
 SURVIVORS = 6
 FINEST_DEG = 0.005
 FINEST_ROLLED_DEG = 0.04
@@ -160,14 +162,14 @@ def best_facing(
     scores = annual
     if goal != "annual":
         grid, scores = _grid_scores(prospect, goal, grid, units * annual, scouted)
-    starts = apart(grid, scores, 1.5 * step, SEEDS[goal])
-    starts = starts if seeds is None else together(starts, seeds)
     rolls = prospect.rolled is not None
-    finest = FINEST_ROLLED_DEG if rolls else FINEST_DEG
+    starts = apart(grid, scores, 1.5 * step, (SEEDS_ROLLED if rolls else SEEDS)[goal])
+    starts = starts if seeds is None else together(starts, seeds)
+    finest = EXACT_STEPS * FINEST_ROLLED_DEG if rolls else FINEST_DEG
     reached, values = survivors(scouted, starts, step / 2.0, rolls=rolls, finest_deg=finest)
     if rolls:
         reached, values = survivors(
-            score, reached.take(slice(EXACT)), EXACT_STEPS * finest, rolls=True, finest_deg=finest
+            score, reached.take(slice(EXACT)), finest, rolls=True, finest_deg=FINEST_ROLLED_DEG
         )
     bound = None
     if goal == "annual" and not rolls:
