@@ -332,6 +332,43 @@ def test_a_budget_is_no_estimate(folder: Path, done) -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        (
+            lambda ds: ds.assign(delivered_power_w=ds.delivered_power_w.where(ds.time > ds.time[3])),
+            "delivered_power_w holds",
+        ),
+        (
+            lambda ds: ds.assign(shield_power_w=ds.shield_power_w - 5.0),
+            "shield_power_w holds what is no number or out",
+        ),
+        (lambda ds: ds.drop_vars("clean_fraction"), "clean_fraction is missing"),
+        (lambda ds: ds.assign_attrs(summary="{"), "is not a result of yieldsim estimate"),
+        (
+            lambda ds: ds.drop_attrs(deep=False).assign_attrs(summary=ds.attrs["summary"]),
+            "interval_s is missing",
+        ),
+    ],
+)
+def test_an_estimate_that_was_altered_is_told(folder: Path, done, tmp_path: Path, change, told: str) -> None:
+    with xr.open_dataset(folder / "e" / "estimate.nc") as ds:
+        change(ds.load()).to_netcdf(tmp_path / "altered.nc")
+    with pytest.raises(InputError, match=rf"altered\.nc: {told}"):
+        budget_run(tmp_path / "altered.nc", folder / "sites" / "habitat.load.toml")
+
+
+def test_a_file_in_the_place_of_the_folder_is_told_before_the_run(
+    folder: Path, done, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(folder)
+    monkeypatch.setattr("yieldsim.runs.budget.budget", lambda *_, **__: pytest.fail("it ran"))
+    with pytest.raises(SystemExit) as left:
+        main(["budget", "e", "-l", "sites/habitat.load.toml", "--out", "doubts.toml"])
+    assert left.value.code == 2
+    assert "doubts.toml: is a file, not a folder for results" in capsys.readouterr().err
+
+
 def test_a_collector_turned_about_its_normal_is_another(folder: Path, done) -> None:
     own = read_collector(folder / "sites" / "wide.collector.toml").noun
     turned = replace(own, mounts=tuple(replace(mount, roll_deg=30.0) for mount in own.mounts))

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from yieldsim.base.vocabulary import VOCABULARY
+from yieldsim.base.vocabulary import VOCABULARY, Word
 
 ROUNDING = 1e-9
 """Slack on the allowed range, for sums and interpolation that end a few ulp outside it."""
@@ -33,6 +33,16 @@ def column_note(column: str, name: str, before: str = "") -> dict[str, str]:
     return {"column": column, "unit": word["units"], "meaning": meaning}
 
 
+def spoilt(ds: xr.Dataset) -> list[str]:
+    """Variables of the vocabulary that hold what `add` would have refused: NaN or values out of range."""
+    names = [str(name) for name in ds.variables if name in VOCABULARY]
+    return [name for name in names if not _in_range(ds[name].values, VOCABULARY[name])]
+
+
+def _in_range(data: Any, word: Word) -> bool:
+    return not data.size or bool(data.min() >= word.low - ROUNDING and data.max() <= word.high + ROUNDING)
+
+
 def add(ds: xr.Dataset, name: str, values: Any, dims: Sequence[str] = ("time",)) -> xr.Dataset:
     """A new Dataset with one more variable; the given one is left as it was.
 
@@ -47,8 +57,6 @@ def add(ds: xr.Dataset, name: str, values: Any, dims: Sequence[str] = ("time",))
     shape = tuple(ds.sizes[dim] for dim in dims)
     if data.shape != shape:
         raise ValueError(f"{name} has shape {data.shape}, not {shape}")
-    if data.size:
-        low, high = float(data.min()), float(data.max())
-        if not (low >= word.low - ROUNDING and high <= word.high + ROUNDING):
-            raise ValueError(f"{name} runs {low} to {high}, outside {word.low} to {word.high}")
+    if not _in_range(data, word):
+        raise ValueError(f"{name} runs {data.min()} to {data.max()}, outside {word.low} to {word.high}")
     return ds.assign({name: (tuple(dims), data, attributes(name))})

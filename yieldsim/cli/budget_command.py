@@ -50,9 +50,12 @@ def budget(
     about dust are answered too; with --uncertain, how sure it all is. Figures are estimates, no basis for
     life support without margins, independent checks and the approval of the responsible engineers.
     """
+    from yieldsim.files.results import refuse_file
     from yieldsim.runs.budget import budget as run
     from yieldsim.runs.deliver_budget import budget_of, write_budget
 
+    folder = out or (estimate_path if estimate_path.is_dir() else estimate_path.parent)
+    refuse_file(folder)
     with progress("Drawing") as advance:
         series = run(
             estimate_path,
@@ -65,12 +68,13 @@ def budget(
             kernels=kernels,
             progress=advance,
         )
-    folder = out or (estimate_path if estimate_path.is_dir() else estimate_path.parent)
     written = write_budget(series, folder, report=not no_report)
     summary = budget_of(series)
     click.echo(json.dumps(summary, indent=2, ensure_ascii=False) if as_json else "\n".join(lines(summary)))
     for warning in summary["warnings"]:
         click.echo(f"note: {warning}", err=True)
+    if "budget.parquet" not in written:
+        click.echo("note: no budget.parquet: pyarrow is not installed (the extra tables has it)", err=True)
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
 
 

@@ -56,9 +56,12 @@ def estimate(
 
     Direct sunlight only: a fixed concentrator makes no use of diffuse light.
     """
+    from yieldsim.files.results import refuse_file
     from yieldsim.runs.deliver import summary_of, write_estimate
     from yieldsim.runs.estimate import estimate as run
 
+    folder = out or Path("reports") / site.stem
+    refuse_file(folder)
     with progress("Integrating") as advance:
         ds = run(
             site,
@@ -71,7 +74,6 @@ def estimate(
             kernels=kernels,
             progress=advance,
         )
-    folder = out or Path("reports") / site.stem
     written = write_estimate(ds, folder, report=not no_report)
     show(summary_of(ds), as_json)
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)

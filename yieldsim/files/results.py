@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import InputError, Problem, WriteFailed
+from yieldsim.base.labelled import spoilt
 from yieldsim.files.named_paths import shown
 
 if TYPE_CHECKING:
@@ -31,6 +32,18 @@ FIRST_HOURLY_COLUMNS = (
 ROWS_AT_ONCE = 50_000
 CHUNK_CACHE_BYTES = 1 << 20
 ESTIMATE_SCHEMA = "yieldsim estimate 1"
+ESTIMATE_VARIABLES = (
+    *("time", "time_bnds", "mount_tilt_deg", "mount_azimuth_deg", "mount_roll_deg", "mount_count"),
+    *("horizon_azimuth_deg", "horizon_elevation_deg", "solar_longitude_deg", "local_true_solar_time_hours"),
+    *("stage_power_w", "shield_power_w", "clean_fraction", "mount_delivered_power_w", *FIRST_HOURLY_COLUMNS),
+)
+"""What budgets and reports read; the columns of hourly.csv among them."""
+
+
+def refuse_file(folder: Path) -> None:
+    """Raise InputError for a file where a folder for results is wanted: also asked before a long run."""
+    if folder.exists() and not folder.is_dir():
+        raise InputError(Problem(shown(folder), found="is a file, not a folder for results"))
 
 
 @contextlib.contextmanager
@@ -40,8 +53,7 @@ def staged_folder(folder: Path | str) -> Iterator[Path]:
     Files of other names already in `folder` stay; those of the same names are replaced only at the end.
     """
     target = Path(folder)
-    if target.exists() and not target.is_dir():
-        raise InputError(Problem(shown(target), found="is a file, not a folder for results"))
+    refuse_file(target)
     try:
         target.mkdir(parents=True, exist_ok=True)
         stage = Path(tempfile.mkdtemp(dir=target, prefix=".unfinished."))
@@ -135,9 +147,17 @@ def refuse_other(ds: xr.Dataset, where: str) -> None:
         schema = json.loads(ds.attrs["summary"])["schema"]
     except (KeyError, TypeError, ValueError):
         schema = ""
-    if schema != ESTIMATE_SCHEMA or "delivered_power_w" not in ds:
+    if schema != ESTIMATE_SCHEMA:
         hint = f'it is one of "{schema}"' if schema else ""
         raise InputError(Problem(where, found="is not a result of yieldsim estimate", hint=hint))
+    again = "altered since; run the estimate again"
+    lacking = [name for name in ESTIMATE_VARIABLES if name not in ds.variables]
+    lacking += [name for name in ("interval_s", "source", "history") if name not in ds.attrs]
+    problems = [Problem(where, name, "is missing", hint=again) for name in lacking]
+    for name in spoilt(ds):
+        problems.append(Problem(where, name, "holds what is no number or out of its range", hint=again))
+    if problems:
+        raise InputError(problems)
 
 
 def hourly_frame(ds: xr.Dataset) -> pd.DataFrame:
