@@ -178,25 +178,29 @@ def test_turning_everything_changes_nothing(weighed):
 # ---------------------------------------------------------------- followers
 
 
+def year_light(prospect):
+    return following.SunLight.of_sky(prospect.year.sky)
+
+
 def test_followers_of_a_circling_sun(weighed):
     e, a = 12.0, 30.0
     prospect = weighed(circling(8640, 12, e), np.full(8640, 1000.0), cut_off_at(a))
-    found = following.followers(prospect.year.sky, prospect.track, prospect.year.ready, -90.0)
+    found = following.followers(prospect.track, prospect.year.ready, -90.0, light=year_light(prospect))
     by_name = {one.axes: one for one in found}
     assert found[0].axes == following.TWO_AXES
-    assert found[0].annual_kwh == pytest.approx(8640.0, rel=1e-4)
+    assert found[0].kwh == pytest.approx(8640.0, rel=1e-4)
     assert found[0].longest_gap_hours == 0.0
     # a vertical axis with the aperture at the Sun's elevation follows it all the way
-    assert by_name[following.VERTICAL].annual_kwh == pytest.approx(8640.0, rel=1e-4)
+    assert by_name[following.VERTICAL].kwh == pytest.approx(8640.0, rel=1e-4)
     assert by_name[following.VERTICAL].tilt_deg == pytest.approx(90.0 - e, abs=0.05)
     # a polar axle stands upright at the pole, square to the horizon: off by the elevation
-    assert by_name["polar axis"].annual_kwh == pytest.approx(8640.0 * np.cos(np.radians(e)), rel=1e-4)
+    assert by_name["polar axis"].kwh == pytest.approx(8640.0 * np.cos(np.radians(e)), rel=1e-4)
     # a level axle along north: off by asin(cos e cos azimuth), inside a for the rest of the turn
     azimuth = np.radians(np.arange(0.0, 360.0, 0.01))
     off = np.arcsin(np.cos(np.radians(e)) * np.cos(azimuth))
     share = np.where(np.abs(off) < np.radians(a), np.cos(off), 0.0).mean()
     for name in ("horizontal north-south axis", "horizontal east-west axis"):
-        assert by_name[name].annual_kwh == pytest.approx(8640.0 * share, rel=5e-3)
+        assert by_name[name].kwh == pytest.approx(8640.0 * share, rel=5e-3)
         dark_hours = 720.0 * np.degrees(np.arccos(np.sin(np.radians(a)) / np.cos(np.radians(e)))) / 180.0
         assert by_name[name].longest_gap_hours == pytest.approx(dark_hours, abs=2.0)
 
@@ -205,11 +209,16 @@ def test_standstill_takes_its_share_and_lengthens_the_gap(weighed):
     prospect = weighed(circling(8640, 12), np.full(8640, 1000.0), cut_off_at(30.0))
     free, held = (
         following.followers(
-            prospect.year.sky, prospect.track, prospect.year.ready, 0.0, downtime_fraction=f, stop_hours=h
+            prospect.track,
+            prospect.year.ready,
+            0.0,
+            light=year_light(prospect),
+            downtime_fraction=f,
+            stop_hours=h,
         )[0]
         for f, h in ((0.0, 0.0), (0.15, 36.0))
     )
-    assert held.annual_kwh == pytest.approx(0.85 * free.annual_kwh)
+    assert held.kwh == pytest.approx(0.85 * free.kwh)
     assert held.longest_gap_hours == free.longest_gap_hours + 36.0
 
 

@@ -31,6 +31,13 @@ from yieldsim.cli.progress import progress
     help="Relative change of the total at which halving stops.",
 )
 @click.option(
+    "--tracker-downtime-fraction",
+    type=float,
+    default=0.0,
+    help="Share of the light that a mount following the Sun stands still (dust, stowing, service).",
+)
+@click.option("--tracker-stop-hours", type=float, default=0.0, help="Its longest standstill.")
+@click.option(
     "--kernel",
     "kernels",
     multiple=True,
@@ -48,6 +55,8 @@ def estimate(
     out: Path | None,
     interval_minutes: float,
     tolerance: float,
+    tracker_downtime_fraction: float,
+    tracker_stop_hours: float,
     kernels: tuple[Path, ...],
     as_json: bool,
     no_report: bool,
@@ -71,6 +80,8 @@ def estimate(
             years=years,
             interval_minutes=interval_minutes,
             tolerance=tolerance,
+            tracker_downtime_fraction=tracker_downtime_fraction,
+            tracker_stop_hours=tracker_stop_hours,
             kernels=kernels,
             progress=advance,
         )
@@ -145,12 +156,30 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         share = f"{row['kwh'] / before:10.2%}" if before else " " * 10
         lines.append(f"    {row['stage']:<24} {figure(row['kwh'], 16)} {share}")
         before = row["kwh"]
+    if summary.get("following"):
+        lines += ["", *follower_lines(summary["following"], units)]
     convergence = summary["convergence"]
     lines += [
         "",
         f"  steps of {convergence['step_s']:g} s; halving moved the total by {convergence['relative_change']:.2g}",
     ]
     return lines + [f"  caution: {caution}" for caution in summary["cautions"]]
+
+
+def follower_lines(following: dict[str, Any], units: int) -> list[str]:
+    """One unit, fixed as it is mounted or following the Sun on two axes and on the best single one."""
+    fixed = "fixed" if units == 1 else "fixed, mean of those mounted"
+    lines = [
+        "  one unit                              kWh   longest gap   fixed units for the same energy, gap",
+        f"    {fixed:<29} {figure(following['fixed_kwh_per_unit'], 9)} {following['fixed_longest_gap_hours']:10.1f} h",
+    ]
+    for row in following["followers"][:2]:
+        energy, gap = row["fixed_units_for_same_energy"], row["fixed_units_for_same_gap"]
+        lines.append(
+            f"    {row['axes']:<29} {figure(row['kwh_per_unit'], 9)} {row['longest_gap_hours']:10.1f} h"
+            f"{'-' if energy is None else f'{energy:.2f}':>24} {'none found' if gap is None else gap:>11}"
+        )
+    return lines
 
 
 def figure(value: float, width: int = 12) -> str:

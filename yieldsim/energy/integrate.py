@@ -17,11 +17,12 @@ from yieldsim.base.constants import SECONDS_PER_HOUR
 from yieldsim.base.errors import CannotCompute
 from yieldsim.base.labelled import add
 from yieldsim.base.nouns import BiaxialAcceptance, Collector, HorizonMask, Site
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.vectors import FloatArray, direction_enu_xyz
 from yieldsim.energy import soiling
 from yieldsim.energy.chain import STAGE_NAMES, fibre_transmittance, stage_powers_w, sun_following_power_w
 from yieldsim.energy.incidence import add_acceptance, add_beam, add_incidence
 from yieldsim.energy.sky_bound import SkyEnergy
+from yieldsim.energy.sunlit import SunlitGathering, SunlitSteps
 from yieldsim.ground.horizon import add_visibility
 from yieldsim.optics.acceptance import half_width_deg
 from yieldsim.sky.atmosphere import add_air
@@ -94,12 +95,13 @@ class Setting:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Integrated:
-    """One pass: the interval series, which fine steps delivered, the sky's energy at the fibre's entrance."""
+    """One pass: the interval series, which fine steps delivered, the sky's energy at the fibre's entrance, the Sun while lit."""
 
     series: xr.Dataset
     delivering: np.ndarray
     step_s: float
     sky: SkyEnergy
+    sunlit: SunlitSteps
 
     @property
     def delivered_kwh(self) -> float:
@@ -140,22 +142,28 @@ def integrate(
     per_block = max(1, BLOCK_STEPS // (steps * len(setting.collector.mounts)))
     rows: dict[str, FloatArray] = {}
     delivering = np.empty(grid.count * steps, dtype=bool)
-    sky = SkyEnergy()
+    sky, sunlit = SkyEnergy(), SunlitGathering(grid.count * steps, grid.interval_s / steps)
     step_hours = grid.interval_s / steps / SECONDS_PER_HOUR
     for first in range(0, grid.count, per_block):
         last = min(first + per_block, grid.count)
         fine = fine_block(setting, *grid.fine(first, last, steps))
-        means, lit = _interval_means(fine, setting.collector, last - first)
+        means, lit, following_w = _interval_means(fine, setting.collector, last - first)
         for name, values in means.items():
             if first == 0:
                 rows[name] = np.empty((grid.count, *values.shape[1:]))
             rows[name][first:last] = values
         delivering[first * steps : last * steps] = lit
         _gather_sky(sky, fine, setting.collector, step_hours)
+        sun = direction_enu_xyz(fine["solar_azimuth_deg"].values, fine["solar_elevation_deg"].values)
+        sunlit.add(first * steps, sun, following_w)
         if progress is not None:
             progress(last, grid.count)
     return Integrated(
-        series=_assemble(setting, grid, rows), delivering=delivering, step_s=grid.interval_s / steps, sky=sky
+        series=_assemble(setting, grid, rows),
+        delivering=delivering,
+        step_s=grid.interval_s / steps,
+        sky=sky,
+        sunlit=sunlit.finished(),
     )
 
 
@@ -201,8 +209,8 @@ def converge(
 
 def _interval_means(
     fine: xr.Dataset, collector: Collector, count: int
-) -> tuple[dict[str, FloatArray], np.ndarray]:
-    """Means over each interval, and which fine steps delivered light."""
+) -> tuple[dict[str, FloatArray], np.ndarray, FloatArray]:
+    """Means over each interval; of the fine steps which delivered light, and the power of Sun-following apertures."""
     by_stage, by_mount = stage_powers_w(fine, collector)
     delivered = by_stage[:, -1]
     lit = delivered > 0.0
@@ -218,7 +226,7 @@ def _interval_means(
     columns["sun_following_power_w"] = sun_following_power_w(fine, collector)
     columns["delivering_fraction"] = lit.astype(np.float64)
     means = {k: v.reshape(count, -1, *v.shape[1:]).mean(axis=1) for k, v in columns.items()}
-    return means, lit
+    return means, lit, columns["sun_following_power_w"]
 
 
 def _gather_sky(sky: SkyEnergy, fine: xr.Dataset, collector: Collector, step_hours: float) -> None:

@@ -83,6 +83,20 @@ ECLIPSES: Final = [
     {"occulter": TEXT, "kind": TEXT, "start_utc": MOMENT, "end_utc": MOMENT, "covered_fraction": NUMBER}
 ]
 """Where there are any."""
+FOLLOWING: Final = {
+    "fixed_kwh_per_unit": NUMBER,
+    "fixed_longest_gap_hours": NUMBER,
+    "tracker_downtime_fraction": NUMBER,
+    "tracker_stop_hours": NUMBER,
+    "best_single_axis": TEXT,
+    "followers": [
+        {
+            "axes": TEXT, "kwh_per_unit": NUMBER, "longest_gap_hours": NUMBER,
+            "fixed_units_for_same_energy": _or_null(NUMBER), "fixed_units_for_same_gap": _or_null(POSITIVE),
+        }
+    ],
+}  # fmt: skip
+"""Where it is not null."""
 
 
 def estimate_summary(ds: xr.Dataset) -> dict[str, Any]:
@@ -106,7 +120,7 @@ def estimate_summary(ds: xr.Dataset) -> dict[str, Any]:
 
 def _optional(found: Mapping[str, Any]) -> dict[str, Any]:
     """The shape of what may be left out or null, where it is there."""
-    shapes = {"etendue": ETENDUE, "eclipses": ECLIPSES}
+    shapes = {"etendue": ETENDUE, "eclipses": ECLIPSES, "following": FOLLOWING}
     return {key: shape for key, shape in shapes.items() if found.get(key) is not None}
 
 

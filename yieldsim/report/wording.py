@@ -13,6 +13,7 @@ from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.report import style, time_axis
 from yieldsim.report.acceptance_figures import half_width_deg, mount_letter
 from yieldsim.report.estimate_summary import estimate_summary
+from yieldsim.report.follower_words import follower_sentence, follower_table
 from yieldsim.report.gap_words import eclipse_rows, eclipse_sentence, gap_rows, utc
 from yieldsim.report.ledger_figure import acts, steps, why_nothing
 from yieldsim.report.notice_words import first_warning, letters_notice, warning_line
@@ -71,6 +72,8 @@ def page_data(ds: xr.Dataset) -> dict[str, Any]:
         "nothing": why_nothing(summary["ledger"]),
         "no_loss": no_loss(summary),
         "shield": shield(summary),
+        "followers": follower_table(summary),
+        "follower_sentence": follower_sentence(summary),
         "years": year_rows(ds, summary),
         "gaps": gap_rows(ds, summary["gaps"]),
         "eclipses": eclipse_rows(eclipses),

@@ -170,6 +170,7 @@ def questions_of(
     """The questions, checked, with the load file read. Raises InputError with all problems."""
     from yieldsim.base.load_nouns import LoadPlan
     from yieldsim.files.loads import read_load
+    from yieldsim.runs.following_words import tracker_problems
 
     problems: list[Problem] = []
 
@@ -185,8 +186,7 @@ def questions_of(
     within("step_deg", step_deg, 0.25, 10.0)
     within("levelling_deg", levelling_deg, 0.0, 45.0)
     within("azimuth_error_deg", azimuth_error_deg, 0.0, 180.0)
-    within("tracker_downtime_fraction", tracker_downtime_fraction, 0.0, 1.0)
-    within("tracker_stop_hours", tracker_stop_hours, 0.0, 1e5)
+    problems += tracker_problems(tracker_downtime_fraction, tracker_stop_hours)
     if units is not None and not 1 <= units <= MOST_UNITS:
         problems.append(Problem("", "units", f"is {units}", f"1 to {MOST_UNITS}"))
     facings = []

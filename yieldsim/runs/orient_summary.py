@@ -15,6 +15,7 @@ from yieldsim.planning.lit_steps import delivering_runs, longest_gap_steps
 from yieldsim.planning.pointing import losses_on_a_crooked_mast, losses_when_off
 from yieldsim.planning.poses import Facings, axes_enu_xyz, of_mounts
 from yieldsim.planning.units import VALUE_UNIT, Ability
+from yieldsim.runs.following_words import follower_rows
 from yieldsim.runs.summary import iso, site_words
 
 if TYPE_CHECKING:
@@ -270,26 +271,16 @@ def following_words(answers: Answers, annual: dict[str, Any]) -> dict[str, Any]:
     facing: Facings = answers.found["annual"].facing
     rate = float(prospect.year.sky.dust.rate_of_tilt(facing.tilt_deg)[0])
     found = following.followers(
-        prospect.year.sky,
         prospect.track,
         prospect.year.ready,
         answers.ready.setting.track.vertical_latitude_deg,
-        dust_rate=rate,
+        light=following.SunLight.of_sky(prospect.year.sky, rate),
         downtime_fraction=questions.tracker_downtime_fraction,
         stop_hours=questions.tracker_stop_hours,
     )
     fixed_kwh = annual["annual_kwh_per_unit"]
-    rows = [
-        {
-            "axes": one.axes,
-            "annual_kwh_per_unit": one.annual_kwh,
-            "longest_gap_hours": one.longest_gap_hours,
-            "tilt_deg": one.tilt_deg,
-            "fixed_units_for_same_energy": following.units_for_energy(one.annual_kwh, fixed_kwh),
-            "fixed_units_for_same_gap": following.units_for_gap(one.longest_gap_hours, answers.gaps_by_units),
-        }
-        for one in found
-    ]
+    units = [following.units_for_gap(one.longest_gap_hours, answers.gaps_by_units) for one in found]
+    rows = follower_rows(found, "annual_kwh_per_unit", fixed_kwh, units)
     return {
         "fixed_annual_kwh_per_unit": fixed_kwh,
         "fixed_longest_gap_hours": annual["longest_gap_hours"],

@@ -30,8 +30,17 @@ if TYPE_CHECKING:
 GAPS_LISTED = 10
 
 
-def finished(ready: Prepared, result: Integrated, change: float, tolerance: float) -> xr.Dataset:
-    """The run's Dataset with bounds, mounts, curves for drawing, attributes and the summary."""
+def finished(
+    ready: Prepared,
+    result: Integrated,
+    change: float,
+    tolerance: float,
+    following: dict[str, Any] | None = None,
+) -> xr.Dataset:
+    """The run's Dataset with bounds, mounts, curves for drawing, attributes and the summary.
+
+    following   what mounts that follow the Sun would deliver, where that was asked
+    """
     setting, grid = ready.setting, ready.grid
     add_warnings(ready.notes, setting, result.series)
     ds = _with_context(result.series, setting, grid)
@@ -44,7 +53,9 @@ def finished(ready: Prepared, result: Integrated, change: float, tolerance: floa
         celestial_body=setting.site.body.name,
         interval_s=grid.interval_s,
     )
-    ds.attrs["summary"] = json.dumps(_summary(ready, result, ds, change, tolerance), ensure_ascii=False)
+    ds.attrs["summary"] = json.dumps(
+        _summary(ready, result, ds, change, tolerance, following), ensure_ascii=False
+    )
     return ds
 
 
@@ -163,12 +174,17 @@ def _with_context(series: xr.Dataset, setting: Setting, grid: TimeGrid) -> xr.Da
 
 
 def _summary(
-    ready: Prepared, result: Integrated, ds: xr.Dataset, change: float, tolerance: float
+    ready: Prepared,
+    result: Integrated,
+    ds: xr.Dataset,
+    change: float,
+    tolerance: float,
+    following: dict[str, Any] | None,
 ) -> dict[str, Any]:
     setting, grid = ready.setting, ready.grid
     site, collector = setting.site, setting.collector
     delivered = ledger.total_kwh(ds, "delivered_power_w")
-    following = ledger.total_kwh(ds, "sun_following_power_w")
+    followed = ledger.total_kwh(ds, "sun_following_power_w")
     found = ledger.gaps(result.delivering, grid.edge_utc[0], result.step_s)
     longest = found[0] if found else None
     area_m2 = collector.aperture_area_m2 * collector.unit_count
@@ -211,8 +227,9 @@ def _summary(
             {"start_utc": iso(g.start_utc), "end_utc": iso(g.end_utc), "hours": g.hours}
             for g in found[:GAPS_LISTED]
         ],
-        "capture_fraction": delivered / following if following > 0.0 else None,
-        "sun_following_kwh": following,
+        "capture_fraction": delivered / followed if followed > 0.0 else None,
+        "sun_following_kwh": followed,
+        "following": following,
         "etendue_limited_kwh": _etendue_limited_kwh(result, collector),
         "shield_kwh_electric": ledger.total_kwh(ds, "shield_power_w"),
         "delivered_light": asdict(delivered_light(collector.fibre)),
@@ -227,7 +244,8 @@ def _summary(
         "cautions": list(CAUTIONS),
         "provenance": provenance(
             (*ready.inputs, *ready.kernels),
-            {"interval_minutes": grid.interval_s / 60.0, "tolerance": tolerance},
+            {"interval_minutes": grid.interval_s / 60.0, "tolerance": tolerance}
+            | {key: value for key, value in (following or {}).items() if key.startswith("tracker_")},
         ),
     }
 
