@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+from PIL import Image
 
 from yieldsim.files.bundled import sites_folder
 
@@ -72,6 +73,14 @@ def test_every_column_is_described_with_its_unit(results: Path) -> None:
             assert column["dc:description"]
             if column["titles"].endswith("_deg"):
                 assert column["schema:unitText"] == "degree"
+
+
+def test_the_picture_carries_its_provenance(results: Path) -> None:
+    with Image.open(results / "report.png") as picture:
+        picture.verify()
+    with Image.open(results / "report.png") as picture:
+        found = json.loads(picture.text["Provenance"])
+    assert found == json.loads((results / "summary.json").read_text(encoding="utf-8"))["provenance"]
 
 
 def test_a_disk_that_fills_is_told_and_nothing_stays(folder: Path) -> None:

@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import tempfile
+import zlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -31,6 +32,8 @@ FIRST_HOURLY_COLUMNS = (
 
 ROWS_AT_ONCE = 50_000
 CHUNK_CACHE_BYTES = 1 << 20
+PNG_HEADER_BYTES = 33
+"""The signature, 8, and the header chunk: length, kind, 13 bytes, check sum."""
 ESTIMATE_SCHEMA = "yieldsim estimate 1"
 ESTIMATE_VARIABLES = (
     *("time", "time_bnds", "mount_tilt_deg", "mount_azimuth_deg", "mount_roll_deg", "mount_count"),
@@ -208,3 +211,15 @@ def write_json(values: Mapping[str, Any], path: Path) -> None:
 def write_image(content: bytes, path: Path) -> None:
     """A finished page or picture."""
     path.write_bytes(content)
+
+
+def with_provenance(png: bytes, record: Mapping[str, Any]) -> bytes:
+    """A PNG that carries what it rests on as text, where viewers show a picture's properties.
+
+    An iTXt chunk after the header: length, kind, keyword and four empty fields, text, check sum (W3C, Portable
+    Network Graphics, sections 5.3 and 11.3.4.5).
+    """
+    words = json.dumps(record, ensure_ascii=False, sort_keys=True).encode("utf-8")
+    chunk = b"iTXt" + b"Provenance" + bytes(5) + words
+    chunk = len(chunk[4:]).to_bytes(4, "big") + chunk + zlib.crc32(chunk).to_bytes(4, "big")
+    return png[:PNG_HEADER_BYTES] + chunk + png[PNG_HEADER_BYTES:]
