@@ -1,7 +1,7 @@
 """The best facing for a goal: a grid over the whole sky, the promising places in it, and a search below the
 grid from each.
 
-The search moves a facing by a step in twelve directions (and by roll), keeps what is better and halves the
+The search moves a facing by a step in many directions (and by roll), keeps what is better and halves the
 step where nothing is. It needs no slopes, which worst months and gaps do not have. Round optics also get a
 bound that no facing can exceed: the sky is cut into patches of facings, and a patch is bounded by reading the
 sky through an acceptance widened by the patch's own radius; patches that can't beat the best are dropped, the
@@ -39,9 +39,14 @@ SURVIVORS = 6
 FINEST_DEG = 0.005
 FINEST_ROLLED_DEG = 0.04
 """Where the search stops: round tables, and two-angle ones."""
-EXACT, EXACT_STEPS = 2, 4.0
-"""So many of the best two-angle facings are searched on in the finest cells and steps, from so many times FINEST_ROLLED_DEG."""
+EXACT_STEPS = 4.0
+"""Two-angle facings are searched in the finest cells and steps from so many times FINEST_ROLLED_DEG on."""
+EXACT: dict[Goal, int] = {"annual": 2, "worst-month": 4, "shortest-gap": 2, "load": 2}
+PATIENCE_ROLLED: dict[Goal, int] = {"annual": 2, "worst-month": 4, "shortest-gap": 2, "load": 2}
+"""So many of the best are; and after so many turns in a row without gain their step is halved. Poorest months have ridges that
+take patience."""
 DIRECTIONS = 12
+ROLLED_DIRECTIONS, ROLL_PER_LEAN = 24, 3.0
 LITTLE, PATIENCE = 1e-6, 4
 """After so many gains in a row that are smaller than this share of the score, the step is halved all the
 same."""
@@ -165,12 +170,15 @@ def best_facing(
     rolls = prospect.rolled is not None
     starts = apart(grid, scores, 1.5 * step, (SEEDS_ROLLED if rolls else SEEDS)[goal])
     starts = starts if seeds is None else together(starts, seeds)
-    finest = EXACT_STEPS * FINEST_ROLLED_DEG if rolls else FINEST_DEG
-    reached, values = survivors(scouted, starts, step / 2.0, rolls=rolls, finest_deg=finest)
     if rolls:
+        patience, finest = PATIENCE_ROLLED[goal], EXACT_STEPS * FINEST_ROLLED_DEG
+        reached, _ = survivors(scouted, starts, step / 2.0, rolls=True, finest_deg=finest, patience=patience)
+        few = reached.take(slice(EXACT[goal]))
         reached, values = survivors(
-            score, reached.take(slice(EXACT)), finest, rolls=True, finest_deg=FINEST_ROLLED_DEG
+            score, few, finest, rolls=True, finest_deg=FINEST_ROLLED_DEG, patience=patience
         )
+    else:
+        reached, values = survivors(score, starts, step / 2.0)
     bound = None
     if goal == "annual" and not rolls:
         most, better = annual_bound(prospect, float(values[0]) / units)
@@ -238,19 +246,26 @@ def refined(
     score: Score, starts: Facings, step_deg: float, *, rolls: bool = False, finest_deg: float = FINEST_DEG
 ) -> tuple[Facings, float]:
     """The best facing found by a search from each start, and its score."""
-    found, value = survivors(score, starts, step_deg, rolls=rolls, finest_deg=finest_deg)
+    patience = PATIENCE_ROLLED["annual"] if rolls else PATIENCE
+    found, value = survivors(score, starts, step_deg, rolls=rolls, finest_deg=finest_deg, patience=patience)
     return found.take([0]), float(value[0])
 
 
 def survivors(
-    score: Score, starts: Facings, step_deg: float, *, rolls: bool = False, finest_deg: float = FINEST_DEG
+    score: Score,
+    starts: Facings,
+    step_deg: float,
+    *,
+    rolls: bool = False,
+    finest_deg: float = FINEST_DEG,
+    patience: int = PATIENCE,
 ) -> tuple[Facings, FloatArray]:
     """Where the search from each start ends, best first, and the scores; starts that fall behind are given up
     on the way."""
-    toward = np.linspace(0.0, 360.0, DIRECTIONS, endpoint=False)
+    moved = _rolled if rolls else _moved
     now, value = starts, score(starts, None)
     step, idle = np.full(now.count, float(step_deg)), np.zeros(now.count, dtype=np.int64)
-    for _ in range(200):
+    for turn in range(200):
         active = np.flatnonzero(step >= finest_deg)
         if len(active) == 0:
             break
@@ -258,7 +273,7 @@ def survivors(
             kept = np.argsort(-value, kind="stable")[:SURVIVORS]
             now, value, step, idle = now.take(kept), value[kept], step[kept], idle[kept]
             continue
-        tried = [_moved(now.take([place]), float(step[place]), toward, rolls) for place in active]
+        tried = [moved(now.take([place]), float(step[place]), turn) for place in active]
         ring = tried[0].count
         reached = score(together(*tried), np.repeat(value[active], ring)).reshape(-1, ring)
         best = reached.argmax(axis=1)
@@ -269,24 +284,26 @@ def survivors(
                 for column, new in zip(now, tried[row], strict=True):
                     column[place] = new[best[row]]
             idle[place] = idle[place] + 1 if gain <= LITTLE * abs(value[place]) else 0
-            if gain <= 0.0 or idle[place] == PATIENCE:
+            if (gain <= 0.0 and not rolls) or idle[place] == patience:
                 step[place], idle[place] = 0.5 * step[place], 0
     order = np.argsort(-value, kind="stable")
     return now.take(order), value[order]
 
 
-def _moved(one: Facings, step_deg: float, toward_deg: FloatArray, rolls: bool) -> Facings:
-    off = leaned(one, np.full(len(toward_deg), step_deg), toward_deg)
-    if not rolls:
-        return off._replace(roll_deg=np.zeros(off.count))
-    turned = facings(
-        one.tilt_deg[0], one.azimuth_deg[0], one.roll_deg[0] + step_deg * np.array([-8.0, -2.0, 2.0, 8.0])
-    )
-    mixed = [
-        Facings(off.tilt_deg[::2], off.azimuth_deg[::2], off.roll_deg[::2] + turn)
-        for turn in (-2.0 * step_deg, 2.0 * step_deg)
-    ]
-    return together(off, turned, *mixed)
+def _moved(one: Facings, step_deg: float, turn: int) -> Facings:
+    """A facing leaned in twelve directions."""
+    off = leaned(one, np.full(DIRECTIONS, step_deg), np.linspace(0.0, 360.0, DIRECTIONS, endpoint=False))
+    return off._replace(roll_deg=np.zeros(off.count))
+
+
+def _rolled(one: Facings, step_deg: float, turn: int) -> Facings:
+    """A facing turned as a body about axes spread over the sphere, others at each turn of the search: a poorest month
+    has ridges that no fixed set of directions runs along. About its own normal it turns ROLL_PER_LEAN times as far."""
+    n = np.arange(turn * ROLLED_DIRECTIONS, (turn + 1) * ROLLED_DIRECTIONS)
+    # the plane's most even sequence (of the plastic number), wrapped on the sphere by equal areas
+    about = 2.0 * ((0.5 + 0.7548776662466927 * n) % 1.0) - 1.0
+    off = leaned(one, step_deg * np.sqrt(1.0 - about**2), 360.0 * ((0.5698402909980532 * n) % 1.0))
+    return off._replace(roll_deg=off.roll_deg + ROLL_PER_LEAN * step_deg * about)
 
 
 # ---------------------------------------------------------------- a bound
