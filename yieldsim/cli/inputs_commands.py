@@ -30,18 +30,26 @@ def check(files: tuple[Path, ...]) -> None:
     A file's kind is told by its content. One line for each good file on stdout; every problem of the others
     on stderr.
     """
-    from yieldsim.base.errors import InputError, Problem
+    from yieldsim.base.errors import DataMissing, InputError, Problem
     from yieldsim.files.recognise import recognised
 
     problems: list[Problem] = []
+    missing: list[str] = []
     for path in files:
         try:
             found = recognised(path)
         except InputError as error:
             problems.extend(one for one in error.problems if one not in problems)
             continue
+        except DataMissing as error:
+            missing.append(f"{path}: {error}")
+            continue
         click.echo(f"{path}: {found.words}")
         for warning in found.warnings:
             click.echo(f"note: {warning}", err=True)
+    for line in missing:
+        click.echo(line, err=True)
     if problems:
         raise InputError(problems)
+    if missing:
+        raise DataMissing(f"{len(missing)} of {len(files)} files can't be checked with this installation")
