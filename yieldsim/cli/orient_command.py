@@ -141,21 +141,22 @@ def orient(
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text: the best facings, what errors cost, the chosen units, followers of the
     Sun."""
+    from yieldsim.report.span_words import is_part_year, span_words
+
     collector, site, best = summary["collector"], summary["site"], summary["best"]
     units = collector["unit_count"]
+    energy = "kWh" if is_part_year(summary["days"]) else "kWh/year"
     lines = [
         f"{collector['name']} ({units} unit{'s' if units != 1 else ''}) at {site['name']}, {site['body']}",
-        f"{summary['start_utc'][:16]} to {summary['end_utc'][:16]} UTC",
+        f"{summary['start_utc'][:16]} to {summary['end_utc'][:16]} UTC, {summary['days']:.1f} days",
         "",
-        *facing_lines(summary),
+        *facing_lines(summary, energy),
     ]
     if best[0].get("annual_upper_bound_kwh") is not None:
-        lines.append(f"  no facing can have more than {best[0]['annual_upper_bound_kwh']:.3f} kWh in a year")
-    lines += ["", "  aperture off the best annual facing by    mean loss   worst loss"]
-    lines += [
-        f"    {row['off_deg']:4.1f} deg  {row['mean_loss_fraction']:37.2%} {row['worst_loss_fraction']:12.2%}"
-        for row in best[0]["when_off"]
-    ]
+        lines.append(
+            f"  no facing can have more than {best[0]['annual_upper_bound_kwh']:.3f} kWh {span_words(summary['days'])}"
+        )
+    lines += ["", *off_lines(best[0]["when_off"])]
     mast = summary["mast"]
     if mast is not None:
         lines.append(
@@ -163,19 +164,19 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
             f"{mast['expected_loss_fraction']:.2%} lost on average, {mast['worst_loss_fraction']:.2%} at worst"
         )
     if summary["units"] is not None:
-        lines += ["", *unit_lines(summary["units"])]
+        lines += ["", *unit_lines(summary["units"], energy)]
     return [
         *lines,
         "",
-        *following_lines(summary["following"]),
+        *following_lines(summary["following"], energy),
         *(f"  caution: {c}" for c in summary["cautions"]),
     ]
 
 
-def facing_lines(summary: dict[str, Any]) -> list[str]:
+def facing_lines(summary: dict[str, Any], energy: str) -> list[str]:
     """One line a facing: the best ones, then those compared."""
     used = "used_kwh" in summary["best"][0]
-    heads = ("tilt", "azimuth", "roll", "kWh/year", "of best", "worst month", "longest gap", "lit")
+    heads = ("tilt", "azimuth", "roll", energy, "of best", "worst month", "longest gap", "lit")
     widths = (7, 9, 7, 12, 9, 13, 13, 9)
     head = "".join(f"{word:>{width}}" for word, width in zip(heads, widths, strict=True))
     lines = [f"  {'facing':<28}{head}" + (f" {'used kWh':>10}" if used else "")]
@@ -197,30 +198,54 @@ def facing_lines(summary: dict[str, Any]) -> list[str]:
     return lines
 
 
-def unit_lines(units: dict[str, Any]) -> list[str]:
+def off_lines(rows: list[dict[str, float]]) -> list[str]:
+    """What an aperture off its best facing loses; for two-angle optics also one rolled about its normal."""
+    rolled = "rolled_loss_fraction" in rows[0]
+    head = (
+        "  aperture off the best annual facing by    mean loss   worst loss" + "   rolled by as much" * rolled
+    )
+    keys = ("mean_loss_fraction", "worst_loss_fraction", "rolled_loss_fraction")[: 2 + rolled]
+    widths = (37, 12, 19)[: 2 + rolled]
+    return [
+        head,
+        *(
+            f"    {row['off_deg']:4.1f} deg "
+            + "".join(f" {row[key]:{width}.2%}" for key, width in zip(keys, widths, strict=True))
+            for row in rows
+        ),
+    ]
+
+
+def unit_lines(units: dict[str, Any], energy: str) -> list[str]:
     """The chosen set and how it grew."""
-    lines = [f"  {units['count']} units for the goal {units['goal']} ({units['words']}):"]
+    count = units["count"]
+    lines = [f"  {count} unit{'s' * (count != 1)} for the goal {units['goal']}:"]
     lines += [
         f"    {m['count']:4d} facing tilt {m['tilt_deg']:7.2f}, azimuth {m['azimuth_deg']:7.2f}"
         + (f", roll {m['roll_deg']:7.2f}" if m["roll_deg"] else "")
         for m in units["set"]
     ]
     word = "no set can be shorter than" if units["better"] == "smaller" else "no set can have more than"
+    value_unit = (
+        units["value_unit"].replace("kWh per year", energy).replace("kWh used per year", f"{energy} used")
+    )
     lines.append(
-        f"  value {units['value']:.3f} {units['value_unit']}; {word} {units['upper_bound']:.3f} (holds for {units['bound_holds_for']})"
+        f"  value {units['value']:.3f} {value_unit}; {word} {units['upper_bound']:.3f} (holds for {units['bound_holds_for']})"
     )
     mass = units["curve"][0]["mass_kg"] is not None
-    lines.append(f"    units   kWh/year  worst month  longest gap{'   kWh/year/kg' if mass else ''}")
+    lines.append(
+        f"    units {energy:>10}  worst month  longest gap" + (f" {f'{energy}/kg':>13}" if mass else "")
+    )
     for row in units["curve"]:
         line = f"    {row['units']:5d} {row['annual_kwh']:10.3f} {row['worst_month_kwh']:8.3f} kWh {row['longest_gap_hours']:10.1f} h"
         lines.append(line + (f" {row['annual_kwh_per_kg']:13.3f}" if mass else ""))
     return lines
 
 
-def following_lines(following: dict[str, Any]) -> list[str]:
+def following_lines(following: dict[str, Any], energy: str) -> list[str]:
     """One unit, fixed or following the Sun."""
     lines = [
-        "  one unit                          kWh/year  longest gap   fixed units for the same energy, gap",
+        f"  {'one unit':<30} {energy:>11}  longest gap   fixed units for the same energy, gap",
         f"    {'fixed at its best':<28} {following['fixed_annual_kwh_per_unit']:9.3f} {following['fixed_longest_gap_hours']:10.1f} h",
     ]
     most = following["fixed_gaps_by_units"][-1]["units"]

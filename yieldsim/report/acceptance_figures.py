@@ -105,31 +105,42 @@ def draw_acceptance(ds: xr.Dataset, figure: Figure) -> None:
         )  # fmt: skip
     axes.set_xlim(min(angle[0] for _, angle, _ in found), max(angle[-1] for _, angle, _ in found))
     axes.set_ylim(0.0, 1.1 * peak or 1.0)
-    axes.set_xlabel("Angle from the aperture's normal (°)")
+    axes.set_xlabel("Incidence angle (°)" if len(found) == 1 else "Projected incidence angle (°)")
     axes.set_ylabel("Acceptance (%)")
     if len(found) > 1:
         axes.legend(loc="upper right")
 
 
 def draw_incidence(ds: xr.Dataset, figure: Figure) -> None:
-    """Hours of sunlight at the site by the Sun's angle to each mount, or to the nearest of many."""
+    """Hours of sunlight at the site by the Sun's angle to each mount, or to the nearest of many; what lies beyond half of
+    the peak acceptance of round optics is shaded."""
     axes = figure.add_subplot()
+    if not ds["disc_visible_fraction"].values.any():
+        style.say(axes, "No sunlight reaches the site in this span.")
+        return
     lit_h = time_axis.row_hours(ds) * ds["disc_visible_fraction"].values
     edges = np.arange(0.0, 181.0, 5.0)
     incidence = ds["incidence_deg"].values
     many = incidence.shape[1] > len(style.LINES)
     angles = [incidence.min(axis=1)] if many else list(incidence.T)
+    furthest = 0.0
     for mount, angle in enumerate(angles):
         look = style.line(mount)
         hours = np.histogram(angle, edges, weights=lit_h)[0]
         label = "nearest mount" if many else f"mount {mount_letter(mount)}"
-        axes.stairs(hours, edges, color=look.colour, linestyle=look.dash, linewidth=1.2, label=label)
-    axes.set_xlim(0.0, 180.0)
-    axes.set_xticks(range(0, 181, 30))
+        axes.stairs(
+            hours, edges, baseline=None, color=look.colour, linestyle=look.dash, linewidth=1.2, label=label
+        )
+        furthest = max(furthest, float(edges[1:][hours > 0.0].max()))
+    widths = half_width_deg(ds)
+    if len(widths) == 1:
+        label = "acceptance under half"
+        axes.axvspan(widths[0], 180.0, color=style.SHADE, linewidth=0.0, zorder=0, label=label)
+    last = min(180.0, 30.0 * np.ceil(furthest / 30.0))
+    axes.set_xlim(0.0, last)
+    axes.set_xticks(np.arange(0.0, last + 1.0, 30.0 if last > 90.0 else 15.0 if last > 30.0 else 5.0))
     axes.set_ylim(bottom=0.0)
-    if not lit_h.any():
-        axes.set_ylim(0.0, 1.0)
-    axes.set_xlabel("Angle from the aperture's normal (°)")
+    axes.set_xlabel("Incidence angle (°)")
     axes.set_ylabel("Hours of sunlight per 5°")
     axes.grid(True, axis="y")
-    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, borderaxespad=0.0)
+    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, borderaxespad=0.0, columnspacing=1.0)

@@ -22,7 +22,7 @@ def references(summary: dict[str, Any]) -> list[tuple[str, float]]:
     """Delivered energy and what it is measured against, smallest yardstick first, kWh."""
     found = [("Delivered", float(summary["delivered_kwh"]))]
     if summary["etendue_limited_kwh"] is not None:
-        found.append(("Best fixed, by etendue", float(summary["etendue_limited_kwh"])))
+        found.append(("Etendue bound", float(summary["etendue_limited_kwh"])))
     found.append(("Following the Sun", float(summary["sun_following_kwh"])))
     return found
 
@@ -31,7 +31,10 @@ def draw_references(summary: dict[str, Any], figure: Figure) -> None:
     """Bars of delivered energy and its references, each with its kWh and the share of it delivered."""
     axes = figure.add_subplot()
     rows = references(summary)
-    most = max(kwh for _, kwh in rows) or 1.0
+    most = max(kwh for _, kwh in rows)
+    if most <= 0.0:
+        style.say(axes)
+        return
     for row, (words, kwh) in enumerate(rows):
         axes.barh(
             row, kwh, 0.42, color="white" if row else style.DELIVERED, edgecolor=style.INK if row else "none",
@@ -39,7 +42,7 @@ def draw_references(summary: dict[str, Any], figure: Figure) -> None:
             linewidth=0.6,
         )  # fmt: skip
         share = f"; {style.percent(rows[0][1] / kwh)} of it delivered" if row and kwh > 0.0 else ""
-        axes.text(0.0, row - 0.3, f"{words}: {style.quantity(kwh, 'kWh')}{share}", va="bottom",
+        axes.text(0.012 * most, row - 0.3, f"{words}: {style.quantity(kwh, 'kWh')}{share}", va="bottom",
                   weight="normal" if row else "bold")  # fmt: skip
     axes.set_ylim(len(rows) - 0.6, -0.75)
     axes.set_xlim(0.0, 1.02 * most)
@@ -64,7 +67,7 @@ def draw_ageing(ds: xr.Dataset, figure: Figure) -> None:
     alike = bool(np.ptp(clean, axis=1).max() < NO_CHANGE)
     for mount in range(1 if alike else clean.shape[1]):
         look = style.line(mount)
-        label = "through the dust" + ("" if alike else f", mount {mount_letter(mount)}")
+        label = "dust on the aperture" + ("" if alike else f", mount {mount_letter(mount)}")
         axes.plot(
             middle[::every],
             100.0 * clean[::every, mount],
@@ -74,12 +77,12 @@ def draw_ageing(ds: xr.Dataset, figure: Figure) -> None:
         )
     axes.plot(
         middle[::every], 100.0 * ds["fibre_transmittance"].values[::every], color=style.INK,
-        linestyle=(0, (1, 1.5)), linewidth=1.6, label="through the fibre",
+        linestyle=(0, (1, 1.5)), linewidth=1.6, label="fibre",
     )  # fmt: skip
     axes.set_xlim(0.0, float(time_axis.edge_hours(ds)[-1]))
     lowest = 100.0 * min(float(clean.min()), float(ds["fibre_transmittance"].min()))
     axes.set_ylim(max(0.0, 10.0 * np.floor(lowest / 10.0 - 0.5)), 101.0)
-    axes.set_ylabel("Light that passes (%)")
+    axes.set_ylabel("Transmittance (%)")
     axes.set_xticks(*time_axis.date_ticks(ds, 13))
     axes.grid(True, axis="y")
     axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, borderaxespad=0.0)

@@ -5,11 +5,11 @@ UTC hours mean nothing on most worlds: the hour is local true solar time, 12 as 
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 
 from yieldsim.base.vectors import FloatArray
 from yieldsim.report import style, time_axis
@@ -61,7 +61,20 @@ def _draw_line(ds: xr.Dataset, axes: Axes) -> None:
     ticks, labels = time_axis.date_ticks(ds, 9)
     axes.set_xticks(ticks, labels)
     axes.set_xlim(0.0, hours[-1])
-    axes.set_xlabel("UTC")
+    axes.set_xlabel("UTC date")
+    if not power.any():
+        axes.set_yticks([])
+        axes.set_ylabel("")
+        axes.text(
+            0.5, 0.5, style.NO_LIGHT, ha="center", va="center", color=style.MUTED, transform=axes.transAxes
+        )
+    from matplotlib.patches import Patch
+
+    if (ds["disc_visible_fraction"].values <= 0.0).any():
+        axes.legend(
+            handles=[Patch(facecolor=style.SHADE, label="no sunlight at the site")],
+            loc="lower right", bbox_to_anchor=(1.0, 1.0), borderaxespad=0.2,
+        )  # fmt: skip
 
 
 def shade_dark(ds: xr.Dataset, axes: Axes) -> None:
@@ -73,10 +86,10 @@ def shade_dark(ds: xr.Dataset, axes: Axes) -> None:
 def _draw_long_days(ds: xr.Dataset, axes: Axes) -> None:
     power, lit, starts = _by_solar_hour(ds, LONG_DAY_CELLS)
     days = len(power)
-    _paint(axes, power, (lit > 0.0).astype(float), (0.0, 24.0, days + 0.5, 0.5))
+    _paint(axes, power, lit > 0.0, (0.0, 24.0, days + 0.5, 0.5))
     axes.set_xticks(range(0, 25, 3), ["midnight", "3", "6", "9", "noon", "15", "18", "21", "midnight"])
     axes.set_xlabel("Local true solar time (h)")
-    singular = time_axis.solar_day_word(_body(ds))[0]
+    singular = time_axis.solar_day_word(time_axis.body_of(ds))[0]
     every = next(step for step in (1, 2, 3, 5, 10, 20, 50, 100) if days / step <= 26)
     dates = time_axis.utc_at(ds, starts[:-1])
     years = {str(date.astype("datetime64[Y]")) for date in dates}
@@ -95,20 +108,18 @@ def _draw_short_days(ds: xr.Dataset, axes: Axes) -> None:
     if together > 1:
         power, lit = (_grouped(values, together) for values in (power, lit))
     hours = time_axis.edge_hours(ds)
-    _paint(axes, power.T[::-1], lit.T[::-1], (0.0, float(starts[-1]), 0.0, 24.0))
+    # an hour that is mostly night counts as night, unless something is delivered in it
+    day = (lit >= 0.5) | (power > 0.0)
+    _paint(axes, power.T[::-1], day.T[::-1], (0.0, float(starts[-1]), 0.0, 24.0))
     axes.set_yticks(range(0, 25, 3), ["midnight", "3", "6", "9", "noon", "15", "18", "21", "midnight"])
     axes.set_ylabel("Local true solar time (h)")
     ticks, labels = time_axis.date_ticks(ds, 13)
     axes.set_xticks(ticks, labels)
     axes.set_xlim(0.0, hours[-1])
-    plural = time_axis.solar_day_word(_body(ds))[1]
+    plural = time_axis.solar_day_word(time_axis.body_of(ds))[1]
     axes.set_xlabel(
         "UTC date" + (f"; each column is the mean of {together} {plural}" if together > 1 else "")
     )
-
-
-def _body(ds: xr.Dataset) -> str:
-    return str(json.loads(ds.attrs["summary"])["site"]["body"])
 
 
 def _by_solar_hour(ds: xr.Dataset, cells: int) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -131,8 +142,10 @@ def _repeated(cells: Any, tall: int, wide: int) -> Any:
     return np.repeat(np.repeat(cells, tall, axis=0), wide, axis=1)
 
 
-def _paint(axes: Axes, power: FloatArray, lit: FloatArray, extent: tuple[float, float, float, float]) -> None:
-    """Colour by power; `lit` mixes in the colour of no sunlight at 0; cells outside the run stay white."""
+def _paint(
+    axes: Axes, power: FloatArray, lit: NDArray[np.bool_], extent: tuple[float, float, float, float]
+) -> None:
+    """Colour by power where there is sunlight; striped where there is none; cells outside the run stay white."""
     import matplotlib
     from matplotlib.cm import ScalarMappable
     from matplotlib.colors import Normalize, to_hex, to_rgba
@@ -142,22 +155,22 @@ def _paint(axes: Axes, power: FloatArray, lit: FloatArray, extent: tuple[float, 
     factor, unit = style.watts(peak)
     scale = ScalarMappable(Normalize(0.0, peak * factor or 1.0), matplotlib.colormaps[style.POWER_MAP])
     colours = scale.to_rgba(np.nan_to_num(power) * factor)
-    share = np.nan_to_num(lit)[..., None]
-    colours = share * colours + (1.0 - share) * np.array(to_rgba(style.SHADE))
+    colours[~lit] = to_rgba(style.SHADE)
     colours[~np.isfinite(power)] = to_rgba(style.HOLE)
     # repeated to a fine raster, for viewers smooth coarse ones
     tall, wide = max(1, 600 // colours.shape[0]), max(1, 1400 // colours.shape[1])
     fine = _repeated(colours, tall, wide)
-    dark = _repeated((lit <= 0.0) & np.isfinite(power), tall, wide)
+    dark = _repeated(~lit & np.isfinite(power), tall, wide)
     down, right = np.indices(dark.shape) / np.array(dark.shape)[:, None, None]
     stripe = (right * STRIPES + down * STRIPES * 0.75) % 1.0 < 0.18
     fine[dark & stripe] = to_rgba(style.RULE)
     axes.imshow(fine.clip(0.0, 1.0), extent=extent, aspect="auto")
     for spine in axes.spines.values():
         spine.set_visible(True)
-    bar = axes.figure.colorbar(scale, ax=axes, pad=0.015, aspect=32)
-    bar.set_label(f"Delivered power ({unit})")
-    bar.outline.set_linewidth(0.4)
+    if peak > 0.0:
+        bar = axes.figure.colorbar(scale, ax=axes, pad=0.015, aspect=32)
+        bar.set_label(f"Delivered power ({unit})")
+        bar.outline.set_linewidth(0.4)
     lowest = to_hex(matplotlib.colormaps[style.POWER_MAP](0.0))
     keys = [
         Patch(facecolor=style.SHADE, edgecolor=style.RULE, hatch="\\\\\\", label="no sunlight at the site"),

@@ -90,7 +90,10 @@ def draw_errors(summary: dict[str, Any], axes: Axes) -> None:
     """Loss of energy against how far off the best facing an aperture is."""
     rows = summary["best"][0]["when_off"]
     off = [0.0, *(row["off_deg"] for row in rows)]
-    lines = [(1, "worst_loss_fraction", "worst direction"), (0, "mean_loss_fraction", "mean of all directions")]
+    lines = [
+        (1, "worst_loss_fraction", "worst direction"),
+        (0, "mean_loss_fraction", "mean of all directions"),
+    ]
     if "rolled_loss_fraction" in rows[0]:
         lines.append((2, "rolled_loss_fraction", "rolled about its normal"))
     for place, key, words in lines:

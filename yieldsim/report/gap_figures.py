@@ -16,14 +16,24 @@ if TYPE_CHECKING:
 
 STRIP_COLUMNS = 365
 """Parts of the run that the strip shows at most."""
+WHOLLY_IN_SIGHT = 0.999
 CAUSES = ("Sun below the horizon", "eclipse", "terrain", "Sun outside the acceptance")
 
 
 def state_hours(ds: xr.Dataset) -> FloatArray:
-    """Hours of each row (time, 3): delivering; sunlight at the site but nothing delivered; no sunlight."""
+    """Hours of each row (time, 3): delivering; sunlight at the site but nothing delivered; no sunlight.
+
+    A row in which the Sun rises or sets outright counts by its part. One in which it is only partly in sight counts whole:
+    how long a disc that stays partly hidden shows at all, rows don't tell.
+    """
     hours = time_axis.row_hours(ds)
     delivering = hours * ds["delivering_fraction"].values
-    lit = np.where(ds["disc_visible_fraction"].values > 0.0, hours, delivering)
+    visible = ds["disc_visible_fraction"].values
+    before, after = np.append(visible[:1], visible[:-1]), np.append(visible[1:], visible[-1:])
+    rises_or_sets = np.minimum(before, after) <= 0.0
+    rises_or_sets &= np.maximum(before, after) >= WHOLLY_IN_SIGHT
+    share = np.where(rises_or_sets, visible, (visible > 0.0).astype(float))
+    lit = np.maximum(hours * share, delivering)
     return np.stack([delivering, lit - delivering, hours - lit], axis=1)
 
 
@@ -81,7 +91,8 @@ def draw_strip(ds: xr.Dataset, gaps: list[dict[str, Any]], figure: Figure, *, nu
     end = float(edges[-1])
     axes.set_xlim(0.0, end)
     axes.set_ylim(0.0, 1.0)
-    axes.set_yticks([0.0, 0.5, 1.0], ["0", "50", "100 %"])
+    axes.set_yticks([0.0, 0.5, 1.0], ["0", "50", "100"])
+    axes.set_ylabel("Time (%)")
     axes.set_xticks(*time_axis.date_ticks(ds, 13))
     if numbered:
         start = time_axis.edge_times_utc(ds)[0]
@@ -129,20 +140,40 @@ def draw_gap_counts(ds: xr.Dataset, figure: Figure) -> None:
     axes.step(np.append(lengths[0], lengths), np.append(0.0, number), where="pre", color=style.DELIVERED)
     axes.set_xscale("log")
     axes.set_yscale("log")
-    ticks = [hours for hours in LENGTHS if 0.6 * lengths[-1] <= hours <= 1.7 * lengths[0]]
-    axes.set_xticks(ticks, [LENGTHS[hours] for hours in ticks])
+    low, high = 0.8 * lengths[-1], 1.3 * lengths[0]
+    ticks = _thinned([hours for hours in LENGTHS if low <= hours <= high])
+    axes.set_xticks(ticks, [_length(hours) for hours in ticks])
     axes.minorticks_off()
-    counts = [count for count in COUNTS if count <= 1.5 * lengths.size]
+    counts = _thinned([count for count in COUNTS if count <= 1.3 * lengths.size])
     axes.set_yticks(counts, [style.number(float(count), 1) for count in counts])
-    axes.set_xlim(0.8 * lengths[-1], 1.3 * lengths[0])
+    axes.set_xlim(low, high)
     axes.set_ylim(0.9, 1.3 * max(lengths.size, 3))
     axes.set_xlabel("Length of the gap, at least")
-    axes.set_ylabel("Number of gaps")
+    axes.set_ylabel("Gaps at least so long")
     axes.grid(True)
 
 
-LENGTHS = {
-    1: "1 h", 3: "3 h", 6: "6 h", 12: "12 h", 24: "1 d", 72: "3 d", 168: "7 d", 360: "15 d", 720: "30 d",
-    2160: "90 d", 4380: "½ y", 8766: "1 y", 43830: "5 y",
-}  # fmt: skip
-COUNTS = (1, 3, 10, 30, 100, 300, 1000, 3000, 10_000)
+LENGTHS = (
+    1, 2, 3, 6, 12, *(24 * days for days in (1, 2, 3, 5, 7, 10, 14, 20, 30, 45, 60, 90, 120, 180)), 8766, 17_532, 43_830,
+)  # fmt: skip
+"""Round lengths of gaps, hours."""
+COUNTS = tuple(digit * 10**power for power in range(5) for digit in (1, 2, 5))
+MOST_TICKS = 7
+
+
+def _thinned(ticks: list[int]) -> list[int]:
+    """Every other tick, or fewer, until there is room for their labels."""
+    while len(ticks) > MOST_TICKS:
+        ticks = ticks[::2]
+    return ticks
+
+
+def _length(hours: int) -> str:
+    """A round length in its own unit.
+
+    >>> _length(12), _length(48), _length(8766)
+    ('12 h', '2 d', '1 y')
+    """
+    if hours < 24:
+        return f"{hours} h"
+    return f"{hours // 24} d" if hours < 8766 else f"{hours // 8766} y"

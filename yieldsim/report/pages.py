@@ -87,21 +87,34 @@ def _pdf_panels(ds: xr.Dataset) -> dict[str, Panel]:
     summary, words = estimate_summary(ds), _alternatives(ds)
     full, half = style.FULL_WIDTH_IN, style.HALF_WIDTH_IN
     panels = {
-        "references": Panel(partial(draw_references, summary), half, 1.5, words["references"]),
-        "small-bars": Panel(partial(draw_bars, ds, small=True), half, 1.6, words["bars"]),
         "strip-small": Panel(
             partial(draw_strip, ds, summary["gaps"], numbered=False), full, 1.15, words["strip"]
         ),
         "sky": Panel(partial(draw_sky, ds), full, 5.2, words["sky"]),
         "acceptance": Panel(partial(draw_acceptance, ds), half, 1.9, words["acceptance"]),
         "incidence": Panel(partial(draw_incidence, ds), half, 1.9, words["incidence"]),
-        "calendar": Panel(partial(draw_calendar, ds), full, 5.2, words["calendar"]),
-        "duration": Panel(partial(draw_duration, ds), half, 2.4, words["duration"]),
+        "calendar": Panel(partial(draw_calendar, ds), full, _calendar_in(ds), words["calendar"]),
         "strip": Panel(partial(draw_strip, ds, summary["gaps"]), full, 1.5, words["strip"]),
     }
     if float(summary["ledger"][0]["kwh"]) > 0.0:
         height = height_in(summary["ledger"])
         panels["ledger"] = Panel(partial(draw_ledger, summary["ledger"]), full, height, words["ledger"])
+    if ages(ds):
+        panels["ageing"] = Panel(partial(draw_ageing, ds), full, 2.0, words["ageing"])
+    if gap_lengths_h(ds).size >= FEWEST_GAPS:
+        panels["gap-counts"] = Panel(partial(draw_gap_counts, ds), 0.6 * full, 2.3, words["gap-counts"])
+    if float(summary["sun_following_kwh"]) > 0.0:
+        panels["references"] = Panel(partial(draw_references, summary), half, 1.5, words["references"])
+    return panels | (_light_panels(ds) if float(summary["delivered_kwh"]) > 0.0 else {})
+
+
+def _light_panels(ds: xr.Dataset) -> dict[str, Panel]:
+    """The figures that have nothing to show where nothing is delivered."""
+    words, full, half = _alternatives(ds), style.FULL_WIDTH_IN, style.HALF_WIDTH_IN
+    panels = {
+        "small-bars": Panel(partial(draw_bars, ds, small=True), half, 1.6, words["bars"]),
+        "duration": Panel(partial(draw_duration, ds), half, 2.4, words["duration"]),
+    }
     solar = time_axis.solar_days_at_edges(ds)
     if solar[-1] - solar[0] > LEAST_DAY:
         panels["mean-day"] = Panel(partial(draw_mean_day, ds), half, 2.4, words["mean-day"])
@@ -110,13 +123,14 @@ def _pdf_panels(ds: xr.Dataset) -> dict[str, Panel]:
         if time_axis.has_long_days(ds):
             if not is_line(ds):
                 panels["solar-days"] = Panel(partial(draw_solar_days, ds), full, 2.6, words["solar-days"])
-        elif np.ptp(ds["solar_longitude_deg"].values) > 60.0 and summary["site"]["body"].lower() != "earth":
+        elif np.ptp(ds["solar_longitude_deg"].values) > 60.0 and time_axis.body_of(ds).lower() != "earth":
             panels["seasons"] = Panel(partial(draw_seasons, ds), full, 2.6, words["seasons"])
-    if ages(ds):
-        panels["ageing"] = Panel(partial(draw_ageing, ds), full, 2.0, words["ageing"])
-    if gap_lengths_h(ds).size >= FEWEST_GAPS:
-        panels["gap-counts"] = Panel(partial(draw_gap_counts, ds), 0.6 * full, 2.3, words["gap-counts"])
     return panels
+
+
+def _calendar_in(ds: xr.Dataset) -> float:
+    """A line needs less height than a map."""
+    return 3.0 if is_line(ds) else 5.2
 
 
 def _glance_panels(ds: xr.Dataset) -> dict[str, Panel]:

@@ -107,7 +107,7 @@ def draw_bars(ds: xr.Dataset, figure: Figure, *, small: bool = False) -> None:
         below = below + by_mount[:, mount]
     axes.set_xticks(*_names(names, 6 if small else MOST_LABELLED))
     _finish(axes, below, "month" if bar_unit(ds) == "M" else "day", numbers=not small)
-    if mounts > 1:
+    if mounts > 1 and below.any():
         # patches of their own: those of the bars would be pale where the first period is cut
         looks = [
             Patch(facecolor=style.line(mount).colour, hatch=HATCHES[mount], edgecolor="white", linewidth=0.4,
@@ -115,7 +115,12 @@ def draw_bars(ds: xr.Dataset, figure: Figure, *, small: bool = False) -> None:
             for mount in range(mounts)
         ]  # fmt: skip
         axes.legend(
-            handles=looks, loc="lower right", bbox_to_anchor=(1.0, 1.02), ncols=mounts, borderaxespad=0.0
+            handles=looks,
+            loc="lower right",
+            bbox_to_anchor=(1.0, 1.02),
+            borderaxespad=0.0,
+            columnspacing=1.2,
+            ncols=-(-mounts // 2) if small and mounts > 3 else mounts,
         )
 
 
@@ -158,14 +163,18 @@ def draw_solar_days(ds: xr.Dataset, figure: Figure) -> None:
             for date in dates[::step]
         ],
     )
-    _finish(axes, kwh, "solar day")
-    axes.set_xlabel("UTC date at which the solar day begins at the site (local midnight)")
+    day = time_axis.solar_day_word(time_axis.body_of(ds))[0]
+    _finish(axes, kwh, day)
+    axes.set_xlabel(f"UTC date at which the {day} begins at the site (local midnight)")
 
 
 def draw_seasons(ds: xr.Dataset, figure: Figure) -> None:
     """Bars of mean kWh per solar day by solar longitude, for worlds with short days and seasons."""
     axes = figure.add_subplot()
     kwh = seasonal_kwh_per_solar_day(ds)
+    if not np.nan_to_num(kwh).any():
+        style.say(axes)
+        return
     place = np.arange(SEASONS)
     axes.bar(place, np.nan_to_num(kwh), 0.8, color=style.DELIVERED)
     for season in place[~np.isfinite(kwh)]:
@@ -179,7 +188,7 @@ def draw_seasons(ds: xr.Dataset, figure: Figure) -> None:
             color=style.MUTED,
         )
     axes.set_xticks(place, [f"{30 * season}–{30 * season + 30}°" for season in place])
-    _finish(axes, np.nan_to_num(kwh), "solar day", numbers=bool(np.isfinite(kwh).all()))
+    _finish(axes, kwh, time_axis.solar_day_word(time_axis.body_of(ds))[0])
     axes.set_xlabel("Solar longitude Ls (0° northern spring, 90° northern summer)")
 
 
@@ -191,6 +200,9 @@ def draw_mean_day(ds: xr.Dataset, figure: Figure) -> None:
     known = np.isfinite(mean)
     count = known.sum(axis=0)
     through = np.divide(np.where(known, mean, 0.0).sum(axis=0), count, out=np.zeros(cells), where=count > 0)
+    if not through.any():
+        style.say(axes)
+        return
     factor, unit = style.watts(float(through.max()))
     axes.stairs(
         through * factor, np.linspace(0.0, 24.0, cells + 1), fill=True, color=style.DELIVERED, linewidth=0.0
@@ -199,7 +211,7 @@ def draw_mean_day(ds: xr.Dataset, figure: Figure) -> None:
     axes.set_xticks(range(0, 25, 6), ["midnight", "6", "noon", "18", "midnight"])
     axes.set_xlabel("Local true solar time (h)")
     axes.set_ylabel(f"Mean power ({unit})")
-    axes.set_ylim(0.0, 1.08 * float(through.max()) * factor or 1.0)
+    axes.set_ylim(0.0, 1.08 * float(through.max()) * factor)
     axes.grid(True, axis="y")
 
 
@@ -207,6 +219,9 @@ def draw_duration(ds: xr.Dataset, figure: Figure) -> None:
     """How much of the time a power is reached or passed: all rows sorted from the strongest."""
     axes = figure.add_subplot()
     power = ds["delivered_power_w"].values
+    if not power.any():
+        style.say(axes)
+        return
     order = np.argsort(power)[::-1]
     hours = time_axis.row_hours(ds)[order]
     share = np.concatenate([[0.0], 100.0 * np.cumsum(hours) / hours.sum()])
@@ -216,25 +231,32 @@ def draw_duration(ds: xr.Dataset, figure: Figure) -> None:
     axes.fill_between(at, reached, color=style.DELIVERED, alpha=0.25, linewidth=0.0)
     axes.plot(at, reached, color=style.DELIVERED)
     axes.set_xlim(0.0, 100.0)
-    axes.set_ylim(0.0, 1.05 * float(power.max()) * factor or 1.0)
-    axes.set_xlabel("Share of the time (%)")
-    axes.set_ylabel(f"Power reached or passed ({unit})")
+    axes.set_ylim(0.0, 1.05 * float(power.max()) * factor)
+    axes.set_xlabel("Time in which it is reached (%)")
+    axes.set_ylabel(f"Delivered power ({unit})")
     axes.grid(True)
 
 
 def _finish(axes: Axes, kwh: FloatArray, period: str, *, numbers: bool = True) -> None:
-    """Axis, unit and, where there is room, the value over each bar with the decimals that the highest needs."""
-    peak = float(kwh.max())
+    """Axis, unit and, where there is room, the value over each bar with the decimals that the highest needs.
+
+    kwh   (n,) NaN where there is no bar
+    """
+    peak = float(np.nanmax(kwh))
+    if peak <= 0.0:
+        style.say(axes)
+        return
     factor, unit = style.kilowatt_hours(peak)
-    if numbers and kwh.size <= MOST_LABELLED and peak > 0.0:
+    if numbers and kwh.size <= MOST_LABELLED:
         decimals = style.decimals_for(peak * factor)
-        for place, height in enumerate(kwh):
+        for place in np.flatnonzero(np.isfinite(kwh)).tolist():
+            height = kwh[place]
             axes.annotate(
                 style.fixed(float(height) * factor, decimals), (place, height), (0, 1.5), ha="center", va="bottom",
                 textcoords="offset points", fontsize=style.SMALL_PT,
             )  # fmt: skip
     axes.set_xlim(-0.6, max(kwh.size, 3) - 0.4)
-    axes.set_ylim(0.0, 1.15 * peak or 1.0)
+    axes.set_ylim(0.0, 1.15 * peak)
     axes.yaxis.set_major_formatter(lambda value, _position: f"{value * factor:g}")
     axes.set_ylabel(f"{unit} per {period}")
     axes.grid(True, axis="y")

@@ -13,7 +13,7 @@ import numpy as np
 import xarray as xr
 
 from yieldsim.base.interpolation import linear
-from yieldsim.base.vectors import FloatArray, azimuth_elevation_deg, direction_enu_xyz
+from yieldsim.base.vectors import FloatArray, angle_between_deg, azimuth_elevation_deg, direction_enu_xyz
 from yieldsim.report import style, time_axis
 from yieldsim.report.acceptance_figures import LEVELS, mount_letter, relative_acceptance
 
@@ -26,6 +26,11 @@ LOW_SUN_DEG = 15.0
 COMPASS = {0: "N", 45: "NE", 90: "E", 135: "SE", 180: "S", 225: "SW", 270: "W", 315: "NW", 360: "N"}
 PATHS = 13
 """Solar days drawn at most."""
+
+
+def sky_key() -> str:
+    """What the lines and fills of the view are, in the room beside a heading."""
+    return "Orange: Sun. Grey: ground. Contours: half of a mount's peak acceptance."
 
 
 def has_low_sun(ds: xr.Dataset) -> bool:
@@ -121,10 +126,21 @@ def _stretched_range_deg(ds: xr.Dataset) -> tuple[float, float]:
     return float(np.floor(2.0 * low) / 2.0), float(np.ceil(2.0 * high) / 2.0)
 
 
+SEAM_CLEAR_DEG = 12.0
+"""Room that a mount's letter wants from the panorama's ends."""
+
+
 def _panorama_centre_deg(ds: xr.Dataset) -> float:
-    """Azimuth of the mount that delivers most, to the nearest 45 deg: it belongs in the middle."""
+    """Azimuth of the mount that delivers most, to the nearest 45 deg: it belongs in the middle. Moved by up to 45 deg where
+    the ends would cut through another mount."""
+    azimuth = ds["mount_azimuth_deg"].values
     best = int(ds["mount_delivered_power_w"].values.sum(axis=0).argmax())
-    return float(round(float(ds["mount_azimuth_deg"][best]) / 45.0) * 45 % 360)
+    middle = round(float(azimuth[best]) / 45.0) * 45.0
+    centres = middle + np.array([0.0, 22.5, -22.5, 45.0, -45.0])
+    clear = np.abs((azimuth[None, :] - centres[:, None]) % 360.0 - 180.0).min(axis=1)
+    fit = np.flatnonzero(clear >= SEAM_CLEAR_DEG)
+    chosen = int(fit[0]) if fit.size else int(clear.argmax())
+    return float(centres[chosen] % 360.0)
 
 
 def _draw_panorama(ds: xr.Dataset, axes: Axes, centre_deg: float, low_deg: float, high_deg: float) -> None:
@@ -135,6 +151,7 @@ def _draw_panorama(ds: xr.Dataset, axes: Axes, centre_deg: float, low_deg: float
         x = (azimuth - left) % 360.0 + left
         x = np.where(np.abs(np.diff(x, prepend=x[0])) > 180.0, np.nan, x)
         axes.plot(x, elevation, color=style.SUN, **look)
+        _sun_of_a_short_run(axes, path, x, elevation)
     x = np.arange(left, right + 0.25, 0.5)
     skyline = linear(
         x, ds["horizon_azimuth_deg"].values, ds["horizon_elevation_deg"].values, outside="periodic"
@@ -153,7 +170,7 @@ def _draw_panorama(ds: xr.Dataset, axes: Axes, centre_deg: float, low_deg: float
         raised = 90.0 - float(ds["mount_tilt_deg"][mount])
         beyond = "▲" if raised > high_deg else "▼" if raised < low_deg else ""
         shown = float(np.clip(raised, low_deg + 0.1 * tall, high_deg - 0.1 * tall))
-        _letter(axes, facing, shown, mount, beyond)
+        _letter(axes, facing, shown, mount, beyond, _letter_pt(ds))
     ticks = np.arange(np.ceil(left / 45.0) * 45.0, right + 1.0, 45.0)
     names = [f"{int(tick % 360)}°\n{COMPASS[int(tick % 360)]}" for tick in ticks]
     axes.set_xticks(ticks, names)
@@ -162,6 +179,16 @@ def _draw_panorama(ds: xr.Dataset, axes: Axes, centre_deg: float, low_deg: float
     axes.yaxis.set_major_formatter(_degrees)
     axes.set_ylabel("Elevation")
     axes.grid(True, linewidth=0.4)
+
+
+SHORT_PATH_DEG = 5.0
+
+
+def _sun_of_a_short_run(axes: Axes, path: FloatArray, x: FloatArray, y: FloatArray) -> None:
+    """A dot where the Sun stands in the middle of a path too short to be seen."""
+    if float(angle_between_deg(path[:1], path).max()) < SHORT_PATH_DEG:
+        middle = len(path) // 2
+        axes.plot(x[middle], y[middle], "o", color=style.SUN, markersize=5.0, zorder=3)
 
 
 def _degrees(value: float, _position: object = None) -> str:
@@ -208,6 +235,7 @@ def _draw_dome(ds: xr.Dataset, axes: Axes) -> None:
         azimuth, elevation_deg = azimuth_elevation_deg(path)
         elevation_deg = np.where(elevation_deg < lowest, np.nan, elevation_deg)
         axes.plot(*_on_dome(azimuth, elevation_deg), color=style.SUN, zorder=3, **look)
+        _sun_of_a_short_run(axes, path, *_on_dome(azimuth, elevation_deg))
     circle_deg = np.arange(0.0, 361.0, 1.0)
     skyline = linear(
         circle_deg, ds["horizon_azimuth_deg"].values, ds["horizon_elevation_deg"].values, outside="periodic"
@@ -235,9 +263,14 @@ def _draw_dome(ds: xr.Dataset, axes: Axes) -> None:
         raised = 90.0 - float(ds["mount_tilt_deg"][mount])
         facing = float(ds["mount_azimuth_deg"][mount])
         spot = _on_dome(np.array(facing), np.array(max(raised, lowest + 5.0)))
-        _letter(axes, float(spot[0]), float(spot[1]), mount, "▼" if raised < lowest else "")
+        _letter(axes, float(spot[0]), float(spot[1]), mount, "▼" if raised < lowest else "", _letter_pt(ds))
     axes.set_xlim(-outer, outer)
     axes.set_ylim(-outer, outer)
+
+
+def _letter_pt(ds: xr.Dataset) -> float:
+    """Size of the letters: many of them share the sky."""
+    return style.TEXT_PT if ds.sizes["mount"] <= 12 else style.TEXT_PT - 2.5
 
 
 def _noon_is_south(ds: xr.Dataset) -> bool:
@@ -264,10 +297,10 @@ def _contours(axes: Axes, x: FloatArray, y: FloatArray, share: Any, mount: int, 
             )  # fmt: skip
 
 
-def _letter(axes: Axes, x: float, y: float, mount: int, beyond: str) -> None:
+def _letter(axes: Axes, x: float, y: float, mount: int, beyond: str, size_pt: float) -> None:
     """The mount's letter where it points, with an arrowhead where that lies beyond the edge."""
     axes.text(
         x, y, mount_letter(mount) + beyond, ha="center", va="center", weight="bold",
-        color="white", fontsize=style.TEXT_PT, zorder=6,
+        color="white", fontsize=size_pt, zorder=6,
         bbox={"boxstyle": "circle,pad=0.25", "facecolor": style.line(mount).colour, "edgecolor": "white"},
     )  # fmt: skip

@@ -7,6 +7,7 @@ near perihelion) the count stands still until the Sun is past that point again.
 
 from __future__ import annotations
 
+import json
 import math
 
 import numpy as np
@@ -97,6 +98,11 @@ def has_long_days(ds: xr.Dataset) -> bool:
 def resolves_days(ds: xr.Dataset) -> bool:
     """Whether rows are short enough, a twelfth of the solar day at most, to show what happens within one."""
     return bool(row_hours(ds).max() <= solar_day_hours(ds) / 12.0 < math.inf)
+
+
+def body_of(ds: xr.Dataset) -> str:
+    """The body that the site stands on, by name."""
+    return str(json.loads(ds.attrs["summary"])["site"]["body"])
 
 
 def solar_day_word(body: str) -> tuple[str, str]:

@@ -10,6 +10,7 @@ import xarray as xr
 
 from yieldsim.base.cautions import CAUTIONS
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
+from yieldsim.base.vectors import FloatArray
 from yieldsim.report import style, time_axis
 from yieldsim.report.acceptance_figures import half_width_deg, mount_letter
 from yieldsim.report.estimate_summary import estimate_summary
@@ -18,6 +19,7 @@ from yieldsim.report.gap_words import eclipse_rows, eclipse_sentence, gap_rows, 
 from yieldsim.report.ledger_figure import acts, steps, why_nothing
 from yieldsim.report.notice_words import first_warning, letters_notice, warning_line
 from yieldsim.report.period_figures import yearly
+from yieldsim.report.sky_figure import has_low_sun, sky_key, sun_paths
 from yieldsim.report.typesetting import printable
 
 MANY_YEARS = 1.5
@@ -36,7 +38,7 @@ METHOD = (
     "cosine of the incidence angle is a stage of its own.",
     "The aperture is clean at the start of the run.",
     "Following the Sun means an ideal aperture of the same area and losses that always faces the Sun, "
-    "its acceptance that of the optics on the normal. Best fixed, by etendue, is a bound: no fixed optics "
+    "its acceptance that of the optics on the normal. The etendue bound: no fixed optics "
     "between this aperture and this fibre, however perfect, can deliver more after the same film, dust "
     "and fibre losses.",
     "Electricity for dust shields is counted apart and never subtracted from the light.",
@@ -65,9 +67,10 @@ def page_data(ds: xr.Dataset) -> dict[str, Any]:
         "span": span(summary),
         "version": printable(str(summary["provenance"]["version"]), 40),
         "headline": headline(summary),
-        "tiles": tiles(summary),
+        "tiles": tiles(summary, time_axis.row_hours(ds)),
         "cautions": [printable(line) for line in summary["cautions"] or CAUTIONS],
         "sky_caption": sky_caption(ds),
+        "sky_key": sky_key(),
         "mounts": mount_rows(ds, summary),
         "nothing": why_nothing(summary["ledger"]),
         "no_loss": no_loss(summary),
@@ -158,7 +161,7 @@ def headline(summary: dict[str, Any]) -> dict[str, str]:
     return {"value": style.energy(kwh), "sentence": sentence}
 
 
-def tiles(summary: dict[str, Any]) -> list[dict[str, str]]:
+def tiles(summary: dict[str, Any], row_hours: FloatArray) -> list[dict[str, str]]:
     """Eight figures with a label and a note each."""
     hours = float(summary["hours_delivering"])
     all_hours = 24.0 * float(summary["days"])
@@ -172,18 +175,24 @@ def tiles(summary: dict[str, Any]) -> list[dict[str, str]]:
             "mass not given" if per_kg is None else "of collector",
         ),
         _tile("Mean power", style.quantity(float(summary["mean_power_w"]), "W"), "over the whole run"),
-        _tile("Peak power", style.quantity(float(summary["peak_power_w"]), "W"), "strongest row"),
-        _tile("Delivering", style.quantity(hours, "h", 4), f"{style.percent(hours / all_hours)} of the time"),
+        _tile("Peak power", style.quantity(float(summary["peak_power_w"]), "W"), _strongest(row_hours)),
+        _tile("Time with light", style.quantity(hours, "h", 4), f"{style.percent(hours / all_hours)} of the time"),
         _tile(
             "Longest gap", style.duration(gap),
             " to ".join(utc(summary[f"longest_gap_{end}_utc"]) for end in ("start", "end")) if gap else "",
         ),
-        _tile("Capture", style.percent(summary["capture_fraction"]), "of what following the Sun would give"),
+        _tile("Capture fraction", style.percent(summary["capture_fraction"]), "of what following the Sun would give"),
         _tile(
             "Etendue used", style.percent(etendue["used_fraction"]) if etendue else "–",
             "of what this fibre can accept" if etendue else "fibre aperture not given",
         ),
     ]  # fmt: skip
+
+
+def _strongest(row_hours: FloatArray) -> str:
+    """What the peak power is a mean over."""
+    hours = float(row_hours.max())
+    return "highest hourly mean" if abs(hours - 1.0) < 1e-6 else f"highest mean over {style.duration(hours)}"
 
 
 def _tile(label: str, value: str, note: str) -> dict[str, str]:
@@ -194,16 +203,23 @@ def _tile(label: str, value: str, note: str) -> dict[str, str]:
 
 
 def sky_caption(ds: xr.Dataset) -> str:
-    """Where the Sun stands highest, and what the lines mean."""
+    """What the lines and fills mean, and where the Sun stands highest."""
     elevation = ds["solar_elevation_deg"].values
     top = int(elevation.argmax())
-    marks = "Heavy contours mark half of a mount's peak acceptance"
+    marks = "heavy contours mark half of their peak acceptance"
     if ds.sizes["mount"] <= len(style.LINES):
         marks += ", fine dotted ones a tenth"
     when = str(ds["time"].values[top].astype("datetime64[D]"))
     highest = degrees(float(elevation[top]), 2)
+    singular, plural = time_axis.solar_day_word(time_axis.body_of(ds))
+    count = len(sun_paths(ds))
+    days = (
+        f" on {count} {singular if count == 1 else plural} of the run" if time_axis.resolves_days(ds) else ""
+    )
+    rings = "" if has_low_sun(ds) else " Rings: elevation 0°, 30° and 60°."
     return (
-        f"The Sun stands highest at {highest}, on {when}. {marks}; the letter stands where the mount points."
+        f"Orange: the Sun{days}; it stands highest at {highest}, on {when}. Grey: ground. Letters stand where the mounts "
+        f"point; {marks}.{rings}"
     )
 
 
@@ -271,11 +287,11 @@ def fact_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
         [
             "Horizon",
             ("flat, " if ds.sizes["horizon"] == 1 else f"{ds.sizes['horizon']} rows, ")
-            + _range(ds["horizon_elevation_deg"].values, "°", 2),
+            + _from_to_degrees(ds["horizon_elevation_deg"].values),
         ],
         ["Peak acceptance", style.percent(_peak_acceptance(ds))],
         [
-            "Half of the peak at",
+            "Acceptance half-angle (50 % of the peak)",
             " and ".join(
                 f"{degrees(angle, 1)}{word}"
                 for angle, word in zip(half_width_deg(ds), _axes_words(ds), strict=True)
@@ -323,6 +339,12 @@ def _range(values: Any, unit: str, digits: int) -> str:
     if style.number(low, digits) == style.number(high, digits):
         return f"{style.number(low, digits)}{gap}{unit}".rstrip()
     return f"{style.number(low, digits)} to {style.number(high, digits)}{gap}{unit}".rstrip()
+
+
+def _from_to_degrees(values: Any) -> str:
+    """Lowest and highest of some angles, both to the hundredth."""
+    low, high = (f"{float(end(values)):.2f}".replace("-", "−") for end in (np.min, np.max))
+    return f"{low}°" if low == high else f"{low}° to {high}°"
 
 
 def _from_to(fraction: Any) -> str:

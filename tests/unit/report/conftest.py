@@ -239,7 +239,7 @@ def summary_of(
     ]
     months = time.astype("datetime64[M]")
     return {
-        "schema": "yieldsim.summary/1",
+        "schema": "yieldsim estimate 1",
         "site": site,
         "collector": collector,
         "start_utc": iso(time[0]),

@@ -41,7 +41,7 @@ FULL = LoadPlan(name="Lantern house", loads=(CROPS, RADIO, BATHS, LAMPS), storag
 
 
 def budget_on(ds: xr.Dataset, plan: LoadPlan) -> xr.Dataset:
-    return budget(ds.assign_attrs(interval_s=3600.0, source="made up"), plan)
+    return budget(ds.assign_attrs(interval_s=3600.0, source="made up", history="made up"), plan)
 
 
 def with_answers(series: xr.Dataset, seed: int = 1) -> xr.Dataset:

@@ -84,7 +84,70 @@ def test_paths_hold_the_highest_sun_of_a_long_run(make_estimate: Make) -> None:
     assert len(sky_figure.sun_paths(ds)) <= sky_figure.PATHS + 2
 
 
+def test_the_panorama_is_not_cut_through_a_mount(make_estimate: Make) -> None:
+    """Four mounts a quarter apart: whichever delivers most, an end at a multiple of 90 deg from it would cut one."""
+    ds = make_estimate("mercury year", mounts=tuple((89.0, 90.0 * place, 0.0, 1) for place in range(4)))
+    seam = sky_figure._panorama_centre_deg(ds) + 180.0
+    apart = np.abs((ds["mount_azimuth_deg"].values - seam + 180.0) % 360.0 - 180.0)
+    assert apart.min() >= sky_figure.SEAM_CLEAR_DEG
+    alone = make_estimate("mercury year", mounts=((89.0, 137.0, 0.0, 1),))
+    assert sky_figure._panorama_centre_deg(alone) == 135.0
+
+
+def test_the_sun_of_an_hour_is_a_dot(make_estimate: Make) -> None:
+    for case, dots in (("lunar polar year", 0), ("lunar equatorial year", 0)):
+        long, short = make_estimate(case), make_estimate(case, hours=3)
+        for ds, expected in ((long, dots), (short, 1)):
+            with style.drawing(5.0, 4.0) as figure:
+                sky_figure.draw_sky(ds, figure, context=False)
+                suns = [line for line in figure.axes[0].lines if line.get_marker() == "o"]
+            assert len(suns) == expected, (case, ds.sizes["time"])
+
+
 # ---------------------------------------------------------------- days and periods
+
+
+def test_a_map_of_days_has_the_colours_of_its_bar_and_of_the_dark_alone(make_estimate: Make) -> None:
+    """A mixture of dark and light would read as a power that is not there."""
+    import matplotlib
+    from matplotlib.colors import to_rgba
+
+    with style.drawing(5.0, 4.0) as figure:
+        calendar_figure.draw_calendar(make_estimate("martian year"), figure)
+        drawn = np.unique(figure.axes[0].get_images()[0].get_array().reshape(-1, 4), axis=0)
+    bar = matplotlib.colormaps[style.POWER_MAP](np.arange(256))
+    known = np.vstack([bar, [to_rgba(colour) for colour in (style.SHADE, style.RULE, style.HOLE)]])
+    nearest = np.abs(drawn[:, None] - known[None]).max(axis=2).min(axis=1)
+    np.testing.assert_allclose(nearest, 0.0, atol=1e-6)
+
+
+def test_bars_of_seasons_have_their_numbers_and_say_where_the_run_was_not(make_estimate: Make) -> None:
+    ds = make_estimate("martian year", hours=8000)
+    with style.drawing(7.0, 3.0) as figure:
+        period_figures.draw_seasons(ds, figure)
+        texts = [text.get_text() for text in figure.axes[0].texts]
+        assert figure.axes[0].get_ylabel().endswith("per sol")
+    assert texts.count("not in\nthe run") == 6
+    assert len(texts) == 12
+
+
+@pytest.mark.parametrize(
+    "draw",
+    [
+        period_figures.draw_bars,
+        period_figures.draw_solar_days,
+        period_figures.draw_seasons,
+        period_figures.draw_mean_day,
+        period_figures.draw_duration,
+    ],
+)
+def test_nothing_delivered_is_said_in_place_of_empty_axes(make_estimate: Make, draw: Any) -> None:
+    with style.drawing(4.0, 3.0) as figure:
+        draw(make_estimate("all dark"), figure)
+        (axes,) = figure.axes
+        assert [text.get_text() for text in axes.texts] == [style.NO_LIGHT]
+        assert list(axes.get_xticks()) == list(axes.get_yticks()) == []
+        assert axes.get_legend() is None
 
 
 @pytest.mark.parametrize(
@@ -173,6 +236,38 @@ def test_states_share_the_whole_time(make_estimate: Make, case: str) -> None:
     states = gap_figures.state_hours(make_estimate(case))
     assert states.sum(axis=1) == pytest.approx(np.ones(len(states)))
     assert (states >= 0.0).all()
+
+
+def test_rows_of_sunrise_and_sunset_count_by_their_part(make_estimate: Make) -> None:
+    """A day of 24 rows: 9.5 hours between half a row at either end; then a disc that stays partly hidden."""
+    ds = make_estimate("three martian days", hours=24).copy()
+    visible = np.zeros(24)
+    visible[6:17] = [0.25, *[1.0] * 9, 0.25]
+    quiet = ds.assign(delivering_fraction=ds["delivering_fraction"] * 0.0)
+    rising = gap_figures.state_hours(quiet.assign(disc_visible_fraction=("time", visible)))
+    assert rising.sum(axis=0) == pytest.approx([0.0, 9.5, 14.5])
+    visible[6:17] = 0.25
+    hidden = gap_figures.state_hours(quiet.assign(disc_visible_fraction=("time", visible)))
+    assert hidden.sum(axis=0) == pytest.approx([0.0, 11.0, 13.0])
+
+
+@pytest.mark.parametrize(
+    "lengths_h", [(400.0, 430.0, 445.0), (1.0, 9.0, 8000.0), (0.5, 0.6, 0.7, 700.0, 900.0)]
+)
+def test_the_curve_of_gaps_has_ticks_enough_to_be_read(
+    make_estimate: Make, monkeypatch: pytest.MonkeyPatch, lengths_h: tuple[float, ...]
+) -> None:
+    monkeypatch.setattr(gap_figures, "gap_lengths_h", lambda ds: np.array(lengths_h))
+    with style.drawing(4.0, 3.0) as figure:
+        gap_figures.draw_gap_counts(make_estimate("one day"), figure)
+        axes = figure.axes[0]
+        for ticks, (low, high) in (
+            (axes.get_xticks(), axes.get_xlim()),
+            (axes.get_yticks(), axes.get_ylim()),
+        ):
+            inside = [tick for tick in ticks if low <= tick <= high]
+            assert 1 <= len(inside) <= gap_figures.MOST_TICKS
+        assert len(axes.get_yticks()) >= 2
 
 
 def test_causes_of_gaps(make_estimate: Make) -> None:

@@ -146,6 +146,15 @@ def test_a_run_without_sun_says_so_instead_of_an_empty_ledger(make_estimate: Mak
         assert "The Sun stays below the open horizon throughout." in figure.texts[0].get_text()
 
 
+def test_a_run_without_light_has_no_empty_figures(make_estimate: Make) -> None:
+    panels = set(pages._pdf_panels(make_estimate("all dark")))
+    assert panels.isdisjoint(
+        {"bars", "small-bars", "duration", "mean-day", "solar-days", "seasons", "references"}
+    )
+    assert {"sky", "calendar", "strip", "ledger"} <= panels
+    assert "duration" in pages._pdf_panels(make_estimate("lunar polar year"))
+
+
 def test_the_stage_that_leaves_nothing_is_named(make_estimate: Make) -> None:
     ds = make_estimate("all dark")
     assert words(ds).count("Terrain hides the Sun whenever it is above the open horizon.") == 2
