@@ -136,6 +136,24 @@ def test_a_failed_write_leaves_what_was_there(tmp_path: Path, monkeypatch: pytes
         write_trace(traced, tmp_path / "acceptance.nc")
 
 
+def test_two_traces_in_one_folder_are_refused_before_the_work(tmp_path: Path) -> None:
+    """The second would put its trace.json beside the first one's table; over its own table a trace is made anew."""
+    traced = trace(small(tmp_path), tolerance=0.05)
+    write_trace(traced, tmp_path / "first.csv", figures=False)
+    kept = (tmp_path / "trace.json").read_bytes()
+    with pytest.raises(InputError, match="another table") as caught:
+        write_trace(traced, tmp_path / "second.csv", figures=False)
+    assert "second/second.csv" in str(caught.value)
+    done = run("trace", "small.optics.toml", "--out", "second.csv", cwd=tmp_path, cache=tmp_path / "none")
+    assert done.returncode == 2
+    assert "another table" in done.stderr
+    assert not (tmp_path / "none").exists(), "nothing was traced"
+    assert not (tmp_path / "second.csv").exists()
+    assert (tmp_path / "trace.json").read_bytes() == kept
+    write_trace(traced, tmp_path / "second" / "second.csv", figures=False)
+    assert "trace.json" in write_trace(traced, tmp_path / "first.csv", figures=False)
+
+
 def test_linear_designs_get_two_angles(tmp_path: Path) -> None:
     traced = trace(TROUGH, tolerance=0.05)
     table = traced.acceptance

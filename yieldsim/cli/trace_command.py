@@ -17,7 +17,8 @@ from yieldsim.cli.progress import progress
     "-o",
     "--out",
     type=click.Path(path_type=Path),
-    help="Acceptance table to write (.csv), trace.json and the figures beside it; without it, only the answer.",
+    help="Acceptance table to write (.csv), trace.json and the figures beside it: a folder for each trace. Without it, only "
+    "the answer.",
 )
 @click.option(
     "--tolerance",
@@ -50,13 +51,14 @@ def trace(
     The table is what a collector file takes: [acceptance] table = "acceptance.csv", source = "point".
     """
     from yieldsim.runs.trace import trace as run
+    from yieldsim.runs.trace_page import refuse_place, write_trace
 
+    if out is not None:
+        refuse_place(out)
     with progress("Tracing") as advance:
         traced = run(optics, tolerance=tolerance, source=source, seed=seed, progress=advance)
     written: list[str] = []
     if out is not None:
-        from yieldsim.runs.trace_page import write_trace
-
         written = write_trace(traced, out, figures=not no_figures)
     if as_json:
         click.echo(json.dumps(traced.summary, indent=2, ensure_ascii=False))

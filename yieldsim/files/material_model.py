@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Annotated, Any
 
 import numpy as np
+from pydantic import BeforeValidator
 from pydantic_core import PydanticCustomError
 
 from yieldsim.base.errors import InputError, Problem
@@ -15,7 +16,7 @@ from yieldsim.base.prescription import Coating, OpticalMaterial
 from yieldsim.base.vectors import FloatArray
 from yieldsim.files.materials import GRID_NM, database_material, sellmeier_material
 from yieldsim.files.reading import Reading
-from yieldsim.files.strict_model import StrictModel, Text, exactly_one, named_file, problem, within
+from yieldsim.files.strict_model import StrictModel, Text, exactly_one, named_file, problem, told, within
 from yieldsim.files.tables import Column, Table, read_table
 
 Index = Annotated[float, within(1.0, 6.0)]
@@ -32,6 +33,36 @@ def material_table(reading: Reading) -> Table:
     if len(table) < 2:
         raise InputError(Problem(table.where, found="has one row", allowed="two or more wavelengths"))
     return table
+
+
+TERMS_WORDS = "[[B1, C1], [B2, C2], ...], C in um^2"
+SPAN_WORDS = "[shortest, longest] in nm, 100 to 20000"
+
+
+def _terms(value: object) -> tuple[tuple[float, float], ...]:
+    """Sellmeier terms: pairs of finite numbers, one at least."""
+    if not isinstance(value, list) or not value:
+        raise problem(f"is {told(value)}" if value != [] else "is empty", TERMS_WORDS)
+    for number, term in enumerate(value, start=1):
+        if not isinstance(term, list) or len(term) != 2:
+            raise problem(f"has no pair as term {number}", TERMS_WORDS)
+        for part in term:
+            if not _is_finite(part):
+                raise problem(f"has {told(part)} in term {number}", TERMS_WORDS)
+    return tuple((float(b), float(c)) for b, c in value)
+
+
+def _span(value: object) -> tuple[float, float]:
+    """The wavelengths over which Sellmeier terms hold."""
+    if not isinstance(value, list) or len(value) != 2:
+        raise problem(f"is {told(value)}" if not isinstance(value, list) else "is no pair", SPAN_WORDS)
+    if not all(_is_finite(end) for end in value) or not 100.0 <= value[0] < value[1] <= 20_000.0:
+        raise problem(f"is [{', '.join(told(end) for end in value)}]", SPAN_WORDS)
+    return float(value[0]), float(value[1])
+
+
+def _is_finite(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300
 
 
 class CoatingTable(StrictModel):
@@ -63,8 +94,8 @@ class MaterialTable(StrictModel):
 
     name: Text
     index: Index | None = None
-    sellmeier: list[list[float]] | None = None
-    sellmeier_nm: list[float] | None = None
+    sellmeier: Annotated[tuple[tuple[float, float], ...], BeforeValidator(_terms)] | None = None
+    sellmeier_nm: Annotated[tuple[float, float], BeforeValidator(_span)] | None = None
     table: Annotated[Table, named_file(material_table)] | None = None
     database: Text | None = None
     absorption_per_m: Annotated[float, within(0.0, 1.0e7)] | None = None
@@ -72,32 +103,29 @@ class MaterialTable(StrictModel):
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
-        """One source of the index; Sellmeier terms in pairs with their wavelengths."""
+        """One source of the index; Sellmeier terms with their wavelengths, that make an index there."""
         yield from exactly_one(given, "index", "sellmeier", "table", "database")
-        terms, span = given.get("sellmeier"), given.get("sellmeier_nm")
-        if isinstance(terms, list):
-            if not terms or not all(isinstance(term, list) and len(term) == 2 for term in terms):
-                yield "sellmeier", problem("is not a list of pairs", "[[B1, C1], [B2, C2], ...], C in um^2")
-            if span is None:
-                yield (
-                    "sellmeier_nm",
-                    problem("is missing", "[shortest, longest] in nm", "where do the terms hold?"),
-                )
-        if span is not None and not (
-            isinstance(span, list)
-            and len(span) == 2
-            and all(isinstance(end, int | float) for end in span)
-            and 100.0 <= span[0] < span[1] <= 20_000.0
-        ):
-            yield "sellmeier_nm", problem("is wrong", "[shortest, longest] in nm, 100 to 20000")
+        if "sellmeier" not in given:
+            return
+        if "sellmeier_nm" not in given:
+            yield "sellmeier_nm", problem("is missing", SPAN_WORDS, "where do the terms hold?")
+            return
+        try:
+            terms, span = _terms(given["sellmeier"]), _span(given["sellmeier_nm"])
+        except PydanticCustomError:
+            return
+        try:
+            sellmeier_material("", terms, span)
+        except InputError as error:
+            fault = error.problems[0]
+            yield "sellmeier", problem(fault.found, fault.allowed, fault.hint)
 
     def noun(self) -> OpticalMaterial:
         """The frozen material. Raises InputError where its numbers make no index."""
         if self.index is not None:
             made = self._plain(GRID_NM, [self.index] * len(GRID_NM), [0.0] * len(GRID_NM), "constant index")
         elif self.sellmeier is not None and self.sellmeier_nm is not None:
-            terms = tuple((float(b), float(c)) for b, c in self.sellmeier)
-            made = sellmeier_material(self.name, terms, (self.sellmeier_nm[0], self.sellmeier_nm[1]))
+            made = sellmeier_material(self.name, self.sellmeier, self.sellmeier_nm)
         elif self.table is not None:
             made = self._tabulated(self.table)
         else:

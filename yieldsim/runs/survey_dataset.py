@@ -26,6 +26,12 @@ LOOK_STEP_DEG = 5.0
 """Azimuths at which the best place is asked how far its files would need to reach."""
 PLACE_DECIMALS = 8
 """Of degrees: a cell on a file's edge stays in the file to a third of a millimetre."""
+SAMPLED = {
+    "sun_following_kwh_m2": "time: sum (for 365.25 days)",
+    "delivered_kwh": "time: sum (for 365.25 days)",
+    "longest_dark_hours": "time: maximum",
+}
+"""How maps over time came about; the others are means."""
 SPACING_SHARE = 0.1
 """Places are kept apart by this share of the map's shorter side unless told otherwise."""
 
@@ -59,7 +65,7 @@ def survey_dataset(
             continue
         attrs = attributes(name) | {"grid_mapping": "crs"}
         if name not in ("elevation_m", "best_azimuth_deg"):
-            attrs["cell_methods"] = "time: maximum" if name == "longest_dark_hours" else "time: mean"
+            attrs["cell_methods"] = SAMPLED.get(name, "time: mean")
         ds[name] = (("y", "x"), values, attrs)
     from yieldsim.runs.survey_options import GOALS
 

@@ -37,15 +37,12 @@ def write_trace(run: TraceRun, out: str | Path, figures: bool = True) -> list[st
     trace.pdf.
 
     All of them or none.
-    Returns the names written. Raises WriteFailed.
+    Returns the names written. Raises WriteFailed, and InputError as `refuse_place` does.
     """
     from yieldsim.files.results import staged_folder, write_image, write_json, write_table
 
     target = Path(out)
-    if target.suffix.lower() not in (".csv", ".txt"):
-        raise InputError(Problem("--out", found=f"is {target.name}", allowed="a name ending in .csv"))
-    if target.is_dir():
-        raise InputError(Problem("--out", found=f"{target} is a folder", allowed="the name of a table"))
+    refuse_place(target)
     with staged_folder(target.parent) as stage:
         write_table(acceptance_frame(run), stage / target.name)
         write_json(run.summary, stage / "trace.json")
@@ -55,6 +52,26 @@ def write_trace(run: TraceRun, out: str | Path, figures: bool = True) -> list[st
             write_image(picture, stage / "trace.png")
             write_image(page, stage / "trace.pdf")
         return sorted(file.name for file in stage.iterdir())
+
+
+def refuse_place(out: Path) -> None:
+    """Raise InputError for a table that can't be written, or beside whose place another table's trace.json lies.
+
+    A trace over its own table is made anew; beside another one it would leave that table with the wrong trace.json.
+    """
+    from yieldsim.files.whole_writes import refuse_table_name
+
+    refuse_table_name(out)
+    earlier = out.parent / "trace.json"
+    if not out.exists() and earlier.exists():
+        raise InputError(
+            Problem(
+                "--out",
+                found=f"is {out}, beside the trace.json of another table",
+                allowed="a folder for each trace",
+                hint=f"such as {out.parent / out.stem / out.name}",
+            )
+        )
 
 
 def acceptance_frame(run: TraceRun) -> Any:

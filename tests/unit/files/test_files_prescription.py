@@ -56,6 +56,51 @@ def problems(folder: Path, text: str) -> list[str]:
     return [str(problem) for problem in caught.value.problems]
 
 
+@pytest.mark.parametrize("value", ["3", "[]", '"round"', "true"])
+@pytest.mark.parametrize("key", ["lens", "funnel", "fibre", "collar", "film", "tolerances", "band", "heat"])
+def test_a_table_of_the_wrong_type_is_one_problem(tmp_path: Path, key: str, value: str) -> None:
+    parts = re.split(r"(?m)^(?=\[)", GOOD)
+    rest = [part for part in parts if not part.startswith(f"[{key}]")]
+    found = problems(tmp_path, rest[0] + f"{key} = {value}\n" + "".join(rest[1:]))
+    assert len(found) == 1, found
+    assert f"[{key}] is " in found[0]
+    assert "allowed: a table" in found[0]
+
+
+OWN = """
+[[materials]]
+name = "own"
+sellmeier = {terms}
+sellmeier_nm = {span}
+"""
+
+
+@pytest.mark.parametrize(
+    ("terms", "span", "told"),
+    [
+        ("[[1.0, 0.01], [nan, 0.2]]", "[300.0, 2000.0]", ["sellmeier has nan in term 2"]),
+        ("[[1.0, inf]]", "[300, 2000]", ["sellmeier has inf in term 1"]),
+        ("[[1, true]]", "[300, 2000]", ["sellmeier has true in term 1"]),
+        ("[[1.0]]", "[300, 2000]", ["sellmeier has no pair as term 1"]),
+        ("[]", "[300, 2000]", ["sellmeier is empty"]),
+        ("3", "4", ["sellmeier is 3", "sellmeier_nm is 4"]),
+        ("[[1.0, 0.01]]", "[nan, 2000]", ["sellmeier_nm is [nan, 2000]"]),
+        ("[[1.0, 0.01]]", "[2000, 300]", ["sellmeier_nm is [2000, 300]"]),
+        ('["a"]', '["b", "c"]', ["sellmeier has no pair as term 1", 'sellmeier_nm is ["b", "c"]']),
+        ("[[1.0, 100.0]]", "[300, 2000]", ["sellmeier gives no index between 1 and 6 there"]),
+    ],
+)
+def test_sellmeier_terms_are_checked_with_everything_else(
+    tmp_path: Path, terms: str, span: str, told: list[str]
+) -> None:
+    text = GOOD.replace('"pmma"', '"own"').replace("thickness_m = 0.004", "thickness_m = -1.0")
+    found = problems(tmp_path, text + OWN.format(terms=terms, span=span))
+    assert len(found) == 1 + len(told), found
+    assert "thickness_m is -1" in found[0]
+    for line, words in zip(found[1:], told, strict=True):
+        assert f"[[materials]] #1 {words}" in line
+
+
 @pytest.mark.parametrize("path", DEMOS, ids=lambda path: path.name)
 def test_demo_prescriptions_are_good(path: Path) -> None:
     prescription = read_prescription(path).noun
