@@ -7,6 +7,7 @@ InputError; nothing of it is used.
 from __future__ import annotations
 
 import math
+import weakref
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -60,7 +61,7 @@ class Positions:
         from skyfield.jpllib import SPICESegment
 
         self.path = str(path)
-        self.spk = SPK.open(self.path)
+        self.spk = SPK(_array_file(path))
         self.segments = [
             SPICESegment(self, segment) if segment.data_type in CHEBYSHEV_TYPES else StateSegment(segment)
             for segment in self.spk.segments
@@ -210,7 +211,7 @@ def _reader(path: Path, kind: str) -> Any:
     from jplephem.pck import PCK
 
     try:
-        content: Any = Positions(path) if kind == "positions" else PCK.open(str(path))
+        content: Any = Positions(path) if kind == "positions" else PCK(_array_file(path))
     except Exception as error:
         raise _damaged(path, str(error) or type(error).__name__) from None
     daf = content.spk.daf if kind == "positions" else content.daf
@@ -229,13 +230,28 @@ def _reader(path: Path, kind: str) -> Any:
     return content
 
 
+def _array_file(path: Path) -> Any:
+    """The file as the library reads its arrays: open for as long as anything made of it lives, closed with the last."""
+    from jplephem.daf import DAF
+
+    file = path.open("rb")
+    try:
+        daf = DAF(file)
+    except BaseException:
+        file.close()
+        raise
+    weakref.finalize(daf, file.close)
+    return daf
+
+
 def _frames(path: Path) -> dict[str, Any]:
     """The variables of a text frame kernel."""
     from skyfield.planetarylib import PlanetaryConstants
 
     constants = PlanetaryConstants()
     try:
-        constants.read_text(path.open("rb"))
+        with path.open("rb") as file:
+            constants.read_text(file)
     except Exception as error:
         raise _damaged(path, str(error) or type(error).__name__) from None
     if not any(name.startswith("FRAME_") for name in constants.variables):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import os
 import re
@@ -72,9 +73,31 @@ def test_bundled_kernels_are_used_and_known_by_their_hashes(moon: Body) -> None:
 
 
 def test_nothing_warns(moon: Body, recwarn: pytest.WarningsRecorder) -> None:
-    """Also not that other files of the data package have expired."""
-    open_ephemeris(moon, *YEAR)
-    assert [str(w.message) for w in recwarn.list if not issubclass(w.category, ResourceWarning)] == []
+    """Neither that other files of the data package have expired, nor of files that nobody closed."""
+    gc.collect()
+    recwarn.clear()
+    ephemeris = open_ephemeris(moon, *YEAR)
+    turning, sun = ephemeris.orientation, ephemeris.sun
+    del ephemeris
+    gc.collect()
+    # what was taken from the kernels outlives them
+    t = library_time(np.array(YEAR))
+    assert turning is not None
+    assert np.isfinite(turning.rotation_at(t)).all()
+    assert np.isfinite(sun.at(t).xyz.au).all()
+    del turning, sun
+    gc.collect()
+    assert [str(w.message) for w in recwarn.list] == []
+
+
+def test_kernels_are_closed_when_nothing_needs_them(moon: Body) -> None:
+    gc.collect()
+    before = len(os.listdir("/proc/self/fd")) if os.path.isdir("/proc/self/fd") else 0
+    for _ in range(4):
+        open_ephemeris(moon, *YEAR)
+    gc.collect()
+    after = len(os.listdir("/proc/self/fd")) if os.path.isdir("/proc/self/fd") else 0
+    assert after <= before
 
 
 def test_moon_beyond_its_orientation_kernel_turns_by_its_elements(moon: Body) -> None:
