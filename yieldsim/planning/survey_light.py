@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.relief import Float32Array
 from yieldsim.base.vectors import FloatArray
-from yieldsim.planning.survey_sun import LightTables, Passage
+from yieldsim.planning.survey_sun import EnergyTables, LightTables, Passage
 
 BLOCK_CELLS = 256
 NO_CELL = -32768
@@ -23,75 +23,91 @@ class CellLight(NamedTuple):
 
     lit_hours, any_hours   by share of the disc, and with any part of it in sight
     beam_kwh_m2            on an aperture that follows the Sun
-    delivered_kwh          of the collector; turn: how far it is turned for that, in steps of the tables' turns
     longest_dark_hours     without any part of the disc
     """
 
     lit_hours: FloatArray
     any_hours: FloatArray
     beam_kwh_m2: FloatArray
-    delivered_kwh: FloatArray
-    turn: FloatArray
     longest_dark_hours: FloatArray
 
 
-def cell_light(
-    horizon: NDArray[np.int16],
-    tables: LightTables,
-    passage: Passage,
-    turns: int,
-    wanted_turn: FloatArray | None,
-) -> CellLight:
-    """Light of cells with horizons (azimuth, cells).
+class CellEnergy(NamedTuple):
+    """What a collector delivers over the span, (cells,); NaN where the ground is unknown.
 
-    turns         how many turns make a full circle; 0 without a collector
-    wanted_turn   (cells,) the turn to read, in steps; None: the best
+    turn   how far the collector is turned for that, in steps of the tables' turns
     """
-    count = horizon.shape[1]
-    out = np.full((6, count), np.nan)
-    wanted = np.full(count, np.nan) if wanted_turn is None else np.asarray(wanted_turn, dtype=np.float64)
-    _cell_light(np.ascontiguousarray(horizon), tables, passage, turns, wanted, out)
+
+    delivered_kwh: FloatArray
+    turn: FloatArray
+
+
+def cell_light(horizon: NDArray[np.int16], tables: LightTables, passage: Passage) -> CellLight:
+    """Light of cells with horizons (azimuth, cells)."""
+    out = np.full((4, horizon.shape[1]), np.nan)
+    _cell_light(np.ascontiguousarray(horizon), tables, passage, out)
     return CellLight(*out)
 
 
+def cell_energy(
+    horizon: NDArray[np.int16], tables: EnergyTables, turns: int, wanted_turn: FloatArray | None
+) -> CellEnergy:
+    """Energy of a collector in cells with horizons (azimuth, cells).
+
+    turns         how many turns make a full circle
+    wanted_turn   (cells,) the turn to read, in steps; None: the best
+    """
+    count = horizon.shape[1]
+    out = np.full((2, count), np.nan)
+    wanted = np.full(count, np.nan) if wanted_turn is None else np.asarray(wanted_turn, dtype=np.float64)
+    _cell_energy(np.ascontiguousarray(horizon), tables, turns, wanted, out)
+    return CellEnergy(*out)
+
+
 @njit(cache=True, parallel=True)
-def _cell_light(
-    horizon: NDArray[np.int16],
-    tables: LightTables,
-    passage: Passage,
-    turns: int,
-    wanted: FloatArray,
-    out: FloatArray,
-) -> None:
+def _cell_light(horizon: NDArray[np.int16], tables: LightTables, passage: Passage, out: FloatArray) -> None:
     azimuths, cells = horizon.shape
-    width = tables.turned.shape[2]
     for block in prange((cells + BLOCK_CELLS - 1) // BLOCK_CELLS):
         begin, end = block * BLOCK_CELLS, min((block + 1) * BLOCK_CELLS, cells)
         own = np.ascontiguousarray(horizon[:, begin:end])
         dark = _longest_dark(own, passage)
         by_cell = np.ascontiguousarray(own.T)
-        sums = np.zeros(turns + width, dtype=np.float32)
         for c in range(end - begin):
             if by_cell[c, 0] == NO_CELL:
                 continue
             lit, some, beam = 0.0, 0.0, 0.0
-            sums[:] = 0.0
             for a in range(azimuths):
                 row = (by_cell[c, a] - tables.lowest + tables.rows_step // 2) // tables.rows_step
                 lit += tables.light[a, row, 0]
                 some += tables.light[a, row, 1]
                 beam += tables.light[a, row, 2]
-                if width > 0:
-                    first = tables.first_turn[a]
-                    _add(sums[first : first + width], tables.turned[a, row])
             at = begin + c
-            out[0, at], out[1, at], out[2, at] = lit, some, beam
-            out[5, at] = dark[c]
-            if width > 0:
-                for k in range(width):
-                    sums[k] += sums[turns + k]
-                turn = best_turn(sums[:turns]) if np.isnan(wanted[at]) else wanted[at]
-                out[3, at], out[4, at] = at_turn(sums[:turns], turn), turn
+            out[0, at], out[1, at], out[2, at], out[3, at] = lit, some, beam, dark[c]
+
+
+@njit(cache=True, parallel=True)
+def _cell_energy(
+    horizon: NDArray[np.int16], tables: EnergyTables, turns: int, wanted: FloatArray, out: FloatArray
+) -> None:
+    azimuths, cells = horizon.shape
+    width = tables.turned.shape[2]
+    for block in prange((cells + BLOCK_CELLS - 1) // BLOCK_CELLS):
+        begin, end = block * BLOCK_CELLS, min((block + 1) * BLOCK_CELLS, cells)
+        by_cell = np.ascontiguousarray(horizon[:, begin:end].T)
+        sums = np.zeros(turns + width, dtype=np.float32)
+        for c in range(end - begin):
+            if by_cell[c, 0] == NO_CELL:
+                continue
+            sums[:] = 0.0
+            for a in range(azimuths):
+                row = (by_cell[c, a] - tables.lowest + tables.rows_step // 2) // tables.rows_step
+                first = tables.first_turn[a]
+                _add(sums[first : first + width], tables.turned[a, row])
+            for k in range(width):
+                sums[k] += sums[turns + k]
+            at = begin + c
+            turn = best_turn(sums[:turns]) if np.isnan(wanted[at]) else wanted[at]
+            out[0, at], out[1, at] = at_turn(sums[:turns], turn), turn
 
 
 @njit(cache=True)

@@ -96,15 +96,43 @@ class LightTables(NamedTuple):
     """What passes a horizon, by azimuth and row; row r is a horizon at lowest + r * rows_step, in the sweep's angle units.
 
     light      (azimuth, rows, 3) hours lit (by share of the disc), hours with any part lit, kWh/m2 of beam
+    """
+
+    lowest: int
+    rows_step: int
+    light: Float32Array
+
+
+class EnergyTables(NamedTuple):
+    """What a collector delivers of the light that passes a horizon, by azimuth and row, as in `LightTables`.
+
     turned     (azimuth, rows, width) kWh delivered, for the turns from first_turn on, wrapping
     first_turn (azimuth,)
     """
 
     lowest: int
     rows_step: int
-    light: Float32Array
     turned: Float32Array
     first_turn: NDArray[np.int64]
+
+
+class Rows(NamedTuple):
+    """Rows of a table for horizons between two angles.
+
+    horizons rows of horizons; the Sun's own rows are `depth`: `pad` more on either side
+    place    (time,) of the Sun among the azimuths
+    height   (time,) of its centre among its own rows
+    share    (horizons + depth - 1,) of the disc in sight, by rows of its centre above the horizon, from horizons - 1 below
+    touched  the same: 1 where any part of it is
+    """
+
+    step: int
+    horizons: int
+    depth: int
+    place: FloatArray
+    height: FloatArray
+    share: FloatArray
+    touched: FloatArray
 
 
 def visible_share(cut: FloatArray) -> FloatArray:
@@ -119,58 +147,87 @@ def visible_share(cut: FloatArray) -> FloatArray:
     return np.asarray(1.0 - below.sum(axis=-1))
 
 
+def rows_of(path: SunPath, azimuth_count: int, unit_deg: float, lowest: int, highest: int) -> Rows:
+    """The rows for horizons between lowest and highest (angle units), and where the Sun stands among them.
+
+    The disc's radius is that of the mean distance: it moves by 1.7 % over the year, 0.005 deg.
+    """
+    step = max(1, round(FINEST_ROW_DEG / unit_deg), -(-(highest - lowest) // MOST_ROWS))
+    radius = float(path.radius_deg.mean())
+    count = (highest - lowest) // step + 2
+    # passes above or below all horizons by a disc act as one; keep rows for them on either side
+    pad = int(np.ceil(1.2 * radius / (unit_deg * step))) + 1
+    depth = count + 2 * pad
+    # rows of the disc's centre above the horizon; the share depends on nothing else
+    above = np.arange(-count - pad + 1, depth - pad)
+    return Rows(
+        step=step,
+        horizons=count,
+        depth=depth,
+        place=path.azimuth_deg / 360.0 * azimuth_count,
+        height=np.clip((path.elevation_deg / unit_deg - lowest) / step + pad, 0.0, depth - 1.001),
+        share=visible_share(np.asarray(-above * (step * unit_deg / radius), dtype=np.float64)),
+        touched=np.clip(above + radius / (step * unit_deg) + 0.5, 0.0, 1.0),
+    )
+
+
 def light_tables(
+    path: SunPath, azimuth_count: int, unit_deg: float, lowest: int, highest: int
+) -> LightTables:
+    """Tables for horizons between lowest and highest (angle units), at `azimuth_count` azimuths evenly from north.
+
+    Each time of the path is shared between the two nearest azimuths and the two nearest rows, which keeps means exact.
+    """
+    rows = rows_of(path, azimuth_count, unit_deg, lowest, highest)
+    hours, kwh = path.step_hours, path.step_hours / 1000.0
+    seen = np.stack([path.clear * hours, (path.clear > 0.0) * hours, path.beam_w_m2 * kwh], axis=1)
+    light = np.zeros((azimuth_count, rows.horizons, 3), dtype=np.float32)
+    spread = _spread(rows.place, rows.height, azimuth_count)
+    for azimuth in range(azimuth_count):
+        cell, weight, times = spread(azimuth)
+        counted = np.stack([np.bincount(cell, weight * seen[times, k], rows.depth) for k in range(3)], axis=1)
+        used = np.unique(cell)
+        light[azimuth, :, ::2] = cut(
+            rows.share, used, np.ascontiguousarray(counted[used, ::2]), rows.horizons
+        )
+        light[azimuth, :, 1:2] = cut(
+            rows.touched, used, np.ascontiguousarray(counted[used, 1:2]), rows.horizons
+        )
+    return LightTables(lowest, rows.step, light)
+
+
+def energy_tables(
     path: SunPath,
     azimuth_count: int,
     unit_deg: float,
     lowest: int,
     highest: int,
-    power_w: Float32Array | None,
+    power_w: Float32Array,
     powered: NDArray[np.int64],
-) -> LightTables:
-    """Tables for horizons between lowest and highest (angle units), at `azimuth_count` azimuths evenly from north.
+) -> EnergyTables:
+    """The same for what a collector delivers, for the arc of turns that any Sun in an azimuth reaches.
 
-    power_w, powered   delivered power (chosen, turns) and the times of the path that it is for; None without a collector
-
-    Each time of the path is shared between the two nearest azimuths and the two nearest rows, which keeps means exact. The disc's
-    radius is that of the mean distance: it moves by 1.7 % over the year, 0.005 deg.
+    power_w, powered   delivered power (chosen, turns) and the times of the path that it is for
     """
-    step = max(1, round(FINEST_ROW_DEG / unit_deg), -(-(highest - lowest) // MOST_ROWS))
-    radius = float(path.radius_deg.mean())
-    rows = (highest - lowest) // step + 2
-    # passes above or below all horizons by a disc act as one; keep rows for them on either side
-    pad = int(np.ceil(1.2 * radius / (unit_deg * step))) + 1
-    height = (path.elevation_deg / unit_deg - lowest) / step + pad
-    height = np.clip(height, 0.0, rows + 2 * pad - 1.001)
-    depth = rows + 2 * pad
-    # rows of the disc's centre above the horizon; the share depends on nothing else
-    above = np.arange(-rows - pad + 1, depth - pad)
-    share = visible_share(np.asarray(-above * (step * unit_deg / radius), dtype=np.float64))
-    touched = np.clip(above + radius / (step * unit_deg) + 0.5, 0.0, 1.0)
-    place = path.azimuth_deg / 360.0 * azimuth_count
-    hours, kwh = path.step_hours, path.step_hours / 1000.0
-    seen = np.stack([path.clear * hours, (path.clear > 0.0) * hours, path.beam_w_m2 * kwh], axis=1)
-    light = np.zeros((azimuth_count, rows, 3), dtype=np.float32)
-    every = np.arange(path.tdb_s.size)
-    spread = _spread(place, height, every, azimuth_count, depth)
+    rows = rows_of(path, azimuth_count, unit_deg, lowest, highest)
+    turns, kwh = power_w.shape[1], path.step_hours / 1000.0
+    spread = _spread(rows.place[powered], rows.height[powered], azimuth_count)
+    tables, firsts = [], np.zeros(azimuth_count, dtype=np.int64)
     for azimuth in range(azimuth_count):
         cell, weight, times = spread(azimuth)
-        counted = np.stack([np.bincount(cell, weight * seen[times, k], depth) for k in range(3)], axis=1)
+        reached = power_w[times] > 0.0
+        first, width = _arc(reached.any(axis=0))
+        columns = (first + np.arange(width)) % turns
+        counted = np.zeros((rows.depth, width))
+        np.add.at(counted, cell, (weight * kwh)[:, None] * power_w[times][:, columns])
         used = np.unique(cell)
-        light[azimuth, :, ::2] = cut(share, used, np.ascontiguousarray(counted[used, ::2]), rows)
-        light[azimuth, :, 1:2] = cut(touched, used, np.ascontiguousarray(counted[used, 1:2]), rows)
-    if power_w is None:
-        return LightTables(
-            lowest,
-            step,
-            light,
-            np.zeros((azimuth_count, rows, 0), np.float32),
-            np.zeros(azimuth_count, np.int64),
-        )
-    turned, first_turn = _turned_table(
-        place[powered], height[powered], power_w, kwh, azimuth_count, depth, share, rows
-    )
-    return LightTables(lowest, step, light, turned, first_turn)
+        tables.append(cut(rows.share, used, counted[used], rows.horizons))
+        firsts[azimuth] = first
+    width = max(table.shape[1] for table in tables)
+    turned = np.zeros((azimuth_count, rows.horizons, width), dtype=np.float32)
+    for azimuth, table in enumerate(tables):
+        turned[azimuth, :, : table.shape[1]] = table
+    return EnergyTables(lowest, rows.step, turned, firsts)
 
 
 @njit(cache=True)
@@ -195,14 +252,14 @@ def cut(share: FloatArray, used: NDArray[np.int64], counted: FloatArray, rows: i
     return out
 
 
-def _spread(place: FloatArray, height: FloatArray, times: NDArray[np.int64], azimuths: int, depth: int):  # type: ignore[no-untyped-def]
+def _spread(place: FloatArray, height: FloatArray, azimuths: int):  # type: ignore[no-untyped-def]
     """For each azimuth: (row, weight, time) of the times that belong to it, each time shared over two azimuths and two rows."""
     at, row = np.floor(place).astype(np.int64), np.floor(height).astype(np.int64)
     over, above = place - at, height - row
     azimuth = np.concatenate([at, at, at + 1, at + 1]) % azimuths
     cell = np.concatenate([row, row + 1, row, row + 1])
     weight = np.concatenate([(1 - over) * (1 - above), (1 - over) * above, over * (1 - above), over * above])
-    time = np.concatenate([times] * 4)
+    time = np.concatenate([np.arange(place.size)] * 4)
     order = np.argsort(azimuth, kind="stable")
     bounds = np.searchsorted(azimuth[order], np.arange(azimuths + 1))
 
@@ -211,37 +268,6 @@ def _spread(place: FloatArray, height: FloatArray, times: NDArray[np.int64], azi
         return cell[part], weight[part], time[part]
 
     return of
-
-
-def _turned_table(
-    place: FloatArray,
-    height: FloatArray,
-    power_w: Float32Array,
-    kwh: float,
-    azimuths: int,
-    depth: int,
-    share: FloatArray,
-    rows: int,
-) -> tuple[Float32Array, NDArray[np.int64]]:
-    """Delivered energy by azimuth and row for the arc of turns that any Sun in that azimuth reaches."""
-    turns = power_w.shape[1]
-    spread = _spread(place, height, np.arange(place.size), azimuths, depth)
-    tables, firsts = [], np.zeros(azimuths, dtype=np.int64)
-    for azimuth in range(azimuths):
-        cell, weight, times = spread(azimuth)
-        reached = power_w[times] > 0.0
-        first, width = _arc(reached.any(axis=0))
-        columns = (first + np.arange(width)) % turns
-        counted = np.zeros((depth, width))
-        np.add.at(counted, cell, (weight * kwh)[:, None] * power_w[times][:, columns])
-        used = np.unique(cell)
-        tables.append(cut(share, used, counted[used], rows))
-        firsts[azimuth] = first
-    width = max(table.shape[1] for table in tables)
-    turned = np.zeros((azimuths, rows, width), dtype=np.float32)
-    for azimuth, table in enumerate(tables):
-        turned[azimuth, :, : table.shape[1]] = table
-    return turned, firsts
 
 
 def _arc(reached: NDArray[np.bool_]) -> tuple[int, int]:

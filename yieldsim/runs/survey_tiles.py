@@ -38,10 +38,6 @@ VARIABLES = (
     "longest_dark_hours",
 )
 HOURS_PER_YEAR = 365.25 * 24.0
-LEAN_SHARE, LEAST_LEAN_DEG, LEAN_DEG = 0.01, 0.02, 0.25
-"""Across a block the cells' horizontals lean by at most this share of the acceptance's half-width, within these bounds."""
-MOST_BLOCKS = 16
-"""Blocks a side of a tile at most, whatever that asks for: on coarse terrain a narrow acceptance is followed less closely."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -144,77 +140,55 @@ def _light(
 ) -> Float32Array:
     """Maps of the tile's light (variables without elevation, rows, columns), block by block.
 
-    The whole tile shares the Sun's path against its own horizontal. What depends on the cells' own horizontal (a mount's tilt,
-    the air) holds for a block: it is small enough for its cells' horizontals to lean little against its centre's.
+    The whole tile shares the Sun's path against its own horizontal. What depends on the cells' own horizontal (the air, a
+    mount's tilt) holds for a block: it is small enough for its cells' horizontals to lean little against its centre's. The
+    collector has blocks of its own, so that maps of light are the same with it and without.
     """
     from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG
+    from yieldsim.optics.acceptance import half_width_deg
     from yieldsim.planning.survey_collector import turned_collector
-    from yieldsim.planning.survey_light import cell_light
-    from yieldsim.planning.survey_sun import light_tables, passage
+    from yieldsim.planning.survey_light import cell_energy, cell_light
+    from yieldsim.planning.survey_sun import energy_tables, light_tables, passage
+    from yieldsim.runs.survey_blocks import LEAN_DEG, LEAN_SHARE, LEAST_LEAN_DEG, blocks
 
     site, common = _path_at(job, frame, 0.5 * (frame.rows - 1), 0.5 * (frame.columns - 1), typical_m)
     years = common.hours / HOURS_PER_YEAR
     maps = np.full((len(VARIABLES) - 1, *known.shape), np.nan, dtype=np.float32)
-    north_deg = _lean_deg(frame, job.stride)
-    turned = None if job.collector is None else turned_collector(common, site, job.collector)
-    turns = 0 if turned is None else turned.turns_deg.size
-    side = _block_cells(job, frame)
-    for top in range(0, known.shape[0], side):
-        for left in range(0, known.shape[1], side):
-            block = (
-                slice(top, min(top + side, known.shape[0])),
-                slice(left, min(left + side, known.shape[1])),
-            )
-            inside = known[block]
-            if not inside.any():
-                continue
-            by_azimuth = np.ascontiguousarray(horizon[:, *block]).reshape(job.azimuths, -1)
-            seen = by_azimuth if inside.all() else by_azimuth[:, inside.ravel()]
-            lowest, highest = seen.min(axis=1).astype(np.int64), seen.max(axis=1).astype(np.int64)
-            power, powered, wanted = None, np.empty(0, dtype=np.int64), None
-            row, column = (job.stride * 0.5 * (part.start + part.stop - 1) for part in block)
-            own = _seen_from(job, frame, common, row, column, typical_m)
-            path = replace(common, beam_w_m2=own.beam_w_m2)
-            # azimuth of the tile's north against the block's own north
-            lean_deg = north_deg[block] - _lean_at_deg(frame, np.array([row]), np.array([column]))
-            if turned is not None:
-                above = path.elevation_deg + path.radius_deg > float(lowest.min()) * ANGLE_UNIT_DEG
-                powered = np.flatnonzero(above)
-                power = turned.power_w(own, powered)
-                if job.as_mounted:
-                    wanted = (-lean_deg * turns / 360.0).ravel()
-            tables = light_tables(
-                path, job.azimuths, ANGLE_UNIT_DEG, int(lowest.min()), int(highest.max()), power, powered
-            )
-            passing = passage(path, job.azimuths, ANGLE_UNIT_DEG, lowest, highest)
-            light = cell_light(by_azimuth, tables, passing, turns, wanted)
-            shape = inside.shape
-            maps[0, *block] = (light.lit_hours / path.hours).reshape(shape)
-            maps[1, *block] = (light.any_hours / path.hours).reshape(shape)
-            maps[2, *block] = (light.beam_kwh_m2 / years).reshape(shape)
-            if job.collector is not None:
-                maps[3, *block] = (light.delivered_kwh / years).reshape(shape)
-                turn_deg = light.turn.reshape(shape) * (360.0 / turns)
-                maps[4, *block] = (job.collector.mounts[0].azimuth_deg + turn_deg + lean_deg) % 360.0
-            maps[5, *block] = light.longest_dark_hours.reshape(shape)
+    lean_deg = LEAN_DEG if job.site.optical_depth is not None else np.inf
+    for block in blocks(frame, known, job.stride, lean_deg):
+        own = _seen_from(job, frame, common, *block.middle, typical_m)
+        by_azimuth, lowest, highest = block.horizons(horizon)
+        path = replace(common, beam_w_m2=own.beam_w_m2)
+        tables = light_tables(path, job.azimuths, ANGLE_UNIT_DEG, int(lowest.min()), int(highest.max()))
+        passing = passage(path, job.azimuths, ANGLE_UNIT_DEG, lowest, highest)
+        light = cell_light(by_azimuth, tables, passing)
+        shape = block.inside.shape
+        maps[0, *block.part] = (light.lit_hours / path.hours).reshape(shape)
+        maps[1, *block.part] = (light.any_hours / path.hours).reshape(shape)
+        maps[2, *block.part] = (light.beam_kwh_m2 / years).reshape(shape)
+        maps[5, *block.part] = light.longest_dark_hours.reshape(shape)
+    if job.collector is None:
+        return maps
+    turned, north_deg = turned_collector(common, site, job.collector), _lean_deg(frame, job.stride)
+    turns, width_deg = turned.turns_deg.size, half_width_deg(job.collector.acceptance_table)
+    for block in blocks(frame, known, job.stride, min(LEAN_DEG, max(width_deg * LEAN_SHARE, LEAST_LEAN_DEG))):
+        own = _seen_from(job, frame, common, *block.middle, typical_m)
+        by_azimuth, lowest, highest = block.horizons(horizon)
+        above = common.elevation_deg + common.radius_deg > float(lowest.min()) * ANGLE_UNIT_DEG
+        powered = np.flatnonzero(above)
+        energies = energy_tables(
+            common, job.azimuths, ANGLE_UNIT_DEG, int(lowest.min()), int(highest.max()),
+            turned.power_w(own, powered), powered,
+        )  # fmt: skip
+        # azimuth of the tile's north against the block's own north
+        off_deg = north_deg[block.part] - _lean_at_deg(frame, *(np.array([at]) for at in block.middle))
+        wanted = (-off_deg * turns / 360.0).ravel() if job.as_mounted else None
+        energy = cell_energy(by_azimuth, energies, turns, wanted)
+        shape = block.inside.shape
+        maps[3, *block.part] = (energy.delivered_kwh / years).reshape(shape)
+        turn_deg = energy.turn.reshape(shape) * (360.0 / turns)
+        maps[4, *block.part] = (job.collector.mounts[0].azimuth_deg + turn_deg + off_deg) % 360.0
     return maps
-
-
-def _block_cells(job: TileJob, frame: TileFrame) -> int:
-    """Cells a side of a block: the horizontal leans across it by little against the acceptance's width, and the air's change."""
-    from yieldsim.optics.acceptance import half_width_deg
-
-    most_deg = LEAN_DEG if job.site.optical_depth is not None else np.inf
-    if job.collector is not None:
-        width = half_width_deg(job.collector.acceptance_table)
-        most_deg = min(most_deg, LEAN_DEG, max(width * LEAN_SHARE, LEAST_LEAN_DEG))
-    cells = max(frame.rows, frame.columns) // job.stride + 1
-    if np.isinf(most_deg):
-        return cells
-    reach = np.radians(most_deg) * frame.sphere.radius_m * np.sqrt(2.0) / (frame.pixel_m * job.stride)
-    # equal blocks rather than a thin last one
-    count = min(max(1, int(np.ceil(cells / reach))), MOST_BLOCKS)
-    return -(-cells // count)
 
 
 def _seen_from(

@@ -11,9 +11,16 @@ from yieldsim.base.nouns import Collector, HorizonMask, Mount, RoundAcceptance
 from yieldsim.files.inputs import read_body
 from yieldsim.ground.local_sphere import LocalSphere
 from yieldsim.planning.survey_collector import turned_collector
-from yieldsim.planning.survey_light import NO_CELL, at_turn, best_turn, cell_light
+from yieldsim.planning.survey_light import NO_CELL, at_turn, best_turn, cell_energy, cell_light
 from yieldsim.planning.survey_places import best_places
-from yieldsim.planning.survey_sun import SunPath, light_tables, passage, seen_from, visible_share
+from yieldsim.planning.survey_sun import (
+    SunPath,
+    energy_tables,
+    light_tables,
+    passage,
+    seen_from,
+    visible_share,
+)
 
 UNIT_DEG = 0.002
 AZIMUTHS = 72
@@ -39,11 +46,16 @@ def polar_path(days=60, seed=0):
     return path_of(azimuth, 1.5 * np.sin(2.0 * np.pi * hour / 700.0) + 0.4 * np.cos(np.radians(azimuth)))
 
 
-def lit(path, horizon_units, collector_power=None, powered=None, turns=0, wanted=None):
+def lit(path, horizon_units):
     low, high = horizon_units.min(axis=1).astype(int), horizon_units.max(axis=1).astype(int)
-    powered = np.empty(0, dtype=np.int64) if powered is None else powered
-    tables = light_tables(path, AZIMUTHS, UNIT_DEG, low.min(), high.max(), collector_power, powered)
-    return cell_light(horizon_units, tables, passage(path, AZIMUTHS, UNIT_DEG, low, high), turns, wanted)
+    tables = light_tables(path, AZIMUTHS, UNIT_DEG, low.min(), high.max())
+    return cell_light(horizon_units, tables, passage(path, AZIMUTHS, UNIT_DEG, low, high))
+
+
+def delivered(path, horizon_units, power_w, powered, wanted=None):
+    low, high = horizon_units.min(), horizon_units.max()
+    tables = energy_tables(path, AZIMUTHS, UNIT_DEG, int(low), int(high), power_w, powered)
+    return cell_energy(horizon_units, tables, power_w.shape[1], wanted)
 
 
 def random_horizons(cells, seed=1):
@@ -93,11 +105,8 @@ def test_extremes():
         [np.full(AZIMUTHS, -3000), np.full(AZIMUTHS, 3000), np.full(AZIMUTHS, NO_CELL)], axis=1
     )
     low, high = np.full(AZIMUTHS, -3000), np.full(AZIMUTHS, 3000)
-    none = np.empty(0, dtype=np.int64)
-    tables = light_tables(path, AZIMUTHS, UNIT_DEG, -3000, 3000, None, none)
-    light = cell_light(
-        horizons.astype(np.int16), tables, passage(path, AZIMUTHS, UNIT_DEG, low, high), 0, None
-    )
+    tables = light_tables(path, AZIMUTHS, UNIT_DEG, -3000, 3000)
+    light = cell_light(horizons.astype(np.int16), tables, passage(path, AZIMUTHS, UNIT_DEG, low, high))
     np.testing.assert_allclose(light.lit_hours[:2], [path.hours, 0.0], rtol=1e-5)
     np.testing.assert_allclose(light.longest_dark_hours[:2], [0.0, path.hours])
     assert np.isnan([values[2] for values in light]).all()
@@ -185,8 +194,7 @@ def test_delivered_energy_is_the_sum_over_time():
     turned = turned_collector(path, site, collector_of())
     every = np.arange(path.tdb_s.size)
     power = turned.power_w(path, every)
-    turns = turned.turns_deg.size
-    light = lit(path, horizons, power, every, turns)
+    light = delivered(path, horizons, power, every)
     seen, _ = step_by_step(path, horizons)
     by_turn = seen.T @ power / 1000.0
     best = by_turn.max(axis=1)
@@ -194,8 +202,16 @@ def test_delivered_energy_is_the_sum_over_time():
     assert (light.delivered_kwh >= best * 0.995).all()
     # and at a turn that is asked for
     wanted = np.full(25, 33.0)
-    fixed = lit(path, horizons, power, every, turns, wanted)
+    fixed = delivered(path, horizons, power, every, wanted)
     np.testing.assert_allclose(fixed.delivered_kwh, by_turn[:, 33], rtol=0.01, atol=0.02)
+
+
+def test_a_collector_that_no_sun_reaches_delivers_nothing():
+    path, horizons = polar_path(), random_horizons(5)
+    power = np.zeros((path.tdb_s.size, 36), dtype=np.float32)
+    energy = delivered(path, horizons, power, np.arange(path.tdb_s.size))
+    np.testing.assert_array_equal(energy.delivered_kwh, 0.0)
+    assert np.isfinite(energy.turn).all()
 
 
 def test_top_of_the_turns():

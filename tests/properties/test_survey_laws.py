@@ -1,0 +1,70 @@
+"""Laws of a survey: maps of light know nothing of the collector; what is added up over time says so."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+rasterio = pytest.importorskip("rasterio")
+pytest.importorskip("pyproj")
+
+from rasterio.transform import Affine  # noqa: E402
+
+from yieldsim.base.nouns import Collector, Mount, RoundAcceptance, Site  # noqa: E402
+from yieldsim.files.inputs import read_body  # noqa: E402
+from yieldsim.runs.survey import survey  # noqa: E402
+from yieldsim.runs.survey_options import SurveyOptions  # noqa: E402
+
+SPAN = {"moon": ("2027-01-01", "2027-02-01"), "mars": ("2027-10-01", "2027-10-25")}
+"""On Mars the first sunrise of the southern spring."""
+LENS = Collector(
+    name="narrow",
+    aperture_area_m2=0.2,
+    mounts=(Mount(tilt_deg=88.0, azimuth_deg=10.0),),
+    acceptance=RoundAcceptance(incidence_deg=[0, 1, 2], acceptance_fraction=[0.9, 0.8, 0.0], source="point"),
+)
+LIGHT = ("lit_fraction", "any_light_fraction", "sun_following_kwh_m2", "longest_dark_hours")
+
+
+def ground(path, pixel_m, radius_m, size=48):
+    """Rolling ground about the south pole."""
+    half = 0.5 * pixel_m * size
+    x = -half + pixel_m * (np.arange(size) + 0.5)
+    east, north = np.meshgrid(x, -x)
+    height = 0.02 * half * np.sin(5.0 * east / half) * np.cos(4.0 * north / half)
+    height += np.random.default_rng(3).normal(0.0, 0.02 * pixel_m, height.shape)
+    place = Affine(pixel_m, 0.0, -half, 0.0, -pixel_m, half)
+    kind = {"driver": "GTiff", "width": size, "height": size, "count": 1, "dtype": "float32"}
+    crs = f"+proj=stere +lat_0=-90 +R={radius_m:.0f} +units=m"
+    with rasterio.open(path, "w", crs=crs, transform=place, **kind) as file:
+        file.write(height.astype(np.float32), 1)
+    return path
+
+
+@pytest.mark.parametrize("body", ["moon", "mars"])
+def test_maps_of_light_are_the_same_with_a_collector_and_without(tmp_path, body):
+    """Wide pixels, so that a narrow collector asks for many blocks and, on Mars, the air for others."""
+    noun = read_body(body).noun
+    pixel_m = {"moon": 500.0, "mars": 2000.0}[body]
+    terrain = ground(tmp_path / "ground.tif", pixel_m, noun.equatorial_radius_km * 1000.0)
+    air = {"moon": None, "mars": 0.4}[body]
+    like = Site(
+        name="x", body=noun, latitude_deg=-90.0, longitude_deg=0.0, optical_depth=air, mast_height_m=2.0
+    )
+    maps = {}
+    for name, collector in (("without", None), ("with", LENS)):
+        maps[name] = survey(
+            [terrain], None, collector, *SPAN[body], like=like, work_folder=tmp_path,
+            options=SurveyOptions(azimuths=180, workers=1),
+        )  # fmt: skip
+    for variable in LIGHT:
+        values = maps["with"][variable].values
+        np.testing.assert_array_equal(values, maps["without"][variable].values, err_msg=variable)
+        assert np.isfinite(values).all()
+    assert np.ptp(maps["with"]["lit_fraction"].values) > 0.05
+    assert "delivered_kwh" not in maps["without"]
+    assert float(maps["with"]["delivered_kwh"].max()) > 0.0
+    for variable in ("sun_following_kwh_m2", "delivered_kwh"):
+        assert maps["with"][variable].attrs["cell_methods"].startswith("time: sum"), variable
+    assert maps["with"]["lit_fraction"].attrs["cell_methods"] == "time: mean"
+    assert maps["with"]["longest_dark_hours"].attrs["cell_methods"] == "time: maximum"
