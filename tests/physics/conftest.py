@@ -7,11 +7,11 @@ from functools import cache
 
 import pytest
 
+from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.ephemeris import Ephemeris
 from yieldsim.base.nouns import Body
 from yieldsim.files.inputs import read_body
 from yieldsim.files.kernels import open_ephemeris
-from yieldsim.sky.clock import tdb_seconds
 
 World = Callable[[str], tuple[Body, Ephemeris]]
 

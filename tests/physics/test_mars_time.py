@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from yieldsim.sky.clock import tdb_seconds, utc_from_tdb
+from yieldsim.base.clock import tdb_seconds, utc_from_tdb
 from yieldsim.sky.season import solar_longitude_deg, subsolar_point_deg
 from yieldsim.sky.sun_track import prepare_track
 

@@ -10,12 +10,12 @@ import spiceypy
 from jplephem.daf import DAF
 
 import yieldsim
+from yieldsim.base.clock import library_time, tdb_seconds
 from yieldsim.base.constants import AU_KM, SECONDS_PER_DAY
 from yieldsim.base.errors import InputError
 from yieldsim.base.vectors import FloatArray
 from yieldsim.files.bundled import sites_folder
 from yieldsim.files.kernel_files import open_kernel
-from yieldsim.sky.clock import library_time, tdb_seconds
 
 SUN_GM = 132_712_440_041.9
 TARGET, SUN = 2_000_001, 10

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 import spiceypy
 
+from yieldsim.base.clock import library_time, tdb_seconds
 from yieldsim.base.nouns import Body
 from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.files.bundled import ephemeris_folder
 from yieldsim.sky.apparent import SiteSky
-from yieldsim.sky.clock import library_time, tdb_seconds
 from yieldsim.sky.ellipsoid import planetocentric_deg
 from yieldsim.sky.rotation import ElementsFrame
 from yieldsim.sky.season import subsolar_point_deg

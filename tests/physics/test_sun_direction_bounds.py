@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from yieldsim.base.clock import tdb_seconds, utc_from_tdb
 from yieldsim.base.errors import CannotCompute
 from yieldsim.base.nouns import RotationElements
 from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.sky.apparent import SiteSky
-from yieldsim.sky.clock import tdb_seconds, utc_from_tdb
 from yieldsim.sky.season import solar_longitude_deg
 from yieldsim.sky.sun_track import prepare_track
 

@@ -20,6 +20,7 @@ from typing import Any
 
 import numpy as np
 
+from yieldsim.base.clock import library_time
 from yieldsim.base.ephemeris import Ephemeris
 from yieldsim.base.errors import DataMissing, InputError, Problem
 from yieldsim.base.nouns import Body, Notes, Source
@@ -180,10 +181,7 @@ class _Shelf:
 
     def refuse_hollow(self, positions: Sequence[Any], orientation: Any) -> None:
         """Raise InputError when a kernel's answer at a sample of the span isn't a number."""
-        from skyfield.api import load
-
-        days = np.linspace(self.start_tdb_s, self.end_tdb_s, 33) / 86_400.0
-        t = load.timescale(builtin=True).tdb_jd(2_451_545.0, days)
+        t = library_time(np.linspace(self.start_tdb_s, self.end_tdb_s, 33))
         values = [position.at(t).xyz.au for position in positions]
         if orientation is not None:
             values.append(orientation.rotation_at(t))

@@ -5,8 +5,6 @@ from __future__ import annotations
 import datetime
 import re
 
-from yieldsim.base.constants import J2000_JD, SECONDS_PER_DAY
-
 FIRST_YEAR, LAST_YEAR = 1700, 2200
 """Well inside what nanoseconds in 64 bits can hold (1678 to 2262)."""
 LEAP_SECOND = re.compile(r"\d[T ]\d{2}:\d{2}:60(?!\d)", re.IGNORECASE)
@@ -38,18 +36,3 @@ def utc_iso(value: datetime.date | datetime.datetime | str) -> str:
     if moment.tzinfo is not None:
         moment = moment.astimezone(datetime.UTC).replace(tzinfo=None)
     return moment.isoformat()
-
-
-def tdb_s(utc: str) -> float:
-    """Seconds of TDB past J2000 of a moment as `utc_iso` writes it; leap seconds by skyfield.
-
-    >>> round(tdb_s("2000-01-01T12:00:00"), 3)
-    64.184
-    """
-    from skyfield.api import load
-
-    moment = datetime.datetime.fromisoformat(utc)
-    seconds = moment.second + moment.microsecond * 1e-6
-    scale = load.timescale(builtin=True)
-    time = scale.utc(moment.year, moment.month, moment.day, moment.hour, moment.minute, seconds)
-    return float((time.whole - J2000_JD) * SECONDS_PER_DAY + time.tdb_fraction * SECONDS_PER_DAY)

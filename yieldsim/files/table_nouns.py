@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.nouns import AttenuationTable, HorizonMask, OpticalDepthTable
 from yieldsim.base.vectors import FloatArray
-from yieldsim.files.moments import tdb_s
 from yieldsim.files.reading import Reading
 from yieldsim.files.tables import Column, Table, read_table, refuse_rows
 
@@ -55,7 +55,7 @@ def optical_depth_table(reading: Reading) -> OpticalDepthTable:
         reading, "optical depth table", (SOLAR_LONGITUDE, OPTICAL_DEPTH), (TIME, OPTICAL_DEPTH)
     )
     if table.moments:
-        x = np.array([tdb_s(moment) for moment in table.moments[TIME.name]])
+        x = tdb_seconds(np.array(table.moments[TIME.name], dtype="datetime64[ns]"))
         return OpticalDepthTable(against="tdb_s", x=x, optical_depth=table.numbers[OPTICAL_DEPTH.name])
     x, optical_depth = _circle(table, SOLAR_LONGITUDE.name, OPTICAL_DEPTH.name)
     return OpticalDepthTable(against="solar_longitude_deg", x=x, optical_depth=optical_depth)

@@ -19,6 +19,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_HOUR
 from yieldsim.base.nouns import (
     AttenuationTable,
@@ -37,7 +38,6 @@ from yieldsim.planning.acceptance_lookup import Lookup, curve_light, grid_light
 from yieldsim.planning.ageing import history_of, mean_load_days, removals
 from yieldsim.planning.drawn_sky import DrawnSky
 from yieldsim.planning.lookup_making import lookup
-from yieldsim.sky.clock import tdb_seconds
 
 FACTORS = 17
 Values = dict[str, float]

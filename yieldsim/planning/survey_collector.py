@@ -10,6 +10,7 @@ import xarray as xr
 from numba import njit
 from numpy.typing import NDArray
 
+from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_HOUR
 from yieldsim.base.nouns import Collector, Mount, Site
 from yieldsim.base.relief import Float32Array
@@ -19,7 +20,6 @@ from yieldsim.energy.chain import fibre_transmittance, shield_film
 from yieldsim.energy.incidence import sun_in_mount_xyz
 from yieldsim.optics.acceptance import acceptance_at, half_width_deg
 from yieldsim.planning.survey_sun import SunPath
-from yieldsim.sky.clock import tdb_seconds
 
 TURNS_DEG = (0.25, 0.5, 1.0, 2.0, 3.0, 5.0)
 """Steps between the azimuths tried for the collector."""

@@ -14,6 +14,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from yieldsim.base.clock import utc_from_tdb
 from yieldsim.base.constants import SECONDS_PER_HOUR, SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.nouns import Site
 from yieldsim.base.relief import Float32Array
@@ -21,7 +22,6 @@ from yieldsim.base.sun_disc import strips
 from yieldsim.base.vectors import FloatArray, azimuth_elevation_deg, direction_enu_xyz
 from yieldsim.ground.horizon import add_visibility
 from yieldsim.sky.atmosphere import add_air
-from yieldsim.sky.clock import utc_from_tdb
 from yieldsim.sky.eclipse import add_occulter
 from yieldsim.sky.sun_track import SunTrack
 

@@ -35,6 +35,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.vectors import FloatArray, direction_enu_xyz
 from yieldsim.energy import soiling
@@ -51,7 +52,6 @@ from yieldsim.planning.sky_cells import (
     cell_numbers,
     radius_class,
 )
-from yieldsim.sky.clock import tdb_seconds
 
 Progress = Callable[[int, int], None]
 

@@ -218,10 +218,10 @@ def horizon_dataset(
     import numpy as np
     import xarray as xr
 
+    from yieldsim.base.clock import tdb_seconds
     from yieldsim.files.kernels import open_ephemeris
     from yieldsim.planning.survey_sun import path_step_s, sun_path
     from yieldsim.runs.span import span_utc
-    from yieldsim.sky.clock import tdb_seconds
     from yieldsim.sky.sun_track import prepare_track
 
     begin, finish = span_utc(start, end, None)

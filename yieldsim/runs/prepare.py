@@ -50,12 +50,12 @@ def prepare(
     """Read and check everything, open kernels and prepare the Sun's track: what every run at one site starts with."""
     import numpy as np
 
+    from yieldsim.base.clock import tdb_seconds
     from yieldsim.energy import soiling
     from yieldsim.energy.integrate import Setting
     from yieldsim.files.kernels import open_ephemeris
     from yieldsim.ground.horizon import flat_dip_deg
     from yieldsim.runs.span import span_utc, time_grid
-    from yieldsim.sky.clock import tdb_seconds
     from yieldsim.sky.sun_track import prepare_track
 
     notes = Notes()

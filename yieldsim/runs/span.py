@@ -101,8 +101,8 @@ def time_grid(start_utc: np.datetime64, end_utc: np.datetime64, interval_minutes
     """Equal intervals from start to end; the span must be a whole number of them."""
     import numpy as np
 
+    from yieldsim.base.clock import tdb_seconds
     from yieldsim.energy.integrate import TimeGrid
-    from yieldsim.sky.clock import tdb_seconds
 
     number(interval_minutes, "interval_minutes")
     if not 1.0 <= interval_minutes <= 1440.0 or interval_minutes != int(interval_minutes):

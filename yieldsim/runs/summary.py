@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.base.cautions import CAUTIONS
+from yieldsim.base.clock import utc_from_tdb
 from yieldsim.base.nouns import Collector, RoundAcceptance, Site
 from yieldsim.energy import ledger
 from yieldsim.energy.delivered_light import delivered_light
@@ -17,7 +18,6 @@ from yieldsim.files.provenance import package_version, provenance
 from yieldsim.optics.acceptance import half_width_deg
 from yieldsim.optics.etendue import fibre_etendue_m2_sr, largest_concentration, projected_acceptance_sr
 from yieldsim.sky.atmosphere import optical_depth_warning
-from yieldsim.sky.clock import utc_from_tdb
 from yieldsim.sky.eclipse import eclipses
 
 if TYPE_CHECKING:

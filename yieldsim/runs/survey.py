@@ -52,11 +52,11 @@ def survey(
 
     Annual figures are means over the span, for a year of 365.25 days. Raises InputError, DataMissing or CannotCompute.
     """
+    from yieldsim.base.clock import tdb_seconds
     from yieldsim.files.provenance import file_source
     from yieldsim.files.raster_labels import needs_terrain_extra
     from yieldsim.files.rasters import open_rasters
     from yieldsim.runs.span import span_utc
-    from yieldsim.sky.clock import tdb_seconds
 
     needs_terrain_extra()
     options = options or SurveyOptions()

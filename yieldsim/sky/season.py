@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from yieldsim.base.clock import library_time
 from yieldsim.base.ephemeris import Ephemeris
 from yieldsim.base.nouns import Body
 from yieldsim.base.vectors import FloatArray
 from yieldsim.sky.apparent import orientation_of
-from yieldsim.sky.clock import library_time
 
 
 def solar_longitude_deg(ephemeris: Ephemeris, body: Body, tdb_s: FloatArray) -> FloatArray:

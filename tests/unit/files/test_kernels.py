@@ -13,13 +13,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from yieldsim.base.clock import library_time, tdb_seconds
 from yieldsim.base.errors import DataMissing, InputError
 from yieldsim.base.nouns import Body
 from yieldsim.files.bundled import ephemeris_folder
 from yieldsim.files.inputs import read_body
 from yieldsim.files.kernel_files import Coverage
 from yieldsim.files.kernels import open_ephemeris
-from yieldsim.sky.clock import library_time, tdb_seconds
 
 BPC, TF = "moon_pa_de421_1900-2050.bpc", "moon_080317.tf"
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from skyfield.api import load
 
-from yieldsim.sky.clock import library_time, tdb_minus_tt_s, tdb_seconds, utc_from_tdb
+from yieldsim.base.clock import library_time, tdb_minus_tt_s, tdb_seconds, utc_from_tdb
 
 
 def utc(text: str) -> np.datetime64:
