@@ -324,6 +324,13 @@ def test_wrong_arguments_from_python(folder: Path, done, options: dict[str, obje
         budget_run(given.pop("estimate"), given.pop("load"), **given)
 
 
+def test_years_made_of_a_part_of_one_say_so(budget: dict[str, object]) -> None:
+    told = [line for line in budget["warnings"] if "seasons" in line]  # type: ignore[union-attr]
+    assert told == [
+        "what is repeated covers 16% of a year of Moon: the other seasons are missing from every year of [life]"
+    ]
+
+
 def test_a_budget_is_no_estimate(folder: Path, done) -> None:
     found = run("budget", "b/budget.nc", "-l", "sites/habitat.load.toml", "--out", "never", cwd=folder)
     assert found.returncode == 2

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 Events = tuple[tuple[float, float], ...]
 VISIT_REMOVES = 1.0
 """Share of the dust that a visit takes off when the load file does not say."""
+WHOLE_YEAR = 0.93
+"""Twelve lunations are 0.97 of a year; less than this leaves a season out."""
 SHORTEST_DAYS = 27.0
 """A shorter estimate is no base for years."""
 
@@ -46,6 +48,13 @@ def years_of_service(case: BudgetCase) -> dict[str, Any] | None:
             f"solar days ({whole * case.rows.hours / 24:.1f} days) are repeated; estimate with --years {life.years} for the "
             "years as they come"
         )
+        season_deg = case.rows.solar_longitude_deg[:whole]
+        covered = float(np.abs(np.diff(np.unwrap(season_deg, period=360.0))).sum()) / 360.0
+        if covered < WHOLE_YEAR:
+            case.notes.add(
+                f"what is repeated covers {covered:.0%} of a year of {case.summary['site']['body']}: the other seasons are "
+                "missing from every year of [life]"
+            )
     long = light.repeated(rows, whole)
     ages = aged(long, life, _events_s(case), _outages_s(case, life))
     years = _repeated_rows(case.rows, rows, whole)
