@@ -76,13 +76,15 @@ SHAPE: Final[dict[str, Any]] = {
     "cautions": TEXTS,
     "provenance": {"version": TEXT, "inputs": SOURCES, "kernels": SOURCES, "options": TABLE},
 }  # fmt: skip
-"""What the report needs: tables, lists of one kind of table, and values."""
+"""What the report and budgets need: tables, lists of one kind of table, and values."""
 ETENDUE: Final = {"limit_m2_sr": NUMBER, "used_m2_sr": NUMBER, "used_fraction": NUMBER}
 """Where it is not null."""
 ECLIPSES: Final = [
     {"occulter": TEXT, "kind": TEXT, "start_utc": MOMENT, "end_utc": MOMENT, "covered_fraction": NUMBER}
 ]
 """Where there are any."""
+DELIVERED_LIGHT: Final = {"luminous_efficacy_lm_per_w": NUMBER, "photon_yield_umol_per_j": NUMBER}
+"""Where it is there: budgets ask for it."""
 FOLLOWING: Final = {
     "fixed_kwh_per_unit": NUMBER,
     "fixed_longest_gap_hours": NUMBER,
@@ -92,7 +94,7 @@ FOLLOWING: Final = {
     "followers": [
         {
             "axes": TEXT, "kwh_per_unit": NUMBER, "longest_gap_hours": NUMBER,
-            "fixed_units_for_same_energy": _or_null(NUMBER), "fixed_units_for_same_gap": _or_null(POSITIVE),
+            "fixed_units_for_same_energy": _or_null(NUMBER), "fixed_units_for_same_gap": _or_null(NUMBER),
         }
     ],
 }  # fmt: skip
@@ -120,7 +122,12 @@ def estimate_summary(ds: xr.Dataset) -> dict[str, Any]:
 
 def _optional(found: Mapping[str, Any]) -> dict[str, Any]:
     """The shape of what may be left out or null, where it is there."""
-    shapes = {"etendue": ETENDUE, "eclipses": ECLIPSES, "following": FOLLOWING}
+    shapes = {
+        "etendue": ETENDUE,
+        "eclipses": ECLIPSES,
+        "following": FOLLOWING,
+        "delivered_light": DELIVERED_LIGHT,
+    }
     return {key: shape for key, shape in shapes.items() if found.get(key) is not None}
 
 
