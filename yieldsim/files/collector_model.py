@@ -39,6 +39,8 @@ ROUND_PACKING = math.pi / (2.0 * math.sqrt(3.0))
 """Share of a plane that equal circles can cover, 0.9069: a bundle of round fibres can't be denser."""
 
 MINUTES_PER_HOUR = 60.0
+SHORTEST_CYCLE_HOURS = 0.05
+"""Every cycle of a run is followed on its own: shorter ones would be millions, and leave no dust to tell of."""
 
 
 class MountTable(StrictModel):
@@ -95,7 +97,7 @@ class ShieldTable(StrictModel):
 
     film_transmittance: Annotated[float, within(above=0.0, high=1.0)]
     removal: Annotated[float, within(0.0, 1.0)] = 0.0
-    cycle_hours: Annotated[float, within(above=0.0, high=1.0e6)] | None = None
+    cycle_hours: Annotated[float, within(low=SHORTEST_CYCLE_HOURS, high=1.0e6)] | None = None
     duty_minutes: Annotated[float, within(low=0.0, high=1.0e6)] = 0.0
     power_w: Annotated[float, within(low=0.0, high=1.0e6)] = 0.0
 

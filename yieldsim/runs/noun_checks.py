@@ -20,6 +20,7 @@ from yieldsim.base.nouns import (
     Site,
 )
 from yieldsim.base.vectors import FloatArray
+from yieldsim.files.collector_model import SHORTEST_CYCLE_HOURS
 
 Ranges = Mapping[str, tuple[float, float]]
 LEAST = 1e-12
@@ -42,7 +43,7 @@ MOUNT: Ranges = {
 SHIELD: Ranges = {
     "film_transmittance": (LEAST, 1.0),
     "removal": (0.0, 1.0),
-    "cycle_hours": (LEAST, 1e6),
+    "cycle_hours": (SHORTEST_CYCLE_HOURS, 1e6),
     "duty_minutes": (0.0, 1e6),
     "power_w": (0.0, 1e6),
 }
@@ -98,6 +99,14 @@ def _collector_problems(collector: Collector) -> Iterator[Problem]:
             yield from _table(where, "acceptance", angles, share, (0.0, 1.0))
     if collector.shield is not None:
         yield from _outside(where, "shield.", collector.shield, SHIELD)
+        cycle_minutes, duty = (collector.shield.cycle_hours or np.inf) * 60.0, collector.shield.duty_minutes
+        if duty > cycle_minutes:
+            yield Problem(
+                where,
+                "shield.duty_minutes",
+                f"is {duty:g}",
+                f"at most cycle_hours, {cycle_minutes:g} minutes",
+            )
     if collector.fibre is not None:
         yield from _outside(where, "fibre.", collector.fibre, FIBRE)
 

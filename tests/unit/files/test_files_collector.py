@@ -83,6 +83,7 @@ def test_tables_may_be_left_out(folder) -> None:
         ("film_transmittance = 0.93\n", "", "[shield] film_transmittance is missing"),
         ("film_transmittance = 0.93", "film_transmittance = 0", "is 0; allowed: more than 0, at most 1"),
         ("cycle_hours = 24.0\n", "", "[shield] cycle_hours is missing (removal is given"),
+        ("cycle_hours = 24.0", "cycle_hours = 0.001", "cycle_hours is 0.001; allowed: 0.05 to 1000000"),
         (
             "duty_minutes = 10.0",
             "duty_minutes = 1500",

@@ -67,6 +67,10 @@ def test_sites_made_by_hand_are_checked(changes, told):
         ({"mounts": (Mount(tilt_deg=math.inf, azimuth_deg=0.0),)}, "mounts #1 tilt_deg is inf"),
         ({"mounts": (Mount(tilt_deg=0.0, azimuth_deg=0.0, count=0),)}, "mounts #1 count is 0"),
         ({"shield": Shield(removal=1.2)}, "shield.removal is 1.2"),
+        (
+            {"shield": Shield(cycle_hours=1.0, duty_minutes=90.0)},
+            "shield.duty_minutes is 90; allowed: at most",
+        ),
         ({"fibre": Fibre(length_m=-3.0)}, "fibre.length_m is -3.0"),
         (
             {"acceptance": RoundAcceptance(incidence_deg=[0, 9], acceptance_fraction=[2, 0], source="disc")},
