@@ -218,13 +218,16 @@ def _dust(dust: dict[str, Any]) -> list[str]:
             )
         )
     if cycle:
-        best, now = cycle["best"], cycle["now"]
+        from yieldsim.report.years_figures import cycle_at_end
+
+        best, now, end = cycle["best"], cycle["now"], cycle_at_end(cycle)
         text.append(
             _line(
                 "shield cycle",
                 f"{best['cycle_hours']:.4g} h",
                 f"nets most: {best['net_kwh'] - now['net_kwh']:+.4g} kWh of light over {now['cycle_hours']:g} h, "
-                f"at {dust['light_per_electric']:g} kWh of light per kWh electric",
+                f"at {dust['light_per_electric']:g} kWh of light per kWh electric"
+                + (f"; the {end} tried" if end else ""),
             )
         )
     return text

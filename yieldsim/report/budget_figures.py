@@ -46,12 +46,23 @@ def draw_loads(summary: Json, figure: Figure) -> None:
         axes.barh(place, share, 0.62, left=left, label=words, linewidth=0.5, **look)
         left = left + share
     for row, load in enumerate(loads):
+        if float(load["asked_kwh"]) <= 0.0:
+            axes.text(
+                1.0,
+                row,
+                "asks for nothing in this span",
+                va="center",
+                fontsize=style.SMALL_PT,
+                color=style.MUTED,
+            )
+            continue
         text = f"{style.percent(float(load['served_fraction']))} of {style.energy(float(load['asked_kwh']))}"
         axes.text(101.0, row, text, va="center", fontsize=style.SMALL_PT)
     axes.set_yticks(place, [f"{_short(load['name'])}\n{load['priority']} {load['kind']}" for load in loads])
     axes.set_ylim(len(loads) - 0.5, -0.5)
     axes.set_xlim(0.0, 100.0)
-    axes.set_xticks(range(0, 101, 25), [f"{share}{style.NARROW_SPACE}%" for share in range(0, 101, 25)])
+    axes.set_xticks(range(0, 101, 25))
+    axes.set_xlabel("Share of what is asked (%)")
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
     axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, borderaxespad=0.0)
@@ -81,16 +92,15 @@ def draw_store(series: xr.Dataset, summary: Json, figure: Figure) -> None:
                   label="reserve of essential loads")  # fmt: skip
     _time_axis(series, axes)
     axes.set_ylim(0.0, 1.05 * max(float(capacity.max()), float(stored.max())) or 1.0)
-    axes.set_ylabel("kWh in the store")
+    axes.set_ylabel("Stored energy (kWh)")
     axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, borderaxespad=0.0)
 
 
 def draw_light(series: xr.Dataset, figure: Figure) -> None:
-    """Where the delivered light went, as mean power over even parts of the run: used, charging, curtailed."""
+    """Where the delivered light went, as mean power over hours, days or weeks: used, charging, curtailed."""
     axes = figure.add_subplot()
-    end_h = float(time_axis.edge_hours(series)[-1])
-    columns = min(MOST_COLUMNS, series.sizes["time"])
-    edges_h = np.linspace(0.0, end_h, columns + 1)
+    step_h, edges_h = _columns_h(float(time_axis.edge_hours(series)[-1]))
+    columns = edges_h.size - 1
     names = ("used_light_power_w", "charging_light_power_w", "curtailed_light_power_w")
     mean_w = [_means_w(series, name, edges_h) for name in names]
     asked_w = _means(series, series["asked_power_w"].sum("load").values, edges_h)
@@ -111,12 +121,32 @@ def draw_light(series: xr.Dataset, figure: Figure) -> None:
         baseline=None,
         color=style.INK,
         linewidth=0.9,
-        label="asked, where it is used",
+        label="asked by all loads, where it is used",
     )
+    if not below.any():
+        axes.text(
+            0.5, 0.5, style.NO_LIGHT, ha="center", va="center", color=style.MUTED, transform=axes.transAxes
+        )
     _time_axis(series, axes)
     axes.set_ylim(0.0, 1.08 * float(max(below.max(), asked_w.max())) * factor or 1.0)
-    axes.set_ylabel(f"Mean power ({unit})")
+    axes.set_ylabel(f"Mean power by {_column_words(step_h)} ({unit})")
     axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, borderaxespad=0.0)
+
+
+STEPS_H = (1.0, 2.0, 3.0, 6.0, 12.0, 24.0, 168.0, 672.0, 8766.0)
+"""Columns of round lengths; from a day on whole weeks, for loads follow the days of the week."""
+
+
+def _columns_h(end_h: float) -> tuple[float, FloatArray]:
+    """Length and edges of the columns, hours since the start; the last may be cut short by the end."""
+    step_h = next((step for step in STEPS_H if end_h / step <= MOST_COLUMNS), STEPS_H[-1])
+    return step_h, np.append(np.arange(0.0, end_h - 1e-6, step_h), end_h)
+
+
+def _column_words(step_h: float) -> str:
+    return {1.0: "hour", 24.0: "day", 168.0: "week", 672.0: "4 weeks", 8766.0: "year"}.get(
+        step_h, f"{step_h:g} h"
+    )
 
 
 def draw_trade(summary: Json, figure: Figure) -> None:
@@ -126,7 +156,9 @@ def draw_trade(summary: Json, figure: Figure) -> None:
     storage = np.array([float(point["storage_kwh"]) for point in curve])
     massed = all(point["mass_kg"] is not None for point in curve)
     left = figure.add_subplot(1, 2 if massed else 1, 1)
-    left.plot(units, storage, color=style.BLUE, marker="o", markersize=3.5, label="holds")
+    left.plot(
+        units, storage, color=style.BLUE, marker="o", markersize=3.5, label="meets the reliability asked"
+    )
     given = summary["storage"]
     here = float(summary["collector"]["unit_count"])
     left.plot([here], [float(given["capacity_kwh"])], color=style.LOSS_INK, marker="X", markersize=7,
@@ -150,7 +182,7 @@ def draw_trade(summary: Json, figure: Figure) -> None:
         axes.append(right)
     for one in axes:
         one.grid(True, which="major")
-        one.set_xlabel("Units")
+        one.set_xlabel("Number of units")
         _plain_log(one, min(units.min(), here), max(units.max(), here))
     figure.legend(*left.get_legend_handles_labels(), loc="outside upper left", ncols=3)
 

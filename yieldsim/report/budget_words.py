@@ -9,13 +9,21 @@ import xarray as xr
 from yieldsim.base.cautions import CAUTIONS
 from yieldsim.report import style
 from yieldsim.report.gap_words import utc
+from yieldsim.report.notice_words import warning_line
 from yieldsim.report.sure_words import SURE_METHOD, input_rows, sure_rows, sure_sentence
 from yieldsim.report.typesetting import printable
 from yieldsim.report.wording import collector_line, option_rows, place, source_rows, span, summary_of
+from yieldsim.report.years_figures import cycle_at_end
 
 Json = dict[str, Any]
 OUTAGES_SHOWN = 10
 LOAD_COLUMNS = ("asked_power_w", "served_directly_power_w", "served_from_storage_power_w", "unserved_power_w")
+CYCLE_ENDS = {
+    "": "",
+    "shortest": " That is the shortest cycle tried: the shield cannot run more often.",
+    "longest": " That is the end of the range tried, at most one shield run in this span: a longer estimate would tell more.",
+}
+"""What to say of a best cycle that lies at an end of those tried."""
 WORTH_A_VISIT = 1e-3
 """A cleaning visit that gains less than this share of the light is not worth a figure."""
 
@@ -47,7 +55,7 @@ def page_data(series: xr.Dataset) -> Json:
         "version": printable(str(summary["provenance"]["version"]), 40),
         "headline": headline(summary),
         "tiles": tiles(summary),
-        "warnings": [printable(line) for line in summary["warnings"]],
+        "warnings": [warning_line(line) for line in summary["warnings"]],
         "cautions": [printable(line) for line in summary["cautions"] or CAUTIONS],
         "loads": load_rows(summary),
         "outages": outage_rows(summary),
@@ -113,7 +121,7 @@ def tiles(summary: Json) -> list[dict[str, str]]:
     light, sure = summary["light"], summary["uncertainty"]
     target = summary["reliability"]
     goal = f"for {style.percent(float(target['target']))} of essential {'hours' if target['of'] == 'hours' else 'need'}"
-    units = summary["smallest_units"]
+    units, storage = summary["smallest_units"], summary["smallest_storage_kwh"]
     worst = sure["shortfall"] if sure else None
     return [
         _tile("Not served", style.energy(float(summary["unserved_kwh"])), f"in {_hours(summary['unserved_hours'])}"),
@@ -121,8 +129,10 @@ def tiles(summary: Json) -> list[dict[str, str]]:
         _tile("Delivered light", style.energy(float(light["delivered_kwh"])),
               f"{style.energy(float(light['charging_kwh']))} of it charging"),
         _tile("Curtailed", style.percent(float(light["curtailed_fraction"])), "of the light, taken by no one"),
-        _tile("Smallest storage", style.energy(summary["smallest_storage_kwh"]), f"{goal}, these units"),
-        _tile("Fewest units", "–" if units is None else str(units), f"{goal}, this store"),
+        _tile("Smallest storage", style.energy(storage) if storage is not None else "none",
+              f"{goal}, these units" if storage is not None else f"is enough {goal}"),
+        _tile("Fewest units", str(units) if units is not None else "none",
+              f"{goal}, this store" if units is not None else f"is enough {goal}"),
         _tile("Autonomy", style.duration(summary["autonomy_hours"]), "full store, no light, mean load"),
         _tile(
             "Shortfall, P90", style.energy(float(worst["p90_unserved_kwh"])) if worst else "–",
@@ -151,12 +161,17 @@ def load_rows(summary: Json) -> list[list[str]]:
             load["kind"],
             load["priority"],
             _mean(load),
-            *(style.number(float(load[key])) for key in keys),
-            style.percent(float(load["served_fraction"])),
+            *(_part(float(load[key]), float(load["asked_kwh"])) for key in keys),
+            style.percent(float(load["served_fraction"])) if float(load["asked_kwh"]) > 0.0 else "–",
             style.duration(float(load["longest_outage_hours"])),
         ]
         for load in summary["loads"]
     ]
+
+
+def _part(kwh: float, asked_kwh: float) -> str:
+    """A part of what a load asked; what is below a millionth of it is rounding."""
+    return style.number(kwh if kwh > 1e-6 * asked_kwh else 0.0)
 
 
 def _mean(load: Json) -> str:
@@ -287,7 +302,7 @@ def dust_lines(summary: Json) -> list[str]:
             f"The shields net most when they run every {style.duration(float(best['cycle_hours']))}: "
             f"{style.energy(float(best['net_kwh']) - float(now['net_kwh']))} of light more than every "
             f"{style.duration(float(now['cycle_hours']))}, with electricity at "
-            f"{style.number(float(dust['light_per_electric']))} kWh of light for each kWh."
+            f"{style.number(float(dust['light_per_electric']))} kWh of light for each kWh.{CYCLE_ENDS[cycle_at_end(cycle)]}"
         )
     share = float(visit["gained_kwh"]) / max(float(summary["light"]["delivered_kwh"]), 1e-30)
     lines.append(

@@ -52,20 +52,20 @@ def draw_curves(series: xr.Dataset, sure: Json, figure: Figure) -> None:
         found = sure["outcomes"][name]
         for level, marker in ((50, "o"), (90, "s"), (99, "D")):
             at = float(found[f"p{level}"]) * scale
-            axes.plot([at], [level], color=style.INK, marker=marker, markersize=4, linestyle="none", zorder=3)
-            axes.annotate(f"P{level} {style.number(at)}", (at, level), (5 if more_is_better else -5, -1),
-                          textcoords="offset points", ha="left" if more_is_better else "right",
-                          va="bottom" if level == 50 else "top", fontsize=style.SMALL_PT)  # fmt: skip
-        axes.axvline(float(sure["nominal"][name]) * scale, color=style.VERMILLION, linestyle=(0, (5, 1.6)),
-                     linewidth=0.9, zorder=1, label="inputs as given")  # fmt: skip
+            axes.plot([at], [level], color=style.INK, marker=marker, markersize=4, linestyle="none", zorder=3,
+                      label=f"P{level}: {style.number(at)}")  # fmt: skip
+        given = float(sure["nominal"][name]) * scale
+        axes.axvline(given, color=style.VERMILLION, linestyle=(0, (5, 1.6)), linewidth=0.9, zorder=1,
+                     label=f"inputs as given: {style.number(given)}")  # fmt: skip
+        # the corner that a falling or a rising curve leaves free
+        axes.legend(loc="lower left" if more_is_better else "lower right", fontsize=style.SMALL_PT - 0.5)
         axes.set_xlabel(words)
         axes.set_ylim(0.0, 103.0)
         axes.set_yticks((0, 50, 90, 99), ("0", "50", "90", "99"))
         axes.grid(True)
-        axes.margins(x=0.16)
+        axes.margins(x=0.08)
     for axes in grid[::2]:
         axes.set_ylabel("Reached or bettered (%)")
-    figure.legend(*grid[0].get_legend_handles_labels(), loc="outside upper left")
 
 
 def ranking_height_in(sure: Json) -> float:
@@ -76,21 +76,22 @@ def ranking_height_in(sure: Json) -> float:
 def draw_ranking(sure: Json, figure: Figure) -> None:
     """Shares of the variance by input: alone in solid, with all it acts together with as an open bar."""
     names = [name for name in ("delivered_kwh", "served_fraction") if sure["ranking"].get(name)]
-    words = {"delivered_kwh": "of the light delivered", "served_fraction": "of the served share"}
+    words = {"delivered_kwh": "Light delivered", "served_fraction": "Served share"}
     for number, name in enumerate(names):
         axes = figure.add_subplot(1, len(names), number + 1)
         shares = sure["ranking"][name]["shares"][:MOST_INPUTS]
         place = np.arange(len(shares))
         total, first = ([100.0 * float(row[key]) for row in shares] for key in ("total", "first"))
         axes.barh(place, total, 0.66, facecolor="white", edgecolor=style.BLUE, linewidth=0.8,
-                  label="with what it acts together with")  # fmt: skip
-        axes.barh(place, first, 0.66, color=style.BLUE, label="alone")
+                  label="with its interactions (total index)")  # fmt: skip
+        axes.barh(place, first, 0.66, color=style.BLUE, label="alone (first-order index)")
         for row, value in enumerate(total):
             axes.text(value + 1.5, row, style.percent(value / 100.0), va="center", fontsize=style.SMALL_PT)
         axes.set_yticks(place, [INPUT_WORDS.get(row["what"], row["what"]) for row in shares])
         axes.set_ylim(len(shares) - 0.5, -0.5)
         axes.set_xlim(0.0, max(1.22 * max(total), 10.0))
-        axes.set_xlabel(f"Variance {words[name]} (%)")
+        axes.set_title(words[name])
+        axes.set_xlabel("Share of the variance (%)")
         axes.tick_params(axis="y", length=0)
         if number == 0:
             figure.legend(*axes.get_legend_handles_labels(), loc="outside upper left", ncols=2)
@@ -113,7 +114,7 @@ def draw_convergence(sure: Json, figure: Figure) -> None:
     axes.set_xscale("log")
     axes.set_xticks(draws, [f"{int(count)}" for count in draws])
     axes.minorticks_off()
-    axes.set_xlabel("Draws")
-    axes.set_ylabel("Off the last (%)")
+    axes.set_xlabel("Number of draws")
+    axes.set_ylabel("Departure from all draws (%)")
     axes.grid(True, axis="y")
     axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, borderaxespad=0.0)

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 Json = dict[str, Any]
+NEAR_END = 1.05
+"""A cycle within this factor of the shortest one tried is at that end."""
 SHARES = (
     ("dust_left", "dust on the aperture"),
     ("fibre_left", "fibre"),
@@ -28,7 +30,7 @@ def draw_years(life: Json, figure: Figure) -> None:
     left, right = figure.subplots(1, 2)
     kwh = np.array([float(row["delivered_kwh"]) for row in table])
     left.bar(year, kwh, 0.78, color=style.DELIVERED)
-    left.set_ylabel("kWh delivered per year")
+    left.set_ylabel("Delivered (kWh per year)")
     left.set_ylim(0.0, 1.12 * float(kwh.max()) or 1.0)
     for number, (key, words) in enumerate(SHARES):
         share = _shares(table, key)
@@ -73,6 +75,17 @@ def draw_service(life: Json, figure: Figure) -> None:
         axes.grid(True, axis="y")
 
 
+def cycle_at_end(cycle: Json) -> str:
+    """Which end of the cycles tried the best one lies at: "shortest", "longest" or neither.
+
+    Longest from half the run on: the shield then runs once at most, and how rarely it should the run cannot tell.
+    """
+    best, tried = float(cycle["best"]["cycle_hours"]), [float(row["cycle_hours"]) for row in cycle["tried"]]
+    if best > 0.5 * max(tried):
+        return "longest"
+    return "shortest" if best <= NEAR_END * min(tried) else ""
+
+
 def draw_cycle(dust: Json, figure: Figure) -> None:
     """What is netted by how often the shield runs: light less the electricity's worth, over the run."""
     axes = figure.add_subplot()
@@ -80,16 +93,17 @@ def draw_cycle(dust: Json, figure: Figure) -> None:
     hours = np.array([float(row["cycle_hours"]) for row in cycle["tried"]])
     for key, words, number in (
         ("delivered_kwh", "light delivered", 0),
-        ("net_kwh", "less what electricity costs", 1),
+        ("net_kwh", "net of electricity", 1),
     ):
         look = style.line(number)
         values = np.array([float(row[key]) for row in cycle["tried"]])
         axes.plot(hours, values, color=look.colour, linestyle=look.dash, label=words)
     top = max(float(row["delivered_kwh"]) for row in cycle["tried"])
     nets = [float(row["net_kwh"]) for row in cycle["tried"]]
+    end = cycle_at_end(cycle)
     for key, words, marker, colour in (
         ("now", "as it is", "X", style.LOSS_INK),
-        ("best", "nets most", "*", style.GREEN),
+        ("best", f"nets most ({end} tried)" if end else "nets most", "*", style.GREEN),
     ):
         axes.plot([cycle[key]["cycle_hours"]], [cycle[key]["net_kwh"]], marker=marker, color=colour,
                   markersize=7 if marker == "X" else 11, linestyle="none", label=words)  # fmt: skip
@@ -98,7 +112,7 @@ def draw_cycle(dust: Json, figure: Figure) -> None:
     axes.set_ylim(floor - 0.02 * abs(top), top * 1.03 or 1.0)
     axes.set_xscale("log")
     _hours_log(axes, float(hours[0]), float(hours[-1]))
-    axes.set_ylabel("kWh over the run")
+    axes.set_ylabel("Light over the run (kWh)")
     axes.grid(True)
     axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2, borderaxespad=0.0)
 
@@ -110,8 +124,8 @@ def draw_visits(dust: Json, figure: Figure) -> None:
     days = [float(row["after_days"]) for row in tried]
     gained = [float(row["gained_kwh"]) for row in tried]
     axes.plot(days, gained, color=style.BLUE, marker="o", markersize=3.0)
-    axes.set_xlabel("Day of the visit")
-    axes.set_ylabel("kWh gained until the end")
+    axes.set_xlabel("Visit (days after the start)")
+    axes.set_ylabel("Gained until the end (kWh)")
     axes.set_ylim(0.0, 1.15 * max(gained) or 1.0)
     if max(gained) < 1e-3:
         axes.yaxis.set_major_formatter(lambda value, _place: style.number(value, 2))
@@ -124,9 +138,13 @@ def _hours_log(axes: Axes, low: float, high: float) -> None:
 
     names = ((1.0, "1 h"), (6.0, "6 h"), (24.0, "1 d"), (168.0, "1 week"), (730.5, "1 month"), (4383.0, "½ year"),
              (17_532.0, "2 years"), (87_660.0, "10 years"))  # fmt: skip
-    inside = [(hours, name) for hours, name in names if low <= hours <= high]
+    apart = 0.13 * np.log(high / low)
+    inside: list[tuple[float, str]] = []
+    for hours, name in names:
+        if low <= hours <= high and (not inside or np.log(hours / inside[-1][0]) >= apart):
+            inside.append((hours, name))
     axes.set_xlim(low, high)
     axes.xaxis.set_minor_locator(NullLocator())
     axes.xaxis.set_minor_formatter(NullFormatter())
     axes.set_xticks([hours for hours, _ in inside], [name for _, name in inside])
-    axes.set_xlabel("The shield runs once in")
+    axes.set_xlabel("Time between shield runs")

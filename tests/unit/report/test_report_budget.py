@@ -12,12 +12,14 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from yieldsim.base.errors import InputError
 from yieldsim.base.load_nouns import Life, Load, LoadPlan, Schedule, Storage
-from yieldsim.report import style
+from yieldsim.report import budget_words, style
+from yieldsim.report.budget_figures import _columns_h, draw_light, draw_loads
 from yieldsim.report.budget_pages import budget_pdf
 from yieldsim.report.sure_figures import draw_convergence, draw_curves, draw_ranking
 from yieldsim.report.wording import summary_of
-from yieldsim.report.years_figures import draw_cycle, draw_visits, draw_years
+from yieldsim.report.years_figures import cycle_at_end, draw_cycle, draw_visits, draw_years
 from yieldsim.runs.budget import budget
 
 pymupdf = pytest.importorskip("pymupdf")
@@ -132,9 +134,9 @@ def test_the_pages_say_what_matters(make_estimate: Make) -> None:
         "Units against storage",
         "Years of service",
         "3 years, 6.50 kWh for each kilogram of collector",
-        "What to do about dust",
+        "Dust: shield, visits, film",
         "breaks even at a film transmittance of 0.9700",
-        "How sure",
+        "Uncertainty",
         "Which input matters",
         "64 draws in 8 scrambles, seed 5",
         "lognormal: median 1, sigma 0.5; 3 clipped",
@@ -186,11 +188,84 @@ def test_dark_serves_nothing(make_estimate: Make) -> None:
     assert summary["longest_outage_hours"] > 8000.0
 
 
+def test_no_size_is_enough_in_the_dark_and_the_pages_say_so(make_estimate: Make) -> None:
+    dark = budget_on(make_estimate("all dark"), replace(FULL, storage=replace(STORE, initial_fraction=0.0)))
+    tiles = {tile["label"]: tile for tile in budget_words.tiles(summary_of(dark))}
+    assert {tiles[name]["value"] for name in ("Smallest storage", "Fewest units")} == {"none"}
+    with style.drawing(6.0, 2.3) as figure:
+        draw_light(dark, figure)
+        assert style.NO_LIGHT in [text.get_text() for text in figure.axes[0].texts]
+
+
+def test_a_load_that_asks_for_nothing_is_not_served_all_of_it(make_estimate: Make) -> None:
+    idle = replace(CROPS, amount=0.0)
+    summary = summary_of(budget_on(make_estimate("one day"), replace(FULL, loads=(idle, RADIO))))
+    rows = budget_words.load_rows(summary)
+    assert rows[0][8] == "–"
+    assert rows[1][8].endswith("%")
+    with style.drawing(6.0, 2.0) as figure:
+        draw_loads(summary, figure)
+        assert "asks for nothing in this span" in [text.get_text() for text in figure.axes[0].texts]
+
+
+def test_parts_below_rounding_are_nothing() -> None:
+    assert budget_words._part(5.3e-18, 8.76) == "0"
+    assert budget_words._part(1e-3, 8.76) != "0"
+
+
+@pytest.mark.parametrize(
+    ("end_h", "step_h", "columns"),
+    [(24.0, 1.0, 24), (96.0, 1.0, 96), (2400.0, 24.0, 100), (8760.0, 168.0, 53)],
+)
+def test_light_is_drawn_by_whole_hours_days_or_weeks(end_h: float, step_h: float, columns: int) -> None:
+    """Columns of three days would beat with loads that follow the week."""
+    step, edges = _columns_h(end_h)
+    assert (step, edges.size - 1, edges[0], edges[-1]) == (step_h, columns, 0.0, end_h)
+    assert np.diff(edges)[:-1] == pytest.approx(step_h)
+
+
+@pytest.mark.parametrize(
+    ("best_h", "end"), [(1.0, "shortest"), (1.2, ""), (300.0, ""), (4000.0, ""), (4381.0, "longest")]
+)
+def test_a_best_cycle_at_the_end_of_those_tried_is_told(make_estimate: Make, best_h: float, end: str) -> None:
+    """Past half the run of 8000 h the shield runs once at most."""
+    series = with_answers(budget_on(make_estimate("one day"), FULL))
+    summary = summary_of(series)
+    cycle = summary["dust"]["cycle"]
+    cycle["best"] = cycle["best"] | {"cycle_hours": best_h}
+    assert cycle_at_end(cycle) == end
+    said = budget_words.dust_lines(summary)[0]
+    assert ("tried" in said) == bool(end)
+    assert said.endswith(budget_words.CYCLE_ENDS[end])
+    with style.drawing(3.4, 2.4) as figure:
+        draw_cycle(summary["dust"], figure)
+        labels = [text.get_text() for text in figure.axes[0].get_legend().get_texts()]
+    assert labels[-1] == (f"nets most ({end} tried)" if end else "nets most")
+
+
 def test_odd_names_stay_words(make_estimate: Make) -> None:
     odd = 'Rack #1 $x^2$ _a_ *b* "q" <t> \\ @r `c` 月面 Ж'
     plan = replace(FULL, name=odd, loads=(replace(CROPS, name=odd), RADIO))
     words = text_of(pymupdf.open(stream=budget_pdf(budget_on(make_estimate("one day"), plan))))
     assert 'Rack #1 $x^2$ _a_ *b* "q" <t>' in words
+    assert "fonts used here lack (U+6708 and U+9762); budget.json has the names in full" in words
+    plain = text_of(pymupdf.open(stream=budget_pdf(budget_on(make_estimate("one day"), FULL))))
+    assert "Boxes stand for letters" not in plain
+
+
+@pytest.mark.parametrize(
+    ("changes", "fault"),
+    [
+        ({"collector": {"name": "x"}}, "collector aperture_area_m2 is missing"),
+        ({"provenance": 5}, "provenance is not a table"),
+        ({"delivered_light": {"photon_yield_umol_per_j": "many"}}, "delivered_light luminous_efficacy"),
+    ],
+)
+def test_a_budget_asks_for_a_whole_summary(make_estimate: Make, changes: dict[str, Any], fault: str) -> None:
+    ds = make_estimate("one day")
+    altered = json.loads(ds.attrs["summary"]) | changes
+    with pytest.raises(InputError, match=f"summary: {fault}"):
+        budget_on(ds.assign_attrs(summary=json.dumps(altered)), FULL)
 
 
 def test_the_same_bytes_again(make_estimate: Make) -> None:
