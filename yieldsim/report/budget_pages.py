@@ -13,6 +13,7 @@ import xarray as xr
 from yieldsim.report import style
 from yieldsim.report.budget_figures import draw_light, draw_loads, draw_store, draw_trade, loads_height_in
 from yieldsim.report.budget_words import page_data, sum_served, visit_is_worth_a_figure
+from yieldsim.report.notice_words import letters_notice
 from yieldsim.report.pages import Panel
 from yieldsim.report.sure_figures import draw_convergence, draw_curves, draw_ranking, ranking_height_in
 from yieldsim.report.typesetting import set_pdf
@@ -30,7 +31,9 @@ def budget_pdf(series: xr.Dataset) -> bytes:
     """
     panels = _panels(series)
     data = page_data(series)
+    boxes = letters_notice(data, "budget.json")
     data |= {
+        "warnings": [*data["warnings"], *([boxes] if boxes else [])],
         "figures": {name: {"alt": panel.alt} for name, panel in panels.items()},
         "description": f"Budget of a habitat. {data['place']}. {data['collector']}. {data['span']}.",
         "keywords": [

@@ -7,12 +7,12 @@ from collections.abc import Iterator
 from typing import Any
 
 from yieldsim.report import style
-from yieldsim.report.typesetting import printable, without_glyph
+from yieldsim.report.letters import lacking_words
+from yieldsim.report.typesetting import printable
 
 FILE_OR_KEY = re.compile(r"^\S*[._/\\\d]\S*")
 """A first word that is a file's name or a key: it keeps its small letter."""
 PER_CENT = re.compile(r"(?<=\d)\s*%")
-MOST_LETTERS = 4
 
 
 def warning_line(text: str) -> str:
@@ -35,18 +35,9 @@ def first_warning(warnings: list[str]) -> str:
     return printable(warnings[0], 170) + more
 
 
-def letters_notice(data: Any) -> str:
+def letters_notice(data: Any, where: str) -> str:
     """What to say of letters in any string of the pages that can only be drawn as boxes; nothing where all can."""
-    lacking = "".join(dict.fromkeys("".join(without_glyph(text) for text in _strings(data))))
-    if not lacking:
-        return ""
-    codes = [f"U+{ord(letter):04X}" for letter in lacking[:MOST_LETTERS]]
-    listed = codes[0] if len(codes) == 1 else f"{', '.join(codes[:-1])} and {codes[-1]}"
-    such = "such as " if len(lacking) > MOST_LETTERS else ""
-    return (
-        f"Boxes stand for letters that the fonts of this report lack ({such}{listed}); "
-        "summary.json has the names in full."
-    )
+    return lacking_words(_strings(data), where)
 
 
 def _strings(data: Any) -> Iterator[str]:

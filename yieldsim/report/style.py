@@ -20,10 +20,13 @@ from __future__ import annotations
 import io
 import math
 import textwrap
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
+
+from yieldsim.report.letters import tell_boxes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -210,14 +213,15 @@ def folded(text: str, width_in: float, size_pt: float) -> str:
 def svg_bytes(figure: Figure) -> bytes:
     """The figure as SVG, text kept as text, no date, identifiers from a fixed salt."""
     out = io.BytesIO()
-    figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+    _save(figure, out, format="svg", metadata={"Date": None, "Creator": None})
     return out.getvalue()
 
 
 def png_bytes(figure: Figure, dpi: float | None = None) -> bytes:
     """The figure as PNG without a program name or date."""
     out = io.BytesIO()
-    figure.savefig(out, format="png", dpi=dpi or "figure", metadata={"Software": None})
+    tell_boxes(figure, size=SMALL_PT, color=MUTED)
+    _save(figure, out, format="png", dpi=dpi or "figure", metadata={"Software": None})
     return out.getvalue()
 
 
@@ -225,8 +229,16 @@ def pdf_bytes(figure: Figure, title: str) -> bytes:
     """The figure as a one-page PDF, fonts embedded as TrueType, no date."""
     out = io.BytesIO()
     nothing = {"CreationDate": None, "Creator": None, "Producer": None}
-    figure.savefig(out, format="pdf", metadata={"Title": title, **nothing})
+    tell_boxes(figure, size=SMALL_PT, color=MUTED)
+    _save(figure, out, format="pdf", metadata={"Title": title, **nothing})
     return out.getvalue()
+
+
+def _save(figure: Figure, out: io.BytesIO, **how: Any) -> None:
+    """Save without the library's warnings of letters that its fonts lack: they are told on the page."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph .* missing from font", UserWarning)
+        figure.savefig(out, **how)
 
 
 # ---------------------------------------------------------------- numbers in words

@@ -2,7 +2,7 @@
 
 The templates (*.typ beside this module) hold layout only. All text reaches them as JSON strings, never as
 markup, so that no character in a name can change the page. Fonts are those that ship with matplotlib; fonts of the
-machine are not looked at. Letters that they lack are drawn as boxes: see `without_glyph`.
+machine are not looked at. Letters that they lack are drawn as boxes: see `report.letters`.
 """
 
 from __future__ import annotations
@@ -10,13 +10,13 @@ from __future__ import annotations
 import io
 import json
 import re
-import unicodedata
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from yieldsim.report import style
+from yieldsim.report.letters import font_folder
 
 TEMPLATES = Path(__file__).parent
 SPACES = re.compile(r"[ \t\r\n\f\v]+")
@@ -64,36 +64,7 @@ def _fonts() -> Any:
     return typst.Fonts(
         include_system_fonts=False,
         include_embedded_fonts=False,
-        font_paths=[str(_font_folder())],
-    )
-
-
-def _font_folder() -> Path:
-    import matplotlib
-
-    return Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-
-
-@cache
-def _letters() -> frozenset[int]:
-    """Code points that DejaVu Sans has a glyph for."""
-    from matplotlib.ft2font import FT2Font
-
-    return frozenset(FT2Font(str(_font_folder() / "DejaVuSans.ttf")).get_charmap())
-
-
-def without_glyph(text: str) -> str:
-    """The letters of a text that can only be drawn as boxes, each once, in order.
-
-    >>> without_glyph("Ridge №1, Привет, عرب"), without_glyph("月面, 月")
-    ('', '月面')
-    """
-    if text.isascii():
-        return ""
-    return "".join(
-        letter
-        for letter in dict.fromkeys(text)
-        if ord(letter) not in _letters() and unicodedata.category(letter) not in ("Cf", "Zs", "Mn")
+        font_paths=[str(font_folder())],
     )
 
 

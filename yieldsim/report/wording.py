@@ -86,7 +86,7 @@ def page_data(ds: xr.Dataset) -> dict[str, Any]:
         "sources": source_rows(summary["provenance"]),
         "options": option_rows(summary["provenance"]["options"]),
     }
-    boxes = letters_notice([data, summary["warnings"]])
+    boxes = letters_notice([data, summary["warnings"]], "summary.json")
     warnings = [*map(warning_line, summary["warnings"]), *([boxes] if boxes else [])]
     return data | {"warnings": warnings, "glance_warning": first_warning(warnings)}
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from numbers import Integral, Real
@@ -72,6 +71,7 @@ def prepare_budget(
     from yieldsim.optics.photometry import SUNLIGHT, LightFigures
     from yieldsim.planning.loads import rows_of
     from yieldsim.planning.storage import needs_of, store_of
+    from yieldsim.report.estimate_summary import estimate_summary
     from yieldsim.runs.noun_checks import noun_problems
 
     notes = Notes()
@@ -114,11 +114,14 @@ def prepare_budget(
         problems.append(Problem("", "uncertain", "is given alone", "it beside site and collector", hint))
     if ds is not None:
         problems.extend(_unfit(ds))
+        try:
+            summary = estimate_summary(ds)
+        except InputError as error:
+            problems.extend(error.problems)
     if ds is not None and design is not None and not problems:
         problems.extend(_other_mounts(ds, design))
     if problems:
         raise InputError(problems)
-    summary = json.loads(ds.attrs["summary"])
     _compare_sources(summary, sources, notes)
     light = LightFigures(**summary["delivered_light"]) if "delivered_light" in summary else SUNLIGHT
     figures = LightFigures(

@@ -169,7 +169,7 @@ def test_the_stage_that_leaves_nothing_is_named(make_estimate: Make) -> None:
 def test_letters_that_cannot_be_drawn_are_told(make_estimate: Make) -> None:
     text = words(make_estimate("three martian days", name="月面 Ridge", collector="鏡"))
     assert (
-        "Boxes stand for letters that the fonts of this report lack (U+6708, U+9762 and U+93E1); "
+        "Boxes stand for letters that the fonts used here lack (U+6708, U+9762 and U+93E1); "
         "summary.json has the names in full."
     ) in text
 

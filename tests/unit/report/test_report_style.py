@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import warnings
 
 import pytest
 
@@ -108,3 +109,29 @@ def test_same_figure_gives_the_same_bytes_and_leaves_matplotlib_alone() -> None:
     assert dict(matplotlib.rcParams) == before
     matplotlib.rcParams["font.size"] = matplotlib.rcParamsDefault["font.size"]
     assert not any(word in b"".join(first) for word in (b"CreationDate", b"dc:date"))
+
+
+def drawn(title: str) -> tuple[bytes, bytes, bytes]:
+    """A figure as PNG, PDF and SVG, made in that order, and warnings taken for errors."""
+    with warnings.catch_warnings(), style.drawing(5.0, 2.5) as figure:
+        warnings.simplefilter("error")
+        axes = figure.add_subplot()
+        axes.set_title(title)
+        axes.set_xlabel("hours")
+        return style.png_bytes(figure, 80.0), style.pdf_bytes(figure, "x"), style.svg_bytes(figure)
+
+
+def test_figures_tell_of_letters_that_their_fonts_lack() -> None:
+    """In every PDF, not by warnings of a library; once, though the figure is saved twice."""
+    pymupdf = pytest.importorskip("pymupdf")
+    page = pymupdf.open(stream=drawn("Ridge 月面")[1])[0]
+    told = (
+        "Boxes stand for letters that the fonts used here lack (U+6708 and U+9762); the JSON file beside it"
+    )
+    assert page.get_text().count(told) == 1
+    line, label = page.search_for("Boxes stand")[0], page.search_for("hours")[0]
+    assert line.y0 >= label.y1 - 1.0, "below everything else"
+    assert line.y1 <= page.rect.y1
+    plain = pymupdf.open(stream=drawn("Ridge №1, Привет")[1])[0]
+    assert "Boxes" not in plain.get_text()
+    assert drawn("Ridge 月面") == drawn("Ridge 月面")
