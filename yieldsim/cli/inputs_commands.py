@@ -9,17 +9,23 @@ import click
 
 @click.command(short_help="Write a starter set of input files, commented.")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
-def new(folder: Path) -> None:
+@click.option("--optics", is_flag=True, help="With a lens prescription, for trace and tune.")
+def new(folder: Path, optics: bool) -> None:
     """Write a starter set into DIR: a site with its horizon, a collector with its acceptance, a load.
 
     Every key is explained in the files. Nothing that is already there is replaced.
     """
-    from yieldsim.files.starter import EXAMPLE, write_starter
+    from yieldsim.files.starter import EXAMPLE, OPTICS, write_starter
 
-    for name in write_starter(folder):
+    for name in write_starter(folder, optics=optics):
         click.echo(folder / name)
     example = f"{folder / EXAMPLE[0]} --collector {folder / EXAMPLE[1]}"
     click.echo(f"next: yieldsim estimate {example}", err=True)
+    if optics:
+        click.echo(
+            f"or:   yieldsim trace {folder / OPTICS[0]} --out {folder / 'traced' / 'acceptance.csv'}",
+            err=True,
+        )
 
 
 @click.command(short_help="Validate input files and say what they hold.")

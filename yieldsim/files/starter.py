@@ -21,13 +21,16 @@ STARTER = (
     "habitat.load.toml",
     "lantern-ridge.uncertain.toml",
 )
+OPTICS = ("half-metre-lens.optics.toml", "prescriptions.md")
+"""A lens prescription, and what every key of one means."""
 
 
-def write_starter(folder: Path) -> tuple[str, ...]:
-    """Copy the starter set into a folder, all or nothing; the names written.
+def write_starter(folder: Path, *, optics: bool = False) -> tuple[str, ...]:
+    """Copy the starter set into a folder, with a lens prescription if wanted, all or nothing; the names written.
 
     Raises InputError when a file of the set is already there.
     """
     source = sites_folder()
-    write_new_folder(folder, {name: read_bytes(source / name) for name in STARTER})
-    return STARTER
+    names = (*STARTER, *OPTICS) if optics else STARTER
+    write_new_folder(folder, {name: read_bytes(source / name) for name in names})
+    return names
