@@ -8,7 +8,7 @@ import pytest
 from yieldsim.base.nouns import BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.vectors import direction_enu_xyz
 from yieldsim.planning.facing import annual_bound, best_facing, facing_map
-from yieldsim.planning.poses import facings, spread_over_sky, turned_off
+from yieldsim.planning.poses import facings, leaned, spread_over_sky
 
 NARROW = RoundAcceptance(incidence_deg=[0, 0.8, 1.2], acceptance_fraction=[0.9, 0.85, 0.0], source="point")
 WIDE = RoundAcceptance(
@@ -58,7 +58,7 @@ def brute_force(prospect, score, step_deg, rolls=(0.0,)):
     while step > 0.03:
         places = np.argsort(-value)[:50]
         off, toward = np.tile([step / 2.0, step], 8), np.repeat(np.arange(8) * 45.0, 2)
-        around = turned_off(grid.take(places), off, toward)
+        around = leaned(grid.take(places), off, toward)
         if len(rolls) > 1:
             turn = np.repeat([-2.0, 0.0, 2.0], around.count) * step
             around = facings(*(np.tile(c, 3) for c in around[:2]), np.tile(around.roll_deg, 3) + turn)

@@ -9,6 +9,9 @@ import numpy as np
 from yieldsim.base.nouns import Mount
 from yieldsim.base.vectors import FloatArray
 
+GOLDEN_ANGLE_DEG = 180.0 * (3.0 - 5.0**0.5)
+ROLL_PER_LEAN = 2.0
+
 
 class Facings(NamedTuple):
     """Tilt, azimuth and roll, degrees, (n,) each, as of `base.nouns.Mount`."""
@@ -131,22 +134,21 @@ def leaned(some: Facings, off_deg: FloatArray, toward_deg: FloatArray) -> Facing
     return facings_of_axes(carried(axes, normal).reshape(-1, 3, 3))
 
 
-def turned_off(some: Facings, off_deg: FloatArray, toward_deg: FloatArray) -> Facings:
-    """Each facing with its aperture leaned by off_deg (k,) towards toward_deg (k,) of its own frame: (n * k).
+def nearby(one: Facings, step_deg: float, turn_deg: float, *, rolls: bool) -> Facings:
+    """Facings about a step away from one, even over all ways to move: leans, and for optics that can roll leans and
+    rolls together, a roll counting ROLL_PER_LEAN of a lean.
 
-    toward 0 is up the slope of the aperture, 90 along its level axis; the roll stays as it is.
+    turn_deg   turns the pattern: a search that tries another one each time is not held up on a ridge between its ways
     """
-    axes = axes_enu_xyz(Facings(some.tilt_deg, some.azimuth_deg, np.zeros_like(some.tilt_deg)))
-    off, toward = np.radians(off_deg), np.radians(toward_deg)
-    way = (
-        np.cos(toward)[None, :, None] * axes[:, 1][:, None]
-        + np.sin(toward)[None, :, None] * axes[:, 0][:, None]
-    )
-    normal = np.cos(off)[None, :, None] * axes[:, 2][:, None] + np.sin(off)[None, :, None] * way
-    flat = normal.reshape(-1, 3)
-    tilt = np.degrees(np.arctan2(np.hypot(flat[:, 0], flat[:, 1]), flat[:, 2]))
-    azimuth = np.degrees(np.arctan2(flat[:, 0], flat[:, 1])) % 360.0
-    return Facings(tilt, azimuth, np.repeat(some.roll_deg, len(off)))
+    if not rolls:
+        toward = np.asarray(turn_deg + np.arange(8) * 45.0, dtype=np.float64)
+        return leaned(one, np.full(8, step_deg), toward)._replace(roll_deg=np.zeros(8))
+    # points on a sphere, even by height and by the golden angle
+    number = np.arange(16) + 0.5
+    height = 1.0 - number / 8.0
+    toward = np.asarray(turn_deg + GOLDEN_ANGLE_DEG * number, dtype=np.float64)
+    off = leaned(one, step_deg * np.sqrt(1.0 - height**2), toward)
+    return off._replace(roll_deg=off.roll_deg + ROLL_PER_LEAN * step_deg * height)
 
 
 def on_a_crooked_mast(

@@ -166,7 +166,7 @@ class GapChooser:
     def __init__(self, lists: RunLists, wide: RunLists | None, dark_steps: int) -> None:
         """Keep them."""
         self.count, self._lists = lists.count, lists
-        self._wide, self._dark_steps = lists if wide is None else wide, dark_steps
+        self._wide, self.dark_steps = lists if wide is None else wide, dark_steps
         self._known: dict[int, float] = {}
 
     def held(self, chosen: Set) -> Runs:
@@ -188,12 +188,12 @@ class GapChooser:
 
     def evened(self) -> SpreadGapChooser:
         """The same facings judged by the sizes of all gaps together."""
-        return SpreadGapChooser(self._lists, None, self._dark_steps)
+        return SpreadGapChooser(self._lists, None, self.dark_steps)
 
     def scanned(self, units: int, reached: float) -> Set | None:
         """A set of at most so many units found in the order of time, better than a value reached; None if
         none is found."""
-        low, high = self._dark_steps, int(-np.ceil(reached))
+        low, high = self.dark_steps, int(-np.ceil(reached))
         best = None
         while low < high:
             middle = (low + high) // 2
@@ -210,7 +210,7 @@ class GapChooser:
     def bound(self, units: int, best: Set) -> float:
         """Minus the least gap, steps."""
         reached = int(-np.ceil(self.value(best))) if best else self._lists.step_count
-        return -float(least_gap_steps(self._wide, units, self._dark_steps, reached, self._known))
+        return -float(least_gap_steps(self._wide, units, self.dark_steps, reached, self._known))
 
 
 class SpreadGapChooser(GapChooser):

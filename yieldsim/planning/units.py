@@ -13,12 +13,12 @@ import numpy as np
 from yieldsim.base.nouns import Mount
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.candidates import Candidates, spread, widened_run_lists
-from yieldsim.planning.cover import RunLists, united
+from yieldsim.planning.cover import RunLists
 from yieldsim.planning.facing import Found, annual_bound, best_facing
 from yieldsim.planning.lit_steps import delivering_runs, longest_gap_steps
-from yieldsim.planning.poses import Facings, axes_enu_xyz, of_mounts, together, turned_off
+from yieldsim.planning.poses import GOLDEN_ANGLE_DEG, Facings, axes_enu_xyz, nearby
 from yieldsim.planning.prospect import Goal, Prospect
-from yieldsim.planning.stretch_kernels import Runs
+from yieldsim.planning.unit_ability import Ability, Mounts, Watch
 from yieldsim.planning.unit_sets import (
     AnnualChooser,
     Chooser,
@@ -30,11 +30,13 @@ from yieldsim.planning.unit_sets import (
     places,
 )
 
-POLISH_STEPS = (0.5, 0.25, 0.125)
-"""Steps of the last search about each unit of a set, in distances between candidates."""
-MOST_POLISHED = 40
+FIRST_STEP_SHARE, LAST_STEP_SHARE, FINEST_STEP_SHARE = 0.5, 0.125, 0.008
+"""Steps of the last search about each unit of a set, in distances between candidates: the first, and the last of sets
+on the way and of the set asked for."""
+MOST_POLISHED, MOST_TRIED = 40, 6000
 BOUND_STEP_SHARE = 0.6
 """Facings that bounds are worked out for stand this much closer than candidates: the closer, the tighter."""
+EVERYWHERE = "every facing"
 VALUE_UNIT: dict[Goal, str] = {
     "annual": "kWh per year",
     "worst-month": "kWh in the poorest month",
@@ -44,36 +46,21 @@ VALUE_UNIT: dict[Goal, str] = {
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Ability:
-    """What a set of units does.
-
-    value   of the goal: kWh, or hours of the longest gap
-    """
-
-    units: int
-    value: float
-    upper_bound: float
-    annual_kwh: float
-    worst_month_kwh: float
-    longest_gap_hours: float
-    longest_gap_start_utc: np.datetime64
-    hours_delivering: float
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class UnitPlan:
     """The chosen set, and the sets for every smaller number of units.
 
-    bound_holds_for   what facings the bounds speak of
+    candidate_count, candidate_step_deg   facings that sets were chosen from, and how far apart on the sky; None where
+        all units face the one best way
+    bound_holds_for                       what facings the bounds speak of
     """
 
     goal: Goal
-    mounts: tuple[Mount, ...]
+    mounts: Mounts
     best: Ability
     curve: tuple[Ability, ...]
-    curve_mounts: tuple[tuple[Mount, ...], ...]
-    candidate_count: int
-    candidate_step_deg: float
+    curve_mounts: tuple[Mounts, ...]
+    candidate_count: int | None
+    candidate_step_deg: float | None
     bound_holds_for: str
 
 
@@ -84,46 +71,54 @@ def choose_units(
     *,
     found: Found | None = None,
     most_use_kwh: float = np.inf,
-    until_gap_hours: float = 0.0,
     progress: Callable[[int, int], None] | None = None,
 ) -> UnitPlan:
     """The best set of `units` units found for a goal, and how it grows from one unit on.
 
-    found            the best single facing for the goal, where it is known
-    most_use_kwh     what the load asks for a year, for the goal "load"
-    until_gap_hours  stop growing once the longest gap is no longer than this
+    found          the best facing for the goal, where it is known; its bound is for one unit
+    most_use_kwh   what the load asks for a year, for the goal "load"
     """
-    single = best_facing(prospect, goal, units=units if goal == "load" else 1) if found is None else found
-    candidates = spread(prospect, goal, single.facing)
+    single = best_facing(prospect, goal) if found is None else found
+    alone = goal == "annual"
+    # energies add up: the best facing is the best for any number of units
+    candidates = (
+        Candidates(facings=single.facing, step_deg=0.0) if alone else spread(prospect, goal, single.facing)
+    )
     items = features(prospect, goal, candidates.facings)
     chooser, holds_for = _chooser(prospect, goal, candidates, items, single, most_use_kwh)
-    growth = Growth(chooser)
+    growth, watch = Growth(chooser), Watch(prospect, goal)
     curve: list[Ability] = []
-    curve_mounts: list[tuple[Mount, ...]] = []
+    curve_mounts: list[Mounts] = []
     for count in range(1, units + 1):
         growth.grow()
         chosen = growth.best
         bound = chooser.bound(count, chosen)
-        # a set that is as good as can be is left alone
-        mounts = _mounts(candidates.facings, chosen)
-        slack = {"worst-month": 1e-4 * bound, "shortest-gap": 0.75}.get(goal, np.inf)
-        if chooser.value(chosen) < bound - slack:
-            mounts = polished(prospect, goal, candidates, chosen)
-        able = ability(prospect, goal, mounts, bound)
-        curve.append(able)
+        # what no facing at all can better; a bound over the candidates may yet be beaten between them
+        known = (
+            bound
+            if holds_for == EVERYWHERE
+            else -chooser.dark_steps
+            if isinstance(chooser, GapChooser)
+            else np.inf
+        )
+        slack = {"worst-month": 1e-4 * bound, "shortest-gap": 0.75}.get(goal, 0.0)
+        thorough = count in (1, units)
+        if alone or chooser.value(chosen) >= known - slack or (goal == "load" and not thorough):
+            mounts = _mounts(candidates.facings, chosen)
+        else:
+            mounts = polished(prospect, goal, candidates, chosen, watch, thorough=thorough)
+        curve.append(watch.ability(mounts, bound))
         curve_mounts.append(mounts)
         if progress is not None:
             progress(count, units)
-        if able.longest_gap_hours <= until_gap_hours:
-            break
     return UnitPlan(
         goal=goal,
         mounts=curve_mounts[-1],
         best=curve[-1],
         curve=tuple(curve),
         curve_mounts=tuple(curve_mounts),
-        candidate_count=candidates.facings.count,
-        candidate_step_deg=candidates.step_deg,
+        candidate_count=None if alone else candidates.facings.count,
+        candidate_step_deg=None if alone else candidates.step_deg,
         bound_holds_for=holds_for,
     )
 
@@ -178,14 +173,17 @@ def _chooser(
     most_use_kwh: float,
 ) -> tuple[Chooser, str]:
     """The chooser of a goal with its bound, and what the bound holds for."""
-    everywhere = "every facing"
     listed = f"the {len(items)} facings tried, {candidates.step_deg:.3g} deg apart"
     if goal == "annual":
-        return AnnualChooser(np.array(items), single.bound), listed if single.bound is None else everywhere
+        searched = "the facings that the search tried"
+        return AnnualChooser(np.array(items), single.bound), searched if single.bound is None else EVERYWHERE
     if goal == "worst-month":
+        kwh = np.stack(items)
         if prospect.rolls_matter:
-            return MonthChooser(np.stack(items)), listed
-        return MonthChooser(np.stack(items), lambda weights: _most_weighted(prospect, weights)), everywhere
+            return MonthChooser(
+                kwh, lambda weights: _most_listed(prospect, candidates.facings, kwh, weights)
+            ), listed
+        return MonthChooser(kwh, lambda weights: _most_weighted(prospect, weights)), EVERYWHERE
     if goal == "load":
         use = prospect.use
         assert use is not None
@@ -193,7 +191,15 @@ def _chooser(
     wide = widened_run_lists(prospect, BOUND_STEP_SHARE * candidates.step_deg)
     dark_steps = round(prospect.dark_gap_hours / prospect.track.step_hours)
     lists = RunLists.of(items, prospect.track.step_count)
-    return GapChooser(lists, wide, dark_steps), listed if wide is None else everywhere
+    return GapChooser(lists, wide, dark_steps), listed if wide is None else EVERYWHERE
+
+
+def _most_listed(prospect: Prospect, some: Facings, kwh: FloatArray, weights: FloatArray) -> float:
+    """The most energy that any of the facings has when each whole month counts by its weight, with what the cells of sky
+    may have left out of it."""
+    best = some.take([int((kwh @ weights).argmax())])
+    error = prospect.months.cell_error_kwh(axes_enu_xyz(best), best.tilt_deg)
+    return float((kwh @ weights).max() + weights.max() * error[0])
 
 
 def _most_weighted(prospect: Prospect, weights: FloatArray) -> float:
@@ -211,97 +217,54 @@ def _most_weighted(prospect: Prospect, weights: FloatArray) -> float:
 # ---------------------------------------------------------------- the last degrees
 
 
-def polished(prospect: Prospect, goal: Goal, candidates: Candidates, chosen: Set) -> tuple[Mount, ...]:
-    """The set with each unit moved about a little as long as that helps, as mounts."""
-    if len(chosen) > MOST_POLISHED:
-        return _mounts(candidates.facings, chosen)
+def polished(
+    prospect: Prospect, goal: Goal, candidates: Candidates, chosen: Set, watch: Watch, *, thorough: bool
+) -> Mounts:
+    """The set with each unit moved about a little as long as that helps, as mounts.
+
+    thorough   until no step down to FINEST_STEP_SHARE helps, or MOST_TRIED were tried; else a few steps
+    """
+    plain = _mounts(candidates.facings, chosen)
+    if not thorough and len(chosen) > MOST_POLISHED:
+        return plain
     now = candidates.facings.take(chosen)
     items = features(prospect, goal, now)
-    toward = np.linspace(0.0, 315.0, 8)
-    for share in POLISH_STEPS:
+    share, turn_deg, tried = FIRST_STEP_SHARE, 0.0, 0
+    while share >= (FINEST_STEP_SHARE if thorough else LAST_STEP_SHARE) and tried < MOST_TRIED:
+        helped = False
         for place in range(now.count):
-            around = turned_off(now.take([place]), np.full(8, share * candidates.step_deg), toward)
-            tried = together(now.take([place]), around)
+            one = now.take([place])
+            around = nearby(one, share * candidates.step_deg, turn_deg, rolls=prospect.rolls_matter)
             reached = features(prospect, goal, around)
-            small = _small_chooser(
-                prospect, goal, [*items[:place], *items[place + 1 :], items[place], *reached]
-            )
-            rest = list(range(now.count - 1))
-            values = small.with_each(rest)[now.count - 1 :]
+            rest = [*items[:place], *items[place + 1 :]]
+            small = _small_chooser(prospect, goal, [*rest, items[place], *reached])
+            values = small.with_each(list(range(len(rest))))[len(rest) :]
             best = int(values.argmax())
             if values[best] > values[0]:
-                items[place] = reached[best - 1]
-                for column, new in zip(now, tried, strict=True):
-                    column[place] = new[best]
-    plain = _mounts(candidates.facings, chosen)
-    fine = _mounts(now, list(range(now.count)))
-    return max((fine, plain), key=lambda mounts: _worth(prospect, goal, mounts))
+                helped, items[place] = True, reached[best - 1]
+                for column, new in zip(now, around, strict=True):
+                    column[place] = new[best - 1]
+            tried += around.count
+        turn_deg += GOLDEN_ANGLE_DEG
+        if not (thorough and helped):
+            share /= 2.0
+    return max((_mounts(now, list(range(now.count))), plain), key=watch.worth)
 
 
 def _small_chooser(prospect: Prospect, goal: Goal, items: list[Any]) -> Chooser:
     if goal == "worst-month":
         return MonthChooser(np.stack(items))
+    if goal == "load":
+        assert prospect.use is not None
+        return LoadChooser(np.stack(items), prospect.use, np.inf, prospect.years)
     return GapChooser(RunLists.of(items, prospect.track.step_count), None, 0)
 
 
-def _mounts(some: Facings, chosen: Set) -> tuple[Mount, ...]:
+def _mounts(some: Facings, chosen: Set) -> Mounts:
     """Distinct facings of a set as mounts with counts, to a hundredth of a degree, by azimuth."""
     found, counts = places(chosen)
     held: Counter[Mount] = Counter()
     for place, count in zip(found, counts, strict=True):
         held[some.mount(int(place))] += int(count)
-    mounts = [
-        Mount(tilt_deg=m.tilt_deg, azimuth_deg=m.azimuth_deg, roll_deg=m.roll_deg, count=count)
-        for m, count in held.items()
-    ]
+    mounts = [replace(mount, count=count) for mount, count in held.items()]
     return tuple(sorted(mounts, key=lambda m: (m.azimuth_deg, m.tilt_deg, m.roll_deg)))
-
-
-# ---------------------------------------------------------------- what a set does
-
-
-def ability(prospect: Prospect, goal: Goal, mounts: tuple[Mount, ...], score_bound: float) -> Ability:
-    """What mounts do together; `score_bound` is a chooser's bound."""
-    some = of_mounts(mounts)
-    counts = np.array([mount.count for mount in mounts], dtype=float)
-    months = counts @ prospect.month_kwh(some)
-    runs = _union(prospect, some)
-    gap_steps, gap_from = longest_gap_steps(runs, prospect.track.step_count)
-    gap_hours = gap_steps * prospect.track.step_hours
-    values = {
-        "annual": float(months.sum() / prospect.years),
-        "worst-month": float(months[prospect.whole_months].min()),
-    }
-    value = gap_hours if goal == "shortest-gap" else values.get(goal, 0.0)
-    if goal == "load":
-        value = _used_kwh(prospect, some, counts)
-    bound = -score_bound * prospect.track.step_hours if goal == "shortest-gap" else score_bound
-    return Ability(
-        units=int(counts.sum()),
-        value=value,
-        upper_bound=min(bound, value) if goal == "shortest-gap" else max(bound, value),
-        annual_kwh=values["annual"],
-        worst_month_kwh=values["worst-month"],
-        longest_gap_hours=gap_hours,
-        longest_gap_start_utc=prospect.track.step_utc(gap_from),
-        hours_delivering=float((runs[1] - runs[0]).sum() * prospect.track.step_hours),
-    )
-
-
-def _worth(prospect: Prospect, goal: Goal, mounts: tuple[Mount, ...]) -> float:
-    able = ability(prospect, goal, mounts, 0.0)
-    return -able.value if goal == "shortest-gap" else able.value
-
-
-def _union(prospect: Prospect, some: Facings) -> Runs:
-    none = np.zeros(0, dtype=np.int64)
-    found: Runs = (none, none)
-    for runs in features(prospect, "shortest-gap", some):
-        found = united(found, runs)
-    return found
-
-
-def _used_kwh(prospect: Prospect, some: Facings, counts: FloatArray) -> float:
-    assert prospect.use is not None
-    power_w = sum(count * prospect.power_w(some, i) for i, count in enumerate(counts))
-    return prospect.use(np.asarray(power_w)) / prospect.years

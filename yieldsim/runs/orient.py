@@ -127,7 +127,7 @@ def answered(
     asked_kwh /= sky.years
     plan = None
     if units is not None:
-        single = None if goal == "load" else _of_one(found[goal], design.unit_count)
+        single = _of_one(found[goal], design.unit_count)
         plan = choose_units(
             prospect, goal, units, found=single, most_use_kwh=asked_kwh, progress=phase.counted
         )

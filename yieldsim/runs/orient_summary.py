@@ -14,7 +14,8 @@ from yieldsim.planning import following
 from yieldsim.planning.lit_steps import delivering_runs, longest_gap_steps
 from yieldsim.planning.pointing import losses_on_a_crooked_mast, losses_when_off
 from yieldsim.planning.poses import Facings, axes_enu_xyz, of_mounts
-from yieldsim.planning.units import VALUE_UNIT, Ability
+from yieldsim.planning.unit_ability import Ability
+from yieldsim.planning.units import VALUE_UNIT
 from yieldsim.runs.following_words import follower_rows
 from yieldsim.runs.summary import iso, site_words
 

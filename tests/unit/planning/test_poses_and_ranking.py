@@ -13,11 +13,11 @@ from yieldsim.planning.poses import (
     axes_enu_xyz,
     facings,
     facings_of_axes,
+    leaned,
     of_mounts,
     on_a_crooked_mast,
     sky_grid,
     spread_over_sky,
-    turned_off,
 )
 from yieldsim.planning.ranking import kept_by_stage, ranked, units_for_power, worst_whole_month
 
@@ -47,9 +47,9 @@ def test_mounts_are_whole_hundredths_in_the_ranges_of_a_file():
     )
 
 
-def test_turned_off_is_off_by_that_angle_all_round():
+def test_a_lean_is_off_by_that_angle_all_round():
     some = drawn(20)
-    off = turned_off(some, np.array([0.5, 3.0, 40.0, 3.0]), np.array([0.0, 90.0, 200.0, 270.0]))
+    off = leaned(some, np.array([0.5, 3.0, 40.0, 3.0]), np.array([0.0, 90.0, 200.0, 270.0]))
     moved = angle_between_deg(axes_enu_xyz(off)[:, 2], np.repeat(axes_enu_xyz(some)[:, 2], 4, axis=0))
     np.testing.assert_allclose(moved.reshape(20, 4), np.tile([0.5, 3.0, 40.0, 3.0], (20, 1)), atol=1e-9)
 
