@@ -36,6 +36,9 @@ SEEDS: dict[Goal, int] = {"annual": 24, "worst-month": 16, "shortest-gap": 16, "
 SEEDS_ROLLED: dict[Goal, int] = {"annual": 10, "worst-month": 16, "shortest-gap": 10, "load": 4}
 """Two-angle tables cost ten times as much a facing, and their search turns in roll besides."""
 SURVIVORS = 6
+TURNED_ON: dict[Goal, int] = {"annual": 0, "worst-month": 40, "shortest-gap": 40, "load": 8}
+OTHER_ROLLS_DEG, OTHER_GRID_DEG = 30.0, 12.0
+"""So many two-angle facings of a grid are judged at other rolls too, besides a coarse grid at all of them."""
 FINEST_DEG = 0.005
 FINEST_ROLLED_DEG = 0.04
 """Where the search stops: round tables, and two-angle ones."""
@@ -167,6 +170,8 @@ def best_facing(
     scores = annual
     if goal != "annual":
         grid, scores = _grid_scores(prospect, goal, grid, units * annual, scouted)
+        if prospect.rolled is not None:
+            grid, scores = _at_other_rolls(goal, grid, scores, 1.5 * step, scouted)
     rolls = prospect.rolled is not None
     starts = apart(grid, scores, 1.5 * step, (SEEDS_ROLLED if rolls else SEEDS)[goal])
     starts = starts if seeds is None else together(starts, seeds)
@@ -224,6 +229,19 @@ def _grid_scores(
     if goal == "shortest-gap":
         return grid, score(grid, np.full(grid.count, 1.3 * reached - 1.0))
     return grid, score(grid, None)
+
+
+def _at_other_rolls(
+    goal: Goal, grid: Facings, scores: FloatArray, apart_deg: float, score: Score
+) -> tuple[Facings, FloatArray]:
+    """A grid, whose rolls were chosen for annual energy, with facings at other rolls added, judged by the goal itself."""
+    best = apart(grid, scores, apart_deg, TURNED_ON[goal])
+    turns = np.arange(OTHER_ROLLS_DEG, 360.0, OTHER_ROLLS_DEG)
+    tried = facings(best.tilt_deg[:, None], best.azimuth_deg[:, None], best.roll_deg[:, None] + turns)
+    if goal != "load":
+        tried = together(tried, spread_over_sky(OTHER_GRID_DEG, np.append(0.0, turns)))
+    at_least = np.full(tried.count, 1.3 * float(scores.max()) - 1.0) if goal == "shortest-gap" else None
+    return together(grid, tried), np.concatenate([scores, score(tried, at_least)])
 
 
 def apart(some: Facings, score: FloatArray, apart_deg: float, most: int) -> Facings:

@@ -36,6 +36,7 @@ Use = Callable[[FloatArray], float]
 """Energy put to use over the run, kWh, from delivered power (intervals,) in W."""
 SCOUT_CELLS_PER_HALF_WIDTH, SCOUT_STEPS_PER_HALF_WIDTH = 12.0, 4.0
 SCOUT_RATES = 17
+LONGEST_SCOUT_STEP_S = 1800.0
 ROLL_GRID_DEG, ROLL_STEP_DEG = 3.0, 15.0
 """Facings and rolls that are tried over the whole sky to see which roll is best where."""
 TIE = 1e-6
@@ -74,9 +75,8 @@ class Prospect:
         year = months.with_sky(sky.merged())
         scout_months, scout, rolled, stride = months, year, None, 1
         if not year.ready.is_round:
-            stride = max(
-                1, int(_half_width_deg(year) / SCOUT_STEPS_PER_HALF_WIDTH / np.degrees(track.fastest_rad))
-            )
+            by_width = _half_width_deg(year) / SCOUT_STEPS_PER_HALF_WIDTH / np.degrees(track.fastest_rad)
+            stride = max(1, int(min(by_width, LONGEST_SCOUT_STEP_S / track.step_s)))
             one = scout_sky(months)
             scout_months = Sweep.of(one, acceptance)
             scout = scout_months.with_sky(one.merged())
