@@ -100,7 +100,7 @@ def draw_acceptance(ds: xr.Dataset, figure: Figure) -> None:
     for level, word in zip(LEVELS, ("a tenth of the peak", "half of the peak"), strict=True):
         axes.axhline(level * peak, color=style.MUTED, linewidth=0.6, linestyle=(0, (2, 2)), zorder=0)
         axes.annotate(
-            word, (0.02, level * peak), (0, 2), xycoords=("axes fraction", "data"),
+            word, (0.99, level * peak), (0, 2), xycoords=("axes fraction", "data"), ha="right",
             textcoords="offset points", fontsize=style.SMALL_PT, color=style.MUTED,
         )  # fmt: skip
     axes.set_xlim(min(angle[0] for _, angle, _ in found), max(angle[-1] for _, angle, _ in found))

@@ -115,7 +115,9 @@ def draw_errors(summary: dict[str, Any], axes: Axes) -> None:
     axes.set_ylabel("Energy lost (%)")
     axes.set_title("What a pointing error costs")
     axes.set_xlim(0.0, off[-1])
-    axes.set_ylim(bottom=0.0)
+    axes.set_ylim(0.0, (1.05 if len(lines) == 2 else 1.3) * axes.dataLim.y1 or 1.0)
+    low, high = axes.get_ylim()
+    axes.set_yticks([tick for tick in axes.get_yticks() if low <= tick <= min(high, 100.0)])
     axes.grid(visible=True)
     axes.legend(loc="best")
 

@@ -9,6 +9,7 @@ import xarray as xr
 
 from yieldsim.base.vectors import FloatArray
 from yieldsim.report import style
+from yieldsim.report.acceptance_figures import mount_letter
 from yieldsim.report.sky_figure import COMPASS
 from yieldsim.report.span_words import span_words
 
@@ -19,6 +20,7 @@ MAP_IN = 3.3
 ROW_IN = 0.19
 """Height of a line of the table of named facings."""
 HEAD_ROWS = 1.8
+FAIR_SHARE = 0.15
 LEVELS = (0.25, 0.5, 0.75, 0.9, 0.95, 0.99)
 LABELLED = (0.25, 0.5, 0.75, 0.9, 0.95, 0.99)
 LABELLED_ON_DOME = (0.5, 0.9)
@@ -46,7 +48,8 @@ LOW_FACING_TILT_DEG = 60.0
 
 def table_in(summary: dict[str, Any]) -> float:
     """Height of the table of named facings."""
-    return ROW_IN * (min(len(_named(summary)), MOST_NAMED) + HEAD_ROWS)
+    count = len(_named(summary))
+    return ROW_IN * (min(count, MOST_NAMED) + (count > MOST_NAMED) + HEAD_ROWS)
 
 
 def draw_map(ds: xr.Dataset, summary: dict[str, Any], figure: Any) -> None:
@@ -87,8 +90,7 @@ def _panorama(ds: xr.Dataset, summary: dict[str, Any], share: FloatArray, axes: 
     order = np.argsort((azimuth - centre + 180.0) % 360.0, kind="stable")
     across = (azimuth[order] - centre + 180.0) % 360.0 - 180.0 + centre
     across, order = np.append(across, across[0] + 360.0), np.append(order, order[0])
-    lit = np.flatnonzero(share.max(axis=1) > 0.02)
-    rows = slice(max(int(lit[0]) - 2, 0), min(int(lit[-1]) + 3, len(tilt)))
+    rows = _rows_worth_showing(summary, tilt, share)
     up = 90.0 - tilt[rows]
     values = ds["annual_kwh"].values[rows][:, order]
     drawn = _smooth_image(axes, across, up, values)
@@ -108,12 +110,22 @@ def _panorama(ds: xr.Dataset, summary: dict[str, Any], share: FloatArray, axes: 
     return drawn
 
 
+def _rows_worth_showing(summary: dict[str, Any], tilt_deg: FloatArray, share: FloatArray) -> slice:
+    """The tilts that give a fair share of the best somewhere, and those of all facings that have names."""
+    worth = tilt_deg[share.max(axis=1) > FAIR_SHARE].tolist()
+    shown = [*worth, *(float(row["tilt_deg"]) for row, _, _ in _named(summary))]
+    first, last = np.searchsorted(tilt_deg, (min(shown), max(shown)))
+    return slice(max(int(first) - 2, 0), min(int(last) + 3, len(tilt_deg)))
+
+
 def _smooth_image(axes: Axes, across: FloatArray, up: FloatArray, values: FloatArray) -> Any:
     """An even grid in colour, linear between its points: a mesh of triangles would show ribs where energy falls
     off within a few rows."""
     half_x, half_y = 0.5 * (across[1] - across[0]), 0.5 * abs(up[0] - up[1])
     extent = (across[0] - half_x, across[-1] + half_x, up[-1] - half_y, up[0] + half_y)
-    return axes.imshow(values, extent=extent, aspect="auto", cmap=style.POWER_MAP, interpolation="bilinear")
+    return axes.imshow(
+        values, extent=extent, aspect="auto", cmap=style.POWER_MAP, vmin=0.0, interpolation="bilinear"
+    )
 
 
 def _dome(ds: xr.Dataset, summary: dict[str, Any], share: FloatArray, axes: Axes) -> tuple[Any, float]:
@@ -125,7 +137,7 @@ def _dome(ds: xr.Dataset, summary: dict[str, Any], share: FloatArray, axes: Axes
     values = np.concatenate([ds["annual_kwh"].values, ds["annual_kwh"].values[:, :1]], axis=1)[:last]
     radius, angle = np.meshgrid(tilt[:last], np.radians(closed), indexing="ij")
     x, y = radius * np.sin(angle), radius * np.cos(angle)
-    drawn = axes.pcolormesh(x, y, values, cmap=style.POWER_MAP, shading="gouraud", rasterized=True)
+    drawn = axes.pcolormesh(x, y, values, cmap=style.POWER_MAP, vmin=0.0, shading="gouraud", rasterized=True)
     _contours(axes, x, y, values / float(ds["annual_kwh"].max()), LABELLED_ON_DOME)
     rim = float(tilt[last - 1])
     _rings(axes, rim, _poorest_turn(azimuth, share[:last]))
@@ -185,8 +197,7 @@ def _named(summary: dict[str, Any]) -> list[tuple[dict[str, Any], str, str]]:
     rows = [
         (row, GOAL_MARKS[row["goal"]], str(number)) for number, row in enumerate(summary["best"], start=1)
     ]
-    letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-    return rows + [(row, COMPARED_MARK, letters[place % 26]) for place, row in enumerate(summary["compare"])]
+    return rows + [(row, COMPARED_MARK, mount_letter(place)) for place, row in enumerate(summary["compare"])]
 
 
 def aside_pt(spots_pt: FloatArray) -> FloatArray:
@@ -215,9 +226,14 @@ def _marks(
 
     points_per_unit   (2,) about how long a unit of each axis is on paper
     """
-    moved = aside_pt(np.array(spots) * points_per_unit)
-    for (x, y), (_, mark, words), (right, up) in zip(spots, _named(summary), moved.tolist(), strict=True):
+    moved = aside_pt(np.array(spots[:MOST_NAMED]) * points_per_unit)
+    for (x, y), (_, mark, words), (right, up) in zip(spots, _named(summary), moved.tolist(), strict=False):
         _mark(axes, x, y, mark, words, (right, up))
+    # those that the table has no room for
+    for x, y in spots[MOST_NAMED:]:
+        axes.plot(
+            [x], [y], COMPARED_MARK, markersize=4.0, color=style.INK, markeredgecolor="white", clip_on=False
+        )
 
 
 def _mark(
@@ -258,7 +274,12 @@ def _names(summary: dict[str, Any], axes: Axes) -> None:
         "kWh in the\npoorest month",
         "longest gap",
     )
-    step = 1.0 / (len(named) + HEAD_ROWS)
+    more = len(_named(summary)) - len(named)
+    step = 1.0 / (len(named) + (more > 0) + HEAD_ROWS)
+    axes.text(
+        0.045, 1.0 - (HEAD_ROWS - 0.2) * step, "numbers: best for; letters: compared", va="bottom",
+        color=style.MUTED, fontsize=style.SMALL_PT,
+    )  # fmt: skip
     for x, words in zip(places, heads, strict=True):
         axes.text(
             x, 1.0 - (HEAD_ROWS - 0.2) * step, words, ha="right", va="bottom", color=style.MUTED,
@@ -267,7 +288,7 @@ def _names(summary: dict[str, Any], axes: Axes) -> None:
     for line, (row, mark, letter) in enumerate(named):
         y = 1.0 - (line + HEAD_ROWS + 0.4) * step
         _mark(axes, 0.015, y, mark, letter)
-        name = f"best for: {GOAL_WORDS[row['goal']]}" if "goal" in row else _compared(row)
+        name = GOAL_WORDS[row["goal"]] if "goal" in row else _compared(row)
         pose = f"{row['tilt_deg']:.1f}°, {row['azimuth_deg']:.1f}°"
         if abs(row["roll_deg"]) > 0.005:
             pose += f", roll {row['roll_deg']:.1f}°"
@@ -280,6 +301,10 @@ def _names(summary: dict[str, Any], axes: Axes) -> None:
         axes.text(0.045, y, name, va="center", fontsize=style.SMALL_PT)
         for x, words in zip(places, cells, strict=True):
             axes.text(x, y, words, ha="right", va="center", fontsize=style.SMALL_PT)
+    if more > 0:
+        y = 1.0 - (len(named) + HEAD_ROWS + 0.4) * step
+        words = f"{more} more as small marks; facings.csv lists all"
+        axes.text(0.045, y, words, va="center", fontsize=style.SMALL_PT, color=style.MUTED)
 
 
 def _compared(row: dict[str, Any]) -> str:

@@ -84,6 +84,7 @@ def draw_rank(summary: dict[str, Any], figure: Figure) -> None:
     title = (
         f"{summary['collector']['name']} at {count} site{'s' if count != 1 else ''}, {facing}\n"
         f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}, ranked by {GOAL_WORDS[summary['goal']]}"
+        + (f"; the first {MOST_DRAWN} drawn" if count > MOST_DRAWN else "")
     )
     figure.suptitle(
         style.folded(title, style.FULL_WIDTH_IN, TITLE_PT),
@@ -179,7 +180,9 @@ def draw_stages(rows: list[dict[str, Any]], per: str, axes: Axes) -> None:
             share = kept[stage]
             _cell(axes, x, y, _per_cent(share), 0.0 if share is None else 1.0 - share)
     axes.axvline(first - 0.5, color=style.RULE, linewidth=0.6)
-    axes.set_xticks(range(len(heads)), heads, rotation=0, fontsize=style.SMALL_PT - 0.5)
+    axes.set_xticks(
+        range(len(heads)), heads, rotation=0, fontsize=style.SMALL_PT - (1.0 if len(heads) > 12 else 0.5)
+    )
     axes.xaxis.tick_top()
     axes.set_yticks(range(len(rows)), [_reasons(row) for row in rows], fontsize=style.SMALL_PT - 0.3)
     axes.set_xlim(-0.55, len(heads) - 0.45)

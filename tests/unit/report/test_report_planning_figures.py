@@ -122,6 +122,29 @@ def test_each_named_facing_has_its_mark_on_the_map_and_in_the_table(tilt_deg: fl
         assert style.png_bytes(figure)
 
 
+def test_more_facings_than_the_table_holds_are_small_marks_and_counted() -> None:
+    summary = orient_summary()
+    summary["compare"] = [
+        facing(30.0, 9.0 * place, label=f"mount {place + 1} of the file") for place in range(40)
+    ]
+    with style.drawing(7.0, 9.0) as figure:
+        facing_figure.draw_facing(orient_dataset(summary), figure)
+        assert f"{43 - facing_map.MOST_NAMED} more as small marks; facings.csv lists all" in texts(figure)
+        small = [line for line in figure.axes[0].lines if line.get_markersize() == 4.0]
+    assert len(small) == 43 - facing_map.MOST_NAMED
+
+
+def test_all_named_facings_lie_within_the_map() -> None:
+    """One of them looks far from where light is to be had."""
+    summary = orient_summary()
+    summary["best"] = [row | {"tilt_deg": 88.0} for row in summary["best"]]
+    summary["compare"] = [facing(20.0, 10.0, label="mount 1 of the file")]
+    tilt = np.arange(0.0, 181.0)
+    share = np.exp(-(((tilt - 88.0) / 5.0) ** 2))[:, None] * np.ones((1, 8))
+    rows = tilt[facing_map._rows_worth_showing(summary, tilt, share)]
+    assert rows[0] <= 20.0 <= 88.0 <= rows[-1] < 120.0
+
+
 # ---------------------------------------------------------------- units
 
 
