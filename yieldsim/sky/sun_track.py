@@ -38,6 +38,7 @@ class SunTrack:
     occulters         the same of each body that can pass in front
     near_s            for each of them, the spans of time during which it is near the Sun's disc
     season            solar longitude, degrees, not reduced to a turn
+    turns_back        the body turns against its orbit, so that the Sun rises in the west
     """
 
     start_tdb_s: float
@@ -48,6 +49,7 @@ class SunTrack:
     occulters: tuple[tuple[Occulter, Pieces], ...]
     near_s: tuple[tuple[tuple[float, float], ...], ...]
     season: Pieces
+    turns_back: bool = False
 
     def directions(self, tdb_s: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Azimuth [0, 360), elevation, degrees, and distance, au, each (n,)."""
@@ -59,7 +61,8 @@ class SunTrack:
         true solar time.
 
         True solar time is the hour angle of the apparent Sun at the site, 24 hours to the turn, 12 when the
-        Sun crosses the meridian of the site's longitude. Raises ValueError for times outside the span.
+        Sun crosses the meridian of the site's longitude, counted the way the Sun goes. Raises ValueError for times
+        outside the span.
         """
         azimuth_deg, elevation_deg, distance_au, radius_deg, solar_time_hours = self._angles(tdb_s)
         season_deg = _one_turn(self.season.at(tdb_s)[0])
@@ -84,6 +87,8 @@ class SunTrack:
         _sun_angles(
             self.sun.at(tdb_s), math.radians(self.vertical_latitude_deg), SOLAR_RADIUS_KM / AU_KM, found
         )
+        if self.turns_back:
+            found[4] = np.where(found[4] > 0.0, 24.0 - found[4], 0.0)
         return tuple(found)
 
 
@@ -135,6 +140,7 @@ def prepare_track(
             for occulter, pieces in occulters
         ),
         season=season,
+        turns_back=body.rotation.prime_meridian_deg[1] < 0.0,
     )
 
 
