@@ -280,6 +280,8 @@ def test_a_survey_to_the_edge_of_its_only_file(folder):
         "1",
         "--write-sites",
         "3",
+        "--spacing-m",
+        "1000",
         "--no-figure",
     )
     assert "note: at the best place, no terrain at all at" in err

@@ -2,10 +2,9 @@
 
 On the gnomonic plane great circles are straight lines, so all cells share families of parallel lines. In the plane of one line and
 the body's centre the ground is a row of points (X, Z): the body's curvature is in their places, and lines of sight are straight.
-What a cell sees along its line is the tangent from its eye to the upper convex hull of the points ahead. The hull of all points
-from a column on is a chain: each point links to the next vertex of the hull that begins at it. The chains of a line are built once,
-from its far end, in one pass; every cell then walks its own. The cost doesn't grow with reach beyond the few coarser samples that
-far ground needs.
+What a cell sees along its line is the tangent from its eye to the upper convex hull of the points ahead. A line is walked once, from
+its far end, with the hull of what has been passed at hand; every cell on the way takes its tangent. The cost doesn't grow with reach
+beyond the few coarser samples that far ground needs.
 
 Ground within NEAR_PIXELS of a cell is looked at along the cell's own line, from the cell's own height; farther ground along the
 nearest of the shared lines, at most half a pixel aside. Against lines of sight through the cell that errs by 0.04 deg (19 of 20
@@ -20,35 +19,33 @@ tile, so one table of its path serves every cell.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
 
+from yieldsim.base.arctangent import arctangent2
+from yieldsim.base.kernels import njit
 from yieldsim.base.relief import Float32Array
 from yieldsim.base.vectors import FloatArray
+from yieldsim.ground.far_slopes import Eyes, along_by_index, far_slopes
 from yieldsim.ground.line_points import (
-    FULL_DETAIL_PIXELS,
     KNOWN_M,
-    MISSING_M,
-    SHARED_LEVEL,
-    SHARING_LINES,
+    NEAR_PIXELS,
     Direction,
     Levels,
-    LinePoints,
-    add_points,
-    empty_line,
-    start_from_hull,
-    tangent,
+    sink_below_tangent,
+    sinks,
 )
 
-NEAR_PIXELS = 32
 LEVEL_SLOPE = 1e-9
 """Lines that stray less than this from a row run along it: they cross into the next row nowhere within reach."""
 ANGLE_UNIT_DEG = 0.002
 """Horizons are stored as whole multiples of this, 16 bits each: up to 65.5 deg."""
 LOWEST, HIGHEST, NO_CELL = -32767, 32767, -32768
+PATCH = 32
+"""Side of the patches in which maps are turned over in memory."""
 
 
 class Cells(NamedTuple):
@@ -61,23 +58,6 @@ class Cells(NamedTuple):
     near_m: Float32Array
     row: Float32Array
     column: Float32Array
-
-
-def transposed(levels: Levels, cells: Cells) -> tuple[Levels, Cells]:
-    """Both with rows and columns exchanged, for lines that run along rows rather than columns."""
-    pieces = [
-        levels.heights_m[s : s + r * c].reshape(r, c).T.ravel()
-        for s, r, c in zip(levels.start, levels.rows, levels.columns, strict=True)
-    ]
-    turned = Levels(
-        np.concatenate(pieces),
-        levels.start,
-        levels.columns,
-        levels.rows,
-        levels.first_column,
-        levels.first_row,
-    )
-    return turned, Cells(*(np.ascontiguousarray(a.T) for a in (cells.near_m, cells.column, cells.row)))
 
 
 def sweep(
@@ -105,20 +85,39 @@ def sweep(
     upright = np.abs(index[:, 1]) > np.abs(index[:, 0])
     known = levels.heights_m > KNOWN_M
     lowest_m = float(np.min(levels.heights_m, where=known, initial=np.inf)) if known.any() else ground_m
+    least = lowest_slopes(cells.near_m, rows, columns, lowest_m, radius_m, mast_height_m, stride)
+    nodes = sinks(levels, to_gnomonic, radius_m)
+    eyes = eyes_of(cells, to_gnomonic, radius_m, mast_height_m)
+    # lines run along rows, or along columns: then rows and columns change places
     for turned in (False, True):
         chosen = np.flatnonzero(upright == turned)
         if chosen.size == 0:
             continue
-        a, b = transposed(levels, cells) if turned else (levels, cells)
-        matrix = to_gnomonic[:, [1, 0, 2]] if turned else to_gnomonic
-        step = index[chosen][:, ::-1] if turned else index[chosen]
+        matrix, step = to_gnomonic, index[chosen]
+        if turned:
+            matrix, step = to_gnomonic[:, [1, 0, 2]], index[chosen][:, ::-1]
+            levels = levels._replace(
+                rows=levels.columns,
+                columns=levels.rows,
+                first_row=levels.first_column,
+                first_column=levels.first_row,
+            )
+            eyes = Eyes(eyes.column, eyes.row, eyes.sink)
+        lines_eyes = eyes if turned else Eyes(*(_over(a) for a in eyes))
+        thin = slice(None, None, stride)
         _sweep_azimuths(
-            a,
-            b,
+            nodes if turned else _levels_over(nodes, levels),
+            levels,
+            _over(cells.near_m) if turned else cells.near_m,
+            _over(least) if turned else least,
+            lines_eyes,
+            (
+                np.ascontiguousarray(lines_eyes.row[thin, thin]),
+                np.ascontiguousarray(lines_eyes.column[thin, thin]),
+            ),
             np.ascontiguousarray(matrix),
             radius_m,
             ground_m,
-            lowest_m,
             mast_height_m,
             np.ascontiguousarray(step),
             chosen,
@@ -129,14 +128,48 @@ def sweep(
     return out
 
 
+def _over(values: NDArray[Any]) -> NDArray[Any]:
+    return np.ascontiguousarray(values.T)
+
+
+def _levels_over(nodes: Float32Array, levels: Levels) -> Float32Array:
+    """Values of the levels' nodes, each (rows, columns), with columns first."""
+    pieces = [
+        nodes[s : s + r * c].reshape(r, c).T.ravel()
+        for s, r, c in zip(levels.start, levels.rows, levels.columns, strict=True)
+    ]
+    return np.concatenate(pieces)
+
+
+@njit(cache=True)
+def eyes_of(cells: Cells, to_gnomonic: FloatArray, radius_m: float, mast_m: float) -> Eyes:
+    """Where the cells' eyes are, (rows, columns) each."""
+    shape = cells.row.shape
+    eyes = Eyes(np.empty(shape, np.float32), np.empty(shape, np.float32), np.empty(shape, np.float32))
+    margin = NEAR_PIXELS + 1
+    for j in range(shape[0]):
+        for i in range(shape[1]):
+            row, column = np.float64(cells.row[j, i]), np.float64(cells.column[j, i])
+            east = to_gnomonic[0, 0] * column + to_gnomonic[0, 1] * row + to_gnomonic[0, 2]
+            north = to_gnomonic[1, 0] * column + to_gnomonic[1, 1] * row + to_gnomonic[1, 2]
+            height = np.float64(cells.near_m[j + margin, i + margin])
+            eyes.row[j, i], eyes.column[j, i] = row - j, column - i
+            known = height > KNOWN_M
+            eyes.sink[j, i] = sink_below_tangent(east, north, height + mast_m, radius_m) if known else np.nan
+    return eyes
+
+
 @njit(cache=True, parallel=True)
 def _sweep_azimuths(
+    nodes: Float32Array,
     levels: Levels,
-    cells: Cells,
+    near_m: Float32Array,
+    least: Float32Array,
+    eyes: Eyes,
+    of_map: tuple[Float32Array, Float32Array],
     to_gnomonic: FloatArray,
     radius_m: float,
     ground_m: float,
-    lowest_m: float,
     mast_m: float,
     steps: FloatArray,
     chosen: NDArray[np.int64],
@@ -144,7 +177,7 @@ def _sweep_azimuths(
     turned: bool,
     out: NDArray[np.int16],
 ) -> None:
-    rows, columns = cells.row.shape
+    columns = eyes.sink.shape[0]
     for a in prange(chosen.shape[0]):
         sign = 1 if steps[a, 0] > 0.0 else -1
         slope = steps[a, 1] / abs(steps[a, 0])
@@ -155,12 +188,12 @@ def _sweep_azimuths(
         north = sign * to_gnomonic[1, 0] + slope * to_gnomonic[1, 1]
         step = math.hypot(east, north)
         line = Direction(sign, slope, 0 if sign > 0 else 1 - columns, step, east / step, north / step)
-        near = lowest_slopes(cells.near_m, rows, columns, lowest_m, radius_m, mast_m, stride)
-        near_slopes(near, cells.near_m, columns, line, step * (radius_m + ground_m), radius_m, mast_m, stride)
-        horizon = np.empty(near.shape)
-        _far_slopes(levels, cells, to_gnomonic, radius_m, mast_m, line, stride, near, horizon)
-        quantized = _angles(horizon)
-        out[chosen[a]] = quantized.T if turned else quantized
+        near = least.copy()
+        near_slopes(near, near_m, columns, line, step * (radius_m + ground_m), radius_m, mast_m, stride)
+        far = np.full((near.shape[1], near.shape[0]), np.float32(-np.inf))
+        far_slopes(nodes, levels, eyes.row, eyes.column, eyes.sink, to_gnomonic, line, stride, far)
+        indexed = along_by_index(to_gnomonic, line)
+        _angles(near, far, of_map[0], of_map[1], indexed, stride, turned, out[chosen[a]])
 
 
 @njit(cache=True)
@@ -173,14 +206,18 @@ def lowest_slopes(
     mast_m: float,
     stride: int,
 ) -> Float32Array:
-    """Slope (rows / stride, columns / stride) of the horizon of a sphere at `lowest_m`: its dip is acos of the radii's ratio."""
+    """Slope (rows / stride, columns / stride) of the horizon of a sphere at `lowest_m`, whose dip is acos of the radii's ratio.
+
+    NaN where the ground is unknown.
+    """
     margin = NEAR_PIXELS + 1
     best = np.empty((-(-rows // stride), -(-columns // stride)), dtype=np.float32)
     for j in range(best.shape[0]):
         for i in range(best.shape[1]):
             own = np.float64(near_m[j * stride + margin, i * stride + margin])
             ratio = (radius_m + lowest_m) / (radius_m + own + mast_m)
-            best[j, i] = -math.sqrt(1.0 - ratio * ratio) / ratio if own > KNOWN_M and ratio < 1.0 else 0.0
+            least = -math.sqrt(max(1.0 - ratio * ratio, 0.0)) / ratio if ratio < 1.0 else 0.0
+            best[j, i] = least if own > KNOWN_M else np.nan
     return best
 
 
@@ -239,145 +276,49 @@ def _raise_slopes(
         best[i] = value if value > best[i] else best[i]
 
 
-@njit(cache=True)
-def _far_slopes(
-    levels: Levels,
-    cells: Cells,
-    to_gnomonic: FloatArray,
-    radius_m: float,
-    mast_m: float,
-    line: Direction,
-    stride: int,
+@njit(cache=True, error_model="numpy")
+def _angles(
     near: Float32Array,
-    horizon: FloatArray,
-) -> None:
-    """One azimuth: the tile's lines in groups that share their farthest ground, and the cells between neighbouring lines."""
-    rows, columns = cells.row.shape
-    low, high = line.origin, line.origin + columns - 1
-    fall = -line.slope * (columns - 1)
-    first_line = math.floor(min(0.0, fall)) - 1
-    last_line = math.ceil(rows - 1 + max(0.0, fall)) + 1
-    depth = levels.start.shape[0]
-    room = columns + 2 * FULL_DETAIL_PIXELS * (1 + depth) + 8
-    shared, points = empty_line(room), empty_line(room)
-    eyes = np.empty((4, columns))
-    for number in range(first_line, last_line + 1):
-        # columns where the group's lines run through the tile
-        group = number - (number - first_line) % SHARING_LINES
-        enter, leave = low, high
-        if line.slope != 0.0:
-            crossings = (
-                line.origin + (-1.0 - group) / line.slope,
-                line.origin + (-1.0 - group - SHARING_LINES) / line.slope,
-                line.origin + (rows - group) / line.slope,
-                line.origin + (rows - group - SHARING_LINES) / line.slope,
-            )
-            enter = max(low, math.floor(min(crossings)))
-            leave = min(high, math.ceil(max(crossings)))
-        if enter > leave:
-            continue
-        if number == group:
-            shared.count[0] = 0
-            middle = group + 0.5 * (SHARING_LINES - 1)
-            add_points(levels, SHARED_LEVEL, depth, middle, enter, leave, to_gnomonic, radius_m, line, shared)
-        start_from_hull(shared, points)
-        add_points(
-            levels,
-            0,
-            min(SHARED_LEVEL, depth),
-            float(number),
-            enter,
-            leave,
-            to_gnomonic,
-            radius_m,
-            line,
-            points,
-        )
-        _look_along(
-            cells,
-            to_gnomonic,
-            radius_m,
-            mast_m,
-            line,
-            number,
-            enter,
-            leave,
-            stride,
-            points,
-            eyes,
-            near,
-            horizon,
-        )
-
-
-@njit(cache=True)
-def _look_along(
-    cells: Cells,
-    to_gnomonic: FloatArray,
-    radius_m: float,
-    mast_m: float,
-    line: Direction,
-    number: int,
-    enter: int,
-    leave: int,
+    far: Float32Array,
+    eye_row: Float32Array,
+    eye_column: Float32Array,
+    indexed: tuple[float, float, float],
     stride: int,
-    points: LinePoints,
-    eyes: FloatArray,
-    near: Float32Array,
-    horizon: FloatArray,
+    turned: bool,
+    out: NDArray[np.int16],
 ) -> None:
-    """Slopes, against the tile's horizontal, seen by the cells nearest to a line: one cell a column.
+    """The larger of near (rows, columns) and far slopes (columns, rows), as multiples of ANGLE_UNIT_DEG; NO_CELL for NaN.
 
-    The line 1 = A depth + slope along / up through eye and vertex, solved for its slope:
-
-        slope = up (eye depth - depth) / (along eye depth - eye along depth)
+    eye_row, eye_column   (columns, rows) of the map's cells, as in `Eyes`
+    Near slopes are against the cell's own horizontal. That leans by the cell's angle from the tile's centre, whose tangent is the
+    cell's place along the line to 1e-6 of itself.
     """
-    rows = cells.row.shape[0]
-    margin = NEAR_PIXELS + 1
-    along, depth = points.along, points.depth
-    up = math.sqrt(points.up2[0])
-    count = 0
-    # three passes: the first and the last don't wait for the branches of the middle one
-    for p in range(enter, leave + 1):
-        i = line.sign * p
-        j = math.floor(number + line.slope * (p - line.origin) + 0.5)
-        if j < 0 or j >= rows or (stride > 1 and (i % stride != 0 or j % stride != 0)):
-            continue
-        row, column = np.float64(cells.row[j, i]), np.float64(cells.column[j, i])
-        at_east = to_gnomonic[0, 0] * column + to_gnomonic[0, 1] * row + to_gnomonic[0, 2]
-        at_north = to_gnomonic[1, 0] * column + to_gnomonic[1, 1] * row + to_gnomonic[1, 2]
-        own = at_east * line.east + at_north * line.north
-        height = np.float64(cells.near_m[j + margin, i + margin])
-        eyes[0, count], eyes[3, count] = own, p
-        eyes[1, count] = math.sqrt(points.up2[0] + own * own) * radius_m / (radius_m + height + mast_m)
-        count += 1
-    for k in range(count):
-        start = points.nearest_at[int(eyes[3, k]) + margin - line.origin]
-        eyes[2, k] = tangent(points, start, eyes[0, k], eyes[1, k]) if start >= 0 else -1
-    for k in range(count):
-        p, own, eye, vertex = int(eyes[3, k]), eyes[0, k], eyes[1, k], int(eyes[2, k])
-        i = line.sign * p
-        j = math.floor(number + line.slope * (p - line.origin) + 0.5)
-        if cells.near_m[j + margin, i + margin] < KNOWN_M:
-            horizon[j // stride, i // stride] = np.nan
-            continue
-        far = np.float64(MISSING_M)
-        if vertex >= 0:
-            far = up * (eye - depth[vertex]) / (along[vertex] * eye - own * depth[vertex])
-        # the cell's horizontal leans by its angle from the tile's centre, whose tangent is `own` to 1e-6 of itself
-        close = np.float64(near[j // stride, i // stride])
-        horizon[j // stride, i // stride] = max(far, (close - own) / (1.0 + close * own))
-
-
-@njit(cache=True)
-def _angles(slope: FloatArray) -> NDArray[np.int16]:
-    """Slopes as whole multiples of ANGLE_UNIT_DEG; NO_CELL for NaN."""
-    out = np.empty(slope.shape, dtype=np.int16)
-    for j in range(slope.shape[0]):
-        for i in range(slope.shape[1]):
-            if np.isnan(slope[j, i]):
-                out[j, i] = NO_CELL
+    rows, columns = near.shape
+    by_column, by_row, constant = indexed
+    unit = math.degrees(1.0) / ANGLE_UNIT_DEG
+    patch, told = np.empty((PATCH, PATCH), dtype=np.float32), np.empty((PATCH, PATCH), dtype=np.int16)
+    for top in range(0, rows, PATCH):
+        tall = min(PATCH, rows - top)
+        for left in range(0, columns, PATCH):
+            wide = min(PATCH, columns - left)
+            for j in range(tall):
+                for i in range(wide):
+                    patch[i, j] = near[np.uintp(top + j), np.uintp(left + i)]
+            for i in range(wide):
+                start, x = constant + by_column * stride * (left + i), np.uintp(left + i)
+                for j in range(tall):
+                    y = np.uintp(top + j)
+                    own = start + by_column * eye_column[x, y] + by_row * (stride * (top + j) + eye_row[x, y])
+                    slope, seen = np.float64(patch[i, j]), np.float64(far[x, y])
+                    leaning = (slope - own) / (1.0 + slope * own)
+                    leaning = seen if seen > leaning else leaning
+                    angle = min(max(np.rint(arctangent2(leaning, 1.0) * unit), LOWEST), HIGHEST)
+                    told[i, j] = np.int16(angle) if leaning == leaning else np.int16(NO_CELL)
+            if turned:
+                for i in range(wide):
+                    for j in range(tall):
+                        out[np.uintp(left + i), np.uintp(top + j)] = told[i, j]
             else:
-                angle = math.degrees(math.atan(slope[j, i])) / ANGLE_UNIT_DEG
-                out[j, i] = min(max(round(angle), LOWEST), HIGHEST)
-    return out
+                for j in range(tall):
+                    for i in range(wide):
+                        out[np.uintp(top + j), np.uintp(left + i)] = told[i, j]

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.base.vectors import FloatArray
-from yieldsim.ground.line_points import MISSING_M, Levels, reach_pixels
-from yieldsim.ground.line_sweep import NEAR_PIXELS, Cells
+from yieldsim.ground.line_points import MISSING_M, NEAR_PIXELS, Levels, reach_pixels
+from yieldsim.ground.line_sweep import Cells
 from yieldsim.ground.local_sphere import LocalSphere
 
 ToPlace = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]

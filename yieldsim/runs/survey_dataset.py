@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -33,7 +34,7 @@ SAMPLED = {
 }
 """How maps over time came about; the others are means."""
 SPACING_SHARE = 0.1
-"""Places are kept apart by this share of the map's shorter side unless told otherwise."""
+"""Places are kept apart by this share of the map's shorter side unless told otherwise, and are never neighbours."""
 
 
 def survey_dataset(
@@ -77,7 +78,8 @@ def survey_dataset(
     across, down = np.meshgrid(np.arange(c.size) * scale_m[1], np.arange(r.size) * scale_m[0])
     spacing_m = options.spacing_m
     if spacing_m is None:
-        spacing_m = SPACING_SHARE * max(min(across.max(), down.max()), 1.0)
+        # never so near that they share a corner
+        spacing_m = max(SPACING_SHARE * min(across.max(), down.max()), 1.05 * math.hypot(*scale_m))
     chosen = best_places(
         sign * ds[variable].values.astype(np.float64), across, down, spacing_m, options.places
     )

@@ -1,0 +1,83 @@
+"""Compiled kernels whose cached code is never older than the sources it was made from.
+
+Numba keeps machine code between runs and drops it when the file of the function changes. It does not look at what the
+function calls in other files, whose code is compiled in: after an upgrade that changes a callee alone - in place, or by
+pip, which leaves the cache where it is - the old code would go on running (tried with numba 0.68). So the mark by which
+it knows a file is joined here by one for every module of this package that the function's module imports, and those
+that they import.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Callable
+from functools import cache as remembered
+from importlib.util import find_spec
+from typing import Any, TypeVar
+
+import numba
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+IMPORTS = re.compile(rb"^[ \t]*from (yieldsim[\w.]*) import (\([^)]*\)|[^\n]*)", re.MULTILINE)
+
+
+def njit(*, cache: bool = False, **options: Any) -> Callable[[Function], Function]:
+    """`numba.njit`, its cache marked with all sources that the code depends on; no cache where that can't be done."""
+
+    def compiled(function: Function) -> Function:
+        found = _with_cache(function, options) if cache else None
+        return numba.njit(**options)(function) if found is None else found  # type: ignore[no-any-return]
+
+    return compiled
+
+
+def _with_cache(function: Function, options: dict[str, Any]) -> Any:
+    """The kernel with a marked cache; None where it can have none."""
+    try:
+        stamp = source_stamp(function.__module__)
+        dispatcher: Any = numba.njit(cache=True, **options)(function)
+        index = dispatcher._cache._cache_file
+        index._source_stamp = (index._source_stamp, stamp)
+    except (ImportError, OSError, RuntimeError, AttributeError):
+        # no source, no folder that can be written, or a library that keeps its cache in another way
+        return None
+    return dispatcher
+
+
+@remembered
+def source_stamp(module: str) -> str:
+    """Digest of a module's source and of all of this package that it imports, directly or not. Raises ImportError, OSError."""
+    digests = (source_of(one)[0] for one in sorted(needed(module)))
+    return hashlib.blake2b(b"".join(digests), digest_size=16).hexdigest()
+
+
+def needed(module: str) -> set[str]:
+    """A module and all of this package that it imports, directly or not."""
+    waiting, seen = [module], {module}
+    while waiting:
+        fresh = source_of(waiting.pop())[1] - seen
+        seen |= fresh
+        waiting.extend(fresh)
+    return seen
+
+
+_spec = remembered(find_spec)
+
+
+@remembered
+def source_of(module: str) -> tuple[bytes, frozenset[str]]:
+    """Digest of a module's source, and what of this package it imports, also for type checking or inside functions."""
+    spec = _spec(module)
+    if spec is None or spec.origin is None:
+        raise ImportError(f"no source of {module}")
+    text: bytes = spec.loader.get_data(spec.origin)  # type: ignore[union-attr]
+    imported: set[str] = set()
+    for parent, names in IMPORTS.findall(text):
+        found = _spec(parent.decode())
+        if found is not None and found.submodule_search_locations is None:
+            imported.add(found.name)
+        elif found is not None:
+            inside = (f"{found.name}.{name.decode()}" for name in re.findall(rb"\w+", names))
+            imported |= {name for name in inside if _spec(name) is not None}
+    return hashlib.blake2b(text, digest_size=16).digest(), frozenset(imported)

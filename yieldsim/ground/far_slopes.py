@@ -1,0 +1,336 @@
+"""Far ground as a tile's cells see it along one azimuth: lines walked from their far ends, a tangent for every cell on the way."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from yieldsim.base.kernels import njit
+from yieldsim.base.relief import Float32Array
+from yieldsim.base.vectors import FloatArray
+from yieldsim.ground.line_points import (
+    FULL_DETAIL_PIXELS,
+    NEAR_PIXELS,
+    SHARED_LEVEL,
+    SHARING_LINES,
+    Direction,
+    Levels,
+    fill_points,
+    push_points,
+    reach_pixels,
+)
+
+LINES = 4 * SHARING_LINES
+"""Neighbouring lines whose ground is read together."""
+
+
+class Eyes(NamedTuple):
+    """The cells' eyes, (columns, rows) each.
+
+    row, column   how far their gnomonic places stray from the cells' own indices
+    sink          projective sink; NaN where the ground is unknown
+    """
+
+    row: Float32Array
+    column: Float32Array
+    sink: Float32Array
+
+
+@njit(cache=True)
+def far_slopes(
+    nodes: Float32Array,
+    levels: Levels,
+    eye_row: Float32Array,
+    eye_column: Float32Array,
+    eye_sink: Float32Array,
+    to_gnomonic: FloatArray,
+    line: Direction,
+    stride: int,
+    far: Float32Array,
+) -> None:
+    """Slopes of far ground (columns, rows) of one azimuth: the tile's lines, LINES side by side, in groups that share the farthest."""
+    columns, rows = eye_sink.shape
+    margin = NEAR_PIXELS + 1
+    low, high = line.origin, line.origin + columns - 1
+    fall = -line.slope * (columns - 1)
+    first_line = math.floor(min(0.0, fall)) - 1
+    last_line = math.ceil(rows - 1 + max(0.0, fall)) + 1
+    depth = levels.start.shape[0]
+    room = columns + 2 * FULL_DETAIL_PIXELS * (1 + depth) + 8
+    shared_along, shared_sink = np.empty(room), np.empty(room)
+    along, sink = np.empty(room), np.empty(room)
+    # every level's points side by side: where each level's begin, in memory and on the lines
+    starts, firsts = np.zeros(depth + 1, dtype=np.int64), np.zeros(depth, dtype=np.int64)
+    for level in range(depth):
+        before = 0 if level == 0 else reach_pixels(level - 1)
+        most = (reach_pixels(level) - before + columns) // (1 << level) + 2
+        starts[level + 1] = starts[level] + most * (LINES if level < SHARED_LEVEL else LINES // SHARING_LINES)
+    points = np.empty(starts[depth], dtype=np.float32)
+    own, eye = np.empty(columns * LINES), np.empty(columns * LINES)
+    indexed = along_by_index(to_gnomonic, line)
+    # a cell's line: its row less what the lines have crossed at its column, to the nearest
+    crossed = np.empty(columns, dtype=np.int64)
+    for q in range(columns):
+        crossed[q] = math.floor(line.slope * q + 0.5)
+    spans = np.empty((LINES // SHARING_LINES, 2), dtype=np.int64)
+    for first in range(first_line, last_line + 1, LINES):
+        begin, end, least = high + 1, low - 1, high + 1
+        for g in range(spans.shape[0]):
+            enter, leave = _span(first + g * SHARING_LINES, rows, low, high, line.slope, line.origin)
+            spans[g, 0], spans[g, 1] = enter, leave
+            if enter <= leave:
+                begin, end, least = min(begin, enter), max(end, leave), min(least, leave)
+        if begin > end:
+            continue
+        for level in range(depth):
+            size, lines, number = 1 << level, LINES, float(first)
+            from_p = begin + margin if level == 0 else least + reach_pixels(level - 1) + 1
+            if level >= SHARED_LEVEL:
+                lines, number = LINES // SHARING_LINES, first + 0.5 * (SHARING_LINES - 1)
+            firsts[level] = -(-from_p // size) * size
+            fill_points(
+                nodes,
+                levels.start[level],
+                levels.rows[level],
+                levels.columns[level],
+                levels.first_row[level],
+                levels.first_column[level],
+                size,
+                line.sign,
+                line.slope,
+                line.origin,
+                number,
+                LINES // lines,
+                lines,
+                firsts[level],
+                end + reach_pixels(level),
+                points,
+                starts[level],
+            )
+        _fill_eyes(
+            eye_row,
+            eye_column,
+            eye_sink,
+            indexed,
+            line.sign,
+            line.origin,
+            crossed,
+            first,
+            begin,
+            end,
+            own,
+            eye,
+        )
+        shared = 0
+        for k in range(LINES):
+            g = k // SHARING_LINES
+            number, enter, leave = first + k, spans[g, 0], spans[g, 1]
+            if enter > leave or number > last_line:
+                continue
+            if k % SHARING_LINES == 0:
+                place, _ = _line_place(to_gnomonic, line, number + 0.5 * (SHARING_LINES - 1))
+                shared = 0
+                for level in range(depth - 1, SHARED_LEVEL - 1, -1):
+                    shared = push_points(
+                        points,
+                        starts[level] + g,
+                        LINES // SHARING_LINES,
+                        firsts[level],
+                        1 << level,
+                        leave + reach_pixels(level - 1) + 1,
+                        leave + reach_pixels(level),
+                        place,
+                        line.step,
+                        shared_along,
+                        shared_sink,
+                        shared,
+                    )
+            for v in range(shared):
+                along[v], sink[v] = shared_along[v], shared_sink[v]
+            place, up = _line_place(to_gnomonic, line, float(number))
+            count = shared
+            for level in range(min(SHARED_LEVEL, depth) - 1, 0, -1):
+                count = push_points(
+                    points,
+                    starts[level] + k,
+                    LINES,
+                    firsts[level],
+                    1 << level,
+                    leave + reach_pixels(level - 1) + 1,
+                    leave + reach_pixels(level),
+                    place,
+                    line.step,
+                    along,
+                    sink,
+                    count,
+                )
+            _look_along(
+                points,
+                k - firsts[0] * LINES,
+                own,
+                eye,
+                k - begin * LINES,
+                crossed,
+                line.sign,
+                line.origin,
+                place,
+                line.step,
+                up,
+                number,
+                rows,
+                enter,
+                leave,
+                stride,
+                along,
+                sink,
+                count,
+                far,
+            )
+
+
+@njit(cache=True)
+def _span(group: int, rows: int, low: int, high: int, slope: float, origin: int) -> tuple[int, int]:
+    """Columns where a group's lines run through the tile; none where the first is beyond the last."""
+    if slope == 0.0:
+        return low, high
+    crossings = (
+        origin + (-1.0 - group) / slope,
+        origin + (-1.0 - group - SHARING_LINES) / slope,
+        origin + (rows - group) / slope,
+        origin + (rows - group - SHARING_LINES) / slope,
+    )
+    return max(low, math.floor(min(crossings))), min(high, math.ceil(max(crossings)))
+
+
+@njit(cache=True)
+def _line_place(to_gnomonic: FloatArray, line: Direction, number: float) -> tuple[float, float]:
+    """Gnomonic coordinate along a line where p = 0, and sqrt(1 + beside^2) of a line that runs `beside` the tile's centre."""
+    base = line.sign * line.origin
+    east = to_gnomonic[0, 0] * base + to_gnomonic[0, 1] * number + to_gnomonic[0, 2]
+    north = to_gnomonic[1, 0] * base + to_gnomonic[1, 1] * number + to_gnomonic[1, 2]
+    beside = east * line.north - north * line.east
+    along = east * line.east + north * line.north - line.step * line.origin
+    return along, math.sqrt(1.0 + beside * beside)
+
+
+@njit(cache=True)
+def _fill_eyes(
+    eye_row: Float32Array,
+    eye_column: Float32Array,
+    eye_sink: Float32Array,
+    indexed: tuple[float, float, float],
+    sign: int,
+    origin: int,
+    crossed: NDArray[np.int64],
+    number: int,
+    begin: int,
+    end: int,
+    own: FloatArray,
+    eye: FloatArray,
+) -> None:
+    """Places along the lines, and sinks, of the cells nearest to LINES neighbouring lines, column by column; NaN for no cell.
+
+    indexed   see `along_by_index`
+    """
+    rows = eye_sink.shape[1]
+    by_column, by_row, constant = indexed
+    for q in range(begin, end + 1):
+        i, j, at = sign * q, number + crossed[q - origin], (q - begin) * LINES
+        start = constant + by_column * i + by_row * j
+        if j >= 0 and j + LINES <= rows:
+            for k in range(LINES):
+                row = np.uintp(j + k)
+                bent = by_column * eye_column[i, row] + by_row * eye_row[i, row]
+                own[np.uintp(at + k)] = start + by_row * k + bent
+                eye[np.uintp(at + k)] = eye_sink[i, row]
+        else:
+            for k in range(LINES):
+                own[at + k], eye[at + k] = 0.0, np.nan
+                if 0 <= j + k < rows:
+                    bent = by_column * eye_column[i, j + k] + by_row * eye_row[i, j + k]
+                    own[at + k], eye[at + k] = start + by_row * k + bent, eye_sink[i, j + k]
+
+
+@njit(cache=True)
+def along_by_index(to_gnomonic: FloatArray, line: Direction) -> tuple[float, float, float]:
+    """Gnomonic coordinate along the lines of a place, by its column, by its row, and of (0, 0)."""
+    return (
+        to_gnomonic[0, 0] * line.east + to_gnomonic[1, 0] * line.north,
+        to_gnomonic[0, 1] * line.east + to_gnomonic[1, 1] * line.north,
+        to_gnomonic[0, 2] * line.east + to_gnomonic[1, 2] * line.north,
+    )
+
+
+@njit(cache=True, error_model="numpy")
+def _look_along(
+    points: Float32Array,
+    points_at: int,
+    own: FloatArray,
+    eye: FloatArray,
+    eyes_at: int,
+    crossed: NDArray[np.int64],
+    sign: int,
+    origin: int,
+    along_0: float,
+    step: float,
+    up: float,
+    number: int,
+    rows: int,
+    enter: int,
+    leave: int,
+    stride: int,
+    along: FloatArray,
+    sink: FloatArray,
+    count: int,
+    far: Float32Array,
+) -> None:
+    """The last stretch of a line, through the tile: its pixels pushed one by one, and the tangents of the cells nearest to it.
+
+    The line 1 = A depth + slope along / up through eye and vertex, solved for its slope against the tile's horizontal, with depths
+    1 + sink:
+
+        slope = up (eye sink - sink) / (along - eye along + along eye sink - eye along sink)
+
+    Slopes rise along a hull, then fall: the tangent's vertex is looked for from that of the cell before, either way. All in one
+    function: to hand arrays to another costs more, in counts of who holds them, than the work itself.
+    """
+    margin, vertex = NEAR_PIXELS + 1, count
+    for p in range(leave + FULL_DETAIL_PIXELS, enter + margin - 1, -1):
+        s = np.float64(points[np.uintp(points_at + p * LINES)])
+        if s < np.inf:
+            a = along_0 + step * p
+            while count >= 2:
+                near, after = np.uintp(count - 1), np.uintp(count - 2)
+                if (sink[after] - s) * (along[near] - a) > (sink[near] - s) * (along[after] - a):
+                    break
+                count -= 1
+            along[np.uintp(count)], sink[np.uintp(count)] = a, s
+            count += 1
+        q = p - margin
+        if q > leave or count == 0:
+            continue
+        row, column = number + crossed[np.uintp(q - origin)], sign * q
+        if row < 0 or row >= rows or (stride > 1 and (row % stride != 0 or column % stride != 0)):
+            continue
+        o, e = own[np.uintp(eyes_at + q * LINES)], eye[np.uintp(eyes_at + q * LINES)]
+        vertex = min(vertex, count - 1)
+        rise, run = e - sink[np.uintp(vertex)], along[np.uintp(vertex)] - o
+        while vertex > 0:
+            after = np.uintp(vertex - 1)
+            next_rise, next_run = e - sink[after], along[after] - o
+            if next_rise * run <= rise * next_run:
+                break
+            vertex -= 1
+            rise, run = next_rise, next_run
+        while vertex < count - 1:
+            before = np.uintp(vertex + 1)
+            next_rise, next_run = e - sink[before], along[before] - o
+            if next_rise * run < rise * next_run:
+                break
+            vertex += 1
+            rise, run = next_rise, next_run
+        a, v = along[np.uintp(vertex)], sink[np.uintp(vertex)]
+        far[column // stride, row // stride] = up * (e - v) / (a - o + a * e - o * v)
