@@ -320,7 +320,8 @@ def _rolled(one: Facings, step_deg: float, turn: int) -> Facings:
     n = np.arange(turn * ROLLED_DIRECTIONS, (turn + 1) * ROLLED_DIRECTIONS)
     # the plane's most even sequence (of the plastic number), wrapped on the sphere by equal areas
     about = 2.0 * ((0.5 + 0.7548776662466927 * n) % 1.0) - 1.0
-    off = leaned(one, step_deg * np.sqrt(1.0 - about**2), 360.0 * ((0.5698402909980532 * n) % 1.0))
+    toward = np.asarray(360.0 * ((0.5698402909980532 * n) % 1.0), dtype=np.float64)
+    off = leaned(one, np.asarray(step_deg * np.sqrt(1.0 - about**2), dtype=np.float64), toward)
     return off._replace(roll_deg=off.roll_deg + ROLL_PER_LEAN * step_deg * about)
 
 
