@@ -121,6 +121,19 @@ def test_only_files_opens_and_only_cli_prints(path: Path) -> None:
             assert room == "cli", f"line {node.lineno}: {called}() outside cli"
 
 
+@pytest.mark.parametrize("path", ROOMS, ids=ids)
+def test_kernels_are_compiled_by_the_one_decorator(path: Path) -> None:
+    """Numba's own caches code that other modules' kernels are part of without looking at those."""
+    if name_of(path) == "yieldsim.base.kernels":
+        return
+    for node in ast.walk(tree_of(path)):
+        if isinstance(node, ast.ImportFrom) and node.module == "numba":
+            taken = {alias.name for alias in node.names}
+            assert taken <= {"prange", "get_num_threads", "set_num_threads"}, f"line {node.lineno}: {taken}"
+        if isinstance(node, ast.Import):
+            assert not any(alias.name.split(".")[0] == "numba" for alias in node.names), f"line {node.lineno}"
+
+
 @pytest.mark.parametrize("path", SOURCES, ids=ids)
 def test_nothing_is_left_for_later(path: Path) -> None:
     text = path.read_text(encoding="utf-8")

@@ -11,7 +11,8 @@ import math
 from typing import Final
 
 import numpy as np
-from numba import njit
+
+from yieldsim.base.kernels import njit
 
 EIGHTH_TURN_TANGENT: Final = math.sqrt(2.0) - 1.0
 """tan(pi / 8): a ratio above it is folded by atan(r) = pi/4 + atan((r - 1) / (r + 1))."""

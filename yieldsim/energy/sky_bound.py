@@ -17,8 +17,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 
+from yieldsim.base.kernels import njit
 from yieldsim.base.sun_disc import sample_points
 from yieldsim.base.vectors import FloatArray, direction_enu_xyz
 

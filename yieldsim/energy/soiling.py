@@ -19,9 +19,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
 from yieldsim.base.constants import SECONDS_PER_DAY, SECONDS_PER_HOUR
+from yieldsim.base.kernels import njit
 from yieldsim.base.nouns import Dust, Shield, frozen_array
 from yieldsim.base.vectors import FloatArray
 

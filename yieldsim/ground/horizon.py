@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 import xarray as xr
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
 from yieldsim.base.interpolation import linear
+from yieldsim.base.kernels import njit
 from yieldsim.base.labelled import add
 from yieldsim.base.nouns import HorizonMask
 from yieldsim.base.sun_disc import FINE_STRIP_COUNT, Strips, strip_light, strips

@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike
 
+from yieldsim.base.kernels import njit
 from yieldsim.base.relief import EDGE_PIXELS, Float32Array, HeightGrid
 from yieldsim.base.vectors import FloatArray
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import ArrayLike
 
+from yieldsim.base.kernels import njit
 from yieldsim.base.nouns import Acceptance, BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.sun_disc import sample_points
 from yieldsim.base.vectors import FloatArray

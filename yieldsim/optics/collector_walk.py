@@ -14,9 +14,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from yieldsim.base.kernels import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics import causes
 from yieldsim.optics.fresnel import bare_reflectance

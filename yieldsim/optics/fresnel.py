@@ -14,9 +14,9 @@ import cmath
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike
 
+from yieldsim.base.kernels import njit
 from yieldsim.base.vectors import FloatArray
 
 BARE, STATED, LAYER = 0, 1, 2

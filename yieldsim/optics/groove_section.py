@@ -11,8 +11,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from yieldsim.base.kernels import njit
 from yieldsim.base.vectors import FloatArray
 
 FACET, DRAFT, NOTHING = 0, 1, 2

@@ -12,8 +12,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from yieldsim.base.kernels import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics import causes
 from yieldsim.optics.groove_section import facet_from_air, facet_from_glass

@@ -12,9 +12,9 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from yieldsim.base.kernels import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics.fresnel import face_reflectance, refract
 

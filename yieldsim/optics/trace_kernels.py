@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
 
+from yieldsim.base.kernels import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics import causes
 from yieldsim.optics.collector_walk import SEEN_LENGTH, Parts, Random, walk

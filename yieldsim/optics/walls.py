@@ -25,8 +25,8 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit
 
+from yieldsim.base.kernels import njit
 from yieldsim.base.vectors import FloatArray
 
 WALL = np.dtype(

@@ -20,9 +20,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
 
+from yieldsim.base.kernels import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.stretch_kernels import Runs
 

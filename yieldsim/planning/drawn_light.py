@@ -16,11 +16,11 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_HOUR
+from yieldsim.base.kernels import njit
 from yieldsim.base.nouns import (
     AttenuationTable,
     Fibre,

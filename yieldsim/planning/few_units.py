@@ -16,9 +16,9 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from yieldsim.base.kernels import njit
 from yieldsim.base.nouns import Mount
 from yieldsim.base.vectors import azimuth_elevation_deg
 from yieldsim.energy.sunlit import SunlitSteps

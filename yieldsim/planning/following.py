@@ -23,9 +23,9 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from yieldsim.base.kernels import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.acceptance_lookup import Lookup, light
 from yieldsim.planning.lit_steps import LitSteps, longest_gap_steps

@@ -30,10 +30,10 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY
+from yieldsim.base.kernels import njit
 from yieldsim.base.load_nouns import PRIORITIES, Load, Storage
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics.photometry import LightFigures

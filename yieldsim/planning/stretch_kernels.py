@@ -10,9 +10,10 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
 
+from yieldsim.base.kernels import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.acceptance_lookup import Lookup, any_light, clearance, curve_light, grid_light
 

@@ -7,11 +7,11 @@ from typing import NamedTuple
 
 import numpy as np
 import xarray as xr
-from numba import njit
 from numpy.typing import NDArray
 
 from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_HOUR
+from yieldsim.base.kernels import njit
 from yieldsim.base.nouns import Collector, Mount, Site
 from yieldsim.base.relief import Float32Array
 from yieldsim.base.vectors import FloatArray, direction_enu_xyz

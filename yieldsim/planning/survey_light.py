@@ -6,9 +6,10 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
 
+from yieldsim.base.kernels import njit
 from yieldsim.base.relief import Float32Array
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.survey_sun import EnergyTables, LightTables, Passage

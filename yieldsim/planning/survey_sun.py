@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from yieldsim.base.clock import utc_from_tdb
 from yieldsim.base.constants import SECONDS_PER_HOUR, SOLAR_IRRADIANCE_1AU_W_M2
+from yieldsim.base.kernels import njit
 from yieldsim.base.nouns import Site
 from yieldsim.base.relief import Float32Array
 from yieldsim.base.sun_disc import strips

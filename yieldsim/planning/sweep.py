@@ -19,8 +19,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 
+from yieldsim.base.kernels import njit
 from yieldsim.base.nouns import Acceptance
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.acceptance_lookup import Lookup

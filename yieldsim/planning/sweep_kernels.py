@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 from numpy.typing import NDArray
 
+from yieldsim.base.kernels import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.acceptance_lookup import grid_light
 from yieldsim.planning.roughness import grid_flag

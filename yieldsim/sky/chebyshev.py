@@ -15,9 +15,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
 from yieldsim.base.errors import CannotCompute
+from yieldsim.base.kernels import njit
 from yieldsim.base.vectors import FloatArray
 
 NODES = 18

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
-from numba import njit
 from numpy.typing import NDArray
 
 from yieldsim.base.arctangent import arctangent2
 from yieldsim.base.constants import AU_KM, SECONDS_PER_HOUR, SOLAR_RADIUS_KM
 from yieldsim.base.ephemeris import Ephemeris
+from yieldsim.base.kernels import njit
 from yieldsim.base.labelled import add
 from yieldsim.base.nouns import Body, Occulter
 from yieldsim.base.vectors import FloatArray

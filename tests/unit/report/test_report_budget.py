@@ -13,7 +13,6 @@ import pytest
 import xarray as xr
 
 from yieldsim.base.errors import InputError
-from yieldsim.base.errors import InputError
 from yieldsim.base.load_nouns import Life, Load, LoadPlan, Schedule, Storage
 from yieldsim.report import budget_words, style
 from yieldsim.report.budget_figures import _columns_h, draw_light, draw_loads
@@ -249,24 +248,6 @@ def test_odd_names_stay_words(make_estimate: Make) -> None:
     plan = replace(FULL, name=odd, loads=(replace(CROPS, name=odd), RADIO))
     words = text_of(pymupdf.open(stream=budget_pdf(budget_on(make_estimate("one day"), plan))))
     assert 'Rack #1 $x^2$ _a_ *b* "q" <t>' in words
-    assert "fonts used here lack (U+6708 and U+9762); budget.json has the names in full" in words
-    plain = text_of(pymupdf.open(stream=budget_pdf(budget_on(make_estimate("one day"), FULL))))
-    assert "Boxes stand for letters" not in plain
-
-
-@pytest.mark.parametrize(
-    ("changes", "fault"),
-    [
-        ({"collector": {"name": "x"}}, "collector aperture_area_m2 is missing"),
-        ({"provenance": 5}, "provenance is not a table"),
-        ({"delivered_light": {"photon_yield_umol_per_j": "many"}}, "delivered_light luminous_efficacy"),
-    ],
-)
-def test_a_budget_asks_for_a_whole_summary(make_estimate: Make, changes: dict[str, Any], fault: str) -> None:
-    ds = make_estimate("one day")
-    altered = json.loads(ds.attrs["summary"]) | changes
-    with pytest.raises(InputError, match=f"summary: {fault}"):
-        budget_on(ds.assign_attrs(summary=json.dumps(altered)), FULL)
     assert "fonts used here lack (U+6708 and U+9762); budget.json has the names in full" in words
     plain = text_of(pymupdf.open(stream=budget_pdf(budget_on(make_estimate("one day"), FULL))))
     assert "Boxes stand for letters" not in plain
