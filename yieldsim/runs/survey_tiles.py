@@ -81,8 +81,8 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     """Maps (variables, rows / stride, columns / stride) of one tile, in the order of VARIABLES."""
     from yieldsim.files.rasters import open_rasters
     from yieldsim.files.terrain_views import thinned
-    from yieldsim.ground.line_points import KNOWN_M
-    from yieldsim.ground.line_sweep import NEAR_PIXELS, sweep
+    from yieldsim.ground.line_points import KNOWN_M, NEAR_PIXELS
+    from yieldsim.ground.line_sweep import sweep
     from yieldsim.ground.terrain import NestedTerrain
     from yieldsim.ground.tile_grid import cells_of, level_count, level_radius_m, levels_of
 
