@@ -27,6 +27,8 @@ from yieldsim.sky.sun_track import SunTrack
 
 MOST_ROWS = 600
 FINEST_ROW_DEG = 0.01
+SIZE_SHARE = 0.04
+"""Discs are of one size whose radii differ by at most this share: on the Moon all are, moving by 3.9 % over the year, 0.01 deg."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -119,10 +121,10 @@ class EnergyTables(NamedTuple):
 class Rows(NamedTuple):
     """Rows of a table for horizons between two angles.
 
-    horizons rows of horizons; the Sun's own rows are `depth`: `pad` more on either side
+    horizons rows of horizons; the Sun's own rows are `depth`: `pad` more on either side, and as many again for every size of its disc
     place    (time,) of the Sun among the azimuths
     height   (time,) of its centre among its own rows
-    share    (horizons + depth - 1,) of the disc in sight, by rows of its centre above the horizon, from horizons - 1 below
+    share    (sizes, horizons + depth - 1) of the disc in sight, by rows of its centre above the horizon, from horizons - 1 below
     touched  the same: 1 where any part of it is
     """
 
@@ -150,23 +152,28 @@ def visible_share(cut: FloatArray) -> FloatArray:
 def rows_of(path: SunPath, azimuth_count: int, unit_deg: float, lowest: int, highest: int) -> Rows:
     """The rows for horizons between lowest and highest (angle units), and where the Sun stands among them.
 
-    The disc's radius is that of the mean distance: it moves by 1.7 % over the year, 0.005 deg.
+    Times whose discs differ by little share a size: one on the Moon, some five on Mars, a dozen on Mercury.
     """
     step = max(1, round(FINEST_ROW_DEG / unit_deg), -(-(highest - lowest) // MOST_ROWS))
-    radius = float(path.radius_deg.mean())
+    smallest, largest = float(path.radius_deg.min()), float(path.radius_deg.max())
+    sizes = max(1, int(np.ceil((largest - smallest) / (SIZE_SHARE * largest))))
+    width = (largest - smallest) / sizes
+    size = np.minimum((path.radius_deg - smallest) / (width or 1.0), sizes - 1).astype(np.int64)
+    radius = (smallest + width * (np.arange(sizes) + 0.5))[:, None]
     count = (highest - lowest) // step + 2
     # passes above or below all horizons by a disc act as one; keep rows for them on either side
-    pad = int(np.ceil(1.2 * radius / (unit_deg * step))) + 1
+    pad = int(np.ceil(1.2 * largest / (unit_deg * step))) + 1
     depth = count + 2 * pad
     # rows of the disc's centre above the horizon; the share depends on nothing else
     above = np.arange(-count - pad + 1, depth - pad)
+    height = np.clip((path.elevation_deg / unit_deg - lowest) / step + pad, 0.0, depth - 1.001)
     return Rows(
         step=step,
         horizons=count,
         depth=depth,
         place=path.azimuth_deg / 360.0 * azimuth_count,
-        height=np.clip((path.elevation_deg / unit_deg - lowest) / step + pad, 0.0, depth - 1.001),
-        share=visible_share(np.asarray(-above * (step * unit_deg / radius), dtype=np.float64)),
+        height=height + size * depth,
+        share=visible_share(-above * (step * unit_deg) / radius),
         touched=np.clip(above + radius / (step * unit_deg) + 0.5, 0.0, 1.0),
     )
 
@@ -185,13 +192,13 @@ def light_tables(
     spread = _spread(rows.place, rows.height, azimuth_count)
     for azimuth in range(azimuth_count):
         cell, weight, times = spread(azimuth)
-        counted = np.stack([np.bincount(cell, weight * seen[times, k], rows.depth) for k in range(3)], axis=1)
-        used = np.unique(cell)
+        used, at = np.unique(cell, return_inverse=True)
+        counted = np.stack([np.bincount(at, weight * seen[times, k]) for k in range(3)], axis=1)
         light[azimuth, :, ::2] = cut(
-            rows.share, used, np.ascontiguousarray(counted[used, ::2]), rows.horizons
+            rows.share, rows.depth, used, np.ascontiguousarray(counted[:, ::2]), rows.horizons
         )
         light[azimuth, :, 1:2] = cut(
-            rows.touched, used, np.ascontiguousarray(counted[used, 1:2]), rows.horizons
+            rows.touched, rows.depth, used, np.ascontiguousarray(counted[:, 1:2]), rows.horizons
         )
     return LightTables(lowest, rows.step, light)
 
@@ -218,10 +225,10 @@ def energy_tables(
         reached = power_w[times] > 0.0
         first, width = _arc(reached.any(axis=0))
         columns = (first + np.arange(width)) % turns
-        counted = np.zeros((rows.depth, width))
-        np.add.at(counted, cell, (weight * kwh)[:, None] * power_w[times][:, columns])
-        used = np.unique(cell)
-        tables.append(cut(rows.share, used, counted[used], rows.horizons))
+        used, at = np.unique(cell, return_inverse=True)
+        counted = np.zeros((used.size, width))
+        np.add.at(counted, at, (weight * kwh)[:, None] * power_w[times][:, columns])
+        tables.append(cut(rows.share, rows.depth, used, counted, rows.horizons))
         firsts[azimuth] = first
     width = max(table.shape[1] for table in tables)
     turned = np.zeros((azimuth_count, rows.horizons, width), dtype=np.float32)
@@ -231,10 +238,12 @@ def energy_tables(
 
 
 @njit(cache=True)
-def cut(share: FloatArray, used: NDArray[np.int64], counted: FloatArray, rows: int) -> Float32Array:
+def cut(
+    share: FloatArray, depth: int, used: NDArray[np.int64], counted: FloatArray, rows: int
+) -> Float32Array:
     """What horizons at each row let through (rows, columns) of light `counted` (used, columns) at the rows `used` of the Sun.
 
-    share   by rows of the Sun above the horizon, from rows - 1 below
+    share   (sizes, rows + depth - 1) by rows of the Sun above the horizon, from rows - 1 below; see `Rows`
 
     Plain sums in a fixed order: a library's matrix product may add in another order on another number of threads.
     """
@@ -243,7 +252,7 @@ def cut(share: FloatArray, used: NDArray[np.int64], counted: FloatArray, rows: i
     for row in range(rows):
         total[:] = 0.0
         for k in range(used.shape[0]):
-            part = share[used[k] - row + rows - 1]
+            part = share[used[k] // depth, used[k] % depth - row + rows - 1]
             if part > 0.0:
                 for column in range(total.shape[0]):
                     total[column] += part * counted[k, column]

@@ -99,6 +99,20 @@ def test_sums_over_azimuths_are_the_sum_over_time():
     assert abs(np.mean(light.lit_hours - seen.sum(axis=0))) < 0.0005 * path.hours
 
 
+def test_a_disc_that_grows_and_shrinks():
+    """On Mercury the disc's radius moves between 0.57 and 0.87 deg: large discs clear horizons that small ones don't."""
+    path, horizons = polar_path(), random_horizons(40)
+    # largest where the Sun stands highest: the mean size would be wrong on either side
+    radius = 0.72 + 0.15 * path.elevation_deg / np.abs(path.elevation_deg).max()
+    path = replace(path, radius_deg=radius, beam_w_m2=1000.0 * (radius / 0.72) ** 2)
+    light = lit(path, horizons)
+    seen, _ = step_by_step(path, horizons)
+    assert abs(np.mean(light.lit_hours - seen.sum(axis=0))) < 0.0005 * path.hours
+    np.testing.assert_allclose(light.lit_hours, seen.sum(axis=0), atol=0.003 * path.hours)
+    kwh = (seen * path.beam_w_m2[:, None]).sum(axis=0) / 1000.0
+    assert np.mean(light.beam_kwh_m2) == pytest.approx(kwh.mean(), rel=1e-3)
+
+
 def test_extremes():
     path = polar_path()
     horizons = np.stack(
