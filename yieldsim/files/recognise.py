@@ -70,7 +70,8 @@ def _site_words(reading: Reading) -> str:
         low, high = site.horizon.elevation_deg.min(), site.horizon.elevation_deg.max()
         parts.append(f"horizon table of {len(site.horizon.azimuth_deg)} rows, {low:.2f} to {high:.2f} deg")
     elif isinstance(site.horizon, TerrainHorizon):
-        parts.append(f"horizon from {len(site.horizon.terrain)} terrain files")
+        count = len(site.horizon.terrain)
+        parts.append(f"horizon from {count} terrain file{'s' * (count != 1)}")
     else:
         parts.append("flat horizon")
     if isinstance(site.optical_depth, float):

@@ -77,7 +77,8 @@ def survey(
         reach_km = min(reach_km, options.reach_km)
     job = TileJob(
         site=site,
-        terrain=tuple(str(path) for path in terrain),
+        # workers elsewhere have folders of their own to start from
+        terrain=tuple(str(Path(path).absolute()) for path in terrain),
         holds=options.holds,
         collector=design,
         as_mounted=options.as_mounted,
@@ -86,7 +87,7 @@ def survey(
         azimuths=options.azimuths,
         stride=options.stride,
         reach_km=round(reach_km, 3),
-        kernels=tuple(str(path) for path in kernels),
+        kernels=tuple(str(Path(path).absolute()) for path in kernels),
     )
     sources += tuple(file_source(file, "terrain") for raster in rasters for file in raster.files)
     kernel_sources = _kernel_sources(job, notes)
