@@ -17,7 +17,7 @@ import click
     "--terrain",
     multiple=True,
     type=click.Path(path_type=Path),
-    help="Terrain files, finest first; without it those that SITE names.",
+    help="Terrain files, finest first; without it those that SITE names. Of a NetCDF file of several variables: FILE.nc:VARIABLE.",
 )
 @click.option(
     "--out", type=click.Path(path_type=Path), help="Table to write, with a figure beside it; else stdout."

@@ -88,7 +88,8 @@ def survey(
 ) -> None:
     """Maps of light, energy and longest dark over TERRAIN files, finest first; the first gives the cells.
 
-    An interrupted survey goes on from its finished tiles when it is started again with the same arguments.
+    A variable of a NetCDF file that holds several is FILE.nc:VARIABLE. An interrupted survey goes on from its finished tiles when it
+    is started again with the same arguments.
     """
     from yieldsim.runs.survey import summary_of_survey, write_survey
     from yieldsim.runs.survey import survey as run
