@@ -26,11 +26,12 @@ UNITS_M |= {
 
 @dataclass(frozen=True, slots=True)
 class Coding:
-    """How stored numbers become metres: stored * scale + offset; `nodata` is a stored number."""
+    """How stored numbers become metres: stored * scale + offset; `nodata` is a stored number, `unit` what the file states."""
 
     scale: float
     offset: float
     nodata: float | None
+    unit: str = ""
 
 
 def needs_terrain_extra() -> None:
@@ -127,7 +128,8 @@ def coding_of(dataset: Any, where: str) -> Coding:
     unit = unit or str(label.get("UNIT", "")).strip().lower()
     if unit not in UNITS_M:
         raise InputError(Problem(where, found=f'holds heights in "{unit}"', allowed="metres or kilometres"))
-    return Coding(scale * UNITS_M[unit], offset * UNITS_M[unit], None if nodata is None else float(nodata))
+    nodata = None if nodata is None else float(nodata)
+    return Coding(scale * UNITS_M[unit], offset * UNITS_M[unit], nodata, unit)
 
 
 def _pds3_image(dataset: Any) -> dict[str, Any]:

@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 Holds = Literal["auto", "height", "radius"]
 RADIUS_TOLERANCE = 0.005
 """A coordinate system may use a body's mean, equatorial or polar radius: they differ by up to 0.34 % (Earth, Mars)."""
+KILOMETRES_LIKENESS = 0.015
+"""Values this near to the body's radius in km may be radii in km: the Moon's and Mars's relief keeps within 0.7 %."""
 SKETCH_WINDOWS, SKETCH_PIXELS = 12, 4
 """Heights are told from radii by so many little windows a side, each of so many pixels a side."""
 
@@ -160,6 +162,7 @@ def open_raster(path: str | Path, body: Body, holds: Holds = "auto") -> Raster:
         transform = dataset.transform
         rows, columns = int(dataset.height), int(dataset.width)
         files = tuple(Path(name) for name in dataset.files)
+        notes = _doubts(dataset, Path(path).name)
     if rows < 2 or columns < 2:
         raise InputError(Problem(where, found=f"has {rows} x {columns} pixels", allowed="at least 2 x 2"))
     _refuse_other_body(where, ellipsoid.semi_major_metre, body)
@@ -182,8 +185,14 @@ def open_raster(path: str | Path, body: Body, holds: Holds = "auto") -> Raster:
         holds="height",
         pixel_m=0.0,
         period_columns=period,
+        warnings=notes,
     )
     return _measured(bare, holds, where)
+
+
+def _doubts(dataset: Any, name: str) -> tuple[str, ...]:
+    """What may be meant otherwise."""
+    return (f"{name} has {dataset.count} bands; the first is used",) if dataset.count > 1 else ()
 
 
 def _measured(bare: Raster, holds: Holds, where: str) -> Raster:
@@ -201,7 +210,7 @@ def _measured(bare: Raster, holds: Holds, where: str) -> Raster:
     across, down = (2.0 * bare.equatorial_m * np.linalg.norm(xyz[k] - xyz[0]) for k in (1, 2))
     pixel_m = float(np.sqrt(across * down))
     kind, warnings = _kind(bare, holds, where)
-    return replace(bare, pixel_m=pixel_m, holds=kind, warnings=warnings)
+    return replace(bare, pixel_m=pixel_m, holds=kind, warnings=(*bare.warnings, *warnings))
 
 
 def _kind(raster: Raster, holds: Holds, where: str) -> tuple[Holds, tuple[str, ...]]:
@@ -232,6 +241,12 @@ def _kind(raster: Raster, holds: Holds, where: str) -> tuple[Holds, tuple[str, .
         )
     if holds != "auto":
         return holds, ()
+    if not raster.coding.unit and np.nanmax(np.abs(values / (radius_m / 1000.0) - 1.0)) < KILOMETRES_LIKENESS:
+        note = (
+            f"{raster.name}: all its values are near {radius_m / 1000.0:.0f} and it states no unit: they are taken as heights in "
+            "metres (write its unit into it if they are radii in kilometres)"
+        )
+        return "height", (note,)
     if raster.sphere_m is None or raster.equatorial_m == raster.polar_m:
         return "height", ()
     return _height_or_fall_off(raster, values, row, column)

@@ -26,12 +26,15 @@ def window_pixels(
     """
     import numpy as np
 
+    a, b, c, d, e, f = raster.transform
+    if b != 0.0 or d != 0.0:
+        hint = "resample it, or put it behind a file that gives the cells"
+        raise InputError(
+            Problem(raster.name, found="is rotated: a survey's map needs rows along x", hint=hint)
+        )
     if window is None:
         return 0, 0, raster.rows, raster.columns
     x0, y0, x1, y1 = window
-    a, b, c, d, e, f = raster.transform
-    if b != 0.0 or d != 0.0:
-        raise InputError(Problem(raster.name, found="is rotated on its map; a window needs rows along x"))
     if not (np.isfinite(window).all() and x0 < x1 and y0 < y1):
         raise InputError(
             Problem("", "window", f"is {x0:g} {y0:g} {x1:g} {y1:g}", "x min < x max and y min < y max")

@@ -309,6 +309,29 @@ def test_a_label_and_its_image_are_both_named(tmp_path, moon):
     assert [file.name for file in raster.files] == ["dem.lbl", "dem.img"]
 
 
+def test_values_that_may_be_radii_in_kilometres_are_told_of(tmp_path, moon):
+    stored = (1737.4 + STORED / 1000.0).astype(np.float64)
+    bare = write(tmp_path / "km.tif", stored, scale=1.0, nodata=None)
+    assert "write its unit into it if they are radii in kilometres" in open_raster(bare, moon).warnings[0]
+    with rasterio.open(bare, "r+") as file:
+        file.units = ("km",)
+    raster, grid = heights_of(bare, moon)
+    assert raster.holds == "radius"
+    assert not raster.warnings
+    np.testing.assert_allclose(grid.heights_m, STORED, atol=1e-3)
+
+
+def test_bands_beyond_the_first_are_told_of(tmp_path, moon):
+    options = {"driver": "GTiff", "width": 15, "height": 12, "count": 2, "dtype": "int16"}
+    place = Affine(240.0, 0.0, -3000.0, 0.0, -240.0, 2000.0)
+    with rasterio.open(tmp_path / "two.tif", "w", crs=MOON_POLE, transform=place, **options) as file:
+        file.write(STORED, 1)
+        file.write(STORED + 1000, 2)
+    raster, grid = heights_of(tmp_path / "two.tif", moon)
+    assert raster.warnings == ("two.tif has 2 bands; the first is used",)
+    np.testing.assert_array_equal(grid.heights_m, STORED)
+
+
 def test_kilometres(tmp_path, moon):
     path = write(tmp_path / "km.tif", (STORED / 1000.0).astype(np.float32), scale=1.0)
     with rasterio.open(path, "r+") as file:

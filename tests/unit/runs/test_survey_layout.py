@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -52,3 +54,9 @@ def test_windows_may_cross_the_ends_of_a_whole_turn(planet, window, block):
 def test_windows_outside_are_refused(planet, window):
     with pytest.raises(InputError, match="window is"):
         window_pixels(planet, window, 1)
+
+
+def test_a_rotated_map_gives_no_cells(planet):
+    turned = replace(planet, transform=(2.0, 0.1, 0.0, 0.1, -2.0, 90.0))
+    with pytest.raises(InputError, match="is rotated: a survey's map needs rows along x"):
+        window_pixels(turned, None, 1)
