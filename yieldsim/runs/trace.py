@@ -211,11 +211,13 @@ def _as_table(arrays: dict[str, Any] | None) -> Acceptance | None:
 
 def _placed(prescription: Prescription, path: str | Path, build: Callable[[Prescription], Scene]) -> Scene:
     """The scene; problems of geometry get the file's name."""
+    from yieldsim.files.named_paths import shown
+
     try:
         return build(prescription)
     except InputError as error:
         raise InputError(
-            [Problem(str(path), p.key, p.found, p.allowed, p.hint) for p in error.problems]
+            [Problem(shown(Path(path)), p.key, p.found, p.allowed, p.hint) for p in error.problems]
         ) from None
 
 
@@ -235,6 +237,7 @@ def _ways(prescription: Prescription, tolerance: float, source: str, seed: int |
 def _traced(
     scene: Scene, prescription: Prescription, ways: Ways, progress: Progress | None, where: str | Path
 ) -> Curve | Grid:
+    from yieldsim.files.named_paths import shown
     from yieldsim.optics.curve import trace_curve, trace_grid
 
     try:
@@ -243,7 +246,7 @@ def _traced(
         return trace_curve(scene, ways, progress=progress)
     except InputError as error:
         raise InputError(
-            [Problem(str(where), p.key, p.found, p.allowed, p.hint) for p in error.problems]
+            [Problem(shown(Path(where)), p.key, p.found, p.allowed, p.hint) for p in error.problems]
         ) from None
 
 
