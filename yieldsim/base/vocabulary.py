@@ -113,7 +113,11 @@ VOCABULARY: dict[str, Word] = {
     ),
     "shield_power_w": Word("W", "electric power drawn by the dust shields, all units", "mean", 0.0, INF),
     "delivering_fraction": Word(
-        "1", "share of the interval during which any light is delivered", "mean", 0.0, 1.0
+        "1",
+        "share of the interval during which light is delivered from any part of the Sun's disc, its limb included, by fine steps",
+        "mean",
+        0.0,
+        1.0,
     ),
     # habitat, by load
     "asked_power_w": Word("W", "power that a load asks for where it is used", "mean", 0.0, INF),
