@@ -140,8 +140,8 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
     lines.append(f"    {f'sunlight, kWh/m2{per}':<22}{sunlight}")
     gains = [row["reasons"]["low_skyline_gain_fraction"] for row in rows]
     if any(gain != 0.0 for gain in gains):
-        shares = (1.0 if gain is None else gain / (1.0 + gain) for gain in gains)
-        cells_of = "".join(f" {share:14.2%}" for share in shares)
+        parts = (1.0 if gain is None else gain / (1.0 + gain) for gain in gains)
+        cells_of = "".join(f" {part:14.2%}" for part in parts)
         lines.append(f"    {'of it by low skyline':<22}{cells_of}")
     distance = "".join(f" {row['reasons']['mean_sun_distance_au']:14.3f}" for row in rows)
     lines.append(f"    {'Sun distance, au':<22}{distance}")
