@@ -192,10 +192,10 @@ def brute_force(series, goal, units=1, seed=0):
     first = np.array([series.score(goal, list(one), rough=True) for one in net])
     found = [
         climbed(lambda some: series.score(goal, some, rough=True), list(net[place]), 8.0, 0.5, rng)
-        for place in np.argsort(-first)[:4]
+        for place in np.argsort(-first)[:3]
     ]
     some = max(found, key=lambda one: one[1])[0]
-    return climbed(lambda some: series.score(goal, some), some, 0.5, 0.05, rng)[1]
+    return climbed(lambda some: series.score(goal, some), some, 0.4, 0.1, rng)[1]
 
 
 def all_axes(mounts):

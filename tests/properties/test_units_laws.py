@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from yieldsim.base.nouns import RoundAcceptance
+from yieldsim.base.nouns import BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.vectors import direction_enu_xyz
 from yieldsim.planning.poses import axes_enu_xyz, facings
 from yieldsim.planning.units import choose_units
@@ -21,6 +21,12 @@ FEW = settings(
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 TABLE = RoundAcceptance(incidence_deg=[0, 20, 30], acceptance_fraction=[0.9, 0.7, 0.0], source="point")
+TROUGH = BiaxialAcceptance(
+    transverse_deg=[-6, 0, 10],
+    longitudinal_deg=[0, 25, 45],
+    acceptance_fraction=[[0, 0, 0], [0.9, 0.8, 0], [0, 0, 0]],
+    source="disc",
+)
 
 
 def sky(seed, low_deg=-5.0, high_deg=40.0, steps=1488):
@@ -64,12 +70,13 @@ def test_light_from_behind_counts_for_nothing(weighed, seed):
     derandomize=True,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
+@pytest.mark.parametrize("table", [TABLE, TROUGH], ids=["round", "two angles"])
 @given(seed=st.integers(0, 10_000), goal=st.sampled_from(["annual", "worst-month", "shortest-gap"]))
-def test_a_unit_more_never_hurts_and_bounds_are_never_beaten(weighed, seed, goal):
+def test_a_unit_more_never_hurts_and_bounds_are_never_beaten(weighed, table, seed, goal):
     sun, power = sky(seed)
     if not power.any():
         power = power + 100.0
-    prospect = weighed(sun, power, TABLE)
+    prospect = weighed(sun, power, table)
     plan = choose_units(prospect, goal, 3)
     for able in plan.curve:
         if goal == "shortest-gap":

@@ -111,6 +111,11 @@ def choose_units(
         curve_mounts.append(mounts)
         if progress is not None:
             progress(count, units)
+    # no facing of any kind can shorten the site's own darkness, nor a load use more than it asks for
+    if (goal == "shortest-gap" and curve[-1].upper_bound <= prospect.dark_gap_hours) or (
+        goal == "load" and curve[-1].upper_bound >= most_use_kwh
+    ):
+        holds_for = EVERYWHERE
     return UnitPlan(
         goal=goal,
         mounts=curve_mounts[-1],
