@@ -35,7 +35,6 @@ GOALS: tuple[Goal, ...] = ("annual", "worst-month", "shortest-gap", "load")
 Use = Callable[[FloatArray], float]
 """Energy put to use over the run, kWh, from delivered power (intervals,) in W."""
 SCOUT_CELLS_PER_HALF_WIDTH, SCOUT_STEPS_PER_HALF_WIDTH = 12.0, 4.0
-SCOUT_RATES = 17
 LONGEST_SCOUT_STEP_S = 1800.0
 ROLL_GRID_DEG, ROLL_STEP_DEG = 3.0, 15.0
 """Facings and rolls that are tried over the whole sky to see which roll is best where."""
@@ -182,9 +181,7 @@ def _half_width_deg(sweep: Sweep) -> float:
 def scout_sky(sweep: Sweep) -> WeightedSky:
     """The sky of two-angle optics in wider cells and with a disc of one size: good to some 1e-3 of the best energy."""
     wide_deg = max(sweep.sky.cell_deg, _half_width_deg(sweep) / SCOUT_CELLS_PER_HALF_WIDTH)
-    one = sweep.sky.of_one_radius().coarser(wide_deg)
-    # a facing reads two of many dust rates rather than all of a few
-    return one.at_even_rates(SCOUT_RATES) if len(one.dust.rates) > 2 else one
+    return sweep.sky.of_one_radius().coarser(wide_deg)
 
 
 def best_rolls(sweep: Sweep) -> Facings:

@@ -80,8 +80,8 @@ def _lit_half(first: float, step: float, count: int) -> float:
 def grid_flag(flags: NDArray[np.uint8], step: float, x: float, y: float, z: float) -> int:
     """The flag at a direction in mount axes; flags (rows, columns) of one class."""
     rows, columns = flags.shape[0], flags.shape[1]
-    i = int(x / (z + math.sqrt(x * x + z * z) + 1e-12) / step + 0.5 * rows)
-    j = int(y / (z + math.sqrt(y * y + z * z) + 1e-12) / step + 0.5 * columns)
+    i = int(x / (z + math.sqrt(x * x + z * z) + 1e-30) / step + 0.5 * rows)
+    j = int(y / (z + math.sqrt(y * y + z * z) + 1e-30) / step + 0.5 * columns)
     if i < 0 or j < 0 or i >= rows or j >= columns:
         return 0
     return int(flags[i, j])

@@ -19,13 +19,13 @@ CELLS_ACROSS_BLOCK = 4.0
 
 
 class Bands(NamedTuple):
-    """Blocks in bands: by dust rate, period, class of radius and elevation, then by azimuth; and
-    the cells of each block.
+    """Blocks in bands: by period, class of radius and elevation, then by azimuth; and the cells of each block.
 
-    block          (blocks, 4)  mean direction and kWh
-    cell           (cells, 4)   the same, block after block
+    block          (blocks, rates, 4)  by dust rate: sum of light times direction (east, north, up), and light, kWh;
+        one rate: mean direction and light
+    cell           (cells, rates, 4)   the same, block after block
     cells_of       (blocks + 1,)  where each block's cells start
-    rate, period   (bands,)
+    period         (bands,)
     radius_class   (bands,)
     ends           (bands, 6)  elevations, radians, of the lowest and the highest block; sine and cosine of each
     first          (bands, AZIMUTH_BINS + 1)  where each bin of azimuth starts among the blocks
@@ -35,7 +35,6 @@ class Bands(NamedTuple):
     block: FloatArray
     cell: FloatArray
     cells_of: NDArray[np.int64]
-    rate: NDArray[np.int64]
     period: NDArray[np.int64]
     radius_class: NDArray[np.int64]
     ends: FloatArray
@@ -44,27 +43,25 @@ class Bands(NamedTuple):
 
 
 def banded(sky: WeightedSky, reach_deg: float) -> Bands:
-    """The cells of a sky in blocks and bands that suit a reach."""
+    """The cells of a sky in blocks and bands that suit a reach. Places are those of a clean aperture's light: dust of any
+    rate shifts a mean direction by little, and not out of its block."""
     block_deg = CELLS_ACROSS_BLOCK * sky.cell_deg
     height_deg = max(LOWEST_BAND_DEG, block_deg, reach_deg / BANDS_PER_REACH)
-    rates, periods, classes = len(sky.dust.rates), len(sky.period_utc), len(sky.class_radius_deg)
-    sums = sky.sums.reshape(-1, 4)
-    chapter = (np.repeat(np.arange(rates), sky.cell_count) * periods + np.tile(sky.period, rates)) * np.int64(
-        classes
-    )
-    chapter += np.tile(sky.radius_class, rates)
-    lit = np.flatnonzero(sums[:, 3] > 0.0)
-    sums, chapter = sums[lit], chapter[lit]
+    classes = len(sky.class_radius_deg)
+    lit = np.flatnonzero(sky.sums[0, :, 3] > 0.0)
+    chapter = sky.period[lit] * np.int64(classes) + sky.radius_class[lit]
     # cells by block
-    number = cell_numbers(sums[:, :3], block_deg)
+    number = cell_numbers(sky.sums[0, lit, :3], block_deg)
     order = np.lexsort((number, chapter))
-    sums, chapter, number = sums[order], chapter[order], number[order]
+    lit, chapter, number = lit[order], chapter[order], number[order]
     starts = np.flatnonzero((np.diff(chapter, prepend=-1) != 0) | (np.diff(number, prepend=-1) != 0))
-    counts = np.diff(np.append(starts, len(sums)))
-    whole = np.add.reduceat(sums, starts, axis=0) if len(sums) else sums
+    counts = np.diff(np.append(starts, len(lit)))
+    cell = np.ascontiguousarray(sky.sums[:, lit].transpose(1, 0, 2))
+    block = np.add.reduceat(cell, starts, axis=0) if len(lit) else cell
     # blocks by band and bin
-    elevation = np.arctan2(whole[:, 2], np.hypot(whole[:, 0], whole[:, 1]))
-    bins = np.arctan2(whole[:, 0], whole[:, 1]) % (2.0 * np.pi) * (AZIMUTH_BINS / (2.0 * np.pi))
+    east, north, up = block[:, 0, :3].T
+    elevation = np.arctan2(up, np.hypot(east, north))
+    bins = np.arctan2(east, north) % (2.0 * np.pi) * (AZIMUTH_BINS / (2.0 * np.pi))
     bin_of = np.minimum(bins.astype(np.int64), AZIMUTH_BINS - 1)
     band_of = chapter[starts] * 4000 + np.floor(np.degrees(elevation) / height_deg).astype(np.int64) + 1000
     order = np.lexsort((bin_of, band_of))
@@ -77,17 +74,16 @@ def banded(sky: WeightedSky, reach_deg: float) -> Bands:
     first[:, 0] = band_starts
     first[:, 1:] = band_starts[:, None] + np.cumsum(filled, axis=1)
     cells_of = np.concatenate([[0], np.cumsum(counts[order])])
-    cells = np.repeat(starts[order] - cells_of[:-1], counts[order]) + np.arange(len(sums))
-    column, band_class = np.divmod(band_of[band_starts] // 4000, classes)
+    cells = np.repeat(starts[order] - cells_of[:-1], counts[order]) + np.arange(len(lit))
+    period, band_class = np.divmod(band_of[band_starts] // 4000, classes)
     low, high = (
         edge.reduceat(elevation, band_starts) if bands else np.empty(0) for edge in (np.minimum, np.maximum)
     )
     return Bands(
-        block=_means(whole[order]),
-        cell=_means(sums[cells]),
+        block=_ready(block[order]),
+        cell=_ready(cell[cells]),
         cells_of=cells_of,
-        rate=column // periods,
-        period=column % periods,
+        period=period,
         radius_class=band_class,
         ends=np.stack([low, high, np.sin(low), np.cos(low), np.sin(high), np.cos(high)], axis=1),
         first=first,
@@ -95,6 +91,14 @@ def banded(sky: WeightedSky, reach_deg: float) -> Bands:
     )
 
 
-def _means(sums: FloatArray) -> FloatArray:
-    """Mean direction and light (n, 4) from their sums."""
-    return np.ascontiguousarray(np.concatenate([sums[:, :3] / sums[:, 3:], sums[:, 3:]], axis=1))
+def settled(bands: Bands, shares: FloatArray) -> Bands:
+    """The same bands for one deposition rate, given as shares (rates,) of those kept."""
+    block, cell = (np.einsum("r,nrk->nk", shares, rows)[:, None] for rows in (bands.block, bands.cell))
+    return bands._replace(block=_ready(block), cell=_ready(cell))
+
+
+def _ready(sums: FloatArray) -> FloatArray:
+    """Rows (n, rates, 4) as kernels read them: of one rate, sums become mean directions once and for all."""
+    if sums.shape[1] == 1:
+        sums = np.concatenate([sums[..., :3] / np.maximum(sums[..., 3:], 1e-300), sums[..., 3:]], axis=2)
+    return np.ascontiguousarray(sums)

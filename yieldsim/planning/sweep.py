@@ -28,8 +28,8 @@ from yieldsim.planning.acceptance_lookup import Lookup
 from yieldsim.planning.lit_steps import interleaved
 from yieldsim.planning.lookup_making import lookup
 from yieldsim.planning.roughness import Roughness, grid_flag, ring_remainder, roughness
-from yieldsim.planning.sky_bands import AZIMUTH_BINS, CELLS_ACROSS_BLOCK, Bands, banded
-from yieldsim.planning.sweep_kernels import grid_kwh, round_kwh
+from yieldsim.planning.sky_bands import AZIMUTH_BINS, CELLS_ACROSS_BLOCK, Bands, banded, settled
+from yieldsim.planning.sweep_kernels import grid_kwh, kept_rates, light_of, round_kwh
 from yieldsim.planning.weighted_sky import WeightedSky
 
 MANY_OF_A_RATE = 150
@@ -75,22 +75,21 @@ class Sweep:
         """
         rate = self.sky.dust.rate_of_tilt(tilt_deg) if dust_rate is None else dust_rate
         if len(self.sky.dust.rates) == 1:
-            return self._read(axes_enu_xyz, rate)
+            return self._read(axes_enu_xyz, self.sky.dust.shares(rate), self.bands)
         found = np.empty((len(rate), len(self.sky.period_utc)))
         rates, of, counts = np.unique(rate, return_inverse=True, return_counts=True)
         few = counts[of] < MANY_OF_A_RATE
         for number in np.flatnonzero(counts >= MANY_OF_A_RATE):
             own = of == number
-            settled = self.with_sky(self.sky.at_dust_rate(float(rates[number])))
-            found[own] = settled._read(axes_enu_xyz[own], rate[own])
+            added = settled(self.bands, self.sky.dust.shares(rates[number : number + 1])[0])
+            found[own] = self._read(axes_enu_xyz[own], np.ones((int(counts[number]), 1)), added)
         if few.any():
-            found[few] = self._read(axes_enu_xyz[few], rate[few])
+            found[few] = self._read(axes_enu_xyz[few], self.sky.dust.shares(rate[few]), self.bands)
         return found
 
-    def _read(self, axes_enu_xyz: FloatArray, rate: FloatArray) -> FloatArray:
-        axes = np.ascontiguousarray(axes_enu_xyz)
-        shares = np.ascontiguousarray(self.sky.dust.shares(rate))
-        bands, ready, rough = self.bands, self.ready, self.rough
+    def _read(self, axes_enu_xyz: FloatArray, shares: FloatArray, bands: Bands) -> FloatArray:
+        axes, shares = np.ascontiguousarray(axes_enu_xyz), np.ascontiguousarray(shares)
+        ready, rough = self.ready, self.rough
         asked: tuple[Any, ...] = (
             axes,
             shares,
@@ -98,7 +97,6 @@ class Sweep:
             bands.block,
             bands.cell,
             bands.cells_of,
-            bands.rate,
             bands.period,
             bands.radius_class,
             bands.ends,
@@ -124,7 +122,7 @@ class Sweep:
         Dear (some 20 readings a cell): for the facings that matter, not for a grid.
         """
         axes = np.ascontiguousarray(axes_enu_xyz)
-        shares = np.abs(self.sky.dust.shares(self.sky.dust.rate_of_tilt(tilt_deg)))
+        shares = self.sky.dust.shares(self.sky.dust.rate_of_tilt(tilt_deg))
         found = remainder_kwh(axes, np.ascontiguousarray(shares), self.bands, self.ready, self.rough)
         return np.asarray(found + self.sky.dust.error * self.kwh(axes, tilt_deg))
 
@@ -144,20 +142,33 @@ def remainder_kwh(
     found = np.zeros(axes.shape[0])
     cell_rad = bands.block_rad / CELLS_ACROSS_BLOCK
     for i in prange(axes.shape[0]):
-        total = 0.0
+        total, row = 0.0, np.empty(4)
+        own = shares[i]
+        begin, until = kept_rates(own)
         for b in range(bands.ends.shape[0]):
-            radius_class, share = bands.radius_class[b], shares[i, bands.rate[b]]
-            if share == 0.0:
-                continue
+            number = bands.radius_class[b]
             for k in range(bands.first[b, 0], bands.first[b, AZIMUTH_BINS]):
-                flag = _flag(bands.block[k], axes[i], ready, rough, radius_class)
+                if not _mean(row, bands.block, k, own, begin, until):
+                    continue
+                flag = _flag(row, axes[i], ready, rough, number)
                 if flag == 1:
-                    total += share * _remainder(bands.block[k], axes[i], ready, radius_class, bands.block_rad)
+                    total += _remainder(row, axes[i], ready, number, bands.block_rad)
                 elif flag == 2:
                     for c in range(bands.cells_of[k], bands.cells_of[k + 1]):
-                        total += share * _remainder(bands.cell[c], axes[i], ready, radius_class, cell_rad)
+                        if _mean(row, bands.cell, c, own, begin, until):
+                            total += _remainder(row, axes[i], ready, number, cell_rad)
         found[i] = total
     return found
+
+
+@njit(cache=True)
+def _mean(row: FloatArray, rows: FloatArray, at: int, shares: FloatArray, begin: int, until: int) -> bool:
+    """Put mean direction and light of row `at` into row (4,); whether it holds light."""
+    east, north, up, kwh = light_of(rows, at, shares, begin, until)
+    if kwh <= 0.0:
+        return False
+    row[0], row[1], row[2], row[3] = east, north, up, kwh
+    return True
 
 
 @njit(cache=True)

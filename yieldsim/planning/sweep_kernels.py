@@ -56,6 +56,35 @@ def bins_of(half: float, azimuth: float) -> tuple[int, int]:
     return begin - turns, until - turns
 
 
+@njit(cache=True, inline="always")
+def kept_rates(shares: FloatArray) -> tuple[int, int]:
+    """From and until which of the kept rates the shares (rates,) of an asked one are not 0."""
+    begin, until = 0, shares.shape[0]
+    while begin < until - 1 and shares[begin] == 0.0:
+        begin += 1
+    while until > begin + 1 and shares[until - 1] == 0.0:
+        until -= 1
+    return begin, until
+
+
+@njit(cache=True, inline="always")
+def light_of(
+    rows: FloatArray, at: int, shares: FloatArray, begin: int, until: int
+) -> tuple[float, float, float, float]:
+    """Mean direction (east, north, up) and light of row `at` at an asked rate; light 0 or less: none."""
+    if rows.shape[1] == 1:
+        return rows[at, 0, 0], rows[at, 0, 1], rows[at, 0, 2], rows[at, 0, 3]
+    east, north, up, kwh = 0.0, 0.0, 0.0, 0.0
+    for r in range(begin, until):
+        share = shares[r]
+        east += share * rows[at, r, 0]
+        north += share * rows[at, r, 1]
+        up += share * rows[at, r, 2]
+        kwh += share * rows[at, r, 3]
+    per = 1.0 / max(kwh, 1e-300)
+    return east * per, north * per, up * per, kwh
+
+
 # The two kernels below take arrays one by one: handing on a tuple of arrays costs more than a whole band.
 
 
@@ -67,7 +96,6 @@ def round_kwh(
     block: FloatArray,
     cell: FloatArray,
     cells_of: NDArray[np.int64],
-    rate: NDArray[np.int64],
     period: NDArray[np.int64],
     classes: NDArray[np.int64],
     ends: FloatArray,
@@ -87,9 +115,10 @@ def round_kwh(
         nx, ny, nz = axes[i, 2, 0], axes[i, 2, 1], axes[i, 2, 2]
         level = math.hypot(nx, ny)
         elevation, azimuth = math.atan2(nz, level), math.atan2(nx, ny)
+        own = shares[i]
+        low_rate, end_rate = kept_rates(own)
         for b in range(ends.shape[0]):
-            share = shares[i, rate[b]]
-            if share == 0.0 or ends[b, 0] - elevation > reach or elevation - ends[b, 1] > reach:
+            if ends[b, 0] - elevation > reach or elevation - ends[b, 1] > reach:
                 continue
             half = half_stretch(cos_reach, nz, level, ends[b, 2], ends[b, 3], ends[b, 4], ends[b, 5])
             if half < 0.0:
@@ -103,7 +132,8 @@ def round_kwh(
                 if to_bin <= from_bin:
                     continue
                 for j in range(first[b, from_bin], first[b, to_bin]):
-                    cosine = nx * block[j, 0] + ny * block[j, 1] + nz * block[j, 2]
+                    east, north, up, kwh = light_of(block, j, own, low_rate, end_rate)
+                    cosine = nx * east + ny * north + nz * up
                     at = math.sqrt(max(2.0 - 2.0 * cosine, 0.0)) * per_chord
                     m = int(at)
                     flag = flags[number, min(m, end_flag)]
@@ -112,16 +142,17 @@ def round_kwh(
                     if flag == 1:
                         if m < end:
                             value = curve[number, m]
-                            light += block[j, 3] * (value + (at - m) * (curve[number, m + 1] - value))
+                            light += kwh * (value + (at - m) * (curve[number, m + 1] - value))
                         continue
                     for c in range(cells_of[j], cells_of[j + 1]):
-                        cosine = nx * cell[c, 0] + ny * cell[c, 1] + nz * cell[c, 2]
+                        east, north, up, kwh = light_of(cell, c, own, low_rate, end_rate)
+                        cosine = nx * east + ny * north + nz * up
                         at = math.sqrt(max(2.0 - 2.0 * cosine, 0.0)) * per_chord
                         m = int(at)
                         if m < end:
                             value = curve[number, m]
-                            light += cell[c, 3] * (value + (at - m) * (curve[number, m + 1] - value))
-            found[i, period[b]] += share * light
+                            light += kwh * (value + (at - m) * (curve[number, m + 1] - value))
+            found[i, period[b]] += light
     return found
 
 
@@ -133,7 +164,6 @@ def grid_kwh(
     block: FloatArray,
     cell: FloatArray,
     cells_of: NDArray[np.int64],
-    rate: NDArray[np.int64],
     period: NDArray[np.int64],
     classes: NDArray[np.int64],
     ends: FloatArray,
@@ -171,9 +201,10 @@ def grid_kwh(
             sx, sy = turn * ex + lean * nx, turn * ey + lean * ny
             side[s, 0], side[s, 1] = turn * ez + lean * nz, math.hypot(sx, sy)
             side[s, 2] = math.atan2(sx, sy)
+        dust = shares[i]
+        low_rate, end_rate = kept_rates(dust)
         for b in range(ends.shape[0]):
-            share = shares[i, rate[b]]
-            if share == 0.0 or ends[b, 0] - elevation > reach or elevation - ends[b, 1] > reach:
+            if ends[b, 0] - elevation > reach or elevation - ends[b, 1] > reach:
                 continue
             half = half_stretch(cos_reach, nz, level, ends[b, 2], ends[b, 3], ends[b, 4], ends[b, 5])
             low, high = azimuth - half, azimuth + half
@@ -205,24 +236,26 @@ def grid_kwh(
                 if to_bin <= from_bin:
                     continue
                 for j in range(first[b, from_bin], first[b, to_bin]):
-                    z = nx * block[j, 0] + ny * block[j, 1] + nz * block[j, 2]
+                    east, north, up, kwh = light_of(block, j, dust, low_rate, end_rate)
+                    z = nx * east + ny * north + nz * up
                     if z < cos_reach:
                         continue
-                    x = ax * block[j, 0] + ay * block[j, 1] + az * block[j, 2]
-                    y = bx * block[j, 0] + by * block[j, 1] + bz * block[j, 2]
+                    x, y = ax * east + ay * north + az * up, bx * east + by * north + bz * up
                     flag = grid_flag(own_flags, flag_step, x, y, z)
                     if flag == 0:
                         continue
-                    # read once: the block itself; each: its cells
-                    low, high = (j, j + 1) if flag == 1 else (cells_of[j], cells_of[j + 1])
-                    rows = block if flag == 1 else cell
-                    for c in range(low, high):
-                        z = nx * rows[c, 0] + ny * rows[c, 1] + nz * rows[c, 2]
+                    if flag == 1:
+                        if z > 0.0:
+                            value = grid_light(own, first_t, step_t, fold_t, first_l, step_l, fold_l, x, y, z)
+                            light += kwh * z * value
+                        continue
+                    for c in range(cells_of[j], cells_of[j + 1]):
+                        east, north, up, kwh = light_of(cell, c, dust, low_rate, end_rate)
+                        z = nx * east + ny * north + nz * up
                         if z <= 0.0:
                             continue
-                        x = ax * rows[c, 0] + ay * rows[c, 1] + az * rows[c, 2]
-                        y = bx * rows[c, 0] + by * rows[c, 1] + bz * rows[c, 2]
+                        x, y = ax * east + ay * north + az * up, bx * east + by * north + bz * up
                         value = grid_light(own, first_t, step_t, fold_t, first_l, step_l, fold_l, x, y, z)
-                        light += rows[c, 3] * z * value
-            found[i, period[b]] += share * light
+                        light += kwh * z * value
+            found[i, period[b]] += light
     return found

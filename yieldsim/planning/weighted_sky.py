@@ -131,21 +131,6 @@ class WeightedSky:
             cell_deg=cell_deg,
         )
 
-    def at_dust_rate(self, rate: float) -> WeightedSky:
-        """The sky of apertures of one deposition rate: a single row of sums."""
-        shares = self.dust.shares(np.array([rate]))
-        settled = replace(self.dust, dust=None, rates=np.ones(1), by_tilt=False)
-        return replace(self, sums=np.tensordot(shares, self.sums, axes=1), dust=settled)
-
-    def at_even_rates(self, count: int) -> WeightedSky:
-        """The same sky kept at evenly spaced dust rates, straight lines between them."""
-        rates = np.linspace(0.0, self.dust.rates[-1], count)
-        return replace(
-            self,
-            sums=np.tensordot(self.dust.shares(rates), self.sums, axes=1),
-            dust=replace(self.dust, rates=rates, polynomial=False),
-        )
-
     def of_one_radius(self) -> WeightedSky:
         """The same sky with the Sun's disc at its mean radius, classes added up; cells as they are."""
         light = np.bincount(self.radius_class, self.sums[0, :, 3], minlength=len(self.class_radius_deg))
