@@ -1,16 +1,15 @@
 """The best facing for a goal: a grid over the whole sky, the promising places in it, and a search below the
 grid from each.
 
-The search moves a facing by a step in many directions (and by roll), keeps what is better and halves the
-step where nothing is. It needs no slopes, which worst months and gaps do not have. Round optics also get a
-bound that no facing can exceed: the sky is cut into patches of facings, and a patch is bounded by reading the
-sky through an acceptance widened by the patch's own radius; patches that can't beat the best are dropped, the
-others cut in four.
+The search moves a facing by a step in many directions, keeps what is better and halves the step where nothing
+is. It needs no slopes, which worst months and gaps do not have. Two-angle optics are turned in roll besides
+(`turned_search`). Round optics also get a bound that no facing can exceed: the sky is cut into patches of
+facings, and a patch is bounded by reading the sky through an acceptance widened by the patch's own radius;
+patches that can't beat the best are dropped, the others cut in four.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,43 +24,34 @@ from yieldsim.planning.poses import (
     leaned,
     of_mounts,
     sky_grid,
-    spread_over_sky,
     together,
 )
 from yieldsim.planning.prospect import Goal, Prospect
+from yieldsim.planning.seeding import Score, rolled_seeds, seeds_of_grid
+from yieldsim.planning.turned_search import distinct, search_turned
 
-Score = Callable[[Facings, FloatArray | None], FloatArray]
-"""Scores (n,) of facings; those that can't reach the given scores (n,) may be minus infinity."""
-SEEDS: dict[Goal, int] = {"annual": 24, "worst-month": 16, "shortest-gap": 16, "load": 4}
-SEEDS_ROLLED: dict[Goal, int] = {"annual": 10, "worst-month": 16, "shortest-gap": 10, "load": 4}
-"""Two-angle tables cost ten times as much a facing, and their search turns in roll besides."""
 SURVIVORS = 6
-TURNED_ON: dict[Goal, int] = {"annual": 0, "worst-month": 40, "shortest-gap": 40, "load": 8}
-OTHER_ROLLS_DEG, OTHER_GRID_DEG = 30.0, 12.0
-"""So many two-angle facings of a grid are judged at other rolls too, besides a coarse grid at all of them."""
 FINEST_DEG = 0.005
 FINEST_ROLLED_DEG = 0.04
 """Where the search stops: round tables, and two-angle ones."""
 EXACT_STEPS = 4.0
 """Two-angle facings are searched in the finest cells and steps from so many times FINEST_ROLLED_DEG on."""
-EXACT: dict[Goal, int] = {"annual": 2, "worst-month": 4, "shortest-gap": 2, "load": 2}
-PATIENCE_ROLLED: dict[Goal, int] = {"annual": 2, "worst-month": 4, "shortest-gap": 2, "load": 2}
+EXACT: dict[Goal, int] = {"annual": 4, "worst-month": 4, "shortest-gap": 2, "load": 2}
+DISTINCT_DEG = 1.0
+PATIENCE_ROLLED: dict[Goal, int] = {"annual": 3, "worst-month": 4, "shortest-gap": 2, "load": 2}
 """So many of the best are; and after so many turns in a row without gain their step is halved. Poorest months have ridges that
 take patience."""
 DIRECTIONS = 12
-ROLLED_DIRECTIONS, ROLL_PER_LEAN = 24, 3.0
+MOST_HUNDREDTHS = 20
+"""So many hundredths of a degree a facing is moved at most when it is put in whole ones."""
 LITTLE, PATIENCE = 1e-6, 4
 """After so many gains in a row that are smaller than this share of the score, the step is halved all the
 same."""
-FEW: dict[Goal, int] = {"annual": 400, "worst-month": 400, "shortest-gap": 400, "load": 60}
-LEAST_LIGHT = 0.3
-"""A facing that delivers less than this share of what a load uses at another is not tried for it."""
 BOUND_STEP_DEG = 8.0
 BOUND_READINGS = 1e7
 """About how many blocks of sky may be read for a bound: a narrow acceptance reads few for each facing."""
 BOUND_FACINGS = (5_000, 25_000)
 BOUND_TOLERANCE = 1e-3
-SCOUT_GRID_DEG = 6.0
 FINEST_GRID_DEG: dict[Goal, float] = {"annual": 1.0, "worst-month": 2.0, "shortest-gap": 2.0, "load": 5.0}
 """Grids no finer than this are searched for a goal; the search below the grid makes up for it."""
 
@@ -111,7 +101,7 @@ def facing_map(prospect: Prospect, step_deg: float, *, by_month: bool = False) -
     return FacingMap(
         tilt_deg=tilts,
         azimuth_deg=azimuths,
-        annual_kwh=prospect.annual_kwh(grid, scout=True).reshape(shape),
+        annual_kwh=prospect.map_kwh(grid).reshape(shape),
         month_kwh=prospect.month_kwh(grid).T.reshape(-1, *shape) if by_month else None,
         roll_deg=grid.roll_deg.reshape(shape),
     )
@@ -119,11 +109,12 @@ def facing_map(prospect: Prospect, step_deg: float, *, by_month: bool = False) -
 
 def at_best_rolls(prospect: Prospect, some: Facings) -> Facings:
     """The same facings, each at the roll that is best at the nearest facing of a coarse grid; round optics: as they are."""
-    if prospect.rolled is None:
+    if prospect.coarse is None:
         return some
     from scipy.spatial import cKDTree
 
-    coarse, level = axes_enu_xyz(prospect.rolled), axes_enu_xyz(some._replace(roll_deg=0.0 * some.roll_deg))
+    rolled, flat = prospect.coarse.rolled, some._replace(roll_deg=0.0 * some.roll_deg)
+    coarse, level = axes_enu_xyz(rolled), axes_enu_xyz(flat)
     nearest = cKDTree(coarse[:, 2]).query(level[:, 2])[1]
     # carried over as the optics stand, not as a number: near the zenith neighbours count their rolls from other slopes
     across = carried(coarse[nearest], level[:, 2])[:, 0]
@@ -140,48 +131,28 @@ def best_facing(
     step_deg: float = 1.0,
     *,
     units: int = 1,
-    known: FacingMap | None = None,
     seeds: Facings | None = None,
 ) -> Found:
     """The best facing for a goal, refined below a grid of step_deg.
 
     units   how many face that way: decides what a load can use
-    known   the map, where it has been made: the search for annual energy starts from it
     seeds   facings to search from besides those of the grid
     """
 
     def score(some: Facings, at_least: FloatArray | None) -> FloatArray:
         return prospect.score(goal, some, units, at_least=at_least)
 
-    def scouted(some: Facings, at_least: FloatArray | None) -> FloatArray:
-        return prospect.score(goal, some, units, at_least=at_least, scout=True)
-
     step = max(step_deg, FINEST_GRID_DEG[goal])
-    if goal == "annual" and known is not None:
-        grid, annual = known.facings, known.annual_kwh.ravel()
-    else:
-        grid = spread_over_sky(step, np.zeros(1)) if prospect.rolled is None else prospect.rolled
-        annual = prospect.annual_kwh(grid, scout=True)
-    worth = annual > 1e-3 * float(annual.max(initial=0.0))
-    grid, annual = grid.take(worth), annual[worth]
-    if grid.count == 0:
+    rolls = prospect.coarse is not None
+    starts = (
+        rolled_seeds(prospect, goal, units, step) if rolls else seeds_of_grid(prospect, goal, units, step)
+    )
+    if starts.count == 0:
         nothing = facings(0.0, 0.0)
         return Found(goal=goal, facing=nothing, score=float(score(nothing, None)[0]), bound=0.0)
-    scores = annual
-    if goal != "annual":
-        grid, scores = _grid_scores(prospect, goal, grid, units * annual, scouted)
-        if prospect.rolled is not None:
-            grid, scores = _at_other_rolls(goal, grid, scores, 1.5 * step, scouted)
-    rolls = prospect.rolled is not None
-    starts = apart(grid, scores, 1.5 * step, (SEEDS_ROLLED if rolls else SEEDS)[goal])
     starts = starts if seeds is None else together(starts, seeds)
     if rolls:
-        patience, finest = PATIENCE_ROLLED[goal], EXACT_STEPS * FINEST_ROLLED_DEG
-        reached, _ = survivors(scouted, starts, step / 2.0, rolls=True, finest_deg=finest, patience=patience)
-        few = reached.take(slice(EXACT[goal]))
-        reached, values = survivors(
-            score, few, finest, rolls=True, finest_deg=FINEST_ROLLED_DEG, patience=patience
-        )
+        reached, values = _turned(prospect, goal, units, starts, step / 2.0)
     else:
         reached, values = survivors(score, starts, step / 2.0)
     bound = None
@@ -190,83 +161,51 @@ def best_facing(
         if better is not None:
             reached, values = survivors(score, together(reached.take([0]), better), 0.25)
         bound = max(units * most, float(values[0]))
-    facing, best = in_hundredths(score, reached)
+    facing, best = in_hundredths(score, reached, rolls=rolls)
     return Found(goal=goal, facing=facing, score=best, bound=bound)
 
 
-def in_hundredths(score: Score, some: Facings) -> tuple[Facings, float]:
+def _turned(
+    prospect: Prospect, goal: Goal, units: int, starts: Facings, step_deg: float
+) -> tuple[Facings, FloatArray]:
+    """The search of two-angle optics: all starts in the sky for searching, then the best few in the finest cells and steps."""
+
+    def worth(measures: FloatArray) -> FloatArray:
+        return prospect.worth(goal, measures)
+
+    def scouted(some: Facings, at_least: FloatArray | None) -> FloatArray:
+        return prospect.measures(goal, some, units, at_least=at_least, scout=True)
+
+    def exact(some: Facings, at_least: FloatArray | None) -> FloatArray:
+        return prospect.measures(goal, some, units, at_least=at_least)
+
+    patience, finest = PATIENCE_ROLLED[goal], EXACT_STEPS * FINEST_ROLLED_DEG
+    reached, values = search_turned(scouted, worth, starts, step_deg, finest_deg=finest, patience=patience)
+    few = reached.take(distinct(axes_enu_xyz(reached), values, DISTINCT_DEG, EXACT[goal]))
+    return search_turned(exact, worth, few, finest, finest_deg=FINEST_ROLLED_DEG, patience=patience)
+
+
+def in_hundredths(score: Score, some: Facings, *, rolls: bool = False) -> tuple[Facings, float]:
     """The best facing in whole hundredths of a degree around any of some, and its score.
 
-    Gaps may change by a day from one hundredth to the next: the one that is reported is the one that is
-    meant.
+    Gaps may change by a day from one hundredth to the next, poorest months of narrow tables by a hundredth: the one that is
+    reported is the one that is meant.
     """
-    tilt = some.tilt_deg[:, None] + np.repeat([-0.01, 0.0, 0.01], 3)
-    azimuth = some.azimuth_deg[:, None] + np.tile([-0.01, 0.0, 0.01], 3)
-    near = facings(np.clip(tilt, 0.0, 180.0), azimuth, some.roll_deg[:, None])
-    rounded = of_mounts(tuple(near.mount(place) for place in range(near.count)))
-    reached = score(rounded, None)
-    best = int(reached.argmax())
-    return rounded.take([best]), float(reached[best])
-
-
-def _grid_scores(
-    prospect: Prospect, goal: Goal, grid: Facings, kwh: FloatArray, score: Score
-) -> tuple[Facings, FloatArray]:
-    """Facings of a grid worth scoring and their scores, judged by a few of them.
-
-    A worst month is at most the mean of the months; a load uses little more than the light there is; a gap is
-    followed to its end only where it is not far longer than the shortest of the few.
-
-    kwh   (n,)  energy of all units a year
-    """
-    few = grid.take(slice(None, None, max(1, grid.count // FEW[goal])))
-    reached = float(score(few, None).max())
-    if goal == "worst-month":
-        mean = kwh * prospect.years / int(prospect.whole_months.sum())
-        grid = grid.take(mean > 0.8 * reached)
-    if goal == "load":
-        grid = grid.take(kwh > LEAST_LIGHT * reached)
-    if goal == "shortest-gap":
-        return grid, score(grid, np.full(grid.count, 1.3 * reached - 1.0))
-    return grid, score(grid, None)
-
-
-def _at_other_rolls(
-    goal: Goal, grid: Facings, scores: FloatArray, apart_deg: float, score: Score
-) -> tuple[Facings, FloatArray]:
-    """A grid, whose rolls were chosen for annual energy, with facings at other rolls added, judged by the goal itself."""
-    best = apart(grid, scores, apart_deg, TURNED_ON[goal])
-    turns = np.arange(OTHER_ROLLS_DEG, 360.0, OTHER_ROLLS_DEG)
-    tried = facings(best.tilt_deg[:, None], best.azimuth_deg[:, None], best.roll_deg[:, None] + turns)
-    if goal != "load":
-        tried = together(tried, spread_over_sky(OTHER_GRID_DEG, np.append(0.0, turns)))
-    at_least = np.full(tried.count, 1.3 * float(scores.max()) - 1.0) if goal == "shortest-gap" else None
-    return together(grid, tried), np.concatenate([scores, score(tried, at_least)])
-
-
-def apart(some: Facings, score: FloatArray, apart_deg: float, most: int) -> Facings:
-    """The best facings that stand apart from each other, best first."""
-    normals = axes_enu_xyz(some)[:, 2]
-    order = np.argsort(-score, kind="stable")
-    chosen: list[int] = []
-    near = np.cos(np.radians(apart_deg))
-    open_places = np.ones(some.count, dtype=bool)
-    for place in order:
-        if open_places[place]:
-            chosen.append(int(place))
-            open_places &= normals @ normals[place] < near
-            if len(chosen) == most:
-                break
-    return some.take(chosen)
-
-
-def refined(
-    score: Score, starts: Facings, step_deg: float, *, rolls: bool = False, finest_deg: float = FINEST_DEG
-) -> tuple[Facings, float]:
-    """The best facing found by a search from each start, and its score."""
-    patience = PATIENCE_ROLLED["annual"] if rolls else PATIENCE
-    found, value = survivors(score, starts, step_deg, rolls=rolls, finest_deg=finest_deg, patience=patience)
-    return found.take([0]), float(value[0])
+    aside = np.array([-0.01, 0.0, 0.01])
+    offs = np.stack(
+        np.meshgrid(aside, aside, aside if rolls else np.zeros(1), indexing="ij"), axis=-1
+    ).reshape(-1, 3)
+    best, reached = some, -np.inf
+    for _ in range(MOST_HUNDREDTHS):
+        tilt, azimuth, roll = (column[:, None] + offs[:, k] for k, column in enumerate(best))
+        near = facings(np.clip(tilt, 0.0, 180.0), azimuth, roll)
+        rounded = of_mounts(tuple(near.mount(place) for place in range(near.count)))
+        values = score(rounded, None)
+        place = int(values.argmax())
+        if values[place] <= reached:
+            break
+        best, reached = rounded.take([place]), float(values[place])
+    return best, reached
 
 
 def survivors(
@@ -274,16 +213,13 @@ def survivors(
     starts: Facings,
     step_deg: float,
     *,
-    rolls: bool = False,
     finest_deg: float = FINEST_DEG,
-    patience: int = PATIENCE,
 ) -> tuple[Facings, FloatArray]:
     """Where the search from each start ends, best first, and the scores; starts that fall behind are given up
     on the way."""
-    moved = _rolled if rolls else _moved
     now, value = starts, score(starts, None)
     step, idle = np.full(now.count, float(step_deg)), np.zeros(now.count, dtype=np.int64)
-    for turn in range(200):
+    for _ in range(200):
         active = np.flatnonzero(step >= finest_deg)
         if len(active) == 0:
             break
@@ -291,7 +227,7 @@ def survivors(
             kept = np.argsort(-value, kind="stable")[:SURVIVORS]
             now, value, step, idle = now.take(kept), value[kept], step[kept], idle[kept]
             continue
-        tried = [moved(now.take([place]), float(step[place]), turn) for place in active]
+        tried = [_moved(now.take([place]), float(step[place])) for place in active]
         ring = tried[0].count
         reached = score(together(*tried), np.repeat(value[active], ring)).reshape(-1, ring)
         best = reached.argmax(axis=1)
@@ -302,27 +238,16 @@ def survivors(
                 for column, new in zip(now, tried[row], strict=True):
                     column[place] = new[best[row]]
             idle[place] = idle[place] + 1 if gain <= LITTLE * abs(value[place]) else 0
-            if (gain <= 0.0 and not rolls) or idle[place] == patience:
+            if gain <= 0.0 or idle[place] == PATIENCE:
                 step[place], idle[place] = 0.5 * step[place], 0
     order = np.argsort(-value, kind="stable")
     return now.take(order), value[order]
 
 
-def _moved(one: Facings, step_deg: float, turn: int) -> Facings:
+def _moved(one: Facings, step_deg: float) -> Facings:
     """A facing leaned in twelve directions."""
     off = leaned(one, np.full(DIRECTIONS, step_deg), np.linspace(0.0, 360.0, DIRECTIONS, endpoint=False))
     return off._replace(roll_deg=np.zeros(off.count))
-
-
-def _rolled(one: Facings, step_deg: float, turn: int) -> Facings:
-    """A facing turned as a body about axes spread over the sphere, others at each turn of the search: a poorest month
-    has ridges that no fixed set of directions runs along. About its own normal it turns ROLL_PER_LEAN times as far."""
-    n = np.arange(turn * ROLLED_DIRECTIONS, (turn + 1) * ROLLED_DIRECTIONS)
-    # the plane's most even sequence (of the plastic number), wrapped on the sphere by equal areas
-    about = 2.0 * ((0.5 + 0.7548776662466927 * n) % 1.0) - 1.0
-    toward = np.asarray(360.0 * ((0.5698402909980532 * n) % 1.0), dtype=np.float64)
-    off = leaned(one, np.asarray(step_deg * np.sqrt(1.0 - about**2), dtype=np.float64), toward)
-    return off._replace(roll_deg=off.roll_deg + ROLL_PER_LEAN * step_deg * about)
 
 
 # ---------------------------------------------------------------- a bound

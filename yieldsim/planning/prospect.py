@@ -17,7 +17,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.nouns import Acceptance
+from yieldsim.base.nouns import Acceptance, BiaxialAcceptance
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.lit_steps import (
     LitSteps,
@@ -26,7 +26,8 @@ from yieldsim.planning.lit_steps import (
     lit_runs,
     longest_gap_steps,
 )
-from yieldsim.planning.poses import Facings, axes_enu_xyz, spread_over_sky
+from yieldsim.planning.poses import Facings, axes_enu_xyz
+from yieldsim.planning.smeared import Coarse, coarse_search, half_widths_deg
 from yieldsim.planning.sweep import Sweep
 from yieldsim.planning.weighted_sky import WeightedSky
 
@@ -34,10 +35,8 @@ Goal = Literal["annual", "worst-month", "shortest-gap", "load"]
 GOALS: tuple[Goal, ...] = ("annual", "worst-month", "shortest-gap", "load")
 Use = Callable[[FloatArray], float]
 """Energy put to use over the run, kWh, from delivered power (intervals,) in W."""
-SCOUT_CELLS_PER_HALF_WIDTH, SCOUT_STEPS_PER_HALF_WIDTH = 12.0, 4.0
+SCOUT_CELLS_PER_HALF_WIDTH, MAP_CELLS_PER_HALF_WIDTH, SCOUT_STEPS_PER_HALF_WIDTH = 8.0, 16.0, 4.0
 LONGEST_SCOUT_STEP_S = 1800.0
-ROLL_GRID_DEG, ROLL_STEP_DEG = 3.0, 15.0
-"""Facings and rolls that are tried over the whole sky to see which roll is best where."""
 TIE = 1e-6
 """Share of the annual energy that tells facings with equal worst months apart."""
 
@@ -50,7 +49,7 @@ class Prospect:
     year     the sky of the whole run
     scout_months, scout   the same for searching. Two angles: in wider cells and with a disc of one size, good to some
              1e-3 of the best facing's energy
-    rolled   two angles: facings ROLL_GRID_DEG apart over the whole sky, each at the best of rolls ROLL_STEP_DEG apart
+    coarse   two angles: what the search of facings and rolls starts from
     track    lit steps in the order of time
     scout_track   some of them, for searching gaps: as many as the width of the acceptance asks for
     use      what a load makes of delivered power; None: no load was given
@@ -60,7 +59,7 @@ class Prospect:
     year: Sweep
     scout_months: Sweep
     scout: Sweep
-    rolled: Facings | None
+    coarse: Coarse | None
     track: LitSteps
     scout_track: LitSteps
     use: Use | None = None
@@ -72,20 +71,20 @@ class Prospect:
         """Make ready for searching."""
         months = Sweep.of(sky, acceptance)
         year = months.with_sky(sky.merged())
-        scout_months, scout, rolled, stride = months, year, None, 1
-        if not year.ready.is_round:
-            by_width = _half_width_deg(year) / SCOUT_STEPS_PER_HALF_WIDTH / np.degrees(track.fastest_rad)
+        scout_months, scout, coarse, stride = months, year, None, 1
+        if isinstance(acceptance, BiaxialAcceptance):
+            by_width = half_widths_deg(year)[0] / SCOUT_STEPS_PER_HALF_WIDTH / np.degrees(track.fastest_rad)
             stride = max(1, int(min(by_width, LONGEST_SCOUT_STEP_S / track.step_s)))
-            one = scout_sky(months)
+            one = wider_sky(months, SCOUT_CELLS_PER_HALF_WIDTH)
             scout_months = Sweep.of(one, acceptance)
             scout = scout_months.with_sky(one.merged())
-            rolled = best_rolls(scout)
+            coarse = coarse_search(one, acceptance, scout)
         return cls(
             months=months,
             year=year,
             scout_months=scout_months,
             scout=scout,
-            rolled=rolled,
+            coarse=coarse,
             track=track,
             scout_track=track.thinned(stride),
             use=use,
@@ -117,6 +116,13 @@ class Prospect:
         """Energy of one unit a year, (n,)."""
         sweep = self.scout if scout else self.year
         return np.asarray(sweep.kwh(axes_enu_xyz(some), some.tilt_deg) / self.years)
+
+    def map_kwh(self, some: Facings) -> FloatArray:
+        """Energy of one unit a year, (n,), for a map: two angles in cells between those for searching and the finest."""
+        if self.coarse is None:
+            return self.annual_kwh(some)
+        sky = wider_sky(self.year, MAP_CELLS_PER_HALF_WIDTH)
+        return np.asarray(self.scout.with_sky(sky).kwh(axes_enu_xyz(some), some.tilt_deg) / self.years)
 
     def month_kwh(self, some: Facings, *, scout: bool = False) -> FloatArray:
         """Energy of one unit in each month of the run, (n, months)."""
@@ -155,14 +161,31 @@ class Prospect:
         at_least   (n,)  a facing that can't reach this score may be given up: minus infinity
         scout      read energies from the sky for searching
         """
+        return self.worth(goal, self.measures(goal, some, units, at_least=at_least, scout=scout))
+
+    def worth(self, goal: Goal, measures: FloatArray) -> FloatArray:
+        """Scores (n,) from `measures` (n, k)."""
+        if goal != "worst-month":
+            return measures[:, 0]
+        worst = measures[:, self.whole_months].min(axis=1)
+        return np.asarray(worst + TIE * measures.sum(axis=1) / self.years)
+
+    def measures(
+        self,
+        goal: Goal,
+        some: Facings,
+        units: int = 1,
+        *,
+        at_least: FloatArray | None = None,
+        scout: bool = False,
+    ) -> FloatArray:
+        """What scores follow from, (n, k): the energy of each month for the poorest one, else the score itself."""
         if goal == "load":
-            return self.used_kwh(some, units)
+            return self.used_kwh(some, units)[:, None]
         if goal == "annual":
-            return units * self.annual_kwh(some, scout=scout)
+            return units * self.annual_kwh(some, scout=scout)[:, None]
         if goal == "worst-month":
-            months = self.month_kwh(some, scout=scout)
-            worst = months[:, self.whole_months].min(axis=1)
-            return np.asarray(units * (worst + TIE * months.sum(axis=1) / self.years))
+            return units * self.month_kwh(some, scout=scout)
         share = self.annual_kwh(some, scout=True) / max(self.year.sky.total_kwh() / self.years, 1e-300)
         track = self.scout_track if scout else self.track
         most = None if at_least is None else -at_least + 0.5 * track.step_hours
@@ -170,25 +193,10 @@ class Prospect:
         if scout and not ready.is_round:
             ready = ready._replace(disc_xy=ready.disc_xy[:0])
         gap, _ = gaps_and_hours(track, ready, axes_enu_xyz(some), some.tilt_deg, most)
-        return -gap + 0.5 * track.step_hours * share
+        return np.asarray(-gap + 0.5 * track.step_hours * share)[:, None]
 
 
-def _half_width_deg(sweep: Sweep) -> float:
-    sides = np.degrees(sweep.ready.sides)
-    return 0.5 * float(min(sides[1] - sides[0], sides[3] - sides[2]))
-
-
-def scout_sky(sweep: Sweep) -> WeightedSky:
-    """The sky of two-angle optics in wider cells and with a disc of one size: good to some 1e-3 of the best energy."""
-    wide_deg = max(sweep.sky.cell_deg, _half_width_deg(sweep) / SCOUT_CELLS_PER_HALF_WIDTH)
+def wider_sky(sweep: Sweep, cells_per_half_width: float) -> WeightedSky:
+    """The sky of two-angle optics in wider cells and with a disc of one size."""
+    wide_deg = max(sweep.sky.cell_deg, half_widths_deg(sweep)[0] / cells_per_half_width)
     return sweep.sky.of_one_radius().coarser(wide_deg)
-
-
-def best_rolls(sweep: Sweep) -> Facings:
-    """Facings evenly spread over the sky, each at the roll that gives most energy of those tried."""
-    ready = sweep.ready
-    # half a turn is a whole one for a table that is the same on both sides of both angles
-    rolls = np.arange(0.0, 180.0 if ready.fold_t and ready.fold_l else 360.0, ROLL_STEP_DEG)
-    grid = spread_over_sky(ROLL_GRID_DEG, rolls)
-    kwh = sweep.kwh(axes_enu_xyz(grid), grid.tilt_deg).reshape(-1, len(rolls))
-    return grid.take(np.arange(len(kwh)) * len(rolls) + kwh.argmax(axis=1))

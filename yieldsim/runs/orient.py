@@ -120,9 +120,7 @@ def answered(
     found: dict[Goal, Found] = {}
     for one in GOALS:
         if one != "load" or use is not None:
-            found[one] = best_facing(
-                prospect, one, questions.step_deg, units=design.unit_count, known=sky_of_facings
-            )
+            found[one] = best_facing(prospect, one, questions.step_deg, units=design.unit_count)
         phase.done()
     asked_kwh /= sky.years
     plan = None

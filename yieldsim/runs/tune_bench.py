@@ -142,10 +142,12 @@ def best_facing(sky: WeightedSky, table: Acceptance) -> tuple[float, Facings]:
     import numpy as np
 
     from yieldsim.optics.acceptance import half_width_deg
-    from yieldsim.planning.facing import apart, refined
+    from yieldsim.planning.facing import survivors
     from yieldsim.planning.poses import axes_enu_xyz, spread_over_sky
-    from yieldsim.planning.prospect import scout_sky
+    from yieldsim.planning.prospect import SCOUT_CELLS_PER_HALF_WIDTH, wider_sky
+    from yieldsim.planning.seeding import apart
     from yieldsim.planning.sweep import Sweep
+    from yieldsim.planning.turned_search import search_turned
 
     sweep = Sweep.of(sky, table)
     rolls_matter = not isinstance(table, RoundAcceptance)
@@ -153,14 +155,26 @@ def best_facing(sky: WeightedSky, table: Acceptance) -> tuple[float, Facings]:
     step = max(3.0, FACING_STEP * width) if rolls_matter else FACING_STEP * width
 
     # many rolls are searched in wider cells; the answer is read in the fine ones
-    scout = Sweep.of(scout_sky(sweep), table) if rolls_matter else sweep
+    scout = Sweep.of(wider_sky(sweep, SCOUT_CELLS_PER_HALF_WIDTH), table) if rolls_matter else sweep
 
     def score(some: Facings, at_least: FloatArray | None) -> FloatArray:
         return scout.kwh(axes_enu_xyz(some), some.tilt_deg)
 
     grid = spread_over_sky(step, np.arange(0.0, 180.0, 30.0) if rolls_matter else np.zeros(1))
     starts = apart(grid, score(grid, None), 4.0 * step, RIVALS)
-    facing, _ = refined(score, starts, step / 2.0, rolls=rolls_matter, finest_deg=0.1 * width)
+    finest = 0.1 * width
+    if rolls_matter:
+        reached, _ = search_turned(
+            lambda some, at_least: score(some, at_least)[:, None],
+            lambda measures: measures[:, 0],
+            starts,
+            step / 2.0,
+            finest_deg=finest,
+            patience=2,
+        )
+    else:
+        reached, _ = survivors(score, starts, step / 2.0, finest_deg=finest)
+    facing = reached.take([0])
     return float(sweep.kwh(axes_enu_xyz(facing), facing.tilt_deg)[0]) / sky.years, facing
 
 

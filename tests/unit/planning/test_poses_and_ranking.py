@@ -7,7 +7,7 @@ import pytest
 
 from yieldsim.base.nouns import Mount
 from yieldsim.base.vectors import angle_between_deg, mount_axes_enu_xyz
-from yieldsim.planning.facing import apart, in_hundredths, survivors
+from yieldsim.planning.facing import in_hundredths, survivors
 from yieldsim.planning.poses import (
     Facings,
     axes_enu_xyz,
@@ -20,6 +20,7 @@ from yieldsim.planning.poses import (
     spread_over_sky,
 )
 from yieldsim.planning.ranking import kept_by_stage, ranked, units_for_power, worst_whole_month
+from yieldsim.planning.seeding import apart
 
 
 def drawn(count=60, seed=1):
