@@ -8,14 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.acceptance_lookup import Lookup, widened
 from yieldsim.planning.cover import RunLists
 from yieldsim.planning.facing import at_best_rolls
-from yieldsim.planning.lit_steps import delivering_runs
+from yieldsim.planning.lit_steps import runs_of_facings
 from yieldsim.planning.poses import Facings, axes_enu_xyz, spread_over_sky, together
 from yieldsim.planning.prospect import Prospect
-from yieldsim.planning.stretch_kernels import Runs
 
 STEP_PER_REACH = 0.35
 FINEST_STEP_DEG, WIDEST_STEP_DEG = 1.5, 6.0
@@ -61,21 +59,8 @@ def spread(prospect: Prospect, goal: str, also: Facings | None) -> Candidates:
 
 def run_lists(prospect: Prospect, some: Facings, ready: Lookup | None = None) -> RunLists:
     """Stretches of light of facings, read through the collector's acceptance or another lookup."""
-    axes = axes_enu_xyz(some)
-    lists = [
-        delivering_runs(prospect.track, ready or prospect.year.ready, axes[i], float(some.tilt_deg[i]))
-        for i in range(some.count)
-    ]
+    lists = runs_of_facings(prospect.track, ready or prospect.year.ready, axes_enu_xyz(some), some.tilt_deg)
     return RunLists.of(lists, prospect.track.step_count)
-
-
-def one_run_list(prospect: Prospect, some: Facings) -> list[Runs]:
-    """The same, a pair of arrays a facing."""
-    axes = axes_enu_xyz(some)
-    return [
-        delivering_runs(prospect.track, prospect.year.ready, axes[i], float(some.tilt_deg[i]))
-        for i in range(some.count)
-    ]
 
 
 def widened_run_lists(prospect: Prospect, step_deg: float) -> RunLists | None:
@@ -92,8 +77,3 @@ def widened_run_lists(prospect: Prospect, step_deg: float) -> RunLists | None:
     grid = spread_over_sky(step_deg, np.zeros(1))
     lit = prospect.year.with_lookup(wide).kwh(axes_enu_xyz(grid), grid.tilt_deg) > 0.0
     return run_lists(prospect, grid.take(lit), wide)
-
-
-def interval_powers_w(prospect: Prospect, some: Facings) -> FloatArray:
-    """Power of one unit of each facing in each interval, (n, intervals), W."""
-    return np.stack([prospect.power_w(some, i) for i in range(some.count)])

@@ -26,7 +26,7 @@ from yieldsim.planning.acceptance_lookup import Lookup
 from yieldsim.planning.cover import RunLists, serving, united
 from yieldsim.planning.dust_rates import DustRates
 from yieldsim.planning.following import SAME_GAP
-from yieldsim.planning.lit_steps import LitSteps, delivering_runs, ends_of_runs
+from yieldsim.planning.lit_steps import LitSteps, ends_of_runs, runs_of_facings
 from yieldsim.planning.poses import Facings, axes_enu_xyz, facings, of_mounts, together
 from yieldsim.planning.sky_cells import cell_numbers
 from yieldsim.planning.stretch_kernels import Runs
@@ -76,7 +76,7 @@ def units_for_gaps(
     some = together(of_mounts(mounts), towards_the_sun(thin, ready))
     axes = axes_enu_xyz(some)
     lists = RunLists.of(
-        [delivering_runs(thin, ready, axes[i], float(some.tilt_deg[i])) for i in range(some.count)],
+        runs_of_facings(thin, ready, axes, some.tilt_deg),
         thin.step_count,
     )
     most_steps = [max(int(SAME_GAP * hours / thin.step_hours + 1e-6), 1) for hours in gap_hours]

@@ -9,6 +9,8 @@ an estimate: some point of the disc at which the acceptance table is read is acc
 from __future__ import annotations
 
 import math
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -64,9 +66,13 @@ class LitSteps:
         a floor) are gone."""
         if self.load_days.size == 0:
             return self
-        clean = self.dust.clean_at(self.load_days.astype(np.float64), tilt_deg)
-        if clean.min(initial=1.0) > 0.0:
+        # the more dust, the less light
+        if (
+            self.dust.clean_at(self.load_days.max(keepdims=True, initial=0.0).astype(np.float64), tilt_deg)[0]
+            > 0.0
+        ):
             return self
+        clean = self.dust.clean_at(self.load_days.astype(np.float64), tilt_deg)
         kept = np.flatnonzero(clean > 0.0)
         return replace(
             self,
@@ -191,6 +197,20 @@ def delivering_runs(track: LitSteps, ready: Lookup, axes_enu_xyz: FloatArray, ti
     """Stretches of fine steps during which a facing delivers."""
     own = track.at_tilt(tilt_deg)
     return joined(*runs_of(own.rows, ready, np.ascontiguousarray(axes_enu_xyz), own.fastest_rad))
+
+
+def runs_of_facings(
+    track: LitSteps, ready: Lookup, axes_enu_xyz: FloatArray, tilt_deg: FloatArray
+) -> list[Runs]:
+    """Stretches during which each of many facings delivers; axes (n, 3, 3), tilts (n,)."""
+
+    def of_one(place: int) -> Runs:
+        return delivering_runs(track, ready, axes_enu_xyz[place], float(tilt_deg[place]))
+
+    # the compiled loop lets go of the interpreter; the first call compiles it
+    first = [of_one(0)] if len(tilt_deg) else []
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        return first + list(pool.map(of_one, range(1, len(tilt_deg))))
 
 
 def lit_runs(track: LitSteps) -> Runs:

@@ -132,7 +132,7 @@ def next_run(start: int, rows: Rows, ready: Lookup, axes: FloatArray, fastest: f
     return first, i
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def runs_of(rows: Rows, ready: Lookup, axes: FloatArray, fastest: float) -> Runs:
     """Stretches that deliver, in order; two of them may touch."""
     count = rows.step.shape[0]

@@ -15,7 +15,7 @@ from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.candidates import Candidates, spread, widened_run_lists
 from yieldsim.planning.cover import RunLists
 from yieldsim.planning.facing import Found, annual_bound, best_facing
-from yieldsim.planning.lit_steps import delivering_runs, longest_gap_steps
+from yieldsim.planning.lit_steps import longest_gap_steps, runs_of_facings
 from yieldsim.planning.poses import GOLDEN_ANGLE_DEG, Facings, axes_enu_xyz, nearby
 from yieldsim.planning.prospect import Goal, Prospect
 from yieldsim.planning.unit_ability import Ability, Mounts, Watch
@@ -162,11 +162,7 @@ def features(prospect: Prospect, goal: Goal, some: Facings) -> list[Any]:
         return list(prospect.month_kwh(some)[:, prospect.whole_months])
     if goal == "load":
         return [prospect.power_w(some, i).astype(np.float32) for i in range(some.count)]
-    axes = axes_enu_xyz(some)
-    return [
-        delivering_runs(prospect.track, prospect.year.ready, axes[i], float(some.tilt_deg[i]))
-        for i in range(some.count)
-    ]
+    return runs_of_facings(prospect.track, prospect.year.ready, axes_enu_xyz(some), some.tilt_deg)
 
 
 def _chooser(
