@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -28,11 +29,16 @@ ROOM_DEG = 5.0
 
 
 class YieldTable(NamedTuple):
-    """Acceptance times cosine (azimuth, elevation) of a mount that faces north, on an even grid from 0 and `lowest_deg`."""
+    """Acceptance times cosine (azimuth, elevation) of a mount that faces north, on an even grid from 0 and `lowest_deg`.
+
+    lit_from_deg, lit_span_deg   the azimuths outside which all is 0
+    """
 
     step_deg: float
     lowest_deg: float
     share: FloatArray
+    lit_from_deg: float
+    lit_span_deg: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,7 +110,15 @@ def yield_table(collector: Collector, tilt_deg: float, roll_deg: float, path: Su
     local = sun_in_mount_xyz(sun, tilt_deg, 0.0, roll_deg)
     accepted = acceptance_at(collector.acceptance_table, local, float(path.radius_deg.mean()))
     share = np.maximum(local[:, 2], 0.0) * accepted
-    return YieldTable(step, lowest, share.reshape(azimuth.shape))
+    share = share.reshape(azimuth.shape)
+    lit = np.flatnonzero(share.any(axis=1))
+    if lit.size == 0:
+        return YieldTable(step, lowest, share, 0.0, 0.0)
+    # the azimuths that are left when the widest dark stretch is taken out of the circle
+    dark = np.diff(np.append(lit, lit[0] + count))
+    widest = int(dark.argmax())
+    first, span = int(lit[(widest + 1) % lit.size]) - 1, count - int(dark[widest]) + 2
+    return YieldTable(step, lowest, share, first * step, min(span * step, 360.0))
 
 
 @njit(cache=True)
@@ -116,13 +130,18 @@ def _add_power(
     turns_deg: FloatArray,
     table: YieldTable,
 ) -> None:
-    """Add weight times the table's value, bilinear, for every time and turn."""
+    """Add weight times the table's value, bilinear, for every time and every turn that brings light; turns evenly round."""
     count, rows = table.share.shape
+    turns = turns_deg.shape[0]
+    apart = 360.0 / turns
+    visited = min(int(table.lit_span_deg / apart) + 2, turns)
     for t in range(power.shape[0]):
         height = (elevation_deg[t] - table.lowest_deg) / table.step_deg
         j = min(max(int(height), 0), rows - 2)
         v = height - j
-        for k in range(power.shape[1]):
+        first = math.ceil((azimuth_deg[t] - table.lit_from_deg - table.lit_span_deg) / apart - 1e-6)
+        for number in range(first, first + visited):
+            k = number % turns
             place = ((azimuth_deg[t] - turns_deg[k]) % 360.0) / table.step_deg
             i = min(int(place), count - 1)
             u = place - i
