@@ -34,9 +34,9 @@ SURVIVORS = 6
 FINEST_DEG = 0.005
 FINEST_ROLLED_DEG = 0.04
 """Where the search stops: round tables, and two-angle ones."""
-EXACT_STEPS = 4.0
-"""Two-angle facings are searched in the finest cells and steps from so many times FINEST_ROLLED_DEG on."""
-EXACT: dict[Goal, int] = {"annual": 4, "worst-month": 4, "shortest-gap": 2, "load": 2}
+EXACT_FROM_DEG: dict[Goal, float] = {"annual": 0.16, "worst-month": 0.16, "shortest-gap": 0.64, "load": 0.16}
+"""Two-angle facings are searched in the finest cells and steps from here on: gaps change by whole steps of time."""
+EXACT: dict[Goal, int] = {"annual": 4, "worst-month": 4, "shortest-gap": 6, "load": 1}
 DISTINCT_DEG = 1.0
 PATIENCE_ROLLED: dict[Goal, int] = {"annual": 3, "worst-month": 4, "shortest-gap": 2, "load": 2}
 """So many of the best are; and after so many turns in a row without gain their step is halved. Poorest months have ridges that
@@ -179,8 +179,10 @@ def _turned(
     def exact(some: Facings, at_least: FloatArray | None) -> FloatArray:
         return prospect.measures(goal, some, units, at_least=at_least)
 
-    patience, finest = PATIENCE_ROLLED[goal], EXACT_STEPS * FINEST_ROLLED_DEG
-    reached, values = search_turned(scouted, worth, starts, step_deg, finest_deg=finest, patience=patience)
+    patience, finest = PATIENCE_ROLLED[goal], EXACT_FROM_DEG[goal]
+    reached, values = search_turned(
+        scouted, worth, starts, step_deg, finest_deg=finest, patience=patience, survivors=max(2, EXACT[goal])
+    )
     few = reached.take(distinct(axes_enu_xyz(reached), values, DISTINCT_DEG, EXACT[goal]))
     return search_turned(exact, worth, few, finest, finest_deg=FINEST_ROLLED_DEG, patience=patience)
 

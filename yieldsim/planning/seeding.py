@@ -20,7 +20,7 @@ from yieldsim.planning.turned_search import distinct
 Score = Callable[[Facings, FloatArray | None], FloatArray]
 """Scores (n,) of facings; those that can't reach the given scores (n,) may be minus infinity."""
 SEEDS: dict[Goal, int] = {"annual": 24, "worst-month": 16, "shortest-gap": 16, "load": 4}
-SEEDS_ROLLED: dict[Goal, int] = {"annual": 48, "worst-month": 64, "shortest-gap": 10, "load": 4}
+SEEDS_ROLLED: dict[Goal, int] = {"annual": 48, "worst-month": 64, "shortest-gap": 32, "load": 8}
 """Two-angle tables cost ten times as much a facing, and their search turns in roll besides."""
 KEPT = 1000
 """Patches of turns that are cut up at each level."""
@@ -58,9 +58,19 @@ def rolled_seeds(prospect: Prospect, goal: Goal, units: int, step_deg: float) ->
     if grid.count == 0:
         return grid
     score = _scouted(prospect, goal, units)
-    grid, scores = _grid_scores(prospect, goal, grid, units * annual, score)
-    grid, scores = _at_other_rolls(goal, grid, scores, 1.5 * step_deg, score)
-    return apart(grid, scores, 1.5 * step_deg, SEEDS_ROLLED[goal])
+    if goal == "load":
+        # judging a facing takes a run of the store: those that are best for the year or its poorest month, and a few others
+        grid = together(
+            _from_coarse_to_fine(prospect, "annual", coarse),
+            _from_coarse_to_fine(prospect, "worst-month", coarse),
+            apart(grid, annual, OTHER_GRID_DEG, FEW["load"]),
+        )
+        scores = score(grid, None)
+        grid, scores = _at_other_rolls(goal, grid, scores, 1.5 * step_deg, score)
+    else:
+        grid, scores = _grid_scores(prospect, goal, grid, units * annual, score)
+        grid, scores = _at_other_rolls(goal, grid, scores, 1.5 * step_deg, score)
+    return grid.take(distinct(axes_enu_xyz(grid), scores, SEED_APART_DEG, SEEDS_ROLLED[goal]))
 
 
 def _from_coarse_to_fine(prospect: Prospect, goal: Goal, coarse: Coarse) -> Facings:

@@ -42,10 +42,12 @@ def search_turned(
     *,
     finest_deg: float,
     patience: int,
+    survivors: int = SURVIVORS,
 ) -> tuple[Facings, FloatArray]:
     """Where the search from each start ends, best first, and the worths; starts that fall behind are given up on the way.
 
-    patience   rounds in a row without gain after which the step is halved
+    patience    rounds in a row without gain after which the step is halved
+    survivors   so many go on to the end
     """
     axes = axes_enu_xyz(starts)
     known = measure(starts, None)
@@ -54,8 +56,8 @@ def search_turned(
     guess = np.repeat(axes[:, None], 2, axis=1)
     places = _even_turns(PLACES, 0) * np.linspace(0.05, 1.0, PLACES)[:, None] ** 0.5
     for turn in range(MOST_ROUNDS):
-        if turn % TRIAL_ROUNDS == 0 and turn > 0 and len(value) > SURVIVORS:
-            kept = distinct(axes, value, float(step.max()), max(SURVIVORS, len(value) // 2))
+        if turn % TRIAL_ROUNDS == 0 and turn > 0 and len(value) > survivors:
+            kept = distinct(axes, value, float(step.max()), max(survivors, len(value) // 2))
             axes, known, value = axes[kept], known[kept], value[kept]
             step, idle, guess = step[kept], idle[kept], guess[kept]
         active = np.flatnonzero(step >= finest_deg)
