@@ -36,7 +36,7 @@ FINEST_ROLLED_DEG = 0.04
 """Where the search stops: round tables, and two-angle ones."""
 EXACT_FROM_DEG: dict[Goal, float] = {"annual": 0.16, "worst-month": 0.16, "shortest-gap": 0.64, "load": 0.16}
 """Two-angle facings are searched in the finest cells and steps from here on: gaps change by whole steps of time."""
-EXACT: dict[Goal, int] = {"annual": 4, "worst-month": 4, "shortest-gap": 6, "load": 1}
+EXACT: dict[Goal, int] = {"annual": 4, "worst-month": 4, "shortest-gap": 4, "load": 1}
 DISTINCT_DEG = 1.0
 PATIENCE_ROLLED: dict[Goal, int] = {"annual": 3, "worst-month": 4, "shortest-gap": 2, "load": 2}
 """So many of the best are; and after so many turns in a row without gain their step is halved. Poorest months have ridges that

@@ -20,7 +20,7 @@ from yieldsim.planning.turned_search import distinct
 Score = Callable[[Facings, FloatArray | None], FloatArray]
 """Scores (n,) of facings; those that can't reach the given scores (n,) may be minus infinity."""
 SEEDS: dict[Goal, int] = {"annual": 24, "worst-month": 16, "shortest-gap": 16, "load": 4}
-SEEDS_ROLLED: dict[Goal, int] = {"annual": 48, "worst-month": 64, "shortest-gap": 32, "load": 8}
+SEEDS_ROLLED: dict[Goal, int] = {"annual": 48, "worst-month": 64, "shortest-gap": 24, "load": 8}
 """Two-angle tables cost ten times as much a facing, and their search turns in roll besides."""
 KEPT = 1000
 """Patches of turns that are cut up at each level."""

@@ -68,6 +68,7 @@ def next_run(start: int, rows: Rows, ready: Lookup, axes: FloatArray, fastest: f
     # a lookup is dear to hand on: plain cones are judged here, others as far as their map of clearances is sure
     solid, edge_rad, sure_rad = ready.solid, ready.edge_rad, ready.clearance_rad
     outer, inner = (edge_rad.max(), edge_rad.min()) if solid else (ready.reach_rad, -1.0)
+    cos_outer, wider = math.cos(min(outer, math.pi)), outer - inner if solid else 0.0
     step, run_last, sun, radius_class = rows.step, rows.run_last, rows.sun, rows.radius_class
     is_round, radius_rad, disc_xy = ready.is_round, ready.radius_rad, ready.disc_xy
     table_x, table_y, table = ready.table_x, ready.table_y, ready.table
@@ -80,12 +81,12 @@ def next_run(start: int, rows: Rows, ready: Lookup, axes: FloatArray, fastest: f
     while i < count:
         sx, sy, sz = sun[i, 0], sun[i, 1], sun[i, 2]
         x, y, z = ax * sx + ay * sy + az * sz, bx * sx + by * sy + bz * sz, nx * sx + ny * sy + nz * sz
-        angle = math.atan2(math.hypot(x, y), z)
-        off = angle - outer
-        if off < 0.0:
+        off = 0.0
+        if z > cos_outer:
             number = radius_class[i]
             if solid:
-                if angle < edge_rad[number]:
+                off = math.atan2(math.hypot(x, y), z) - edge_rad[number]
+                if off < 0.0:
                     break
             else:
                 sure = clearance(sure_rad, x, y, z)
@@ -97,7 +98,13 @@ def next_run(start: int, rows: Rows, ready: Lookup, axes: FloatArray, fastest: f
                 ):  # fmt: skip
                     break
                 off = -sure
-        skip = int(max(off, 0.0) / fastest) + 1
+        else:
+            off = math.atan2(math.hypot(x, y), z) - outer
+        # a later row may be of a class with a wider edge
+        skip = int(max(off - wider, 0.0) / fastest) + 1
+        if i + skip <= run_last[i]:
+            i += skip
+            continue
         low, high = i, min(i + skip, count)
         while high - low > 1:
             middle = (low + high) // 2
