@@ -71,12 +71,11 @@ def brute_force(prospect, score, step_deg, rolls=(0.0,)):
 @pytest.mark.parametrize("table", [NARROW, WIDE], ids=["narrow", "wide"])
 def test_ridges(weighed, seed, table):
     prospect = weighed(*ridge(seed), table, step_minutes=30, steps=2)
-    known = facing_map(prospect, 1.0)
-    found = best_facing(prospect, "annual", known=known)
+    found = best_facing(prospect, "annual")
     best = brute_force(prospect, prospect.annual_kwh, 0.5)
     assert found.score >= 0.998 * best
     assert found.bound >= best
-    month = best_facing(prospect, "worst-month", known=known)
+    month = best_facing(prospect, "worst-month")
     assert month.score >= 0.998 * brute_force(prospect, lambda some: prospect.score("worst-month", some), 1.0)
 
 
@@ -93,7 +92,7 @@ def test_martian_plain(weighed):
 def test_two_angles_with_roll(weighed):
     for sky, minutes in ((ridge(4), 30), (martian(5.0, 8766 * 3), 20)):
         prospect = weighed(*sky, TROUGH, step_minutes=minutes, cell_deg=1.0)
-        found = best_facing(prospect, "annual", known=facing_map(prospect, 4.0))
+        found = best_facing(prospect, "annual")
         best = brute_force(prospect, prospect.annual_kwh, 6.0, rolls=np.arange(0.0, 180.0, 15.0))
         assert found.score >= 0.998 * best
 
