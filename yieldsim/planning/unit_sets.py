@@ -33,6 +33,9 @@ EXCHANGE_ROUNDS = 6
 BEAM, IMPROVED = 6, 2
 """Sets grown side by side, and how many of them are improved by exchanges."""
 TIE = 1e-6
+MOST_PAIRED, MOST_PROGRAMMED, PROGRAMMED, NODES = 1500, 12, 150, 400
+"""Candidates of which all pairs are tried; units up to which whole sets are sought by an integer programme, over how many
+candidates and nodes."""
 
 
 class Chooser(Protocol):
@@ -142,6 +145,44 @@ class MonthChooser:
         while len(chosen) < units:
             chosen = grown(self, chosen)
         return chosen
+
+    def whole(self, units: int) -> Set | None:
+        """The best set of whole units: two by trying all pairs, a few more by an integer programme over the candidates that
+        the months' weights price highest; None where neither is done."""
+        if units == 2:
+            kwh = self._kwh if self.count <= MOST_PAIRED else self._kwh[self._priced(MOST_PAIRED)]
+            values = [(kwh[:, month, None] + kwh[None, :, month]) for month in range(kwh.shape[1])]
+            first, second = np.unravel_index(int(np.minimum.reduce(values).argmax()), (len(kwh), len(kwh)))
+            own = np.arange(self.count) if self.count <= MOST_PAIRED else self._priced(MOST_PAIRED)
+            return [int(own[first]), int(own[second])]
+        if not 3 <= units <= MOST_PROGRAMMED:
+            return None
+        from scipy.optimize import Bounds, LinearConstraint, milp
+
+        own = self._priced(PROGRAMMED)
+        kwh = self._kwh[own] / max(float(self._kwh.max()), 1e-300)
+        months, count = kwh.shape[1], len(own)
+        answer = milp(
+            np.append(np.zeros(count), -1.0),
+            integrality=np.append(np.ones(count), 0.0),
+            bounds=Bounds(0.0, np.append(np.full(count, float(units)), np.inf)),
+            constraints=[
+                LinearConstraint(np.concatenate([kwh.T, -np.ones((months, 1))], axis=1), 0.0, np.inf),
+                LinearConstraint(np.append(np.ones(count), 0.0)[None], units, units),
+            ],
+            # nodes, not seconds: the same answer on any machine
+            options={"node_limit": NODES, "mip_rel_gap": 1e-4},
+        )
+        if answer.x is None:
+            return None
+        whole = np.round(answer.x[:-1]).astype(np.int64)
+        return [int(place) for place in np.repeat(own, whole)]
+
+    def _priced(self, most: int) -> NDArray[np.int64]:
+        """The candidates that are worth most by the months' weights, and each month's best."""
+        _, weights, _ = self.shares()
+        order = np.argsort(-(self._kwh @ weights), kind="stable")[:most]
+        return np.unique(np.concatenate([order, self._kwh.argmax(axis=0)]))
 
     def bound(self, units: int, best: Set) -> float:
         """Units times the bound of one divided unit."""
@@ -287,7 +328,11 @@ class Growth:
         self._beam = self._grown_beam()
         ways = [exchanged(chooser, one) for one in (*self._beam[:IMPROVED], grown(chooser, self.best))]
         if isinstance(chooser, MonthChooser):
-            ways.append(exchanged(chooser, chooser.rounded(len(self._beam[0]))))
+            units = len(self._beam[0])
+            ways.append(exchanged(chooser, chooser.rounded(units)))
+            whole = chooser.whole(units)
+            if whole is not None:
+                ways.append(exchanged(chooser, whole))
         if isinstance(chooser, GapChooser) and self._even is not None:
             self._evened = exchanged(self._even, grown(self._even, self._evened))
             ways.append(exchanged(chooser, self._evened))

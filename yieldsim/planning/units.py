@@ -16,8 +16,9 @@ from yieldsim.planning.candidates import Candidates, spread, widened_run_lists
 from yieldsim.planning.cover import RunLists
 from yieldsim.planning.facing import Found, annual_bound, best_facing
 from yieldsim.planning.lit_steps import longest_gap_steps, runs_of_facings
-from yieldsim.planning.poses import GOLDEN_ANGLE_DEG, Facings, axes_enu_xyz, nearby
+from yieldsim.planning.poses import GOLDEN_ANGLE_DEG, Facings, axes_enu_xyz, nearby, together
 from yieldsim.planning.prospect import Goal, Prospect
+from yieldsim.planning.shared_year import moved_together, sharing_facings, turned_again
 from yieldsim.planning.unit_ability import Ability, Mounts, Watch
 from yieldsim.planning.unit_sets import (
     AnnualChooser,
@@ -34,6 +35,8 @@ FIRST_STEP_SHARE, LAST_STEP_SHARE, FINEST_STEP_SHARE = 0.5, 0.125, 0.008
 """Steps of the last search about each unit of a set, in distances between candidates: the first, and the last of sets
 on the way and of the set asked for."""
 MOST_POLISHED, MOST_TRIED = 40, 6000
+TURNED_AGAIN: dict[Goal, int] = {"worst-month": 12, "load": 4}
+"""Sets of up to so many units are moved together; two-angle ones are first searched again unit by unit."""
 BOUND_STEP_SHARE = 0.6
 """Facings that bounds are worked out for stand this much closer than candidates: the closer, the tighter."""
 EVERYWHERE = "every facing"
@@ -82,7 +85,9 @@ def choose_units(
     alone = goal == "annual"
     # energies add up: the best facing is the best for any number of units
     candidates = (
-        Candidates(facings=single.facing, step_deg=0.0) if alone else spread(prospect, goal, single.facing)
+        Candidates(facings=single.facing, step_deg=0.0)
+        if alone
+        else spread(prospect, goal, _at_hand(prospect, goal, single.facing))
     )
     items = features(prospect, goal, candidates.facings)
     chooser, holds_for = _chooser(prospect, goal, candidates, items, single, most_use_kwh)
@@ -126,6 +131,13 @@ def choose_units(
         candidate_step_deg=None if alone else candidates.step_deg,
         bound_holds_for=holds_for,
     )
+
+
+def _at_hand(prospect: Prospect, goal: Goal, best: Facings) -> Facings:
+    """The facings that must be among the candidates: the best one and, of two-angle optics, those that share the year."""
+    if not prospect.rolls_matter or goal == "shortest-gap":
+        return best
+    return together(best, sharing_facings(prospect))
 
 
 def gaps_by_units(
@@ -229,6 +241,10 @@ def polished(
     if not thorough and len(chosen) > MOST_POLISHED:
         return plain
     now = candidates.facings.take(chosen)
+    if prospect.rolls_matter and goal in TURNED_AGAIN and len(chosen) <= TURNED_AGAIN[goal]:
+        now = turned_again(prospect, goal, candidates.facings, now)
+    if goal == "worst-month" and len(chosen) <= TURNED_AGAIN[goal]:
+        now = moved_together(prospect, now)
     items = features(prospect, goal, now)
     share, turn_deg, tried = FIRST_STEP_SHARE, 0.0, 0
     while share >= (FINEST_STEP_SHARE if thorough else LAST_STEP_SHARE) and tried < MOST_TRIED:
