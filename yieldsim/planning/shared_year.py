@@ -29,7 +29,9 @@ STARTS, ROUNDS, STEP_DEG, FINEST_DEG = 5, 3, 3.0, 0.16
 ENOUGH = 1e-4
 """A round that gains a smaller share is the last."""
 
-FIRST_TOGETHER_DEG, LAST_TOGETHER_DEG = 2.0, 0.03
+FIRST_TOGETHER_DEG, SCOUT_TOGETHER_DEG, LAST_TOGETHER_DEG = 4.0, 0.2, 0.03
+BEST_TOGETHER = 2
+"""So many of the sets that were moved in the sky for searching are moved in the finest one."""
 
 
 def sharing_facings(prospect: Prospect) -> Facings:
@@ -127,7 +129,28 @@ def _adding_up(
     return power_w, lambda power: np.array([use(row) for row in power]) / prospect.years
 
 
-def moved_together(prospect: Prospect, units: Facings) -> Facings:
+def best_together(prospect: Prospect, all_candidates: Facings, units: Facings, draws: int) -> Facings:
+    """The best set for the poorest month that units moved together reach: from a set that is known, and from sets drawn from
+    the candidates by their shares in the best mix (the same ones each time)."""
+    kwh = prospect.month_kwh(all_candidates, scout=True)[:, prospect.whole_months]
+    shares = np.maximum(MonthChooser(kwh).shares()[0], 0.0)
+    rng = np.random.default_rng(units.count)
+    drawn = rng.choice(len(shares), (draws, units.count), p=shares / shares.sum())
+    reached = [
+        moved_together(prospect, some, scout=True)
+        for some in (units, *(all_candidates.take(d) for d in drawn))
+    ]
+    scouted = [_poorest(prospect, some, scout=True) for some in reached]
+    ends = [moved_together(prospect, reached[place]) for place in np.argsort(scouted)[::-1][:BEST_TOGETHER]]
+    return max(ends, key=lambda some: _poorest(prospect, some))
+
+
+def _poorest(prospect: Prospect, units: Facings, *, scout: bool = False) -> float:
+    months = prospect.month_kwh(units, scout=scout).sum(axis=0)
+    return float(prospect.worth("worst-month", months[None])[0])
+
+
+def moved_together(prospect: Prospect, units: Facings, *, scout: bool = False) -> Facings:
     """A set for the poorest month with all its units turned at once: its top is an edge where several months are equally
     poor, and no unit gains there by itself.
 
@@ -142,11 +165,12 @@ def moved_together(prospect: Prospect, units: Facings) -> Facings:
     axes, step_deg = axes_enu_xyz(units), FIRST_TOGETHER_DEG
 
     def months_of(some: FloatArray) -> FloatArray:
-        return prospect.month_kwh(facings_of_axes(some.reshape(-1, 3, 3)))
+        return prospect.month_kwh(facings_of_axes(some.reshape(-1, 3, 3)), scout=scout)
 
     held = months_of(axes).sum(axis=0)
     value = float(prospect.worth("worst-month", held[None])[0])
-    while step_deg >= LAST_TOGETHER_DEG:
+    last_deg = SCOUT_TOGETHER_DEG if scout else LAST_TOGETHER_DEG
+    while step_deg >= last_deg:
         aside = 0.3 * step_deg
         around = months_of(turned(axes[:, None], aside * ways)).reshape(count, 6, -1)
         slope = ((around[:, :3] - around[:, 3:]) / (2.0 * aside)).reshape(3 * count, -1)

@@ -18,7 +18,7 @@ from yieldsim.planning.facing import Found, annual_bound, best_facing
 from yieldsim.planning.lit_steps import longest_gap_steps, runs_of_facings
 from yieldsim.planning.poses import GOLDEN_ANGLE_DEG, Facings, axes_enu_xyz, nearby, together
 from yieldsim.planning.prospect import Goal, Prospect
-from yieldsim.planning.shared_year import moved_together, sharing_facings, turned_again
+from yieldsim.planning.shared_year import best_together, sharing_facings, turned_again
 from yieldsim.planning.unit_ability import Ability, Mounts, Watch
 from yieldsim.planning.unit_sets import (
     AnnualChooser,
@@ -37,6 +37,8 @@ on the way and of the set asked for."""
 MOST_POLISHED, MOST_TRIED = 40, 6000
 TURNED_AGAIN: dict[Goal, int] = {"worst-month": 12, "load": 4}
 """Sets of up to so many units are moved together; two-angle ones are first searched again unit by unit."""
+DRAWS = 10
+"""Sets drawn for the poorest month, besides the one that was chosen; a quarter as many on the way to the set asked for."""
 BOUND_STEP_SHARE = 0.6
 """Facings that bounds are worked out for stand this much closer than candidates: the closer, the tighter."""
 EVERYWHERE = "every facing"
@@ -244,7 +246,7 @@ def polished(
     if prospect.rolls_matter and goal in TURNED_AGAIN and len(chosen) <= TURNED_AGAIN[goal]:
         now = turned_again(prospect, goal, candidates.facings, now)
     if goal == "worst-month" and len(chosen) <= TURNED_AGAIN[goal]:
-        now = moved_together(prospect, now)
+        now = best_together(prospect, candidates.facings, now, DRAWS if thorough else DRAWS // 4)
     items = features(prospect, goal, now)
     share, turn_deg, tried = FIRST_STEP_SHARE, 0.0, 0
     while share >= (FINEST_STEP_SHARE if thorough else LAST_STEP_SHARE) and tried < MOST_TRIED:
