@@ -20,7 +20,7 @@ from yieldsim.planning.turned_search import ROLL_PER_LEAN, distinct, search_turn
 from yieldsim.planning.unit_sets import MonthChooser
 
 LEAST_SHARE = 0.05
-"""Facings with a smaller share of the best one's energy in every month are left out."""
+"""Facings with a smaller share of the best one's energy a year are left out."""
 PRICED, KEPT, NEAR_DEG = 120, 400, 3.0
 """Facings added to a mix at most; how many that are priced high go on to the next level; how far apart those at the end are."""
 ENDS = 40
