@@ -16,9 +16,10 @@ from yieldsim.planning.candidates import Candidates, spread, widened_run_lists
 from yieldsim.planning.cover import RunLists
 from yieldsim.planning.facing import Found, annual_bound, best_facing
 from yieldsim.planning.lit_steps import longest_gap_steps, runs_of_facings
-from yieldsim.planning.poses import GOLDEN_ANGLE_DEG, Facings, axes_enu_xyz, nearby, together
+from yieldsim.planning.poses import GOLDEN_ANGLE_DEG, Facings, axes_enu_xyz, nearby, of_mounts, together
 from yieldsim.planning.prospect import Goal, Prospect
 from yieldsim.planning.shared_year import best_together, sharing_facings, turned_again
+from yieldsim.planning.turned_search import distinct
 from yieldsim.planning.unit_ability import Ability, Mounts, Watch
 from yieldsim.planning.unit_sets import (
     AnnualChooser,
@@ -37,6 +38,8 @@ on the way and of the set asked for."""
 MOST_POLISHED, MOST_TRIED = 40, 6000
 TURNED_AGAIN: dict[Goal, int] = {"worst-month": 12, "load": 4}
 """Sets of up to so many units are moved together; two-angle ones are first searched again unit by unit."""
+TOGETHER_DEG, NEXT_TO_NOTHING = 1.0, 3e-4
+"""Units turned against each other by less are put on one mount if the set's worth falls by no more than this share."""
 DRAWS = 10
 """Sets drawn for the poorest month, besides the one that was chosen; a quarter as many on the way to the set asked for."""
 BOUND_STEP_SHARE = 0.6
@@ -267,7 +270,27 @@ def polished(
         turn_deg += GOLDEN_ANGLE_DEG
         if not (thorough and helped):
             share /= 2.0
-    return max((_mounts(now, list(range(now.count))), plain), key=watch.worth)
+    polished_set = max((_mounts(now, list(range(now.count))), plain), key=watch.worth)
+    return gathered(polished_set, watch) if goal == "worst-month" else polished_set
+
+
+def gathered(mounts: Mounts, watch: Watch) -> Mounts:
+    """A set with units that face nearly the same way put on one mount, where that costs next to nothing."""
+    least = watch.worth(mounts) * (1.0 - NEXT_TO_NOTHING)
+    for mount in sorted(mounts, key=lambda one: one.count):
+        if mount not in mounts:
+            continue  # another has joined it
+        rest = tuple(one for one in mounts if one != mount)
+        for other in sorted(rest, key=lambda one: -one.count):
+            if len(distinct(axes_enu_xyz(of_mounts((mount, other))), np.zeros(2), TOGETHER_DEG, 2)) == 2:
+                continue
+            fewer = tuple(
+                replace(one, count=one.count + mount.count) if one == other else one for one in rest
+            )
+            if watch.worth(fewer) >= least:
+                mounts = fewer
+                break
+    return mounts
 
 
 def _small_chooser(prospect: Prospect, goal: Goal, items: list[Any]) -> Chooser:

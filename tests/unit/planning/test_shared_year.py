@@ -7,12 +7,13 @@ from itertools import combinations_with_replacement
 import numpy as np
 import pytest
 
-from yieldsim.base.nouns import BiaxialAcceptance, RoundAcceptance
+from yieldsim.base.nouns import BiaxialAcceptance, Mount, RoundAcceptance
 from yieldsim.base.vectors import direction_enu_xyz
 from yieldsim.planning.poses import facings
 from yieldsim.planning.shared_year import best_mix, moved_together, sharing_facings, turned_again
+from yieldsim.planning.unit_ability import Watch
 from yieldsim.planning.unit_sets import MonthChooser
-from yieldsim.planning.units import choose_units
+from yieldsim.planning.units import choose_units, gathered
 
 TROUGH = BiaxialAcceptance(
     transverse_deg=[0, 4, 8],
@@ -99,3 +100,15 @@ def test_a_sun_that_never_moves_is_shared_by_all(weighed):
     sun = np.repeat(direction_enu_xyz([120.0], [40.0]), 8784, axis=0)
     plan = choose_units(weighed(sun, np.full(8784, 100.0), TROUGH), "worst-month", 2)
     assert plan.curve[1].value == pytest.approx(2.0 * plan.curve[0].value, rel=1e-3)
+
+
+def test_units_that_face_nearly_the_same_way_share_a_mount(weighed):
+    prospect = weighed(*year_of_a_garden(), CONE, step_minutes=20, steps=3)
+    watch = Watch(prospect, "worst-month")
+    faces = [(48.0, 180.0, 1), (48.01, 180.02, 2), (48.02, 180.0, 1), (70.0, 180.0, 1), (48.6, 180.0, 1)]
+    mounts = tuple(Mount(tilt_deg=tilt, azimuth_deg=azimuth, count=count) for tilt, azimuth, count in faces)
+    fewer = gathered(mounts, watch)
+    assert sum(mount.count for mount in fewer) == 6
+    assert 2 <= len(fewer) < 5
+    assert any(mount.tilt_deg == 70.0 for mount in fewer)
+    assert watch.worth(fewer) >= watch.worth(mounts) * (1.0 - 3e-4)
