@@ -38,9 +38,9 @@ EXACT_FROM_DEG: dict[Goal, float] = {"annual": 0.16, "worst-month": 0.16, "short
 """Two-angle facings are searched in the finest cells and steps from here on: gaps change by whole steps of time."""
 EXACT: dict[Goal, int] = {"annual": 4, "worst-month": 4, "shortest-gap": 4, "load": 1}
 DISTINCT_DEG = 1.0
+"""So many of the best are, if they are turned against each other by more than this."""
 PATIENCE_ROLLED: dict[Goal, int] = {"annual": 3, "worst-month": 4, "shortest-gap": 2, "load": 2}
-"""So many of the best are; and after so many turns in a row without gain their step is halved. Poorest months have ridges that
-take patience."""
+"""After so many rounds in a row without gain their step is halved. Poorest months have ridges that take patience."""
 DIRECTIONS = 12
 MOST_HUNDREDTHS = 20
 """So many hundredths of a degree a facing is moved at most when it is put in whole ones."""

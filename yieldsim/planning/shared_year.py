@@ -21,15 +21,18 @@ from yieldsim.planning.unit_sets import MonthChooser
 
 LEAST_SHARE = 0.05
 """Facings with a smaller share of the best one's energy a year are left out."""
-PRICED, KEPT, NEAR_DEG = 120, 400, 3.0
-"""Facings added to a mix at most; how many that are priced high go on to the next level; how far apart those at the end are."""
-ENDS = 40
+PRICED, KEPT, ENDS, NEAR_DEG = 120, 400, 40, 3.0
+"""Facings added to a mix at most; how many that are priced high go on to the next level, how many are left at the end, and how
+far apart those are."""
 WORTH_MORE = 1e-3
+"""A facing joins a mix if the weights price it higher than the mix by more than this share."""
 STARTS, ROUNDS, STEP_DEG, FINEST_DEG = 5, 3, 3.0, 0.16
+"""Each unit is searched again from so many candidates, in at most so many rounds, by steps from the first to the last."""
 ENOUGH = 1e-4
 """A round that gains a smaller share is the last."""
 
 FIRST_TOGETHER_DEG, SCOUT_TOGETHER_DEG, LAST_TOGETHER_DEG = 4.0, 0.2, 0.03
+"""Steps of units moved together: the first, the last in the sky for searching, the last in the finest one."""
 BEST_TOGETHER = 2
 """So many of the sets that were moved in the sky for searching are moved in the finest one."""
 
