@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import settings
 
-from yieldsim.base.nouns import Acceptance
+from yieldsim.base.model import Acceptance
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.dust_rates import DustRates
 from yieldsim.planning.lookup_making import cell_for_deg

@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from yieldsim.base.load_nouns import Load, LoadPlan, Schedule, Storage
+from yieldsim.base.load_model import Load, LoadPlan, Schedule, Storage
 from yieldsim.files.bundled import sites_folder
 from yieldsim.files.uncertain import read_uncertain
 from yieldsim.planning.drawn_light import delivered_w

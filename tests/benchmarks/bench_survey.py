@@ -17,7 +17,7 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
-from yieldsim.base.nouns import Site
+from yieldsim.base.model import Site
 from yieldsim.files.inputs import read_body
 from yieldsim.runs.estimate import estimate
 from yieldsim.runs.horizon import horizon

@@ -18,7 +18,7 @@ import time
 import numpy as np
 from numba import njit, prange
 
-from yieldsim.base.nouns import RoundAcceptance
+from yieldsim.base.model import RoundAcceptance
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning import sky_cells
 from yieldsim.planning.dust_rates import DustRates

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from yieldsim.base.prescription import Band, FibreFace, Lens, OpticalMaterial, Prescription
+from yieldsim.base.prescription_model import Band, FibreFace, Lens, OpticalMaterial, Prescription
 from yieldsim.files.prescription import read_prescription
 from yieldsim.optics import causes
 from yieldsim.optics.curve import Ways, trace_curve

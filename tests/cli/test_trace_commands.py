@@ -15,7 +15,7 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from yieldsim.base.errors import InputError
-from yieldsim.base.nouns import BiaxialAcceptance, RoundAcceptance
+from yieldsim.base.model import BiaxialAcceptance, RoundAcceptance
 from yieldsim.files.trace_cache import cache_folder, content_key
 from yieldsim.runs.trace import acceptance_from_prescription, trace
 from yieldsim.runs.trace_page import write_trace

@@ -124,7 +124,7 @@ def test_only_files_opens_and_only_cli_prints(path: Path) -> None:
 @pytest.mark.parametrize("path", ROOMS, ids=ids)
 def test_kernels_are_compiled_by_the_one_decorator(path: Path) -> None:
     """Numba's own caches code that other modules' kernels are part of without looking at those."""
-    if name_of(path) == "yieldsim.base.kernels":
+    if name_of(path) == "yieldsim.base.jit":
         return
     for node in ast.walk(tree_of(path)):
         if isinstance(node, ast.ImportFrom) and node.module == "numba":
@@ -228,7 +228,7 @@ def test_constants_and_words_are_used() -> None:
         if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name)
     ]
     assert names
-    vocabulary = PACKAGE / "base" / "vocabulary.py"
+    vocabulary = PACKAGE / "base" / "variables.py"
     for home, words in (
         (constants, names),
         (vocabulary, re.findall(r'^    "(\w+)": Word\(', texts[vocabulary], re.M)),
@@ -255,7 +255,7 @@ def test_cited_files_exist(path: Path) -> None:
 
 
 def test_words_of_the_vocabulary_end_in_their_units() -> None:
-    from yieldsim.base.vocabulary import VOCABULARY
+    from yieldsim.base.variables import VOCABULARY
 
     suffix = {
         "degree": "_deg",

@@ -9,7 +9,7 @@ import pytest
 
 from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.ephemeris import Ephemeris
-from yieldsim.base.nouns import Body
+from yieldsim.base.model import Body
 from yieldsim.files.inputs import read_body
 from yieldsim.files.kernels import open_ephemeris
 

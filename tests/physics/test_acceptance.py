@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from yieldsim.base.nouns import BiaxialAcceptance, Collector, Fibre, Mount, RoundAcceptance, Site
+from yieldsim.base.model import BiaxialAcceptance, Collector, Fibre, Mount, RoundAcceptance, Site
 from yieldsim.base.sun_disc import brightness
 from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz, mount_axes_enu_xyz
 from yieldsim.energy.incidence import sun_in_mount_xyz

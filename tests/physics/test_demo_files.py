@@ -8,7 +8,7 @@ import tomllib
 import numpy as np
 import pytest
 
-from yieldsim.base.nouns import RoundAcceptance
+from yieldsim.base.model import RoundAcceptance
 from yieldsim.files.bundled import sites_folder
 from yieldsim.files.inputs import read_body, read_collector
 

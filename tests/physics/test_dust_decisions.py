@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from yieldsim.base.errors import CannotCompute
-from yieldsim.base.load_nouns import Life
-from yieldsim.base.nouns import Collector, Dust, Fibre, Mount, RoundAcceptance, Shield
+from yieldsim.base.load_model import Life
+from yieldsim.base.model import Collector, Dust, Fibre, Mount, RoundAcceptance, Shield
 from yieldsim.energy import soiling
 from yieldsim.planning.ageing import (
     CleanLight,

@@ -14,7 +14,7 @@ from scipy.optimize import brentq
 from yieldsim.base.clock import library_time, tdb_seconds, utc_from_tdb
 from yieldsim.base.constants import SOLAR_RADIUS_KM
 from yieldsim.base.ephemeris import Ephemeris
-from yieldsim.base.nouns import Body, Occulter
+from yieldsim.base.model import Body, Occulter
 from yieldsim.sky.apparent import SiteSky
 from yieldsim.sky.eclipse import add_occulter, covered_fraction, eclipse_kind, eclipses
 from yieldsim.sky.ellipsoid import position_km

@@ -8,7 +8,7 @@ import skyfield_data
 from skyfield.api import load, load_file
 from skyfield.planetarylib import PlanetaryConstants
 
-from yieldsim.base.nouns import (
+from yieldsim.base.model import (
     AttenuationTable,
     BiaxialAcceptance,
     CleaningEvent,

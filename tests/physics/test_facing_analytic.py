@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from yieldsim.base.nouns import RoundAcceptance
+from yieldsim.base.model import RoundAcceptance
 from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.planning import following
 from yieldsim.planning.facing import best_facing, facing_map

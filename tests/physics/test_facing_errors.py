@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from yieldsim.base.nouns import BiaxialAcceptance, Collector, Dust, Mount, RoundAcceptance, Site
+from yieldsim.base.model import BiaxialAcceptance, Collector, Dust, Mount, RoundAcceptance, Site
 from yieldsim.base.vectors import direction_enu_xyz, mount_axes_enu_xyz
 from yieldsim.files.inputs import read_body
 from yieldsim.planning.pointing import losses_on_a_crooked_mast, losses_when_off

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from yieldsim.base.nouns import (
+from yieldsim.base.model import (
     BiaxialAcceptance,
     CleaningEvent,
     Collector,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from yieldsim.base.nouns import BiaxialAcceptance, RoundAcceptance
+from yieldsim.base.model import BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.vectors import direction_enu_xyz
 from yieldsim.planning.facing import annual_bound, best_facing, facing_map
 from yieldsim.planning.poses import facings, leaned, spread_over_sky
@@ -116,7 +116,7 @@ def test_bound_holds_where_the_best_is_not_known(weighed):
 
 
 def test_dust_by_tilt_moves_the_best_facing_and_is_bounded(weighed):
-    from yieldsim.base.nouns import Dust
+    from yieldsim.base.model import Dust
     from yieldsim.energy.soiling import DustHistory
     from yieldsim.planning.dust_rates import DustRates
 

@@ -11,7 +11,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from yieldsim.base.clock import tdb_seconds
-from yieldsim.base.nouns import (
+from yieldsim.base.model import (
     BiaxialAcceptance,
     CleaningEvent,
     Collector,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from yieldsim.base.prescription import FibreFace, Funnel, Heat, Lens, OpticalMaterial, Prescription
+from yieldsim.base.prescription_model import FibreFace, Funnel, Heat, Lens, OpticalMaterial, Prescription
 from yieldsim.optics import causes
 from yieldsim.optics.heat import (
     fibre_temperature_k,

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from yieldsim.base.load_nouns import Load, Schedule
-from yieldsim.base.nouns import AttenuationTable, Fibre
+from yieldsim.base.load_model import Load, Schedule
+from yieldsim.base.model import AttenuationTable, Fibre
 from yieldsim.energy.delivered_light import delivered_light
 from yieldsim.optics.photometry import (
     SUNLIGHT,

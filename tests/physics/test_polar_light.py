@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from yieldsim.base.nouns import Collector, Mount, RoundAcceptance, Site
+from yieldsim.base.model import Collector, Mount, RoundAcceptance, Site
 from yieldsim.files.inputs import read_body
 
 rasterio = pytest.importorskip("rasterio")

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from yieldsim.base.load_nouns import Storage
+from yieldsim.base.load_model import Storage
 from yieldsim.planning.sizing import (
     autonomy_hours,
     case_of,

@@ -9,7 +9,7 @@ import pytest
 from scipy.optimize import linprog
 from scipy.sparse import lil_matrix
 
-from yieldsim.base.load_nouns import Storage
+from yieldsim.base.load_model import Storage
 from yieldsim.planning.storage import (
     DEFERRABLE,
     ESSENTIAL,

@@ -11,7 +11,7 @@ import pytest
 import spiceypy
 
 from yieldsim.base.clock import library_time, tdb_seconds
-from yieldsim.base.nouns import Body
+from yieldsim.base.model import Body
 from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.files.bundled import ephemeris_folder
 from yieldsim.sky.apparent import SiteSky

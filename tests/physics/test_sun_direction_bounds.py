@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from yieldsim.base.clock import tdb_seconds, utc_from_tdb
 from yieldsim.base.errors import CannotCompute
-from yieldsim.base.nouns import RotationElements
+from yieldsim.base.model import RotationElements
 from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.sky.apparent import SiteSky
 from yieldsim.sky.season import solar_longitude_deg

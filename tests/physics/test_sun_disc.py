@@ -9,8 +9,8 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from yieldsim.base.labelled import add
-from yieldsim.base.nouns import HorizonMask
+from yieldsim.base.dataset import add
+from yieldsim.base.model import HorizonMask
 from yieldsim.base.sun_disc import angular_radius_deg, brightness, sample_points, strips
 from yieldsim.ground.horizon import add_visibility, flat_dip_deg, mask_elevation_deg
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from yieldsim.base.nouns import BiaxialAcceptance
+from yieldsim.base.model import BiaxialAcceptance
 from yieldsim.optics.acceptance import half_width_deg
 from yieldsim.optics.etendue import projected_acceptance_sr
 from yieldsim.runs.trace import acceptance_from_prescription

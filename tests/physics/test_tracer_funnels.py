@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from yieldsim.base.prescription import Collar, FibreFace, Funnel, Lens, OpticalMaterial, Prescription
+from yieldsim.base.prescription_model import Collar, FibreFace, Funnel, Lens, OpticalMaterial, Prescription
 from yieldsim.optics import causes
 from yieldsim.optics.scene import Scene, build_scene
 from yieldsim.optics.tracer import directions_xyz, paths, record, trace

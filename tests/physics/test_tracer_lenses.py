@@ -11,7 +11,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from yieldsim.base.errors import InputError
-from yieldsim.base.prescription import Band, Coating, FibreFace, Lens, OpticalMaterial, Prescription
+from yieldsim.base.prescription_model import Band, Coating, FibreFace, Lens, OpticalMaterial, Prescription
 from yieldsim.files.materials import plain_material
 from yieldsim.optics import causes
 from yieldsim.optics.acceptance import acceptance_at

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from scipy.stats import lognorm, norm, triang, uniform
 
-from yieldsim.base.load_nouns import DOUBTS, Load, LoadPlan, Storage, UncertainInput, UncertainPlan
-from yieldsim.base.nouns import Acceptance, BiaxialAcceptance, Collector, HorizonMask, RoundAcceptance, Site
+from yieldsim.base.load_model import DOUBTS, Load, LoadPlan, Storage, UncertainInput, UncertainPlan
+from yieldsim.base.model import Acceptance, BiaxialAcceptance, Collector, HorizonMask, RoundAcceptance, Site
 from yieldsim.base.vectors import FloatArray
 from yieldsim.files.bundled import sites_folder
 from yieldsim.files.inputs import read_collector, read_site

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.errors import InputError
-from yieldsim.base.nouns import Collector, Dust, HorizonMask, Mount, RoundAcceptance, Site
+from yieldsim.base.model import Collector, Dust, HorizonMask, Mount, RoundAcceptance, Site
 from yieldsim.files.bundled import sites_folder
 from yieldsim.files.inputs import read_body
 from yieldsim.runs.deliver import summary_of
@@ -115,7 +115,7 @@ def test_a_site_in_the_dark_has_no_followers_to_speak_of():
 
 def test_two_angle_optics_turn_the_wide_side_along_the_axle():
     """A wide trough on a polar axle keeps the Sun in its narrow plane: as good as two axes but for the cosine."""
-    from yieldsim.base.nouns import BiaxialAcceptance
+    from yieldsim.base.model import BiaxialAcceptance
 
     fan = BiaxialAcceptance(
         transverse_deg=[0.0, 4.0, 5.0],

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from yieldsim.base.errors import InputError
-from yieldsim.base.prescription import (
+from yieldsim.base.prescription_model import (
     Collar,
     FibreFace,
     Funnel,

@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from yieldsim.base.errors import InputError
-from yieldsim.base.nouns import HorizonMask
+from yieldsim.base.model import HorizonMask
 from yieldsim.files.bundled import sites_folder
 from yieldsim.files.inputs import read_body, read_collector, read_site
 from yieldsim.files.reading import Reading

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from yieldsim.base.load_nouns import Storage
+from yieldsim.base.load_model import Storage
 from yieldsim.planning.storage import (
     DEFERRABLE,
     ESSENTIAL,

@@ -10,7 +10,7 @@ pytest.importorskip("pyproj")
 
 from rasterio.transform import Affine  # noqa: E402
 
-from yieldsim.base.nouns import Collector, Mount, RoundAcceptance, Site  # noqa: E402
+from yieldsim.base.model import Collector, Mount, RoundAcceptance, Site  # noqa: E402
 from yieldsim.files.inputs import read_body  # noqa: E402
 from yieldsim.runs.survey import survey  # noqa: E402
 from yieldsim.runs.survey_options import SurveyOptions  # noqa: E402

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from yieldsim.base.nouns import BiaxialAcceptance, RoundAcceptance
+from yieldsim.base.model import BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.vectors import direction_enu_xyz
 from yieldsim.planning.poses import axes_enu_xyz, facings
 from yieldsim.planning.units import choose_units

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from yieldsim.base.nouns import Occulter, Source
+from yieldsim.base.model import Occulter, Source
 
 
 class Orientation(Protocol):

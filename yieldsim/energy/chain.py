@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from yieldsim.base.nouns import Collector
+from yieldsim.base.model import Collector
 from yieldsim.base.vectors import FloatArray
 from yieldsim.energy import fibre as fibre_losses
 from yieldsim.optics.acceptance import normal_acceptance

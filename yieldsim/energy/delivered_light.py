@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from yieldsim.base.interpolation import linear
-from yieldsim.base.nouns import AttenuationTable, Fibre
+from yieldsim.base.model import AttenuationTable, Fibre
 from yieldsim.energy.fibre import SPECTRAL_BANDS, attenuation_transmittance
 from yieldsim.optics.photometry import SUNLIGHT, LightFigures, filtered_sunlight
 

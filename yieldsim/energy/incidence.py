@@ -6,8 +6,8 @@ import numpy as np
 import xarray as xr
 
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
-from yieldsim.base.labelled import add
-from yieldsim.base.nouns import Collector
+from yieldsim.base.dataset import add
+from yieldsim.base.model import Collector
 from yieldsim.base.vectors import FloatArray, direction_enu_xyz, mount_axes_enu_xyz
 from yieldsim.optics.acceptance import acceptance_at
 

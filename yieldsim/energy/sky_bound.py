@@ -19,7 +19,7 @@ import math
 import numpy as np
 from numba import prange
 
-from yieldsim.base.kernels import njit
+from yieldsim.base.jit import njit
 from yieldsim.base.sun_disc import sample_points
 from yieldsim.base.vectors import FloatArray, direction_enu_xyz
 

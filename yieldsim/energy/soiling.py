@@ -21,8 +21,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.base.constants import SECONDS_PER_DAY, SECONDS_PER_HOUR
-from yieldsim.base.kernels import njit
-from yieldsim.base.nouns import Dust, Shield, frozen_array
+from yieldsim.base.jit import njit
+from yieldsim.base.model import Dust, Shield, frozen_array
 from yieldsim.base.vectors import FloatArray
 
 

@@ -10,7 +10,7 @@ from pydantic import AfterValidator, Field
 from pydantic_core import PydanticCustomError
 
 from yieldsim.base.constants import HOURS_PER_DAY
-from yieldsim.base.nouns import Body, Occulter, OrientationKernel, RotationElements, Rows
+from yieldsim.base.model import Body, Occulter, OrientationKernel, RotationElements, Rows
 from yieldsim.files.strict_model import StrictModel, Text, problem, told, whole_number, within
 
 Finite = Annotated[float, within(-1.0e12, 1.0e12)]

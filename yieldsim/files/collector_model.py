@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 from pydantic_core import PydanticCustomError
 
-from yieldsim.base.nouns import (
+from yieldsim.base.model import (
     Acceptance,
     AttenuationTable,
     BiaxialAcceptance,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 
-from yieldsim.base.nouns import AttenuationTable, Collector, Fibre, Mount, RoundAcceptance, Shield
+from yieldsim.base.model import AttenuationTable, Collector, Fibre, Mount, RoundAcceptance, Shield
 
 
 def collector_files(collector: Collector, stem: str, comment: str = "") -> dict[str, str]:

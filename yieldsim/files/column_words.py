@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from yieldsim.base.labelled import column_note
+from yieldsim.base.dataset import column_note
 
 METADATA_NAME = "csv-metadata.json"
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from yieldsim.base.nouns import Body, Collector, Site
+from yieldsim.base.model import Body, Collector, Site
 from yieldsim.files.bundled import body_path
 from yieldsim.files.collector_model import collector_of
 from yieldsim.files.reading import Loaded, Reading

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.nouns import Source
+from yieldsim.base.model import Source
 from yieldsim.files.named_paths import shown
 from yieldsim.files.plain_text import opened
 from yieldsim.files.provenance import KERNEL_ROLE, file_source

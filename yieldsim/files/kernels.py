@@ -23,7 +23,7 @@ import numpy as np
 from yieldsim.base.clock import library_time
 from yieldsim.base.ephemeris import Ephemeris
 from yieldsim.base.errors import DataMissing, InputError, Problem
-from yieldsim.base.nouns import Body, Notes, Source
+from yieldsim.base.model import Body, Notes, Source
 from yieldsim.files.bundled import ephemeris_folder
 from yieldsim.files.kernel_files import SUFFIXES, Coverage, Kernel, coverage, open_kernel
 from yieldsim.files.orientation_kernels import FixedOffset, frame_of, turning_frame

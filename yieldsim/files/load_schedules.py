@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from yieldsim.base.constants import HOURS_PER_DAY
-from yieldsim.base.load_nouns import LoadSeries
+from yieldsim.base.load_model import LoadSeries
 from yieldsim.files.reading import Reading
 from yieldsim.files.strict_model import problem, told
 from yieldsim.files.tables import Column, read_table, refuse_rows

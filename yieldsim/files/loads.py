@@ -9,7 +9,7 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
-from yieldsim.base.load_nouns import (
+from yieldsim.base.load_model import (
     PRIORITIES,
     AmountUnit,
     Clock,

@@ -12,7 +12,7 @@ from pydantic import BeforeValidator
 from pydantic_core import PydanticCustomError
 
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.prescription import Coating, OpticalMaterial
+from yieldsim.base.prescription_model import Coating, OpticalMaterial
 from yieldsim.base.vectors import FloatArray
 from yieldsim.files.materials import GRID_NM, database_material, sellmeier_material
 from yieldsim.files.reading import Reading

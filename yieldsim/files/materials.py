@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 
 from yieldsim.base.errors import DataMissing, InputError, Problem, likely
-from yieldsim.base.prescription import OpticalMaterial
+from yieldsim.base.prescription_model import OpticalMaterial
 from yieldsim.base.vectors import FloatArray
 
 GRID_NM: Final = np.geomspace(200.0, 5000.0, 800)

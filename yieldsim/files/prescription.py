@@ -17,7 +17,7 @@ from typing import Annotated, Any
 from pydantic import Field, ValidationError
 
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.prescription import Collar, FibreFace, Funnel, Lens, OpticalMaterial, Prescription
+from yieldsim.base.prescription_model import Collar, FibreFace, Funnel, Lens, OpticalMaterial, Prescription
 from yieldsim.files.material_model import MaterialTable
 from yieldsim.files.materials import plain_material
 from yieldsim.files.prescription_checks import (

@@ -9,7 +9,7 @@ from typing import Any, get_args
 from pydantic_core import PydanticCustomError
 
 from yieldsim.base.errors import YieldsimError
-from yieldsim.base.prescription import LensKind
+from yieldsim.base.prescription_model import LensKind
 from yieldsim.files.materials import PLAIN_NAMES, plain_material, plain_name, unknown_material_hint
 from yieldsim.files.prescription_tables import number_in
 from yieldsim.files.strict_model import problem, told

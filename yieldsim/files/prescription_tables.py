@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic_core import PydanticCustomError
 
-from yieldsim.base.prescription import Band, Film, Heat, Tolerances
+from yieldsim.base.prescription_model import Band, Film, Heat, Tolerances
 from yieldsim.files.material_model import CoatingTable, Index, Kelvin
 from yieldsim.files.strict_model import StrictModel, Text, exactly_one, problem, whole_number, within
 

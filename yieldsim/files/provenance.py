@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from yieldsim.base.nouns import Source
+from yieldsim.base.model import Source
 from yieldsim.files.plain_text import opened
 
 KERNEL_ROLE = "kernel"

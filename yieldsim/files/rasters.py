@@ -20,8 +20,8 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.nouns import Body
-from yieldsim.base.relief import EDGE_PIXELS, HeightGrid, ellipsoid_radius_m
+from yieldsim.base.height_grid import EDGE_PIXELS, HeightGrid, ellipsoid_radius_m
+from yieldsim.base.model import Body
 from yieldsim.base.vectors import FloatArray
 from yieldsim.files.map_projection import from_map, in_degrees, period_columns, to_map
 from yieldsim.files.named_paths import shown

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Generic, TypeVar
 
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.nouns import Notes, Source
+from yieldsim.base.model import Notes, Source
 from yieldsim.files.named_paths import shown
 from yieldsim.files.plain_text import decode, read_bytes
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from yieldsim.base.errors import InputError, Problem, likely
-from yieldsim.base.nouns import (
+from yieldsim.base.model import (
     Body,
     Collector,
     HorizonMask,
@@ -18,7 +18,7 @@ from yieldsim.base.nouns import (
     Site,
     TerrainHorizon,
 )
-from yieldsim.base.prescription import Prescription
+from yieldsim.base.prescription_model import Prescription
 from yieldsim.files.collector_model import collector_of
 from yieldsim.files.kinds import likeliest
 from yieldsim.files.load_schedules import LOAD_AMOUNTS, load_series

@@ -12,8 +12,8 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from yieldsim.base.dataset import spoilt
 from yieldsim.base.errors import InputError, Problem, WriteFailed
-from yieldsim.base.labelled import spoilt
 from yieldsim.files.named_paths import shown
 
 if TYPE_CHECKING:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from yieldsim.base.nouns import Dust, OpticalDepthTable, Site
+from yieldsim.base.model import Dust, OpticalDepthTable, Site
 from yieldsim.base.vectors import FloatArray
 from yieldsim.files.provenance import package_version
 

@@ -11,7 +11,7 @@ from pydantic import BeforeValidator, Field, ValidationInfo, field_validator
 from pydantic_core import PydanticCustomError
 
 from yieldsim.base.constants import HOURS_PER_DAY
-from yieldsim.base.nouns import (
+from yieldsim.base.model import (
     Body,
     CleaningEvent,
     Dust,

@@ -11,7 +11,7 @@ from yieldsim.files.whole_writes import whole_file
 if TYPE_CHECKING:
     import xarray as xr
 
-    from yieldsim.base.relief import Float32Array
+    from yieldsim.base.height_grid import Float32Array
 
 
 PLACE_COLUMNS = (

@@ -8,7 +8,7 @@ import numpy as np
 
 from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.nouns import AttenuationTable, HorizonMask, OpticalDepthTable
+from yieldsim.base.model import AttenuationTable, HorizonMask, OpticalDepthTable
 from yieldsim.base.vectors import FloatArray
 from yieldsim.files.reading import Reading
 from yieldsim.files.tables import Column, Table, read_table, refuse_rows

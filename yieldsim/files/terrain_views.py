@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from yieldsim.base.relief import HeightGrid
+from yieldsim.base.height_grid import HeightGrid
 from yieldsim.base.vectors import FloatArray
 from yieldsim.files.rasters import Raster, read_window
 

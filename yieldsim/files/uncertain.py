@@ -10,7 +10,7 @@ from pydantic import BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
 from yieldsim.base.errors import likely
-from yieldsim.base.load_nouns import DOUBTS, Distribution, UncertainInput, UncertainPlan
+from yieldsim.base.load_model import DOUBTS, Distribution, UncertainInput, UncertainPlan
 from yieldsim.files.reading import Loaded, Reading
 from yieldsim.files.strict_model import StrictModel, problem, told, whole_number, within
 from yieldsim.files.toml_inputs import parse_toml

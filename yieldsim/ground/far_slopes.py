@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.kernels import njit
-from yieldsim.base.relief import Float32Array
+from yieldsim.base.height_grid import Float32Array
+from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.ground.line_points import (
     FULL_DETAIL_PIXELS,

@@ -10,10 +10,10 @@ import numpy as np
 import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
+from yieldsim.base.dataset import add
 from yieldsim.base.interpolation import linear
-from yieldsim.base.kernels import njit
-from yieldsim.base.labelled import add
-from yieldsim.base.nouns import HorizonMask
+from yieldsim.base.jit import njit
+from yieldsim.base.model import HorizonMask
 from yieldsim.base.sun_disc import FINE_STRIP_COUNT, Strips, strip_light, strips
 from yieldsim.base.vectors import FloatArray
 

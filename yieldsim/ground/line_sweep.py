@@ -25,9 +25,9 @@ import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
-from yieldsim.base.arctangent import arctangent2
-from yieldsim.base.kernels import njit
-from yieldsim.base.relief import Float32Array
+from yieldsim.base.atan2 import arctangent2
+from yieldsim.base.height_grid import Float32Array
+from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.ground.far_slopes import Eyes, along_by_index, far_slopes
 from yieldsim.ground.line_points import (

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from yieldsim.base.relief import ellipsoid_radius_m
+from yieldsim.base.height_grid import ellipsoid_radius_m
 from yieldsim.base.vectors import FloatArray
 
 

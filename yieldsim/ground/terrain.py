@@ -13,8 +13,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from yieldsim.base.kernels import njit
-from yieldsim.base.relief import EDGE_PIXELS, Float32Array, HeightGrid
+from yieldsim.base.height_grid import EDGE_PIXELS, Float32Array, HeightGrid
+from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
 
 FRINGE_COARSE_PIXELS = 2.0

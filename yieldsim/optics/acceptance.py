@@ -12,8 +12,8 @@ import numpy as np
 from numba import prange
 from numpy.typing import ArrayLike
 
-from yieldsim.base.kernels import njit
-from yieldsim.base.nouns import Acceptance, BiaxialAcceptance, RoundAcceptance
+from yieldsim.base.jit import njit
+from yieldsim.base.model import Acceptance, BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.sun_disc import sample_points
 from yieldsim.base.vectors import FloatArray
 

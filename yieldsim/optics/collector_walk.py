@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.kernels import njit
+from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics import causes
 from yieldsim.optics.fresnel import bare_reflectance

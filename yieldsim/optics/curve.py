@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.nouns import Acceptance, BiaxialAcceptance, RoundAcceptance
+from yieldsim.base.model import Acceptance, BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics import causes
 from yieldsim.optics.scene import Scene

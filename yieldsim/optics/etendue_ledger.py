@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from yieldsim.base.prescription import Prescription
+from yieldsim.base.prescription_model import Prescription
 from yieldsim.optics import causes
 from yieldsim.optics.curve import Curve, Grid, table_of
 from yieldsim.optics.etendue import projected_acceptance_sr

@@ -16,7 +16,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
-from yieldsim.base.kernels import njit
+from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
 
 BARE, STATED, LAYER = 0, 1, 2

@@ -12,7 +12,7 @@ import math
 
 import numpy as np
 
-from yieldsim.base.kernels import njit
+from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
 
 FACET, DRAFT, NOTHING = 0, 1, 2

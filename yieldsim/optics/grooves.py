@@ -23,7 +23,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from yieldsim.base.prescription import Lens
+from yieldsim.base.prescription_model import Lens
 from yieldsim.base.vectors import FloatArray
 
 SLOPE, FACET_WIDTH, HEIGHT, TIP, VALLEY = range(5)

@@ -13,7 +13,7 @@ import math
 
 import numpy as np
 
-from yieldsim.base.kernels import njit
+from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics import causes
 from yieldsim.optics.groove_section import facet_from_air, facet_from_glass

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.prescription import Coating, Collar, Funnel, Lens, OpticalMaterial, Prescription
+from yieldsim.base.prescription_model import Coating, Collar, Funnel, Lens, OpticalMaterial, Prescription
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics import grooves
 from yieldsim.optics.collector_walk import STATION, Parts, Records

@@ -12,7 +12,7 @@ import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
-from yieldsim.base.kernels import njit
+from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics import causes
 from yieldsim.optics.collector_walk import SEEN_LENGTH, Parts, Random, walk

@@ -26,7 +26,7 @@ from typing import Any
 
 import numpy as np
 
-from yieldsim.base.kernels import njit
+from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
 
 WALL = np.dtype(

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from yieldsim.base.labelled import add, column_note
-from yieldsim.base.load_nouns import Load
+from yieldsim.base.dataset import add, column_note
+from yieldsim.base.load_model import Load
 from yieldsim.base.vectors import FloatArray
 from yieldsim.energy.ledger import interval_hours, solar_day_number
 from yieldsim.planning.storage import Flows, Needs, Store

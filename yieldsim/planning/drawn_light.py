@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 
 from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_HOUR
-from yieldsim.base.kernels import njit
-from yieldsim.base.nouns import (
+from yieldsim.base.jit import njit
+from yieldsim.base.model import (
     AttenuationTable,
     Fibre,
     Shield,
@@ -41,7 +41,7 @@ from yieldsim.planning.lookup_making import lookup
 
 FACTORS = 17
 Values = dict[str, float]
-"""Drawn numbers by the names of base.load_nouns.DOUBTS; what is not there keeps the input's own value."""
+"""Drawn numbers by the names of base.load_model.DOUBTS; what is not there keeps the input's own value."""
 
 
 # ---------------------------------------------------------------- one draw

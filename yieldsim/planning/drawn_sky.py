@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
-from yieldsim.base.nouns import HorizonMask
+from yieldsim.base.model import HorizonMask
 from yieldsim.base.vectors import FloatArray, direction_enu_xyz
 from yieldsim.energy.integrate import BLOCK_STEPS, Setting, TimeGrid, first_steps
 from yieldsim.ground.horizon import add_visibility

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from yieldsim.base.constants import SECONDS_PER_DAY
-from yieldsim.base.nouns import Shield
+from yieldsim.base.model import Shield
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.ageing import CleanLight, Removals, darkening, passed_by_mount, removals
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.base.constants import SECONDS_PER_DAY
-from yieldsim.base.nouns import Dust
+from yieldsim.base.model import Dust
 from yieldsim.base.vectors import FloatArray
 from yieldsim.energy import soiling
 

@@ -18,8 +18,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.kernels import njit
-from yieldsim.base.nouns import Mount
+from yieldsim.base.jit import njit
+from yieldsim.base.model import Mount
 from yieldsim.base.vectors import azimuth_elevation_deg
 from yieldsim.energy.sunlit import SunlitSteps
 from yieldsim.planning.acceptance_lookup import Lookup

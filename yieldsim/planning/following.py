@@ -25,7 +25,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.kernels import njit
+from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.acceptance_lookup import Lookup, light
 from yieldsim.planning.lit_steps import LitSteps, longest_gap_steps

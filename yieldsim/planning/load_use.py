@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from yieldsim.base.load_nouns import LoadPlan
+from yieldsim.base.load_model import LoadPlan
 from yieldsim.base.vectors import FloatArray
 from yieldsim.energy import soiling
 from yieldsim.energy.delivered_light import delivered_light

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from yieldsim.base.nouns import Mount
+from yieldsim.base.model import Mount
 from yieldsim.base.vectors import FloatArray
 
 GOLDEN_ANGLE_DEG = 180.0 * (3.0 - 5.0**0.5)
@@ -14,7 +14,7 @@ ROLL_PER_LEAN = 2.0
 
 
 class Facings(NamedTuple):
-    """Tilt, azimuth and roll, degrees, (n,) each, as of `base.nouns.Mount`."""
+    """Tilt, azimuth and roll, degrees, (n,) each, as of `base.model.Mount`."""
 
     tilt_deg: FloatArray
     azimuth_deg: FloatArray

@@ -17,7 +17,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.nouns import Acceptance, BiaxialAcceptance
+from yieldsim.base.model import Acceptance, BiaxialAcceptance
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.lit_steps import (
     LitSteps,

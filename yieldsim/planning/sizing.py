@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from yieldsim.base.load_nouns import ReliabilityMeasure, Storage
+from yieldsim.base.load_model import ReliabilityMeasure, Storage
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.loads import solar_hours_at_edges
 from yieldsim.planning.outcome import counted

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from yieldsim.base.nouns import BiaxialAcceptance
+from yieldsim.base.model import BiaxialAcceptance
 from yieldsim.base.sun_disc import sample_points
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics.acceptance import biaxial_over_disc, full_grid

@@ -33,8 +33,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY
-from yieldsim.base.kernels import njit
-from yieldsim.base.load_nouns import PRIORITIES, Load, Storage
+from yieldsim.base.jit import njit
+from yieldsim.base.load_model import PRIORITIES, Load, Storage
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics.photometry import LightFigures
 from yieldsim.planning.loads import Rows, need_power_w, storage_efficiency

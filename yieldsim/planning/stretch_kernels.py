@@ -13,7 +13,7 @@ import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
-from yieldsim.base.kernels import njit
+from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.acceptance_lookup import Lookup, any_light, clearance, curve_light, grid_light
 

@@ -9,8 +9,8 @@ import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
-from yieldsim.base.kernels import njit
-from yieldsim.base.relief import Float32Array
+from yieldsim.base.height_grid import Float32Array
+from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.survey_sun import EnergyTables, LightTables, Passage
 

@@ -21,8 +21,8 @@ from typing import Any
 import numpy as np
 from numba import prange
 
-from yieldsim.base.kernels import njit
-from yieldsim.base.nouns import Acceptance
+from yieldsim.base.jit import njit
+from yieldsim.base.model import Acceptance
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.acceptance_lookup import Lookup
 from yieldsim.planning.lit_steps import interleaved

@@ -8,7 +8,7 @@ import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
-from yieldsim.base.kernels import njit
+from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.acceptance_lookup import grid_light
 from yieldsim.planning.roughness import grid_flag

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.load_nouns import DOUBTS, UncertainInput, UncertainPlan
+from yieldsim.base.load_model import DOUBTS, UncertainInput, UncertainPlan
 from yieldsim.base.vectors import FloatArray
 
 REPLICATES = 8

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from yieldsim.base.nouns import Mount
+from yieldsim.base.model import Mount
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.cover import united
 from yieldsim.planning.lit_steps import delivering_runs, longest_gap_steps

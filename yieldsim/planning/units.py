@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from yieldsim.base.nouns import Mount
+from yieldsim.base.model import Mount
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.candidates import Candidates, spread, widened_run_lists
 from yieldsim.planning.cover import RunLists

@@ -6,7 +6,7 @@ from typing import Any
 
 import xarray as xr
 
-from yieldsim.base.cautions import CAUTIONS
+from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.report import style
 from yieldsim.report.gap_words import utc
 from yieldsim.report.notice_words import warning_line

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from yieldsim.base.cautions import CAUTIONS
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
+from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.vectors import FloatArray
 from yieldsim.report import style, time_axis
 from yieldsim.report.acceptance_figures import half_width_deg, mount_letter

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from yieldsim.base.load_nouns import Life
+from yieldsim.base.load_model import Life
 from yieldsim.planning.ageing import CleanLight, clean_light
 from yieldsim.runs.summary import iso
 

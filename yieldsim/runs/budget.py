@@ -7,8 +7,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from yieldsim.base.load_nouns import LoadPlan, UncertainPlan
-from yieldsim.base.nouns import Collector, Site
+from yieldsim.base.load_model import LoadPlan, UncertainPlan
+from yieldsim.base.model import Collector, Site
 
 if TYPE_CHECKING:
     import xarray as xr

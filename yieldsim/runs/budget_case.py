@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.load_nouns import LoadPlan, UncertainPlan
-from yieldsim.base.nouns import Collector, Notes, Site, Source
+from yieldsim.base.load_model import LoadPlan, UncertainPlan
+from yieldsim.base.model import Collector, Notes, Site, Source
 
 if TYPE_CHECKING:
     import numpy as np

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from yieldsim.base.cautions import CAUTIONS
-from yieldsim.base.load_nouns import PRIORITIES
+from yieldsim.base.load_model import PRIORITIES
+from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.files.loads import column_word
 from yieldsim.files.provenance import provenance
 from yieldsim.planning import outcome, sizing

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.nouns import Collector, Mount
+from yieldsim.base.model import Collector, Mount
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.nouns import Collector, Site
+from yieldsim.base.model import Collector, Site
 from yieldsim.runs.prepare import prepare
 
 if TYPE_CHECKING:

@@ -8,12 +8,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import DataMissing, InputError, Problem
-from yieldsim.base.nouns import Body, HorizonMask, Site, Source, TerrainHorizon
+from yieldsim.base.model import Body, HorizonMask, Site, Source, TerrainHorizon
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from yieldsim.base.relief import HeightGrid
+    from yieldsim.base.height_grid import HeightGrid
     from yieldsim.base.vectors import FloatArray
     from yieldsim.files.rasters import Holds, Raster
     from yieldsim.ground.local_sphere import LocalSphere

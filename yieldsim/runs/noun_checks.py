@@ -11,7 +11,7 @@ from numbers import Real
 import numpy as np
 
 from yieldsim.base.errors import Problem
-from yieldsim.base.nouns import (
+from yieldsim.base.model import (
     Collector,
     HorizonMask,
     OpticalDepthTable,

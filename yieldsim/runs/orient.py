@@ -10,14 +10,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import InputError, Problem, likely
-from yieldsim.base.nouns import Collector, Site
+from yieldsim.base.model import Collector, Site
 from yieldsim.runs.orient_answers import Answers, Questions
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from yieldsim.base.load_nouns import LoadPlan
-    from yieldsim.base.nouns import Source
+    from yieldsim.base.load_model import LoadPlan
+    from yieldsim.base.model import Source
     from yieldsim.planning.facing import Found
     from yieldsim.planning.prospect import Goal
 
@@ -166,7 +166,7 @@ def questions_of(
     tracker_stop_hours: float = 0.0,
 ) -> Questions:
     """The questions, checked, with the load file read. Raises InputError with all problems."""
-    from yieldsim.base.load_nouns import LoadPlan
+    from yieldsim.base.load_model import LoadPlan
     from yieldsim.files.loads import read_load
     from yieldsim.runs.following_words import tracker_problems
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from yieldsim.base.nouns import Source
+from yieldsim.base.model import Source
 
 if TYPE_CHECKING:
-    from yieldsim.base.load_nouns import LoadPlan
+    from yieldsim.base.load_model import LoadPlan
     from yieldsim.planning.facing import FacingMap, Found
     from yieldsim.planning.prospect import Goal, Prospect
     from yieldsim.planning.units import UnitPlan

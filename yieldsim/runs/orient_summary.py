@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from yieldsim.base.cautions import CAUTIONS
-from yieldsim.base.nouns import Mount
+from yieldsim.base.model import Mount
+from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.files.provenance import package_version, provenance
 from yieldsim.planning import following
 from yieldsim.planning.lit_steps import delivering_runs, longest_gap_steps

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.nouns import (
+from yieldsim.base.model import (
     Collector,
     HorizonMask,
     Notes,

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import InputError, Problem, likely
-from yieldsim.base.nouns import Collector, Site
+from yieldsim.base.model import Collector, Site
 from yieldsim.runs.site_run import SiteRun
 
 if TYPE_CHECKING:

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from yieldsim.base.cautions import CAUTIONS
 from yieldsim.base.clock import utc_from_tdb
-from yieldsim.base.nouns import Collector, RoundAcceptance, Site
+from yieldsim.base.model import Collector, RoundAcceptance, Site
+from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.energy import ledger
 from yieldsim.energy.delivered_light import delivered_light
 from yieldsim.energy.fibre import spectrum_outside_fraction
@@ -23,7 +23,7 @@ from yieldsim.sky.eclipse import eclipses
 if TYPE_CHECKING:
     import xarray as xr
 
-    from yieldsim.base.nouns import Notes
+    from yieldsim.base.model import Notes
     from yieldsim.energy.integrate import Integrated, Setting, TimeGrid
     from yieldsim.runs.prepare import Prepared
 

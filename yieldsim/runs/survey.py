@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.nouns import Collector, Notes, OpticalDepthTable, Site, Source
+from yieldsim.base.model import Collector, Notes, OpticalDepthTable, Site, Source
 from yieldsim.runs.survey_layout import farthest_km, tiles_of, window_pixels
 from yieldsim.runs.survey_options import GOALS, SurveyOptions
 from yieldsim.runs.survey_tiles import VARIABLES, Progress, Tile, TileJob, survey_tiles

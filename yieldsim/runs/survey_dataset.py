@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
-from yieldsim.base.labelled import attributes
-from yieldsim.base.nouns import Notes, Source
+from yieldsim.base.dataset import attributes
+from yieldsim.base.model import Notes, Source
 from yieldsim.files.map_projection import in_degrees
 from yieldsim.files.provenance import provenance
 from yieldsim.planning.survey_places import best_places
 from yieldsim.runs.survey_tiles import VARIABLES, TileJob
 
 if TYPE_CHECKING:
-    from yieldsim.base.relief import Float32Array
+    from yieldsim.base.height_grid import Float32Array
     from yieldsim.base.vectors import FloatArray
     from yieldsim.files.rasters import Raster
     from yieldsim.runs.survey_options import SurveyOptions

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import CannotCompute, InputError, Problem
-from yieldsim.base.nouns import Site
+from yieldsim.base.model import Site
 from yieldsim.runs.survey_tiles import Tile, frame_of
 
 if TYPE_CHECKING:

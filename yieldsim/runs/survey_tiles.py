@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.errors import CannotCompute, InputError, Problem
-from yieldsim.base.nouns import Collector, Site
-from yieldsim.base.relief import Float32Array
+from yieldsim.base.height_grid import Float32Array
+from yieldsim.base.model import Collector, Site
 
 if TYPE_CHECKING:
     from yieldsim.base.vectors import FloatArray

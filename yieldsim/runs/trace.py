@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from yieldsim.base.errors import CannotCompute, InputError, Problem
-from yieldsim.base.nouns import Acceptance, BiaxialAcceptance, Collector, Notes, RoundAcceptance, Source
+from yieldsim.base.model import Acceptance, BiaxialAcceptance, Collector, Notes, RoundAcceptance, Source
 
 if TYPE_CHECKING:
-    from yieldsim.base.prescription import OpticalMaterial, Prescription
+    from yieldsim.base.prescription_model import OpticalMaterial, Prescription
     from yieldsim.optics.curve import Curve, Grid, Ways
     from yieldsim.optics.etendue_ledger import EtendueLedger
     from yieldsim.optics.scene import Scene

@@ -26,7 +26,7 @@ from yieldsim.runs.trace_summary import (
 )
 
 if TYPE_CHECKING:
-    from yieldsim.base.prescription import Lens
+    from yieldsim.base.prescription_model import Lens
     from yieldsim.runs.trace import TraceRun
 
 DRAWN_RAYS = 17

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
-from yieldsim.base.nouns import Acceptance, Notes, Source
+from yieldsim.base.model import Acceptance, Notes, Source
 from yieldsim.base.sun_disc import angular_radius_deg
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics import causes
@@ -23,7 +23,7 @@ from yieldsim.optics.scene import Scene
 from yieldsim.optics.tracer import SHIFTS, Seen, directions_xyz, record, trace
 
 if TYPE_CHECKING:
-    from yieldsim.base.prescription import Prescription
+    from yieldsim.base.prescription_model import Prescription
 
 SEEN_RAYS = 1 << 19
 MAP_CELLS = 36

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import CannotCompute, InputError, Problem
-from yieldsim.base.nouns import Acceptance, Collector, Mount, Notes, Site, Source
+from yieldsim.base.model import Acceptance, Collector, Mount, Notes, Site, Source
 from yieldsim.runs.tune_bench import TOLERANCE, Bench, Range, Trial, trial_row
 
 if TYPE_CHECKING:

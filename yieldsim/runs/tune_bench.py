@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import YieldsimError
-from yieldsim.base.nouns import Acceptance, Mount, RoundAcceptance
+from yieldsim.base.model import Acceptance, Mount, RoundAcceptance
 
 if TYPE_CHECKING:
     from yieldsim.base.vectors import FloatArray

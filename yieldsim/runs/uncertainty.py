@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
+from yieldsim.base.dataset import add
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.labelled import add
-from yieldsim.base.load_nouns import DOUBTS, UncertainPlan
-from yieldsim.base.nouns import Collector, HorizonMask, Site, TerrainHorizon
+from yieldsim.base.load_model import DOUBTS, UncertainPlan
+from yieldsim.base.model import Collector, HorizonMask, Site, TerrainHorizon
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning import outcome, uncertainty
 from yieldsim.planning.storage import Needs, dispatch, needs_from

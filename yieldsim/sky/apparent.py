@@ -14,7 +14,7 @@ import numpy as np
 from yieldsim.base.clock import library_time
 from yieldsim.base.constants import AU_KM
 from yieldsim.base.ephemeris import Ephemeris, Orientation
-from yieldsim.base.nouns import Body
+from yieldsim.base.model import Body
 from yieldsim.base.vectors import FloatArray
 from yieldsim.sky.ellipsoid import enu_axes_xyz, position_km
 from yieldsim.sky.rotation import ElementsFrame

@@ -11,10 +11,10 @@ import numpy as np
 import xarray as xr
 from numpy.typing import ArrayLike
 
+from yieldsim.base.dataset import add
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.interpolation import linear
-from yieldsim.base.labelled import add
-from yieldsim.base.nouns import OpticalDepthTable, Site
+from yieldsim.base.model import OpticalDepthTable, Site
 from yieldsim.base.vectors import FloatArray
 
 LOWEST_ELEVATION_DEG = -10.0

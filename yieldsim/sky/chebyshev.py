@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.base.errors import CannotCompute
-from yieldsim.base.kernels import njit
+from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
 
 NODES = 18

@@ -17,8 +17,8 @@ import numpy as np
 import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
-from yieldsim.base.labelled import add
-from yieldsim.base.nouns import Occulter
+from yieldsim.base.dataset import add
+from yieldsim.base.model import Occulter
 from yieldsim.base.vectors import FloatArray, azimuth_elevation_deg
 from yieldsim.sky.chebyshev import Pieces
 from yieldsim.sky.conjunctions import NEAR, angular_radii_deg

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from yieldsim.base.constants import DAYS_PER_CENTURY, J2000_JD
-from yieldsim.base.nouns import RotationElements, Rows
+from yieldsim.base.model import RotationElements, Rows
 from yieldsim.base.vectors import FloatArray
 
 

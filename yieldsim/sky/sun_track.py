@@ -9,12 +9,12 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from yieldsim.base.arctangent import arctangent2
+from yieldsim.base.atan2 import arctangent2
 from yieldsim.base.constants import AU_KM, SECONDS_PER_HOUR, SOLAR_RADIUS_KM
+from yieldsim.base.dataset import add
 from yieldsim.base.ephemeris import Ephemeris
-from yieldsim.base.kernels import njit
-from yieldsim.base.labelled import add
-from yieldsim.base.nouns import Body, Occulter
+from yieldsim.base.jit import njit
+from yieldsim.base.model import Body, Occulter
 from yieldsim.base.vectors import FloatArray
 from yieldsim.sky.apparent import SiteSky
 from yieldsim.sky.chebyshev import Pieces, fit

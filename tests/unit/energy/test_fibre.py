@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from yieldsim.base.nouns import AttenuationTable, Fibre
+from yieldsim.base.model import AttenuationTable, Fibre
 from yieldsim.energy.fibre import (
     attenuation_transmittance,
     darkening_transmittance,

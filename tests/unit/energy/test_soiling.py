@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.constants import SECONDS_PER_DAY
-from yieldsim.base.nouns import CleaningEvent, Dust, Shield
+from yieldsim.base.model import CleaningEvent, Dust, Shield
 from yieldsim.energy.soiling import (
     clean_fraction,
     cycle_ends_tdb_s,

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from yieldsim.base.labelled import add
+from yieldsim.base.dataset import add
 from yieldsim.files.column_words import csv_metadata
 from yieldsim.files.results import write_dataset
 

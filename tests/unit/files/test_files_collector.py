@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.errors import InputError
-from yieldsim.base.nouns import (
+from yieldsim.base.model import (
     AttenuationTable,
     BiaxialAcceptance,
     Mount,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.errors import InputError
-from yieldsim.base.load_nouns import ShieldOutage
+from yieldsim.base.load_model import ShieldOutage
 from yieldsim.files.bundled import sites_folder
 from yieldsim.files.loads import column_word, read_load
 from yieldsim.files.uncertain import read_uncertain

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.errors import InputError
-from yieldsim.base.nouns import HorizonMask, OpticalDepthTable, TerrainHorizon
+from yieldsim.base.model import HorizonMask, OpticalDepthTable, TerrainHorizon
 from yieldsim.files.inputs import read_site
 
 

@@ -11,7 +11,7 @@ import pytest
 import skyfield_data
 
 from yieldsim.base.errors import InputError, WriteFailed
-from yieldsim.base.nouns import Source
+from yieldsim.base.model import Source
 from yieldsim.files.bundled import bodies_folder, body_names, ephemeris_folder, sites_folder
 from yieldsim.files.provenance import file_source, package_version, provenance
 from yieldsim.files.recognise import recognised

@@ -15,7 +15,7 @@ import pytest
 
 from yieldsim.base.clock import library_time, tdb_seconds
 from yieldsim.base.errors import DataMissing, InputError
-from yieldsim.base.nouns import Body
+from yieldsim.base.model import Body
 from yieldsim.files.bundled import ephemeris_folder
 from yieldsim.files.inputs import read_body
 from yieldsim.files.kernel_files import Coverage

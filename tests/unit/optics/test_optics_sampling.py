@@ -8,7 +8,7 @@ import numpy as np
 from numpy.testing import assert_allclose
 from scipy.stats import norm
 
-from yieldsim.base.prescription import Band, FibreFace, Funnel, Lens, Prescription
+from yieldsim.base.prescription_model import Band, FibreFace, Funnel, Lens, Prescription
 from yieldsim.base.sun_disc import LIMB_DARKENING
 from yieldsim.optics import causes
 from yieldsim.optics.curve import Ways, falls_to_deg, table_of, trace_curve

@@ -8,7 +8,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from yieldsim.base.nouns import Mount, RoundAcceptance
+from yieldsim.base.model import Mount, RoundAcceptance
 from yieldsim.base.vectors import direction_enu_xyz
 from yieldsim.energy.sunlit import MOST_STEPS, SunlitGathering
 from yieldsim.planning.cover import RunLists, united

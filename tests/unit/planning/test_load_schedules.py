@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.errors import DataMissing
-from yieldsim.base.load_nouns import Load, LoadSeries, Schedule
+from yieldsim.base.load_model import Load, LoadSeries, Schedule
 from yieldsim.optics.photometry import SUNLIGHT, LightFigures
 from yieldsim.planning.loads import (
     Rows,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from yieldsim.base.load_nouns import Storage
+from yieldsim.base.load_model import Storage
 from yieldsim.planning.outcome import Outage, by_load, counted, light_of, outages, served, store_of_run
 from yieldsim.planning.storage import DEFERRABLE, ESSENTIAL, SHEDDABLE, dispatch, needs_from, store_of
 

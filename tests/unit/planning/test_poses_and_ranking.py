@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from yieldsim.base.nouns import Mount
+from yieldsim.base.model import Mount
 from yieldsim.base.vectors import angle_between_deg, mount_axes_enu_xyz
 from yieldsim.planning.facing import in_hundredths, survivors
 from yieldsim.planning.poses import (

@@ -7,7 +7,7 @@ from itertools import combinations_with_replacement
 import numpy as np
 import pytest
 
-from yieldsim.base.nouns import BiaxialAcceptance, Mount, RoundAcceptance
+from yieldsim.base.model import BiaxialAcceptance, Mount, RoundAcceptance
 from yieldsim.base.vectors import direction_enu_xyz
 from yieldsim.planning.poses import facings
 from yieldsim.planning.shared_year import best_mix, moved_together, sharing_facings, turned_again

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from yieldsim.base.nouns import Collector, Mount, RoundAcceptance
+from yieldsim.base.model import Collector, Mount, RoundAcceptance
 from yieldsim.planning.survey_collector import TurnedCollector, turn_step_deg, yield_table
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from yieldsim.base.nouns import Collector, HorizonMask, Mount, RoundAcceptance
+from yieldsim.base.model import Collector, HorizonMask, Mount, RoundAcceptance
 from yieldsim.files.inputs import read_body
 from yieldsim.ground.local_sphere import LocalSphere
 from yieldsim.planning.survey_collector import turned_collector
@@ -177,7 +177,7 @@ def collector_of(width_deg=12.0, mounts=ONE):
 
 
 def test_turned_power_is_area_times_cosine_times_acceptance():
-    from yieldsim.base.nouns import Site
+    from yieldsim.base.model import Site
     from yieldsim.base.vectors import direction_enu_xyz
     from yieldsim.energy.incidence import sun_in_mount_xyz
     from yieldsim.optics.acceptance import acceptance_at
@@ -201,7 +201,7 @@ def test_turned_power_is_area_times_cosine_times_acceptance():
 
 
 def test_delivered_energy_is_the_sum_over_time():
-    from yieldsim.base.nouns import Site
+    from yieldsim.base.model import Site
 
     site = Site(name="x", body=read_body("moon").noun, latitude_deg=-89.0, longitude_deg=0.0)
     path, horizons = polar_path(), random_horizons(25)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from yieldsim.base.nouns import BiaxialAcceptance, Dust, RoundAcceptance
+from yieldsim.base.model import BiaxialAcceptance, Dust, RoundAcceptance
 from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.energy.soiling import DustHistory, clean_fraction
 from yieldsim.optics.acceptance import acceptance_at

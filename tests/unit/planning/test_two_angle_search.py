@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from yieldsim.base.nouns import BiaxialAcceptance, Dust
+from yieldsim.base.model import BiaxialAcceptance, Dust
 from yieldsim.base.sun_disc import brightness
 from yieldsim.base.vectors import direction_enu_xyz
 from yieldsim.energy.soiling import DustHistory

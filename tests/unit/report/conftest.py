@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from yieldsim.base import labelled, vectors
+from yieldsim.base import dataset as base_dataset
+from yieldsim.base import vectors
 
 STAGES = (
     "sunlight",
@@ -181,11 +182,11 @@ def estimate(
     if air:
         hourly |= {"optical_depth": np.full(hours, 0.5), "beam_transmittance": transmittance}
     for key, values in hourly.items():
-        ds = labelled.add(ds, key, values)
-    ds = labelled.add(ds, "incidence_deg", incidence, ("time", "mount"))
-    ds = labelled.add(ds, "clean_fraction", np.repeat(clean[:, None], len(mounts), 1), ("time", "mount"))
-    ds = labelled.add(ds, "mount_delivered_power_w", by_mount, ("time", "mount"))
-    ds = labelled.add(ds, "stage_power_w", np.stack(list(stages.values()), axis=1), ("time", "stage"))
+        ds = base_dataset.add(ds, key, values)
+    ds = base_dataset.add(ds, "incidence_deg", incidence, ("time", "mount"))
+    ds = base_dataset.add(ds, "clean_fraction", np.repeat(clean[:, None], len(mounts), 1), ("time", "mount"))
+    ds = base_dataset.add(ds, "mount_delivered_power_w", by_mount, ("time", "mount"))
+    ds = base_dataset.add(ds, "stage_power_w", np.stack(list(stages.values()), axis=1), ("time", "stage"))
     for column, key in enumerate(("mount_tilt_deg", "mount_azimuth_deg", "mount_roll_deg", "mount_count")):
         ds[key] = ("mount", np.array([mount[column] for mount in mounts]))
     ds["horizon_azimuth_deg"], ds["horizon_elevation_deg"] = ("horizon", mask[0]), ("horizon", mask[1])

@@ -13,7 +13,7 @@ import pytest
 import xarray as xr
 
 from yieldsim.base.errors import InputError
-from yieldsim.base.load_nouns import Life, Load, LoadPlan, Schedule, Storage
+from yieldsim.base.load_model import Life, Load, LoadPlan, Schedule, Storage
 from yieldsim.report import budget_words, style
 from yieldsim.report.budget_figures import _columns_h, draw_light, draw_loads
 from yieldsim.report.budget_pages import budget_pdf

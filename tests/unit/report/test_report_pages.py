@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from yieldsim.base import cautions
+from yieldsim.base import safety_notices
 from yieldsim.report import pages, style
 
 pymupdf = pytest.importorskip("pymupdf")
@@ -75,8 +75,8 @@ def test_pages_and_their_words(
         "From sunlight to delivered light",
         "Gaps: when nothing arrives",
         "Inputs and method",
-        cautions.CAUTION_EYES,
-        cautions.CAUTION_ESTIMATE,
+        safety_notices.CAUTION_EYES,
+        safety_notices.CAUTION_ESTIMATE,
         *(source[key] for source in summary["provenance"]["inputs"] for key in ("name", "sha256")),
     ):
         assert part in text, part
@@ -148,11 +148,11 @@ def test_warnings_stand_on_the_first_page_and_in_full_on_the_last(make_estimate:
 
 def test_cautions_of_the_run_are_printed_once(make_estimate: Make) -> None:
     ds = make_estimate("three martian days")
-    summary = json.loads(ds.attrs["summary"]) | {"cautions": ["Mind the step.", cautions.CAUTION_EYES]}
+    summary = json.loads(ds.attrs["summary"]) | {"cautions": ["Mind the step.", safety_notices.CAUTION_EYES]}
     ds = ds.assign_attrs(summary=json.dumps(summary))
     text = words(pymupdf.open(stream=pages.report_pdf(ds)))
     assert text.count("Mind the step.") == 1
-    assert text.count(cautions.CAUTION_EYES) == 1
+    assert text.count(safety_notices.CAUTION_EYES) == 1
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from yieldsim.base.errors import InputError
-from yieldsim.base.nouns import BiaxialAcceptance, Dust, Fibre, HorizonMask, Mount, RoundAcceptance, Shield
+from yieldsim.base.model import BiaxialAcceptance, Dust, Fibre, HorizonMask, Mount, RoundAcceptance, Shield
 from yieldsim.files.bundled import sites_folder
 from yieldsim.files.inputs import read_collector, read_site
 from yieldsim.runs.deliver import summary_of

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from yieldsim.base.nouns import HorizonMask, Site
+from yieldsim.base.model import HorizonMask, Site
 from yieldsim.files.inputs import read_collector, read_site
 from yieldsim.runs.rank import rank, summary_of
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
-from yieldsim.base.nouns import RotationElements
+from yieldsim.base.model import RotationElements
 from yieldsim.files.inputs import read_body
 
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from yieldsim.base.dataset import add
 from yieldsim.base.errors import InputError
-from yieldsim.base.labelled import add
-from yieldsim.base.nouns import OpticalDepthTable, Site
+from yieldsim.base.model import OpticalDepthTable, Site
 from yieldsim.files.inputs import read_body
 from yieldsim.sky.atmosphere import add_air, air_mass, optical_depth_at, optical_depth_warning
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.clock import library_time
-from yieldsim.base.nouns import RotationElements
+from yieldsim.base.model import RotationElements
 from yieldsim.sky.rotation import ElementsFrame
 
 CENTURY_S = 36_525.0 * 86_400.0

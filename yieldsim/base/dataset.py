@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from yieldsim.base.vocabulary import VOCABULARY, Word
+from yieldsim.base.variables import VOCABULARY, Word
 
 ROUNDING = 1e-9
 """Slack on the allowed range, for sums and interpolation that end a few ulp outside it."""

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from yieldsim.base import kernels
+from yieldsim.base import jit
 
-KERNEL = "from yieldsim.base.kernels import njit\n"
+KERNEL = "from yieldsim.base.jit import njit\n"
 FILES = {
     "__init__.py": "",
     "base/__init__.py": "",
@@ -34,7 +34,7 @@ def package(tmp_path: Path) -> Path:
     (root / "base").mkdir(parents=True)
     for name, text in FILES.items():
         (root / name).write_text(text)
-    shutil.copy(kernels.__file__, root / "base" / "kernels.py")
+    shutil.copy(jit.__file__, root / "base" / "jit.py")
     return root
 
 
@@ -69,9 +69,9 @@ def test_without_sources_or_a_known_cache_nothing_is_kept(monkeypatch: pytest.Mo
         return x + 1.0
 
     plus_one.__module__ = "nowhere"
-    assert kernels.njit(cache=True)(plus_one)(1.0) == 2.0
+    assert jit.njit(cache=True)(plus_one)(1.0) == 2.0
     plus_one.__module__ = __name__
-    kept = kernels.njit(cache=True)(plus_one)
+    kept = jit.njit(cache=True)(plus_one)
     assert kept(1.0) == 2.0
     assert "NullCache" not in type(kept._cache).__name__
 
@@ -79,20 +79,18 @@ def test_without_sources_or_a_known_cache_nothing_is_kept(monkeypatch: pytest.Mo
         """A library that keeps its cache in another way."""
 
     monkeypatch.setattr(type(kept), "enable_caching", lambda self: setattr(self, "_cache", Foreign()))
-    other = kernels.njit(cache=True)(plus_one)
+    other = jit.njit(cache=True)(plus_one)
     assert "NullCache" in type(other._cache).__name__
     assert other(1.0) == 2.0
 
 
 def test_the_mark_reaches_the_ground() -> None:
     """A kernel of the third floor depends on modules of the ground floor that it does not import itself."""
-    found = kernels.needed("yieldsim.planning.sweep")
+    found = jit.needed("yieldsim.planning.sweep")
     assert {
         "yieldsim.planning.acceptance_lookup",
         "yieldsim.optics.acceptance",
         "yieldsim.base.sun_disc",
     } <= found
     assert not any(name.split(".")[1] in ("cli", "report", "runs") for name in found)
-    assert kernels.source_stamp("yieldsim.planning.sweep") != kernels.source_stamp(
-        "yieldsim.optics.acceptance"
-    )
+    assert jit.source_stamp("yieldsim.planning.sweep") != jit.source_stamp("yieldsim.optics.acceptance")

@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from yieldsim.base.nouns import frozen_array
+from yieldsim.base.model import frozen_array
 from yieldsim.base.vectors import FloatArray
 
 LensKind = Literal["fresnel", "linear_fresnel", "domed_fresnel", "plano_convex", "none"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from yieldsim.base.nouns import frozen_array
+from yieldsim.base.model import frozen_array
 from yieldsim.base.vectors import FloatArray
 
 LoadKind = Literal["light", "heat", "electric"]
