@@ -17,10 +17,10 @@ import numpy as np
 
 from yieldsim.base.prescription_model import Band, FibreFace, Lens, OpticalMaterial, Prescription
 from yieldsim.files.prescription import read_prescription
-from yieldsim.optics import causes
-from yieldsim.optics.curve import Ways, trace_curve
-from yieldsim.optics.scene import build_scene
-from yieldsim.optics.tracer import directions_xyz, record, trace
+from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.acceptance_trace import Ways, trace_curve
+from yieldsim.optics.raytrace.scene import build_scene
+from yieldsim.optics.raytrace.tracer import directions_xyz, record, trace
 
 SITES = Path(__file__).resolve().parents[2] / "sites"
 INDEX, RADIUS, THICKNESS, TARGET = 1.4906, 0.2, 0.012, 0.35
@@ -52,7 +52,7 @@ def collectors() -> None:
             began = time.perf_counter()
             curve = trace_curve(scene, Ways(0.005, spin=spin))
             seconds = time.perf_counter() - began
-            worst = curve.error[:, causes.DELIVERED].max() / curve.share[0, causes.DELIVERED]
+            worst = curve.error[:, loss_causes.DELIVERED].max() / curve.share[0, loss_causes.DELIVERED]
             print(
                 f"{'':18s} curve of {len(curve.angle_deg)} angles, worst error {worst:.2%}: {seconds:.2f} s"
             )

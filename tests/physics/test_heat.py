@@ -9,7 +9,6 @@ import pytest
 from numpy.testing import assert_allclose
 
 from yieldsim.base.prescription_model import FibreFace, Funnel, Heat, Lens, OpticalMaterial, Prescription
-from yieldsim.optics import causes
 from yieldsim.optics.heat import (
     fibre_temperature_k,
     funnel_areas_m2,
@@ -18,7 +17,8 @@ from yieldsim.optics.heat import (
     lens_temperature_k,
     radiative_balance_k,
 )
-from yieldsim.optics.scene import build_scene
+from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.scene import build_scene
 
 SIGMA = 5.670374419e-8
 
@@ -107,8 +107,12 @@ def test_absorbed_power_goes_to_the_right_part() -> None:
     )
     heat = Heat(sun_distance_au=2.0, face_absorptance=0.05)
     prescription = Prescription(name="lens", lens=lens, fibre=fibre, heat=heat)
-    share = np.zeros(causes.COUNT)
-    share[causes.LENS_ABSORPTION], share[causes.OUTSIDE_CONE], share[causes.DELIVERED] = 0.1, 0.05, 0.5
+    share = np.zeros(loss_causes.COUNT)
+    share[loss_causes.LENS_ABSORPTION], share[loss_causes.OUTSIDE_CONE], share[loss_causes.DELIVERED] = (
+        0.1,
+        0.05,
+        0.5,
+    )
     parts = {part.part: part for part in heat_balance(prescription, build_scene(prescription), share)}
     power = 1361.0 / 4.0
     assert_allclose(parts["lens"].absorbed_w, 0.1 * power, rtol=1e-9)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from yieldsim.base.dataset import add
 from yieldsim.base.model import HorizonMask
 from yieldsim.base.sun_disc import angular_radius_deg, brightness, sample_points, strips
-from yieldsim.ground.horizon import add_visibility, flat_dip_deg, mask_elevation_deg
+from yieldsim.ground.visible_disc import add_visibility, flat_dip_deg, mask_elevation_deg
 
 RADIUS = 0.2666
 AUTHORITIES = Path(__file__).parents[1] / "authorities"

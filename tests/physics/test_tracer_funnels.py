@@ -10,10 +10,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from yieldsim.base.prescription_model import Collar, FibreFace, Funnel, Lens, OpticalMaterial, Prescription
-from yieldsim.optics import causes
-from yieldsim.optics.scene import Scene, build_scene
-from yieldsim.optics.tracer import directions_xyz, paths, record, trace
-from yieldsim.optics.walls import full_height, parabola_half_width, solve_axis_angle, wall_hit
+from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.funnel_walls import full_height, parabola_half_width, solve_axis_angle, wall_hit
+from yieldsim.optics.raytrace.scene import Scene, build_scene
+from yieldsim.optics.raytrace.tracer import directions_xyz, paths, record, trace
 
 
 def glass(n: float, absorption_per_m: float = 0.0) -> OpticalMaterial:
@@ -92,8 +92,8 @@ def test_trough_accepts_everything_inside_and_nothing_outside(angle: float) -> N
     for longitudinal in (0.0, 25.0):
         inside = directions_xyz(np.array([0.0, 0.5, 0.9, 0.99]) * angle, np.full(4, longitudinal))
         outside = directions_xyz(np.array([1.01, 1.1, 1.5]) * angle, np.full(3, longitudinal))
-        got_in = in_band(scene, trace(scene, inside, points=1024).share)[:, causes.DELIVERED]
-        got_out = in_band(scene, trace(scene, outside, points=1024).share)[:, causes.DELIVERED]
+        got_in = in_band(scene, trace(scene, inside, points=1024).share)[:, loss_causes.DELIVERED]
+        got_out = in_band(scene, trace(scene, outside, points=1024).share)[:, loss_causes.DELIVERED]
         # projected transverse angles are those of the section: the acceptance edge stays at `angle`
         assert_allclose(got_in, 1.0, atol=1e-9)
         assert_allclose(got_out, 0.0, atol=1e-9)
@@ -106,7 +106,7 @@ def test_rotated_compound_parabolic_loses_a_little_inside_its_edge() -> None:
     mouth = outlet / math.sin(math.radians(angle))
     scene = bare_funnel("compound_parabolic", "round", mouth, outlet, full_height(mouth / 2.0, outlet / 2.0))
     directions = directions_xyz(np.array([0.0, 10.0, 19.0, 21.0, 24.0]), np.zeros(5))
-    got = in_band(scene, trace(scene, directions, points=2048).share)[:, causes.DELIVERED]
+    got = in_band(scene, trace(scene, directions, points=2048).share)[:, loss_causes.DELIVERED]
     assert got[0] > 0.9999
     assert got[1] > 0.98
     assert 0.5 < got[2] < 0.99
@@ -142,7 +142,7 @@ def test_reciprocity_of_a_lossless_funnel(
     directions = np.stack([sine * np.cos(azimuth), sine * np.sin(azimuth), np.sqrt(1.0 - sine**2)], axis=-1)
     # the mean over the unit disc of sines, spun over azimuth
     traced = trace(scene, directions, points=4096, shifts=4, spin=True)
-    accepted = in_band(scene, traced.share)[:, causes.DELIVERED].mean()
+    accepted = in_band(scene, traced.share)[:, loss_causes.DELIVERED].mean()
     if section == "trough":
         # ideal end mirrors: the trough's outlet is as long as its mouth
         assert_allclose(accepted, outlet / mouth, rtol=0.01)
@@ -184,8 +184,8 @@ def test_straight_trough_by_unfolding(angle: float) -> None:
     x = (np.arange(200_000) + 0.5) / 200_000 * mouth - mouth / 2.0
     expected = unfolded_wedge(x, math.radians(angle), mouth, outlet, length).mean()
     traced = trace(scene, directions_xyz(np.array([angle]), np.zeros(1)), points=8192)
-    found = in_band(scene, traced.share)[0, causes.DELIVERED]
-    error = traced.error[0, causes.DELIVERED]
+    found = in_band(scene, traced.share)[0, loss_causes.DELIVERED]
+    error = traced.error[0, loss_causes.DELIVERED]
     # 4.5 standard errors of 16 shifts: chance 4e-4 a case (Student t, 15 degrees of freedom)
     assert_allclose(found, expected, atol=4.5 * error + 1e-5)
 
@@ -301,7 +301,7 @@ def test_mirror_loss_is_reflectance_to_the_bounces() -> None:
     whole = trace(lossless, direction, points=2048).share[0]
     dimmed = trace(lossy, direction, points=2048).share[0]
     straight = 1.0 / 9.0
-    passed = in_band(lossless, whole)[causes.DELIVERED]
+    passed = in_band(lossless, whole)[loss_causes.DELIVERED]
     assert_allclose(passed, 1.0, atol=1e-12)
     # on the axis: a ninth passes untouched, the rest reflects once until outlet images: by unfolding
     x = (np.arange(20_000) + 0.5) / 20_000
@@ -313,7 +313,7 @@ def test_mirror_loss_is_reflectance_to_the_bounces() -> None:
     images = np.ceil(np.arcsin(np.minimum(1.0, r / (inner / math.cos(gamma)))) / gamma / 2.0 - 0.5)
     expected = (0.9**images).mean()
     assert passed > straight
-    assert_allclose(in_band(lossy, dimmed)[causes.DELIVERED], expected, rtol=2e-3)
+    assert_allclose(in_band(lossy, dimmed)[loss_causes.DELIVERED], expected, rtol=2e-3)
 
 
 def test_total_reflection_limit_of_a_dielectric_compound_parabola() -> None:
@@ -348,7 +348,7 @@ def test_total_reflection_limit_of_a_dielectric_compound_parabola() -> None:
         )
         scene = build_scene(Prescription(name="cpc", lens=Lens(kind="none"), funnel=funnel, fibre=fibre))
         traced = trace(scene, directions_xyz(np.array([19.9]), np.zeros(1)), points=2048)
-        return float(in_band(scene, traced.share)[0, causes.FUNNEL_ESCAPE])
+        return float(in_band(scene, traced.share)[0, loss_causes.FUNNEL_ESCAPE])
 
     assert leak(1.79) == 0.0
     assert leak(1.46) > 0.01
@@ -368,14 +368,14 @@ def test_solid_cone_absorption_follows_path_length() -> None:
     fibre = FibreFace(section="round", width_m=0.021, length_m=0.021, numerical_aperture=0.5)
     scene = build_scene(Prescription(name="rod", lens=Lens(kind="none"), funnel=funnel, fibre=fibre))
     share = in_band(scene, trace(scene, directions_xyz(np.zeros(1), np.zeros(1)), points=256).share)[0]
-    assert_allclose(share[causes.DELIVERED], 0.96**2 * math.exp(-0.2), rtol=1e-9)
-    assert_allclose(share[causes.FUNNEL_ABSORPTION], 0.96 * (1.0 - math.exp(-0.2)), rtol=1e-9)
+    assert_allclose(share[loss_causes.DELIVERED], 0.96**2 * math.exp(-0.2), rtol=1e-9)
+    assert_allclose(share[loss_causes.FUNNEL_ABSORPTION], 0.96 * (1.0 - math.exp(-0.2)), rtol=1e-9)
 
 
 def test_seen_places_add_up_to_the_ledger() -> None:
     scene = bare_funnel("straight", "round", 0.03, 0.01, 0.06, 0.95)
     seen = record(scene, directions_xyz(np.array([5.0]), np.zeros(1))[0], rays=4096, sun_radius_deg=0.2665)
-    assert_allclose(seen.delivered.sum() / seen.rays, seen.share[causes.DELIVERED], rtol=1e-12)
+    assert_allclose(seen.delivered.sum() / seen.rays, seen.share[loss_causes.DELIVERED], rtol=1e-12)
     assert np.hypot(seen.face_x_m, seen.face_y_m).max() <= 0.005 * (1.0 + 1e-9)
 
 
@@ -411,4 +411,4 @@ def test_focusing_mirrors_beside_a_lens(section: str) -> None:
     outlet = float(scene.parts.collar[0]["outlet_x"])
     # the mirror ends within the shadow of the lens
     expected = 0.1 * (1.0 - (max(outlet, 0.1) / 0.15) ** 2)
-    assert_allclose(share[causes.COLLAR_MIRROR], expected, rtol=5e-3)
+    assert_allclose(share[loss_causes.COLLAR_MIRROR], expected, rtol=5e-3)

@@ -13,21 +13,21 @@ from numpy.testing import assert_allclose
 from yieldsim.base.errors import InputError
 from yieldsim.base.prescription_model import Band, Coating, FibreFace, Lens, OpticalMaterial, Prescription
 from yieldsim.files.materials import plain_material
-from yieldsim.optics import causes
 from yieldsim.optics.acceptance import acceptance_at
-from yieldsim.optics.curve import Ways, table_of, trace_curve
 from yieldsim.optics.fresnel import prism_deviation_deg, reflectances
-from yieldsim.optics.groove_section import facet_from_air, facet_from_glass
-from yieldsim.optics.grooves import (
+from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.acceptance_trace import Ways, table_of, trace_curve
+from yieldsim.optics.raytrace.groove_section import facet_from_air, facet_from_glass
+from yieldsim.optics.raytrace.grooves import (
     design_facets,
     facet_slope_in_deg,
     facet_slope_out_deg,
     groove_table,
     largest_turn_in_deg,
 )
-from yieldsim.optics.sampling import disc_radius_table
-from yieldsim.optics.scene import Scene, build_scene
-from yieldsim.optics.tracer import Seen, directions_xyz, paths, record, trace
+from yieldsim.optics.raytrace.sampling import disc_radius_table
+from yieldsim.optics.raytrace.scene import Scene, build_scene
+from yieldsim.optics.raytrace.tracer import Seen, directions_xyz, paths, record, trace
 from yieldsim.runs.trace_summary import spot_size
 
 N = 1.4906
@@ -341,8 +341,8 @@ def test_facet_transmittance_by_turn() -> None:
             scene.parts.station["aperture_x"] = 0.018
             traced = trace(scene, NORMAL[None], points=1024, shifts=4)
             share = in_band(scene, traced.share)[0]
-            passed = share[causes.DELIVERED] + share[causes.BESIDE_FIBRE]
-            caught = share[causes.DRAFT] + share[causes.LENS_EDGE]
+            passed = share[loss_causes.DELIVERED] + share[loss_causes.BESIDE_FIBRE]
+            caught = share[loss_causes.DRAFT] + share[loss_causes.LENS_EDGE]
             # what a neighbour's draft face catches has passed the first face already
             first = 1.0 - np.mean(reflectances(slope if side == "out" else 0.0, 1.0, N))
             assert_allclose(
@@ -367,7 +367,7 @@ def test_draft_faces_take_their_width() -> None:
     tangent = math.tan(math.radians(slope)) * math.tan(math.radians(draft))
     front = 1.0 - float(reflectances(0.0, 1.0, N)[0])
     expected = tangent / (1.0 + tangent) * front
-    assert_allclose(in_band(scene, share.share)[0, causes.DRAFT], expected, rtol=5e-3)
+    assert_allclose(in_band(scene, share.share)[0, loss_causes.DRAFT], expected, rtol=5e-3)
 
 
 def test_rounded_tips_and_valleys_take_their_width() -> None:
@@ -407,7 +407,7 @@ def test_rounded_tips_and_valleys_take_their_width() -> None:
     )
     share = in_band(scene, trace(scene, NORMAL[None], points=8192, shifts=4).share)[0]
     front = 1.0 - float(reflectances(0.0, 1.0, N)[0])
-    assert_allclose(share[causes.ROUNDING], 3.0 * width / 5e-4 * front, rtol=5e-3)
+    assert_allclose(share[loss_causes.ROUNDING], 3.0 * width / 5e-4 * front, rtol=5e-3)
 
 
 def brute_force_facet(
@@ -513,7 +513,7 @@ def test_coatings_raise_the_light() -> None:
     )
     without = trace(bare, NORMAL[None], points=256).share[0]
     with_it = trace(coated, NORMAL[None], points=256).share[0]
-    assert with_it[causes.LENS_REFLECTION] < 0.05 * without[causes.LENS_REFLECTION]
+    assert with_it[loss_causes.LENS_REFLECTION] < 0.05 * without[loss_causes.LENS_REFLECTION]
 
 
 # ---------------------------------------------------------------- the Sun's width and colours
@@ -561,8 +561,8 @@ def test_disc_table_is_the_point_table_over_the_disc() -> None:
     directions = directions_xyz(angles, np.zeros(6))
     disc = trace(scene, directions, points=4096, sun_radius_deg=0.266453)
     smeared = acceptance_at(table_of(point, False), directions, 0.266453)
-    peak = point.share[0, causes.DELIVERED]
-    assert_allclose(disc.share[:, causes.DELIVERED] / peak, smeared / peak, atol=0.015)
+    peak = point.share[0, loss_causes.DELIVERED]
+    assert_allclose(disc.share[:, loss_causes.DELIVERED] / peak, smeared / peak, atol=0.015)
 
 
 def test_colours_focus_apart() -> None:

@@ -9,11 +9,11 @@ import pytest
 from numpy.testing import assert_allclose
 
 from yieldsim.base.prescription_model import FibreFace, Funnel, Lens, OpticalMaterial, Prescription
-from yieldsim.optics import causes
-from yieldsim.optics.collector_walk import SEEN_LENGTH, walk
 from yieldsim.optics.fresnel import reflectances
-from yieldsim.optics.ray_steps import RAY_LENGTH
-from yieldsim.optics.scene import Scene, build_scene
+from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.ray_collector import SEEN_LENGTH, walk
+from yieldsim.optics.raytrace.ray_steps import RAY_LENGTH
+from yieldsim.optics.raytrace.scene import Scene, build_scene
 
 LENS_INDEX, FUNNEL_INDEX, LENS_ABSORPTION, FUNNEL_ABSORPTION = 1.49, 1.7, 3.0, 5.0
 
@@ -60,7 +60,7 @@ class Twin:
 
     def __init__(self, position: np.ndarray, direction: np.ndarray) -> None:
         self.position, self.direction, self.weight = position.copy(), direction.copy(), 1.0
-        self.lost = np.zeros(causes.COUNT)
+        self.lost = np.zeros(loss_causes.COUNT)
 
     def give(self, share: float, cause: int) -> None:
         self.lost[cause] += self.weight * share
@@ -86,10 +86,10 @@ def through_fresnel(twin: Twin, scene: Scene) -> bool:
     """Flat front, grooves behind, in steps along the ray through the grooves' depth."""
     table, lens = scene.parts.table, scene.parts.lens[0]
     pitch, thickness, draft = float(lens["pitch"]), float(lens["thickness"]), float(lens["tan_draft"])
-    if not twin.refract(np.array([0.0, 0.0, 1.0]), 1.0, LENS_INDEX, causes.LENS_REFLECTION):
+    if not twin.refract(np.array([0.0, 0.0, 1.0]), 1.0, LENS_INDEX, loss_causes.LENS_REFLECTION):
         return False
     top = thickness - float(lens["deepest"]) * 1.001
-    twin.run(top / twin.direction[2], LENS_ABSORPTION, causes.LENS_ABSORPTION)
+    twin.run(top / twin.direction[2], LENS_ABSORPTION, loss_causes.LENS_ABSORPTION)
 
     def in_air(distance: float) -> bool:
         x, y, z = twin.position + distance * twin.direction
@@ -106,38 +106,38 @@ def through_fresnel(twin: Twin, scene: Scene) -> bool:
     for _ in range(50):
         middle = 0.5 * (low + high)
         low, high = (low, middle) if in_air(middle) else (middle, high)
-    twin.run(high, LENS_ABSORPTION, causes.LENS_ABSORPTION)
+    twin.run(high, LENS_ABSORPTION, loss_causes.LENS_ABSORPTION)
     x, y, z = twin.position
     groove, place = divmod(math.hypot(x, y), pitch)
     slope = table[int(groove), 0]
     on_facet = abs(z - thickness + place * slope) < abs(pitch + (z - thickness) * draft - place)
     if not on_facet:
-        twin.give(1.0, causes.DRAFT)
+        twin.give(1.0, loss_causes.DRAFT)
         return False
     radial = np.array([x, y, 0.0]) / math.hypot(x, y)
     normal = slope * radial + np.array([0.0, 0.0, 1.0])
-    if not twin.refract(normal / np.linalg.norm(normal), LENS_INDEX, 1.0, causes.LENS_REFLECTION):
+    if not twin.refract(normal / np.linalg.norm(normal), LENS_INDEX, 1.0, loss_causes.LENS_REFLECTION):
         return False
     climb = (thickness - z) / twin.direction[2]
     if place + climb * float(twin.direction @ radial) > pitch:
-        twin.give(1.0, causes.DRAFT)
+        twin.give(1.0, loss_causes.DRAFT)
         return False
     return True
 
 
 def through_plano_convex(twin: Twin, radius: float, thickness: float) -> bool:
     """Flat front, spherical back."""
-    if not twin.refract(np.array([0.0, 0.0, 1.0]), 1.0, LENS_INDEX, causes.LENS_REFLECTION):
+    if not twin.refract(np.array([0.0, 0.0, 1.0]), 1.0, LENS_INDEX, loss_causes.LENS_REFLECTION):
         return False
     centre = np.array([0.0, 0.0, thickness - radius])
     to_centre = twin.position - centre
     b = float(to_centre @ twin.direction)
     distance = -b + math.sqrt(b * b - to_centre @ to_centre + radius**2)
-    twin.run(distance, LENS_ABSORPTION, causes.LENS_ABSORPTION)
+    twin.run(distance, LENS_ABSORPTION, loss_causes.LENS_ABSORPTION)
     if math.hypot(*twin.position[:2]) > 0.15:
-        twin.give(1.0, causes.LENS_EDGE)
+        twin.give(1.0, loss_causes.LENS_EDGE)
         return False
-    return twin.refract((twin.position - centre) / radius, LENS_INDEX, 1.0, causes.LENS_REFLECTION)
+    return twin.refract((twin.position - centre) / radius, LENS_INDEX, 1.0, loss_causes.LENS_REFLECTION)
 
 
 def through_funnel(twin: Twin, mouth_depth: float, is_round: bool) -> None:
@@ -145,8 +145,8 @@ def through_funnel(twin: Twin, mouth_depth: float, is_round: bool) -> None:
     twin.position = twin.position + (mouth_depth - twin.position[2]) / twin.direction[2] * twin.direction
     x, y = twin.position[:2]
     if (math.hypot(x, y) if is_round else max(abs(x), abs(y))) > 0.025:
-        return twin.give(1.0, causes.MISSED_FUNNEL)
-    if not twin.refract(np.array([0.0, 0.0, 1.0]), 1.0, FUNNEL_INDEX, causes.MOUTH_REFLECTION):
+        return twin.give(1.0, loss_causes.MISSED_FUNNEL)
+    if not twin.refract(np.array([0.0, 0.0, 1.0]), 1.0, FUNNEL_INDEX, loss_causes.MOUTH_REFLECTION):
         return None
     taper = (0.01 - 0.025) / 0.06
     for _ in range(200):
@@ -164,10 +164,10 @@ def through_funnel(twin: Twin, mouth_depth: float, is_round: bool) -> None:
         for _ in range(60):
             middle = 0.5 * (low + high)
             low, high = (low, middle) if beyond(middle) else (middle, high)
-        twin.run(low, FUNNEL_ABSORPTION, causes.FUNNEL_ABSORPTION)
+        twin.run(low, FUNNEL_ABSORPTION, loss_causes.FUNNEL_ABSORPTION)
         x, y, z = twin.position
         if z - mouth_depth < 1e-8:
-            return twin.give(1.0, causes.FUNNEL_TURNED)
+            return twin.give(1.0, loss_causes.FUNNEL_TURNED)
         if z - mouth_depth > 0.06 - 1e-8:
             break
         side = np.array([x, y, 0.0])
@@ -177,16 +177,16 @@ def through_funnel(twin: Twin, mouth_depth: float, is_round: bool) -> None:
         normal = normal / np.linalg.norm(normal)
         cosine = float(twin.direction @ normal)
         kept = float(np.mean(reflectances(math.degrees(math.acos(cosine)), FUNNEL_INDEX, 1.0)))
-        twin.give(1.0 - kept, causes.FUNNEL_ESCAPE)
+        twin.give(1.0 - kept, loss_causes.FUNNEL_ESCAPE)
         twin.direction = twin.direction - 2.0 * cosine * normal
-    if not twin.refract(np.array([0.0, 0.0, 1.0]), FUNNEL_INDEX, 1.0, causes.OUTLET_REFLECTION):
+    if not twin.refract(np.array([0.0, 0.0, 1.0]), FUNNEL_INDEX, 1.0, loss_causes.OUTLET_REFLECTION):
         return None
     twin.position = twin.position + 0.001 / twin.direction[2] * twin.direction
     if math.hypot(*twin.position[:2]) > 0.01:
-        return twin.give(1.0, causes.BESIDE_FIBRE)
+        return twin.give(1.0, loss_causes.BESIDE_FIBRE)
     if math.hypot(*twin.direction[:2]) > 0.55:
-        return twin.give(1.0, causes.OUTSIDE_CONE)
-    return twin.give(1.0, causes.DELIVERED)
+        return twin.give(1.0, loss_causes.OUTSIDE_CONE)
+    return twin.give(1.0, loss_causes.DELIVERED)
 
 
 @pytest.mark.parametrize("kind", ["fresnel", "plano_convex"])
@@ -196,13 +196,13 @@ def test_ledger_of_every_ray(kind: str, section: str) -> None:
     _, scene = collector(kind, section)
     station = scene.parts.station[0]
     rng = np.random.default_rng(11)
-    met = np.zeros(causes.COUNT)
+    met = np.zeros(loss_causes.COUNT)
     for _ in range(60):
         turn, r = rng.uniform(0.0, 2.0 * math.pi), 0.148 * math.sqrt(rng.uniform())
         tilt = rng.normal(0.0, 0.02, 2)
         direction = np.array([tilt[0], tilt[1], math.sqrt(1.0 - tilt @ tilt)])
         start = np.array([r * math.cos(turn), r * math.sin(turn), 0.0])
-        ray, ledger = np.zeros(RAY_LENGTH), np.zeros(causes.COUNT)
+        ray, ledger = np.zeros(RAY_LENGTH), np.zeros(loss_causes.COUNT)
         ray[:3], ray[3:6], ray[6], ray[7] = start, direction, 1.0, 600.0
         ray[8:12] = LENS_INDEX, LENS_ABSORPTION, FUNNEL_INDEX, FUNNEL_ABSORPTION
         walk(
@@ -225,4 +225,4 @@ def test_ledger_of_every_ray(kind: str, section: str) -> None:
         met += ledger
     # the sample is worth something only if light ends in many ways
     assert np.count_nonzero(met) >= 7
-    assert met[causes.DELIVERED] > 2.0
+    assert met[loss_causes.DELIVERED] > 2.0

@@ -22,9 +22,9 @@ from yieldsim.base.prescription_model import (
     Prescription,
     Tolerances,
 )
-from yieldsim.optics import causes
-from yieldsim.optics.scene import Scene, build_scene
-from yieldsim.optics.tracer import record, refine, trace
+from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.scene import Scene, build_scene
+from yieldsim.optics.raytrace.tracer import record, refine, trace
 
 
 def glass(n: float, absorption_per_m: float = 0.0) -> OpticalMaterial:
@@ -152,7 +152,7 @@ def test_no_design_beats_the_etendue_of_its_fibre(prescription: Prescription) ->
     radius = np.sqrt((np.arange(count) + 0.5) / count)
     turn = 2.0 * math.pi * ((np.arange(count) * 0.6180339887498949) % 1.0)
     directions = np.stack([radius * np.cos(turn), radius * np.sin(turn), np.sqrt(1.0 - radius**2)], axis=-1)
-    accepted = trace(scene, directions, points=64, shifts=2).share[:, causes.DELIVERED]
+    accepted = trace(scene, directions, points=64, shifts=2).share[:, loss_causes.DELIVERED]
     used = scene.aperture_area_m2 * math.pi * accepted.mean()
     noise = 5.0 * scene.aperture_area_m2 * math.pi * accepted.std() / math.sqrt(count)
     limit = math.pi * prescription.fibre.numerical_aperture**2 * scene.face_area_m2
@@ -241,7 +241,7 @@ def test_refinement_reaches_its_precision_and_agrees() -> None:
     scene.parts.funnel["slope_error"] = 0.0
     direction = np.array([[0.0, 0.0, 1.0]])
     refined = refine(scene, direction, precision=5e-4, sun_radius_deg=0.2665)
-    assert refined.error[0, causes.DELIVERED] <= 5e-4
+    assert refined.error[0, loss_causes.DELIVERED] <= 5e-4
     points = refined.rays // 16
     assert_allclose(
         refined.share, trace(scene, direction, points=points, sun_radius_deg=0.2665).share, atol=1e-13

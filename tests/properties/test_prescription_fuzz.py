@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from yieldsim.base.errors import DataMissing, InputError
 from yieldsim.files.prescription import prescription_from
 from yieldsim.files.prescription_edit import read_source
-from yieldsim.optics.scene import build_scene
-from yieldsim.optics.tracer import trace
+from yieldsim.optics.raytrace.scene import build_scene
+from yieldsim.optics.raytrace.tracer import trace
 
 SITES = Path(__file__).resolve().parents[2] / "sites"
 DEMOS = [read_source(path)[1] for path in sorted(SITES.glob("*.optics.toml"))]

@@ -23,7 +23,7 @@ from yieldsim.energy.chain import STAGE_NAMES, fibre_transmittance, stage_powers
 from yieldsim.energy.incidence import add_acceptance, add_beam, add_incidence
 from yieldsim.energy.sky_bound import SkyEnergy
 from yieldsim.energy.sunlit import SunlitGathering, SunlitSteps
-from yieldsim.ground.horizon import add_visibility
+from yieldsim.ground.visible_disc import add_visibility
 from yieldsim.optics.acceptance import half_width_deg
 from yieldsim.sky.atmosphere import add_air
 from yieldsim.sky.eclipse import add_occulter

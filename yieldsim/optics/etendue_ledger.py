@@ -11,9 +11,9 @@ import math
 from dataclasses import dataclass
 
 from yieldsim.base.prescription_model import Prescription
-from yieldsim.optics import causes
-from yieldsim.optics.curve import Curve, Grid, table_of
 from yieldsim.optics.etendue import projected_acceptance_sr
+from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.acceptance_trace import Curve, Grid, table_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,11 +42,14 @@ def etendue_ledger(prescription: Prescription, traced: Curve | Grid) -> EtendueL
     """The ledger of a traced curve or grid, shield film left out."""
     area = prescription.aperture_area_m2
     by_cause = [
-        area * projected_acceptance_sr(table_of(traced, False, cause=cause)) for cause in range(causes.COUNT)
+        area * projected_acceptance_sr(table_of(traced, False, cause=cause))
+        for cause in range(loss_causes.COUNT)
     ]
     lost = tuple(
-        (causes.NAMES[cause], value)
+        (loss_causes.NAMES[cause], value)
         for cause, value in enumerate(by_cause)
-        if cause != causes.DELIVERED and value > 0.0
+        if cause != loss_causes.DELIVERED and value > 0.0
     )
-    return EtendueLedger(fibre_limit_m2_sr(prescription), sum(by_cause), by_cause[causes.DELIVERED], lost)
+    return EtendueLedger(
+        fibre_limit_m2_sr(prescription), sum(by_cause), by_cause[loss_causes.DELIVERED], lost
+    )

@@ -26,9 +26,9 @@ from scipy.optimize import brentq
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2, STEFAN_BOLTZMANN_W_M2_K4
 from yieldsim.base.prescription_model import Heat, Prescription
 from yieldsim.base.vectors import FloatArray
-from yieldsim.optics.causes import ABSORBED_IN, DELIVERED
-from yieldsim.optics.scene import Scene
-from yieldsim.optics.walls import profile
+from yieldsim.optics.raytrace.funnel_walls import profile
+from yieldsim.optics.raytrace.loss_causes import ABSORBED_IN, DELIVERED
+from yieldsim.optics.raytrace.scene import Scene
 
 SIGMA = STEFAN_BOLTZMANN_W_M2_K4
 HOTTEST_K = 1e5

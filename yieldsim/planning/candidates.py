@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from yieldsim.planning.acceptance_lookup import Lookup, widened
+from yieldsim.optics.acceptance_interpolator import Lookup, widened
 from yieldsim.planning.cover import RunLists
 from yieldsim.planning.facing import at_best_rolls
 from yieldsim.planning.lit_steps import runs_of_facings

@@ -34,10 +34,10 @@ from yieldsim.energy.fibre import (
     fibre_ends_fraction,
 )
 from yieldsim.energy.integrate import Setting, TimeGrid
-from yieldsim.planning.acceptance_lookup import Lookup, curve_light, grid_light
+from yieldsim.optics.acceptance_interpolator import Lookup, curve_light, grid_light
+from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning.ageing import history_of, mean_load_days, removals
 from yieldsim.planning.drawn_sky import DrawnSky
-from yieldsim.planning.lookup_making import lookup
 
 FACTORS = 17
 Values = dict[str, float]

@@ -17,7 +17,7 @@ from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.model import HorizonMask
 from yieldsim.base.vectors import FloatArray, direction_enu_xyz
 from yieldsim.energy.integrate import BLOCK_STEPS, Setting, TimeGrid, first_steps
-from yieldsim.ground.horizon import add_visibility
+from yieldsim.ground.visible_disc import add_visibility
 from yieldsim.sky.atmosphere import add_air
 from yieldsim.sky.eclipse import add_occulter
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.base.vectors import FloatArray
-from yieldsim.planning.acceptance_lookup import widened
+from yieldsim.optics.acceptance_interpolator import widened
 from yieldsim.planning.poses import (
     Facings,
     axes_enu_xyz,

@@ -22,7 +22,7 @@ from yieldsim.base.jit import njit
 from yieldsim.base.model import Mount
 from yieldsim.base.vectors import azimuth_elevation_deg
 from yieldsim.energy.sunlit import SunlitSteps
-from yieldsim.planning.acceptance_lookup import Lookup
+from yieldsim.optics.acceptance_interpolator import Lookup
 from yieldsim.planning.cover import RunLists, serving, united
 from yieldsim.planning.dust_rates import DustRates
 from yieldsim.planning.following import SAME_GAP

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
-from yieldsim.planning.acceptance_lookup import Lookup, light
+from yieldsim.optics.acceptance_interpolator import Lookup, light
 from yieldsim.planning.lit_steps import LitSteps, longest_gap_steps
 from yieldsim.planning.weighted_sky import WeightedSky
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
-from yieldsim.planning.acceptance_lookup import Lookup, light_at
+from yieldsim.optics.acceptance_interpolator import Lookup, light_at
 
 SMOOTH = 1.5e-3
 """Largest second difference, over the peak, across a block that is read once. Neighbouring blocks largely

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
-from yieldsim.planning.acceptance_lookup import Lookup, any_light, clearance, curve_light, grid_light
+from yieldsim.optics.acceptance_interpolator import Lookup, any_light, clearance, curve_light, grid_light
 
 Runs = tuple[NDArray[np.int64], NDArray[np.int64]]
 """Starts and ends (first step after) of stretches of fine steps that deliver, in order and apart."""

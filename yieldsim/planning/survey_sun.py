@@ -20,7 +20,7 @@ from yieldsim.base.jit import njit
 from yieldsim.base.model import Site
 from yieldsim.base.sun_disc import strips
 from yieldsim.base.vectors import FloatArray, azimuth_elevation_deg, direction_enu_xyz
-from yieldsim.ground.horizon import add_visibility
+from yieldsim.ground.visible_disc import add_visibility
 from yieldsim.sky.atmosphere import add_air
 from yieldsim.sky.eclipse import add_occulter
 from yieldsim.sky.sun_track import SunTrack

@@ -24,9 +24,9 @@ from numba import prange
 from yieldsim.base.jit import njit
 from yieldsim.base.model import Acceptance
 from yieldsim.base.vectors import FloatArray
-from yieldsim.planning.acceptance_lookup import Lookup
+from yieldsim.optics.acceptance_interpolator import Lookup
+from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning.lit_steps import interleaved
-from yieldsim.planning.lookup_making import lookup
 from yieldsim.planning.roughness import Roughness, grid_flag, ring_remainder, roughness
 from yieldsim.planning.sky_bands import AZIMUTH_BINS, CELLS_ACROSS_BLOCK, Bands, banded, settled
 from yieldsim.planning.sweep_kernels import grid_kwh, kept_rates, light_of, round_kwh

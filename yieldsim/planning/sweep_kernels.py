@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
-from yieldsim.planning.acceptance_lookup import grid_light
+from yieldsim.optics.acceptance_interpolator import grid_light
 from yieldsim.planning.roughness import grid_flag
 from yieldsim.planning.sky_bands import AZIMUTH_BINS
 

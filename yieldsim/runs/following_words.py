@@ -8,11 +8,11 @@ import numpy as np
 
 from yieldsim.base.errors import Problem
 from yieldsim.energy import ledger
+from yieldsim.optics.acceptance_interpolator import light
+from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning import following
-from yieldsim.planning.acceptance_lookup import light
 from yieldsim.planning.few_units import track_of, units_for_gaps
 from yieldsim.planning.following import Follower
-from yieldsim.planning.lookup_making import lookup
 
 if TYPE_CHECKING:
     from yieldsim.energy.integrate import Integrated

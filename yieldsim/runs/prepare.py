@@ -54,7 +54,7 @@ def prepare(
     from yieldsim.energy import soiling
     from yieldsim.energy.integrate import Setting
     from yieldsim.files.kernels import open_ephemeris
-    from yieldsim.ground.horizon import flat_dip_deg
+    from yieldsim.ground.visible_disc import flat_dip_deg
     from yieldsim.runs.span import span_utc, time_grid
     from yieldsim.sky.sun_track import prepare_track
 

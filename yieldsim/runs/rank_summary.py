@@ -160,7 +160,7 @@ def _low_skyline_gain(run: SiteRun) -> float | None:
     The ledger's sunlight holds this light already. Rows are taken at their middles: what a row does not resolve is
     the same over both horizons and leaves their ratio. None where no Sun clears the bare horizon.
     """
-    from yieldsim.ground.horizon import add_visibility
+    from yieldsim.ground.visible_disc import add_visibility
 
     setting, series = run.ready.setting, run.estimate
     mask, dip_deg = setting.mask, setting.dip_deg

@@ -13,9 +13,9 @@ from yieldsim.base.model import Acceptance, BiaxialAcceptance, Collector, Notes,
 
 if TYPE_CHECKING:
     from yieldsim.base.prescription_model import OpticalMaterial, Prescription
-    from yieldsim.optics.curve import Curve, Grid, Ways
     from yieldsim.optics.etendue_ledger import EtendueLedger
-    from yieldsim.optics.scene import Scene
+    from yieldsim.optics.raytrace.acceptance_trace import Curve, Grid, Ways
+    from yieldsim.optics.raytrace.scene import Scene
 
 Progress = Callable[[int, int], None]
 
@@ -69,9 +69,9 @@ def trace(
     of ours).
     """
     from yieldsim.files.prescription import read_prescription
-    from yieldsim.optics.curve import table_of
     from yieldsim.optics.etendue_ledger import etendue_ledger
-    from yieldsim.optics.scene import build_scene
+    from yieldsim.optics.raytrace.acceptance_trace import table_of
+    from yieldsim.optics.raytrace.scene import build_scene
     from yieldsim.runs.trace_summary import summary_of_trace
 
     if not 1e-5 <= tolerance <= 0.2:
@@ -117,8 +117,8 @@ def acceptance_from_prescription(
     prescription says "here". Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.files.prescription import read_prescription
-    from yieldsim.optics.curve import table_of
-    from yieldsim.optics.scene import build_scene
+    from yieldsim.optics.raytrace.acceptance_trace import table_of
+    from yieldsim.optics.raytrace.scene import build_scene
 
     loaded = read_prescription(path)
     prescription = loaded.noun
@@ -223,8 +223,8 @@ def _placed(prescription: Prescription, path: str | Path, build: Callable[[Presc
 
 def _ways(prescription: Prescription, tolerance: float, source: str, seed: int | None) -> Ways:
     from yieldsim.base.sun_disc import angular_radius_deg
-    from yieldsim.optics.curve import Ways
-    from yieldsim.optics.tracer import SEED
+    from yieldsim.optics.raytrace.acceptance_trace import Ways
+    from yieldsim.optics.raytrace.tracer import SEED
 
     return Ways(
         precision=tolerance,
@@ -238,7 +238,7 @@ def _traced(
     scene: Scene, prescription: Prescription, ways: Ways, progress: Progress | None, where: str | Path
 ) -> Curve | Grid:
     from yieldsim.files.named_paths import shown
-    from yieldsim.optics.curve import trace_curve, trace_grid
+    from yieldsim.optics.raytrace.acceptance_trace import trace_curve, trace_grid
 
     try:
         if prescription.is_linear:
@@ -291,7 +291,7 @@ def _standing_warnings(prescription: Prescription, scene: Scene) -> tuple[str, .
 
 def _warnings(prescription: Prescription, scene: Scene, traced: Curve | Grid) -> list[str]:
     """All of it, the traced ones included."""
-    from yieldsim.optics.curve import Curve
+    from yieldsim.optics.raytrace.acceptance_trace import Curve
     from yieldsim.runs.trace_summary import azimuth_spread
 
     lines = list(_standing_warnings(prescription, scene))

@@ -10,11 +10,11 @@ import numpy as np
 
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.vectors import FloatArray
-from yieldsim.optics import causes
-from yieldsim.optics.curve import Curve
-from yieldsim.optics.scene import Scene, conic_sag_m
-from yieldsim.optics.tracer import paths
-from yieldsim.optics.walls import profile
+from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.acceptance_trace import Curve
+from yieldsim.optics.raytrace.funnel_walls import profile
+from yieldsim.optics.raytrace.scene import Scene, conic_sag_m
+from yieldsim.optics.raytrace.tracer import paths
 from yieldsim.report.style import number
 from yieldsim.report.trace_figures import Opening, Outline, TracePage, facts_of, trace_pictures
 from yieldsim.runs.trace_summary import (
@@ -104,9 +104,9 @@ def losses_frame(run: TraceRun) -> Any:
     else:
         t, along = np.meshgrid(traced.transverse_deg, traced.longitudinal_deg, indexing="ij")
         columns = {"transverse_deg": t.ravel(), "longitudinal_deg": along.ravel()}
-    share, error = (values.reshape(-1, causes.COUNT) for values in (traced.share, traced.error))
-    columns["delivered_error"] = error[:, causes.DELIVERED]
-    for cause, name in enumerate(causes.NAMES):
+    share, error = (values.reshape(-1, loss_causes.COUNT) for values in (traced.share, traced.error))
+    columns["delivered_error"] = error[:, loss_causes.DELIVERED]
+    for cause, name in enumerate(loss_causes.NAMES):
         if share[:, cause].any():
             columns[name.replace(" ", "_").replace("'", "")] = share[:, cause]
     return pd.DataFrame(columns)
@@ -136,7 +136,10 @@ def page_of(run: TraceRun) -> TracePage:
         )
     row = flux.row()
     widths = run.summary["acceptance"]
-    order = [causes.DELIVERED, *(cause for cause in range(causes.COUNT) if cause != causes.DELIVERED)]
+    order = [
+        loss_causes.DELIVERED,
+        *(cause for cause in range(loss_causes.COUNT) if cause != loss_causes.DELIVERED),
+    ]
     shares = traced.share if isinstance(traced, Curve) else traced.share[:, 0]
     return TracePage(
         name=run.prescription.name,
@@ -148,10 +151,10 @@ def page_of(run: TraceRun) -> TracePage:
         angle_words="incidence angle" if one_angle else "transverse angle at longitudinal 0°",
         angle_deg=traced.angle_deg if isinstance(traced, Curve) else traced.transverse_deg,
         shares=shares[:, order],
-        loss_names=[causes.NAMES[cause] for cause in order[1:]],
+        loss_names=[loss_causes.NAMES[cause] for cause in order[1:]],
         grid=None
         if isinstance(traced, Curve)
-        else (traced.transverse_deg, traced.longitudinal_deg, traced.share[..., causes.DELIVERED]),
+        else (traced.transverse_deg, traced.longitudinal_deg, traced.share[..., loss_causes.DELIVERED]),
         half_width_deg=widths.get("half_width_50_deg"),
         spot_x_mm=1e3 * seen.mouth_x_m,
         spot_y_mm=1e3 * seen.mouth_y_m,

@@ -14,13 +14,13 @@ from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.model import Acceptance, Notes, Source
 from yieldsim.base.sun_disc import angular_radius_deg
 from yieldsim.base.vectors import FloatArray
-from yieldsim.optics import causes
-from yieldsim.optics.curve import Curve, Grid, Ways, falls_to_deg
 from yieldsim.optics.etendue import largest_concentration
 from yieldsim.optics.etendue_ledger import EtendueLedger
 from yieldsim.optics.heat import heat_balance
-from yieldsim.optics.scene import Scene
-from yieldsim.optics.tracer import SHIFTS, Seen, directions_xyz, record, trace
+from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.acceptance_trace import Curve, Grid, Ways, falls_to_deg
+from yieldsim.optics.raytrace.scene import Scene
+from yieldsim.optics.raytrace.tracer import SHIFTS, Seen, directions_xyz, record, trace
 
 if TYPE_CHECKING:
     from yieldsim.base.prescription_model import Prescription
@@ -131,7 +131,7 @@ def azimuth_spread(scene: Scene, curve: Curve) -> float:
     accepted = []
     for azimuth in np.radians([0.0, 22.5, 45.0, 90.0]):
         directions = np.stack([sine * np.cos(azimuth), sine * np.sin(azimuth), cosine], axis=-1)
-        accepted.append(trace(scene, directions, points=2048).share[:, causes.DELIVERED])
+        accepted.append(trace(scene, directions, points=2048).share[:, loss_causes.DELIVERED])
     return float(np.ptp(accepted, axis=0).max())
 
 
@@ -139,7 +139,7 @@ def shares_at_normal(traced: Curve | Grid, film: float) -> FloatArray:
     """Shares by cause with the Sun straight on, the film's part taken out of the rest."""
     share = traced.share[0] if isinstance(traced, Curve) else traced.share[0, 0]
     with_film = share * film
-    with_film[causes.FILM] += 1.0 - film
+    with_film[loss_causes.FILM] += 1.0 - film
     return np.asarray(with_film)
 
 
@@ -167,7 +167,7 @@ def summary_of_trace(
             spot = spot_size(prescription, seen)
             film = film_transmittance(prescription)
             share = seen.share * film
-            share[causes.FILM] += 1.0 - film
+            share[loss_causes.FILM] += 1.0 - film
             wavelengths, efficiency = spectral_efficiency(scene, seen)
     parts = heat_balance(prescription, scene, share)
     for part in parts:
@@ -196,7 +196,7 @@ def summary_of_trace(
         notes.add(
             f"{outside:.0%} of sunlight lies outside the traced band: it counts as lost, and as heat in the {heated}"
         )
-    error = traced.error[..., causes.DELIVERED]
+    error = traced.error[..., loss_causes.DELIVERED]
     mean_loss = {name: value / ledger.offered for name, value in ledger.lost}
     return {
         "schema": "yieldsim trace 1",
@@ -215,11 +215,11 @@ def summary_of_trace(
             {
                 "cause": name,
                 "normal": float(normal[cause]),
-                "normal_error": float(traced.error.reshape(-1, causes.COUNT)[0, cause]),
+                "normal_error": float(traced.error.reshape(-1, loss_causes.COUNT)[0, cause]),
                 "within_cone": float(mean_loss.get(name, 0.0)),
             }
-            for cause, name in enumerate(causes.NAMES)
-            if cause != causes.DELIVERED and (normal[cause] > 0.0 or mean_loss.get(name, 0.0) > 0.0)
+            for cause, name in enumerate(loss_causes.NAMES)
+            if cause != loss_causes.DELIVERED and (normal[cause] > 0.0 or mean_loss.get(name, 0.0) > 0.0)
         ],
         "etendue_used": ledger.used_fraction,
         "etendue": {
@@ -310,7 +310,7 @@ def _limit(widths: dict[str, float | None], numerical_aperture: float) -> tuple[
 
 def half_width_error_deg(traced: Curve | Grid) -> float | None:
     """One standard error of the half width at 50 %: that of the acceptance over the curve's slope there."""
-    accepted, error = traced.share[..., causes.DELIVERED], traced.error[..., causes.DELIVERED]
+    accepted, error = traced.share[..., loss_causes.DELIVERED], traced.error[..., loss_causes.DELIVERED]
     if isinstance(traced, Curve):
         angle = traced.angle_deg
     else:
@@ -332,7 +332,7 @@ def half_widths(traced: Curve | Grid) -> dict[str, float | None]:
         return width if math.isfinite(width) else None
 
     levels = (("50", 0.5), ("90", 0.9))
-    accepted = traced.share[..., causes.DELIVERED]
+    accepted = traced.share[..., loss_causes.DELIVERED]
     if isinstance(traced, Curve):
         return {f"half_width_{name}_deg": falls(traced.angle_deg, accepted, level) for name, level in levels}
     return {

@@ -86,10 +86,10 @@ class Bench:
         from yieldsim.files.prescription import prescription_from
         from yieldsim.files.prescription_edit import with_value
         from yieldsim.optics.acceptance import half_width_deg
-        from yieldsim.optics.curve import table_of
         from yieldsim.optics.etendue import projected_acceptance_sr
         from yieldsim.optics.etendue_ledger import fibre_limit_m2_sr
-        from yieldsim.optics.scene import build_scene
+        from yieldsim.optics.raytrace.acceptance_trace import table_of
+        from yieldsim.optics.raytrace.scene import build_scene
         from yieldsim.runs.trace import acceptance_of
 
         data = self.data

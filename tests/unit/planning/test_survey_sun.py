@@ -257,7 +257,7 @@ def test_masks_and_tables_know_the_same_disc():
     """The survey's straight edge and the estimate's disc against a level mask agree."""
     import xarray as xr
 
-    from yieldsim.ground.horizon import add_visibility
+    from yieldsim.ground.visible_disc import add_visibility
 
     elevation = np.linspace(-0.4, 0.4, 41)
     ds = xr.Dataset(coords={"time": np.arange(41)})

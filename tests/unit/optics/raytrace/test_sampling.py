@@ -10,21 +10,21 @@ from scipy.stats import norm
 
 from yieldsim.base.prescription_model import Band, FibreFace, Funnel, Lens, Prescription
 from yieldsim.base.sun_disc import LIMB_DARKENING
-from yieldsim.optics import causes
-from yieldsim.optics.curve import Ways, falls_to_deg, table_of, trace_curve
 from yieldsim.optics.etendue import projected_acceptance_sr
 from yieldsim.optics.etendue_ledger import etendue_ledger
-from yieldsim.optics.sampling import (
+from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.acceptance_trace import Ways, falls_to_deg, table_of, trace_curve
+from yieldsim.optics.raytrace.sampling import (
     GENERATOR,
     WAVELENGTHS,
     disc_radius_table,
     equal_energy_wavelengths,
     random_shifts,
 )
-from yieldsim.optics.scene import Scene, build_scene
+from yieldsim.optics.raytrace.scene import Scene, build_scene
+from yieldsim.optics.raytrace.trace_kernels import normal_deviate
+from yieldsim.optics.raytrace.tracer import record
 from yieldsim.optics.spectrum import energy_below_fraction
-from yieldsim.optics.trace_kernels import normal_deviate
-from yieldsim.optics.tracer import record
 
 
 def test_lattice_projects_evenly_on_every_coordinate() -> None:
@@ -100,7 +100,7 @@ def test_curve_finds_a_hard_edge() -> None:
     scene = open_tube(0.02, 0.5)
     curve = trace_curve(scene, Ways(0.002))
     band = float(scene.parts.station[0]["band_share"])
-    accepted = curve.share[:, causes.DELIVERED]
+    accepted = curve.share[:, loss_causes.DELIVERED]
     assert_allclose(accepted[curve.angle_deg < 29.5], band, atol=1e-12)
     assert_allclose(falls_to_deg(curve.angle_deg, accepted, 0.5), 30.0, atol=0.05)
     assert accepted[-1] == 0.0

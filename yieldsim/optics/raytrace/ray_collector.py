@@ -18,11 +18,11 @@ from numpy.typing import NDArray
 
 from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
-from yieldsim.optics import causes
 from yieldsim.optics.fresnel import bare_reflectance
-from yieldsim.optics.lens_walk import through_lens
-from yieldsim.optics.ray_steps import FACE, Ray, Record, absorb, cross, end_here, lose, move
-from yieldsim.optics.walls import wall_hit, within_mouth
+from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.funnel_walls import wall_hit, within_mouth
+from yieldsim.optics.raytrace.ray_lens import through_lens
+from yieldsim.optics.raytrace.ray_steps import FACE, Ray, Record, absorb, cross, end_here, lose, move
 
 STATION = np.dtype(
     [
@@ -75,11 +75,19 @@ SMALLEST_WEIGHT = 1e-7
 """A ray this weak ends where it is; what is left goes to that wall's cause, so nothing is missing from the
 sum."""
 
-_COLLAR_MIRROR, _COLLAR_TURNED = causes.COLLAR_MIRROR, causes.COLLAR_TURNED
-_MISSED, _MOUTH, _ESCAPE = causes.MISSED_FUNNEL, causes.MOUTH_REFLECTION, causes.FUNNEL_ESCAPE
-_MIRROR, _TURNED, _ABSORPTION = causes.FUNNEL_MIRROR, causes.FUNNEL_TURNED, causes.FUNNEL_ABSORPTION
-_OUTLET, _BESIDE_FIBRE, _CONE = causes.OUTLET_REFLECTION, causes.BESIDE_FIBRE, causes.OUTSIDE_CONE
-_DELIVERED = causes.DELIVERED
+_COLLAR_MIRROR, _COLLAR_TURNED = loss_causes.COLLAR_MIRROR, loss_causes.COLLAR_TURNED
+_MISSED, _MOUTH, _ESCAPE = loss_causes.MISSED_FUNNEL, loss_causes.MOUTH_REFLECTION, loss_causes.FUNNEL_ESCAPE
+_MIRROR, _TURNED, _ABSORPTION = (
+    loss_causes.FUNNEL_MIRROR,
+    loss_causes.FUNNEL_TURNED,
+    loss_causes.FUNNEL_ABSORPTION,
+)
+_OUTLET, _BESIDE_FIBRE, _CONE = (
+    loss_causes.OUTLET_REFLECTION,
+    loss_causes.BESIDE_FIBRE,
+    loss_causes.OUTSIDE_CONE,
+)
+_DELIVERED = loss_causes.DELIVERED
 
 
 @njit(cache=True)

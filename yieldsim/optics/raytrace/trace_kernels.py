@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
-from yieldsim.optics import causes
-from yieldsim.optics.collector_walk import SEEN_LENGTH, Parts, Random, walk
-from yieldsim.optics.ray_steps import RAY_LENGTH, Ray
+from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.ray_collector import SEEN_LENGTH, Parts, Random, walk
+from yieldsim.optics.raytrace.ray_steps import RAY_LENGTH, Ray
 
 CHUNK = 1024
 """Rays in a block."""
@@ -149,13 +149,13 @@ def trace_blocks(
     chunks = count // chunk
     shift_count = shifts.shape[0]
     blocks = directions.shape[0] * shift_count * chunks
-    out = np.zeros((blocks, causes.COUNT))
+    out = np.zeros((blocks, loss_causes.COUNT))
     for block in prange(blocks):
         at = block // (shift_count * chunks)
         which = (block // chunks) % shift_count
         start = (block % chunks) * chunk
         ray = np.zeros(RAY_LENGTH)
-        ledger = np.zeros(causes.COUNT)
+        ledger = np.zeros(loss_causes.COUNT)
         seen = np.zeros(SEEN_LENGTH)
         path = np.zeros((0, 3))
         random: Random = np.zeros(1, np.uint64)
@@ -208,10 +208,10 @@ def trace_seen(
     seen = np.zeros((points, SEEN_LENGTH))
     bins = np.zeros(points, np.int64)
     chunks = (points + chunk - 1) // chunk
-    out = np.zeros((chunks, causes.COUNT))
+    out = np.zeros((chunks, loss_causes.COUNT))
     for block in prange(chunks):
         ray = np.zeros(RAY_LENGTH)
-        ledger = np.zeros(causes.COUNT)
+        ledger = np.zeros(loss_causes.COUNT)
         path = np.zeros((0, 3))
         random: Random = np.zeros(1, np.uint64)
         random[0] = seed + np.uint64(block) * np.uint64(0xD1B54A32D192ED03)

@@ -13,12 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.base.vectors import FloatArray
-from yieldsim.optics import causes
-from yieldsim.optics.collector_walk import SEEN_LENGTH, walk
-from yieldsim.optics.ray_steps import RAY_LENGTH
-from yieldsim.optics.sampling import GENERATOR, disc_radius_table, random_shifts
-from yieldsim.optics.scene import Scene
-from yieldsim.optics.trace_kernels import CHUNK, trace_blocks, trace_seen
+from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.ray_collector import SEEN_LENGTH, walk
+from yieldsim.optics.raytrace.ray_steps import RAY_LENGTH
+from yieldsim.optics.raytrace.sampling import GENERATOR, disc_radius_table, random_shifts
+from yieldsim.optics.raytrace.scene import Scene
+from yieldsim.optics.raytrace.trace_kernels import CHUNK, trace_blocks, trace_seen
 
 SHIFTS = 16
 """Independent random shifts; the standard error of their mean is itself known to 18 %."""
@@ -120,7 +120,7 @@ def ledgers(
         chunk,
         np.uint64(seed),
     )
-    return np.asarray(blocks.reshape(len(directions), shifts, -1, causes.COUNT).sum(axis=2) / count)
+    return np.asarray(blocks.reshape(len(directions), shifts, -1, loss_causes.COUNT).sum(axis=2) / count)
 
 
 def combine(parts: list[FloatArray], scene: Scene, shifts: int) -> Traced:
@@ -129,7 +129,7 @@ def combine(parts: list[FloatArray], scene: Scene, shifts: int) -> Traced:
     mean = sum(parts[1:], parts[0]) / len(parts)
     band = float(scene.parts.station[0]["band_share"])
     mean = mean * band
-    mean[..., causes.OUTSIDE_BAND] += 1.0 - band
+    mean[..., loss_causes.OUTSIDE_BAND] += 1.0 - band
     share = mean.mean(axis=1)
     error = mean.std(axis=1, ddof=1) / math.sqrt(shifts)
     return Traced(share, error, 0)
@@ -153,13 +153,13 @@ def refine(
     Stops at `largest_points` whatever the error, which the answer tells.
     """
     count = len(directions)
-    mean = np.zeros((count, shifts, causes.COUNT))
+    mean = np.zeros((count, shifts, loss_causes.COUNT))
     open_now = np.arange(count)
     points = first_points
     mean[:] = ledgers(scene, directions, points, False, sun_radius_deg, spin, shifts, seed)
     rays = count * shifts * points
     while True:
-        spread = mean[open_now, :, causes.DELIVERED].std(axis=1, ddof=1) / math.sqrt(shifts)
+        spread = mean[open_now, :, loss_causes.DELIVERED].std(axis=1, ddof=1) / math.sqrt(shifts)
         open_now = open_now[spread > precision]
         if open_now.size == 0 or points >= largest_points:
             break
@@ -196,7 +196,7 @@ def record(
     )
     band = float(scene.parts.station[0]["band_share"])
     share = blocks.sum(axis=0) / rays * band
-    share[causes.OUTSIDE_BAND] += 1.0 - band
+    share[loss_causes.OUTSIDE_BAND] += 1.0 - band
     for column in (2, 5, 7):
         seen[:, column] *= band
     return Seen(
@@ -221,7 +221,7 @@ def paths(
     drawings."""
     media = np.array([[np.interp(wavelength_nm, scene.media[:, 0], scene.media[:, k]) for k in range(5)]])
     out = []
-    ledger, seen, random = np.zeros(causes.COUNT), np.zeros(SEEN_LENGTH), np.zeros(1, np.uint64)
+    ledger, seen, random = np.zeros(loss_causes.COUNT), np.zeros(SEEN_LENGTH), np.zeros(1, np.uint64)
     for x, y in starts_xy:
         ray, path = np.zeros(RAY_LENGTH), np.zeros((60, 3))
         ray[0], ray[1], ray[2] = x, y, float(scene.parts.station[0]["aperture_depth"])

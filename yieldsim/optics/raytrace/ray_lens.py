@@ -15,9 +15,9 @@ import numpy as np
 
 from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
-from yieldsim.optics import causes
-from yieldsim.optics.groove_section import facet_from_air, facet_from_glass
-from yieldsim.optics.ray_steps import FACE, Ray, Record, absorb, cross, end_here, move
+from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.groove_section import facet_from_air, facet_from_glass
+from yieldsim.optics.raytrace.ray_steps import FACE, Ray, Record, absorb, cross, end_here, move
 
 LENS = np.dtype(
     [
@@ -46,8 +46,8 @@ LENS = np.dtype(
 NONE, FRESNEL, PLANO_CONVEX = 0, 1, 2
 
 # the causes as plain numbers, for the compiler
-_BESIDE, _REFLECTION, _DRAFT = causes.BESIDE_LENS, causes.LENS_REFLECTION, causes.DRAFT
-_ROUNDING, _EDGE, _ABSORPTION = causes.ROUNDING, causes.LENS_EDGE, causes.LENS_ABSORPTION
+_BESIDE, _REFLECTION, _DRAFT = loss_causes.BESIDE_LENS, loss_causes.LENS_REFLECTION, loss_causes.DRAFT
+_ROUNDING, _EDGE, _ABSORPTION = loss_causes.ROUNDING, loss_causes.LENS_EDGE, loss_causes.LENS_ABSORPTION
 
 
 @njit(cache=True)

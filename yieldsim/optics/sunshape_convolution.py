@@ -11,7 +11,7 @@ from yieldsim.base.model import Acceptance, RoundAcceptance
 from yieldsim.base.sun_disc import sample_points
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics.acceptance import biaxial_over_disc, full_grid, round_over_disc
-from yieldsim.planning.acceptance_lookup import CLEARANCE_STEP, Lookup, lit_nodes
+from yieldsim.optics.acceptance_interpolator import CLEARANCE_STEP, Lookup, lit_nodes
 
 CHORDS_PER_RADIUS = 16
 """Points of the curve across the radius of the disc: a straight line between them is off by under 0.1 % of a

@@ -18,9 +18,9 @@ import numpy as np
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import Acceptance, BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.vectors import FloatArray
-from yieldsim.optics import causes
-from yieldsim.optics.scene import Scene
-from yieldsim.optics.tracer import SEED, Traced, directions_xyz, refine
+from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.scene import Scene
+from yieldsim.optics.raytrace.tracer import SEED, Traced, directions_xyz, refine
 
 SCOUT_DEG = np.array(
     [0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0, 9.0, 12.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 88.0]
@@ -103,7 +103,7 @@ def trace_curve(
             progress(len(rows), most_rows)
 
     def accepted(angle: float) -> float:
-        return float(rows[angle][0][causes.DELIVERED])
+        return float(rows[angle][0][loss_causes.DELIVERED])
 
     add(list(SCOUT_DEG), 0.01)
     peak = max(accepted(angle) for angle in rows)
@@ -150,9 +150,9 @@ def trace_curve(
     angles = _until_dark(sorted(rows), accepted, 0.25 * precision)
     share = np.array([rows[angle][0] for angle in angles])
     error = np.array([rows[angle][1] for angle in angles])
-    if share[-1, causes.DELIVERED] > 0.0:
-        share[-1, causes.OUTSIDE_CONE] += share[-1, causes.DELIVERED]
-        share[-1, causes.DELIVERED] = 0.0
+    if share[-1, loss_causes.DELIVERED] > 0.0:
+        share[-1, loss_causes.OUTSIDE_CONE] += share[-1, loss_causes.DELIVERED]
+        share[-1, loss_causes.DELIVERED] = 0.0
     return Curve(np.array(angles), share, error, rays)
 
 
@@ -166,13 +166,15 @@ def trace_grid(scene: Scene, ways: Ways, progress: Progress | None = None) -> Gr
     half = 0.5 * float(along.angle_deg[-1])
     across = trace_curve(scene, ways, most_rows=MOST_GRID_ROWS)
     tilted = trace_curve(scene, ways, longitudinal_deg=half, most_rows=MOST_GRID_ROWS)
-    peak = float(max(across.share[:, causes.DELIVERED].max(), along.share[:, causes.DELIVERED].max()))
+    peak = float(
+        max(across.share[:, loss_causes.DELIVERED].max(), along.share[:, loss_causes.DELIVERED].max())
+    )
     misfit = ways.precision * peak
     transverse = np.unique(np.concatenate([needed_deg(across, misfit), needed_deg(tilted, misfit)]))
     longitudinal = needed_deg(along, misfit)
     t, l = np.meshgrid(transverse, longitudinal, indexing="ij")  # noqa: E741
     rays = along.rays + across.rays + tilted.rays
-    share = np.empty((*t.shape, causes.COUNT))
+    share = np.empty((*t.shape, loss_causes.COUNT))
     error = np.empty_like(share)
     for column in range(len(longitudinal)):
         directions = directions_xyz(t[:, column], l[:, column])
@@ -182,14 +184,14 @@ def trace_grid(scene: Scene, ways: Ways, progress: Progress | None = None) -> Gr
         if progress is not None:
             progress(column + 1, len(longitudinal))
     for edge in (share[-1], share[:, -1]):
-        edge[:, causes.OUTSIDE_CONE] += edge[:, causes.DELIVERED]
-        edge[:, causes.DELIVERED] = 0.0
+        edge[:, loss_causes.OUTSIDE_CONE] += edge[:, loss_causes.DELIVERED]
+        edge[:, loss_causes.DELIVERED] = 0.0
     return Grid(transverse, longitudinal, share, error, rays)
 
 
 def needed_deg(curve: Curve, misfit: float) -> FloatArray:
     """The angles of a curve without those that straight lines between the others reach within `misfit`."""
-    angle, value = curve.angle_deg, curve.share[:, causes.DELIVERED]
+    angle, value = curve.angle_deg, curve.share[:, loss_causes.DELIVERED]
     kept = [0]
     while kept[-1] < len(angle) - 1:
         first = kept[-1]
@@ -205,7 +207,7 @@ def needed_deg(curve: Curve, misfit: float) -> FloatArray:
 
 
 def table_of(
-    traced: Curve | Grid, source_is_disc: bool, kept: float = 1.0, cause: int = causes.DELIVERED
+    traced: Curve | Grid, source_is_disc: bool, kept: float = 1.0, cause: int = loss_causes.DELIVERED
 ) -> Acceptance:
     """The acceptance table of a trace: the share delivered times `kept` (a film that is counted here).
 

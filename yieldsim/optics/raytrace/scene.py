@@ -11,12 +11,12 @@ import numpy as np
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.prescription_model import Coating, Collar, Funnel, Lens, OpticalMaterial, Prescription
 from yieldsim.base.vectors import FloatArray
-from yieldsim.optics import grooves
-from yieldsim.optics.collector_walk import STATION, Parts, Records
 from yieldsim.optics.fresnel import BARE, LAYER, STATED
-from yieldsim.optics.lens_walk import FRESNEL, LENS, NONE, PLANO_CONVEX
-from yieldsim.optics.sampling import equal_energy_wavelengths
-from yieldsim.optics.walls import WALL, solve_axis_angle
+from yieldsim.optics.raytrace import grooves
+from yieldsim.optics.raytrace.funnel_walls import WALL, solve_axis_angle
+from yieldsim.optics.raytrace.ray_collector import STATION, Parts, Records
+from yieldsim.optics.raytrace.ray_lens import FRESNEL, LENS, NONE, PLANO_CONVEX
+from yieldsim.optics.raytrace.sampling import equal_energy_wavelengths
 
 
 @dataclass(frozen=True, slots=True, eq=False)

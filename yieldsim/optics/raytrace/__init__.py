@@ -1,0 +1,1 @@
+"""Rays through lens and funnel."""
