@@ -11,8 +11,8 @@ from hypothesis import settings
 
 from yieldsim.base.model import Acceptance
 from yieldsim.base.vectors import FloatArray
+from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.sunshape_convolution import cell_for_deg
-from yieldsim.planning.dust_rates import DustRates
 from yieldsim.planning.prospect import Prospect, Use
 from yieldsim.planning.weighted_sky import SkyGathering
 

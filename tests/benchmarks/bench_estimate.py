@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from yieldsim.energy.integrate import converge
+from yieldsim.energy.integration import converge
 from yieldsim.files.inputs import read_body
 from yieldsim.files.kernels import open_ephemeris
 from yieldsim.runs.prepare import prepare

@@ -20,9 +20,9 @@ from numba import njit, prange
 
 from yieldsim.base.model import RoundAcceptance
 from yieldsim.base.vectors import FloatArray
+from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.sunshape_convolution import cell_for_deg
 from yieldsim.planning import sky_cells
-from yieldsim.planning.dust_rates import DustRates
 from yieldsim.planning.poses import axes_enu_xyz, spread_over_sky
 from yieldsim.planning.sweep import Sweep
 from yieldsim.planning.weighted_sky import SkyGathering

@@ -12,7 +12,7 @@ from yieldsim.base.errors import CannotCompute
 from yieldsim.base.load_model import Life
 from yieldsim.base.model import Collector, Dust, Fibre, Mount, RoundAcceptance, Shield
 from yieldsim.energy import soiling
-from yieldsim.planning.ageing import (
+from yieldsim.energy.degradation import (
     CleanLight,
     clean_light,
     history_of,
@@ -101,7 +101,7 @@ def test_dust_and_darkening_come_out_as_they_went_in() -> None:
     clean = np.stack([np.full(720, 50.0), np.linspace(0.0, 80.0, 720)], axis=1)
     light = CleanLight(power_w=clean, edge_s=edges, collector=own, dust=dust, units=2)
     passed = passed_by_mount(light, removals(SHIELD, edges[-1]))
-    from yieldsim.planning.ageing import darkening
+    from yieldsim.energy.degradation import darkening
 
     delivered = clean * passed * darkening(own, edges)[:, None]
     again = clean_light(delivered, passed, edges, own, dust, 2)

@@ -118,7 +118,7 @@ def test_bound_holds_where_the_best_is_not_known(weighed):
 def test_dust_by_tilt_moves_the_best_facing_and_is_bounded(weighed):
     from yieldsim.base.model import Dust
     from yieldsim.energy.soiling import DustHistory
-    from yieldsim.planning.dust_rates import DustRates
+    from yieldsim.energy.soiling_interpolation import DustRates
 
     sun, power = martian(steps=8766 * 3)
     days = np.arange(len(power)) * 20.0 / 1440.0

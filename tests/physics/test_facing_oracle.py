@@ -24,7 +24,7 @@ from yieldsim.base.model import (
 )
 from yieldsim.base.vectors import direction_enu_xyz, mount_axes_enu_xyz
 from yieldsim.energy import soiling
-from yieldsim.energy.integrate import beam_block
+from yieldsim.energy.integration import beam_block
 from yieldsim.files.inputs import read_body
 from yieldsim.optics.acceptance import acceptance_at
 from yieldsim.planning.facing import best_facing

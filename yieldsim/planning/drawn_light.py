@@ -28,15 +28,15 @@ from yieldsim.base.model import (
 )
 from yieldsim.base.vectors import FloatArray, mount_axes_enu_xyz
 from yieldsim.energy import soiling
+from yieldsim.energy.degradation import history_of, mean_load_days, removals
 from yieldsim.energy.fibre import (
     darkening_transmittance,
     fibre_attenuation_fraction,
     fibre_ends_fraction,
 )
-from yieldsim.energy.integrate import Setting, TimeGrid
+from yieldsim.energy.integration import Setting, TimeGrid
 from yieldsim.optics.acceptance_interpolator import Lookup, curve_light, grid_light
 from yieldsim.optics.sunshape_convolution import lookup
-from yieldsim.planning.ageing import history_of, mean_load_days, removals
 from yieldsim.planning.drawn_sky import DrawnSky
 
 FACTORS = 17

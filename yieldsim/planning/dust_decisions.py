@@ -19,7 +19,7 @@ import numpy as np
 from yieldsim.base.constants import SECONDS_PER_DAY
 from yieldsim.base.model import Shield
 from yieldsim.base.vectors import FloatArray
-from yieldsim.planning.ageing import CleanLight, Removals, darkening, passed_by_mount, removals
+from yieldsim.energy.degradation import CleanLight, Removals, darkening, passed_by_mount, removals
 
 CYCLES_TRIED = 49
 VISITS_TRIED = 25

@@ -21,10 +21,10 @@ from numpy.typing import NDArray
 from yieldsim.base.jit import njit
 from yieldsim.base.model import Mount
 from yieldsim.base.vectors import azimuth_elevation_deg
+from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.energy.sunlit import SunlitSteps
 from yieldsim.optics.acceptance_interpolator import Lookup
 from yieldsim.planning.cover import RunLists, serving, united
-from yieldsim.planning.dust_rates import DustRates
 from yieldsim.planning.following import SAME_GAP
 from yieldsim.planning.lit_steps import LitSteps, ends_of_runs, runs_of_facings
 from yieldsim.planning.poses import Facings, axes_enu_xyz, facings, of_mounts, together

@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from yieldsim.base.constants import SECONDS_PER_HOUR
 from yieldsim.base.vectors import FloatArray
+from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance_interpolator import Lookup
-from yieldsim.planning.dust_rates import DustRates
 from yieldsim.planning.stretch_kernels import Rows, Runs, gaps_of, gather_power, runs_of
 
 

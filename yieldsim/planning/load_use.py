@@ -8,7 +8,7 @@ from yieldsim.base.load_model import LoadPlan
 from yieldsim.base.vectors import FloatArray
 from yieldsim.energy import soiling
 from yieldsim.energy.delivered_light import delivered_light
-from yieldsim.energy.integrate import Setting, TimeGrid
+from yieldsim.energy.integration import Setting, TimeGrid
 from yieldsim.optics.photometry import LightFigures
 from yieldsim.planning.loads import Rows
 from yieldsim.planning.prospect import Use

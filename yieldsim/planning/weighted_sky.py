@@ -40,9 +40,9 @@ from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY, SECONDS_PER_HO
 from yieldsim.base.vectors import FloatArray, direction_enu_xyz
 from yieldsim.energy import soiling
 from yieldsim.energy.chain import fibre_transmittance
-from yieldsim.energy.integrate import BLOCK_STEPS, Setting, TimeGrid, beam_block, first_steps
+from yieldsim.energy.integration import BLOCK_STEPS, Setting, TimeGrid, beam_block, first_steps
+from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.sunshape_convolution import cell_for_deg
-from yieldsim.planning.dust_rates import DustRates
 from yieldsim.planning.lit_steps import LitSteps, LitStepsGathering
 from yieldsim.planning.sky_cells import (
     CLASS_BASE,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.base.load_model import Life
-from yieldsim.planning.ageing import CleanLight, clean_light
+from yieldsim.energy.degradation import CleanLight, clean_light
 from yieldsim.runs.summary import iso
 
 if TYPE_CHECKING:

@@ -44,7 +44,7 @@ def estimate(
     Returns the hourly Dataset (dimensions time, mount, stage); its attribute "summary" holds the run's totals as JSON.
     Raises InputError, DataMissing or CannotCompute.
     """
-    from yieldsim.energy.integrate import converge
+    from yieldsim.energy.integration import converge
     from yieldsim.runs.following_words import estimate_following, tracker_problems
     from yieldsim.runs.span import number
     from yieldsim.runs.summary import finished

@@ -15,7 +15,7 @@ from yieldsim.planning.few_units import track_of, units_for_gaps
 from yieldsim.planning.following import Follower
 
 if TYPE_CHECKING:
-    from yieldsim.energy.integrate import Integrated
+    from yieldsim.energy.integration import Integrated
     from yieldsim.runs.prepare import Prepared
 
 

@@ -20,7 +20,7 @@ from yieldsim.base.model import (
 )
 
 if TYPE_CHECKING:
-    from yieldsim.energy.integrate import Setting, TimeGrid
+    from yieldsim.energy.integration import Setting, TimeGrid
     from yieldsim.files.reading import Loaded
 
 Noun = TypeVar("Noun")
@@ -52,7 +52,7 @@ def prepare(
 
     from yieldsim.base.clock import tdb_seconds
     from yieldsim.energy import soiling
-    from yieldsim.energy.integrate import Setting
+    from yieldsim.energy.integration import Setting
     from yieldsim.files.kernels import open_ephemeris
     from yieldsim.ground.visible_disc import flat_dip_deg
     from yieldsim.runs.span import span_utc, time_grid

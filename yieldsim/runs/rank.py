@@ -83,7 +83,7 @@ def _run(
 ) -> SiteRun:
     """A full estimate at one site, all units turned to the best facing for a goal (None: left as they
     are)."""
-    from yieldsim.energy.integrate import converge
+    from yieldsim.energy.integration import converge
     from yieldsim.planning.facing import best_facing
     from yieldsim.planning.prospect import Prospect
     from yieldsim.planning.weighted_sky import dust_history_at, weigh

@@ -11,7 +11,7 @@ from yieldsim.base.errors import InputError, Problem
 if TYPE_CHECKING:
     import numpy as np
 
-    from yieldsim.energy.integrate import TimeGrid
+    from yieldsim.energy.integration import TimeGrid
 
 DEFAULT_START = "2027-01-01"
 MOST_ROWS = 900_000
@@ -102,7 +102,7 @@ def time_grid(start_utc: np.datetime64, end_utc: np.datetime64, interval_minutes
     import numpy as np
 
     from yieldsim.base.clock import tdb_seconds
-    from yieldsim.energy.integrate import TimeGrid
+    from yieldsim.energy.integration import TimeGrid
 
     number(interval_minutes, "interval_minutes")
     if not 1.0 <= interval_minutes <= 1440.0 or interval_minutes != int(interval_minutes):

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.base.model import Notes
-    from yieldsim.energy.integrate import Integrated, Setting, TimeGrid
+    from yieldsim.energy.integration import Integrated, Setting, TimeGrid
     from yieldsim.runs.prepare import Prepared
 
 GAPS_LISTED = 10

@@ -2,7 +2,7 @@
 
 import pytest
 
-from yieldsim.energy.integrate import first_steps
+from yieldsim.energy.integration import first_steps
 from yieldsim.files.bundled import sites_folder
 from yieldsim.files.inputs import read_collector, read_site
 

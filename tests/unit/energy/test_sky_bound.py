@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.vectors import direction_enu_xyz
-from yieldsim.energy.sky_bound import FACING_STEP_DEG, SkyEnergy, facings_enu_xyz
+from yieldsim.energy.etendue_bound import FACING_STEP_DEG, SkyEnergy, facings_enu_xyz
 
 
 def sky_of(azimuth, elevation, kwh_m2, radius=0.27):

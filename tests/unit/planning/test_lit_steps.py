@@ -8,8 +8,8 @@ import pytest
 from yieldsim.base.model import BiaxialAcceptance, Dust, RoundAcceptance
 from yieldsim.base.vectors import direction_enu_xyz
 from yieldsim.energy.soiling import DustHistory
+from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance import acceptance_at
-from yieldsim.planning.dust_rates import DustRates
 from yieldsim.planning.lit_steps import delivering_runs, joined, lit_runs, longest_gap_steps
 from yieldsim.planning.poses import axes_enu_xyz, facings
 

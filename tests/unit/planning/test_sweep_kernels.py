@@ -8,10 +8,10 @@ import pytest
 from yieldsim.base.model import BiaxialAcceptance, Dust, RoundAcceptance
 from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.energy.soiling import DustHistory, clean_fraction
+from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance import acceptance_at
 from yieldsim.optics.acceptance_interpolator import light, widened
 from yieldsim.optics.sunshape_convolution import cell_for_deg, lookup
-from yieldsim.planning.dust_rates import DustRates
 from yieldsim.planning.poses import axes_enu_xyz, facings
 from yieldsim.planning.sky_cells import SkyCells, cell_numbers
 from yieldsim.planning.sweep import Sweep

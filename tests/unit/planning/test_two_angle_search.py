@@ -9,8 +9,8 @@ from yieldsim.base.model import BiaxialAcceptance, Dust
 from yieldsim.base.sun_disc import brightness
 from yieldsim.base.vectors import direction_enu_xyz
 from yieldsim.energy.soiling import DustHistory
+from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance import acceptance_at
-from yieldsim.planning.dust_rates import DustRates
 from yieldsim.planning.facing import best_facing, in_hundredths
 from yieldsim.planning.poses import Facings, axes_enu_xyz, facings, facings_of_axes
 from yieldsim.planning.smeared import GRID_DEG, ROLL_GRID_DEG, Level, finer, smeared_table

@@ -20,8 +20,8 @@ from yieldsim.base.model import BiaxialAcceptance, Collector, HorizonMask, Site
 from yieldsim.base.vectors import FloatArray, direction_enu_xyz
 from yieldsim.energy import soiling
 from yieldsim.energy.chain import STAGE_NAMES, fibre_transmittance, stage_powers_w, sun_following_power_w
+from yieldsim.energy.etendue_bound import SkyEnergy
 from yieldsim.energy.incidence import add_acceptance, add_beam, add_incidence
-from yieldsim.energy.sky_bound import SkyEnergy
 from yieldsim.energy.sunlit import SunlitGathering, SunlitSteps
 from yieldsim.ground.visible_disc import add_visibility
 from yieldsim.optics.acceptance import half_width_deg
