@@ -26,7 +26,7 @@ def __getattr__(name: str) -> Any:
     if name in __all__:
         return getattr(import_module(f"yieldsim.runs.{name}"), name)
     if name == "__version__":
-        from yieldsim.files.provenance import package_version
+        from yieldsim.files.output.provenance import package_version
 
         return package_version()
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -19,8 +19,8 @@ from typing import Any
 import numpy as np
 
 from yieldsim.base.load_model import Load, LoadPlan, Schedule, Storage
-from yieldsim.files.bundled import sites_folder
-from yieldsim.files.uncertain import read_uncertain
+from yieldsim.files.inputs.uncertainty import read_uncertain
+from yieldsim.files.text.bundled import sites_folder
 from yieldsim.planning.drawn_light import delivered_w
 from yieldsim.planning.storage import dispatch, needs_from, store_of
 from yieldsim.planning.uncertainty import draw

@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from yieldsim.energy.integration import converge
-from yieldsim.files.inputs import read_body
-from yieldsim.files.kernels import open_ephemeris
+from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
+from yieldsim.files.inputs.readers import read_body
 from yieldsim.runs.prepare import prepare
 from yieldsim.sky.apparent import SiteSky
 

@@ -20,8 +20,8 @@ from skyfield.vectorlib import VectorFunction
 from yieldsim.base.clock import library_time, tdb_seconds
 from yieldsim.base.constants import AU_KM
 from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz
-from yieldsim.files.inputs import read_body
-from yieldsim.files.kernels import open_ephemeris
+from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
+from yieldsim.files.inputs.readers import read_body
 from yieldsim.sky.apparent import orientation_of
 from yieldsim.sky.ellipsoid import enu_axes_xyz, position_km
 from yieldsim.sky.sun_track import prepare_track

@@ -18,7 +18,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from yieldsim.base.model import Site
-from yieldsim.files.inputs import read_body
+from yieldsim.files.inputs.readers import read_body
 from yieldsim.runs.estimate import estimate
 from yieldsim.runs.horizon import horizon
 from yieldsim.runs.survey import survey

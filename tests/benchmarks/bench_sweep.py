@@ -147,7 +147,7 @@ def sweeps() -> None:
 
 def memory() -> None:
     """Peak memory of weighing ten years at ten minutes."""
-    from yieldsim.files.bundled import sites_folder
+    from yieldsim.files.text.bundled import sites_folder
     from yieldsim.planning.weighted_sky import weigh as weigh_run
     from yieldsim.runs.prepare import prepare
 

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from yieldsim.base.prescription_model import Band, FibreFace, Lens, OpticalMaterial, Prescription
-from yieldsim.files.prescription import read_prescription
+from yieldsim.files.prescription.read import read_prescription
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.acceptance_trace import Ways, trace_curve
 from yieldsim.optics.raytrace.scene import build_scene

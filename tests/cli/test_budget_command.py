@@ -18,8 +18,8 @@ import xarray as xr
 import yieldsim
 from yieldsim.base.errors import InputError
 from yieldsim.cli.main import main
-from yieldsim.files.bundled import sites_folder
-from yieldsim.files.inputs import read_collector
+from yieldsim.files.inputs.readers import read_collector
+from yieldsim.files.text.bundled import sites_folder
 from yieldsim.runs.budget import budget as budget_run
 
 SPAN = ["--start", "2027-04-20", "--end", "2027-06-23"]

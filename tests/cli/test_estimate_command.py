@@ -18,7 +18,7 @@ import pytest
 import xarray as xr
 from PIL import Image
 
-from yieldsim.files.bundled import sites_folder
+from yieldsim.files.text.bundled import sites_folder
 
 FEW_DAYS = ["--start", "2027-01-10", "--end", "2027-01-13"]
 

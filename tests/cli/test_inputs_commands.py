@@ -236,7 +236,7 @@ def test_termination_takes_temporary_files_away(tmp_path: Path) -> None:
     (tmp_path / "slow.py").write_text(
         "import sys, time, click\n"
         "from yieldsim.cli import main as module\n"
-        "from yieldsim.files.whole_writes import whole_file\n"
+        "from yieldsim.files.output.atomic_write import whole_file\n"
         "@click.command()\n"
         "def slow():\n"
         "    with whole_file('out.csv') as partial:\n"

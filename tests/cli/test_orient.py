@@ -14,8 +14,8 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from yieldsim.files.bundled import sites_folder
-from yieldsim.files.inputs import read_collector
+from yieldsim.files.inputs.readers import read_collector
+from yieldsim.files.text.bundled import sites_folder
 
 SPAN = ["--start", "2027-01-01", "--end", "2027-03-01"]
 

@@ -16,7 +16,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from yieldsim.base.errors import InputError
 from yieldsim.base.model import BiaxialAcceptance, RoundAcceptance
-from yieldsim.files.trace_cache import cache_folder, content_key
+from yieldsim.files.output.trace_cache import cache_folder, content_key
 from yieldsim.runs.trace import acceptance_from_prescription, trace
 from yieldsim.runs.trace_page import write_trace
 from yieldsim.runs.tune import parse_ranges, tune

@@ -10,8 +10,8 @@ import pytest
 from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.ephemeris import Ephemeris
 from yieldsim.base.model import Body
-from yieldsim.files.inputs import read_body
-from yieldsim.files.kernels import open_ephemeris
+from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
+from yieldsim.files.inputs.readers import read_body
 
 World = Callable[[str], tuple[Body, Ephemeris]]
 

@@ -9,7 +9,7 @@ from yieldsim.base.model import BiaxialAcceptance, Collector, Fibre, Mount, Roun
 from yieldsim.base.sun_disc import brightness
 from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz, mount_axes_enu_xyz
 from yieldsim.energy.incidence import sun_in_mount_xyz
-from yieldsim.files.inputs import read_body
+from yieldsim.files.inputs.readers import read_body
 from yieldsim.optics.acceptance import acceptance_at, full_grid, half_width_deg, normal_acceptance
 from yieldsim.optics.etendue import fibre_etendue_m2_sr, largest_concentration, projected_acceptance_sr
 from yieldsim.runs.deliver import summary_of

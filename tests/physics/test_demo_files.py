@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from yieldsim.base.model import RoundAcceptance
-from yieldsim.files.bundled import sites_folder
-from yieldsim.files.inputs import read_body, read_collector
+from yieldsim.files.inputs.readers import read_body, read_collector
+from yieldsim.files.text.bundled import sites_folder
 
 COLLECTORS = sorted(sites_folder().glob("*.collector.toml"))
 

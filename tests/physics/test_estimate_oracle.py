@@ -21,8 +21,8 @@ from yieldsim.base.model import (
     Shield,
     Site,
 )
-from yieldsim.files.bundled import ephemeris_folder
-from yieldsim.files.inputs import read_body
+from yieldsim.files.inputs.readers import read_body
+from yieldsim.files.text.bundled import ephemeris_folder
 from yieldsim.runs.deliver import summary_of
 from yieldsim.runs.estimate import estimate
 

@@ -20,7 +20,7 @@ from yieldsim.base.model import (
     Shield,
     Site,
 )
-from yieldsim.files.inputs import read_body
+from yieldsim.files.inputs.readers import read_body
 from yieldsim.planning.poses import axes_enu_xyz, of_mounts
 from yieldsim.planning.prospect import Prospect
 from yieldsim.planning.weighted_sky import weigh

@@ -25,7 +25,7 @@ from yieldsim.base.model import (
 from yieldsim.base.vectors import direction_enu_xyz, mount_axes_enu_xyz
 from yieldsim.energy import soiling
 from yieldsim.energy.integration import beam_block
-from yieldsim.files.inputs import read_body
+from yieldsim.files.inputs.readers import read_body
 from yieldsim.optics.acceptance import acceptance_at
 from yieldsim.planning.facing import best_facing
 from yieldsim.planning.prospect import Prospect

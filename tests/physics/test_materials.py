@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from yieldsim.base.errors import InputError
-from yieldsim.files.materials import (
+from yieldsim.files.prescription.material_database import (
     GRID_NM,
     PLAIN_NAMES,
     database_material,

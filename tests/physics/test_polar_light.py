@@ -14,12 +14,12 @@ import numpy as np
 import pytest
 
 from yieldsim.base.model import Collector, Mount, RoundAcceptance, Site
-from yieldsim.files.inputs import read_body
+from yieldsim.files.inputs.readers import read_body
 
 rasterio = pytest.importorskip("rasterio")
 
-from yieldsim.files.map_projection import from_map  # noqa: E402
-from yieldsim.files.rasters import open_raster  # noqa: E402
+from yieldsim.files.terrain.projection import from_map  # noqa: E402
+from yieldsim.files.terrain.raster import open_raster  # noqa: E402
 from yieldsim.runs.estimate import estimate  # noqa: E402
 from yieldsim.runs.horizon import horizon  # noqa: E402
 from yieldsim.runs.survey import survey  # noqa: E402

@@ -9,7 +9,7 @@ import pytest
 
 import yieldsim
 from yieldsim.energy.ledger import by_solar_day
-from yieldsim.files.bundled import sites_folder
+from yieldsim.files.text.bundled import sites_folder
 
 VENUS = """name = "Venus"
 ephemeris_target = 299

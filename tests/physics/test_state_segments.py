@@ -14,8 +14,8 @@ from yieldsim.base.clock import library_time, tdb_seconds
 from yieldsim.base.constants import AU_KM, SECONDS_PER_DAY
 from yieldsim.base.errors import InputError
 from yieldsim.base.vectors import FloatArray
-from yieldsim.files.bundled import sites_folder
-from yieldsim.files.kernel_files import open_kernel
+from yieldsim.files.ephemeris.kernel_file import open_kernel
+from yieldsim.files.text.bundled import sites_folder
 
 SUN_GM = 132_712_440_041.9
 TARGET, SUN = 2_000_001, 10

@@ -47,7 +47,7 @@ def test_moon_against_the_library_alone(world) -> None:
     from skyfield.api import load, load_file
     from skyfield.planetarylib import PlanetaryConstants
 
-    from yieldsim.files.bundled import ephemeris_folder
+    from yieldsim.files.text.bundled import ephemeris_folder
 
     body, ephemeris = world("moon")
     constants = PlanetaryConstants()

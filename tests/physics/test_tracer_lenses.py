@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 
 from yieldsim.base.errors import InputError
 from yieldsim.base.prescription_model import Band, Coating, FibreFace, Lens, OpticalMaterial, Prescription
-from yieldsim.files.materials import plain_material
+from yieldsim.files.prescription.material_database import plain_material
 from yieldsim.optics.acceptance import acceptance_at
 from yieldsim.optics.fresnel import prism_deviation_deg, reflectances
 from yieldsim.optics.raytrace import loss_causes

@@ -14,8 +14,8 @@ from scipy.stats import lognorm, norm, triang, uniform
 from yieldsim.base.load_model import DOUBTS, Load, LoadPlan, Storage, UncertainInput, UncertainPlan
 from yieldsim.base.model import Acceptance, BiaxialAcceptance, Collector, HorizonMask, RoundAcceptance, Site
 from yieldsim.base.vectors import FloatArray
-from yieldsim.files.bundled import sites_folder
-from yieldsim.files.inputs import read_collector, read_site
+from yieldsim.files.inputs.readers import read_collector, read_site
+from yieldsim.files.text.bundled import sites_folder
 from yieldsim.planning import uncertainty
 from yieldsim.planning.drawn_light import DrawnRun, delivered_w, drawn_run
 from yieldsim.planning.drawn_sky import drawn_sky

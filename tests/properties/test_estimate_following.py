@@ -10,8 +10,8 @@ import pytest
 
 from yieldsim.base.errors import InputError
 from yieldsim.base.model import Collector, Dust, HorizonMask, Mount, RoundAcceptance, Site
-from yieldsim.files.bundled import sites_folder
-from yieldsim.files.inputs import read_body
+from yieldsim.files.inputs.readers import read_body
+from yieldsim.files.text.bundled import sites_folder
 from yieldsim.runs.deliver import summary_of
 from yieldsim.runs.estimate import estimate
 from yieldsim.runs.orient import orient

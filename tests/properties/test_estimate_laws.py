@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from yieldsim.base.model import Collector, Dust, Fibre, HorizonMask, Mount, RoundAcceptance, Shield, Site
-from yieldsim.files.inputs import read_body
+from yieldsim.files.inputs.readers import read_body
 from yieldsim.runs.deliver import summary_of
 from yieldsim.runs.estimate import estimate
 

@@ -16,12 +16,17 @@ from hypothesis import strategies as st
 
 from yieldsim.base.errors import InputError
 from yieldsim.base.model import HorizonMask
-from yieldsim.files.bundled import sites_folder
-from yieldsim.files.inputs import read_body, read_collector, read_site
-from yieldsim.files.reading import Reading
-from yieldsim.files.recognise import recognised
-from yieldsim.files.table_nouns import acceptance_cells, attenuation_table, horizon_mask, optical_depth_table
-from yieldsim.files.toml_lines import key_lines
+from yieldsim.files.describe import recognised
+from yieldsim.files.inputs.readers import read_body, read_collector, read_site
+from yieldsim.files.tables.lookup_tables import (
+    acceptance_cells,
+    attenuation_table,
+    horizon_mask,
+    optical_depth_table,
+)
+from yieldsim.files.text.bundled import sites_folder
+from yieldsim.files.toml.context import Reading
+from yieldsim.files.toml.line_numbers import key_lines
 
 QUICK = settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 DEMO = {path.name: path.read_bytes() for path in sites_folder().iterdir() if path.suffix in (".toml", ".csv")}

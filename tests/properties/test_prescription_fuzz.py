@@ -12,8 +12,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from yieldsim.base.errors import DataMissing, InputError
-from yieldsim.files.prescription import prescription_from
-from yieldsim.files.prescription_edit import read_source
+from yieldsim.files.prescription.edit import read_source
+from yieldsim.files.prescription.read import prescription_from
 from yieldsim.optics.raytrace.scene import build_scene
 from yieldsim.optics.raytrace.tracer import trace
 

@@ -11,7 +11,7 @@ pytest.importorskip("pyproj")
 from rasterio.transform import Affine  # noqa: E402
 
 from yieldsim.base.model import Collector, Mount, RoundAcceptance, Site  # noqa: E402
-from yieldsim.files.inputs import read_body  # noqa: E402
+from yieldsim.files.inputs.readers import read_body  # noqa: E402
 from yieldsim.runs.survey import survey  # noqa: E402
 from yieldsim.runs.survey_options import SurveyOptions  # noqa: E402
 

@@ -45,7 +45,7 @@ class RotationElements:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OrientationKernel:
-    """A binary orientation kernel, its frame file and the frame to use (file names, found by `files.kernels`)."""
+    """A binary orientation kernel, its frame file and the frame to use (file names, found by `files.ephemeris.kernel_selection`)."""
 
     frame_file: str
     binary_file: str

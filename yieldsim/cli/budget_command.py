@@ -50,7 +50,7 @@ def budget(
     about dust are answered too; with --uncertain, how sure it all is. Figures are estimates, no basis for
     life support without margins, independent checks and the approval of the responsible engineers.
     """
-    from yieldsim.files.results import refuse_file
+    from yieldsim.files.output.dataset import refuse_file
     from yieldsim.runs.budget import budget as run
     from yieldsim.runs.deliver_budget import budget_of, write_budget
 

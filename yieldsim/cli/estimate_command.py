@@ -65,7 +65,7 @@ def estimate(
 
     Direct sunlight only: a fixed concentrator makes no use of diffuse light.
     """
-    from yieldsim.files.results import refuse_file
+    from yieldsim.files.output.dataset import refuse_file
     from yieldsim.runs.deliver import summary_of, write_estimate
     from yieldsim.runs.estimate import estimate as run
 
@@ -98,7 +98,7 @@ def estimate(
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON instead of the table.")
 def report(estimate_path: Path, out: Path | None, as_json: bool) -> None:
     """Write report.pdf and report.png of ESTIMATE: an estimate.nc or the folder that holds one."""
-    from yieldsim.files.results import read_dataset
+    from yieldsim.files.output.dataset import read_dataset
     from yieldsim.runs.deliver import summary_of, write_report
 
     ds = read_dataset(estimate_path)

@@ -37,7 +37,7 @@ def check(files: tuple[Path, ...]) -> None:
     on stderr.
     """
     from yieldsim.base.errors import DataMissing, InputError, Problem
-    from yieldsim.files.recognise import recognised
+    from yieldsim.files.describe import recognised
 
     problems: list[Problem] = []
     missing: list[str] = []

@@ -87,7 +87,7 @@ class LazyGroup(click.Group):
 
 def _version(ctx: click.Context, _: click.Parameter, value: bool) -> None:
     if value and not ctx.resilient_parsing:
-        from yieldsim.files.provenance import package_version
+        from yieldsim.files.output.provenance import package_version
 
         click.echo(f"yieldsim {package_version()}")
         ctx.exit()

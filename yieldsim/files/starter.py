@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from yieldsim.files.bundled import sites_folder
-from yieldsim.files.plain_text import read_bytes
-from yieldsim.files.whole_writes import write_new_folder
+from yieldsim.files.output.atomic_write import write_new_folder
+from yieldsim.files.text.bundled import sites_folder
+from yieldsim.files.text.decode import read_bytes
 
 EXAMPLE = ("lantern-ridge.toml", "wide.collector.toml")
 """The site and the collector to begin with."""

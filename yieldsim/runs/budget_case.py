@@ -64,10 +64,10 @@ def prepare_budget(
     """Read and check everything; all problems of all inputs in one InputError."""
     import xarray as xr
 
-    from yieldsim.files.inputs import read_collector, read_site
-    from yieldsim.files.loads import read_load
-    from yieldsim.files.results import read_dataset, refuse_other
-    from yieldsim.files.uncertain import read_uncertain
+    from yieldsim.files.inputs.load import read_load
+    from yieldsim.files.inputs.readers import read_collector, read_site
+    from yieldsim.files.inputs.uncertainty import read_uncertain
+    from yieldsim.files.output.dataset import read_dataset, refuse_other
     from yieldsim.optics.photometry import SUNLIGHT, LightFigures
     from yieldsim.planning.loads import rows_of
     from yieldsim.planning.storage import needs_of, store_of

@@ -9,8 +9,8 @@ import numpy as np
 
 from yieldsim.base.load_model import PRIORITIES
 from yieldsim.base.safety_notices import CAUTIONS
-from yieldsim.files.loads import column_word
-from yieldsim.files.provenance import provenance
+from yieldsim.files.inputs.load import column_word
+from yieldsim.files.output.provenance import provenance
 from yieldsim.planning import outcome, sizing
 from yieldsim.planning.budget_series import column_notes
 from yieldsim.planning.loads import solar_hours_at_edges

@@ -19,8 +19,8 @@ def summary_of(ds: xr.Dataset) -> dict[str, Any]:
 def write_estimate(ds: xr.Dataset, folder: Path | str, *, report: bool = True) -> list[str]:
     """Write all results of an estimate into a folder; the names written. Raises WriteFailed, and then nothing has changed."""
     from yieldsim.energy.ledger import by_calendar, by_solar_day
-    from yieldsim.files.column_words import METADATA_NAME, csv_metadata
-    from yieldsim.files.results import (
+    from yieldsim.files.output.csv_metadata import METADATA_NAME, csv_metadata
+    from yieldsim.files.output.dataset import (
         hourly_frame,
         staged_folder,
         write_dataset,
@@ -50,7 +50,7 @@ def write_estimate(ds: xr.Dataset, folder: Path | str, *, report: bool = True) -
 
 def write_report(ds: xr.Dataset, folder: Path | str) -> list[str]:
     """Write report.pdf and report.png of a saved estimate. Raises WriteFailed."""
-    from yieldsim.files.results import staged_folder
+    from yieldsim.files.output.dataset import staged_folder
 
     with staged_folder(folder) as stage:
         _draw(ds, stage)
@@ -58,7 +58,7 @@ def write_report(ds: xr.Dataset, folder: Path | str) -> list[str]:
 
 
 def _draw(ds: xr.Dataset, stage: Path) -> None:
-    from yieldsim.files.results import with_provenance, write_image
+    from yieldsim.files.output.dataset import with_provenance, write_image
     from yieldsim.report.pages import report_pdf, report_png
 
     write_image(report_pdf(ds), stage / "report.pdf")

@@ -22,9 +22,15 @@ def write_budget(series: xr.Dataset, folder: Path | str, *, report: bool = True)
 
     budget.parquet needs pyarrow (the extra `tables`) and is left out without it.
     """
-    from yieldsim.files.loads import column_word
-    from yieldsim.files.parquet import can_write_parquet, write_parquet
-    from yieldsim.files.results import staged_folder, write_dataset, write_image, write_json, write_table
+    from yieldsim.files.inputs.load import column_word
+    from yieldsim.files.output.dataset import (
+        staged_folder,
+        write_dataset,
+        write_image,
+        write_json,
+        write_table,
+    )
+    from yieldsim.files.output.parquet import can_write_parquet, write_parquet
     from yieldsim.planning.budget_series import budget_frame
 
     summary = budget_of(series)

@@ -24,7 +24,13 @@ def write_orient(
     collector   with its acceptance as a table: chosen units are written as a collector file that `estimate`
         takes
     """
-    from yieldsim.files.results import staged_folder, write_dataset, write_image, write_json, write_table
+    from yieldsim.files.output.dataset import (
+        staged_folder,
+        write_dataset,
+        write_image,
+        write_json,
+        write_table,
+    )
     from yieldsim.runs.orient import summary_of
 
     summary = summary_of(ds)
@@ -51,9 +57,9 @@ def write_orient(
 
 def write_units_collector(summary: dict[str, Any], collector: Collector, stage: Path) -> None:
     """The collector with the chosen mounts, and proof that reading it gives the same collector."""
-    from yieldsim.files.collector_writing import collector_files
-    from yieldsim.files.inputs import read_collector
-    from yieldsim.files.whole_writes import write_text_whole
+    from yieldsim.files.inputs.collector_writer import collector_files
+    from yieldsim.files.inputs.readers import read_collector
+    from yieldsim.files.output.atomic_write import write_text_whole
 
     units = summary["units"]
     mounts = tuple(

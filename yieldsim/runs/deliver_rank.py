@@ -26,7 +26,13 @@ PLAIN = (
 def write_rank(ds: xr.Dataset, folder: Path | str, *, figures: bool = True) -> list[str]:
     """Write all results into a folder; the names written. Raises WriteFailed, and then nothing has
     changed."""
-    from yieldsim.files.results import staged_folder, write_dataset, write_image, write_json, write_table
+    from yieldsim.files.output.dataset import (
+        staged_folder,
+        write_dataset,
+        write_image,
+        write_json,
+        write_table,
+    )
     from yieldsim.runs.rank import summary_of
 
     summary = summary_of(ds)

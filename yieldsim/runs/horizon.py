@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from yieldsim.base.height_grid import HeightGrid
     from yieldsim.base.vectors import FloatArray
-    from yieldsim.files.rasters import Holds, Raster
+    from yieldsim.files.terrain.raster import Holds, Raster
     from yieldsim.ground.local_sphere import LocalSphere
     from yieldsim.ground.skyline import Skyline
 
@@ -74,10 +74,10 @@ def horizon(
     """
     import numpy as np
 
-    from yieldsim.files.inputs import read_site
-    from yieldsim.files.provenance import file_source
-    from yieldsim.files.raster_labels import needs_terrain_extra
-    from yieldsim.files.rasters import open_rasters
+    from yieldsim.files.inputs.readers import read_site
+    from yieldsim.files.output.provenance import file_source
+    from yieldsim.files.terrain.raster import open_rasters
+    from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
     from yieldsim.ground.skyline import skyline
     from yieldsim.ground.terrain import NestedTerrain
 
@@ -131,7 +131,7 @@ def local_sphere(body: Body, latitude_deg: float, longitude_deg: float) -> Local
 
 def grids_of(rasters: Sequence[Raster], sphere: LocalSphere, reach_km: float | None) -> list[HeightGrid]:
     """The windows that a view from the point of the sphere needs, finest first."""
-    from yieldsim.files.terrain_views import views
+    from yieldsim.files.terrain.windows import views
 
     reach_m = 1000.0 * min(LARGEST_REACH_KM, reach_km or LARGEST_REACH_KM)
     return views(rasters, lambda azimuth, far: sphere.along(azimuth, far / sphere.radius_m)[:2], reach_m)
@@ -219,7 +219,7 @@ def horizon_dataset(
     import xarray as xr
 
     from yieldsim.base.clock import tdb_seconds
-    from yieldsim.files.kernels import open_ephemeris
+    from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.planning.survey_sun import path_step_s, sun_path
     from yieldsim.runs.span import span_utc
     from yieldsim.sky.sun_track import prepare_track
@@ -270,7 +270,7 @@ def _closed_ends(values: FloatArray) -> FloatArray:
 
 def horizon_csv(run: HorizonRun, site: Site, reach_km: float | None = None) -> str:
     """The table that a site file names, with provenance in its header."""
-    from yieldsim.files.site_files import horizon_provenance, horizon_text
+    from yieldsim.files.inputs.site_writer import horizon_provenance, horizon_text
 
     files = [(source.name, source.sha256) for source in run.sources]
     place = (
@@ -291,7 +291,7 @@ def horizon_of_file(
     holds: Holds = "auto",
 ) -> tuple[HorizonRun, Site]:
     """The skyline of a site file from terrain files, or from those that it names when none are given."""
-    from yieldsim.files.inputs import read_site
+    from yieldsim.files.inputs.readers import read_site
 
     site = read_site(Path(site_file)).noun
     if mast_height_m is not None:
@@ -329,8 +329,8 @@ def write_horizon(
     text = horizon_csv(run, site, reach_km)
     if out is None:
         return [text]
-    from yieldsim.files.results import staged_folder, write_image
-    from yieldsim.files.whole_writes import refuse_table_name, write_text_whole
+    from yieldsim.files.output.atomic_write import refuse_table_name, write_text_whole
+    from yieldsim.files.output.dataset import staged_folder, write_image
 
     refuse_table_name(out)
     with staged_folder(out.parent) as stage:

@@ -20,7 +20,7 @@ from yieldsim.base.model import (
     Site,
 )
 from yieldsim.base.vectors import FloatArray
-from yieldsim.files.collector_model import SHORTEST_CYCLE_HOURS
+from yieldsim.files.inputs.collector import SHORTEST_CYCLE_HOURS
 
 Ranges = Mapping[str, tuple[float, float]]
 LEAST = 1e-12

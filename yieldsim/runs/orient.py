@@ -167,7 +167,7 @@ def questions_of(
 ) -> Questions:
     """The questions, checked, with the load file read. Raises InputError with all problems."""
     from yieldsim.base.load_model import LoadPlan
-    from yieldsim.files.loads import read_load
+    from yieldsim.files.inputs.load import read_load
     from yieldsim.runs.following_words import tracker_problems
 
     problems: list[Problem] = []

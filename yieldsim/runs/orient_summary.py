@@ -9,7 +9,7 @@ import numpy as np
 
 from yieldsim.base.model import Mount
 from yieldsim.base.safety_notices import CAUTIONS
-from yieldsim.files.provenance import package_version, provenance
+from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.planning import following
 from yieldsim.planning.lit_steps import delivering_runs, longest_gap_steps
 from yieldsim.planning.pointing import losses_on_a_crooked_mast, losses_when_off

@@ -21,7 +21,7 @@ from yieldsim.base.model import (
 
 if TYPE_CHECKING:
     from yieldsim.energy.integration import Setting, TimeGrid
-    from yieldsim.files.reading import Loaded
+    from yieldsim.files.toml.context import Loaded
 
 Noun = TypeVar("Noun")
 
@@ -53,7 +53,7 @@ def prepare(
     from yieldsim.base.clock import tdb_seconds
     from yieldsim.energy import soiling
     from yieldsim.energy.integration import Setting
-    from yieldsim.files.kernels import open_ephemeris
+    from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.ground.visible_disc import flat_dip_deg
     from yieldsim.runs.span import span_utc, time_grid
     from yieldsim.sky.sun_track import prepare_track
@@ -120,7 +120,7 @@ def read_inputs(
     site: str | Path | Site, collector: str | Path | Collector, notes: Notes
 ) -> tuple[Site, Collector, tuple[Source, ...]]:
     """Both nouns, with every problem of both files in one InputError."""
-    from yieldsim.files.inputs import read_collector, read_site
+    from yieldsim.files.inputs.readers import read_collector, read_site
     from yieldsim.runs.noun_checks import noun_problems
 
     problems: list[Problem] = []

@@ -132,7 +132,7 @@ def _check(sites: Sequence[object], goal: str, facing: str, continuous_power_w: 
 
 def _check_files(sites: Sequence[str | Path | Site], collector: str | Path | Collector) -> None:
     """Read every file once before anything is computed. Raises InputError with the problems of all."""
-    from yieldsim.files.inputs import read_collector, read_site
+    from yieldsim.files.inputs.readers import read_collector, read_site
 
     problems: list[Problem] = []
     for given, noun, read in (

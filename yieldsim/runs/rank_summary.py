@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.base.safety_notices import CAUTIONS
-from yieldsim.files.provenance import package_version, provenance
+from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.planning.ranking import RankGoal, kept_by_stage, ranked, units_for_power, worst_whole_month
 from yieldsim.planning.weighted_sky import span_years
 

@@ -48,7 +48,7 @@ def utc_instant(value: object, key: str) -> np.datetime64:
 
 
 def _parsed(text: str, key: str, wanted: str) -> dt.datetime:
-    from yieldsim.files.moments import LEAP_SECOND, NO_LEAP_SECOND
+    from yieldsim.files.text.timestamps import LEAP_SECOND, NO_LEAP_SECOND
 
     if LEAP_SECOND.search(text):
         raise InputError(Problem("", key, f'"{text}" is not a time', f"seconds 00 to 59; {NO_LEAP_SECOND}"))

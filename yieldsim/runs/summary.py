@@ -14,7 +14,7 @@ from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.energy import ledger
 from yieldsim.energy.delivered_light import delivered_light
 from yieldsim.energy.fibre import spectrum_outside_fraction
-from yieldsim.files.provenance import package_version, provenance
+from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.optics.acceptance import half_width_deg
 from yieldsim.optics.etendue import fibre_etendue_m2_sr, largest_concentration, projected_acceptance_sr
 from yieldsim.sky.atmosphere import optical_depth_warning

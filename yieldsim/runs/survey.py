@@ -53,9 +53,9 @@ def survey(
     Annual figures are means over the span, for a year of 365.25 days. Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.base.clock import tdb_seconds
-    from yieldsim.files.provenance import file_source
-    from yieldsim.files.raster_labels import needs_terrain_extra
-    from yieldsim.files.rasters import open_rasters
+    from yieldsim.files.output.provenance import file_source
+    from yieldsim.files.terrain.raster import open_rasters
+    from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
     from yieldsim.runs.span import span_utc
 
     needs_terrain_extra()
@@ -122,7 +122,7 @@ def _inputs(
     notes: Notes,
 ) -> tuple[Site, Collector | None, tuple[Source, ...]]:
     """The conditions as a site, the collector, and the files that they come from."""
-    from yieldsim.files.inputs import read_body, read_collector, read_site
+    from yieldsim.files.inputs.readers import read_body, read_collector, read_site
     from yieldsim.runs.prepare import resolve_collector
 
     sources: tuple[Source, ...] = ()
@@ -185,7 +185,7 @@ def _refuse(options: SurveyOptions, collector: Collector | None) -> None:
 
 def _kernel_sources(job: TileJob, notes: Notes) -> tuple[Source, ...]:
     """The kernels that every tile will use, with their notes; a span that they don't cover is refused here, at once."""
-    from yieldsim.files.kernels import open_ephemeris
+    from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
 
     ephemeris = open_ephemeris(job.site.body, job.start_tdb_s, job.end_tdb_s, extra=job.kernels)
     for note in ephemeris.notes:
@@ -195,7 +195,7 @@ def _kernel_sources(job: TileJob, notes: Notes) -> tuple[Source, ...]:
 
 def _fingerprint(job: TileJob, tiles: Sequence[Tile], sources: Sequence[Source]) -> str:
     """Digest of everything that the tiles depend on: the program's version, options, places and the files' contents."""
-    from yieldsim.files.provenance import package_version
+    from yieldsim.files.output.provenance import package_version
 
     shared = _plain(replace(job, terrain=(), kernels=()))
     text = json.dumps([package_version(), shared, _plain(tuple(tiles)), _plain(tuple(sources))])
@@ -245,9 +245,9 @@ def write_survey(
 
     The site files hold a skyline computed at full detail, and are ready for `yieldsim estimate`. All files or none.
     """
-    from yieldsim.files.results import staged_folder, write_image
-    from yieldsim.files.survey_results import places_text, write_survey_geotiffs, write_survey_netcdf
-    from yieldsim.files.whole_writes import write_text_whole
+    from yieldsim.files.output.atomic_write import write_text_whole
+    from yieldsim.files.output.dataset import staged_folder, write_image
+    from yieldsim.files.output.survey import places_text, write_survey_geotiffs, write_survey_netcdf
 
     summary = summary_of_survey(ds)
     with staged_folder(folder) as stage:
@@ -273,7 +273,7 @@ def _site_files(
     place: dict[str, Any], summary: dict[str, Any], terrain: Sequence[str | Path], like: Site
 ) -> dict[str, str]:
     """The site file of a place, its horizon table and, where the air asks for one, its table of optical depth."""
-    from yieldsim.files.site_files import OPTICAL_DEPTH_FILE, optical_depth_text, site_text
+    from yieldsim.files.inputs.site_writer import OPTICAL_DEPTH_FILE, optical_depth_text, site_text
     from yieldsim.runs.horizon import horizon, horizon_csv
 
     stem, name = f"place-{place['rank']:02d}", f"Place {place['rank']}"
@@ -301,7 +301,7 @@ def _site_files(
 
 def _conditions(like: str | Path | Site | None, body_file: str) -> Site:
     """The site whose body, air and dust hold for the places that are written."""
-    from yieldsim.files.inputs import read_body, read_site
+    from yieldsim.files.inputs.readers import read_body, read_site
 
     if like is None:
         return Site(name="", body=read_body(body_file).noun, latitude_deg=0.0, longitude_deg=0.0)
@@ -310,7 +310,7 @@ def _conditions(like: str | Path | Site | None, body_file: str) -> Site:
 
 def _body_file(site: Site, body: str | Path | None) -> str:
     """How a site file names the body: a built-in one by name, another by the file that was given."""
-    from yieldsim.files.bundled import body_names
+    from yieldsim.files.text.bundled import body_names
 
     name = site.body.name.lower()
     return name if name in body_names() or body is None else str(Path(body).resolve())

@@ -12,15 +12,15 @@ import xarray as xr
 
 from yieldsim.base.dataset import attributes
 from yieldsim.base.model import Notes, Source
-from yieldsim.files.map_projection import in_degrees
-from yieldsim.files.provenance import provenance
+from yieldsim.files.output.provenance import provenance
+from yieldsim.files.terrain.projection import in_degrees
 from yieldsim.planning.survey_places import best_places
 from yieldsim.runs.survey_tiles import VARIABLES, TileJob
 
 if TYPE_CHECKING:
     from yieldsim.base.height_grid import Float32Array
     from yieldsim.base.vectors import FloatArray
-    from yieldsim.files.rasters import Raster
+    from yieldsim.files.terrain.raster import Raster
     from yieldsim.runs.survey_options import SurveyOptions
 
 LOOK_STEP_DEG = 5.0

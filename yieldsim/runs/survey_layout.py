@@ -10,7 +10,7 @@ from yieldsim.base.model import Site
 from yieldsim.runs.survey_tiles import Tile, frame_of
 
 if TYPE_CHECKING:
-    from yieldsim.files.rasters import Raster
+    from yieldsim.files.terrain.raster import Raster
 
 TILE_PIXELS = 512
 MOST_BEND_PIXELS = 0.5

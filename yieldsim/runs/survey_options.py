@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from yieldsim.files.rasters import Holds
+    from yieldsim.files.terrain.raster import Holds
 
 GOALS = {
     "delivered": ("delivered_kwh", 1.0),

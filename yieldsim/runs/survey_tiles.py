@@ -23,7 +23,7 @@ from yieldsim.base.model import Collector, Site
 
 if TYPE_CHECKING:
     from yieldsim.base.vectors import FloatArray
-    from yieldsim.files.rasters import Holds, Raster
+    from yieldsim.files.terrain.raster import Holds, Raster
     from yieldsim.ground.tile_grid import TileFrame
     from yieldsim.planning.survey_sun import SunPath
 
@@ -79,8 +79,8 @@ class Tile:
 
 def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     """Maps (variables, rows / stride, columns / stride) of one tile, in the order of VARIABLES."""
-    from yieldsim.files.rasters import open_rasters
-    from yieldsim.files.terrain_views import thinned
+    from yieldsim.files.terrain.raster import open_rasters
+    from yieldsim.files.terrain.windows import thinned
     from yieldsim.ground.line_points import KNOWN_M, NEAR_PIXELS
     from yieldsim.ground.line_sweep import sweep
     from yieldsim.ground.terrain import NestedTerrain
@@ -210,7 +210,7 @@ def _path_at(
     job: TileJob, frame: TileFrame, row: float, column: float, typical_m: float
 ) -> tuple[Site, SunPath]:
     """The Sun's path over a pixel of the tile, and the site there."""
-    from yieldsim.files.kernels import open_ephemeris
+    from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.planning.survey_sun import path_step_s, sun_path
     from yieldsim.sky.sun_track import prepare_track
 
@@ -267,7 +267,7 @@ def survey_tiles(
 
     Raises CannotCompute when a cluster can't be reached or its workers are lost.
     """
-    from yieldsim.files.survey_results import load_tile, save_tile
+    from yieldsim.files.output.survey import load_tile, save_tile
 
     waiting = [tile for tile in tiles if not (folder / tile.name).is_file()]
     done = len(tiles) - len(waiting)

@@ -68,7 +68,7 @@ def trace(
     Raises InputError for a bad file, CannotCompute where a traced design beats the etendue limit (a fault
     of ours).
     """
-    from yieldsim.files.prescription import read_prescription
+    from yieldsim.files.prescription.read import read_prescription
     from yieldsim.optics.etendue_ledger import etendue_ledger
     from yieldsim.optics.raytrace.acceptance_trace import table_of
     from yieldsim.optics.raytrace.scene import build_scene
@@ -113,10 +113,10 @@ def acceptance_from_prescription(
     collector   where one names the prescription: what it says differently is warned about
 
     Kept tables are known by the content of the prescription, its materials and the sunlight, this package's
-    version and the tolerance (`files.trace_cache` says where). The shield's film is not in it unless the
+    version and the tolerance (`files.output.trace_cache` says where). The shield's film is not in it unless the
     prescription says "here". Raises InputError, DataMissing or CannotCompute.
     """
-    from yieldsim.files.prescription import read_prescription
+    from yieldsim.files.prescription.read import read_prescription
     from yieldsim.optics.raytrace.acceptance_trace import table_of
     from yieldsim.optics.raytrace.scene import build_scene
 
@@ -166,8 +166,8 @@ def acceptance_of(
     where: str | Path,
 ) -> tuple[Acceptance, tuple[str, ...]]:
     """The kept table of a prescription, or a new one that is kept from now on; and its warnings."""
-    from yieldsim.files.provenance import package_version
-    from yieldsim.files.trace_cache import cached_arrays, content_key, keep_arrays
+    from yieldsim.files.output.provenance import package_version
+    from yieldsim.files.output.trace_cache import cached_arrays, content_key, keep_arrays
 
     scene = place()
     sunlight = (scene.media, float(scene.parts.station[0]["band_share"]))
@@ -211,7 +211,7 @@ def _as_table(arrays: dict[str, Any] | None) -> Acceptance | None:
 
 def _placed(prescription: Prescription, path: str | Path, build: Callable[[Prescription], Scene]) -> Scene:
     """The scene; problems of geometry get the file's name."""
-    from yieldsim.files.named_paths import shown
+    from yieldsim.files.text.paths import shown
 
     try:
         return build(prescription)
@@ -237,7 +237,7 @@ def _ways(prescription: Prescription, tolerance: float, source: str, seed: int |
 def _traced(
     scene: Scene, prescription: Prescription, ways: Ways, progress: Progress | None, where: str | Path
 ) -> Curve | Grid:
-    from yieldsim.files.named_paths import shown
+    from yieldsim.files.text.paths import shown
     from yieldsim.optics.raytrace.acceptance_trace import trace_curve, trace_grid
 
     try:

@@ -39,7 +39,7 @@ def write_trace(run: TraceRun, out: str | Path, figures: bool = True) -> list[st
     All of them or none.
     Returns the names written. Raises WriteFailed, and InputError as `refuse_place` does.
     """
-    from yieldsim.files.results import staged_folder, write_image, write_json, write_table
+    from yieldsim.files.output.dataset import staged_folder, write_image, write_json, write_table
 
     target = Path(out)
     refuse_place(target)
@@ -59,7 +59,7 @@ def refuse_place(out: Path) -> None:
 
     A trace over its own table is made anew; beside another one it would leave that table with the wrong trace.json.
     """
-    from yieldsim.files.whole_writes import refuse_table_name
+    from yieldsim.files.output.atomic_write import refuse_table_name
 
     refuse_table_name(out)
     earlier = out.parent / "trace.json"

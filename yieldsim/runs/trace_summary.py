@@ -155,7 +155,7 @@ def summary_of_trace(
     source: str,
 ) -> dict[str, Any]:
     """What trace.json holds; adds the warnings of heat and flux to the notes."""
-    from yieldsim.files.provenance import provenance
+    from yieldsim.files.output.provenance import provenance
 
     heat = prescription.heat
     fluxes = []

@@ -66,8 +66,8 @@ def tune(
     """
     import numpy as np
 
-    from yieldsim.files.prescription import read_prescription
-    from yieldsim.files.prescription_edit import present_value, read_source, rewritten
+    from yieldsim.files.prescription.edit import present_value, read_source, rewritten
+    from yieldsim.files.prescription.read import read_prescription
     from yieldsim.planning.weighted_sky import weigh
     from yieldsim.runs.trace import acceptance_from_prescription
 
@@ -126,7 +126,7 @@ def tune(
 
 def parse_ranges(vary: Sequence[str], data: dict[str, Any]) -> tuple[Range, ...]:
     """One or two "KEY=LOW:HIGH". Raises InputError with every wrong one."""
-    from yieldsim.files.prescription_edit import key_path
+    from yieldsim.files.prescription.edit import key_path
 
     problems: list[Problem] = []
     found: list[Range] = []
@@ -228,7 +228,7 @@ def at_end(one: Range, value: float) -> bool:
 def _summary(
     run: TuneRun, ready: Any, name: str, notes: Notes, sources: tuple[Source, ...], mounts: tuple[Mount, ...]
 ) -> dict[str, Any]:
-    from yieldsim.files.provenance import provenance
+    from yieldsim.files.output.provenance import provenance
     from yieldsim.runs.summary import iso
 
     failed = [trial for trial in run.trials if trial.reason]

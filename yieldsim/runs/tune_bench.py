@@ -13,7 +13,7 @@ from yieldsim.base.model import Acceptance, Mount, RoundAcceptance
 
 if TYPE_CHECKING:
     from yieldsim.base.vectors import FloatArray
-    from yieldsim.files.prescription_edit import KeyPath
+    from yieldsim.files.prescription.edit import KeyPath
     from yieldsim.planning.poses import Facings
     from yieldsim.planning.weighted_sky import WeightedSky
 
@@ -69,7 +69,7 @@ class Bench:
 
     def trial(self, values: Sequence[float]) -> Trial:
         """Trace a design and read its energy off the sky."""
-        from yieldsim.files.prescription_edit import is_count
+        from yieldsim.files.prescription.edit import is_count
 
         key = tuple(
             float(round(value)) if is_count(one.path) else float(value)
@@ -83,8 +83,8 @@ class Bench:
         return self.tried[key]
 
     def _energy(self, values: tuple[float, ...]) -> Trial:
-        from yieldsim.files.prescription import prescription_from
-        from yieldsim.files.prescription_edit import with_value
+        from yieldsim.files.prescription.edit import with_value
+        from yieldsim.files.prescription.read import prescription_from
         from yieldsim.optics.acceptance import half_width_deg
         from yieldsim.optics.etendue import projected_acceptance_sr
         from yieldsim.optics.etendue_ledger import fibre_limit_m2_sr

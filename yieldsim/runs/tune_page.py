@@ -21,8 +21,8 @@ def write_tune(run: TuneRun, folder: str | Path) -> list[str]:
 
     Returns the names written. Raises WriteFailed.
     """
-    from yieldsim.files.results import staged_folder, write_image, write_json, write_table
-    from yieldsim.files.whole_writes import write_text_whole
+    from yieldsim.files.output.atomic_write import write_text_whole
+    from yieldsim.files.output.dataset import staged_folder, write_image, write_json, write_table
 
     picture, page = tune_pictures(figure_of(run))
     with staged_folder(folder) as stage:

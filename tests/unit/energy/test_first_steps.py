@@ -3,8 +3,8 @@
 import pytest
 
 from yieldsim.energy.integration import first_steps
-from yieldsim.files.bundled import sites_folder
-from yieldsim.files.inputs import read_collector, read_site
+from yieldsim.files.inputs.readers import read_collector, read_site
+from yieldsim.files.text.bundled import sites_folder
 
 
 @pytest.mark.parametrize("interval_s", [60.0, 600.0, 3600.0, 21_600.0, 86_400.0])

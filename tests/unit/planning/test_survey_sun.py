@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.model import Collector, HorizonMask, Mount, RoundAcceptance
-from yieldsim.files.inputs import read_body
+from yieldsim.files.inputs.readers import read_body
 from yieldsim.ground.local_sphere import LocalSphere
 from yieldsim.planning.survey_collector import turned_collector
 from yieldsim.planning.survey_light import NO_CELL, at_turn, best_turn, cell_energy, cell_light

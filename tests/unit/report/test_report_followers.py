@@ -3,8 +3,8 @@
 from dataclasses import replace
 
 import yieldsim
-from yieldsim.files.bundled import sites_folder
-from yieldsim.files.inputs import read_site
+from yieldsim.files.inputs.readers import read_site
+from yieldsim.files.text.bundled import sites_folder
 from yieldsim.report.estimate_summary import estimate_summary
 
 

@@ -7,8 +7,8 @@ import pytest
 
 from yieldsim.base.errors import InputError
 from yieldsim.base.model import BiaxialAcceptance, Dust, Fibre, HorizonMask, Mount, RoundAcceptance, Shield
-from yieldsim.files.bundled import sites_folder
-from yieldsim.files.inputs import read_collector, read_site
+from yieldsim.files.inputs.readers import read_collector, read_site
+from yieldsim.files.text.bundled import sites_folder
 from yieldsim.runs.deliver import summary_of
 from yieldsim.runs.estimate import estimate
 from yieldsim.runs.noun_checks import noun_problems

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.model import HorizonMask, Site
-from yieldsim.files.inputs import read_collector, read_site
+from yieldsim.files.inputs.readers import read_collector, read_site
 from yieldsim.runs.rank import rank, summary_of
 
 SITES = Path(__file__).parents[3] / "sites"

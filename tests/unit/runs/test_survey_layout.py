@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 
 from yieldsim.base.errors import InputError
-from yieldsim.files.inputs import read_body
+from yieldsim.files.inputs.readers import read_body
 
 rasterio = pytest.importorskip("rasterio")
 pytest.importorskip("pyproj")
 
 from rasterio.transform import Affine  # noqa: E402
 
-from yieldsim.files.rasters import open_raster  # noqa: E402
+from yieldsim.files.terrain.raster import open_raster  # noqa: E402
 from yieldsim.runs.survey_layout import window_pixels  # noqa: E402
 
 

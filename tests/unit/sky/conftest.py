@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from yieldsim.base.model import RotationElements
-from yieldsim.files.inputs import read_body
+from yieldsim.files.inputs.readers import read_body
 
 
 @pytest.fixture

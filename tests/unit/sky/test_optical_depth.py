@@ -11,7 +11,7 @@ import xarray as xr
 from yieldsim.base.dataset import add
 from yieldsim.base.errors import InputError
 from yieldsim.base.model import OpticalDepthTable, Site
-from yieldsim.files.inputs import read_body
+from yieldsim.files.inputs.readers import read_body
 from yieldsim.sky.atmosphere import add_air, air_mass, optical_depth_at, optical_depth_warning
 
 SEASONS = OpticalDepthTable(

@@ -1,0 +1,183 @@
+"""Whole-or-nothing writes, provenance, bundled files, recognition."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import stat
+from pathlib import Path
+
+import pytest
+import skyfield_data
+
+from yieldsim.base.errors import InputError, WriteFailed
+from yieldsim.base.model import Source
+from yieldsim.files.describe import recognised
+from yieldsim.files.output.atomic_write import (
+    whole_file,
+    write_bytes_whole,
+    write_new_folder,
+    write_text_whole,
+)
+from yieldsim.files.output.provenance import file_source, package_version, provenance
+from yieldsim.files.starter import STARTER, write_starter
+from yieldsim.files.text.bundled import bodies_folder, body_names, ephemeris_folder, sites_folder
+
+
+def names(folder: Path) -> list[str]:
+    return sorted(entry.name for entry in folder.iterdir())
+
+
+def test_text_is_written_whole_with_ordinary_rights(tmp_path: Path) -> None:
+    target = tmp_path / "new" / "out.json"
+    write_text_whole(target, "a\nµ\n")
+    assert target.read_bytes() == "a\nµ\n".encode()
+    umask = os.umask(0)
+    os.umask(umask)
+    assert stat.S_IMODE(target.stat().st_mode) == 0o666 & ~umask
+    assert names(target.parent) == ["out.json"]
+
+
+@pytest.mark.parametrize("failure", [ValueError("no"), KeyboardInterrupt()])
+def test_a_failure_leaves_what_was_there(tmp_path: Path, failure: BaseException) -> None:
+    target = tmp_path / "out.csv"
+    write_bytes_whole(target, b"old")
+
+    def spoil() -> None:
+        with whole_file(target) as partial:
+            partial.write_bytes(b"half")
+            assert partial.suffix == ".csv"
+            raise failure
+
+    with pytest.raises(type(failure)):
+        spoil()
+    assert target.read_bytes() == b"old"
+    assert names(tmp_path) == ["out.csv"]
+
+
+def test_where_nothing_can_be_written(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(
+        WriteFailed, match=r"cannot write .*file/out.csv: .*what was there before is untouched"
+    ):
+        write_text_whole(tmp_path / "file" / "out.csv", "x")
+    (tmp_path / "taken").mkdir()
+    with pytest.raises(WriteFailed, match=r"cannot write .*taken"):
+        write_text_whole(tmp_path / "taken", "x")
+    assert names(tmp_path) == ["file", "taken"]
+
+
+def test_a_new_folder_is_written_whole(tmp_path: Path) -> None:
+    write_new_folder(tmp_path / "a" / "b", {"x": b"1", "y": b"2"})
+    assert names(tmp_path / "a" / "b") == ["x", "y"]
+    write_new_folder(tmp_path / "a" / "b", {"z": b"3"})
+    assert names(tmp_path / "a" / "b") == ["x", "y", "z"]
+
+
+def test_a_new_folder_replaces_nothing(tmp_path: Path) -> None:
+    (tmp_path / "y").write_bytes(b"mine")
+    with pytest.raises(InputError, match="y: is already there and is kept"):
+        write_new_folder(tmp_path, {"x": b"1", "y": b"2"})
+    assert names(tmp_path) == ["y"]
+    assert (tmp_path / "y").read_bytes() == b"mine"
+    with pytest.raises(InputError, match="is a file, not a folder"):
+        write_new_folder(tmp_path / "y", {"x": b"1"})
+
+
+def test_a_new_folder_that_fails_half_way_is_taken_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    true_rename, seen = os.rename, []
+
+    def failing(source: Path, target: Path) -> None:
+        seen.append(target)
+        if len(seen) == 2:
+            raise OSError(28, "No space left on device")
+        true_rename(source, target)
+
+    monkeypatch.setattr(os, "rename", failing)
+    with pytest.raises(WriteFailed, match="no space left on device"):
+        write_new_folder(tmp_path / "new" / "deep", {"x": b"1", "y": b"2"})
+    assert names(tmp_path) == []
+
+
+def test_provenance_is_sorted_and_says_no_time_or_place(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_bytes(b"abc")
+    source = file_source(tmp_path / "a.csv", "table", "note")
+    # SHA-256 of "abc": FIPS 180-2, appendix B.1
+    assert source.sha256 == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    kernel = Source(role="kernel", name="k.bsp", sha256="0")
+    site = Source(role="site", name="s.toml", sha256="1")
+    record = provenance([source, kernel, site, site], {"years": 1, "end": None})
+    assert record == {
+        "version": package_version(),
+        "inputs": [
+            {"role": "site", "name": "s.toml", "sha256": "1"},
+            {"role": "table", "name": "a.csv", "sha256": source.sha256, "note": "note"},
+        ],
+        "kernels": [{"role": "kernel", "name": "k.bsp", "sha256": "0"}],
+        "options": {"end": None, "years": 1},
+    }
+    assert list(record["options"]) == ["end", "years"]
+    assert provenance([site, kernel, source], {"end": None, "years": 1}) == record
+
+
+def test_bundled_folders() -> None:
+    assert body_names() == ["earth", "mars", "mercury", "moon"]
+    assert (ephemeris_folder() / "moon_080317.tf").is_file()
+    assert set(STARTER) <= {path.name for path in sites_folder().iterdir()}
+    assert bodies_folder().is_dir()
+
+
+def test_every_demo_file_is_recognised_without_warning() -> None:
+    for path in sorted(sites_folder().glob("*.*")):
+        if path.suffix in (".toml", ".csv"):
+            assert recognised(path).warnings == (), path.name
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        (
+            "site.toml",
+            'site "Test Ridge" on the Moon at 89.5 S 222.5 E, elevation 1900 m, mast 10 m, horizon',
+        ),
+        (
+            "collector.toml",
+            'collector "Test lens", 4 units of 0.05 m2 on 2 mounts, acceptance to 4 deg for a point',
+        ),
+        ("horizon.csv", "horizon table, 4 rows, mean 0.81 deg"),
+        ("acceptance.csv", "acceptance table, 3 angles, highest 0.8"),
+    ],
+)
+def test_recognition_by_content(folder, name: str, words: str) -> None:
+    assert recognised(Path(name)).words.startswith(words)
+
+
+def test_kernels_are_recognised_by_what_they_hold() -> None:
+    folder = ephemeris_folder()
+    assert recognised(folder / "moon_080317.tf").words.startswith("kernel of frames, MOON_ME, MOON_ME_DE421")
+    found = recognised(folder / "moon_pa_de421_1900-2050.bpc").words
+    assert found == "kernel of orientation, 1900-01-01 to 2051-01-01"
+    positions = recognised(Path(skyfield_data.__path__[0]) / "data" / "de421.bsp").words
+    assert positions.endswith("301, 399, 499, 1899-07-29 to 2053-10-09")
+
+
+def test_recognition_of_misspelt_and_foreign_files(folder) -> None:
+    with pytest.raises(InputError, match="did you mean aperture_area_m2"):
+        recognised(folder.collector(("aperture_area_m2", "aperture_aera_m2")))
+    with pytest.raises(InputError, match="is of no known kind"):
+        recognised(folder.write("x.toml", "[tool.x]\na = 1\n"))
+    with pytest.raises(InputError, match="is a table of no known kind"):
+        recognised(folder.write("x.csv", "a,b\n1,2\n"))
+
+
+def test_starter_set_is_a_copy_of_the_demo_files(tmp_path: Path) -> None:
+    written = write_starter(tmp_path / "mine")
+    assert names(tmp_path / "mine") == sorted(written)
+    for name in written:
+        digests = [
+            hashlib.sha256((folder / name).read_bytes()) for folder in (tmp_path / "mine", sites_folder())
+        ]
+        assert digests[0].digest() == digests[1].digest()
+        assert "#" in (tmp_path / "mine" / name).read_text()

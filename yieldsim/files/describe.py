@@ -1,0 +1,187 @@
+"""What kind of input file a file is, by its content, and one line about what it holds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from yieldsim.base.errors import InputError, Problem, likely
+from yieldsim.base.model import (
+    Body,
+    Collector,
+    HorizonMask,
+    PrescriptionAcceptance,
+    RoundAcceptance,
+    Site,
+    TerrainHorizon,
+)
+from yieldsim.base.prescription_model import Prescription
+from yieldsim.files.inputs.collector import collector_of
+from yieldsim.files.inputs.load import load_words
+from yieldsim.files.inputs.load_schedule import LOAD_AMOUNTS, load_series
+from yieldsim.files.inputs.site import body_of, site_of
+from yieldsim.files.inputs.uncertainty import uncertain_words
+from yieldsim.files.prescription.read import prescription_of
+from yieldsim.files.tables.lookup_tables import (
+    acceptance_cells,
+    attenuation_table,
+    horizon_mask,
+    optical_depth_table,
+)
+from yieldsim.files.toml.context import Reading
+from yieldsim.files.toml.file_kinds import likeliest
+from yieldsim.files.toml.parse import toml_table
+
+
+@dataclass(frozen=True, slots=True)
+class Recognised:
+    """What a good file holds, in words, and its warnings."""
+
+    words: str
+    warnings: tuple[str, ...]
+
+
+def recognised(path: Path) -> Recognised:
+    """Read a file as what it is. Raises InputError with all its problems, or when it is of no known kind."""
+    if path.suffix.lower() in (".bsp", ".bpc", ".tf"):
+        from yieldsim.files.ephemeris.kernel_selection import kernel_words
+
+        return Recognised(kernel_words(path), ())
+    text = Reading(path).text("input")
+    reading = Reading(path)
+    if path.suffix.lower() in (".csv", ".txt"):
+        words = _table_words(reading, text)
+    else:
+        kind = likeliest(toml_table(text, reading.where))
+        if kind is None:
+            allowed = f"a file of one of these: {', '.join(WORDS)}"
+            raise InputError(Problem(reading.where, found="is of no known kind", allowed=allowed))
+        words = WORDS[kind](reading)
+    reading.refuse()
+    return Recognised(words, tuple(reading.warnings.lines))
+
+
+def _site_words(reading: Reading) -> str:
+    site: Site = site_of(reading)
+    latitude = f"{abs(site.latitude_deg):g} {'S' if site.latitude_deg < 0 else 'N'}"
+    parts = [
+        f'site "{site.name}" on {_the(site.body)} at {latitude} {site.longitude_deg % 360.0:g} E',
+        f"elevation {site.elevation_m:g} m, mast {site.mast_height_m:g} m",
+    ]
+    if isinstance(site.horizon, HorizonMask):
+        low, high = site.horizon.elevation_deg.min(), site.horizon.elevation_deg.max()
+        parts.append(f"horizon table of {len(site.horizon.azimuth_deg)} rows, {low:.2f} to {high:.2f} deg")
+    elif isinstance(site.horizon, TerrainHorizon):
+        count = len(site.horizon.terrain)
+        parts.append(f"horizon from {count} terrain file{'s' * (count != 1)}")
+    else:
+        parts.append("flat horizon")
+    if isinstance(site.optical_depth, float):
+        parts.append(f"optical depth {site.optical_depth:g}")
+    elif site.optical_depth is not None:
+        parts.append(f"optical depth by {site.optical_depth.against}".replace("tdb_s", "time"))
+    if site.dust:
+        parts.append(f"dust {site.dust.loss_per_day:.3g} a day")
+    return ", ".join(parts)
+
+
+def _collector_words(reading: Reading) -> str:
+    collector: Collector = collector_of(reading)
+    units = _counted(collector.unit_count, "unit")
+    mounts = _counted(len(collector.mounts), "mount")
+    parts = [
+        f'collector "{collector.name}"',
+        f"{units} of {collector.aperture_area_m2:g} m2 on {mounts}",
+    ]
+    acceptance = collector.acceptance
+    if isinstance(acceptance, PrescriptionAcceptance):
+        parts.append(f"acceptance to be traced from {Path(acceptance.prescription).name}")
+    elif isinstance(acceptance, RoundAcceptance):
+        parts.append(f"acceptance to {acceptance.incidence_deg[-1]:g} deg for a {acceptance.source} source")
+    else:
+        shape = " x ".join(str(size) for size in acceptance.acceptance_fraction.shape)
+        parts.append(f"acceptance on {shape} pairs of angles for a {acceptance.source} source")
+    parts.append("dust shield" if collector.shield else "no dust shield")
+    parts.append(f"{collector.fibre.length_m:g} m of fibre" if collector.fibre else "no fibre")
+    return ", ".join(parts)
+
+
+def _body_words(reading: Reading) -> str:
+    body: Body = body_of(reading)
+    parts = [
+        f'body "{body.name}"',
+        f"ephemeris target {body.ephemeris_target}",
+        f"radii {body.equatorial_radius_km:g} and {body.polar_radius_km:g} km",
+    ]
+    if body.occulters:
+        parts.append(f"eclipsed by {' and '.join(occulter.name for occulter in body.occulters)}")
+    parts.append("with an atmosphere" if body.atmosphere_scale_height_km else "no atmosphere")
+    return ", ".join(parts)
+
+
+def _prescription_words(reading: Reading) -> str:
+    prescription: Prescription = prescription_of(reading)
+    lens, funnel, fibre = prescription.lens, prescription.funnel, prescription.fibre
+    parts = [f'prescription "{prescription.name}"', f"aperture {prescription.aperture_area_m2:.4g} m2"]
+    if lens.material is not None:
+        grooves = f" of {lens.groove_count} grooves" if lens.groove_count else ""
+        parts.append(f"{lens.kind.replace('_', ' ')} lens{grooves} in {lens.material.name}")
+    if funnel is not None:
+        made = funnel.material.name if funnel.material is not None else "mirrors"
+        parts.append(f"{funnel.shape.replace('_', ' ')} funnel of {made}")
+    parts.append(f"fibre face {1000.0 * fibre.width_m:g} mm, aperture {fibre.numerical_aperture:g}")
+    return ", ".join(parts)
+
+
+def _table_words(reading: Reading, text: str) -> str:
+    """A CSV table by its header, read by the reader with the likeliest columns."""
+    header = next(
+        (line for line in text.split("\n") if line.strip() and not line.lstrip().startswith("#")), ""
+    )
+    names = [cell.strip() for cell in header.split(",")]
+    if "acceptance_fraction" in names or likely("acceptance_fraction", names):
+        cells = acceptance_cells(reading)
+        size = " x ".join(str(len(angles)) for angles in cells.angles_deg)
+        return f"acceptance table, {size} angles, highest {cells.acceptance_fraction.max():g}"
+    if "attenuation_db_per_km" in names or likely("attenuation_db_per_km", names):
+        attenuation = attenuation_table(reading)
+        low, high = attenuation.wavelength_nm[[0, -1]]
+        return f"attenuation table, {low:g} to {high:g} nm"
+    if "optical_depth" in names or likely("optical_depth", names):
+        depth = optical_depth_table(reading)
+        low, high = depth.optical_depth.min(), depth.optical_depth.max()
+        return f"optical depth table, {len(depth.x)} rows, {low:g} to {high:g}"
+    if "elevation_deg" in names or likely("elevation_deg", names):
+        mask = horizon_mask(reading)
+        mean = np.mean(mask.elevation_deg)
+        return f"horizon table, {len(mask.azimuth_deg)} rows, mean {mean:.2f} deg"
+    if any(amount in names or likely(amount, names) for amount in LOAD_AMOUNTS):
+        named = load_series(reading)
+        by = {"utc": "time", "hour": "hour of the day"}[named.series.against]
+        return f"load table, {named.column} by {by}, {len(named.series.x)} rows"
+    columns = "elevation_deg, acceptance_fraction, optical_depth, attenuation_db_per_km or power_w"
+    raise InputError(
+        Problem(reading.where, found="is a table of no known kind", allowed=f"one with a column {columns}")
+    )
+
+
+def _the(body: Body) -> str:
+    return f"the {body.name}" if body.name in ("Moon", "Earth") else body.name
+
+
+def _counted(count: int, word: str) -> str:
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
+WORDS: dict[str, Callable[[Reading], str]] = {
+    "site": _site_words,
+    "collector": _collector_words,
+    "body": _body_words,
+    "prescription": _prescription_words,
+    "load": load_words,
+    "uncertainty": uncertain_words,
+}
+"""What a TOML file of each kind holds, in words; the keys are those of `kinds.TOP_KEYS`."""

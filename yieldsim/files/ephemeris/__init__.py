@@ -1,0 +1,1 @@
+"""SPICE kernels: positions and orientations."""

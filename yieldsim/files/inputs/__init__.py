@@ -1,0 +1,1 @@
+"""Readers and writers of sites, collectors, bodies, loads and uncertainties."""

@@ -1,0 +1,179 @@
+"""The body file: a world's size, rotation and what can pass before its Sun."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, Field
+from pydantic_core import PydanticCustomError
+
+from yieldsim.base.constants import HOURS_PER_DAY
+from yieldsim.base.model import Body, Occulter, OrientationKernel, RotationElements, Rows
+from yieldsim.files.toml.model import StrictModel, Text, problem, told, whole_number, within
+
+Finite = Annotated[float, within(-1.0e12, 1.0e12)]
+RadiusKm = Annotated[float, within(above=0.0, high=1.0e6)]
+NOT_WORLDS = {0: "the centre of mass of the Solar System", 10: "the Sun"}
+"""NAIF numbers of what neither carries sites nor passes in front of the Sun."""
+SHORTEST_ORBIT_DAYS = 80.0
+"""Less than the year of any planet or known asteroid; Mercury's, the shortest of the planets, is 88 days."""
+
+
+def _world(value: int) -> int:
+    """A NAIF number of a world."""
+    if value in NOT_WORLDS:
+        raise problem(f"is {value}, {NOT_WORLDS[value]}", "the NAIF number of a planet, moon or small body")
+    return value
+
+
+Target = Annotated[int, AfterValidator(_world), whole_number(-(10**9), 10**9)]
+
+
+class RotationTable(StrictModel):
+    """[rotation]: pole and prime meridian, as in the reports of the IAU working group."""
+
+    pole_right_ascension_deg: list[Finite]
+    pole_declination_deg: list[Finite]
+    prime_meridian_deg: list[Finite]
+    right_ascension_terms: list[list[Finite]] = Field(default_factory=list)
+    declination_terms: list[list[Finite]] = Field(default_factory=list)
+    prime_meridian_terms: list[list[Finite]] = Field(default_factory=list)
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """Lengths: 1 to 3 coefficients, rows of 3 or 4 numbers. A pole in the sky, and a world that turns."""
+        declination = _numbers(given.get("pole_declination_deg"))
+        meridian = _numbers(given.get("prime_meridian_deg"))
+        if declination and abs(declination[0]) > 90.0:
+            yield "pole_declination_deg", problem(f"begins at {declination[0]:g}", "-90 to 90")
+        if meridian and not any(meridian[1:2]):
+            allowed = "a second coefficient, in degrees a day, other than 0"
+            yield "prime_meridian_deg", problem("has no rate of rotation", allowed)
+        for key, value in given.items():
+            if not isinstance(value, list):
+                continue
+            if key.endswith("_deg") and not 1 <= len(value) <= 3:
+                yield key, problem(f"holds {len(value)} coefficients", "1 to 3")
+            if key.endswith("_terms"):
+                for number, row in enumerate(value, start=1):
+                    if isinstance(row, list) and len(row) not in (3, 4):
+                        rows = "3 (amplitude, phase, rate per century) or 4 (and a rate per century squared)"
+                        yield key, problem(f"row {number} holds {len(row)} numbers", rows)
+
+    def noun(self) -> RotationElements:
+        """Frozen elements."""
+        return RotationElements(
+            pole_right_ascension_deg=tuple(self.pole_right_ascension_deg),
+            pole_declination_deg=tuple(self.pole_declination_deg),
+            prime_meridian_deg=tuple(self.prime_meridian_deg),
+            right_ascension_terms=_rows(self.right_ascension_terms),
+            declination_terms=_rows(self.declination_terms),
+            prime_meridian_terms=_rows(self.prime_meridian_terms),
+        )
+
+
+class OrientationKernelTable(StrictModel):
+    """[orientation_kernel]: a binary orientation kernel used where it covers the span."""
+
+    frame_file: Text
+    binary_file: Text
+    frame: Text
+
+
+class OcculterTable(StrictModel):
+    """[[occulters]]: a body that can pass in front of the Sun."""
+
+    name: Text
+    ephemeris_target: Target
+    radius_km: RadiusKm
+
+
+class AtmosphereOfBody(StrictModel):
+    """[atmosphere] of a body: its presence says that a site there may have an optical depth."""
+
+    scale_height_km: Annotated[float, within(above=0.0, high=1.0e4)]
+
+
+class BodyFile(StrictModel):
+    """A body file."""
+
+    name: Text
+    ephemeris_target: Target
+    orbit_target: Target | None = None
+    equatorial_radius_km: RadiusKm
+    polar_radius_km: RadiusKm
+    mean_solar_day_hours: Annotated[float, within(above=0.0, high=1.0e7)]
+    rotation: RotationTable
+    orientation_kernel: OrientationKernelTable | None = None
+    occulters: list[OcculterTable] = Field(default_factory=list)
+    atmosphere: AtmosphereOfBody | None = None
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """An ellipsoid of rotation about its short axis; a solar day that goes with the rotation.
+
+        Once in a year the solar day gains or loses a turn on the stars:
+
+            | 1 / solar day - |rate| / 360 deg | = 1 / year
+
+        so any year that is not shorter than SHORTEST_ORBIT_DAYS leaves the solar day within bounds.
+        """
+        rotation = given.get("rotation")
+        meridian = _numbers(rotation.get("prime_meridian_deg")) if isinstance(rotation, Mapping) else []
+        day_hours = given.get("mean_solar_day_hours")
+        if any(meridian[1:2]) and isinstance(day_hours, int | float) and 0.0 < day_hours <= 1.0e7:
+            low, high = solar_day_bounds_hours(meridian[1])
+            if not low <= day_hours <= high:
+                allowed = f"{low:.4g} or more" if math.isinf(high) else f"{low:.4g} to {high:.4g}"
+                hint = f"the prime meridian turns by {meridian[1]:g} deg a day"
+                yield "mean_solar_day_hours", problem(f"is {told(day_hours)}", allowed, hint)
+        polar, equatorial = given.get("polar_radius_km"), given.get("equatorial_radius_km")
+        if (
+            isinstance(polar, int | float)
+            and isinstance(equatorial, int | float)
+            and not 0.3 * equatorial <= polar <= equatorial
+        ):
+            allowed = f"0.3 to 1 times equatorial_radius_km ({equatorial:g})"
+            yield "polar_radius_km", problem(f"is {polar:g}", allowed)
+
+    def noun(self) -> Body:
+        """The frozen body."""
+        kernel = self.orientation_kernel
+        return Body(
+            name=self.name,
+            ephemeris_target=self.ephemeris_target,
+            orbit_target=self.orbit_target,
+            equatorial_radius_km=self.equatorial_radius_km,
+            polar_radius_km=self.polar_radius_km,
+            mean_solar_day_hours=self.mean_solar_day_hours,
+            rotation=self.rotation.noun(),
+            orientation_kernel=OrientationKernel(**kernel.model_dump()) if kernel else None,
+            occulters=tuple(Occulter(**occulter.model_dump()) for occulter in self.occulters),
+            atmosphere_scale_height_km=self.atmosphere.scale_height_km if self.atmosphere else None,
+        )
+
+
+def solar_day_bounds_hours(rate_deg_per_day: float) -> tuple[float, float]:
+    """Shortest and longest mean solar day of a world with this rate of rotation, in any orbit about the Sun.
+
+    >>> [round(hours, 1) for hours in solar_day_bounds_hours(360.9856235)]
+    [23.6, 24.2]
+    """
+    turns_per_day, year_turns_per_day = abs(rate_deg_per_day) / 360.0, 1.0 / SHORTEST_ORBIT_DAYS
+    slowest = turns_per_day - year_turns_per_day
+    longest = HOURS_PER_DAY / slowest if slowest > 0.0 else math.inf
+    return HOURS_PER_DAY / (turns_per_day + year_turns_per_day), longest
+
+
+def _numbers(values: object) -> list[float]:
+    """The coefficients of a list as written; none where it is no list of numbers, which is told elsewhere."""
+    if not isinstance(values, list):
+        return []
+    numbers = [one for one in values if isinstance(one, int | float) and -1e9 < one < 1e9]
+    return numbers if len(numbers) == len(values) else []
+
+
+def _rows(rows: list[list[float]]) -> Rows:
+    return tuple(tuple(row) for row in rows)

@@ -1,0 +1,203 @@
+"""The collector file: aperture, mounts, acceptance, dust shield and fibre."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+from pydantic_core import PydanticCustomError
+
+from yieldsim.base.model import (
+    Acceptance,
+    AttenuationTable,
+    BiaxialAcceptance,
+    Collector,
+    Fibre,
+    Mount,
+    PrescriptionAcceptance,
+    RoundAcceptance,
+    Shield,
+)
+from yieldsim.files.tables.lookup_tables import AcceptanceCells, acceptance_cells, attenuation_table
+from yieldsim.files.toml.context import Reading
+from yieldsim.files.toml.model import (
+    StrictModel,
+    Text,
+    exactly_one,
+    existing_file,
+    named_file,
+    problem,
+    whole_number,
+    within,
+)
+from yieldsim.files.toml.parse import parse_toml
+
+ROUND_PACKING = math.pi / (2.0 * math.sqrt(3.0))
+"""Share of a plane that equal circles can cover, 0.9069: a bundle of round fibres can't be denser."""
+
+MINUTES_PER_HOUR = 60.0
+SHORTEST_CYCLE_HOURS = 0.05
+"""Every cycle of a run is followed on its own: shorter ones would be millions, and leave no dust to tell of."""
+
+
+class MountTable(StrictModel):
+    """[[mounts]]: a direction and a count of units."""
+
+    tilt_deg: Annotated[float, within(0.0, 180.0)]
+    azimuth_deg: Annotated[float, within(-180.0, 360.0)]
+    roll_deg: Annotated[float, within(-360.0, 360.0)] = 0.0
+    count: Annotated[int, whole_number(1, 1_000_000)] = 1
+
+    def noun(self) -> Mount:
+        """The frozen mount."""
+        return Mount(
+            tilt_deg=self.tilt_deg, azimuth_deg=self.azimuth_deg, roll_deg=self.roll_deg, count=self.count
+        )
+
+
+class AcceptanceTable(StrictModel):
+    """[acceptance]: a table and what source it is for, or a prescription to trace."""
+
+    table: Annotated[AcceptanceCells, named_file(acceptance_cells)] | None = None
+    source: Literal["point", "disc"] | None = None
+    prescription: Annotated[Path, existing_file()] | None = None
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """A table with its source, or a prescription without."""
+        yield from exactly_one(given, "table", "prescription")
+        if "table" in given and "source" not in given:
+            hint = "point: measured or traced with parallel light; disc: the Sun's width is already in it"
+            yield "source", problem("is missing", '"point" or "disc"', hint)
+        if "source" in given and "prescription" in given and "table" not in given:
+            yield "source", problem("stands beside prescription", hint="it belongs to a table; leave it out")
+
+    def noun(self) -> Acceptance | PrescriptionAcceptance:
+        """The frozen acceptance."""
+        if self.table is None or self.source is None:
+            return PrescriptionAcceptance(prescription=str(self.prescription))
+        angles_deg, fraction = self.table.angles_deg, self.table.acceptance_fraction
+        if len(angles_deg) == 1:
+            return RoundAcceptance(
+                incidence_deg=angles_deg[0], acceptance_fraction=fraction, source=self.source
+            )
+        return BiaxialAcceptance(
+            transverse_deg=angles_deg[0],
+            longitudinal_deg=angles_deg[1],
+            acceptance_fraction=fraction,
+            source=self.source,
+        )
+
+
+class ShieldTable(StrictModel):
+    """[shield]: an electrodynamic dust shield on every aperture."""
+
+    film_transmittance: Annotated[float, within(above=0.0, high=1.0)]
+    removal: Annotated[float, within(0.0, 1.0)] = 0.0
+    cycle_hours: Annotated[float, within(low=SHORTEST_CYCLE_HOURS, high=1.0e6)] | None = None
+    duty_minutes: Annotated[float, within(low=0.0, high=1.0e6)] = 0.0
+    power_w: Annotated[float, within(low=0.0, high=1.0e6)] = 0.0
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """A shield that removes or draws needs its cycle, and runs no longer than it."""
+        cycle_hours, duty_minutes = given.get("cycle_hours"), given.get("duty_minutes")
+        needing = [key for key in ("removal", "duty_minutes", "power_w") if given.get(key)]
+        if cycle_hours is None and needing:
+            yield "cycle_hours", problem("is missing", hint=f"{needing[0]} is given; how often does it run?")
+        if isinstance(cycle_hours, int | float) and isinstance(duty_minutes, int | float):
+            longest = cycle_hours * MINUTES_PER_HOUR
+            if 0.0 < longest < duty_minutes:
+                allowed = f"at most cycle_hours, {longest:g} minutes"
+                yield "duty_minutes", problem(f"is {duty_minutes:g}", allowed)
+
+    def noun(self) -> Shield:
+        """The frozen shield."""
+        return Shield(
+            film_transmittance=self.film_transmittance,
+            removal=self.removal,
+            cycle_hours=self.cycle_hours,
+            duty_minutes=self.duty_minutes,
+            power_w=self.power_w,
+        )
+
+
+class FibreTable(StrictModel):
+    """[fibre]: from the funnel to the habitat."""
+
+    length_m: Annotated[float, within(0.0, 1.0e6)]
+    attenuation_db_per_km: Annotated[float, within(0.0, 1.0e6)] | None = None
+    table: Annotated[AttenuationTable, named_file(attenuation_table)] | None = None
+    packing: Annotated[float, within(above=0.0, high=1.0)] = 1.0
+    end_reflection: Annotated[float, within(low=0.0, below=1.0)] = 0.0
+    coupling: Annotated[float, within(above=0.0, high=1.0)] = 1.0
+    numerical_aperture: Annotated[float, within(above=0.0, high=2.0)] | None = None
+    face_diameter_mm: Annotated[float, within(above=0.0, high=10_000.0)] | None = None
+    darkening_db_per_km_per_year: Annotated[float, within(0.0, 1.0e6)] = 0.0
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """One attenuation; aperture and face together, for the etendue limit needs both."""
+        yield from exactly_one(given, "attenuation_db_per_km", "table")
+        pair = ("numerical_aperture", "face_diameter_mm")
+        for key, other in (pair, pair[::-1]):
+            if key in given and other not in given:
+                yield other, problem("is missing", hint=f"the etendue limit needs it beside {key}")
+
+    def noun(self) -> Fibre:
+        """The frozen fibre."""
+        constant = self.attenuation_db_per_km
+        return Fibre(
+            length_m=self.length_m,
+            attenuation=self.table if self.table is not None else constant or 0.0,
+            packing=self.packing,
+            end_reflection=self.end_reflection,
+            coupling=self.coupling,
+            numerical_aperture=self.numerical_aperture,
+            face_diameter_mm=self.face_diameter_mm,
+            darkening_db_per_km_per_year=self.darkening_db_per_km_per_year,
+        )
+
+
+class CollectorFile(StrictModel):
+    """A collector file."""
+
+    name: Text
+    aperture_area_m2: Annotated[float, within(above=0.0, high=1.0e6)]
+    mass_kg: Annotated[float, within(above=0.0, high=1.0e7)] | None = None
+    mounts: list[MountTable] = Field(description="one [[mounts]] for each direction")
+    acceptance: AcceptanceTable
+    shield: ShieldTable | None = None
+    fibre: FibreTable | None = None
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """At least one mount."""
+        if given.get("mounts") == []:
+            yield "mounts", problem("is empty", "one or more mounts")
+
+    def noun(self) -> Collector:
+        """The frozen collector."""
+        return Collector(
+            name=self.name,
+            aperture_area_m2=self.aperture_area_m2,
+            mass_kg=self.mass_kg,
+            mounts=tuple(mount.noun() for mount in self.mounts),
+            acceptance=self.acceptance.noun(),
+            shield=self.shield.noun() if self.shield else None,
+            fibre=self.fibre.noun() if self.fibre else None,
+        )
+
+
+def collector_of(reading: Reading) -> Collector:
+    """The collector in the reading's file. Raises InputError."""
+    model = parse_toml(reading, CollectorFile, "collector")
+    fibre = model.fibre
+    if fibre is not None and ROUND_PACKING < fibre.packing < 1.0:
+        reading.warn(
+            f"[fibre] packing {fibre.packing:g} is denser than round fibres can be ({ROUND_PACKING:.4f})"
+        )
+    return model.noun()

@@ -1,0 +1,392 @@
+"""The load file: what a habitat asks for and when, its store, and what its budget is asked."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, Field
+from pydantic_core import PydanticCustomError
+
+from yieldsim.base.load_model import (
+    PRIORITIES,
+    AmountUnit,
+    Clock,
+    Life,
+    Load,
+    LoadKind,
+    LoadPlan,
+    Priority,
+    ReliabilityMeasure,
+    Schedule,
+    ShieldOutage,
+    Storage,
+    StoreKind,
+)
+from yieldsim.files.inputs.load_schedule import (
+    NamedSeries,
+    as_mission_days,
+    as_monthly_factors,
+    as_seasonal_factors,
+    as_weekdays,
+    as_windows,
+    load_series,
+)
+from yieldsim.files.toml.context import Loaded, Reading
+from yieldsim.files.toml.model import Moment, StrictModel, Text, named_file, problem, whole_number, within
+from yieldsim.files.toml.parse import parse_toml
+
+Share = Annotated[float, within(0.0, 1.0)]
+Efficiency = Annotated[float, within(above=0.0, high=1.0)]
+Watts = Annotated[float, within(0.0, 1.0e9)]
+Positive = Annotated[float, within(above=0.0, high=1.0e9)]
+
+AMOUNTS: dict[str, AmountUnit] = {
+    "power_w": "W",
+    "lumens": "lm",
+    "photons_umol_per_s": "umol/s",
+    "illuminance_lux": "lm",
+    "photon_flux_umol_per_m2_s": "umol/s",
+}
+BY_AREA = ("illuminance_lux", "photon_flux_umol_per_m2_s")
+ONLY_LIGHT = tuple(key for key, unit in AMOUNTS.items() if unit != "W")
+SOURCES = (*AMOUNTS, "table", "dust_shields")
+
+
+class LoadTable(StrictModel):
+    """[[loads]]: one thing that asks for light, heat or electricity."""
+
+    name: Text
+    kind: Annotated[LoadKind, Field(description="light, heat or electric")]
+    power_w: Watts | None = None
+    lumens: Watts | None = None
+    photons_umol_per_s: Watts | None = None
+    illuminance_lux: Watts | None = None
+    photon_flux_umol_per_m2_s: Watts | None = None
+    area_m2: Positive | None = None
+    table: Annotated[NamedSeries, named_file(load_series)] | None = None
+    dust_shields: bool = False
+    efficiency: Efficiency | None = None
+    converter_efficiency: Efficiency | None = None
+    from_storage_efficiency: Annotated[float, within(0.0, 10.0)] | None = None
+    lamp_lm_per_w: Annotated[float, within(above=0.0, high=683.0)] | None = None
+    lamp_umol_per_j: Annotated[float, within(above=0.0, high=10.0)] | None = None
+    hours: Annotated[tuple[tuple[float, float], ...], BeforeValidator(as_windows)] = ()
+    clock: Clock = "solar"
+    weekdays: Annotated[tuple[int, ...], BeforeValidator(as_weekdays)] = ()
+    mission_days: Annotated[tuple[tuple[int, int], ...], BeforeValidator(as_mission_days)] = ()
+    monthly_factors: Annotated[tuple[float, ...], BeforeValidator(as_monthly_factors)] = ()
+    seasonal_factors: Annotated[tuple[tuple[float, float], ...], BeforeValidator(as_seasonal_factors)] = ()
+    priority: Priority = "essential"
+    window_hours: Annotated[float, within(above=0.0, high=1.0e5)] | None = None
+    most_power_w: Positive | None = None
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """One amount that fits the kind, its efficiencies, and what deferring needs."""
+        yield from _amount_problems(given)
+        kind, priority = given.get("kind"), given.get("priority", "essential")
+        if kind == "electric" and "converter_efficiency" not in given:
+            hint = "share of the delivered light that becomes electricity"
+            yield "converter_efficiency", problem("is missing", "more than 0, at most 1", hint)
+        if kind in ("light", "heat") and "converter_efficiency" in given:
+            yield "converter_efficiency", problem(f"is given for {kind}", hint="efficiency is the key for it")
+        if kind == "electric" and "efficiency" in given:
+            yield (
+                "efficiency",
+                problem("is given for electric", hint="converter_efficiency is the key for it"),
+            )
+        if priority == "deferrable" and "window_hours" not in given:
+            yield "window_hours", problem("is missing", "more than 0", "how long can a deferrable load wait?")
+        for key in ("window_hours", "most_power_w"):
+            if key in given and priority in ("essential", "sheddable"):
+                yield (
+                    key,
+                    problem(f"is given for a load that is {priority}", hint="deferrable loads can wait"),
+                )
+
+    def unit(self) -> AmountUnit:
+        """The unit of the amount."""
+        if self.table is not None:
+            return AMOUNTS[self.table.column]
+        return next((unit for key, unit in AMOUNTS.items() if getattr(self, key) is not None), "W")
+
+    def noun(self, store: StoreKind | None, reading: Reading) -> Load:
+        """The frozen load."""
+        given = next((value for key in AMOUNTS if (value := getattr(self, key)) is not None), 0.0)
+        lamp = self.lamp_lm_per_w if self.lamp_lm_per_w is not None else self.lamp_umol_per_j
+        return Load(
+            name=self.name,
+            kind=self.kind,
+            unit=self.unit(),
+            amount=self.table.series if self.table is not None else given * (self.area_m2 or 1.0),
+            is_shield=self.dust_shields,
+            schedule=Schedule(
+                windows=self.hours,
+                clock=self.clock,
+                weekdays=self.weekdays,
+                mission_days=self.mission_days,
+                monthly_factors=self.monthly_factors,
+                seasonal_factors=self.seasonal_factors,
+            ),
+            direct_efficiency=self.converter_efficiency or self.efficiency or 1.0,
+            from_storage_efficiency=self._from_storage(store, lamp, reading),
+            lamp_yield=lamp if store == "battery" else None,
+            priority=self.priority,
+            window_hours=self.window_hours or 0.0,
+            most_power_w=self.most_power_w,
+        )
+
+    def _from_storage(self, store: StoreKind | None, lamp: float | None, reading: Reading) -> float:
+        """What the load makes of a watt out of the store: as given, or what goes without saying."""
+        if self.from_storage_efficiency is not None:
+            return self.from_storage_efficiency
+        if store == "heat" and self.kind != "heat":
+            reading.warn(
+                f'a heat store can\'t serve "{self.name}" ({self.kind}) without from_storage_efficiency'
+            )
+            return 0.0
+        if store == "battery" and self.kind == "light" and lamp is None:
+            reading.warn(
+                f'"{self.name}": stored energy counts as light without loss; give from_storage_efficiency, '
+                "lamp_lm_per_w or lamp_umol_per_j"
+            )
+        return 1.0
+
+
+def _amount_problems(given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    held = [key for key in SOURCES if key in given]
+    if not held:
+        allowed = "power_w, a light unit (lumens, photons_umol_per_s, ...), table or dust_shields"
+        yield "", problem("has no amount", f"one of {allowed}")
+    for key in held[1:]:
+        yield key, problem(f"stands beside {held[0]}", "one amount")
+    for key in BY_AREA:
+        if key in given and "area_m2" not in given:
+            yield "area_m2", problem("is missing", hint=f"{key} is for each square metre")
+    if "area_m2" in given and not any(key in given for key in BY_AREA):
+        yield "area_m2", problem("stands without a flux", hint=f"it belongs to {' or '.join(BY_AREA)}")
+    kind = given.get("kind")
+    for key in ONLY_LIGHT:
+        if key in given and kind in ("heat", "electric"):
+            yield key, problem(f"is given for {kind}", hint="it measures light")
+    if given.get("dust_shields") is False:
+        yield "dust_shields", problem("is false", "true", "leave it out")
+    if given.get("dust_shields") is True and kind in ("light", "heat"):
+        yield "dust_shields", problem(f"is given for {kind}", hint="the shields draw electric power")
+    lamps = [key for key in ("from_storage_efficiency", "lamp_lm_per_w", "lamp_umol_per_j") if key in given]
+    for key in lamps[1:]:
+        yield key, problem(f"stands beside {lamps[0]}", "one of them")
+    for key, unit in (("lamp_lm_per_w", "lm"), ("lamp_umol_per_j", "umol/s")):
+        fits = "table" in given or any(AMOUNTS[amount] == unit for amount in AMOUNTS if amount in given)
+        if key in given and not fits:
+            yield (
+                key,
+                problem("is given for a load in another unit", hint="from_storage_efficiency is a share"),
+            )
+
+
+class StorageTable(StrictModel):
+    """[storage]: a battery or a heat store."""
+
+    kind: StoreKind = "battery"
+    capacity_kwh: Annotated[float, within(0.0, 1.0e9)]
+    converter_efficiency: Efficiency | None = None
+    charge_efficiency: Efficiency | None = None
+    discharge_efficiency: Efficiency | None = None
+    charge_power_w: Positive | None = None
+    discharge_power_w: Positive | None = None
+    standing_loss_per_day: Annotated[float, within(low=0.0, below=1.0)] = 0.0
+    initial_fraction: Share = 1.0
+    least_fraction: Annotated[float, within(low=0.0, below=1.0)] = 0.0
+    reserve_fraction: Share | None = None
+    fade_per_cycle: Annotated[float, within(low=0.0, below=1.0)] = 0.0
+    fade_per_year: Annotated[float, within(low=0.0, below=1.0)] = 0.0
+    mass_kg_per_kwh: Positive | None = None
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """It begins, and keeps its reserve, at or above the least it may hold."""
+        least = given.get("least_fraction", 0.0)
+        for key in ("initial_fraction", "reserve_fraction"):
+            value = given.get(key)
+            if isinstance(value, int | float) and isinstance(least, int | float) and value < least:
+                yield key, problem(f"is {value:g}", f"at least least_fraction, {least:g}")
+
+    def noun(self, loads: list[LoadTable], reading: Reading) -> Storage:
+        """The frozen store, with warnings for what was taken as free of loss.
+
+        Without a stated reserve the whole store waits for essential loads where there are others beside them.
+        """
+        free = [key for key in ("charge_efficiency", "discharge_efficiency") if getattr(self, key) is None]
+        if self.kind == "battery" and self.converter_efficiency is None:
+            free.insert(0, "converter_efficiency")
+        if free:
+            reading.warn(f"[storage] {', '.join(free)} not given: no such loss is counted")
+        reserve = self.reserve_fraction
+        if reserve is None:
+            mixed = len({load.priority == "essential" for load in loads}) == 2
+            reserve = 1.0 if mixed else self.least_fraction
+        return Storage(
+            kind=self.kind,
+            capacity_kwh=self.capacity_kwh,
+            converter_efficiency=self.converter_efficiency or 1.0,
+            charge_efficiency=self.charge_efficiency or 1.0,
+            discharge_efficiency=self.discharge_efficiency or 1.0,
+            charge_power_w=self.charge_power_w,
+            discharge_power_w=self.discharge_power_w,
+            standing_loss_per_day=self.standing_loss_per_day,
+            initial_fraction=self.initial_fraction,
+            least_fraction=self.least_fraction,
+            reserve_fraction=reserve,
+            fade_per_cycle=self.fade_per_cycle,
+            fade_per_year=self.fade_per_year,
+            mass_kg_per_kwh=self.mass_kg_per_kwh,
+        )
+
+
+class SizingTable(StrictModel):
+    """[sizing]: what the smallest storage and the fewest units must reach."""
+
+    reliability: Annotated[float, within(above=0.0, high=1.0)] = 1.0
+    of: ReliabilityMeasure = "energy"
+
+
+class SpectrumTable(StrictModel):
+    """[spectrum]: figures of the delivered light, in place of those of the estimate."""
+
+    luminous_efficacy_lm_per_w: Annotated[float, within(above=0.0, high=683.0)] | None = None
+    photon_yield_umol_per_j: Annotated[float, within(above=0.0, high=10.0)] | None = None
+
+
+class OutageTable(StrictModel):
+    """One stretch without dust shields."""
+
+    fails: Moment
+    repaired: Moment | None = None
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """It ends after it begins."""
+        fails, repaired = given.get("fails"), given.get("repaired")
+        if type(fails) is type(repaired) and fails is not None and repaired <= fails:
+            yield "repaired", problem(f"is {repaired}", "a moment after fails")
+
+
+class LifeTable(StrictModel):
+    """[life]: a run over several years."""
+
+    years: Annotated[int, whole_number(1, 100)]
+    lens_darkening_per_year: Annotated[float, within(low=0.0, below=1.0)] = 0.0
+    visit_every_days: Annotated[float, within(low=1.0, high=1.0e5)] | None = None
+    visit_removes: Share | None = None
+    shield_outages: list[OutageTable] = Field(default_factory=list)
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """Visits say how often and how well."""
+        pair = ("visit_every_days", "visit_removes")
+        for key, other in (pair, pair[::-1]):
+            if key in given and other not in given:
+                yield other, problem("is missing", hint=f"{key} is given")
+
+    def noun(self) -> Life:
+        """The frozen life."""
+        return Life(
+            years=self.years,
+            lens_darkening_per_year=self.lens_darkening_per_year,
+            visit_every_days=self.visit_every_days,
+            visit_removes=1.0 if self.visit_removes is None else self.visit_removes,
+            shield_outages=tuple(
+                ShieldOutage(fails_utc=outage.fails, repaired_utc=outage.repaired)
+                for outage in self.shield_outages
+            ),
+        )
+
+
+class ExchangeTable(StrictModel):
+    """[exchange]: what electricity costs in light, for the choice of the dust shields' cycle."""
+
+    light_per_electric: Annotated[float, within(0.0, 1.0e4)]
+
+
+class LoadFile(StrictModel):
+    """A load file."""
+
+    name: Text | None = None
+    loads: list[LoadTable] = Field(description="one [[loads]] for each thing that asks")
+    storage: StorageTable | None = None
+    sizing: SizingTable = SizingTable()
+    spectrum: SpectrumTable = SpectrumTable()
+    life: LifeTable | None = None
+    exchange: ExchangeTable | None = None
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """At least one load; names that stay apart as columns of a table."""
+        loads = given.get("loads")
+        if loads == []:
+            yield "loads", problem("is empty", "one or more loads")
+        seen: dict[str, str] = {}
+        for load in loads if isinstance(loads, list) else []:
+            name = load.get("name") if isinstance(load, Mapping) else None
+            if not isinstance(name, str):
+                continue
+            word = column_word(name)
+            if word in seen:
+                yield (
+                    "loads",
+                    problem(f'hold "{seen[word]}" and "{name}"', "names that differ in a letter or digit"),
+                )
+            seen.setdefault(word, name)
+
+    def noun(self, reading: Reading) -> LoadPlan:
+        """The frozen plan."""
+        store = self.storage.noun(self.loads, reading) if self.storage else None
+        kind = store.kind if store else None
+        return LoadPlan(
+            name=self.name or reading.path.name.removesuffix(".toml").removesuffix(".load"),
+            loads=tuple(load.noun(kind, reading) for load in self.loads),
+            storage=store,
+            reliability=self.sizing.reliability,
+            reliability_of=self.sizing.of,
+            luminous_efficacy_lm_per_w=self.spectrum.luminous_efficacy_lm_per_w,
+            photon_yield_umol_per_j=self.spectrum.photon_yield_umol_per_j,
+            life=self.life.noun() if self.life else None,
+            light_per_electric=self.exchange.light_per_electric if self.exchange else None,
+        )
+
+
+def column_word(name: str) -> str:
+    """A load's name as part of a column name: letters and digits, others become one underscore.
+
+    >>> column_word("Water warming (night)")
+    'water_warming_night'
+    """
+    word = "".join(letter if letter.isalnum() else " " for letter in name.lower())
+    return "_".join(word.split()) or "load"
+
+
+def load_of(reading: Reading) -> LoadPlan:
+    """The load plan in the reading's file. Raises InputError."""
+    return parse_toml(reading, LoadFile, "load").noun(reading)
+
+
+def read_load(path: Path | str) -> Loaded[LoadPlan]:
+    """A load file with its tables. Raises InputError with every problem of all of them."""
+    reading = Reading(Path(path))
+    return reading.finished(load_of(reading))
+
+
+def load_words(reading: Reading) -> str:
+    """One line about a load file."""
+    plan = load_of(reading)
+    counts = [
+        f"{count} {priority}"
+        for priority in PRIORITIES
+        if (count := sum(x.priority == priority for x in plan.loads))
+    ]
+    store = f"{plan.storage.kind} of {plan.storage.capacity_kwh:g} kWh" if plan.storage else "no storage"
+    plural = "" if len(plan.loads) == 1 else "s"
+    return f'loads "{plan.name}", {len(plan.loads)} load{plural} ({", ".join(counts)}), {store}'

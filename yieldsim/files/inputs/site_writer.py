@@ -1,0 +1,95 @@
+"""Sites and skylines as the text of the files that sites are read from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from yieldsim.base.model import Dust, OpticalDepthTable, Site
+from yieldsim.base.vectors import FloatArray
+from yieldsim.files.output.provenance import package_version
+
+OPTICAL_DEPTH_FILE = "optical-depth.csv"
+J2000_UTC = np.datetime64("2000-01-01T11:58:55.816", "ns")
+"""TDB second 0 on the clock of UTC, as of then; the five leap seconds since are neglected."""
+
+
+def horizon_text(azimuth_deg: FloatArray, elevation_deg: FloatArray, provenance: Sequence[str]) -> str:
+    """A skyline as the table that a site file names: provenance after #, then azimuth_deg,elevation_deg."""
+    lines = [f"# {line}" for line in provenance]
+    lines.append("azimuth_deg,elevation_deg")
+    lines += [f"{a:.10g},{e:.4f}" for a, e in zip(azimuth_deg, elevation_deg, strict=True)]
+    return "\n".join(lines).replace(",-0.0000", ",0.0000") + "\n"
+
+
+def horizon_provenance(
+    place: str,
+    mast_height_m: float,
+    terrain: Sequence[tuple[str, str]],
+    reach_km: float | None,
+    warnings: Sequence[str],
+) -> list[str]:
+    """Header lines of a computed skyline.
+
+    terrain   (file name, SHA-256), finest first
+    """
+    lines = [
+        f"Skyline computed by yieldsim {package_version()} from terrain: {place}",
+        f"eye {mast_height_m:g} m above the ground; straight lines of sight over the curved body, no refraction",
+    ]
+    lines += [f"terrain: {name} sha256 {digest}" for name, digest in terrain]
+    lines.append("reach: the edge of the files" if reach_km is None else f"reach: {reach_km:g} km")
+    return lines + [f"note: {line}" for line in warnings]
+
+
+def site_text(site: Site, body_file: str, horizon_table: str, comment: str) -> str:
+    """A site file: place, mast, the horizon's table beside it, air and dust."""
+    lines = [
+        f"# {comment}",
+        f'name = "{site.name}"',
+        f'body = "{body_file}"',
+        f"latitude_deg = {site.latitude_deg:.8f}",
+        f"longitude_deg = {site.longitude_deg:.8f}",
+        f"elevation_m = {site.elevation_m:.2f}",
+        f"mast_height_m = {site.mast_height_m:g}",
+        "",
+        "[horizon]",
+        f'table = "{horizon_table}"',
+    ]
+    if isinstance(site.optical_depth, OpticalDepthTable):
+        lines += ["", "[atmosphere]", f'table = "{OPTICAL_DEPTH_FILE}"']
+    elif site.optical_depth is not None:
+        lines += ["", "[atmosphere]", f"optical_depth = {site.optical_depth!r}"]
+    if site.dust is not None:
+        lines += _dust_lines(site.dust)
+    return "\n".join(lines) + "\n"
+
+
+def _dust_lines(dust: Dust) -> list[str]:
+    lines = [
+        "",
+        "[dust]",
+        f"loss_per_day = {dust.loss_per_day!r}",
+        f'model = "{dust.model}"',
+        f"tilt_exponent = {dust.tilt_exponent!r}",
+        f"floor = {dust.floor!r}",
+    ]
+    if dust.events:
+        events = ", ".join(
+            f"{{ time = {event.time_utc}, removes = {event.removes!r} }}" for event in dust.events
+        )
+        lines.append(f"events = [{events}]")
+    return lines
+
+
+def optical_depth_text(table: OpticalDepthTable) -> str:
+    """A table of optical depth, by solar longitude or by date, as it is read."""
+    if table.against == "solar_longitude_deg":
+        first = [f"{x:.10g}" for x in table.x]
+    else:
+        stamps = J2000_UTC + np.rint(np.asarray(table.x) * 1e9).astype("timedelta64[ns]")
+        first = [f"{stamp}Z" for stamp in np.datetime_as_string(stamps, unit="s")]
+    head = "solar_longitude_deg" if table.against == "solar_longitude_deg" else "time_utc"
+    rows = [f"{x},{depth:.10g}" for x, depth in zip(first, table.optical_depth, strict=True)]
+    return "\n".join([f"{head},optical_depth", *rows]) + "\n"

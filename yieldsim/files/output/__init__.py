@@ -1,0 +1,1 @@
+"""Results: NetCDF, CSV, Parquet, whole or not at all."""

@@ -1,0 +1,111 @@
+"""Results written whole or not at all: into a temporary neighbour, then renamed into place."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+from yieldsim.base.errors import InputError, Problem, WriteFailed
+from yieldsim.files.text.paths import shown
+
+
+@contextlib.contextmanager
+def whole_file(path: Path | str) -> Iterator[Path]:
+    """A temporary path, in the same folder and with the same suffix, that becomes `path` on success.
+
+    On any failure, an interruption included, the temporary file goes and what was at `path` stays as it was.
+    Missing folders above are made. Raises WriteFailed.
+    """
+    target = Path(path)
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.stem}.", suffix=target.suffix)
+        os.close(handle)
+    except (OSError, ValueError) as error:
+        raise _failed(target, error) from None
+    partial = Path(name)
+    try:
+        yield partial
+        _settle(partial)
+        partial.replace(target)
+    except OSError as error:
+        raise _failed(target, error) from None
+    finally:
+        partial.unlink(missing_ok=True)
+
+
+def write_text_whole(path: Path | str, text: str) -> None:
+    """Write UTF-8 text with plain line ends. Raises WriteFailed."""
+    with whole_file(path) as partial:
+        partial.write_text(text, encoding="utf-8", newline="\n")
+
+
+def write_bytes_whole(path: Path | str, content: bytes) -> None:
+    """Write bytes. Raises WriteFailed."""
+    with whole_file(path) as partial:
+        partial.write_bytes(content)
+
+
+def write_new_folder(folder: Path | str, files: dict[str, bytes]) -> None:
+    """Write several new files into a folder, all of them or none; nothing there is ever replaced.
+
+    Raises InputError when one of them is already there, WriteFailed when the disk refuses.
+    """
+    target = Path(folder)
+    if target.exists() and not target.is_dir():
+        raise InputError(Problem(shown(target), found="is a file, not a folder"))
+    there = [name for name in files if os.path.lexists(target / name)]
+    if there:
+        raise InputError(
+            [Problem(shown(target / name), found="is already there and is kept") for name in there]
+        )
+    made: list[Path] = []
+    stage: str | None = None
+    try:
+        for above in [*reversed(target.parents), target]:
+            if not above.exists():
+                above.mkdir()
+                made.append(above)
+        stage = tempfile.mkdtemp(dir=target, prefix=".yieldsim.")
+        for name, content in files.items():
+            staged = Path(stage) / name
+            staged.write_bytes(content)
+            _settle(staged)
+        for name in files:
+            made.append(target / name)
+            os.rename(Path(stage) / name, target / name)
+        made.clear()
+    except OSError as error:
+        raise _failed(target, error) from None
+    finally:
+        if stage is not None:
+            shutil.rmtree(stage, ignore_errors=True)
+        for path in reversed(made):
+            with contextlib.suppress(OSError):
+                path.rmdir() if path.is_dir() else path.unlink(missing_ok=True)
+
+
+def _settle(path: Path) -> None:
+    """Give the file the rights an ordinary new file has, and see it on the disk before it is renamed."""
+    umask = os.umask(0)
+    os.umask(umask)
+    path.chmod(0o666 & ~umask)
+    with path.open("rb") as file:
+        os.fsync(file.fileno())
+
+
+def _failed(target: Path, error: Exception) -> WriteFailed:
+    reason = getattr(error, "strerror", None) or str(error)
+    return WriteFailed(f"cannot write {shown(target)}: {reason.lower()}; what was there before is untouched")
+
+
+def refuse_table_name(out: Path) -> None:
+    """Raise InputError for the name of a table that is a folder, or that a figure beside it would take."""
+    if out.is_dir():
+        raise InputError(Problem("--out", found=f"{out} is a folder", allowed="the name of a table"))
+    if out.suffix.lower() not in (".csv", ".txt"):
+        raise InputError(Problem("--out", found=f"is {out.name}", allowed="a name ending in .csv"))

@@ -1,0 +1,1 @@
+"""Lens prescriptions and materials."""

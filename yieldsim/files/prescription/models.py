@@ -1,0 +1,316 @@
+"""The tables of a prescription file, each with its own checks; `files.prescription.read` puts them together.
+
+All widths are full widths: a diameter where the section is round, a side where it is square, the width
+across the grooves or the trough otherwise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Any, Literal
+
+from pydantic_core import PydanticCustomError
+
+from yieldsim.base.prescription_model import Band, Film, Heat, Tolerances
+from yieldsim.files.prescription.material import CoatingTable, Index, Kelvin
+from yieldsim.files.toml.model import StrictModel, Text, exactly_one, problem, whole_number, within
+
+Length = Annotated[float, within(above=0.0, high=100.0)]
+Share = Annotated[float, within(0.0, 1.0)]
+Emittance = Annotated[float, within(above=0.0, high=1.0)]
+
+
+def number_in(given: Mapping[str, Any] | None, key: str) -> float | None:
+    """A number of a raw table, None where it is missing or no finite number: for checks between keys."""
+    value = given.get(key) if isinstance(given, Mapping) else None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    return float(value) if abs(value) < 1e12 else None
+
+
+class FilmTable(StrictModel):
+    """[film]: the dust shield's film in front of everything."""
+
+    transmittance: Annotated[float, within(above=0.0, high=1.0)]
+    counted: Literal["collector", "here"] = "collector"
+
+    def noun(self) -> Film:
+        """The frozen film."""
+        return Film(transmittance=self.transmittance, counted=self.counted)
+
+
+class CollarTable(StrictModel):
+    """[collar]: mirrors that widen the collecting aperture."""
+
+    shape: Literal["flat", "conical", "parabolic"]
+    place: Literal["above", "beside"] = "above"
+    section: Literal["round", "square", "trough"] | None = None
+    mouth_width_m: Length
+    mouth_length_m: Length | None = None
+    outlet_width_m: Length | None = None
+    height_m: Length
+    reflectance: Annotated[float, within(above=0.0, high=1.0)]
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """The mouth is the wide end; shapes and sections that go together."""
+        mouth, outlet = number_in(given, "mouth_width_m"), number_in(given, "outlet_width_m")
+        if mouth is not None and outlet is not None and outlet >= mouth:
+            yield "outlet_width_m", problem(f"is {outlet:g}", f"less than mouth_width_m, {mouth:g}")
+        shape, section = given.get("shape"), given.get("section")
+        if shape == "conical" and section not in (None, "round"):
+            yield "section", problem(f'is "{section}"', '"round", for conical mirrors')
+        if shape == "flat" and section == "round":
+            yield (
+                "section",
+                problem('is "round"', '"square" or "trough", for flat mirrors', "conical is the round one"),
+            )
+        focused = shape == "parabolic" and given.get("place") == "beside"
+        if focused and "outlet_width_m" in given:
+            hint = "the parabola is focused on what stands behind the lens, which fixes it"
+            yield "outlet_width_m", problem("stands here", hint=hint)
+        if given.get("place") == "beside" and not focused and "outlet_width_m" not in given:
+            hint = "how wide are the mirrors where they end below the lens?"
+            yield "outlet_width_m", problem("is missing", hint=hint)
+
+
+class LensTable(StrictModel):
+    """[lens]: the refracting front."""
+
+    kind: Literal["fresnel", "linear_fresnel", "domed_fresnel", "plano_convex", "none"]
+    outline: Literal["round", "square", "rectangle"] | None = None
+    width_m: Length | None = None
+    length_m: Length | None = None
+    material: Text | None = None
+    thickness_m: Annotated[float, within(above=0.0, high=10.0)] | None = None
+    focal_length_m: Length | None = None
+    source_distance_m: Annotated[float, within(above=0.0, high=1.0e15)] | None = None
+    design_wavelength_nm: Annotated[float, within(200.0, 5000.0)] = 600.0
+    groove_count: Annotated[int, whole_number(1, 100_000)] | None = None
+    groove_pitch_m: Length | None = None
+    groove_side: Literal["in", "out"] = "in"
+    facet_angles_deg: list[float] | None = None
+    draft_deg: Annotated[float, within(0.0, 45.0)] = 0.0
+    tip_radius_m: Annotated[float, within(0.0, 0.1)] = 0.0
+    valley_radius_m: Annotated[float, within(0.0, 0.1)] = 0.0
+    dome_radius_m: Annotated[float, within(above=0.0, high=1000.0)] | None = None
+    curved_side: Literal["in", "out"] = "out"
+    curvature_radius_m: Annotated[float, within(above=0.0, high=1000.0)] | None = None
+    conic_constant: Annotated[float, within(-100.0, 100.0)] = 0.0
+    front_coating: CoatingTable | None = None
+    back_coating: CoatingTable | None = None
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """What each kind of lens needs and what it has no use for."""
+        kind, outline = given.get("kind"), given.get("outline")
+        if kind == "none":
+            for key in given:
+                if key in cls.model_fields and key != "kind":
+                    yield key, problem("stands here", hint='kind = "none" has no use for it')
+        if kind not in ("fresnel", "linear_fresnel", "domed_fresnel", "plano_convex"):
+            return
+        needed = ["width_m", "material", "thickness_m"]
+        needed += {"linear_fresnel": ["length_m"], "domed_fresnel": ["dome_radius_m"]}.get(kind, [])
+        for key in needed:
+            if key not in given:
+                yield key, problem("is missing", hint=f'kind = "{kind}" needs it')
+        grooved, long = kind != "plano_convex", kind == "linear_fresnel" or outline == "rectangle"
+        if outline == "rectangle" and kind == "fresnel" and "length_m" not in given:
+            yield "length_m", problem("is missing", hint='outline = "rectangle" needs it')
+        foreign = ["curvature_radius_m", "conic_constant", "curved_side"] if grooved else [*_GROOVE_KEYS]
+        foreign += [] if kind == "domed_fresnel" else ["dome_radius_m"]
+        for key in foreign:
+            if key in given:
+                yield key, problem("stands here", hint=f'kind = "{kind}" has no use for it')
+        if "length_m" in given and not long:
+            yield (
+                "length_m",
+                problem("stands here", hint='only straight grooves and outline = "rectangle" have a length'),
+            )
+        if grooved:
+            yield from _grooves(given)
+        else:
+            yield from exactly_one(given, "focal_length_m", "curvature_radius_m")
+        if kind == "linear_fresnel" and outline not in (None, "rectangle"):
+            yield "outline", problem(f'is "{outline}"', '"rectangle", for straight grooves')
+        if kind in ("domed_fresnel", "plano_convex") and outline not in (None, "round"):
+            yield "outline", problem(f'is "{outline}"', f'"round", for kind = "{kind}"')
+
+
+_GROOVE_KEYS = (
+    "groove_count", "groove_pitch_m", "facet_angles_deg", "draft_deg", "tip_radius_m", "valley_radius_m", "groove_side",
+    "source_distance_m",
+)  # fmt: skip
+
+
+def _grooves(given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    """How many grooves, and slopes that are given or designed."""
+    yield from exactly_one(given, "groove_count", "groove_pitch_m", "facet_angles_deg")
+    slopes = given.get("facet_angles_deg")
+    if slopes is None and "focal_length_m" not in given:
+        yield (
+            "focal_length_m",
+            problem("is missing", hint="facets are designed for it, or give facet_angles_deg"),
+        )
+    if isinstance(slopes, list):
+        bad = [
+            s for s in slopes if isinstance(s, bool) or not isinstance(s, int | float) or not 0.0 <= s < 85.0
+        ]
+        if not slopes or bad:
+            found = f"holds {bad[0]}" if bad else "is empty"
+            yield "facet_angles_deg", problem(found, "slopes from 0 to below 85, from the centre outwards")
+    width, pitch = number_in(given, "width_m"), number_in(given, "groove_pitch_m")
+    count = number_in(given, "groove_count")
+    if pitch is None and width is not None and count:
+        pitch = width / 2.0 / count
+    if pitch is not None and width is not None and pitch > width / 2.0:
+        yield "groove_pitch_m", problem(f"is {pitch:g}", f"at most half the lens's width, {width / 2.0:g}")
+    rounding = (number_in(given, "tip_radius_m") or 0.0) + (number_in(given, "valley_radius_m") or 0.0)
+    if pitch is not None and pitch > 0.0 and rounding >= pitch:
+        found = f"and valley_radius_m make {rounding:.3g} in a groove {pitch:.3g} wide"
+        yield (
+            "tip_radius_m",
+            problem(found, hint="nothing of the facet is left; fewer grooves or sharper tools"),
+        )
+
+
+class FunnelTable(StrictModel):
+    """[funnel]: the secondary concentrator."""
+
+    kind: Literal["solid", "mirror"]
+    shape: Literal["straight", "compound_parabolic"]
+    section: Literal["round", "square", "trough"] = "round"
+    mouth_width_m: Length
+    outlet_width_m: Length
+    length_m: Length
+    trough_length_m: Length | None = None
+    distance_m: Annotated[float, within(low=0.0, high=1000.0)] | None = None
+    material: Text | None = None
+    reflectance: Annotated[float, within(above=0.0, high=1.0)] | None = None
+    mouth_coating: CoatingTable | None = None
+    outlet_coating: CoatingTable | None = None
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """A body or a mirror; the mouth is the wide end; a compound parabola's length has limits."""
+        kind = given.get("kind")
+        need, foreign = ("material", "reflectance") if kind == "solid" else ("reflectance", "material")
+        if kind in ("solid", "mirror"):
+            if need not in given:
+                yield need, problem("is missing", hint=f'kind = "{kind}" needs it')
+            for key in (foreign, *(("mouth_coating", "outlet_coating") if kind == "mirror" else ())):
+                if key in given:
+                    yield key, problem("stands here", hint=f'kind = "{kind}" has no use for it')
+        mouth, outlet = number_in(given, "mouth_width_m"), number_in(given, "outlet_width_m")
+        if mouth is None or outlet is None or mouth <= 0.0 or outlet <= 0.0:
+            return
+        parabolic = given.get("shape") == "compound_parabolic"
+        if outlet > mouth or (parabolic and outlet == mouth):
+            yield "outlet_width_m", problem(f"is {outlet:g}", f"less than mouth_width_m, {mouth:g}")
+            return
+        length = number_in(given, "length_m")
+        if parabolic and length is not None and length > 0.0:
+            longest = (mouth + outlet) / 2.0 * ((mouth / outlet) ** 2 - 1.0) ** 0.5
+            shortest = (mouth + 3.0 * outlet) * (mouth - outlet) / (8.0 * outlet)
+            if not shortest <= length <= longest * (1.0 + 1e-9):
+                allowed = f"{shortest:.4g} to {longest:.4g} (the full compound parabola) between these widths"
+                yield "length_m", problem(f"is {length:g}", allowed)
+
+
+class FibreTable(StrictModel):
+    """[fibre]: the face that the light must enter, and its cone."""
+
+    face_diameter_mm: Annotated[float, within(above=0.0, high=10_000.0)] | None = None
+    face_width_mm: Annotated[float, within(above=0.0, high=10_000.0)] | None = None
+    face_length_mm: Annotated[float, within(above=0.0, high=100_000.0)] | None = None
+    numerical_aperture: Annotated[float, within(above=0.0, high=2.0)]
+    packing: Annotated[float, within(above=0.0, high=1.0)] = 1.0
+    coupling: Literal["air_gap", "matched"] = "air_gap"
+    core_index: Index = 1.4585
+    gap_m: Annotated[float, within(0.0, 10.0)] = 0.0
+    distance_m: Annotated[float, within(0.0, 1000.0)] | None = None
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """A round face or a rectangle; no gap where the indices are matched."""
+        yield from exactly_one(given, "face_diameter_mm", "face_width_mm")
+        if "face_width_mm" in given and "face_length_mm" not in given:
+            yield "face_length_mm", problem("is missing", hint="it goes with face_width_mm")
+        gap = number_in(given, "gap_m")
+        if given.get("coupling") == "matched" and gap is not None and gap > 0.0:
+            yield "gap_m", problem(f"is {gap:g}", '0 with coupling = "matched"')
+        aperture = number_in(given, "numerical_aperture")
+        core = number_in({"core_index": cls.model_fields["core_index"].default, **given}, "core_index")
+        if aperture is None or core is None:
+            return
+        if given.get("coupling") == "matched" and aperture > core:
+            yield "numerical_aperture", problem(f"is {aperture:g}", f"at most core_index, {core:g}")
+        elif given.get("coupling") != "matched" and aperture > 1.0:
+            hint = "no light comes in from vacuum at more than 90 deg"
+            yield "numerical_aperture", problem(f"is {aperture:g}", "at most 1 behind an air gap", hint)
+
+
+class TolerancesTable(StrictModel):
+    """[tolerances]: standard deviations over the units built."""
+
+    funnel_lateral_mm: Annotated[float, within(0.0, 1000.0)] = 0.0
+    funnel_axial_mm: Annotated[float, within(0.0, 1000.0)] = 0.0
+    lens_slope_mrad: Annotated[float, within(0.0, 100.0)] = 0.0
+    mirror_slope_mrad: Annotated[float, within(0.0, 100.0)] = 0.0
+
+    def noun(self) -> Tolerances:
+        """The frozen tolerances."""
+        return Tolerances(
+            funnel_lateral_m=self.funnel_lateral_mm / 1000.0,
+            funnel_axial_m=self.funnel_axial_mm / 1000.0,
+            lens_slope_mrad=self.lens_slope_mrad,
+            mirror_slope_mrad=self.mirror_slope_mrad,
+        )
+
+
+class BandTable(StrictModel):
+    """[band]: the wavelengths traced; sunlight outside them counts as lost."""
+
+    shortest_nm: Annotated[float, within(150.0, 10_000.0)] = 250.0
+    longest_nm: Annotated[float, within(200.0, 20_000.0)] = 4000.0
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """The ends in order."""
+        low = number_in({"shortest_nm": 250.0, **given}, "shortest_nm")
+        high = number_in({"longest_nm": 4000.0, **given}, "longest_nm")
+        if low is not None and high is not None and low >= high:
+            yield "longest_nm", problem(f"is {high:g}", f"more than shortest_nm, {low:g}")
+
+    def noun(self) -> Band:
+        """The frozen band."""
+        return Band(shortest_nm=self.shortest_nm, longest_nm=self.longest_nm)
+
+
+_HEAT = Heat()
+
+
+class HeatTable(StrictModel):
+    """[heat]: surroundings, insulation and what the parts can bear."""
+
+    sun_distance_au: Annotated[float, within(0.01, 100.0)] = _HEAT.sun_distance_au
+    sky_temperature_k: Annotated[float, within(0.0, 5000.0)] = _HEAT.sky_temperature_k
+    ground_temperature_k: Annotated[float, within(0.0, 5000.0)] = _HEAT.ground_temperature_k
+    ground_view: Share = _HEAT.ground_view
+    housing_temperature_k: Annotated[float, within(0.0, 5000.0)] = _HEAT.housing_temperature_k
+    insulation_emittance: Emittance = _HEAT.insulation_emittance
+    lens_emittance: Emittance = _HEAT.lens_emittance
+    lens_limit_k: Kelvin | None = None
+    funnel_emittance: Emittance = _HEAT.funnel_emittance
+    funnel_limit_k: Kelvin | None = None
+    fibre_emittance: Emittance = _HEAT.fibre_emittance
+    fibre_limit_k: Kelvin = _HEAT.fibre_limit_k
+    ferrule_area_m2: Annotated[float, within(above=0.0, high=100.0)] | None = None
+    cable_conductance_w_k: Annotated[float, within(0.0, 1000.0)] = _HEAT.cable_conductance_w_k
+    face_absorptance: Share = _HEAT.face_absorptance
+    face_flux_limit_w_cm2: Annotated[float, within(above=0.0, high=1.0e6)] = _HEAT.face_flux_limit_w_cm2
+
+    def noun(self) -> Heat:
+        """The frozen surroundings."""
+        return Heat(**self.model_dump())

@@ -1,0 +1,245 @@
+"""The prescription file: one collector unit, from the dust-shield film to the fibre's face, to a frozen noun.
+
+Tables: [lens], [funnel], [fibre], [collar], [film], [tolerances], [band], [heat] and any number of
+[[materials]]. Checks between tables work on whatever numbers are readable, so that one pass names every
+problem of the file: parts that overlap, grooves that would reflect totally, materials nobody knows.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import Field, ValidationError
+
+from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.prescription_model import Collar, FibreFace, Funnel, Lens, OpticalMaterial, Prescription
+from yieldsim.files.prescription.checks import (
+    Fault,
+    collar_fits,
+    lens_shape,
+    placing,
+    unknown_materials,
+)
+from yieldsim.files.prescription.material import MaterialTable
+from yieldsim.files.prescription.material_database import plain_material
+from yieldsim.files.prescription.models import (
+    BandTable,
+    CollarTable,
+    FibreTable,
+    FilmTable,
+    FunnelTable,
+    HeatTable,
+    LensTable,
+    TolerancesTable,
+)
+from yieldsim.files.toml.context import Loaded, Reading
+from yieldsim.files.toml.model import StrictModel, Text
+from yieldsim.files.toml.parse import key_words, parse_toml
+
+
+class PrescriptionFile(StrictModel):
+    """A prescription file."""
+
+    name: Text
+    lens: LensTable
+    fibre: FibreTable
+    funnel: FunnelTable | None = None
+    collar: CollarTable | None = None
+    film: FilmTable | None = None
+    tolerances: TolerancesTable = TolerancesTable()
+    band: BandTable = BandTable()
+    heat: HeatTable = HeatTable()
+    materials: Annotated[list[MaterialTable], Field(default_factory=list)]
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[Fault]:
+        """Everything that needs two tables to be seen."""
+        yield from unknown_materials(given)
+        yield from lens_shape(given)
+        yield from placing(given)
+        yield from collar_fits(given)
+
+
+def read_prescription(path: Path | str) -> Loaded[Prescription]:
+    """A prescription file. Raises InputError with every problem of it and of the tables it names."""
+    reading = Reading(Path(path))
+    return reading.finished(prescription_of(reading))
+
+
+def prescription_of(reading: Reading) -> Prescription:
+    """The prescription in the reading's file. Raises InputError."""
+    model = parse_toml(reading, PrescriptionFile, "prescription")
+    materials = _materials(reading, model)
+    reading.refuse()
+    return _noun(model, materials)
+
+
+def prescription_from(data: Mapping[str, Any], where: Path) -> Prescription:
+    """The prescription in a table that has been read and changed since, for sweeps. Raises InputError."""
+    reading = Reading(where)
+    try:
+        model = PrescriptionFile.model_validate(dict(data), context=reading)
+    except ValidationError as error:
+        faults = []
+        for item in error.errors(include_url=False, include_input=False):
+            words, key = item.get("ctx", {}), key_words(item["loc"], PrescriptionFile)
+            faults.append(Problem(reading.where, key, words["found"], words["allowed"], words["hint"]))
+        raise InputError(faults) from None
+    materials = _materials(reading, model)
+    reading.refuse()
+    return _noun(model, materials)
+
+
+# ---------------------------------------------------------------- to the noun
+
+
+def _materials(reading: Reading, model: PrescriptionFile) -> dict[str, OpticalMaterial]:
+    """Every material by the name it is used by, those of the file whether used or not; faults are kept in the reading."""
+    made: dict[str, tuple[str, Callable[[], OpticalMaterial]]] = {
+        row.name: (f'[[materials]] "{row.name}"', row.noun) for row in model.materials
+    }
+    for key, part in (("lens", model.lens), ("funnel", model.funnel)):
+        if part is not None and part.material is not None and part.material not in made:
+            made[part.material] = (f"[{key}]", partial(plain_material, part.material))
+    found: dict[str, OpticalMaterial] = {}
+    for name, (where, make) in made.items():
+        try:
+            found[name] = make()
+        except InputError as error:
+            for fault in error.problems:
+                key = f"{where} {fault.key}"
+                reading.problems.append(Problem(reading.where, key, fault.found, fault.allowed, fault.hint))
+    return found
+
+
+def _noun(model: PrescriptionFile, materials: Mapping[str, OpticalMaterial]) -> Prescription:
+    lens = _lens(model.lens, materials)
+    focus = _focus_m(lens)
+    return Prescription(
+        name=model.name,
+        lens=lens,
+        fibre=_fibre(model, focus),
+        funnel=_funnel(model, materials, focus, lens),
+        collar=_collar(model, lens),
+        film=model.film.noun() if model.film else None,
+        tolerances=model.tolerances.noun(),
+        band=model.band.noun(),
+        heat=model.heat.noun(),
+    )
+
+
+def _lens(table: LensTable, materials: Mapping[str, OpticalMaterial]) -> Lens:
+    if table.kind == "none":
+        return Lens(kind="none")
+    material = materials[table.material or ""]
+    outline = table.outline or ("rectangle" if table.kind == "linear_fresnel" else "round")
+    width, length = table.width_m or 0.0, table.length_m or 0.0
+    index = float(material.index_at(table.design_wavelength_nm))
+    radius = table.curvature_radius_m or math.inf
+    if table.kind == "plano_convex" and table.focal_length_m is not None:
+        radius = (index - 1.0) * table.focal_length_m
+    lens = Lens(
+        kind=table.kind,
+        outline=outline,
+        width_m=width,
+        length_m=length,
+        material=material,
+        thickness_m=table.thickness_m or 0.0,
+        focal_length_m=table.focal_length_m,
+        design_wavelength_nm=table.design_wavelength_nm,
+        source_distance_m=table.source_distance_m or math.inf,
+        groove_side=table.groove_side,
+        facet_angles_deg=tuple(table.facet_angles_deg or ()),
+        draft_deg=table.draft_deg,
+        tip_radius_m=table.tip_radius_m,
+        valley_radius_m=table.valley_radius_m,
+        dome_radius_m=table.dome_radius_m or math.inf,
+        curved_side=table.curved_side,
+        curvature_radius_m=radius,
+        conic_constant=table.conic_constant,
+        front_coating=table.front_coating.noun() if table.front_coating else None,
+        back_coating=table.back_coating.noun() if table.back_coating else None,
+    )
+    count = table.groove_count or len(lens.facet_angles_deg)
+    if table.groove_pitch_m is not None:
+        count = max(1, round(lens.half_extent_m / table.groove_pitch_m))
+    return replace(lens, groove_count=count)
+
+
+def _focus_m(lens: Lens) -> float:
+    """From the lens's lower face to where it would focus straight light at the design wavelength."""
+    if lens.kind == "plano_convex" and lens.material is not None:
+        index = float(lens.material.index_at(lens.design_wavelength_nm))
+        f = lens.curvature_radius_m / (index - 1.0)
+        return f - (lens.thickness_m / index if lens.curved_side == "out" else 0.0)
+    return lens.focal_length_m or 0.0
+
+
+def _funnel(
+    model: PrescriptionFile, materials: Mapping[str, OpticalMaterial], focus: float, lens: Lens
+) -> Funnel | None:
+    table = model.funnel
+    if table is None:
+        return None
+    return Funnel(
+        kind=table.kind,
+        shape=table.shape,
+        section=table.section,
+        mouth_width_m=table.mouth_width_m,
+        outlet_width_m=table.outlet_width_m,
+        length_m=table.length_m,
+        trough_length_m=table.trough_length_m or (lens.length_m if table.section == "trough" else None),
+        distance_m=focus if table.distance_m is None else table.distance_m,
+        material=materials[table.material] if table.material else None,
+        reflectance=table.reflectance or 1.0,
+        mouth_coating=table.mouth_coating.noun() if table.mouth_coating else None,
+        outlet_coating=table.outlet_coating.noun() if table.outlet_coating else None,
+    )
+
+
+def _fibre(model: PrescriptionFile, focus: float) -> FibreFace:
+    table = model.fibre
+    is_round = table.face_diameter_mm is not None
+    width = (table.face_diameter_mm or table.face_width_mm or 0.0) / 1000.0
+    return FibreFace(
+        section="round" if is_round else "rectangle",
+        width_m=width,
+        length_m=width if is_round else (table.face_length_mm or 0.0) / 1000.0,
+        numerical_aperture=table.numerical_aperture,
+        packing=table.packing,
+        coupling=table.coupling,
+        core_index=table.core_index,
+        gap_m=table.gap_m,
+        distance_m=focus if table.distance_m is None else table.distance_m,
+    )
+
+
+def _collar(model: PrescriptionFile, lens: Lens) -> Collar | None:
+    table = model.collar
+    if table is None:
+        return None
+    trough = lens.kind == "linear_fresnel" or (
+        model.funnel is not None and model.funnel.section == "trough" and lens.kind == "none"
+    )
+    section = table.section or ("trough" if trough else "square" if table.shape == "flat" else "round")
+    width, length = lens.width_m, lens.length_m
+    if lens.kind == "none" and model.funnel is not None:
+        width, length = model.funnel.mouth_width_m, model.funnel.trough_length_m or 0.0
+    elif section != "trough":
+        # around a lens with corners
+        width = 2.0 * lens.half_extent_m if section == "round" else max(width, length)
+    return Collar(
+        shape=table.shape,
+        section=section,
+        mouth_width_m=table.mouth_width_m,
+        outlet_width_m=table.outlet_width_m or width,
+        height_m=table.height_m,
+        reflectance=table.reflectance,
+        mouth_length_m=table.mouth_length_m or (length if section == "trough" else None),
+        place=table.place,
+    )

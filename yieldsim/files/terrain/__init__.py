@@ -1,0 +1,1 @@
+"""Rasters of heights."""

@@ -1,0 +1,148 @@
+"""Opening a terrain raster and what its numbers mean: scale, offset, unit, nodata, from the file or its planetary label."""
+
+from __future__ import annotations
+
+import json
+import re
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from yieldsim.base.errors import InputError, Problem
+from yieldsim.files.text.paths import neighbour
+
+UNITS_M = {"": 1.0, "m": 1.0, "metre": 1.0, "meter": 1.0, "metres": 1.0, "meters": 1.0}
+UNITS_M |= {
+    "km": 1000.0,
+    "kilometre": 1000.0,
+    "kilometer": 1000.0,
+    "kilometres": 1000.0,
+    "kilometers": 1000.0,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Coding:
+    """How stored numbers become metres: stored * scale + offset; `nodata` is a stored number, `unit` what the file states."""
+
+    scale: float
+    offset: float
+    nodata: float | None
+    unit: str = ""
+
+
+def needs_terrain_extra() -> None:
+    """Raise InputError in one line when the libraries that read rasters are not installed."""
+    try:
+        import pyproj  # noqa: F401
+        import rasterio  # noqa: F401
+    except ImportError:
+        raise InputError(
+            Problem(
+                "", found="terrain files need the raster libraries", hint="pip install 'yieldsim[terrain]'"
+            )
+        ) from None
+
+
+_VARIABLE = re.compile(
+    r'^(?:netcdf:)?"?(?P<file>.+\.(?:nc4?|cdf))"?:/*(?P<variable>[\w./ -]+)$', re.IGNORECASE
+)
+
+
+def split_variable(name: str | Path) -> tuple[str, str | None]:
+    """The file and the variable of "FILE.nc:VARIABLE", for a NetCDF file of several; no variable for any other name.
+
+    >>> split_variable("dem.nc:height"), split_variable('NETCDF:"dem.nc":height'), split_variable("dem.tif")
+    (('dem.nc', 'height'), ('dem.nc', 'height'), ('dem.tif', None))
+    """
+    match = _VARIABLE.match(str(name))
+    return (str(name), None) if match is None else (match["file"], match["variable"])
+
+
+def gdal_name(path: str | Path) -> str:
+    """What to open: a NetCDF file's variable, the detached label beside a planetary image, the file itself otherwise."""
+    name, variable = split_variable(path)
+    file = Path(name)
+    if variable is not None:
+        return f'NETCDF:"{file}":{variable}'
+    if file.suffix.lower() == ".img":
+        for suffix in (".LBL", ".lbl", ".xml", ".XML"):
+            label = file.with_suffix(suffix)
+            if label.is_file():
+                return str(label)
+    return str(path)
+
+
+@contextmanager
+def opened_raster(file: str, where: str) -> Iterator[Any]:
+    """A raster dataset open for reading. Raises InputError when it is missing, unreadable or a bundle of several rasters."""
+    needs_terrain_extra()
+    import rasterio
+    from rasterio.errors import NotGeoreferencedWarning, RasterioError
+
+    on_disk = Path(split_variable(file)[0])
+    if on_disk.is_dir():
+        raise InputError(Problem(where, found="is a folder", allowed="a raster file"))
+    if "://" not in file and not on_disk.is_file():
+        raise InputError(Problem(where, found="does not exist", hint=neighbour(on_disk)))
+    try:
+        with warnings.catch_warnings():
+            # a file without a place on the body gets our own message
+            warnings.simplefilter("ignore", NotGeoreferencedWarning)
+            dataset = rasterio.open(file)
+    except RasterioError as error:
+        raise InputError(
+            Problem(
+                where,
+                found="is not a raster that can be read",
+                allowed="GeoTIFF, PDS3 or PDS4 image with its label, NetCDF",
+                hint=""
+                if Path(file).suffix.lower() != ".img"
+                else "its label (.LBL or .xml) must lie beside it",
+            )
+        ) from error
+    with dataset:
+        if dataset.count == 0:
+            inside = [split_variable(name) for name in dataset.subdatasets]
+            names = ", ".join(f"{Path(name).name}:{variable}" for name, variable in inside if variable)
+            raise InputError(Problem(where, found="holds several rasters", allowed=names or "one raster"))
+        yield dataset
+
+
+def coding_of(dataset: Any, where: str) -> Coding:
+    """Scale, offset, unit and nodata of the first band, completed from a PDS3 label where the reader dropped them.
+
+    The raster library loses them for labels that point to a compressed image; the label is kept whole as metadata.
+    """
+    unit = (dataset.units[0] or "").strip().lower()
+    label = _pds3_image(dataset)
+    scale, offset, nodata = float(dataset.scales[0]), float(dataset.offsets[0]), dataset.nodata
+    if scale == 1.0 and offset == 0.0:
+        scale = float(label.get("SCALING_FACTOR", 1.0))
+        offset = float(label.get("OFFSET", 0.0))
+    if nodata is None and isinstance(label.get("MISSING_CONSTANT"), int | float):
+        nodata = float(label["MISSING_CONSTANT"])
+    unit = unit or str(label.get("UNIT", "")).strip().lower()
+    if unit not in UNITS_M:
+        raise InputError(Problem(where, found=f'holds heights in "{unit}"', allowed="metres or kilometres"))
+    nodata = None if nodata is None else float(nodata)
+    return Coding(scale * UNITS_M[unit], offset * UNITS_M[unit], nodata, unit)
+
+
+def _pds3_image(dataset: Any) -> dict[str, Any]:
+    """The IMAGE object of a PDS3 label, empty where there is none."""
+    if dataset.driver != "PDS":
+        return {}
+    # one item of metadata, split on the way at its first colon
+    text = "".join(":".join(pair) for pair in dataset.tags(ns="json:PDS").items())
+    try:
+        label = json.loads(text)
+    except ValueError:
+        return {}
+    found: dict[str, Any] = label.get("IMAGE") or next(
+        (v["IMAGE"] for v in label.values() if isinstance(v, dict) and "IMAGE" in v), {}
+    )
+    return {key: value.get("value") if isinstance(value, dict) else value for key, value in found.items()}

@@ -1,0 +1,1 @@
+"""Text, paths, moments and the files that come with the package."""

@@ -1,0 +1,1 @@
+"""TOML text to checked models, with lines and likely keys."""

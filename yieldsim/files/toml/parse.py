@@ -1,0 +1,100 @@
+"""TOML files: text to a validated model, every problem with its file, line and key path."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from yieldsim.base.errors import InputError, Problem
+from yieldsim.files.text.timestamps import LEAP_SECOND, NO_LEAP_SECOND
+from yieldsim.files.toml.context import Reading
+from yieldsim.files.toml.file_kinds import home_of, taken_for, with_article
+from yieldsim.files.toml.line_numbers import Path as KeyPath
+from yieldsim.files.toml.line_numbers import key_lines, line_of
+from yieldsim.files.toml.model import RECORDED, StrictModel
+from yieldsim.files.toml.unknown_keys import inner_model, respell
+
+Model = TypeVar("Model", bound=StrictModel)
+
+_PLACE = re.compile(r"^(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)$", re.DOTALL)
+
+
+def read_toml(path: Path | str, model: type[Model], role: str = "input") -> Model:
+    """A file as a model. Raises InputError with all problems of the file and of the files it names."""
+    return parse_toml(Reading(Path(path)), model, role)
+
+
+def parse_toml(reading: Reading, model: type[Model], role: str) -> Model:
+    """The reading's file as a model; files that it names share the reading.
+
+    Raises InputError with the problems of this file by line, then those of the files it names; with one problem
+    alone for a file of another kind than its role.
+    """
+    text = reading.text(role)
+    data = toml_table(text, reading.where)
+    other = taken_for(data, role)
+    if other is not None:
+        found = f"looks like {with_article(other)} file"
+        raise InputError(Problem(reading.where, found=found, allowed=f"{with_article(role)} file here"))
+    lines = key_lines(text)
+    respelt = respell(data, model)
+    faults: list[tuple[int, Problem]] = []
+
+    def blame(path: KeyPath, key: str, found: str, allowed: str = "", hint: str = "") -> None:
+        line = line_of(path, lines)
+        where = f"{reading.where} line {line}" if line else reading.where
+        faults.append((line or 0, Problem(where, key, found, allowed, hint)))
+
+    for one in respelt.unknown:
+        hint = one.hint or (home_of(str(one.path[0]), role) if len(one.path) == 1 else "")
+        blame(one.path, key_words(one.path[:-1], model), one.found, hint=hint)
+    result: Model | None = None
+    try:
+        result = model.model_validate(respelt.data, context=reading)
+    except ValidationError as error:
+        for item in error.errors(include_url=False, include_input=False):
+            if item["type"] != RECORDED:
+                path, words = respelt.as_written(item["loc"]), item.get("ctx", {})
+                blame(path, key_words(item["loc"], model), words["found"], words["allowed"], words["hint"])
+    reading.problems[:0] = [fault for _, fault in sorted(faults, key=lambda pair: pair[0])]
+    if result is None or reading.problems:
+        raise InputError(reading.problems)
+    return result
+
+
+def toml_table(text: str, where: str) -> dict[str, Any]:
+    """The parsed document. Raises InputError with line and column on a fault of syntax."""
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise InputError(Problem(where, found="is not valid TOML: nested too deeply")) from None
+    except ValueError as error:
+        match = _PLACE.match(str(error))
+        words, line, column = match.groups() if match else (str(error), None, None)
+        place = f"{where} line {line} column {column}" if line else where
+        ending = " at the end of the file" if match and not line else ""
+        reason = words[:1].lower() + words[1:]
+        if line and LEAP_SECOND.search(text.split("\n")[int(line) - 1]):
+            reason, ending = f"{NO_LEAP_SECOND}; write 59 or the next minute", ""
+        raise InputError(Problem(place, found=f"is not valid TOML: {reason}{ending}")) from None
+
+
+def key_words(path: KeyPath, model: type[BaseModel]) -> str:
+    """A key path as a reader of the file would say it; elements of arrays count from 1.
+
+    `[[mounts]] #2 tilt_deg`, `[rotation] pole_declination_deg #1`
+    """
+    words: list[str] = []
+    for place, part in enumerate(path):
+        if isinstance(part, int):
+            words.append(f"#{part + 1}")
+        elif place == 0 and inner_model(model, part):
+            is_array = "list" in str(model.model_fields[part].annotation)
+            words.append(f"[[{part}]]" if is_array else f"[{part}]")
+        else:
+            words.append(part)
+    return " ".join(words)
