@@ -218,7 +218,7 @@ def _dust(dust: dict[str, Any]) -> list[str]:
             )
         )
     if cycle:
-        from yieldsim.report.years_figures import cycle_at_end
+        from yieldsim.report.budget.lifetime import cycle_at_end
 
         best, now, end = cycle["best"], cycle["now"], cycle_at_end(cycle)
         text.append(

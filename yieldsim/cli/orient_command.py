@@ -141,7 +141,7 @@ def orient(
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text: the best facings, what errors cost, the chosen units, followers of the
     Sun."""
-    from yieldsim.report.span_words import is_part_year, span_words
+    from yieldsim.report.layout.period_text import is_part_year, span_words
 
     collector, site, best = summary["collector"], summary["site"], summary["best"]
     units = collector["unit_count"]

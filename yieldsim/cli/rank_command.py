@@ -99,7 +99,7 @@ def rank(
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text: sites in order, then what each stage keeps, side by side."""
-    from yieldsim.report.span_words import days_between, is_part_year
+    from yieldsim.report.layout.period_text import days_between, is_part_year
 
     part = is_part_year(days_between(summary["start_utc"], summary["end_utc"]))
     per = "" if part else "/year"

@@ -114,7 +114,7 @@ def survey(
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The best places as plain text."""
-    from yieldsim.report.span_words import days_between, is_part_year
+    from yieldsim.report.layout.period_text import days_between, is_part_year
 
     days = days_between(summary["start_utc"], summary["end_utc"])
     rates = f"; energies of {days:.3g} days at the rate of a year" if is_part_year(days) else ""

@@ -70,7 +70,7 @@ def tune(
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text."""
-    from yieldsim.report.span_words import days_between, span_words
+    from yieldsim.report.layout.period_text import days_between, span_words
 
     per = span_words(days_between(summary["start_utc"], summary["end_utc"]))
     keys = [row["key"] for row in summary["varied"]]

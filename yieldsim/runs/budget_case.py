@@ -71,7 +71,7 @@ def prepare_budget(
     from yieldsim.optics.photometry import SUNLIGHT, LightFigures
     from yieldsim.planning.loads import rows_of
     from yieldsim.planning.storage import needs_of, store_of
-    from yieldsim.report.estimate_summary import estimate_summary
+    from yieldsim.report.estimate.summary_schema import estimate_summary
     from yieldsim.runs.noun_checks import noun_problems
 
     notes = Notes()

@@ -44,7 +44,7 @@ def write_budget(series: xr.Dataset, folder: Path | str, *, report: bool = True)
         if "draw" in series.dims:
             write_table(_draws_frame(series), stage / "draws.csv")
         if report:
-            from yieldsim.report.budget_pages import budget_pdf
+            from yieldsim.report.budget.pages import budget_pdf
 
             write_image(budget_pdf(series), stage / "budget.pdf")
         return sorted(file.name for file in stage.iterdir())

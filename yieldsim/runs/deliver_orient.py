@@ -43,12 +43,12 @@ def write_orient(
             if collector is not None:
                 write_units_collector(summary, collector, stage)
         if figures:
-            from yieldsim.report.facing_figure import facing_pdf, facing_png
+            from yieldsim.report.orient.page import facing_pdf, facing_png
 
             write_image(facing_png(ds), stage / "facing.png")
             write_image(facing_pdf(ds), stage / "facing.pdf")
             if summary["units"] is not None:
-                from yieldsim.report.units_figure import units_pdf, units_png
+                from yieldsim.report.orient.units import units_pdf, units_png
 
                 write_image(units_png(summary), stage / "units.png")
                 write_image(units_pdf(summary), stage / "units.pdf")

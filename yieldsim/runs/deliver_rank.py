@@ -41,7 +41,7 @@ def write_rank(ds: xr.Dataset, folder: Path | str, *, figures: bool = True) -> l
         write_table(rank_frame(summary), stage / "rank.csv")
         write_dataset(ds, stage / "rank.nc")
         if figures:
-            from yieldsim.report.rank_figure import rank_pdf, rank_png
+            from yieldsim.report.rank import rank_pdf, rank_png
 
             write_image(rank_png(summary), stage / "rank.png")
             write_image(rank_pdf(summary), stage / "rank.pdf")

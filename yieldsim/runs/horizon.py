@@ -336,7 +336,7 @@ def write_horizon(
     with staged_folder(out.parent) as stage:
         write_text_whole(stage / out.name, text)
         if figure:
-            from yieldsim.report.skyline_figure import skyline_png
+            from yieldsim.report.horizon import skyline_png
 
             write_image(skyline_png(horizon_dataset(run, site, start, end)), stage / f"{out.stem}.png")
         return sorted(file.name for file in stage.iterdir())

@@ -255,7 +255,7 @@ def write_survey(
         write_text_whole(stage / "places.csv", places_text(summary["places"]))
         write_survey_geotiffs(ds, stage)
         if figure:
-            from yieldsim.report.survey_figure import survey_png
+            from yieldsim.report.survey import survey_png
 
             write_image(survey_png(ds), stage / "survey.png")
         conditions = _conditions(like, summary["body_file"]) if site_count else None

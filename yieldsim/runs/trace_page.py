@@ -15,8 +15,8 @@ from yieldsim.optics.raytrace.acceptance_trace import Curve
 from yieldsim.optics.raytrace.funnel_walls import profile
 from yieldsim.optics.raytrace.scene import Scene, conic_sag_m
 from yieldsim.optics.raytrace.tracer import paths
-from yieldsim.report.style import number
-from yieldsim.report.trace_figures import Opening, Outline, TracePage, facts_of, trace_pictures
+from yieldsim.report.layout.style import number
+from yieldsim.report.trace import Opening, Outline, TracePage, facts_of, trace_pictures
 from yieldsim.runs.trace_summary import (
     NORMAL,
     edge_direction,

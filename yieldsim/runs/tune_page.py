@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 
 from yieldsim.base.vectors import FloatArray
-from yieldsim.report.span_words import days_between, span_words
-from yieldsim.report.style import number
-from yieldsim.report.tune_figures import TuneFigure, tune_pictures
+from yieldsim.report.layout.period_text import days_between, span_words
+from yieldsim.report.layout.style import number
+from yieldsim.report.tune import TuneFigure, tune_pictures
 from yieldsim.runs.tune import TuneRun, at_end
 from yieldsim.runs.tune_bench import Trial, trial_row
 

@@ -1,0 +1,358 @@
+"""The words and tables of the budget's pages, as plain strings."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import xarray as xr
+
+from yieldsim.base.safety_notices import CAUTIONS
+from yieldsim.report.budget.lifetime import cycle_at_end
+from yieldsim.report.budget.uncertainty_text import SURE_METHOD, input_rows, sure_rows, sure_sentence
+from yieldsim.report.estimate.gap_text import utc
+from yieldsim.report.estimate.text import collector_line, option_rows, place, source_rows, span, summary_of
+from yieldsim.report.layout import style
+from yieldsim.report.layout.typst_pages import printable
+from yieldsim.report.layout.warning_text import warning_line
+
+Json = dict[str, Any]
+OUTAGES_SHOWN = 10
+LOAD_COLUMNS = ("asked_power_w", "served_directly_power_w", "served_from_storage_power_w", "unserved_power_w")
+CYCLE_ENDS = {
+    "": "",
+    "shortest": " That is the shortest cycle tried: the shield cannot run more often.",
+    "longest": " That is the end of the range tried, at most one shield run in this span: a longer estimate would tell more.",
+}
+"""What to say of a best cycle that lies at an end of those tried."""
+WORTH_A_VISIT = 1e-3
+"""A cleaning visit that gains less than this share of the light is not worth a figure."""
+
+METHOD = (
+    "In every row essential loads take light first, in the order of the load file, then what they lack out of the "
+    "store; light fills the store to its reserve; deferrable loads take light for all they have waiting, then "
+    "sheddable loads; both draw on the store only above its reserve, deferrable ones when their time is up; what is "
+    "left charges the store, and the rest is curtailed.",
+    "Powers are constant within a row; standing loss is an exponential decay solved exactly. Light in equals light "
+    "used, charged and curtailed; the store's balance closes to rounding.",
+    "An outage lasts from the first row with a shortfall to the last before a row in which all that was asked was "
+    "served; rows in which nothing is asked do not end it.",
+    "Sizes are judged on the whole solar days of the run, repeated from a full store until its state repeats, so "
+    "that no first filling carries the run.",
+    "Lumens and photons become watts of delivered light by the figures below: extraterrestrial sunlight (derived from "
+    "ASTM G173-03 with the CIE 1924 observer), changed by the fibre's attenuation with wavelength.",
+)
+
+
+def page_data(series: xr.Dataset) -> Json:
+    """All strings of the pages."""
+    summary = summary_of(series)
+    return {
+        "title": printable(f"{summary['name']} at {summary['site']['name']}", 120, 25),
+        "short_title": printable(f"{summary['name']}, {summary['site']['name']}", 60),
+        "place": place(summary["site"]),
+        "collector": collector_line(summary["collector"]),
+        "span": span(summary),
+        "version": printable(str(summary["provenance"]["version"]), 40),
+        "headline": headline(summary),
+        "tiles": tiles(summary),
+        "warnings": [warning_line(line) for line in summary["warnings"]],
+        "cautions": [printable(line) for line in summary["cautions"] or CAUTIONS],
+        "loads": load_rows(summary),
+        "outages": outage_rows(summary),
+        "store": store_rows(summary),
+        "sizes": size_rows(summary),
+        "trade": trade_rows(summary),
+        "years": year_rows(summary["life"]) if summary["life"] else [],
+        "years_sentence": years_sentence(summary["life"]) if summary["life"] else "",
+        "dust": dust_lines(summary),
+        "sure": sure_rows(summary["uncertainty"]) if summary["uncertainty"] else [],
+        "sure_sentence": sure_sentence(summary["uncertainty"]) if summary["uncertainty"] else "",
+        "inputs": input_rows(summary["uncertainty"]) if summary["uncertainty"] else [],
+        "sure_method": list(SURE_METHOD) if summary["uncertainty"] else [],
+        "method": list(METHOD),
+        "figures_of_light": light_rows(summary),
+        "columns": column_rows(summary),
+        "sources": [*source_rows(summary["provenance"]), *_estimate_sources(summary)],
+        "options": option_rows(
+            {key: value for key, value in summary["provenance"]["options"].items() if key != "estimate"}
+        ),
+    }
+
+
+def _estimate_sources(summary: Json) -> list[list[str]]:
+    """The files that the estimate rests on, those named already left out."""
+    own = {row["sha256"] for row in summary["provenance"]["inputs"]}
+    rows = source_rows(summary["provenance"]["options"]["estimate"])
+    return [row for row in rows if row[2].replace("\u200b", "") not in own]
+
+
+# ---------------------------------------------------------------- first page
+
+
+def headline(summary: Json) -> dict[str, str]:
+    """Served share of what matters most, in one sentence."""
+    shares = summary["served_fraction_by_priority"]
+    priority = next(iter(shares))
+    essential = summary["outages_of"] == "essential loads"
+    share = float(shares["essential"] if essential else sum_served(summary))
+    what = "of what the essential loads ask is served" if essential else "of what the loads ask is served"
+    hours = float(summary["longest_outage_hours"])
+    if hours == 0.0:
+        sentence = f"{what}, without an outage."
+    else:
+        start, end = (utc(summary[f"longest_outage_{word}_utc"]) for word in ("start", "end"))
+        sentence = f"{what}; the longest outage lasts {style.duration(hours)}, from {start} to {end} UTC."
+    others = [
+        f"{style.percent(float(part))} of the {name}" for name, part in shares.items() if name != priority
+    ]
+    if essential and others:
+        sentence += f" Of the rest: {', '.join(others)} need."
+    return {"value": style.percent(share), "sentence": sentence}
+
+
+def sum_served(summary: Json) -> float:
+    """Share of all that was asked that was served."""
+    asked = sum(float(load["asked_kwh"]) for load in summary["loads"])
+    return 1.0 - float(summary["unserved_kwh"]) / asked if asked > 0.0 else 1.0
+
+
+def tiles(summary: Json) -> list[dict[str, str]]:
+    """Eight figures with a label and a note each."""
+    light, sure = summary["light"], summary["uncertainty"]
+    target = summary["reliability"]
+    goal = f"for {style.percent(float(target['target']))} of essential {'hours' if target['of'] == 'hours' else 'need'}"
+    units, storage = summary["smallest_units"], summary["smallest_storage_kwh"]
+    worst = sure["shortfall"] if sure else None
+    return [
+        _tile("Not served", style.energy(float(summary["unserved_kwh"])), f"in {_hours(summary['unserved_hours'])}"),
+        _tile("Longest outage", style.duration(float(summary["longest_outage_hours"])), f"of {summary['outages_of']}"),
+        _tile("Delivered light", style.energy(float(light["delivered_kwh"])),
+              f"{style.energy(float(light['charging_kwh']))} of it charging"),
+        _tile("Curtailed", style.percent(float(light["curtailed_fraction"])), "of the light, taken by no one"),
+        _tile("Smallest storage", style.energy(storage) if storage is not None else "none",
+              f"{goal}, these units" if storage is not None else f"is enough {goal}"),
+        _tile("Fewest units", str(units) if units is not None else "none",
+              f"{goal}, this store" if units is not None else f"is enough {goal}"),
+        _tile("Autonomy", style.duration(summary["autonomy_hours"]), "full store, no light, mean load"),
+        _tile(
+            "Shortfall, P90", style.energy(float(worst["p90_unserved_kwh"])) if worst else "–",
+            f"P99: {style.energy(float(worst['p99_unserved_kwh']))}" if worst else "no uncertainty stated",
+        ),
+    ]  # fmt: skip
+
+
+def _tile(label: str, value: str, note: str) -> dict[str, str]:
+    return {"label": label, "value": value, "note": note}
+
+
+def _hours(hours: float) -> str:
+    return style.quantity(float(hours), "h", 4)
+
+
+# ---------------------------------------------------------------- tables
+
+
+def load_rows(summary: Json) -> list[list[str]]:
+    """A row a load: name, kind, priority, asked, direct, stored, unserved, served, hours short, longest outage."""
+    keys = ("asked_kwh", "served_directly_kwh", "served_from_storage_kwh", "unserved_kwh")
+    return [
+        [
+            printable(load["name"], 40),
+            load["kind"],
+            load["priority"],
+            _mean(load),
+            *(_part(float(load[key]), float(load["asked_kwh"])) for key in keys),
+            style.percent(float(load["served_fraction"])) if float(load["asked_kwh"]) > 0.0 else "–",
+            style.duration(float(load["longest_outage_hours"])),
+        ]
+        for load in summary["loads"]
+    ]
+
+
+def _part(kwh: float, asked_kwh: float) -> str:
+    """A part of what a load asked; what is below a millionth of it is rounding."""
+    return style.number(kwh if kwh > 1e-6 * asked_kwh else 0.0)
+
+
+def _mean(load: Json) -> str:
+    """What a load asks on average, in its own unit."""
+    unit = {"W": "W", "lm": "lm", "umol/s": "µmol/s"}[load["unit"]]
+    return style.quantity(float(load["mean_asked"]), unit)
+
+
+def outage_rows(summary: Json) -> list[list[str]]:
+    """A row an outage: rank, from, to, how long."""
+    return [
+        [str(rank), utc(one["start_utc"]), utc(one["end_utc"]), style.duration(float(one["hours"]))]
+        for rank, one in enumerate(summary["outages"][:OUTAGES_SHOWN], start=1)
+    ]
+
+
+def store_rows(summary: Json) -> list[list[str]]:
+    """What the store did, two cells a row."""
+    store = summary["storage"]
+    if not store:
+        return []
+    rows = [
+        ["Kind and capacity", f"{store['kind']}, {style.energy(float(store['capacity_kwh']))}"],
+        ["At the start, at the end", f"{_kwh(store, 'start_kwh')}, {_kwh(store, 'end_kwh')}"],
+        ["Lowest", f"{_kwh(store, 'lowest_kwh')}, {utc(store['lowest_utc'])} UTC"],
+        ["Charged, handed out", f"{_kwh(store, 'charged_kwh')}, {_kwh(store, 'handed_out_kwh')}"],
+        ["Standing loss and fade", _kwh(store, "lost_kwh")],
+        ["Full cycles", style.number(float(store["full_cycles"]))],
+        ["Capacity at the end", _kwh(store, "end_capacity_kwh")],
+    ]
+    if store["mass_kg"]:
+        rows.append(["Mass", style.quantity(float(store["mass_kg"]), "kg")])
+    return rows
+
+
+def _kwh(values: Json, key: str) -> str:
+    return style.energy(float(values[key]))
+
+
+def size_rows(summary: Json) -> list[list[str]]:
+    """Sizes, two cells a row."""
+    target = summary["reliability"]
+    holds = "holds" if target["holds_as_given"] else "does not hold"
+    units, storage = summary["smallest_units"], summary["smallest_storage_kwh"]
+    rows = [
+        [
+            "Reliability asked",
+            f"{style.percent(float(target['target']))} of essential {'hours' if target['of'] == 'hours' else 'energy'}; "
+            f"as given it {holds}",
+        ],
+        [
+            "Smallest storage at these units",
+            "none is enough" if storage is None else style.energy(float(storage)),
+        ],
+        ["Fewest units with this store", "no number is enough" if units is None else str(units)],
+    ]
+    best = summary["least_mass"]
+    if best:
+        rows.append(
+            [
+                "Least mass of the pairs tried",
+                f"{style.quantity(float(best['mass_kg']), 'kg')}: {best['units']} units with "
+                f"{style.energy(float(best['storage_kwh']))}",
+            ]
+        )
+    if summary["autonomy_hours"] is not None:
+        rows.append(
+            [
+                "Autonomy of the full store without light",
+                f"{style.duration(float(summary['autonomy_hours']))} at the mean essential load, "
+                f"{style.duration(float(summary['autonomy_at_peak_hours']))} at its highest",
+            ]
+        )
+    return rows
+
+
+def trade_rows(summary: Json) -> list[list[str]]:
+    """Units, storage, mass."""
+    return [
+        [
+            str(point["units"]),
+            style.number(float(point["storage_kwh"])),
+            "–" if point["mass_kg"] is None else style.number(float(point["mass_kg"])),
+        ]
+        for point in summary["trade_curve"]
+    ]
+
+
+def year_rows(life: Json) -> list[list[str]]:
+    """A row a year."""
+    decimals = style.decimals_for(max(float(row["delivered_kwh"]) for row in life["table"]))
+    return [
+        [
+            str(row["year"]),
+            style.fixed(float(row["delivered_kwh"]), decimals),
+            *(style.percent(float(row[key])) for key in ("dust_left", "fibre_left", "lens_left")),
+            style.number(float(row["storage_kwh"])),
+            style.percent(float(row["served_fraction"])),
+            style.duration(float(row["longest_outage_hours"])),
+        ]
+        for row in life["table"]
+    ]
+
+
+def years_sentence(life: Json) -> str:
+    """Energy over the life."""
+    each = life["delivered_kwh_per_kg"]
+    mass = f", {style.quantity(float(each), 'kWh')} for each kilogram of collector" if each else ""
+    text = f"{style.energy(float(life['delivered_kwh']))} delivered in {life['years']} years{mass}."
+    first, last = float(life["first_year_kwh"]), float(life["last_year_kwh"])
+    if first > 0.0 and life["years"] > 1:
+        text += f" The last year brings {style.percent(last / first)} of the first."
+    if life["repeated_days"]:
+        text += f" The estimate's first {style.number(float(life['repeated_days']), 4)} days are repeated."
+    return text
+
+
+def dust_lines(summary: Json) -> list[str]:
+    """What to do about dust, in sentences."""
+    dust = summary["dust"]
+    if not dust:
+        return []
+    lines = []
+    visit, film, cycle = dust["visit"], dust["film"], dust["cycle"]
+    if cycle:
+        now, best = cycle["now"], cycle["best"]
+        lines.append(
+            f"The shields net most when they run every {style.duration(float(best['cycle_hours']))}: "
+            f"{style.energy(float(best['net_kwh']) - float(now['net_kwh']))} of light more than every "
+            f"{style.duration(float(now['cycle_hours']))}, with electricity at "
+            f"{style.number(float(dust['light_per_electric']))} kWh of light for each kWh.{CYCLE_ENDS[cycle_at_end(cycle)]}"
+        )
+    share = float(visit["gained_kwh"]) / max(float(summary["light"]["delivered_kwh"]), 1e-30)
+    lines.append(
+        f"A cleaning visit that takes off {style.percent(float(visit['removes']))} of the dust gains "
+        f"{style.energy(float(visit['gained_kwh']))} ({style.percent(share)} of the light) at its best day, "
+        f"{visit['best_utc'][:10]}."
+    )
+    if film:
+        own, even = float(film["film_transmittance"]), film["break_even_transmittance"]
+        days = film["paid_back_after_days"]
+        if even is not None:
+            verdict = "less than its film takes" if own < even else "more than its film takes"
+            lines.append(
+                f"In this run the shield prevents {verdict}: {style.energy(float(film['with_kwh']))} with shield and film, "
+                f"{style.energy(float(film['without_kwh']))} bare and uncleaned. It breaks even at a film transmittance of "
+                f"{style.fixed(float(even), 4)}; this film has {style.number(own, 4)}."
+            )
+        if days is not None:
+            lines.append(f"Shield and film have paid back after {style.number(float(days))} days.")
+    return lines
+
+
+def visit_is_worth_a_figure(summary: Json) -> bool:
+    """Whether a cleaning visit changes anything to look at."""
+    gained = float(summary["dust"]["visit"]["gained_kwh"])
+    return gained > WORTH_A_VISIT * float(summary["light"]["delivered_kwh"])
+
+
+def light_rows(summary: Json) -> list[list[str]]:
+    """What a watt of the delivered light is worth."""
+    light = summary["delivered_light"]
+    return [
+        [
+            "Luminous efficacy of the delivered light",
+            style.quantity(float(light["luminous_efficacy_lm_per_w"]), "lm/W", 4),
+        ],
+        [
+            "Photosynthetic photons, 400–700 nm",
+            style.quantity(float(light["photon_yield_umol_per_j"]), "µmol/J", 4),
+        ],
+    ]
+
+
+def column_rows(summary: Json) -> list[list[str]]:
+    """A row a column of the tables; those of loads once, for all of them."""
+    notes, loads = summary["columns"], summary["loads"]
+    own = len(LOAD_COLUMNS)
+    common = notes[: len(notes) - own * len(loads)]
+    rows = [[note["column"], note["unit"], note["meaning"]] for note in common]
+    for note in notes[len(common) : len(common) + own]:
+        kind = next(end for end in LOAD_COLUMNS if note["column"].endswith(end))
+        rows.append([f"LOAD_{kind}", note["unit"], note["meaning"].removeprefix(f"{loads[0]['name']}: ")])
+    return rows

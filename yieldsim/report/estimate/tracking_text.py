@@ -1,0 +1,52 @@
+"""The table of fixed units against units that follow the Sun."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from yieldsim.report.layout import style
+
+
+def follower_table(summary: dict[str, Any]) -> list[list[str]]:
+    """A row a unit: how it stands, kWh, longest gap, fixed units for the same energy and for the same gap; empty for an
+    estimate that was not asked."""
+    found = summary.get("following")
+    if not found:
+        return []
+    rows = found["followers"]
+    decimals = style.decimals_for(float(found["fixed_kwh_per_unit"]))
+    mounted = "Fixed, mean of those mounted" if int(summary["collector"]["unit_count"]) > 1 else "Fixed"
+    table = [[mounted, found["fixed_kwh_per_unit"], found["fixed_longest_gap_hours"], "–", "–"]]
+    for row in rows:
+        energy, gap = row["fixed_units_for_same_energy"], row["fixed_units_for_same_gap"]
+        table.append(
+            [
+                row["axes"][:1].upper() + row["axes"][1:],
+                row["kwh_per_unit"],
+                row["longest_gap_hours"],
+                "–" if energy is None else style.number(float(energy)),
+                "none found" if gap is None else str(int(gap)),
+            ]
+        )
+    return [
+        [words, style.fixed(float(kwh), decimals), style.duration(float(hours)), *units]
+        for words, kwh, hours, *units in table
+    ]
+
+
+def follower_sentence(summary: dict[str, Any]) -> str:
+    """What the table compares, and how long a mechanism stands still in it."""
+    found = summary.get("following")
+    if not found:
+        return ""
+    words = (
+        "One unit of the same aperture and losses. The same energy takes so many fixed units as they are mounted here; the "
+        "same longest gap takes so many with each facing where it helps most."
+    )
+    share, hours = float(found["tracker_downtime_fraction"]), float(found["tracker_stop_hours"])
+    if share > 0.0 or hours > 0.0:
+        return (
+            f"{words} What follows the Sun stands still for {style.percent(share)} of the light, and once for "
+            f"{style.duration(hours)} when it is dark the longest."
+        )
+    return f"{words} What follows the Sun never stands still here."

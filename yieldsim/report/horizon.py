@@ -1,0 +1,159 @@
+"""The skyline of a place as a panorama, with the band that the Sun's disc sweeps in a year and what forms the skyline."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import xarray as xr
+
+from yieldsim.base.vectors import FloatArray
+from yieldsim.report.layout import style
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+COMPASS = {0: "N", 45: "NE", 90: "E", 135: "SE", 180: "S", 225: "SW", 270: "W", 315: "NW", 360: "N"}
+LEAST_ROOM_DEG = 0.3
+MOST_SKY_DEG = 12.0
+"""Sky shown above the skyline's highest point: more would flatten the relief."""
+NOTE_COLUMNS = 112
+TITLE_PT = style.TEXT_PT + 1.5
+BAND = "#F6D58C"
+
+
+def skyline_png(ds: xr.Dataset, dpi: float = 160.0) -> bytes:
+    """Panorama of a skyline.
+
+    ds   horizon_azimuth_deg, horizon_elevation_deg, horizon_distance_km over `horizon`; sun_low_deg, sun_high_deg (lower and
+         upper edge of the Sun's disc over the span, NaN where it never passes) over `azimuth_deg`; attributes title, note
+    """
+    with style.drawing(style.FULL_WIDTH_IN, 3.9, dpi) as figure:
+        upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[3.0, 1.0])
+        _draw_panorama(ds, upper)
+        _draw_distance(ds, lower)
+        figure.suptitle(
+            style.folded(ds.attrs["title"], style.FULL_WIDTH_IN, TITLE_PT),
+            x=0.01, ha="left", fontsize=TITLE_PT, fontweight="bold",
+        )  # fmt: skip
+        note = f"{sun_and_ground(ds)} {ds.attrs['note']}"
+        lower.annotate(
+            "\n".join(textwrap.wrap(note, NOTE_COLUMNS)),
+            (0.0, 0.0),
+            xytext=(0.0, -40.0),
+            xycoords="axes fraction",
+            textcoords="offset points",
+            fontsize=style.SMALL_PT,
+            color=style.MUTED,
+            va="top",
+        )
+        return style.png_bytes(figure)
+
+
+def _draw_panorama(ds: xr.Dataset, axes: Axes) -> None:
+    azimuth, elevation = _closed(ds["horizon_azimuth_deg"].values, ds["horizon_elevation_deg"].values)
+    at = ds["azimuth_deg"].values
+    low, high = ds["sun_low_deg"].values, ds["sun_high_deg"].values
+    shown = elevation.max() + MOST_SKY_DEG
+    top = float(np.nanmax(np.append(np.minimum(high, shown), elevation.max())))
+    bottom = min(float(elevation.min()), 0.0)
+    room = max(0.08 * (top - bottom), LEAST_ROOM_DEG)
+    floor = bottom - room
+    axes.fill_between(
+        at, low, high, facecolor=BAND, edgecolor="none", step=None, label="swept by the Sun's disc"
+    )
+    axes.plot(at, high, color=style.SUN, linewidth=1.0)
+    axes.plot(at, low, color=style.SUN, linewidth=1.0, linestyle=(0, (4, 2)))
+    axes.fill_between(
+        azimuth, floor, elevation, facecolor=style.GROUND, edgecolor="none", alpha=0.82, label="ground"
+    )
+    axes.plot(azimuth, elevation, color=style.INK, linewidth=0.9)
+    axes.axhline(0.0, color=style.INK, linewidth=0.6, linestyle=(0, (1, 2)))
+    _say_where_the_sun_is_higher(axes, at, low, top)
+    axes.set_ylim(floor, top + room)
+    axes.set_xlim(0.0, 360.0)
+    axes.yaxis.set_major_formatter(lambda value, _: f"{value:g}°".replace("-", "−"))
+    axes.set_ylabel("Elevation")
+    axes.set_title(f"Skyline from {elevation.min():.2f}° to {elevation.max():.2f}°".replace("-", "−"))
+    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 0.99), ncols=2, borderaxespad=0.2)
+
+
+def _say_where_the_sun_is_higher(axes: Axes, at: FloatArray, low: FloatArray, top: float) -> None:
+    """A word in each stretch of azimuths where the Sun passes above the frame only."""
+    above = np.flatnonzero(np.diff((low > top).astype(np.int8), prepend=0, append=0))
+    for first, after in zip(above[::2], above[1::2], strict=True):
+        begin, end = float(at[first]), float(at[after - 1])
+        if end - begin > 25.0:
+            words = "▲ the Sun passes higher"
+            axes.text(
+                0.5 * (begin + end), top, words, ha="center", va="top", color=style.MUTED,
+                fontsize=style.SMALL_PT,
+            )  # fmt: skip
+
+
+def sun_and_ground(ds: xr.Dataset) -> str:
+    """What the ground hides of the Sun's band above level, and what it leaves open below, in a sentence."""
+    hidden, open_below = band_shares(ds)
+    leaves = ""
+    if np.isfinite(open_below) and open_below >= 0.01:
+        leaves = f"leaves {style.percent(open_below)} of the band below 0° open"
+    if not np.isfinite(hidden):
+        return "The Sun's disc stays below 0° in this span." + (f" The ground {leaves}." if leaves else "")
+    hides = "nothing" if hidden == 0.0 else style.percent(hidden)
+    return f"The ground hides {hides} of the Sun's band above 0°" + (f" and {leaves}." if leaves else ".")
+
+
+def band_shares(ds: xr.Dataset) -> tuple[float, float]:
+    """Shares of the band between the disc's extremes: of that above level what the ground hides, of that below level
+    what it leaves open. NaN where there is no such part."""
+    at = ds["azimuth_deg"].values
+    azimuth, elevation = _closed(ds["horizon_azimuth_deg"].values, ds["horizon_elevation_deg"].values)
+    skyline = np.interp(at, azimuth, elevation)
+    seen = np.isfinite(ds["sun_low_deg"].values)
+    low, high, skyline = ds["sun_low_deg"].values[seen], ds["sun_high_deg"].values[seen], skyline[seen]
+
+    def between(bottom: FloatArray, top: FloatArray) -> float:
+        return float(np.clip(top - bottom, 0.0, None).sum())
+
+    above, below = between(np.maximum(low, 0.0), high), between(low, np.minimum(high, 0.0))
+    hidden = between(np.maximum(low, 0.0), np.minimum(high, skyline))
+    open_below = between(np.maximum(low, skyline), np.minimum(high, 0.0))
+    return (hidden / above if above > 0.0 else np.nan), (open_below / below if below > 0.0 else np.nan)
+
+
+def _draw_distance(ds: xr.Dataset, axes: Axes) -> None:
+    from matplotlib.ticker import NullFormatter
+
+    azimuth, distance = _closed(ds["horizon_azimuth_deg"].values, ds["horizon_distance_km"].values)
+    axes.plot(azimuth, distance, linestyle="none", marker=".", markersize=2.2, color=style.BLUE)
+    axes.set_yscale("log")
+    far = distance[distance > 0.0]
+    if far.size:
+        low, high = float(far.min()) / 1.5, 1.5 * float(far.max())
+        axes.set_ylim(low, high)
+        axes.set_yticks(*_round_numbers(low, high))
+    axes.yaxis.set_minor_formatter(NullFormatter())
+    axes.set_ylabel("Distance (km)")
+    axes.set_xticks(list(COMPASS))
+    axes.set_xticklabels([f"{degrees}°\n{word}" for degrees, word in COMPASS.items()])
+    axes.set_xlabel("Azimuth, clockwise from north", labelpad=1.0)
+    axes.grid(axis="y", which="major")
+
+
+def _round_numbers(low: float, high: float) -> tuple[list[float], list[str]]:
+    """Powers of ten between two numbers, or also twice and five times those where there are few."""
+    for digits in ((1,), (1, 2, 5)):
+        found = [digit * 10.0**power for power in range(-6, 7) for digit in digits]
+        inside = [value for value in found if low <= value <= high]
+        if len(inside) >= 2:
+            break
+    return inside, [f"{value:g}" for value in inside]
+
+
+def _closed(azimuth_deg: Any, values: Any) -> tuple[Any, Any]:
+    """The circle closed at 360 deg, from 0 on."""
+    order = np.argsort(azimuth_deg)
+    return np.append(azimuth_deg[order], azimuth_deg[order][0] + 360.0), np.append(
+        values[order], values[order][0]
+    )

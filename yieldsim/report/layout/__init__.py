@@ -1,0 +1,1 @@
+"""What all pages share: style, typesetting, axes of time, warnings."""

@@ -1,0 +1,192 @@
+"""How many units: what each further one brings, for energy, the longest gap and, where masses are given, by
+the kilogram."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from yieldsim.report.layout import style
+from yieldsim.report.layout.period_text import span_words
+from yieldsim.report.orient.facing_map import GOAL_WORDS
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+WIDTH_IN = style.FULL_WIDTH_IN
+HEIGHT_IN = 5.1
+EMPTY_IN = 1.4
+TITLE_PT = style.TEXT_PT + 2.0
+MOST_MARKED = 16
+"""Curves of more numbers of units than this are drawn without marks."""
+LEAST_SPAN_DEG = 20.0
+"""The frame of directions never spans less elevation than this."""
+
+
+def units_png(summary: dict[str, Any]) -> bytes:
+    """The figure as PNG, from orient.json."""
+    with style.drawing(WIDTH_IN, _height_in(summary)) as figure:
+        draw_units(summary, figure)
+        return style.png_bytes(figure)
+
+
+def units_pdf(summary: dict[str, Any]) -> bytes:
+    """The same as PDF."""
+    with style.drawing(WIDTH_IN, _height_in(summary)) as figure:
+        draw_units(summary, figure)
+        return style.pdf_bytes(figure, f"Units for {summary['site']['name']}")
+
+
+def _any_light(summary: dict[str, Any]) -> bool:
+    return any(row["annual_kwh"] > 0.0 for row in summary["units"]["curve"])
+
+
+def _height_in(summary: dict[str, Any]) -> float:
+    return HEIGHT_IN if _any_light(summary) else EMPTY_IN
+
+
+def draw_units(summary: dict[str, Any], figure: Figure) -> None:
+    """Fill a figure: energy, longest gap, the goal against its bound, and where the chosen units face."""
+    units, collector = summary["units"], summary["collector"]
+    title = (
+        f"How many units: {collector['name']} at {summary['site']['name']}\n"
+        f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}, chosen for: {GOAL_WORDS[units['goal']]}"
+    )
+    figure.suptitle(
+        style.folded(title, WIDTH_IN, TITLE_PT), x=0.01, ha="left", fontsize=TITLE_PT, weight="bold"
+    )
+    if not _any_light(summary):
+        style.say(figure.add_subplot())
+        return
+    frames = figure.subplots(2, 2)
+    per = span_words(summary["days"])
+    draw_energy(units, per, frames[0, 0])
+    draw_gap(units, summary["following"], frames[0, 1])
+    draw_each(units, per, frames[1, 0])
+    draw_directions(units, frames[1, 1])
+
+
+def _line(axes: Axes, counts: np.ndarray, values: Any, index: int, words: str | None = None) -> None:
+    """A curve over numbers of units; single points have marks, long curves have none."""
+    look = style.line(index)
+    axes.plot(
+        counts,
+        values,
+        color=look.colour,
+        linestyle=look.dash,
+        marker=look.marker if len(counts) <= MOST_MARKED else "",
+        markersize=3.5,
+        label=words,
+    )
+
+
+def _finish(axes: Axes, curve: list[dict[str, Any]], room: float = 1.05) -> None:
+    """From zero upwards, whole numbers of units below."""
+    last = int(curve[-1]["units"])
+    axes.set_xlim(0.0, last + 0.6)
+    axes.set_ylim(bottom=0.0, top=room * axes.dataLim.y1)
+    axes.grid(visible=True, axis="y")
+    axes.set_xlabel("Number of units")
+    axes.set_xticks(np.arange(0, last + 1, max(1, -(-last // 12))))
+
+
+def _counts(units: dict[str, Any]) -> np.ndarray:
+    return np.array([row["units"] for row in units["curve"]])
+
+
+def draw_energy(units: dict[str, Any], per: str, axes: Axes) -> None:
+    """Energy by number of units, and the bound where energy is the goal."""
+    _line(axes, _counts(units), [row["annual_kwh"] for row in units["curve"]], 0, "chosen units")
+    _bound(axes, units, ("annual",), "upper bound")
+    axes.set_ylabel(f"Energy (kWh {per})")
+    axes.set_title(f"Energy {per}")
+    _finish(axes, units["curve"])
+
+
+def draw_gap(units: dict[str, Any], following: dict[str, Any], axes: Axes) -> None:
+    """Longest gap by number of units, and the darkness of the site under it."""
+    _line(
+        axes, _counts(units), [row["longest_gap_hours"] / 24.0 for row in units["curve"]], 1, "chosen units"
+    )
+    dark = following["dark_gap_hours"] / 24.0
+    axes.axhspan(
+        0.0,
+        dark,
+        facecolor=style.SHADE,
+        edgecolor=style.MUTED,
+        linewidth=0.4,
+        label="no sunlight at the site",
+    )
+    _bound(axes, units, ("shortest-gap",), "lower bound", 1.0 / 24.0)
+    axes.set_ylabel("Longest gap (days)")
+    axes.set_title("Longest gap without light")
+    _finish(axes, units["curve"], 1.35)
+    axes.legend(loc="upper left", ncols=2, fontsize=style.SMALL_PT - 0.5)
+
+
+def _bound(axes: Axes, units: dict[str, Any], goals: tuple[str, ...], words: str, scale: float = 1.0) -> None:
+    """What no set can better, where this goal is drawn."""
+    if units["goal"] not in goals:
+        return
+    axes.plot(
+        _counts(units),
+        [scale * row["upper_bound"] for row in units["curve"]],
+        color=style.MUTED,
+        linestyle=(0, (1.2, 1.2)),
+        linewidth=1.2,
+        marker="_" if len(units["curve"]) == 1 else "",
+        markersize=9.0,
+        label=words,
+    )
+    axes.legend(loc="best")
+
+
+def draw_each(units: dict[str, Any], per: str, axes: Axes) -> None:
+    """What one more unit brings: energy per kilogram where masses are given, else per unit; and the poorest
+    month."""
+    curve = units["curve"]
+    by_mass = curve[0]["mass_kg"] is not None
+    divisor = np.array([row["mass_kg"] if by_mass else row["units"] for row in curve], dtype=float)
+    whole = np.array([row["annual_kwh"] for row in curve]) / divisor
+    _line(axes, _counts(units), whole, 0, per)
+    if per == "a year":
+        poorest = 12.0 * np.array([row["worst_month_kwh"] for row in curve]) / divisor
+        _line(axes, _counts(units), poorest, 2, "poorest month, times 12")
+    each = "kg" if by_mass else "unit"
+    axes.set_ylabel(f"Energy (kWh {per} per {each})")
+    axes.set_title(f"Energy per {'kilogram' if by_mass else 'unit'}")
+    _finish(axes, curve, 1.3)
+    axes.legend(loc="upper left", ncols=2)
+
+
+def draw_directions(units: dict[str, Any], axes: Axes) -> None:
+    """Where the chosen units face: azimuth across, elevation faced upwards, the count in each mark."""
+    from matplotlib.ticker import MaxNLocator
+
+    chosen = units["set"]
+    up = [90.0 - mount["tilt_deg"] for mount in chosen]
+    for mount in chosen:
+        axes.text(
+            mount["azimuth_deg"],
+            90.0 - mount["tilt_deg"],
+            str(mount["count"]),
+            color="white",
+            ha="center",
+            va="center",
+            fontsize=style.SMALL_PT - 0.5,
+            weight="bold",
+            bbox={"boxstyle": "circle,pad=0.3", "facecolor": style.DELIVERED, "edgecolor": "white"},
+        )
+    middle, half = 0.5 * (max(up) + min(up)), 0.75 * max(max(up) - min(up), LEAST_SPAN_DEG / 1.5)
+    axes.set_ylim(middle - half, middle + half)
+    axes.set_xlim(0.0, 360.0)
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=6, steps=[1, 2, 5, 10]))
+    axes.set_xticks(range(0, 361, 90), ["N\n0°", "E\n90°", "S\n180°", "W\n270°", "N\n0°"])
+    axes.yaxis.set_major_formatter(lambda value, _: f"{value:g}°".replace("-", "−"))
+    axes.set_xlabel("Azimuth faced")
+    axes.set_ylabel("Elevation faced (90° − tilt)")
+    count = units["count"]
+    axes.set_title(f"Where the {count} units face; numbers: units" if count > 1 else "Where the unit faces")
+    axes.grid(visible=True)

@@ -1,0 +1,224 @@
+"""Sites side by side: what each delivers, and what becomes of its light on the way."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from yieldsim.report.layout import style
+from yieldsim.report.layout.period_text import days_between, span_words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+BAR_ROW_IN, WHY_ROW_IN = 0.3, 0.42
+"""Heights of a site's row of bars, and of its row of shares."""
+BAR_HEAD_IN, WHY_HEAD_IN, TITLE_IN = 0.75, 1.0, 0.5
+TITLE_PT = style.TEXT_PT + 2.0
+SHORT_STAGES = {
+    "eclipse": "eclipse",
+    "terrain": "terrain",
+    "atmosphere": "air",
+    "projection": "facing\n(cos)",
+    "shield film": "shield\nfilm",
+    "dust": "dust",
+    "acceptance": "accept-\nance",
+    "fibre packing": "fibre\npack-\ning",
+    "fibre coupling": "fibre\ncoup-\nling",
+    "fibre ends": "fibre\nends",
+    "fibre attenuation": "fibre\nlength",
+    "fibre darkening": "fibre\nageing",
+}
+GOAL_WORDS = {
+    "annual": "energy",
+    "worst-month": "energy in the poorest month",
+    "shortest-gap": "longest gap, shortest first",
+    "hours": "hours with light",
+    "units": "units needed, fewest first",
+}
+MOST_DRAWN = 24
+"""Sites drawn; the table holds all."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A figure that sites are judged by."""
+
+    goal: str
+    key: str
+    words: str
+    scale: float
+    more_is_better: bool
+
+
+def rank_png(summary: dict[str, Any]) -> bytes:
+    """The figure as PNG, from rank.json."""
+    with style.drawing(style.FULL_WIDTH_IN, sum(_heights_in(summary))) as figure:
+        draw_rank(summary, figure)
+        return style.png_bytes(figure)
+
+
+def rank_pdf(summary: dict[str, Any]) -> bytes:
+    """The same as PDF."""
+    with style.drawing(style.FULL_WIDTH_IN, sum(_heights_in(summary))) as figure:
+        draw_rank(summary, figure)
+        return style.pdf_bytes(figure, f"{summary['collector']['name']} at {len(summary['sites'])} sites")
+
+
+def _heights_in(summary: dict[str, Any]) -> tuple[float, float, float]:
+    """Of the title, the bars, the shares."""
+    count = min(len(summary["sites"]), MOST_DRAWN)
+    return TITLE_IN, BAR_HEAD_IN + BAR_ROW_IN * count, WHY_HEAD_IN + WHY_ROW_IN * count
+
+
+def draw_rank(summary: dict[str, Any], figure: Figure) -> None:
+    """Fill a figure: bars of what is delivered above, shares kept by each stage below; sites in order, best
+    on top."""
+    rows, count = summary["sites"][:MOST_DRAWN], len(summary["sites"])
+    facing = (
+        "each at its own best facing" if summary["facing"] == "best" else "facing as in the collector file"
+    )
+    title = (
+        f"{summary['collector']['name']} at {count} site{'s' if count != 1 else ''}, {facing}\n"
+        f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}, ranked by {GOAL_WORDS[summary['goal']]}"
+        + (f"; the first {MOST_DRAWN} drawn" if count > MOST_DRAWN else "")
+    )
+    figure.suptitle(
+        style.folded(title, style.FULL_WIDTH_IN, TITLE_PT),
+        x=0.01,
+        ha="left",
+        fontsize=TITLE_PT,
+        weight="bold",
+    )
+    parts: Any = figure.subfigures(2, 1, height_ratios=_heights_in(summary)[1:])
+    per = span_words(days_between(summary["start_utc"], summary["end_utc"]))
+    draw_totals(rows, summary, per, parts[0])
+    parts[1].suptitle(
+        "Why: the sunlight at the site, and per cent kept of the light that reaches each stage",
+        x=0.01, ha="left", fontsize=style.TEXT_PT + 0.5, weight="bold",
+    )  # fmt: skip
+    draw_stages(rows, per, parts[1].add_subplot())
+
+
+def columns_of(summary: dict[str, Any], per: str) -> list[Column]:
+    """What sites are judged by; units only where a power was asked for."""
+    found = [
+        Column("annual", "annual_kwh", f"kWh {per}", 1.0, True),
+        Column("worst-month", "worst_month_kwh", "kWh, poorest month", 1.0, True),
+        Column("shortest-gap", "longest_gap_hours", "longest gap, days", 1.0 / 24.0, False),
+        Column("hours", "hours_delivering_per_year", f"hours lit {per}", 1.0, True),
+    ]
+    if summary["continuous_power_w"] is not None:
+        words = f"units for {summary['continuous_power_w']:g} W"
+        found.append(Column("units", "units_for_power", words, 1.0, False))
+    return found
+
+
+def draw_totals(rows: list[dict[str, Any]], summary: dict[str, Any], per: str, figure: Any) -> None:
+    """A column of bars for each figure that sites are judged by: solid where more is better, hatched where less
+    is; the deciding one in full colour."""
+    columns = columns_of(summary, per)
+    frames = figure.subplots(1, len(columns), sharey=True)
+    for axes, column in zip(frames, columns, strict=True):
+        values = [np.nan if row[column.key] is None else column.scale * row[column.key] for row in rows]
+        longest = np.nanmax([*values, 1e-12])
+        decides = column.goal == summary["goal"]
+        colour = style.DELIVERED if decides else style.LEFT
+        look: dict[str, Any] = {"color": colour, "linewidth": 0.0}
+        if not column.more_is_better:
+            look = {"facecolor": "white", "edgecolor": colour, "hatch": style.LOSS_HATCH, "linewidth": 0.8}
+        axes.barh(range(len(rows)), np.nan_to_num(values), 0.66, **look)
+        whole = column.goal == "units"
+        for place, value in enumerate(values):
+            axes.text(
+                1.46 * longest,
+                place,
+                str(int(value)) if whole and np.isfinite(value) else style.number(value),
+                ha="right",
+                va="center",
+                fontsize=style.SMALL_PT,
+                weight="bold" if decides else "normal",
+            )
+        axes.set_xlim(0.0, 1.48 * longest)
+        axes.set_xticks([])
+        axes.set_title(
+            column.words, fontsize=style.SMALL_PT + 0.2, weight="bold" if decides else "normal", pad=14.0
+        )
+        axes.annotate(
+            "more is better" if column.more_is_better else "less is better",
+            (0.0, 1.0), (0.0, 3.0), xycoords="axes fraction", textcoords="offset points",
+            fontsize=style.SMALL_PT - 0.5, color=style.MUTED,
+        )  # fmt: skip
+        axes.spines["bottom"].set_visible(False)
+        axes.tick_params(axis="y", length=0)
+    frames[0].set_yticks(range(len(rows)), [f"{row['rank']}  {_short(row['site']['name'])}" for row in rows])
+    frames[0].set_ylim(len(rows) - 0.5, -0.5)
+
+
+def draw_stages(rows: list[dict[str, Any]], per: str, axes: Axes) -> None:
+    """The sunlight of each site, what a low skyline adds to it, and what each stage keeps of the light that reaches
+    it: darker where more is lost. Stages that take nothing anywhere are left out."""
+    stages = [
+        entry["stage"]
+        for place, entry in enumerate(rows[0]["kept_by_stage"])
+        if any((row["kept_by_stage"][place]["kept_fraction"] or 0.0) < 0.99995 for row in rows)
+    ]
+    gains = [row["reasons"]["low_skyline_gain_fraction"] for row in rows]
+    low = any(gain is None or gain > 5e-5 for gain in gains)
+    heads = [f"sun,\nMWh/m²\n{per}", *(["by low\nskyline,\n%"] if low else [])]
+    first = len(heads)
+    heads += [SHORT_STAGES.get(stage, stage) for stage in stages]
+    for y, (row, gain) in enumerate(zip(rows, gains, strict=True)):
+        _cell(axes, 0, y, style.number(row["reasons"]["sunlight_kwh_m2_per_year"] / 1000.0))
+        if low:
+            _cell(axes, 1, y, _per_cent(1.0 if gain is None else gain / (1.0 + gain)))
+        kept = {entry["stage"]: entry["kept_fraction"] for entry in row["kept_by_stage"]}
+        for x, stage in enumerate(stages, start=first):
+            share = kept[stage]
+            _cell(axes, x, y, _per_cent(share), 0.0 if share is None else 1.0 - share)
+    axes.axvline(first - 0.5, color=style.RULE, linewidth=0.6)
+    axes.set_xticks(
+        range(len(heads)), heads, rotation=0, fontsize=style.SMALL_PT - (1.0 if len(heads) > 12 else 0.5)
+    )
+    axes.xaxis.tick_top()
+    axes.set_yticks(range(len(rows)), [_reasons(row) for row in rows], fontsize=style.SMALL_PT - 0.3)
+    axes.set_xlim(-0.55, len(heads) - 0.45)
+    axes.set_ylim(len(rows) - 0.5, -0.5)
+    axes.tick_params(length=0)
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+
+
+def _cell(axes: Axes, x: int, y: int, words: str, depth: float = 0.0) -> None:
+    """One number on a ground that is darker the more is lost."""
+    if depth > 0.0:
+        axes.fill_between(
+            [x - 0.48, x + 0.48], y - 0.46, y + 0.46, color=str(1.0 - 0.62 * depth), linewidth=0.0
+        )
+    axes.text(
+        x, y, words, ha="center", va="center", fontsize=style.SMALL_PT,
+        color="white" if depth > 0.75 else style.INK,
+    )  # fmt: skip
+
+
+def _per_cent(share: float | None) -> str:
+    return style.percent(share).replace(f"{style.NARROW_SPACE}%", "")
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= 22 else name[:21] + "…"
+
+
+def _reasons(row: dict[str, Any]) -> str:
+    """The site's place in a few words, under its name."""
+    site, facing = row["site"], row["facing"]
+    pose = (
+        ""
+        if facing is None
+        else f"; tilt {facing['tilt_deg']:.0f}°, azimuth {round(facing['azimuth_deg']) % 360}°"
+    )
+    latitude = f"{abs(site['latitude_deg']):.2f}° {'N' if site['latitude_deg'] >= 0.0 else 'S'}"
+    return f"{_short(site['name'])}\n{site['body']} {latitude}{pose}"
