@@ -13,8 +13,8 @@ from yieldsim.base.model import Acceptance
 from yieldsim.base.vectors import FloatArray
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.sunshape_convolution import cell_for_deg
-from yieldsim.planning.prospect import Prospect, Use
-from yieldsim.planning.weighted_sky import SkyGathering
+from yieldsim.planning.orientation.objectives import Prospect, Use
+from yieldsim.planning.sunlight.cumulative_sky import SkyGathering
 
 Weighed = Callable[..., Prospect]
 RADIUS_DEG = 0.2666

@@ -21,9 +21,9 @@ import numpy as np
 from yieldsim.base.load_model import Load, LoadPlan, Schedule, Storage
 from yieldsim.files.inputs.uncertainty import read_uncertain
 from yieldsim.files.text.bundled import sites_folder
-from yieldsim.planning.drawn_light import delivered_w
-from yieldsim.planning.storage import dispatch, needs_from, store_of
-from yieldsim.planning.uncertainty import draw
+from yieldsim.planning.habitat.dispatch import dispatch, needs_from, store_of
+from yieldsim.planning.uncertainty.perturbed_estimate import delivered_w
+from yieldsim.planning.uncertainty.sensitivity import draw
 from yieldsim.runs.budget import budget
 from yieldsim.runs.budget_case import prepare_budget
 from yieldsim.runs.estimate import estimate

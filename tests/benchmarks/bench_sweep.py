@@ -22,10 +22,10 @@ from yieldsim.base.model import RoundAcceptance
 from yieldsim.base.vectors import FloatArray
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.sunshape_convolution import cell_for_deg
-from yieldsim.planning import sky_cells
-from yieldsim.planning.poses import axes_enu_xyz, spread_over_sky
-from yieldsim.planning.sweep import Sweep
-from yieldsim.planning.weighted_sky import SkyGathering
+from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, spread_over_sky
+from yieldsim.planning.sunlight import histogram
+from yieldsim.planning.sunlight.cumulative_sky import SkyGathering
+from yieldsim.planning.sunlight.facing_energy import Sweep
 
 HOURS = 8766
 RADIUS_DEG = 0.2666
@@ -115,7 +115,7 @@ def timed(function, *arguments) -> tuple[FloatArray, float]:
 
 def sweeps() -> None:
     """The table of times."""
-    sky_cells.MOST_SPREAD = 1  # the plain sums read each hour at its middle: so must the cells
+    histogram.MOST_SPREAD = 1  # the plain sums read each hour at its middle: so must the cells
     facings = spread_over_sky(1.0, np.zeros(1))
     axes = axes_enu_xyz(facings)
     normals = np.ascontiguousarray(axes[:, 2])
@@ -148,7 +148,7 @@ def sweeps() -> None:
 def memory() -> None:
     """Peak memory of weighing ten years at ten minutes."""
     from yieldsim.files.text.bundled import sites_folder
-    from yieldsim.planning.weighted_sky import weigh as weigh_run
+    from yieldsim.planning.sunlight.cumulative_sky import weigh as weigh_run
     from yieldsim.runs.prepare import prepare
 
     sites = sites_folder()

@@ -20,8 +20,13 @@ from yieldsim.energy.degradation import (
     passed_by_mount,
     removals,
 )
-from yieldsim.planning.dust_decisions import best_cycle, cycle_choice, film_break_even, visit_values
-from yieldsim.planning.life import aged, life_rows
+from yieldsim.planning.habitat.cleaning_schedule import (
+    best_cycle,
+    cycle_choice,
+    film_break_even,
+    visit_values,
+)
+from yieldsim.planning.habitat.lifetime import aged, life_rows
 
 DAY_S = 86_400.0
 SHIELD = Shield(film_transmittance=0.93, removal=0.9, cycle_hours=24.0, duty_minutes=10.0, power_w=3.0)

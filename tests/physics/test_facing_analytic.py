@@ -7,11 +7,11 @@ import pytest
 
 from yieldsim.base.model import RoundAcceptance
 from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz
-from yieldsim.planning import following
-from yieldsim.planning.facing import best_facing, facing_map
-from yieldsim.planning.pointing import losses_on_a_crooked_mast, losses_when_off
-from yieldsim.planning.poses import axes_enu_xyz, facings
-from yieldsim.planning.units import choose_units, gaps_by_units
+from yieldsim.planning import tracking
+from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings
+from yieldsim.planning.orientation.optimise import best_facing, facing_map
+from yieldsim.planning.orientation.pointing_tolerance import losses_on_a_crooked_mast, losses_when_off
+from yieldsim.planning.unit_sets.design import choose_units, gaps_by_units
 
 
 def cut_off_at(angle_deg, source="disc"):
@@ -179,20 +179,20 @@ def test_turning_everything_changes_nothing(weighed):
 
 
 def year_light(prospect):
-    return following.SunLight.of_sky(prospect.year.sky)
+    return tracking.SunLight.of_sky(prospect.year.sky)
 
 
 def test_followers_of_a_circling_sun(weighed):
     e, a = 12.0, 30.0
     prospect = weighed(circling(8640, 12, e), np.full(8640, 1000.0), cut_off_at(a))
-    found = following.followers(prospect.track, prospect.year.ready, -90.0, light=year_light(prospect))
+    found = tracking.followers(prospect.track, prospect.year.ready, -90.0, light=year_light(prospect))
     by_name = {one.axes: one for one in found}
-    assert found[0].axes == following.TWO_AXES
+    assert found[0].axes == tracking.TWO_AXES
     assert found[0].kwh == pytest.approx(8640.0, rel=1e-4)
     assert found[0].longest_gap_hours == 0.0
     # a vertical axis with the aperture at the Sun's elevation follows it all the way
-    assert by_name[following.VERTICAL].kwh == pytest.approx(8640.0, rel=1e-4)
-    assert by_name[following.VERTICAL].tilt_deg == pytest.approx(90.0 - e, abs=0.05)
+    assert by_name[tracking.VERTICAL].kwh == pytest.approx(8640.0, rel=1e-4)
+    assert by_name[tracking.VERTICAL].tilt_deg == pytest.approx(90.0 - e, abs=0.05)
     # a polar axle stands upright at the pole, square to the horizon: off by the elevation
     assert by_name["polar axis"].kwh == pytest.approx(8640.0 * np.cos(np.radians(e)), rel=1e-4)
     # a level axle along north: off by asin(cos e cos azimuth), inside a for the rest of the turn
@@ -208,7 +208,7 @@ def test_followers_of_a_circling_sun(weighed):
 def test_standstill_takes_its_share_and_lengthens_the_gap(weighed):
     prospect = weighed(circling(8640, 12), np.full(8640, 1000.0), cut_off_at(30.0))
     free, held = (
-        following.followers(
+        tracking.followers(
             prospect.track,
             prospect.year.ready,
             0.0,
@@ -224,14 +224,14 @@ def test_standstill_takes_its_share_and_lengthens_the_gap(weighed):
 
 def test_fixed_units_for_one_follower():
     # a circling Sun and acceptance +-a: a fixed unit has sin(a) / pi of what a follower has
-    assert following.units_for_energy(1000.0, 1000.0 * np.sin(np.radians(30.0)) / np.pi) == pytest.approx(
+    assert tracking.units_for_energy(1000.0, 1000.0 * np.sin(np.radians(30.0)) / np.pi) == pytest.approx(
         2.0 * np.pi
     )
-    assert following.units_for_energy(1000.0, 0.0) is None
+    assert tracking.units_for_energy(1000.0, 0.0) is None
     gaps = [(1, 600.0), (2, 240.0), (3, 120.0), (4, 60.0)]
-    assert following.units_for_gap(58.0, gaps) == 4
-    assert following.units_for_gap(120.0, gaps) == 3
-    assert following.units_for_gap(10.0, gaps) is None
+    assert tracking.units_for_gap(58.0, gaps) == 4
+    assert tracking.units_for_gap(120.0, gaps) == 3
+    assert tracking.units_for_gap(10.0, gaps) is None
 
 
 def test_the_map_covers_the_whole_sky(weighed):

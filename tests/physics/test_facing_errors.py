@@ -11,10 +11,10 @@ from scipy.spatial.transform import Rotation
 from yieldsim.base.model import BiaxialAcceptance, Collector, Dust, Mount, RoundAcceptance, Site
 from yieldsim.base.vectors import direction_enu_xyz, mount_axes_enu_xyz
 from yieldsim.files.inputs.readers import read_body
-from yieldsim.planning.pointing import losses_on_a_crooked_mast, losses_when_off
-from yieldsim.planning.poses import axes_enu_xyz, facings, leaned, on_a_crooked_mast
-from yieldsim.planning.prospect import Prospect
-from yieldsim.planning.weighted_sky import weigh
+from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings, leaned, on_a_crooked_mast
+from yieldsim.planning.orientation.objectives import Prospect
+from yieldsim.planning.orientation.pointing_tolerance import losses_on_a_crooked_mast, losses_when_off
+from yieldsim.planning.sunlight.cumulative_sky import weigh
 from yieldsim.runs.estimate import estimate
 from yieldsim.runs.prepare import prepare
 

@@ -21,9 +21,9 @@ from yieldsim.base.model import (
     Site,
 )
 from yieldsim.files.inputs.readers import read_body
-from yieldsim.planning.poses import axes_enu_xyz, of_mounts
-from yieldsim.planning.prospect import Prospect
-from yieldsim.planning.weighted_sky import weigh
+from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, of_mounts
+from yieldsim.planning.orientation.objectives import Prospect
+from yieldsim.planning.sunlight.cumulative_sky import weigh
 from yieldsim.runs.estimate import estimate
 from yieldsim.runs.prepare import prepare
 

@@ -27,10 +27,10 @@ from yieldsim.energy import soiling
 from yieldsim.energy.integration import beam_block
 from yieldsim.files.inputs.readers import read_body
 from yieldsim.optics.acceptance import acceptance_at
-from yieldsim.planning.facing import best_facing
-from yieldsim.planning.prospect import Prospect
-from yieldsim.planning.units import choose_units
-from yieldsim.planning.weighted_sky import weigh
+from yieldsim.planning.orientation.objectives import Prospect
+from yieldsim.planning.orientation.optimise import best_facing
+from yieldsim.planning.sunlight.cumulative_sky import weigh
+from yieldsim.planning.unit_sets.design import choose_units
 from yieldsim.runs.prepare import prepare
 
 LOPSIDED = BiaxialAcceptance(

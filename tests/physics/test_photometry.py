@@ -15,7 +15,7 @@ from yieldsim.optics.photometry import (
     filtered_sunlight,
     photopic,
 )
-from yieldsim.planning.loads import Rows, need_power_w
+from yieldsim.planning.habitat.load_profile import Rows, need_power_w
 
 AUTHORITY = Path(__file__).parents[1] / "authorities" / "cie_1924_photopic.csv"
 ALL_NM = np.linspace(100.0, 40_000.0, 40_000)

@@ -8,14 +8,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.load_model import Storage
-from yieldsim.planning.sizing import (
-    autonomy_hours,
-    case_of,
-    smallest_storage_kwh,
-    smallest_units,
-    trade_curve,
-)
-from yieldsim.planning.storage import (
+from yieldsim.planning.habitat.dispatch import (
     DEFERRABLE,
     ESSENTIAL,
     SHEDDABLE,
@@ -23,6 +16,13 @@ from yieldsim.planning.storage import (
     dispatch,
     needs_from,
     store_of,
+)
+from yieldsim.planning.habitat.sizing import (
+    autonomy_hours,
+    case_of,
+    smallest_storage_kwh,
+    smallest_units,
+    trade_curve,
 )
 
 NIGHT_HOURS = 354.367

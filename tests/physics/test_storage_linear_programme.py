@@ -10,7 +10,7 @@ from scipy.optimize import linprog
 from scipy.sparse import lil_matrix
 
 from yieldsim.base.load_model import Storage
-from yieldsim.planning.storage import (
+from yieldsim.planning.habitat.dispatch import (
     DEFERRABLE,
     ESSENTIAL,
     SHEDDABLE,

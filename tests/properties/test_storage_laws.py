@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from yieldsim.base.load_model import Storage
-from yieldsim.planning.storage import (
+from yieldsim.planning.habitat.dispatch import (
     DEFERRABLE,
     ESSENTIAL,
     SHEDDABLE,
@@ -144,7 +144,7 @@ def test_the_short_count_is_that_of_the_whole_run(case: tuple[np.ndarray, Needs,
 
 
 def twin(light: np.ndarray, needs: Needs, store: Store) -> Flows:
-    """The rules of planning.storage written a second time: requests in a queue, one plain step after another."""
+    """The rules of planning.habitat.dispatch written a second time: requests in a queue, one plain step after another."""
     rows, loads = needs.asked_kwh.shape
     out = Flows(*(np.zeros((rows, loads)) for _ in range(3)), *(np.zeros(rows) for _ in range(6)))
     queues: list[list[list[float]]] = [[] for _ in range(loads)]

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from yieldsim.base.model import BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.vectors import direction_enu_xyz
-from yieldsim.planning.poses import axes_enu_xyz, facings
-from yieldsim.planning.units import choose_units
+from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings
+from yieldsim.planning.unit_sets.design import choose_units
 
 FEW = settings(
     max_examples=12,

@@ -12,7 +12,7 @@ from yieldsim.energy.degradation import CleanLight, clean_light
 from yieldsim.runs.summary import iso
 
 if TYPE_CHECKING:
-    from yieldsim.planning.loads import Rows
+    from yieldsim.planning.habitat.load_profile import Rows
     from yieldsim.runs.budget_case import BudgetCase
 
 Events = tuple[tuple[float, float], ...]
@@ -26,9 +26,9 @@ SHORTEST_DAYS = 27.0
 
 def years_of_service(case: BudgetCase) -> dict[str, Any] | None:
     """The year table of the load file's [life]; None without one."""
-    from yieldsim.planning.life import aged, life_rows, year_table
-    from yieldsim.planning.sizing import whole_days_rows
-    from yieldsim.planning.storage import dispatch, needs_of, store_of
+    from yieldsim.planning.habitat.dispatch import dispatch, needs_of, store_of
+    from yieldsim.planning.habitat.lifetime import aged, life_rows, year_table
+    from yieldsim.planning.habitat.sizing import whole_days_rows
 
     life = case.plan.life
     if life is None:
@@ -78,7 +78,12 @@ def years_of_service(case: BudgetCase) -> dict[str, Any] | None:
 
 def dust_choices(case: BudgetCase) -> dict[str, Any] | None:
     """Best cycle of the shield, value of a visit, break-even of the film; None where there is no dust or no file of it."""
-    from yieldsim.planning.dust_decisions import best_cycle, cycle_choice, film_break_even, visit_values
+    from yieldsim.planning.habitat.cleaning_schedule import (
+        best_cycle,
+        cycle_choice,
+        film_break_even,
+        visit_values,
+    )
 
     if case.site is None or case.collector is None or case.site.dust is None:
         return None
@@ -161,7 +166,7 @@ def _outages_s(case: BudgetCase, life: Life) -> Events:
 
 def _repeated_rows(rows: Rows, count: int, whole: int) -> Rows:
     """The rows of a whole life: UTC runs on, solar time and season repeat with the light."""
-    from yieldsim.planning.loads import Rows
+    from yieldsim.planning.habitat.load_profile import Rows
 
     at = np.arange(count) % whole
     length = rows.edge_utc[1] - rows.edge_utc[0]

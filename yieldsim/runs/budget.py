@@ -41,8 +41,8 @@ def budget(
     Returns the series over time and load; its attribute "summary" holds budget.json.
     Raises InputError, DataMissing or CannotCompute.
     """
-    from yieldsim.planning.budget_series import budget_series
-    from yieldsim.planning.storage import dispatch
+    from yieldsim.planning.habitat.dataset import budget_series
+    from yieldsim.planning.habitat.dispatch import dispatch
     from yieldsim.runs.ageing import dust_choices, years_of_service
     from yieldsim.runs.budget_case import prepare_budget, scaled_light
     from yieldsim.runs.budget_summary import budget_summary

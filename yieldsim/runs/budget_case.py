@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.optics.photometry import LightFigures
-    from yieldsim.planning.loads import Rows
-    from yieldsim.planning.storage import Needs, Store
+    from yieldsim.planning.habitat.dispatch import Needs, Store
+    from yieldsim.planning.habitat.load_profile import Rows
 
 LONGEST_ROW_HOURS = 6.0
 """Longer rows can't tell an evening from a morning."""
@@ -69,8 +69,8 @@ def prepare_budget(
     from yieldsim.files.inputs.uncertainty import read_uncertain
     from yieldsim.files.output.dataset import read_dataset, refuse_other
     from yieldsim.optics.photometry import SUNLIGHT, LightFigures
-    from yieldsim.planning.loads import rows_of
-    from yieldsim.planning.storage import needs_of, store_of
+    from yieldsim.planning.habitat.dispatch import needs_of, store_of
+    from yieldsim.planning.habitat.load_profile import rows_of
     from yieldsim.report.estimate.summary_schema import estimate_summary
     from yieldsim.runs.noun_checks import noun_problems
 

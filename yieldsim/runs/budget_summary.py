@@ -11,13 +11,14 @@ from yieldsim.base.load_model import PRIORITIES
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.files.inputs.load import column_word
 from yieldsim.files.output.provenance import provenance
-from yieldsim.planning import outcome, sizing
-from yieldsim.planning.budget_series import column_notes
-from yieldsim.planning.loads import solar_hours_at_edges
+from yieldsim.planning.habitat import reliability as habitat_reliability
+from yieldsim.planning.habitat import sizing
+from yieldsim.planning.habitat.dataset import column_notes
+from yieldsim.planning.habitat.load_profile import solar_hours_at_edges
 from yieldsim.runs.summary import iso
 
 if TYPE_CHECKING:
-    from yieldsim.planning.storage import Flows
+    from yieldsim.planning.habitat.dispatch import Flows
     from yieldsim.runs.budget_case import BudgetCase
 
 OUTAGES_LISTED = 10
@@ -32,10 +33,10 @@ def budget_summary(
 ) -> Json:
     """The whole answer."""
     plan, needs = case.plan, case.needs
-    each = outcome.by_load(needs, flows)
-    counted = outcome.served(needs, flows, outcome.counted(needs))
-    everything = outcome.served(needs, flows, np.ones(len(plan.loads), dtype=bool))
-    light = outcome.light_of(case.light_kwh, flows)
+    each = habitat_reliability.by_load(needs, flows)
+    counted = habitat_reliability.served(needs, flows, habitat_reliability.counted(needs))
+    everything = habitat_reliability.served(needs, flows, np.ones(len(plan.loads), dtype=bool))
+    light = habitat_reliability.light_of(case.light_kwh, flows)
     sizes = _sizes(case)
     _add_notes(case, counted, sizes, sure)
     longest = counted.outages[0] if counted.outages else None
@@ -121,7 +122,7 @@ def _sizes(case: BudgetCase) -> Json:
     }
 
 
-def _load(case: BudgetCase, place: int, one: outcome.Served) -> Json:
+def _load(case: BudgetCase, place: int, one: habitat_reliability.Served) -> Json:
     load = case.plan.loads[place]
     longest = one.outages[0] if one.outages else None
     days = len(case.light_kwh) * case.rows.hours / 24.0
@@ -154,7 +155,7 @@ def _storage(case: BudgetCase, flows: Flows) -> Json | None:
     storage = case.plan.storage
     if storage is None:
         return None
-    year = outcome.store_of_run(case.store, flows)
+    year = habitat_reliability.store_of_run(case.store, flows)
     lowest = int(np.argmin(flows.stored))
     return {
         "kind": storage.kind,
@@ -171,11 +172,11 @@ def _by_priority(case: BudgetCase, flows: Flows) -> dict[str, float]:
     for rank, priority in enumerate(PRIORITIES):
         which = case.needs.rank == rank
         if which.any():
-            found[priority] = outcome.served(case.needs, flows, which).fraction
+            found[priority] = habitat_reliability.served(case.needs, flows, which).fraction
     return found
 
 
-def _outage(case: BudgetCase, one: outcome.Outage) -> Json:
+def _outage(case: BudgetCase, one: habitat_reliability.Outage) -> Json:
     return {
         "start_utc": _at(case, one.first),
         "end_utc": _at(case, one.last),
@@ -196,7 +197,7 @@ def _has_essential(case: BudgetCase) -> bool:
     return any(load.priority == "essential" for load in case.plan.loads)
 
 
-def _add_notes(case: BudgetCase, counted: outcome.Served, sizes: Json, sure: Json | None) -> None:
+def _add_notes(case: BudgetCase, counted: habitat_reliability.Served, sizes: Json, sure: Json | None) -> None:
     """What is right but may mislead."""
     plan, notes = case.plan, case.notes
     edges = solar_hours_at_edges(case.rows.solar_time_hours, case.rows.hours)

@@ -31,7 +31,7 @@ def write_budget(series: xr.Dataset, folder: Path | str, *, report: bool = True)
         write_table,
     )
     from yieldsim.files.output.parquet import can_write_parquet, write_parquet
-    from yieldsim.planning.budget_series import budget_frame
+    from yieldsim.planning.habitat.dataset import budget_frame
 
     summary = budget_of(series)
     frame = budget_frame(series, [column_word(load["name"]) for load in summary["loads"]])

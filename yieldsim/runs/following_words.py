@@ -10,9 +10,9 @@ from yieldsim.base.errors import Problem
 from yieldsim.energy import ledger
 from yieldsim.optics.acceptance_interpolator import light
 from yieldsim.optics.sunshape_convolution import lookup
-from yieldsim.planning import following
-from yieldsim.planning.few_units import track_of, units_for_gaps
-from yieldsim.planning.following import Follower
+from yieldsim.planning import tracking
+from yieldsim.planning.tracking import Follower
+from yieldsim.planning.unit_sets.set_cover_heuristic import track_of, units_for_gaps
 
 if TYPE_CHECKING:
     from yieldsim.energy.integration import Integrated
@@ -42,7 +42,7 @@ def follower_rows(
             energy_key: one.kwh,
             "longest_gap_hours": one.longest_gap_hours,
             "tilt_deg": one.tilt_deg,
-            "fixed_units_for_same_energy": following.units_for_energy(one.kwh, fixed_kwh),
+            "fixed_units_for_same_energy": tracking.units_for_energy(one.kwh, fixed_kwh),
             "fixed_units_for_same_gap": units,
         }
         for one, units in zip(found, units_for_gap, strict=True)
@@ -60,7 +60,7 @@ def estimate_following(
     track = track_of(
         result.sunlit, collector.unit_count, light(optics, 0, 0.0, 0.0, 1.0), ready.grid.edge_utc[0]
     )
-    found = following.followers(
+    found = tracking.followers(
         track,
         optics,
         setting.track.vertical_latitude_deg,
@@ -76,7 +76,7 @@ def estimate_following(
         "fixed_longest_gap_hours": gaps[0].hours if gaps else 0.0,
         "tracker_downtime_fraction": downtime_fraction,
         "tracker_stop_hours": stop_hours,
-        "same_gap_factor": following.SAME_GAP,
+        "same_gap_factor": tracking.SAME_GAP,
         "best_single_axis": rows[1]["axes"],
         "followers": rows,
     }

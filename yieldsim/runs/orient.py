@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
     from yieldsim.base.load_model import LoadPlan
     from yieldsim.base.model import Source
-    from yieldsim.planning.facing import Found
-    from yieldsim.planning.prospect import Goal
+    from yieldsim.planning.orientation.objectives import Goal
+    from yieldsim.planning.orientation.optimise import Found
 
 Progress = Callable[[int, int], None]
 GOALS: tuple[Goal, ...] = ("annual", "worst-month", "shortest-gap", "load")
@@ -96,12 +96,12 @@ def answered(
 ) -> Answers:
     """The work of `orient`, before it is put into words. `span` holds what `prepare` takes besides the
     files."""
-    from yieldsim.planning.facing import best_facing, facing_map
-    from yieldsim.planning.following import SAME_GAP
-    from yieldsim.planning.load_use import use_of
-    from yieldsim.planning.prospect import Prospect
-    from yieldsim.planning.units import choose_units, gaps_by_units
-    from yieldsim.planning.weighted_sky import weigh
+    from yieldsim.planning.orientation.load_objective import use_of
+    from yieldsim.planning.orientation.objectives import Prospect
+    from yieldsim.planning.orientation.optimise import best_facing, facing_map
+    from yieldsim.planning.sunlight.cumulative_sky import weigh
+    from yieldsim.planning.tracking import SAME_GAP
+    from yieldsim.planning.unit_sets.design import choose_units, gaps_by_units
     from yieldsim.runs.prepare import prepare
 
     ready = prepare(site, collector, **span)

@@ -9,9 +9,9 @@ from yieldsim.base.model import Source
 
 if TYPE_CHECKING:
     from yieldsim.base.load_model import LoadPlan
-    from yieldsim.planning.facing import FacingMap, Found
-    from yieldsim.planning.prospect import Goal, Prospect
-    from yieldsim.planning.units import UnitPlan
+    from yieldsim.planning.orientation.objectives import Goal, Prospect
+    from yieldsim.planning.orientation.optimise import FacingMap, Found
+    from yieldsim.planning.unit_sets.design import UnitPlan
     from yieldsim.runs.prepare import Prepared
 
 

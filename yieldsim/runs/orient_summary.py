@@ -10,19 +10,19 @@ import numpy as np
 from yieldsim.base.model import Mount
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.files.output.provenance import package_version, provenance
-from yieldsim.planning import following
-from yieldsim.planning.lit_steps import delivering_runs, longest_gap_steps
-from yieldsim.planning.pointing import losses_on_a_crooked_mast, losses_when_off
-from yieldsim.planning.poses import Facings, axes_enu_xyz, of_mounts
-from yieldsim.planning.unit_ability import Ability
-from yieldsim.planning.units import VALUE_UNIT
+from yieldsim.planning import tracking
+from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, of_mounts
+from yieldsim.planning.orientation.pointing_tolerance import losses_on_a_crooked_mast, losses_when_off
+from yieldsim.planning.sunlight.sunlit_series import delivering_runs, longest_gap_steps
+from yieldsim.planning.unit_sets.design import VALUE_UNIT
+from yieldsim.planning.unit_sets.performance import Ability
 from yieldsim.runs.following_words import follower_rows
 from yieldsim.runs.summary import iso, site_words
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from yieldsim.planning.facing import Found
+    from yieldsim.planning.orientation.optimise import Found
     from yieldsim.runs.orient_answers import Answers
 
 GOAL_WORDS = {
@@ -271,16 +271,16 @@ def following_words(answers: Answers, annual: dict[str, Any]) -> dict[str, Any]:
     prospect, questions = answers.prospect, answers.questions
     facing: Facings = answers.found["annual"].facing
     rate = float(prospect.year.sky.dust.rate_of_tilt(facing.tilt_deg)[0])
-    found = following.followers(
+    found = tracking.followers(
         prospect.track,
         prospect.year.ready,
         answers.ready.setting.track.vertical_latitude_deg,
-        light=following.SunLight.of_sky(prospect.year.sky, rate),
+        light=tracking.SunLight.of_sky(prospect.year.sky, rate),
         downtime_fraction=questions.tracker_downtime_fraction,
         stop_hours=questions.tracker_stop_hours,
     )
     fixed_kwh = annual["annual_kwh_per_unit"]
-    units = [following.units_for_gap(one.longest_gap_hours, answers.gaps_by_units) for one in found]
+    units = [tracking.units_for_gap(one.longest_gap_hours, answers.gaps_by_units) for one in found]
     rows = follower_rows(found, "annual_kwh_per_unit", fixed_kwh, units)
     return {
         "fixed_annual_kwh_per_unit": fixed_kwh,
@@ -288,7 +288,7 @@ def following_words(answers: Answers, annual: dict[str, Any]) -> dict[str, Any]:
         "dark_gap_hours": prospect.dark_gap_hours,
         "tracker_downtime_fraction": questions.tracker_downtime_fraction,
         "tracker_stop_hours": questions.tracker_stop_hours,
-        "same_gap_factor": following.SAME_GAP,
+        "same_gap_factor": tracking.SAME_GAP,
         "best_single_axis": rows[1]["axes"],
         "followers": rows,
         "fixed_gaps_by_units": [

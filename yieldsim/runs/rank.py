@@ -15,7 +15,7 @@ from yieldsim.runs.site_run import SiteRun
 if TYPE_CHECKING:
     import xarray as xr
 
-    from yieldsim.planning.prospect import Goal
+    from yieldsim.planning.orientation.objectives import Goal
 
 Progress = Callable[[int, int], None]
 FACINGS = ("best", "given")
@@ -84,9 +84,9 @@ def _run(
     """A full estimate at one site, all units turned to the best facing for a goal (None: left as they
     are)."""
     from yieldsim.energy.integration import converge
-    from yieldsim.planning.facing import best_facing
-    from yieldsim.planning.prospect import Prospect
-    from yieldsim.planning.weighted_sky import dust_history_at, weigh
+    from yieldsim.planning.orientation.objectives import Prospect
+    from yieldsim.planning.orientation.optimise import best_facing
+    from yieldsim.planning.sunlight.cumulative_sky import dust_history_at, weigh
     from yieldsim.runs.prepare import prepare
     from yieldsim.runs.summary import finished
 

@@ -9,8 +9,8 @@ import numpy as np
 
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.files.output.provenance import package_version, provenance
-from yieldsim.planning.ranking import RankGoal, kept_by_stage, ranked, units_for_power, worst_whole_month
-from yieldsim.planning.weighted_sky import span_years
+from yieldsim.planning.site_ranking import RankGoal, kept_by_stage, ranked, units_for_power, worst_whole_month
+from yieldsim.planning.sunlight.cumulative_sky import span_years
 
 if TYPE_CHECKING:
     import xarray as xr

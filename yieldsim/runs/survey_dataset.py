@@ -14,7 +14,7 @@ from yieldsim.base.dataset import attributes
 from yieldsim.base.model import Notes, Source
 from yieldsim.files.output.provenance import provenance
 from yieldsim.files.terrain.projection import in_degrees
-from yieldsim.planning.survey_places import best_places
+from yieldsim.planning.survey.site_selection import best_places
 from yieldsim.runs.survey_tiles import VARIABLES, TileJob
 
 if TYPE_CHECKING:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from yieldsim.base.vectors import FloatArray
     from yieldsim.files.terrain.raster import Holds, Raster
     from yieldsim.ground.tile_grid import TileFrame
-    from yieldsim.planning.survey_sun import SunPath
+    from yieldsim.planning.survey.horizon_tables import SunPath
 
 Progress = Callable[[int, int], None]
 VARIABLES = (
@@ -146,9 +146,9 @@ def _light(
     """
     from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG
     from yieldsim.optics.acceptance import half_width_deg
-    from yieldsim.planning.survey_collector import turned_collector
-    from yieldsim.planning.survey_light import cell_energy, cell_light
-    from yieldsim.planning.survey_sun import energy_tables, light_tables, passage
+    from yieldsim.planning.survey.collector_tables import turned_collector
+    from yieldsim.planning.survey.horizon_tables import energy_tables, light_tables, passage
+    from yieldsim.planning.survey.illumination import cell_energy, cell_light
     from yieldsim.runs.survey_blocks import LEAN_DEG, LEAN_SHARE, LEAST_LEAN_DEG, blocks
 
     site, common = _path_at(job, frame, 0.5 * (frame.rows - 1), 0.5 * (frame.columns - 1), typical_m)
@@ -196,7 +196,7 @@ def _seen_from(
 ) -> SunPath:
     """The tile's path from a pixel of it."""
     from yieldsim.ground.local_sphere import LocalSphere
-    from yieldsim.planning.survey_sun import seen_from
+    from yieldsim.planning.survey.horizon_tables import seen_from
 
     if job.site.optical_depth is not None:
         return _path_at(job, frame, row, column, typical_m)[1]
@@ -211,7 +211,7 @@ def _path_at(
 ) -> tuple[Site, SunPath]:
     """The Sun's path over a pixel of the tile, and the site there."""
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
-    from yieldsim.planning.survey_sun import path_step_s, sun_path
+    from yieldsim.planning.survey.horizon_tables import path_step_s, sun_path
     from yieldsim.sky.sun_track import prepare_track
 
     latitude, longitude = frame.to_place(np.array([row]), np.array([column]))

@@ -68,7 +68,7 @@ def tune(
 
     from yieldsim.files.prescription.edit import present_value, read_source, rewritten
     from yieldsim.files.prescription.read import read_prescription
-    from yieldsim.planning.weighted_sky import weigh
+    from yieldsim.planning.sunlight.cumulative_sky import weigh
     from yieldsim.runs.trace import acceptance_from_prescription
 
     text, data = read_source(optics)

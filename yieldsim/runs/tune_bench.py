@@ -14,8 +14,8 @@ from yieldsim.base.model import Acceptance, Mount, RoundAcceptance
 if TYPE_CHECKING:
     from yieldsim.base.vectors import FloatArray
     from yieldsim.files.prescription.edit import KeyPath
-    from yieldsim.planning.poses import Facings
-    from yieldsim.planning.weighted_sky import WeightedSky
+    from yieldsim.planning.orientation.mount_frames import Facings
+    from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
 
 TOLERANCE = 0.01
 """Of the traced acceptances; all designs share their random shifts, so they compare far better than that."""
@@ -121,8 +121,8 @@ class Bench:
         mount)."""
         import numpy as np
 
-        from yieldsim.planning.poses import axes_enu_xyz, of_mounts
-        from yieldsim.planning.sweep import Sweep
+        from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, of_mounts
+        from yieldsim.planning.sunlight.facing_energy import Sweep
 
         if not self.mounts:
             return best_facing(self.sky, table)
@@ -142,12 +142,12 @@ def best_facing(sky: WeightedSky, table: Acceptance) -> tuple[float, Facings]:
     import numpy as np
 
     from yieldsim.optics.acceptance import half_width_deg
-    from yieldsim.planning.facing import survivors
-    from yieldsim.planning.poses import axes_enu_xyz, spread_over_sky
-    from yieldsim.planning.prospect import SCOUT_CELLS_PER_HALF_WIDTH, wider_sky
-    from yieldsim.planning.seeding import apart
-    from yieldsim.planning.sweep import Sweep
-    from yieldsim.planning.turned_search import search_turned
+    from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, spread_over_sky
+    from yieldsim.planning.orientation.multistart import apart
+    from yieldsim.planning.orientation.objectives import SCOUT_CELLS_PER_HALF_WIDTH, wider_sky
+    from yieldsim.planning.orientation.optimise import survivors
+    from yieldsim.planning.orientation.pattern_search import search_turned
+    from yieldsim.planning.sunlight.facing_energy import Sweep
 
     sweep = Sweep.of(sky, table)
     rolls_matter = not isinstance(table, RoundAcceptance)

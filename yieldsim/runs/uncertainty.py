@@ -14,13 +14,14 @@ from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.load_model import DOUBTS, UncertainPlan
 from yieldsim.base.model import Collector, HorizonMask, Site, TerrainHorizon
 from yieldsim.base.vectors import FloatArray
-from yieldsim.planning import outcome, uncertainty
-from yieldsim.planning.storage import Needs, dispatch, needs_from
+from yieldsim.planning.habitat import reliability
+from yieldsim.planning.habitat.dispatch import Needs, dispatch, needs_from
+from yieldsim.planning.uncertainty import sensitivity
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from yieldsim.planning.drawn_light import DrawnRun
+    from yieldsim.planning.uncertainty.perturbed_estimate import DrawnRun
     from yieldsim.runs.budget_case import BudgetCase
 
 OUTCOMES = {
@@ -56,7 +57,7 @@ def how_sure(
     assert case.collector is not None
     file = next((source.name for source in case.sources if source.role == "uncertainty"), "")
     _refuse_missing(plan, case.site, case.collector, file)
-    drawn = uncertainty.draw(plan)
+    drawn = sensitivity.draw(plan)
     run = drawn_run_of(case, drawn, kernels)
     names = [one.what for one in plan.inputs]
     found = {name: np.empty(plan.draws) for name in OUTCOMES}
@@ -75,14 +76,14 @@ def how_sure(
         )
     rankings = {name: _ranking(case, drawn, found[name], name) for name in RANKED}
     shortfall = {
-        f"p{level}_{name}": uncertainty.reached(found[name], level, False)
+        f"p{level}_{name}": sensitivity.reached(found[name], level, False)
         for level in (90, 99)
         for name in ("unserved_kwh", "longest_outage_hours")
     }
     summary = {
         "draws": plan.draws,
         "seed": plan.seed,
-        "scrambles": uncertainty.REPLICATES,
+        "scrambles": sensitivity.REPLICATES,
         "inputs": [
             {
                 "what": one.what,
@@ -95,11 +96,11 @@ def how_sure(
         ],
         "nominal": nominal,
         "nominal_departure": departure,
-        "outcomes": {name: uncertainty.figures(found[name], better) for name, better in OUTCOMES.items()},
+        "outcomes": {name: sensitivity.figures(found[name], better) for name, better in OUTCOMES.items()},
         "shortfall": shortfall,
         "ranking": rankings,
         "convergence": {
-            name: uncertainty.convergence(found[name], better) for name, better in OUTCOMES.items()
+            name: sensitivity.convergence(found[name], better) for name, better in OUTCOMES.items()
         },
     }
     return Sure(summary, _dataset(names, drawn.value, found))
@@ -132,10 +133,10 @@ def _refuse_missing(plan: UncertainPlan, site: Site, collector: Collector, file:
         raise InputError(problems)
 
 
-def drawn_run_of(case: BudgetCase, drawn: uncertainty.Draws, kernels: Sequence[str | Path] = ()) -> DrawnRun:
+def drawn_run_of(case: BudgetCase, drawn: sensitivity.Draws, kernels: Sequence[str | Path] = ()) -> DrawnRun:
     """The sky of the estimate, ready for draws."""
-    from yieldsim.planning.drawn_light import drawn_run
-    from yieldsim.planning.drawn_sky import drawn_sky
+    from yieldsim.planning.uncertainty.perturbed_estimate import drawn_run
+    from yieldsim.planning.uncertainty.precomputed_sky import drawn_sky
     from yieldsim.runs.prepare import prepare
 
     assert case.site is not None
@@ -171,7 +172,7 @@ def _with_mask(site: Site, ds: xr.Dataset) -> Site:
 
 def _outcomes(case: BudgetCase, run: DrawnRun, values: dict[str, float]) -> dict[str, float]:
     """What is watched, in one draw."""
-    from yieldsim.planning.drawn_light import delivered_w
+    from yieldsim.planning.uncertainty.perturbed_estimate import delivered_w
 
     power_w = delivered_w(run, values) * case.unit_ratio
     light_kwh = power_w * case.rows.hours / 1000.0
@@ -182,7 +183,7 @@ def _outcomes(case: BudgetCase, run: DrawnRun, values: dict[str, float]) -> dict
         start_kwh=case.store.start_kwh * factor,
         fade_per_kwh=case.store.fade_per_kwh / max(factor, 1e-12),
     )
-    served = outcome.served(needs, dispatch(light_kwh, needs, store), outcome.counted(needs))
+    served = reliability.served(needs, dispatch(light_kwh, needs, store), reliability.counted(needs))
     return {
         "delivered_kwh": float(light_kwh.sum()),
         "longest_gap_hours": _longest_dark_rows(power_w) * case.rows.hours,
@@ -213,10 +214,10 @@ def _scaled(needs: Needs, factor: float) -> Needs:
 
 
 def _ranking(
-    case: BudgetCase, drawn: uncertainty.Draws, values: FloatArray, name: str
+    case: BudgetCase, drawn: sensitivity.Draws, values: FloatArray, name: str
 ) -> dict[str, Any] | None:
     """Variance shares, largest first; None where the outcome does not vary."""
-    found = uncertainty.ranking(drawn, values)
+    found = sensitivity.ranking(drawn, values)
     if found is None:
         return None
     if found.explained < POOR_RANKING:

@@ -86,11 +86,13 @@ def test_without_sources_or_a_known_cache_nothing_is_kept(monkeypatch: pytest.Mo
 
 def test_the_mark_reaches_the_ground() -> None:
     """A kernel of the third floor depends on modules of the ground floor that it does not import itself."""
-    found = jit.needed("yieldsim.planning.sweep")
+    found = jit.needed("yieldsim.planning.sunlight.facing_energy")
     assert {
         "yieldsim.optics.acceptance_interpolator",
         "yieldsim.optics.acceptance",
         "yieldsim.base.sun_disc",
     } <= found
     assert not any(name.split(".")[1] in ("cli", "report", "runs") for name in found)
-    assert jit.source_stamp("yieldsim.planning.sweep") != jit.source_stamp("yieldsim.optics.acceptance")
+    assert jit.source_stamp("yieldsim.planning.sunlight.facing_energy") != jit.source_stamp(
+        "yieldsim.optics.acceptance"
+    )

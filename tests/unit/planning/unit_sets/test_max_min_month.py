@@ -1,0 +1,114 @@
+"""Sets that share the year: whole sets against trying all, mixes against one linear programme over all facings, joint moves."""
+
+from __future__ import annotations
+
+from itertools import combinations_with_replacement
+
+import numpy as np
+import pytest
+
+from yieldsim.base.model import BiaxialAcceptance, Mount, RoundAcceptance
+from yieldsim.base.vectors import direction_enu_xyz
+from yieldsim.planning.orientation.mount_frames import facings
+from yieldsim.planning.unit_sets.design import choose_units, gathered
+from yieldsim.planning.unit_sets.max_min_month import best_mix, moved_together, sharing_facings, turned_again
+from yieldsim.planning.unit_sets.performance import Watch
+from yieldsim.planning.unit_sets.selection import MonthChooser
+
+TROUGH = BiaxialAcceptance(
+    transverse_deg=[0, 4, 8],
+    longitudinal_deg=[0, 25, 45],
+    acceptance_fraction=[[0.9, 0.7, 0.0], [0.8, 0.6, 0.0], [0.0, 0.0, 0.0]],
+    source="disc",
+)
+CONE = RoundAcceptance(incidence_deg=[0, 8, 16], acceptance_fraction=[0.9, 0.7, 0.0], source="disc")
+
+
+def year_of_a_garden(steps=366 * 72):
+    """Twenty minutes a step at 45 deg north with a declination of 23.4 deg: high Sun in summer, low in winter."""
+    hour = np.arange(steps) / 3.0
+    declination = np.radians(23.4) * np.sin(2.0 * np.pi * (hour - 1920.0) / 8784.0)
+    angle, lat = 2.0 * np.pi * hour * 1.003 / 24.0, np.radians(45.0)
+    up = np.sin(lat) * np.sin(declination) + np.cos(lat) * np.cos(declination) * np.cos(angle)
+    north = np.cos(lat) * np.sin(declination) - np.sin(lat) * np.cos(declination) * np.cos(angle)
+    east = -np.cos(declination) * np.sin(angle)
+    return np.stack([east, north, up], axis=1), np.where(up > 0.0, 100.0, 0.0)
+
+
+@pytest.mark.parametrize("units", [2, 3])
+def test_whole_sets_are_the_best_of_all(units):
+    for seed in range(5):
+        kwh = np.random.default_rng(seed).uniform(0.0, 1.0, (14, 12)) ** 3
+        chosen = MonthChooser(kwh).whole(units)
+        assert chosen is not None
+        assert len(chosen) == units
+        known = max(
+            kwh[list(some)].sum(axis=0).min() for some in combinations_with_replacement(range(14), units)
+        )
+        assert kwh[chosen].sum(axis=0).min() == pytest.approx(known, rel=2e-4)
+
+
+def test_a_mix_found_facing_by_facing_is_the_mix_of_all():
+    for seed in range(4):
+        kwh = np.random.default_rng(seed).uniform(0.0, 1.0, (600, 12)) ** 2
+        mix, price = best_mix(kwh)
+        whole = MonthChooser(kwh).shares()[2]
+        assert MonthChooser(kwh[mix]).shares()[2] == pytest.approx(whole, rel=2e-3)
+        # no facing is worth more by the weights than the mix: they bound it
+        assert whole * (1.0 - 1e-9) <= price.max() <= whole * 1.002 * 1.002
+
+
+def test_facings_that_share_the_year_hold_more_than_the_best_one(weighed):
+    prospect = weighed(*year_of_a_garden(), TROUGH, step_minutes=20, steps=3)
+    some = sharing_facings(prospect)
+    months = prospect.month_kwh(some)[:, prospect.whole_months]
+    plan = choose_units(prospect, "worst-month", 2)
+    one, two = plan.curve
+    assert two.value > 2.2 * one.value
+    assert MonthChooser(months).shares()[2] > one.value
+    # two tilts, for the high Sun and for the low
+    tilts = sorted(mount.tilt_deg for mount in plan.mounts)
+    assert tilts[-1] - tilts[0] > 8.0
+
+
+@pytest.mark.parametrize("table", [TROUGH, CONE], ids=["two angles", "round"])
+def test_moving_units_together_never_hurts_and_helps_where_one_alone_cannot(weighed, table):
+    prospect = weighed(*year_of_a_garden(), table, step_minutes=20, steps=3)
+    start = facings([42.0, 50.0], [178.0, 181.0], [88.0, 91.0] if table is TROUGH else 0.0)
+    before = prospect.worth("worst-month", prospect.month_kwh(start).sum(axis=0)[None])[0]
+    moved = moved_together(prospect, start)
+    after = prospect.worth("worst-month", prospect.month_kwh(moved).sum(axis=0)[None])[0]
+    assert after > 1.05 * before
+    if table is CONE:
+        assert not moved.roll_deg.any()
+
+
+def test_units_turned_again_beside_the_rest_are_no_worse(weighed):
+    prospect = weighed(*year_of_a_garden(), TROUGH, step_minutes=20, steps=3)
+    candidates = facings([25.0, 45.0, 65.0, 45.0], 180.0, [90.0, 90.0, 90.0, 0.0])
+    start = candidates.take([1, 1])
+    now = turned_again(prospect, "worst-month", candidates, facings(*(column.copy() for column in start)))
+    worth = [
+        prospect.worth("worst-month", prospect.month_kwh(some, scout=True).sum(axis=0)[None])[0]
+        for some in (start, now)
+    ]
+    assert worth[1] >= worth[0]
+    assert now.count == 2
+
+
+def test_a_sun_that_never_moves_is_shared_by_all(weighed):
+    sun = np.repeat(direction_enu_xyz([120.0], [40.0]), 8784, axis=0)
+    plan = choose_units(weighed(sun, np.full(8784, 100.0), TROUGH), "worst-month", 2)
+    assert plan.curve[1].value == pytest.approx(2.0 * plan.curve[0].value, rel=1e-3)
+
+
+def test_units_that_face_nearly_the_same_way_share_a_mount(weighed):
+    prospect = weighed(*year_of_a_garden(), CONE, step_minutes=20, steps=3)
+    watch = Watch(prospect, "worst-month")
+    faces = [(48.0, 180.0, 1), (48.01, 180.02, 2), (48.02, 180.0, 1), (70.0, 180.0, 1), (48.6, 180.0, 1)]
+    mounts = tuple(Mount(tilt_deg=tilt, azimuth_deg=azimuth, count=count) for tilt, azimuth, count in faces)
+    fewer = gathered(mounts, watch)
+    assert sum(mount.count for mount in fewer) == 6
+    assert 2 <= len(fewer) < 5
+    assert any(mount.tilt_deg == 70.0 for mount in fewer)
+    assert watch.worth(fewer) >= watch.worth(mounts) * (1.0 - 3e-4)

@@ -1,0 +1,1 @@
+"""Loads, dispatch, reliability, sizes, years of service, cleaning."""

@@ -1,0 +1,111 @@
+"""Years of service: what dust, failing shields, darkening glass and a fading store leave of the first year."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY, SECONDS_PER_DAY
+from yieldsim.base.load_model import Life
+from yieldsim.base.vectors import FloatArray
+from yieldsim.energy.degradation import CleanLight, darkening, lens_darkening, passed_by_mount, removals
+from yieldsim.planning.habitat.dispatch import Flows, Needs
+from yieldsim.planning.habitat.reliability import Flags, counted, served
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AgedLight:
+    """Delivered light over the years and what ageing took: power (rows,), shares left (rows,)."""
+
+    power_w: FloatArray
+    dust: FloatArray
+    fibre: FloatArray
+    lens: FloatArray
+
+
+def life_rows(life: Life, row_hours: float) -> int:
+    """Rows of a life of so many years of 365.25 days."""
+    return round(life.years * DAYS_PER_YEAR * HOURS_PER_DAY / row_hours)
+
+
+def aged(
+    light: CleanLight,
+    life: Life,
+    events_s: tuple[tuple[float, float], ...] = (),
+    outages_s: tuple[tuple[float, float], ...] = (),
+) -> AgedLight:
+    """The light of a whole life.
+
+    light      clean light of all its rows
+    events_s   dated cleaning events of the site: seconds from the start, share removed
+    outages_s  stretches without shields, seconds from the start
+    """
+    end_s = float(light.edge_s[-1])
+    visits: tuple[tuple[float, float], ...] = ()
+    if life.visit_every_days is not None:
+        every_s = life.visit_every_days * SECONDS_PER_DAY
+        visits = tuple((at, life.visit_removes) for at in np.arange(every_s, end_s, every_s).tolist())
+    found = removals(light.collector.shield, end_s, events_s + visits, outages_s)
+    passed = passed_by_mount(light, found)
+    fibre, lens = (
+        darkening(light.collector, light.edge_s),
+        lens_darkening(life.lens_darkening_per_year, light.edge_s),
+    )
+    clean = light.power_w.sum(axis=1)
+    dusty = (light.power_w * passed).sum(axis=1)
+    dust = np.divide(dusty, clean, out=passed.mean(axis=1), where=clean > 0.0)
+    return AgedLight(power_w=dusty * fibre * lens, dust=dust, fibre=fibre, lens=lens)
+
+
+@dataclass(frozen=True, slots=True)
+class YearRow:
+    """One year of service.
+
+    dust_left, fibre_left, lens_left   shares of the light left, weighted by the light, over the year
+    storage_kwh                        capacity at its end
+    """
+
+    year: int
+    delivered_kwh: float
+    dust_left: float
+    fibre_left: float
+    lens_left: float
+    storage_kwh: float
+    served_fraction: float
+    unserved_kwh: float
+    longest_outage_hours: float
+
+
+def year_table(life: Life, light: CleanLight, ages: AgedLight, needs: Needs, flows: Flows) -> list[YearRow]:
+    """A row for each year; outages are cut at its ends."""
+    edges = np.round(np.linspace(0, len(ages.power_w), life.years + 1)).astype(np.int64)
+    which: Flags = counted(needs)
+    clean = light.power_w.sum(axis=1)
+    table = []
+    for year in range(life.years):
+        own = slice(int(edges[year]), int(edges[year + 1]))
+        weight = (
+            clean[own] / clean[own].sum()
+            if clean[own].sum() > 0.0
+            else np.full(clean[own].size, 1.0 / clean[own].size)
+        )
+        part = served(
+            needs._replace(asked_kwh=needs.asked_kwh[own]),
+            Flows(*(series[own] for series in flows)),
+            which,
+        )
+        table.append(
+            YearRow(
+                year=year + 1,
+                delivered_kwh=float(ages.power_w[own].sum()) * light.row_hours / 1000.0,
+                dust_left=float(weight @ ages.dust[own]),
+                fibre_left=float(weight @ ages.fibre[own]),
+                lens_left=float(weight @ ages.lens[own]),
+                storage_kwh=float(flows.capacity[own][-1]),
+                served_fraction=part.fraction,
+                unserved_kwh=part.unserved_kwh,
+                longest_outage_hours=part.longest_rows * light.row_hours,
+            )
+        )
+    return table

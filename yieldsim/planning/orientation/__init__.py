@@ -1,0 +1,1 @@
+"""The best facing for a goal."""

@@ -1,0 +1,57 @@
+"""What a load and its store put to use of the light that units facing some way deliver."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from yieldsim.base.load_model import LoadPlan
+from yieldsim.base.vectors import FloatArray
+from yieldsim.energy import soiling
+from yieldsim.energy.delivered_light import delivered_light
+from yieldsim.energy.integration import Setting, TimeGrid
+from yieldsim.optics.photometry import LightFigures
+from yieldsim.planning.habitat.dispatch import dispatch, needs_of, store_of
+from yieldsim.planning.habitat.load_profile import Rows
+from yieldsim.planning.orientation.objectives import Use
+
+
+def use_of(plan: LoadPlan, setting: Setting, grid: TimeGrid, units: int) -> tuple[Use, float]:
+    """What light adds to the energy served where it is used, kWh over the run, from delivered power
+    (intervals,) in W; and the most that it could add, kWh.
+
+    units   how many there are: what their dust shields draw, where that is a load
+    Served is what loads got directly and out of the store, by `planning.habitat.dispatch`, less what a store that is
+    full at the start would have served alone. Raises DataMissing when a load's series is short.
+    """
+    middle = setting.track.dataset(grid.fine(0, grid.count, 1)[1], grid.edge_utc[:-1])
+    shield = setting.collector.shield
+    duty = soiling.shield_duty_fraction(
+        shield, grid.edge_tdb_s, setting.start_tdb_s, float(grid.edge_tdb_s[-1])
+    )
+    rows = Rows(
+        edge_utc=grid.edge_utc,
+        solar_time_hours=middle["local_true_solar_time_hours"].values,
+        solar_longitude_deg=middle["solar_longitude_deg"].values,
+        shield_power_w=duty * (shield.power_w * units if shield else 0.0),
+    )
+    figures = _figures(plan, setting)
+    needs, store = needs_of(plan.loads, rows, figures), store_of(plan.storage, rows.hours)
+
+    def served_kwh(power_w: FloatArray) -> float:
+        flows = dispatch(power_w * rows.hours / 1000.0, needs, store)
+        return float(flows.direct.sum() + flows.from_store.sum())
+
+    from_the_start = served_kwh(np.zeros(grid.count))
+
+    def use(power_w: FloatArray) -> float:
+        return served_kwh(power_w) - from_the_start
+
+    return use, float(needs.asked_kwh.sum()) - from_the_start
+
+
+def _figures(plan: LoadPlan, setting: Setting) -> LightFigures:
+    own = delivered_light(setting.collector.fibre)
+    return LightFigures(
+        luminous_efficacy_lm_per_w=plan.luminous_efficacy_lm_per_w or own.luminous_efficacy_lm_per_w,
+        photon_yield_umol_per_j=plan.photon_yield_umol_per_j or own.photon_yield_umol_per_j,
+    )

@@ -1,0 +1,162 @@
+"""Where the search for the best facing starts: the promising places of a grid, well apart.
+
+Round optics: a grid of the sky, judged by the goal. Two angles: facings and rolls from coarse to fine through smeared
+tables (`smeared`) for energies, which have means; the facings at their best rolls and at others for gaps and loads.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from yieldsim.base.vectors import FloatArray
+from yieldsim.planning.orientation.coarse_to_fine import Coarse, finer
+from yieldsim.planning.orientation.mount_frames import (
+    Facings,
+    axes_enu_xyz,
+    facings,
+    spread_over_sky,
+    together,
+)
+from yieldsim.planning.orientation.objectives import Goal, Prospect
+from yieldsim.planning.orientation.pattern_search import distinct
+
+Score = Callable[[Facings, FloatArray | None], FloatArray]
+"""Scores (n,) of facings; those that can't reach the given scores (n,) may be minus infinity."""
+SEEDS: dict[Goal, int] = {"annual": 24, "worst-month": 16, "shortest-gap": 16, "load": 4}
+SEEDS_ROLLED: dict[Goal, int] = {"annual": 48, "worst-month": 64, "shortest-gap": 24, "load": 8}
+"""Two-angle tables cost ten times as much a facing, and their search turns in roll besides."""
+KEPT = 1000
+"""Patches of turns that are cut up at each level."""
+SEED_APART_DEG = 4.0
+"""Seeds that are turned against each other by less lead to the same place."""
+TURNED_ON: dict[Goal, int] = {"annual": 0, "worst-month": 40, "shortest-gap": 40, "load": 8}
+OTHER_ROLLS_DEG, OTHER_GRID_DEG = 30.0, 12.0
+"""So many two-angle facings of a grid are judged at other rolls too, besides a coarse grid at all of them."""
+FEW: dict[Goal, int] = {"annual": 400, "worst-month": 400, "shortest-gap": 400, "load": 60}
+LEAST_LIGHT = 0.3
+"""A facing that delivers less than this share of what a load uses at another is not tried for it."""
+NO_LIGHT = 1e-3
+"""Facings with a smaller share of the best one's energy are left out."""
+
+
+def seeds_of_grid(prospect: Prospect, goal: Goal, units: int, step_deg: float) -> Facings:
+    """The promising places of a grid of facings step_deg apart, best first; none where no light is."""
+    grid = spread_over_sky(step_deg, np.zeros(1))
+    grid, annual = _with_light(grid, prospect.annual_kwh(grid))
+    if grid.count == 0:
+        return grid
+    scores = annual
+    if goal != "annual":
+        grid, scores = _grid_scores(prospect, goal, grid, units * annual, _scouted(prospect, goal, units))
+    return apart(grid, scores, 1.5 * step_deg, SEEDS[goal])
+
+
+def rolled_seeds(prospect: Prospect, goal: Goal, units: int, step_deg: float) -> Facings:
+    """The promising facings and rolls of two-angle optics, best first; none where no light is."""
+    coarse = prospect.coarse
+    assert coarse is not None
+    if goal in ("annual", "worst-month"):
+        return _from_coarse_to_fine(prospect, goal, coarse)
+    grid, annual = _with_light(coarse.rolled, prospect.annual_kwh(coarse.rolled, scout=True))
+    if grid.count == 0:
+        return grid
+    score = _scouted(prospect, goal, units)
+    if goal == "load":
+        # judging a facing takes a run of the store: those that are best for the year or its poorest month, and a few others
+        grid = together(
+            _from_coarse_to_fine(prospect, "annual", coarse),
+            _from_coarse_to_fine(prospect, "worst-month", coarse),
+            apart(grid, annual, OTHER_GRID_DEG, FEW["load"]),
+        )
+        scores = score(grid, None)
+        grid, scores = _at_other_rolls(goal, grid, scores, 1.5 * step_deg, score)
+    else:
+        grid, scores = _grid_scores(prospect, goal, grid, units * annual, score)
+        grid, scores = _at_other_rolls(goal, grid, scores, 1.5 * step_deg, score)
+    return grid.take(distinct(axes_enu_xyz(grid), scores, SEED_APART_DEG, SEEDS_ROLLED[goal]))
+
+
+def _from_coarse_to_fine(prospect: Prospect, goal: Goal, coarse: Coarse) -> Facings:
+    """The best patches of turns at each level are cut up for the next; the last are judged by the table itself."""
+    some, annual = _with_light(coarse.grid, coarse.annual_kwh / prospect.years)
+    if some.count == 0:
+        return some
+    scores = annual
+    for number, level in enumerate(coarse.levels):
+        through = replace(prospect, scout=level.year, scout_months=level.months)
+        score = _scouted(through, goal, 1)
+        if number > 0:
+            some = finer(_best(some, scores), coarse.levels[number - 1], level)
+            scores = score(some, None)
+        elif goal != "annual":
+            some, scores = _grid_scores(through, goal, some, annual, score)
+    some = _best(some, scores)
+    scores = _scouted(prospect, goal, 1)(some, None)
+    return some.take(distinct(axes_enu_xyz(some), scores, SEED_APART_DEG, SEEDS_ROLLED[goal]))
+
+
+def _best(some: Facings, scores: FloatArray) -> Facings:
+    return some.take(np.argsort(-scores, kind="stable")[:KEPT])
+
+
+def _scouted(prospect: Prospect, goal: Goal, units: int) -> Score:
+    return lambda some, at_least: prospect.score(goal, some, units, at_least=at_least, scout=True)
+
+
+def _with_light(grid: Facings, annual_kwh: FloatArray) -> tuple[Facings, FloatArray]:
+    worth = annual_kwh > NO_LIGHT * float(annual_kwh.max(initial=0.0))
+    return grid.take(worth), annual_kwh[worth]
+
+
+def _grid_scores(
+    prospect: Prospect, goal: Goal, grid: Facings, kwh: FloatArray, score: Score
+) -> tuple[Facings, FloatArray]:
+    """Facings of a grid worth scoring and their scores, judged by a few of them.
+
+    A worst month is at most the mean of the months; a load uses little more than the light there is; a gap is
+    followed to its end only where it is not far longer than the shortest of the few.
+
+    kwh   (n,)  energy of all units a year
+    """
+    few = grid.take(slice(None, None, max(1, grid.count // FEW[goal])))
+    reached = float(score(few, None).max())
+    if goal == "worst-month":
+        mean = kwh * prospect.years / int(prospect.whole_months.sum())
+        grid = grid.take(mean > 0.8 * reached)
+    if goal == "load":
+        grid = grid.take(kwh > LEAST_LIGHT * reached)
+    if goal == "shortest-gap":
+        return grid, score(grid, np.full(grid.count, 1.3 * reached - 1.0))
+    return grid, score(grid, None)
+
+
+def _at_other_rolls(
+    goal: Goal, grid: Facings, scores: FloatArray, apart_deg: float, score: Score
+) -> tuple[Facings, FloatArray]:
+    """A grid, whose rolls were chosen for annual energy, with facings at other rolls added, judged by the goal itself."""
+    best = apart(grid, scores, apart_deg, TURNED_ON[goal])
+    turns = np.arange(OTHER_ROLLS_DEG, 360.0, OTHER_ROLLS_DEG)
+    tried = facings(best.tilt_deg[:, None], best.azimuth_deg[:, None], best.roll_deg[:, None] + turns)
+    if goal != "load":
+        tried = together(tried, spread_over_sky(OTHER_GRID_DEG, np.append(0.0, turns)))
+    at_least = np.full(tried.count, 1.3 * float(scores.max()) - 1.0) if goal == "shortest-gap" else None
+    return together(grid, tried), np.concatenate([scores, score(tried, at_least)])
+
+
+def apart(some: Facings, score: FloatArray, apart_deg: float, most: int) -> Facings:
+    """The best facings that stand apart from each other, best first."""
+    normals = axes_enu_xyz(some)[:, 2]
+    order = np.argsort(-score, kind="stable")
+    chosen: list[int] = []
+    near = np.cos(np.radians(apart_deg))
+    open_places = np.ones(some.count, dtype=bool)
+    for place in order:
+        if open_places[place]:
+            chosen.append(int(place))
+            open_places &= normals @ normals[place] < near
+            if len(chosen) == most:
+                break
+    return some.take(chosen)

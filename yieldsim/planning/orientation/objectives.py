@@ -1,0 +1,202 @@
+"""A site as one unit of a collector sees it, and by what facings are judged there.
+
+Goals, each a score that is better when higher:
+
+    annual         energy, kWh a year
+    worst-month    energy of the poorest whole calendar month (UTC) of the run, kWh
+    shortest-gap   minus the longest stretch without light, hours; among equals the facing with more energy
+    load           energy that a given load and its store put to use, kWh a year
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from yieldsim.base.model import Acceptance, BiaxialAcceptance
+from yieldsim.base.vectors import FloatArray
+from yieldsim.planning.orientation.coarse_to_fine import Coarse, coarse_search, half_widths_deg
+from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz
+from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
+from yieldsim.planning.sunlight.facing_energy import Sweep
+from yieldsim.planning.sunlight.sunlit_series import (
+    LitSteps,
+    gaps_and_hours,
+    interval_power_w,
+    lit_runs,
+    longest_gap_steps,
+)
+
+Goal = Literal["annual", "worst-month", "shortest-gap", "load"]
+GOALS: tuple[Goal, ...] = ("annual", "worst-month", "shortest-gap", "load")
+Use = Callable[[FloatArray], float]
+"""Energy put to use over the run, kWh, from delivered power (intervals,) in W."""
+SCOUT_CELLS_PER_HALF_WIDTH, MAP_CELLS_PER_HALF_WIDTH, SCOUT_STEPS_PER_HALF_WIDTH = 8.0, 16.0, 4.0
+LONGEST_SCOUT_STEP_S = 1800.0
+TIE = 1e-6
+"""Share of the annual energy that tells facings with equal worst months apart."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Prospect:
+    """Everything by which facings are judged.
+
+    months   the sky by calendar month
+    year     the sky of the whole run
+    scout_months, scout   the same for searching. Two angles: in wider cells and with a disc of one size, good to some
+             1e-3 of the best facing's energy
+    coarse   two angles: what the search of facings and rolls starts from
+    track    lit steps in the order of time
+    scout_track   some of them, for searching gaps: as many as the width of the acceptance asks for
+    use      what a load makes of delivered power; None: no load was given
+    """
+
+    months: Sweep
+    year: Sweep
+    scout_months: Sweep
+    scout: Sweep
+    coarse: Coarse | None
+    track: LitSteps
+    scout_track: LitSteps
+    use: Use | None = None
+
+    @classmethod
+    def of(
+        cls, sky: WeightedSky, track: LitSteps, acceptance: Acceptance, use: Use | None = None
+    ) -> Prospect:
+        """Make ready for searching."""
+        months = Sweep.of(sky, acceptance)
+        year = months.with_sky(sky.merged())
+        scout_months, scout, coarse, stride = months, year, None, 1
+        if isinstance(acceptance, BiaxialAcceptance):
+            by_width = half_widths_deg(year)[0] / SCOUT_STEPS_PER_HALF_WIDTH / np.degrees(track.fastest_rad)
+            stride = max(1, int(min(by_width, LONGEST_SCOUT_STEP_S / track.step_s)))
+            one = wider_sky(months, SCOUT_CELLS_PER_HALF_WIDTH)
+            scout_months = Sweep.of(one, acceptance)
+            scout = scout_months.with_sky(one.merged())
+            coarse = coarse_search(one, acceptance, scout)
+        return cls(
+            months=months,
+            year=year,
+            scout_months=scout_months,
+            scout=scout,
+            coarse=coarse,
+            track=track,
+            scout_track=track.thinned(stride),
+            use=use,
+        )
+
+    @property
+    def years(self) -> float:
+        """Years of the run."""
+        return self.year.sky.years
+
+    @property
+    def whole_months(self) -> NDArray[np.bool_]:
+        """Which months the run covers from end to end; all of them when it covers none."""
+        whole = self.months.sky.period_whole
+        return whole if whole.any() else np.ones_like(whole)
+
+    @property
+    def rolls_matter(self) -> bool:
+        """Whether turning about the normal changes anything."""
+        return not self.year.ready.is_round
+
+    @property
+    def dark_gap_hours(self) -> float:
+        """Longest stretch without any light at the site: what a mount that follows the Sun has, and none can
+        shorten."""
+        return longest_gap_steps(lit_runs(self.track), self.track.step_count)[0] * self.track.step_hours
+
+    def annual_kwh(self, some: Facings, *, scout: bool = False) -> FloatArray:
+        """Energy of one unit a year, (n,)."""
+        sweep = self.scout if scout else self.year
+        return np.asarray(sweep.kwh(axes_enu_xyz(some), some.tilt_deg) / self.years)
+
+    def map_kwh(self, some: Facings) -> FloatArray:
+        """Energy of one unit a year, (n,), for a map: two angles in cells between those for searching and the finest."""
+        if self.coarse is None:
+            return self.annual_kwh(some)
+        sky = wider_sky(self.year, MAP_CELLS_PER_HALF_WIDTH)
+        return np.asarray(self.scout.with_sky(sky).kwh(axes_enu_xyz(some), some.tilt_deg) / self.years)
+
+    def month_kwh(self, some: Facings, *, scout: bool = False) -> FloatArray:
+        """Energy of one unit in each month of the run, (n, months)."""
+        sweep = self.scout_months if scout else self.months
+        return sweep.period_kwh(axes_enu_xyz(some), some.tilt_deg)
+
+    def gap_and_light_hours(self, some: Facings) -> tuple[FloatArray, FloatArray]:
+        """Longest gap and hours delivering over the run, (n,) each."""
+        return gaps_and_hours(self.track, self.year.ready, axes_enu_xyz(some), some.tilt_deg)
+
+    def power_w(self, some: Facings, place: int) -> FloatArray:
+        """Power of one unit of one of the facings in each interval, (intervals,): steps of time, no cells of
+        sky."""
+        axes = axes_enu_xyz(some.take([place]))[0]
+        return interval_power_w(self.track, self.year.ready, axes, float(some.tilt_deg[place]))
+
+    def used_kwh(self, some: Facings, units: int = 1) -> FloatArray:
+        """Energy that the load makes use of a year, (n,). Raises ValueError without a load."""
+        if self.use is None:
+            raise ValueError("no load was given")
+        return np.array([self.use(units * self.power_w(some, i)) for i in range(some.count)]) / self.years
+
+    def score(
+        self,
+        goal: Goal,
+        some: Facings,
+        units: int = 1,
+        *,
+        at_least: FloatArray | None = None,
+        scout: bool = False,
+    ) -> FloatArray:
+        """How well each facing serves a goal, higher is better, (n,): kWh of `units` units, or minus hours.
+
+        Energy decides among facings with the same gap, or with nothing in their worst month: it adds less
+        than half a step of time, or a millionth.
+        at_least   (n,)  a facing that can't reach this score may be given up: minus infinity
+        scout      read energies from the sky for searching
+        """
+        return self.worth(goal, self.measures(goal, some, units, at_least=at_least, scout=scout))
+
+    def worth(self, goal: Goal, measures: FloatArray) -> FloatArray:
+        """Scores (n,) from `measures` (n, k)."""
+        if goal != "worst-month":
+            return measures[:, 0]
+        worst = measures[:, self.whole_months].min(axis=1)
+        return np.asarray(worst + TIE * measures.sum(axis=1) / self.years)
+
+    def measures(
+        self,
+        goal: Goal,
+        some: Facings,
+        units: int = 1,
+        *,
+        at_least: FloatArray | None = None,
+        scout: bool = False,
+    ) -> FloatArray:
+        """What scores follow from, (n, k): the energy of each month for the poorest one, else the score itself."""
+        if goal == "load":
+            return self.used_kwh(some, units)[:, None]
+        if goal == "annual":
+            return units * self.annual_kwh(some, scout=scout)[:, None]
+        if goal == "worst-month":
+            return units * self.month_kwh(some, scout=scout)
+        share = self.annual_kwh(some, scout=True) / max(self.year.sky.total_kwh() / self.years, 1e-300)
+        track = self.scout_track if scout else self.track
+        most = None if at_least is None else -at_least + 0.5 * track.step_hours
+        ready = self.year.ready
+        if scout and not ready.is_round:
+            ready = ready._replace(disc_xy=ready.disc_xy[:0])
+        gap, _ = gaps_and_hours(track, ready, axes_enu_xyz(some), some.tilt_deg, most)
+        return np.asarray(-gap + 0.5 * track.step_hours * share)[:, None]
+
+
+def wider_sky(sweep: Sweep, cells_per_half_width: float) -> WeightedSky:
+    """The sky of two-angle optics in wider cells and with a disc of one size."""
+    wide_deg = max(sweep.sky.cell_deg, half_widths_deg(sweep)[0] / cells_per_half_width)
+    return sweep.sky.of_one_radius().coarser(wide_deg)

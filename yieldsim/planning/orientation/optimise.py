@@ -1,0 +1,302 @@
+"""The best facing for a goal: a grid over the whole sky, the promising places in it, and a search below the
+grid from each.
+
+The search moves a facing by a step in many directions, keeps what is better and halves the step where nothing
+is. It needs no slopes, which worst months and gaps do not have. Two-angle optics are turned in roll besides
+(`turned_search`). Round optics also get a bound that no facing can exceed: the sky is cut into patches of
+facings, and a patch is bounded by reading the sky through an acceptance widened by the patch's own radius;
+patches that can't beat the best are dropped, the others cut in four.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from yieldsim.base.vectors import FloatArray
+from yieldsim.optics.acceptance_interpolator import widened
+from yieldsim.planning.orientation.mount_frames import (
+    Facings,
+    axes_enu_xyz,
+    carried,
+    facings,
+    leaned,
+    of_mounts,
+    sky_grid,
+    together,
+)
+from yieldsim.planning.orientation.multistart import Score, rolled_seeds, seeds_of_grid
+from yieldsim.planning.orientation.objectives import Goal, Prospect
+from yieldsim.planning.orientation.pattern_search import distinct, search_turned
+
+SURVIVORS = 6
+FINEST_DEG = 0.005
+FINEST_ROLLED_DEG = 0.04
+"""Where the search stops: round tables, and two-angle ones."""
+EXACT_FROM_DEG: dict[Goal, float] = {"annual": 0.16, "worst-month": 0.16, "shortest-gap": 0.64, "load": 0.16}
+"""Two-angle facings are searched in the finest cells and steps from here on: gaps change by whole steps of time."""
+EXACT: dict[Goal, int] = {"annual": 4, "worst-month": 4, "shortest-gap": 4, "load": 1}
+DISTINCT_DEG = 1.0
+"""So many of the best are, if they are turned against each other by more than this."""
+PATIENCE_ROLLED: dict[Goal, int] = {"annual": 3, "worst-month": 4, "shortest-gap": 2, "load": 2}
+"""After so many rounds in a row without gain their step is halved. Poorest months have ridges that take patience."""
+DIRECTIONS = 12
+MOST_HUNDREDTHS = 20
+"""So many hundredths of a degree a facing is moved at most when it is put in whole ones."""
+LITTLE, PATIENCE = 1e-6, 4
+"""After so many gains in a row that are smaller than this share of the score, the step is halved all the
+same."""
+BOUND_STEP_DEG = 8.0
+BOUND_READINGS = 1e7
+"""About how many blocks of sky may be read for a bound: a narrow acceptance reads few for each facing."""
+BOUND_FACINGS = (5_000, 25_000)
+BOUND_TOLERANCE = 1e-3
+FINEST_GRID_DEG: dict[Goal, float] = {"annual": 1.0, "worst-month": 2.0, "shortest-gap": 2.0, "load": 5.0}
+"""Grids no finer than this are searched for a goal; the search below the grid makes up for it."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class FacingMap:
+    """Annual energy of one unit over the whole sky of facings.
+
+    tilt_deg (tilts,), azimuth_deg (azimuths,); annual_kwh, roll_deg (tilts, azimuths)
+    roll_deg    the roll that is best there, of those tried; 0 for round optics
+    month_kwh   (months, tilts, azimuths)  None unless asked for
+    """
+
+    tilt_deg: FloatArray
+    azimuth_deg: FloatArray
+    annual_kwh: FloatArray
+    month_kwh: FloatArray | None
+    roll_deg: FloatArray
+
+    @property
+    def facings(self) -> Facings:
+        """All facings of the map, row by row."""
+        tilt, azimuth = np.meshgrid(self.tilt_deg, self.azimuth_deg, indexing="ij")
+        return Facings(tilt.ravel(), azimuth.ravel(), self.roll_deg.ravel())
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Found:
+    """The best facing for a goal, and a bound: no facing at all exceeds it (None: not known for this goal or
+    these optics)."""
+
+    goal: Goal
+    facing: Facings
+    score: float
+    bound: float | None = None
+
+
+# ---------------------------------------------------------------- the map
+
+
+def facing_map(prospect: Prospect, step_deg: float, *, by_month: bool = False) -> FacingMap:
+    """Energy by direction faced, over the whole sky; by month too if asked for, at several times the cost."""
+    tilts, azimuths = sky_grid(step_deg)
+    tilt, azimuth = (a.ravel() for a in np.meshgrid(tilts, azimuths, indexing="ij"))
+    grid = at_best_rolls(prospect, Facings(tilt, azimuth, np.zeros_like(tilt)))
+    shape = (len(tilts), len(azimuths))
+    return FacingMap(
+        tilt_deg=tilts,
+        azimuth_deg=azimuths,
+        annual_kwh=prospect.map_kwh(grid).reshape(shape),
+        month_kwh=prospect.month_kwh(grid).T.reshape(-1, *shape) if by_month else None,
+        roll_deg=grid.roll_deg.reshape(shape),
+    )
+
+
+def at_best_rolls(prospect: Prospect, some: Facings) -> Facings:
+    """The same facings, each at the roll that is best at the nearest facing of a coarse grid; round optics: as they are."""
+    if prospect.coarse is None:
+        return some
+    from scipy.spatial import cKDTree
+
+    rolled, flat = prospect.coarse.rolled, some._replace(roll_deg=0.0 * some.roll_deg)
+    coarse, level = axes_enu_xyz(rolled), axes_enu_xyz(flat)
+    nearest = cKDTree(coarse[:, 2]).query(level[:, 2])[1]
+    # carried over as the optics stand, not as a number: near the zenith neighbours count their rolls from other slopes
+    across = carried(coarse[nearest], level[:, 2])[:, 0]
+    along, up = (np.einsum("nj,nj->n", across, level[:, k]) for k in (0, 1))
+    return some._replace(roll_deg=np.degrees(np.arctan2(up, along)))
+
+
+# ---------------------------------------------------------------- the search
+
+
+def best_facing(
+    prospect: Prospect,
+    goal: Goal,
+    step_deg: float = 1.0,
+    *,
+    units: int = 1,
+    seeds: Facings | None = None,
+) -> Found:
+    """The best facing for a goal, refined below a grid of step_deg.
+
+    units   how many face that way: decides what a load can use
+    seeds   facings to search from besides those of the grid
+    """
+
+    def score(some: Facings, at_least: FloatArray | None) -> FloatArray:
+        return prospect.score(goal, some, units, at_least=at_least)
+
+    step = max(step_deg, FINEST_GRID_DEG[goal])
+    rolls = prospect.coarse is not None
+    starts = (
+        rolled_seeds(prospect, goal, units, step) if rolls else seeds_of_grid(prospect, goal, units, step)
+    )
+    if starts.count == 0:
+        nothing = facings(0.0, 0.0)
+        return Found(goal=goal, facing=nothing, score=float(score(nothing, None)[0]), bound=0.0)
+    starts = starts if seeds is None else together(starts, seeds)
+    if rolls:
+        reached, values = _turned(prospect, goal, units, starts, step / 2.0)
+    else:
+        reached, values = survivors(score, starts, step / 2.0)
+    bound = None
+    if goal == "annual" and not rolls:
+        most, better = annual_bound(prospect, float(values[0]) / units)
+        if better is not None:
+            reached, values = survivors(score, together(reached.take([0]), better), 0.25)
+        bound = max(units * most, float(values[0]))
+    facing, best = in_hundredths(score, reached, rolls=rolls)
+    return Found(goal=goal, facing=facing, score=best, bound=bound)
+
+
+def _turned(
+    prospect: Prospect, goal: Goal, units: int, starts: Facings, step_deg: float
+) -> tuple[Facings, FloatArray]:
+    """The search of two-angle optics: all starts in the sky for searching, then the best few in the finest cells and steps."""
+
+    def worth(measures: FloatArray) -> FloatArray:
+        return prospect.worth(goal, measures)
+
+    def scouted(some: Facings, at_least: FloatArray | None) -> FloatArray:
+        return prospect.measures(goal, some, units, at_least=at_least, scout=True)
+
+    def exact(some: Facings, at_least: FloatArray | None) -> FloatArray:
+        return prospect.measures(goal, some, units, at_least=at_least)
+
+    patience, finest = PATIENCE_ROLLED[goal], EXACT_FROM_DEG[goal]
+    reached, values = search_turned(
+        scouted, worth, starts, step_deg, finest_deg=finest, patience=patience, survivors=max(2, EXACT[goal])
+    )
+    few = reached.take(distinct(axes_enu_xyz(reached), values, DISTINCT_DEG, EXACT[goal]))
+    return search_turned(exact, worth, few, finest, finest_deg=FINEST_ROLLED_DEG, patience=patience)
+
+
+def in_hundredths(score: Score, some: Facings, *, rolls: bool = False) -> tuple[Facings, float]:
+    """The best facing in whole hundredths of a degree around any of some, and its score.
+
+    Gaps may change by a day from one hundredth to the next, poorest months of narrow tables by a hundredth: the one that is
+    reported is the one that is meant.
+    """
+    aside = np.array([-0.01, 0.0, 0.01])
+    offs = np.stack(
+        np.meshgrid(aside, aside, aside if rolls else np.zeros(1), indexing="ij"), axis=-1
+    ).reshape(-1, 3)
+    best, reached = some, -np.inf
+    for _ in range(MOST_HUNDREDTHS):
+        tilt, azimuth, roll = (column[:, None] + offs[:, k] for k, column in enumerate(best))
+        near = facings(np.clip(tilt, 0.0, 180.0), azimuth, roll)
+        rounded = of_mounts(tuple(near.mount(place) for place in range(near.count)))
+        values = score(rounded, None)
+        place = int(values.argmax())
+        if values[place] <= reached:
+            break
+        best, reached = rounded.take([place]), float(values[place])
+    return best, reached
+
+
+def survivors(
+    score: Score,
+    starts: Facings,
+    step_deg: float,
+    *,
+    finest_deg: float = FINEST_DEG,
+) -> tuple[Facings, FloatArray]:
+    """Where the search from each start ends, best first, and the scores; starts that fall behind are given up
+    on the way."""
+    now, value = starts, score(starts, None)
+    step, idle = np.full(now.count, float(step_deg)), np.zeros(now.count, dtype=np.int64)
+    for _ in range(200):
+        active = np.flatnonzero(step >= finest_deg)
+        if len(active) == 0:
+            break
+        if float(step.max()) < step_deg / 4.0 and now.count > SURVIVORS:
+            kept = np.argsort(-value, kind="stable")[:SURVIVORS]
+            now, value, step, idle = now.take(kept), value[kept], step[kept], idle[kept]
+            continue
+        tried = [_moved(now.take([place]), float(step[place])) for place in active]
+        ring = tried[0].count
+        reached = score(together(*tried), np.repeat(value[active], ring)).reshape(-1, ring)
+        best = reached.argmax(axis=1)
+        for row, place in enumerate(active):
+            gain = reached[row, best[row]] - value[place]
+            if gain > 0.0:
+                value[place] = reached[row, best[row]]
+                for column, new in zip(now, tried[row], strict=True):
+                    column[place] = new[best[row]]
+            idle[place] = idle[place] + 1 if gain <= LITTLE * abs(value[place]) else 0
+            if gain <= 0.0 or idle[place] == PATIENCE:
+                step[place], idle[place] = 0.5 * step[place], 0
+    order = np.argsort(-value, kind="stable")
+    return now.take(order), value[order]
+
+
+def _moved(one: Facings, step_deg: float) -> Facings:
+    """A facing leaned in twelve directions."""
+    off = leaned(one, np.full(DIRECTIONS, step_deg), np.linspace(0.0, 360.0, DIRECTIONS, endpoint=False))
+    return off._replace(roll_deg=np.zeros(off.count))
+
+
+# ---------------------------------------------------------------- a bound
+
+
+def annual_bound(prospect: Prospect, best_kwh: float) -> tuple[float, Facings | None]:
+    """An energy, kWh a year, that no facing of round optics exceeds, and the most promising facing met on the
+    way if it beats best_kwh.
+
+    The bound of the compression to cells, at the facing with the highest bound, is added to it.
+    """
+    half = BOUND_STEP_DEG / 2.0
+    rows = []
+    for middle in np.arange(half, 180.0, BOUND_STEP_DEG):
+        # patches no wider than high, so that the corners lie within half times the root of two
+        widest = np.sin(np.radians(np.clip(90.0, middle - half, middle + half)))
+        count = int(np.ceil(180.0 * widest / half))
+        rows.append(facings(middle, (np.arange(count) + 0.5) * 360.0 / count, 180.0 / count))
+    patches = together(*rows)
+    rate_of = prospect.year.sky.dust.rate_of_tilt
+    cone_share = (1.0 - np.cos(prospect.year.ready.reach_rad)) / 2.0
+    readings = 50.0 + 4.0 * len(prospect.year.bands.block) * cone_share
+    most = int(np.clip(BOUND_READINGS / readings, *BOUND_FACINGS))
+    spent, better = 0, None
+    while True:
+        tilt, azimuth, half_azimuth = patches
+        middles = Facings(tilt, azimuth, np.zeros_like(tilt))
+        wide = prospect.year.with_lookup(widened(prospect.year.ready, float(np.radians(half * np.sqrt(2.0)))))
+        # the cleanest rate of dust within a patch is that of one of its ends
+        rate = np.minimum(*(rate_of(np.clip(tilt + side, 0.0, 180.0)) for side in (-half, half)))
+        bound = wide.period_kwh(axes_enu_xyz(middles), tilt, rate).sum(axis=1) / prospect.years
+        settled = best_kwh * (1.0 + BOUND_TOLERANCE)
+        open_places = np.flatnonzero(bound > settled)
+        spent += 2 * len(tilt)
+        if len(open_places) == 0 or spent + 8 * len(open_places) > most or half < 0.01:
+            break
+        half /= 2.0
+        quarter = half_azimuth[open_places][:, None] / 2.0
+        patches = facings(
+            tilt[open_places][:, None] + half * np.array([-1.0, -1.0, 1.0, 1.0]),
+            azimuth[open_places][:, None] + quarter * np.array([-1.0, 1.0, -1.0, 1.0]),
+            quarter,
+        )
+        centres = Facings(patches.tilt_deg, patches.azimuth_deg, np.zeros(patches.count))
+        value = prospect.annual_kwh(centres)
+        if value.max() > best_kwh:
+            best_kwh, better = float(value.max()), centres.take([int(value.argmax())])
+    highest = middles.take([int(bound.argmax())])
+    error = float(prospect.year.cell_error_kwh(axes_enu_xyz(highest), highest.tilt_deg)[0]) / prospect.years
+    return max(float(bound.max(initial=0.0)), settled) + error, better

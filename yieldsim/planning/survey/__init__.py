@@ -1,0 +1,1 @@
+"""Light and energy of many cells of terrain."""

@@ -1,0 +1,185 @@
+"""Light of every cell of a tile from its horizons and the Sun's tables: sums over azimuths, and the longest dark in order of time."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numba import prange
+from numpy.typing import NDArray
+
+from yieldsim.base.height_grid import Float32Array
+from yieldsim.base.jit import njit
+from yieldsim.base.vectors import FloatArray
+from yieldsim.planning.survey.horizon_tables import EnergyTables, LightTables, Passage
+
+BLOCK_CELLS = 256
+NO_CELL = -32768
+"""A horizon of a cell whose ground is unknown."""
+
+
+class CellLight(NamedTuple):
+    """Totals over the span, (cells,) each; NaN where the ground is unknown.
+
+    lit_hours, any_hours   by share of the disc, and with any part of it in sight
+    beam_kwh_m2            on an aperture that follows the Sun
+    longest_dark_hours     without any part of the disc
+    """
+
+    lit_hours: FloatArray
+    any_hours: FloatArray
+    beam_kwh_m2: FloatArray
+    longest_dark_hours: FloatArray
+
+
+class CellEnergy(NamedTuple):
+    """What a collector delivers over the span, (cells,); NaN where the ground is unknown.
+
+    turn   how far the collector is turned for that, in steps of the tables' turns
+    """
+
+    delivered_kwh: FloatArray
+    turn: FloatArray
+
+
+def cell_light(horizon: NDArray[np.int16], tables: LightTables, passage: Passage) -> CellLight:
+    """Light of cells with horizons (azimuth, cells)."""
+    out = np.full((4, horizon.shape[1]), np.nan)
+    _cell_light(np.ascontiguousarray(horizon), tables, passage, out)
+    return CellLight(*out)
+
+
+def cell_energy(
+    horizon: NDArray[np.int16], tables: EnergyTables, turns: int, wanted_turn: FloatArray | None
+) -> CellEnergy:
+    """Energy of a collector in cells with horizons (azimuth, cells).
+
+    turns         how many turns make a full circle
+    wanted_turn   (cells,) the turn to read, in steps; None: the best
+    """
+    count = horizon.shape[1]
+    out = np.full((2, count), np.nan)
+    wanted = np.full(count, np.nan) if wanted_turn is None else np.asarray(wanted_turn, dtype=np.float64)
+    _cell_energy(np.ascontiguousarray(horizon), tables, turns, wanted, out)
+    return CellEnergy(*out)
+
+
+@njit(cache=True, parallel=True)
+def _cell_light(horizon: NDArray[np.int16], tables: LightTables, passage: Passage, out: FloatArray) -> None:
+    azimuths, cells = horizon.shape
+    for block in prange((cells + BLOCK_CELLS - 1) // BLOCK_CELLS):
+        begin, end = block * BLOCK_CELLS, min((block + 1) * BLOCK_CELLS, cells)
+        own = np.ascontiguousarray(horizon[:, begin:end])
+        dark = _longest_dark(own, passage)
+        by_cell = np.ascontiguousarray(own.T)
+        for c in range(end - begin):
+            if by_cell[c, 0] == NO_CELL:
+                continue
+            lit, some, beam = 0.0, 0.0, 0.0
+            for a in range(azimuths):
+                row = (by_cell[c, a] - tables.lowest + tables.rows_step // 2) // tables.rows_step
+                lit += tables.light[a, row, 0]
+                some += tables.light[a, row, 1]
+                beam += tables.light[a, row, 2]
+            at = begin + c
+            out[0, at], out[1, at], out[2, at], out[3, at] = lit, some, beam, dark[c]
+
+
+@njit(cache=True, parallel=True)
+def _cell_energy(
+    horizon: NDArray[np.int16], tables: EnergyTables, turns: int, wanted: FloatArray, out: FloatArray
+) -> None:
+    azimuths, cells = horizon.shape
+    width = tables.turned.shape[2]
+    for block in prange((cells + BLOCK_CELLS - 1) // BLOCK_CELLS):
+        begin, end = block * BLOCK_CELLS, min((block + 1) * BLOCK_CELLS, cells)
+        by_cell = np.ascontiguousarray(horizon[:, begin:end].T)
+        sums = np.zeros(turns + width, dtype=np.float32)
+        for c in range(end - begin):
+            if by_cell[c, 0] == NO_CELL:
+                continue
+            sums[:] = 0.0
+            for a in range(azimuths):
+                row = (by_cell[c, a] - tables.lowest + tables.rows_step // 2) // tables.rows_step
+                first = tables.first_turn[a]
+                _add(sums[first : first + width], tables.turned[a, row])
+            for k in range(width):
+                sums[k] += sums[turns + k]
+            at = begin + c
+            turn = best_turn(sums[:turns]) if np.isnan(wanted[at]) else wanted[at]
+            out[0, at], out[1, at] = at_turn(sums[:turns], turn), turn
+
+
+@njit(cache=True)
+def _add(sums: Float32Array, row: Float32Array) -> None:
+    for k in range(row.shape[0]):
+        sums[k] += row[k]
+
+
+@njit(cache=True)
+def best_turn(sums: Float32Array) -> float:
+    """Place of the largest sum on the circle of turns: the top of the parabola through it and its neighbours."""
+    turns = sums.shape[0]
+    top = np.argmax(sums)
+    before, here, after = (
+        np.float64(sums[top - 1]),
+        np.float64(sums[top]),
+        np.float64(sums[(top + 1) % turns]),
+    )
+    bend = before - 2.0 * here + after
+    offset = 0.5 * (before - after) / bend if bend < 0.0 else 0.0
+    return float(top + min(max(offset, -0.5), 0.5))
+
+
+@njit(cache=True)
+def at_turn(sums: Float32Array, turn: float) -> float:
+    """Sum at a place between turns, by the cubic through the four nearest; never negative."""
+    turns = sums.shape[0]
+    low = math.floor(turn)
+    t = turn - low
+    p0, p1 = np.float64(sums[(low - 1) % turns]), np.float64(sums[low % turns])
+    p2, p3 = np.float64(sums[(low + 1) % turns]), np.float64(sums[(low + 2) % turns])
+    value = p1 + 0.5 * t * (
+        p2 - p0 + t * (2.0 * p0 - 5.0 * p1 + 4.0 * p2 - p3 + t * (3.0 * (p1 - p2) + p3 - p0))
+    )
+    return float(max(value, 0.0))
+
+
+@njit(cache=True)
+def _longest_dark(horizon: NDArray[np.int16], passage: Passage) -> Float32Array:
+    """Longest run of dark hours (cells,) along the passage."""
+    cells, events = horizon.shape[1], passage.azimuth.shape[0]
+    run, longest = np.zeros(cells, dtype=np.float32), np.full(cells, np.float32(passage.common))
+    hours = np.float32(passage.hours)
+    for event in range(events + 1):
+        _pass_common(run, longest, passage.ahead[event], passage.after[event])
+        if event < events:
+            _pass_event(run, longest, horizon[passage.azimuth[event]], passage.top[event], hours)
+    return longest
+
+
+@njit(cache=True)
+def _pass_common(run: Float32Array, longest: Float32Array, ahead: np.float32, after: np.float32) -> None:
+    """A stretch that is the same for all cells: dark for `ahead` hours, then perhaps lit, and dark for `after` since."""
+    zero = np.float32(0.0)
+    if ahead > zero:
+        for c in range(run.shape[0]):
+            run[c] += ahead
+            longest[c] = run[c] if run[c] > longest[c] else longest[c]
+    if after >= zero:
+        for c in range(run.shape[0]):
+            run[c] = after
+            longest[c] = after if after > longest[c] else longest[c]
+
+
+@njit(cache=True)
+def _pass_event(
+    run: Float32Array, longest: Float32Array, horizon: NDArray[np.int16], top: int, hours: np.float32
+) -> None:
+    """One time: cells whose horizon reaches the disc's upper edge go on being dark, the others begin anew."""
+    zero = np.float32(0.0)
+    for c in range(run.shape[0]):
+        value = run[c] + hours if horizon[c] >= top else zero
+        run[c] = value
+        longest[c] = value if value > longest[c] else longest[c]

@@ -1,0 +1,1 @@
+"""Draws of uncertain inputs and their ranking."""

@@ -1,0 +1,1 @@
+"""Several units: candidates, selection, bounds, what a set does."""

@@ -1,0 +1,79 @@
+"""Facings to choose several from: spread over the part of the sky that gives light, with what each goal asks
+of them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from yieldsim.optics.acceptance_interpolator import Lookup, widened
+from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, spread_over_sky, together
+from yieldsim.planning.orientation.objectives import Prospect
+from yieldsim.planning.orientation.optimise import at_best_rolls
+from yieldsim.planning.sunlight.sunlit_series import runs_of_facings
+from yieldsim.planning.unit_sets.set_cover import RunLists
+
+STEP_PER_REACH = 0.35
+FINEST_STEP_DEG, WIDEST_STEP_DEG = 1.5, 6.0
+MOST = {"annual": 1, "worst-month": 4000, "shortest-gap": 1500, "load": 350}
+FURTHEST = 0.76
+"""Distance of the furthest facing from its neighbours in a spread over the sky, in steps of it."""
+LEAST_SHARE = 0.02
+"""Facings with a smaller share of the best one's energy are left out, unless the goal is a short gap."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Candidates:
+    """Facings to choose from.
+
+    step_deg   distance between neighbours on the sky
+    """
+
+    facings: Facings
+    step_deg: float
+
+
+def spread(prospect: Prospect, goal: str, also: Facings | None) -> Candidates:
+    """Candidates for a goal: as close as the acceptance asks for, further apart where there would be too
+    many.
+
+    also   facings that must be among them: the best ones found before
+    """
+    reach_deg = math.degrees(prospect.year.ready.reach_rad)
+    step = min(max(STEP_PER_REACH * reach_deg, FINEST_STEP_DEG), WIDEST_STEP_DEG)
+    share = 1e-9 if goal == "shortest-gap" else LEAST_SHARE
+    while True:
+        grid = at_best_rolls(prospect, spread_over_sky(step, np.zeros(1)))
+        annual = prospect.annual_kwh(grid, scout=True)
+        lit = annual > share * float(annual.max(initial=0.0))
+        if lit.sum() <= MOST[goal]:
+            break
+        step *= 1.15
+    some = grid.take(lit)
+    if also is not None:
+        some = together(also, some)
+    return Candidates(facings=some, step_deg=step)
+
+
+def run_lists(prospect: Prospect, some: Facings, ready: Lookup | None = None) -> RunLists:
+    """Stretches of light of facings, read through the collector's acceptance or another lookup."""
+    lists = runs_of_facings(prospect.track, ready or prospect.year.ready, axes_enu_xyz(some), some.tilt_deg)
+    return RunLists.of(lists, prospect.track.step_count)
+
+
+def widened_run_lists(prospect: Prospect, step_deg: float) -> RunLists | None:
+    """Lists such that every facing of the sky delivers only when one near it in the list does.
+
+    Made through an acceptance widened by the distance to the furthest facing between neighbours. None for
+    optics whose edge of acceptance is not a plain cone.
+    """
+    ready = prospect.year.ready
+    if not (ready.is_round and ready.solid):
+        return None
+    # rows are a step apart, places in a row at most a little more: half a diagonal, with room
+    wide = widened(ready, FURTHEST * math.radians(step_deg))
+    grid = spread_over_sky(step_deg, np.zeros(1))
+    lit = prospect.year.with_lookup(wide).kwh(axes_enu_xyz(grid), grid.tilt_deg) > 0.0
+    return run_lists(prospect, grid.take(lit), wide)

@@ -1,0 +1,319 @@
+"""How many units, facing where: sets for a goal, how good they are, how much better any set could be, and
+what one more would bring."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from yieldsim.base.model import Mount
+from yieldsim.base.vectors import FloatArray
+from yieldsim.planning.orientation.mount_frames import (
+    GOLDEN_ANGLE_DEG,
+    Facings,
+    axes_enu_xyz,
+    nearby,
+    of_mounts,
+    together,
+)
+from yieldsim.planning.orientation.objectives import Goal, Prospect
+from yieldsim.planning.orientation.optimise import Found, annual_bound, best_facing
+from yieldsim.planning.orientation.pattern_search import distinct
+from yieldsim.planning.sunlight.sunlit_series import longest_gap_steps, runs_of_facings
+from yieldsim.planning.unit_sets.candidates import Candidates, spread, widened_run_lists
+from yieldsim.planning.unit_sets.max_min_month import best_together, sharing_facings, turned_again
+from yieldsim.planning.unit_sets.performance import Ability, Mounts, Watch
+from yieldsim.planning.unit_sets.selection import (
+    AnnualChooser,
+    Chooser,
+    GapChooser,
+    Growth,
+    LoadChooser,
+    MonthChooser,
+    Set,
+    places,
+)
+from yieldsim.planning.unit_sets.set_cover import RunLists
+
+FIRST_STEP_SHARE, LAST_STEP_SHARE, FINEST_STEP_SHARE = 0.5, 0.125, 0.008
+"""Steps of the last search about each unit of a set, in distances between candidates: the first, and the last of sets
+on the way and of the set asked for."""
+MOST_POLISHED, MOST_TRIED = 40, 6000
+TURNED_AGAIN: dict[Goal, int] = {"worst-month": 12, "load": 4}
+"""Sets of up to so many units are moved together; two-angle ones are first searched again unit by unit."""
+TOGETHER_DEG, NEXT_TO_NOTHING = 1.0, 3e-4
+"""Units turned against each other by less are put on one mount if the set's worth falls by no more than this share."""
+DRAWS = 10
+"""Sets drawn for the poorest month, besides the one that was chosen; a quarter as many on the way to the set asked for."""
+BOUND_STEP_SHARE = 0.6
+"""Facings that bounds are worked out for stand this much closer than candidates: the closer, the tighter."""
+EVERYWHERE = "every facing"
+VALUE_UNIT: dict[Goal, str] = {
+    "annual": "kWh per year",
+    "worst-month": "kWh in the poorest month",
+    "shortest-gap": "hours",
+    "load": "kWh used per year",
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class UnitPlan:
+    """The chosen set, and the sets for every smaller number of units.
+
+    candidate_count, candidate_step_deg   facings that sets were chosen from, and how far apart on the sky; None where
+        all units face the one best way
+    bound_holds_for                       what facings the bounds speak of
+    """
+
+    goal: Goal
+    mounts: Mounts
+    best: Ability
+    curve: tuple[Ability, ...]
+    curve_mounts: tuple[Mounts, ...]
+    candidate_count: int | None
+    candidate_step_deg: float | None
+    bound_holds_for: str
+
+
+def choose_units(
+    prospect: Prospect,
+    goal: Goal,
+    units: int,
+    *,
+    found: Found | None = None,
+    most_use_kwh: float = np.inf,
+    progress: Callable[[int, int], None] | None = None,
+) -> UnitPlan:
+    """The best set of `units` units found for a goal, and how it grows from one unit on.
+
+    found          the best facing for the goal, where it is known; its bound is for one unit
+    most_use_kwh   what the load asks for a year, for the goal "load"
+    """
+    single = best_facing(prospect, goal) if found is None else found
+    alone = goal == "annual"
+    # energies add up: the best facing is the best for any number of units
+    candidates = (
+        Candidates(facings=single.facing, step_deg=0.0)
+        if alone
+        else spread(prospect, goal, _at_hand(prospect, goal, single.facing))
+    )
+    items = features(prospect, goal, candidates.facings)
+    chooser, holds_for = _chooser(prospect, goal, candidates, items, single, most_use_kwh)
+    growth, watch = Growth(chooser), Watch(prospect, goal)
+    curve: list[Ability] = []
+    curve_mounts: list[Mounts] = []
+    for count in range(1, units + 1):
+        growth.grow()
+        chosen = growth.best
+        bound = chooser.bound(count, chosen)
+        # what no facing at all can better; a bound over the candidates may yet be beaten between them
+        known = (
+            bound
+            if holds_for == EVERYWHERE
+            else -chooser.dark_steps
+            if isinstance(chooser, GapChooser)
+            else np.inf
+        )
+        slack = {"worst-month": 1e-4 * bound, "shortest-gap": 0.75}.get(goal, 0.0)
+        thorough = count in (1, units)
+        if alone or chooser.value(chosen) >= known - slack or (goal == "load" and not thorough):
+            mounts = _mounts(candidates.facings, chosen)
+        else:
+            mounts = polished(prospect, goal, candidates, chosen, watch, thorough=thorough)
+        curve.append(watch.ability(mounts, bound))
+        curve_mounts.append(mounts)
+        if progress is not None:
+            progress(count, units)
+    # no facing of any kind can shorten the site's own darkness, nor a load use more than it asks for
+    if (goal == "shortest-gap" and curve[-1].upper_bound <= prospect.dark_gap_hours) or (
+        goal == "load" and curve[-1].upper_bound >= most_use_kwh
+    ):
+        holds_for = EVERYWHERE
+    return UnitPlan(
+        goal=goal,
+        mounts=curve_mounts[-1],
+        best=curve[-1],
+        curve=tuple(curve),
+        curve_mounts=tuple(curve_mounts),
+        candidate_count=None if alone else candidates.facings.count,
+        candidate_step_deg=None if alone else candidates.step_deg,
+        bound_holds_for=holds_for,
+    )
+
+
+def _at_hand(prospect: Prospect, goal: Goal, best: Facings) -> Facings:
+    """The facings that must be among the candidates: the best one and, of two-angle optics, those that share the year."""
+    if not prospect.rolls_matter or goal == "shortest-gap":
+        return best
+    return together(best, sharing_facings(prospect))
+
+
+def gaps_by_units(
+    prospect: Prospect, until_hours: float, most: int, found: Found | None = None
+) -> list[tuple[int, float]]:
+    """Units and the longest gap, hours, of the best set of so many found, from one unit until a gap is short
+    enough.
+
+    As `choose_units` for the shortest gap, without bounds and without the last degrees.
+    """
+    single = best_facing(prospect, "shortest-gap") if found is None else found
+    candidates = spread(prospect, "shortest-gap", single.facing)
+    items = features(prospect, "shortest-gap", candidates.facings)
+    lists = RunLists.of(items, prospect.track.step_count)
+    chooser = GapChooser(lists, None, 0)
+    growth = Growth(chooser)
+    reached: list[tuple[int, float]] = []
+    for count in range(1, most + 1):
+        growth.grow()
+        gap_steps, _ = longest_gap_steps(chooser.held(growth.best), prospect.track.step_count)
+        hours = gap_steps * prospect.track.step_hours
+        reached.append((count, hours))
+        if hours <= until_hours:
+            break
+    return reached
+
+
+def features(prospect: Prospect, goal: Goal, some: Facings) -> list[Any]:
+    """What a goal needs to know of each facing: energy, energies by month, stretches of light or power by
+    interval."""
+    if goal == "annual":
+        return list(prospect.annual_kwh(some))
+    if goal == "worst-month":
+        return list(prospect.month_kwh(some)[:, prospect.whole_months])
+    if goal == "load":
+        return [prospect.power_w(some, i).astype(np.float32) for i in range(some.count)]
+    return runs_of_facings(prospect.track, prospect.year.ready, axes_enu_xyz(some), some.tilt_deg)
+
+
+def _chooser(
+    prospect: Prospect,
+    goal: Goal,
+    candidates: Candidates,
+    items: list[Any],
+    single: Found,
+    most_use_kwh: float,
+) -> tuple[Chooser, str]:
+    """The chooser of a goal with its bound, and what the bound holds for."""
+    listed = f"the {len(items)} facings tried, {candidates.step_deg:.3g} deg apart"
+    if goal == "annual":
+        searched = "the facings that the search tried"
+        return AnnualChooser(np.array(items), single.bound), searched if single.bound is None else EVERYWHERE
+    if goal == "worst-month":
+        kwh = np.stack(items)
+        if prospect.rolls_matter:
+            return MonthChooser(
+                kwh, lambda weights: _most_listed(prospect, candidates.facings, kwh, weights)
+            ), listed
+        return MonthChooser(kwh, lambda weights: _most_weighted(prospect, weights)), EVERYWHERE
+    if goal == "load":
+        use = prospect.use
+        assert use is not None
+        return LoadChooser(np.stack(items), use, most_use_kwh, prospect.years), listed
+    wide = widened_run_lists(prospect, BOUND_STEP_SHARE * candidates.step_deg)
+    dark_steps = round(prospect.dark_gap_hours / prospect.track.step_hours)
+    lists = RunLists.of(items, prospect.track.step_count)
+    return GapChooser(lists, wide, dark_steps), listed if wide is None else EVERYWHERE
+
+
+def _most_listed(prospect: Prospect, some: Facings, kwh: FloatArray, weights: FloatArray) -> float:
+    """The most energy that any of the facings has when each whole month counts by its weight, with what the cells of sky
+    may have left out of it."""
+    best = some.take([int((kwh @ weights).argmax())])
+    error = prospect.months.cell_error_kwh(axes_enu_xyz(best), best.tilt_deg)
+    return float((kwh @ weights).max() + weights.max() * error[0])
+
+
+def _most_weighted(prospect: Prospect, weights: FloatArray) -> float:
+    """The most energy that any facing has when each whole month counts by its weight."""
+    factor = np.zeros(len(prospect.months.sky.period_utc))
+    factor[prospect.whole_months] = weights
+    sky = prospect.months.sky.merged(factor)
+    year = prospect.year.with_sky(sky)
+    weighted = replace(prospect, year=year, scout=year)
+    found = best_facing(weighted, "annual", 2.0)
+    bound = annual_bound(weighted, found.score)[0] if found.bound is None else found.bound
+    return bound * prospect.years
+
+
+# ---------------------------------------------------------------- the last degrees
+
+
+def polished(
+    prospect: Prospect, goal: Goal, candidates: Candidates, chosen: Set, watch: Watch, *, thorough: bool
+) -> Mounts:
+    """The set with each unit moved about a little as long as that helps, as mounts.
+
+    thorough   until no step down to FINEST_STEP_SHARE helps, or MOST_TRIED were tried; else a few steps
+    """
+    plain = _mounts(candidates.facings, chosen)
+    if not thorough and len(chosen) > MOST_POLISHED:
+        return plain
+    now = candidates.facings.take(chosen)
+    if prospect.rolls_matter and goal in TURNED_AGAIN and len(chosen) <= TURNED_AGAIN[goal]:
+        now = turned_again(prospect, goal, candidates.facings, now)
+    if goal == "worst-month" and len(chosen) <= TURNED_AGAIN[goal]:
+        now = best_together(prospect, candidates.facings, now, DRAWS if thorough else DRAWS // 4)
+    items = features(prospect, goal, now)
+    share, turn_deg, tried = FIRST_STEP_SHARE, 0.0, 0
+    while share >= (FINEST_STEP_SHARE if thorough else LAST_STEP_SHARE) and tried < MOST_TRIED:
+        helped = False
+        for place in range(now.count):
+            one = now.take([place])
+            around = nearby(one, share * candidates.step_deg, turn_deg, rolls=prospect.rolls_matter)
+            reached = features(prospect, goal, around)
+            rest = [*items[:place], *items[place + 1 :]]
+            small = _small_chooser(prospect, goal, [*rest, items[place], *reached])
+            values = small.with_each(list(range(len(rest))))[len(rest) :]
+            best = int(values.argmax())
+            if values[best] > values[0]:
+                helped, items[place] = True, reached[best - 1]
+                for column, new in zip(now, around, strict=True):
+                    column[place] = new[best - 1]
+            tried += around.count
+        turn_deg += GOLDEN_ANGLE_DEG
+        if not (thorough and helped):
+            share /= 2.0
+    polished_set = max((_mounts(now, list(range(now.count))), plain), key=watch.worth)
+    return gathered(polished_set, watch) if goal == "worst-month" else polished_set
+
+
+def gathered(mounts: Mounts, watch: Watch) -> Mounts:
+    """A set with units that face nearly the same way put on one mount, where that costs next to nothing."""
+    least = watch.worth(mounts) * (1.0 - NEXT_TO_NOTHING)
+    for mount in sorted(mounts, key=lambda one: one.count):
+        if mount not in mounts:
+            continue  # another has joined it
+        rest = tuple(one for one in mounts if one != mount)
+        for other in sorted(rest, key=lambda one: -one.count):
+            if len(distinct(axes_enu_xyz(of_mounts((mount, other))), np.zeros(2), TOGETHER_DEG, 2)) == 2:
+                continue
+            fewer = tuple(
+                replace(one, count=one.count + mount.count) if one == other else one for one in rest
+            )
+            if watch.worth(fewer) >= least:
+                mounts = fewer
+                break
+    return mounts
+
+
+def _small_chooser(prospect: Prospect, goal: Goal, items: list[Any]) -> Chooser:
+    if goal == "worst-month":
+        return MonthChooser(np.stack(items))
+    if goal == "load":
+        assert prospect.use is not None
+        return LoadChooser(np.stack(items), prospect.use, np.inf, prospect.years)
+    return GapChooser(RunLists.of(items, prospect.track.step_count), None, 0)
+
+
+def _mounts(some: Facings, chosen: Set) -> Mounts:
+    """Distinct facings of a set as mounts with counts, to a hundredth of a degree, by azimuth."""
+    found, counts = places(chosen)
+    held: Counter[Mount] = Counter()
+    for place, count in zip(found, counts, strict=True):
+        held[some.mount(int(place))] += int(count)
+    mounts = [replace(mount, count=count) for mount, count in held.items()]
+    return tuple(sorted(mounts, key=lambda m: (m.azimuth_deg, m.tilt_deg, m.roll_deg)))
