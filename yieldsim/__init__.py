@@ -9,14 +9,14 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from yieldsim.runs.budget import budget
-    from yieldsim.runs.estimate import estimate
-    from yieldsim.runs.horizon import horizon
-    from yieldsim.runs.orient import orient
-    from yieldsim.runs.rank import rank
-    from yieldsim.runs.survey import survey
-    from yieldsim.runs.trace import trace
-    from yieldsim.runs.tune import tune
+    from yieldsim.runs.budget.run import budget
+    from yieldsim.runs.estimate.run import estimate
+    from yieldsim.runs.horizon.run import horizon
+    from yieldsim.runs.orient.run import orient
+    from yieldsim.runs.rank.run import rank
+    from yieldsim.runs.survey.run import survey
+    from yieldsim.runs.trace.run import trace
+    from yieldsim.runs.tune.run import tune
 
 __all__ = ["budget", "estimate", "horizon", "orient", "rank", "survey", "trace", "tune"]
 
@@ -24,7 +24,7 @@ __all__ = ["budget", "estimate", "horizon", "orient", "rank", "survey", "trace",
 def __getattr__(name: str) -> Any:
     """Load a public verb from its run, or the version from the installed package."""
     if name in __all__:
-        return getattr(import_module(f"yieldsim.runs.{name}"), name)
+        return getattr(import_module(f"yieldsim.runs.{name}.run"), name)
     if name == "__version__":
         from yieldsim.files.output.provenance import package_version
 

@@ -24,10 +24,10 @@ from yieldsim.files.text.bundled import sites_folder
 from yieldsim.planning.habitat.dispatch import dispatch, needs_from, store_of
 from yieldsim.planning.uncertainty.perturbed_estimate import delivered_w
 from yieldsim.planning.uncertainty.sensitivity import draw
-from yieldsim.runs.budget import budget
-from yieldsim.runs.budget_case import prepare_budget
-from yieldsim.runs.estimate import estimate
-from yieldsim.runs.uncertainty import drawn_run_of, how_sure
+from yieldsim.runs.budget.inputs import prepare_budget
+from yieldsim.runs.budget.run import budget
+from yieldsim.runs.budget.uncertainty import drawn_run_of, how_sure
+from yieldsim.runs.estimate.run import estimate
 
 ROWS = 87_660
 SITE, COLLECTOR = sites_folder() / "lantern-ridge.toml", sites_folder() / "wide.collector.toml"

@@ -15,7 +15,7 @@ import numpy as np
 from yieldsim.energy.integration import converge
 from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
 from yieldsim.files.inputs.readers import read_body
-from yieldsim.runs.prepare import prepare
+from yieldsim.runs.setup.prepare import prepare
 from yieldsim.sky.apparent import SiteSky
 
 SITES = Path(__file__).parents[2] / "sites"

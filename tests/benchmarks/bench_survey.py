@@ -19,10 +19,10 @@ from pathlib import Path
 
 from yieldsim.base.model import Site
 from yieldsim.files.inputs.readers import read_body
-from yieldsim.runs.estimate import estimate
-from yieldsim.runs.horizon import horizon
-from yieldsim.runs.survey import survey
-from yieldsim.runs.survey_options import SurveyOptions
+from yieldsim.runs.estimate.run import estimate
+from yieldsim.runs.horizon.run import horizon
+from yieldsim.runs.survey.options import SurveyOptions
+from yieldsim.runs.survey.run import survey
 
 ROOT = Path(__file__).resolve().parents[2]
 TERRAIN = ROOT.parent / "shared" / "data" / "terrain"

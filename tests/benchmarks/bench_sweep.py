@@ -149,7 +149,7 @@ def memory() -> None:
     """Peak memory of weighing ten years at ten minutes."""
     from yieldsim.files.text.bundled import sites_folder
     from yieldsim.planning.sunlight.cumulative_sky import weigh as weigh_run
-    from yieldsim.runs.prepare import prepare
+    from yieldsim.runs.setup.prepare import prepare
 
     sites = sites_folder()
     ready = prepare(sites / "rust-plain.toml", sites / "narrow.collector.toml", years=10, interval_minutes=10)

@@ -20,7 +20,7 @@ from yieldsim.base.errors import InputError
 from yieldsim.cli.main import main
 from yieldsim.files.inputs.readers import read_collector
 from yieldsim.files.text.bundled import sites_folder
-from yieldsim.runs.budget import budget as budget_run
+from yieldsim.runs.budget.run import budget as budget_run
 
 SPAN = ["--start", "2027-04-20", "--end", "2027-06-23"]
 FILES = ["--site", "sites/lantern-ridge.toml", "-c", "sites/wide.collector.toml"]
@@ -369,7 +369,7 @@ def test_a_file_in_the_place_of_the_folder_is_told_before_the_run(
     folder: Path, done, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.chdir(folder)
-    monkeypatch.setattr("yieldsim.runs.budget.budget", lambda *_, **__: pytest.fail("it ran"))
+    monkeypatch.setattr("yieldsim.runs.budget.run.budget", lambda *_, **__: pytest.fail("it ran"))
     with pytest.raises(SystemExit) as left:
         main(["budget", "e", "-l", "sites/habitat.load.toml", "--out", "doubts.toml"])
     assert left.value.code == 2

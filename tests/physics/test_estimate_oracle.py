@@ -23,8 +23,8 @@ from yieldsim.base.model import (
 )
 from yieldsim.files.inputs.readers import read_body
 from yieldsim.files.text.bundled import ephemeris_folder
-from yieldsim.runs.deliver import summary_of
-from yieldsim.runs.estimate import estimate
+from yieldsim.runs.estimate.output import summary_of
+from yieldsim.runs.estimate.run import estimate
 
 START, END = "2026-01-01", "2027-01-01"
 RNG = np.random.default_rng(20260101)

@@ -15,8 +15,8 @@ from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings, le
 from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.orientation.pointing_tolerance import losses_on_a_crooked_mast, losses_when_off
 from yieldsim.planning.sunlight.cumulative_sky import weigh
-from yieldsim.runs.estimate import estimate
-from yieldsim.runs.prepare import prepare
+from yieldsim.runs.estimate.run import estimate
+from yieldsim.runs.setup.prepare import prepare
 
 TROUGH = BiaxialAcceptance(
     transverse_deg=[0, 2, 4, 6, 8],

@@ -24,8 +24,8 @@ from yieldsim.files.inputs.readers import read_body
 from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, of_mounts
 from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.sunlight.cumulative_sky import weigh
-from yieldsim.runs.estimate import estimate
-from yieldsim.runs.prepare import prepare
+from yieldsim.runs.estimate.run import estimate
+from yieldsim.runs.setup.prepare import prepare
 
 ROUND = RoundAcceptance(
     incidence_deg=[0, 4, 8, 10, 12], acceptance_fraction=[0.82, 0.8, 0.7, 0.4, 0.0], source="point"

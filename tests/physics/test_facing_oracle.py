@@ -31,7 +31,7 @@ from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.orientation.optimise import best_facing
 from yieldsim.planning.sunlight.cumulative_sky import weigh
 from yieldsim.planning.unit_sets.design import choose_units
-from yieldsim.runs.prepare import prepare
+from yieldsim.runs.setup.prepare import prepare
 
 LOPSIDED = BiaxialAcceptance(
     transverse_deg=[-5, -3, 0, 2, 6, 9],

@@ -20,10 +20,10 @@ rasterio = pytest.importorskip("rasterio")
 
 from yieldsim.files.terrain.projection import from_map  # noqa: E402
 from yieldsim.files.terrain.raster import open_raster  # noqa: E402
-from yieldsim.runs.estimate import estimate  # noqa: E402
-from yieldsim.runs.horizon import horizon  # noqa: E402
-from yieldsim.runs.survey import survey  # noqa: E402
-from yieldsim.runs.survey_options import SurveyOptions  # noqa: E402
+from yieldsim.runs.estimate.run import estimate  # noqa: E402
+from yieldsim.runs.horizon.run import horizon  # noqa: E402
+from yieldsim.runs.survey.options import SurveyOptions  # noqa: E402
+from yieldsim.runs.survey.run import survey  # noqa: E402
 
 SHARED = Path(__file__).resolve().parents[3] / "shared" / "data"
 RIDGE = SHARED / "terrain" / "lola_south_ridge_10m.tif"

@@ -10,7 +10,7 @@ import pytest
 from yieldsim.base.model import BiaxialAcceptance
 from yieldsim.optics.acceptance import half_width_deg
 from yieldsim.optics.etendue import projected_acceptance_sr
-from yieldsim.runs.trace import acceptance_from_prescription
+from yieldsim.runs.trace.run import acceptance_from_prescription
 
 
 @pytest.mark.parametrize("edge_deg", [10.0, 30.0])

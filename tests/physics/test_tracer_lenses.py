@@ -28,7 +28,7 @@ from yieldsim.optics.raytrace.grooves import (
 from yieldsim.optics.raytrace.sampling import disc_radius_table
 from yieldsim.optics.raytrace.scene import Scene, build_scene
 from yieldsim.optics.raytrace.tracer import Seen, directions_xyz, paths, record, trace
-from yieldsim.runs.trace_summary import spot_size
+from yieldsim.runs.trace.summary import spot_size
 
 N = 1.4906
 NORMAL = np.array([0.0, 0.0, 1.0])

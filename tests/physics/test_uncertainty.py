@@ -19,9 +19,9 @@ from yieldsim.files.text.bundled import sites_folder
 from yieldsim.planning.uncertainty import sensitivity
 from yieldsim.planning.uncertainty.perturbed_estimate import DrawnRun, delivered_w, drawn_run
 from yieldsim.planning.uncertainty.precomputed_sky import drawn_sky
-from yieldsim.runs.budget import budget
-from yieldsim.runs.estimate import estimate
-from yieldsim.runs.prepare import prepare
+from yieldsim.runs.budget.run import budget
+from yieldsim.runs.estimate.run import estimate
+from yieldsim.runs.setup.prepare import prepare
 
 
 def plan(*inputs: tuple[str, str, tuple[float, ...]], draws: int = 1024, seed: int = 3) -> UncertainPlan:

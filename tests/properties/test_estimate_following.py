@@ -12,9 +12,9 @@ from yieldsim.base.errors import InputError
 from yieldsim.base.model import Collector, Dust, HorizonMask, Mount, RoundAcceptance, Site
 from yieldsim.files.inputs.readers import read_body
 from yieldsim.files.text.bundled import sites_folder
-from yieldsim.runs.deliver import summary_of
-from yieldsim.runs.estimate import estimate
-from yieldsim.runs.orient import orient
+from yieldsim.runs.estimate.output import summary_of
+from yieldsim.runs.estimate.run import estimate
+from yieldsim.runs.orient.run import orient
 
 SPAN = ("2027-01-05", "2027-04-01")
 RIDGE = Site(

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from yieldsim.base.model import Collector, Dust, Fibre, HorizonMask, Mount, RoundAcceptance, Shield, Site
 from yieldsim.files.inputs.readers import read_body
-from yieldsim.runs.deliver import summary_of
-from yieldsim.runs.estimate import estimate
+from yieldsim.runs.estimate.output import summary_of
+from yieldsim.runs.estimate.run import estimate
 
 MOON, MARS = read_body("moon").noun, read_body("mars").noun
 SPAN = ("2027-01-05", "2027-01-19")

@@ -12,8 +12,8 @@ from rasterio.transform import Affine  # noqa: E402
 
 from yieldsim.base.model import Collector, Mount, RoundAcceptance, Site  # noqa: E402
 from yieldsim.files.inputs.readers import read_body  # noqa: E402
-from yieldsim.runs.survey import survey  # noqa: E402
-from yieldsim.runs.survey_options import SurveyOptions  # noqa: E402
+from yieldsim.runs.survey.options import SurveyOptions  # noqa: E402
+from yieldsim.runs.survey.run import survey  # noqa: E402
 
 SPAN = {"moon": ("2027-01-01", "2027-02-01"), "mars": ("2027-10-01", "2027-10-25")}
 """On Mars the first sunrise of the southern spring."""

@@ -51,8 +51,8 @@ def budget(
     life support without margins, independent checks and the approval of the responsible engineers.
     """
     from yieldsim.files.output.dataset import refuse_file
-    from yieldsim.runs.budget import budget as run
-    from yieldsim.runs.deliver_budget import budget_of, write_budget
+    from yieldsim.runs.budget.output import budget_of, write_budget
+    from yieldsim.runs.budget.run import budget as run
 
     folder = out or (estimate_path if estimate_path.is_dir() else estimate_path.parent)
     refuse_file(folder)

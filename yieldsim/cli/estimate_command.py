@@ -66,8 +66,8 @@ def estimate(
     Direct sunlight only: a fixed concentrator makes no use of diffuse light.
     """
     from yieldsim.files.output.dataset import refuse_file
-    from yieldsim.runs.deliver import summary_of, write_estimate
-    from yieldsim.runs.estimate import estimate as run
+    from yieldsim.runs.estimate.output import summary_of, write_estimate
+    from yieldsim.runs.estimate.run import estimate as run
 
     folder = out or Path("reports") / site.stem
     refuse_file(folder)
@@ -99,7 +99,7 @@ def estimate(
 def report(estimate_path: Path, out: Path | None, as_json: bool) -> None:
     """Write report.pdf and report.png of ESTIMATE: an estimate.nc or the folder that holds one."""
     from yieldsim.files.output.dataset import read_dataset
-    from yieldsim.runs.deliver import summary_of, write_report
+    from yieldsim.runs.estimate.output import summary_of, write_report
 
     ds = read_dataset(estimate_path)
     folder = out or (estimate_path if estimate_path.is_dir() else estimate_path.parent)

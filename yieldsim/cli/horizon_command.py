@@ -54,7 +54,7 @@ def horizon(
 
     Files are given as --terrain FINE COARSE ... or with --terrain repeated, finest first.
     """
-    from yieldsim.runs.horizon import horizon_of_file, horizon_summary, write_horizon
+    from yieldsim.runs.horizon.run import horizon_of_file, horizon_summary, write_horizon
 
     if as_json and out is None:
         raise click.UsageError("--json needs --out: stdout would hold the table")

@@ -101,9 +101,9 @@ def orient(
     Energies are those of all units of the collector file facing the same way. With --units, facings for so
     many units are chosen together and written as a collector file for `yieldsim estimate`.
     """
-    from yieldsim.runs.deliver_orient import write_orient
-    from yieldsim.runs.orient import answered, questions_of, summary_of
-    from yieldsim.runs.orient_summary import oriented
+    from yieldsim.runs.orient.output import write_orient
+    from yieldsim.runs.orient.run import answered, questions_of, summary_of
+    from yieldsim.runs.orient.summary import oriented
 
     questions = questions_of(
         goal=goal,

@@ -66,9 +66,9 @@ def rank(
 ) -> None:
     """Compare COLLECTOR at each SITE over the same span: energy, poorest month, longest gap, hours, and
     why."""
-    from yieldsim.runs.deliver_rank import write_rank
-    from yieldsim.runs.rank import rank as run
-    from yieldsim.runs.rank import summary_of
+    from yieldsim.runs.rank.output import write_rank
+    from yieldsim.runs.rank.run import rank as run
+    from yieldsim.runs.rank.run import summary_of
 
     with progress("Sites") as advance:
         ds = run(

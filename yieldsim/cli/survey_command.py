@@ -91,9 +91,9 @@ def survey(
     A variable of a NetCDF file that holds several is FILE.nc:VARIABLE. An interrupted survey goes on from its finished tiles when it
     is started again with the same arguments.
     """
-    from yieldsim.runs.survey import summary_of_survey, write_survey
-    from yieldsim.runs.survey import survey as run
-    from yieldsim.runs.survey_options import SurveyOptions
+    from yieldsim.runs.survey.options import SurveyOptions
+    from yieldsim.runs.survey.run import summary_of_survey, write_survey
+    from yieldsim.runs.survey.run import survey as run
 
     asked = {
         name: given.pop(name) for name in ("body", "collector", "start", "end", "years", "like", "kernels")

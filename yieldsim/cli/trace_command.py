@@ -50,8 +50,8 @@ def trace(
 
     The table is what a collector file takes: [acceptance] table = "acceptance.csv", source = "point".
     """
-    from yieldsim.runs.trace import trace as run
-    from yieldsim.runs.trace_page import refuse_place, write_trace
+    from yieldsim.runs.trace.output import refuse_place, write_trace
+    from yieldsim.runs.trace.run import trace as run
 
     if out is not None:
         refuse_place(out)

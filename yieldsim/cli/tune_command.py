@@ -50,8 +50,8 @@ def tune(
 
     Writes a table and a figure of the whole range, and the file with the best values put in.
     """
-    from yieldsim.runs.tune import tune as run
-    from yieldsim.runs.tune_page import write_tune
+    from yieldsim.runs.tune.output import write_tune
+    from yieldsim.runs.tune.run import tune as run
 
     with progress("Tuning") as advance:
         tuned = run(

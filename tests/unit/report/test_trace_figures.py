@@ -12,7 +12,7 @@ from matplotlib.text import Text
 from yieldsim.report.layout import style
 from yieldsim.report.trace import draw_acceptance
 from yieldsim.report.tune import TuneFigure, _compose, tune_pictures
-from yieldsim.runs.tune import Range, at_end
+from yieldsim.runs.tune.run import Range, at_end
 
 
 @pytest.mark.parametrize("half_width_deg", [0.2, 1.0, 1.9, 2.0])

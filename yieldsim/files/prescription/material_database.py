@@ -3,7 +3,7 @@
 
 An unknown name is an error with the likely one named, never a stand-in. Where the database has no
 absorption for a material, none is assumed and the material says so; beyond the wavelengths that the data
-cover, the last value holds, and `runs.trace` warns with the share of sunlight concerned.
+cover, the last value holds, and `runs.trace.run` warns with the share of sunlight concerned.
 """
 
 from __future__ import annotations

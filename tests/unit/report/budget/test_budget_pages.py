@@ -21,7 +21,7 @@ from yieldsim.report.budget.pages import budget_pdf
 from yieldsim.report.budget.uncertainty import draw_convergence, draw_curves, draw_ranking
 from yieldsim.report.estimate.text import summary_of
 from yieldsim.report.layout import style
-from yieldsim.runs.budget import budget
+from yieldsim.runs.budget.run import budget
 
 pymupdf = pytest.importorskip("pymupdf")
 

@@ -1,0 +1,107 @@
+"""What a user may write for start, end and years."""
+
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from yieldsim.base.errors import InputError
+from yieldsim.runs.setup.time_span import span_utc, time_grid, utc_instant
+
+SIX = np.datetime64("2027-03-01T06:00", "ns")
+EAST = dt.timezone(dt.timedelta(hours=2))
+
+
+@pytest.mark.parametrize(
+    "value",
+    [
+        "2027-03-01T06:00",
+        " 2027-03-01 06:00 ",
+        "2027-03-01T06:00:00Z",
+        "2027-03-01T08:00+02:00",
+        dt.datetime(2027, 3, 1, 6),
+        dt.datetime(2027, 3, 1, 8, tzinfo=EAST),
+        np.datetime64("2027-03-01T06"),
+    ],
+)
+def test_one_instant_many_spellings(value):
+    assert utc_instant(value, "start") == SIX
+
+
+def test_dates_are_midnight():
+    assert (
+        utc_instant(dt.date(2027, 3, 1), "start")
+        == utc_instant("2027-03-01", "start")
+        == SIX - np.timedelta64(6, "h")
+    )
+
+
+@pytest.mark.parametrize(
+    "value", ["soon", "", "2027-13-01", "3027-01-01", "1066-01-01", 2027, 3.5, True, np.datetime64("NaT")]
+)
+def test_what_is_no_instant(value):
+    with pytest.raises(InputError, match="start"):
+        utc_instant(value, "start")
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "years", "hours"),
+    [
+        (None, None, None, 8760),
+        ("2028-01-01", None, None, 8784),
+        ("2027-01-01", None, 2.0, 8760 + 8784),
+        ("2027-01-01", None, 0.5, 4383),
+        ("2027-02-28", "2027-03-01", None, 24),
+    ],
+)
+def test_spans(start, end, years, hours):
+    begin, finish = span_utc(start, end, years)
+    assert (finish - begin) / np.timedelta64(1, "h") == hours
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "years"),
+    [
+        ("2027-01-01", "2027-01-01", None),
+        ("2027-01-02", "2027-01-01", None),
+        (None, None, 0),
+        (None, None, 61),
+        (None, "2030-01-01", 1),
+    ],
+)
+def test_spans_refused(start, end, years):
+    with pytest.raises(InputError):
+        span_utc(start, end, years)
+
+
+def test_a_grid_counts_whole_intervals_and_follows_the_leap_second():
+    begin, finish = np.datetime64("2016-12-31T22:00", "ns"), np.datetime64("2017-01-01T02:00", "ns")
+    grid = time_grid(begin, finish, 60.0)
+    # the hour before 2017 had 3601 seconds
+    np.testing.assert_allclose(np.diff(grid.edge_tdb_s), [3600, 3601, 3600, 3600], atol=1e-3)
+    utc, tdb_s = grid.fine(0, 4, 4)
+    assert len(utc) == len(tdb_s) == 16
+    assert utc[0] == begin + np.timedelta64(450, "s")
+    with pytest.raises(InputError, match="whole intervals"):
+        time_grid(begin, finish + np.timedelta64(1, "m"), 60.0)
+
+
+def test_a_leap_second_is_told_as_one():
+    with pytest.raises(InputError, match="seconds 00 to 59; a moment within a leap second cannot be named"):
+        utc_instant("2016-12-31T23:59:60Z", "start")
+
+
+def test_seconds_are_whole():
+    with pytest.raises(InputError, match=r"start .* whole seconds"):
+        utc_instant("2027-01-01T00:00:00.5", "start")
+
+
+def test_a_missing_time_of_pandas_is_told():
+    with pytest.raises(InputError, match="end NaT is not a time"):
+        utc_instant(pd.NaT, "end")
+
+
+@pytest.mark.parametrize("minutes", [30, np.int64(30), np.float32(30.0)])
+def test_numbers_of_numpy_are_numbers(minutes):
+    assert time_grid(SIX, SIX + np.timedelta64(2, "h"), minutes).count == 4

@@ -1,0 +1,62 @@
+"""Where the cells of a survey lie: windows across the ends of a map that goes around the body."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from yieldsim.base.errors import InputError
+from yieldsim.files.inputs.readers import read_body
+
+rasterio = pytest.importorskip("rasterio")
+pytest.importorskip("pyproj")
+
+from rasterio.transform import Affine  # noqa: E402
+
+from yieldsim.files.terrain.raster import open_raster  # noqa: E402
+from yieldsim.runs.survey.layout import window_pixels  # noqa: E402
+
+
+@pytest.fixture(scope="module")
+def planet(tmp_path_factory):
+    """Two degrees a pixel around the Moon, from longitude 0."""
+    path = tmp_path_factory.mktemp("planet") / "planet.tif"
+    options = {"driver": "GTiff", "width": 180, "height": 90, "count": 1, "dtype": "float32"}
+    place = Affine(2.0, 0.0, 0.0, 0.0, -2.0, 90.0)
+    with rasterio.open(path, "w", crs="+proj=longlat +R=1737400", transform=place, **options) as file:
+        file.write(np.arange(16200, dtype=np.float32).reshape(90, 180), 1)
+    return open_raster(path, read_body("moon").noun)
+
+
+@pytest.mark.parametrize(
+    ("window", "block"),
+    [
+        ((10.0, -10.0, 20.0, 10.0), (40, 5, 10, 5)),
+        ((-10.0, -10.0, 10.0, 10.0), (40, -5, 10, 10)),
+        ((350.0, -10.0, 370.0, 10.0), (40, 175, 10, 10)),
+        (None, (0, 0, 90, 180)),
+    ],
+)
+def test_windows_may_cross_the_ends_of_a_whole_turn(planet, window, block):
+    found = window_pixels(planet, window, 1)
+    assert found == block
+    # the places are the same, whichever turn the window counts in
+    longitude = planet.to_place(np.array([45.0]), np.array([float(found[1])]))[1][0]
+    assert longitude % 360.0 == pytest.approx((2.0 * found[1] + 1.0) % 360.0)
+
+
+@pytest.mark.parametrize(
+    "window",
+    [(-400.0, 0.0, -390.0, 2.0), (-10.0, 0.0, 360.0, 2.0), (0.0, 80.0, 10.0, 95.0), (0.0, 0.0, np.nan, 2.0)],
+)
+def test_windows_outside_are_refused(planet, window):
+    with pytest.raises(InputError, match="window is"):
+        window_pixels(planet, window, 1)
+
+
+def test_a_rotated_map_gives_no_cells(planet):
+    turned = replace(planet, transform=(2.0, 0.1, 0.0, 0.1, -2.0, 90.0))
+    with pytest.raises(InputError, match="is rotated: a survey's map needs rows along x"):
+        window_pixels(turned, None, 1)

@@ -1,0 +1,1 @@
+"""The run of `budget`: inputs to answer, summary, files."""

@@ -1,0 +1,218 @@
+"""What a budget is worked out from: estimate, loads, store and files, read, checked and laid out over rows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from numbers import Integral, Real
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.load_model import LoadPlan, UncertainPlan
+from yieldsim.base.model import Collector, Notes, Site, Source
+
+if TYPE_CHECKING:
+    import numpy as np
+    import xarray as xr
+
+    from yieldsim.optics.photometry import LightFigures
+    from yieldsim.planning.habitat.dispatch import Needs, Store
+    from yieldsim.planning.habitat.load_profile import Rows
+
+LONGEST_ROW_HOURS = 6.0
+"""Longer rows can't tell an evening from a morning."""
+MOST_UNITS = 10_000_000
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class BudgetCase:
+    """Everything read and laid out over the estimate's rows.
+
+    light_kwh   (rows,)  delivered light of `units` units
+    """
+
+    estimate: xr.Dataset
+    summary: dict[str, Any]
+    plan: LoadPlan
+    figures: LightFigures
+    rows: Rows
+    needs: Needs
+    store: Store
+    light_kwh: np.ndarray
+    units: int
+    site: Site | None
+    collector: Collector | None
+    sources: tuple[Source, ...]
+    notes: Notes
+
+    @property
+    def unit_ratio(self) -> float:
+        """Units of the budget over those of the estimate."""
+        return self.units / int(self.summary["collector"]["unit_count"])
+
+
+def prepare_budget(
+    estimate: str | Path | xr.Dataset,
+    load: str | Path | LoadPlan,
+    units: int | None,
+    reliability: float | None,
+    site: str | Path | Site | None,
+    collector: str | Path | Collector | None,
+    uncertain: str | Path | UncertainPlan | None,
+) -> tuple[BudgetCase, UncertainPlan | None]:
+    """Read and check everything; all problems of all inputs in one InputError."""
+    import xarray as xr
+
+    from yieldsim.files.inputs.load import read_load
+    from yieldsim.files.inputs.readers import read_collector, read_site
+    from yieldsim.files.inputs.uncertainty import read_uncertain
+    from yieldsim.files.output.dataset import read_dataset, refuse_other
+    from yieldsim.optics.photometry import SUNLIGHT, LightFigures
+    from yieldsim.planning.habitat.dispatch import needs_of, store_of
+    from yieldsim.planning.habitat.load_profile import rows_of
+    from yieldsim.report.estimate.summary_schema import estimate_summary
+    from yieldsim.runs.setup.noun_checks import noun_problems
+
+    notes = Notes()
+    problems: list[Problem] = []
+    sources: list[Source] = []
+
+    def read(given: object, kinds: Any, reader: Callable[[Path], Any]) -> Any:
+        if given is None:
+            return None
+        try:
+            if isinstance(given, xr.Dataset):
+                refuse_other(given, "estimate")
+            if isinstance(given, kinds):
+                problems.extend(noun_problems(given))
+                return given
+            found = reader(Path(str(given)))
+        except InputError as error:
+            problems.extend(error.problems)
+            return None
+        if isinstance(found, xr.Dataset):
+            return found
+        sources.extend(found.sources)
+        for warning in found.warnings:
+            notes.add(warning)
+        return found.noun
+
+    problems.extend(
+        Problem("", name, "is None", "a file or what was read from one")
+        for name, given in (("estimate", estimate), ("load", load))
+        if given is None
+    )
+    ds = read(estimate, xr.Dataset, read_dataset)
+    plan = read(load, LoadPlan, read_load)
+    place = read(site, Site, read_site)
+    design = read(collector, Collector, read_collector)
+    doubts = read(uncertain, UncertainPlan, read_uncertain)
+    problems.extend(_wrong_numbers(units, reliability))
+    if uncertain is not None and (site is None or collector is None):
+        hint = "the files that the estimate was made from"
+        problems.append(Problem("", "uncertain", "is given alone", "it beside site and collector", hint))
+    if ds is not None:
+        problems.extend(_unfit(ds))
+        try:
+            summary = estimate_summary(ds)
+        except InputError as error:
+            problems.extend(error.problems)
+    if ds is not None and design is not None and not problems:
+        problems.extend(_other_mounts(ds, design))
+    if problems:
+        raise InputError(problems)
+    _compare_sources(summary, sources, notes)
+    light = LightFigures(**summary["delivered_light"]) if "delivered_light" in summary else SUNLIGHT
+    figures = LightFigures(
+        luminous_efficacy_lm_per_w=plan.luminous_efficacy_lm_per_w or light.luminous_efficacy_lm_per_w,
+        photon_yield_umol_per_j=plan.photon_yield_umol_per_j or light.photon_yield_umol_per_j,
+    )
+    if reliability is not None:
+        plan = replace(plan, reliability=reliability)
+    own_units = int(summary["collector"]["unit_count"])
+    ratio = (units or own_units) / own_units
+    scaled = scaled_light(ds, ratio)
+    rows = rows_of(scaled)
+    case = BudgetCase(
+        estimate=ds,
+        summary=summary,
+        plan=plan,
+        figures=figures,
+        rows=rows,
+        needs=needs_of(plan.loads, rows, figures),
+        store=store_of(plan.storage, rows.hours),
+        light_kwh=scaled["delivered_power_w"].values * rows.hours / 1000.0,
+        units=units or own_units,
+        site=place,
+        collector=design,
+        sources=tuple(sources),
+        notes=notes,
+    )
+    return case, doubts
+
+
+def scaled_light(ds: xr.Dataset, ratio: float) -> xr.Dataset:
+    """The estimate with its light and its shields' power times a ratio of units."""
+    if ratio == 1.0:
+        return ds
+    scaled = {name: ds[name] * ratio for name in ("delivered_power_w", "shield_power_w")}
+    return ds.assign(scaled)
+
+
+def _wrong_numbers(units: Any, reliability: Any) -> list[Problem]:
+    """Problems of the numbers that a caller may give; None leaves them to the files."""
+    problems = []
+    whole = isinstance(units, Integral) and not isinstance(units, bool)
+    if units is not None and not (whole and 1 <= units <= MOST_UNITS):
+        problems.append(Problem("", "units", f"is {units!r}", f"a whole number, 1 to {MOST_UNITS}"))
+    if reliability is not None and not (isinstance(reliability, Real) and 0.0 < float(reliability) <= 1.0):
+        problems.append(Problem("", "reliability", f"is {reliability!r}", "more than 0, at most 1"))
+    return problems
+
+
+def _unfit(ds: xr.Dataset) -> list[Problem]:
+    """Problems of an estimate that a budget can't work with."""
+    hours = float(ds.attrs["interval_s"]) / 3600.0
+    if hours > LONGEST_ROW_HOURS:
+        hint = "run the estimate with --interval-minutes 60"
+        return [
+            Problem(
+                "estimate", "", f"has rows of {hours:g} h", f"rows of at most {LONGEST_ROW_HOURS:g} h", hint
+            )
+        ]
+    return []
+
+
+def _other_mounts(ds: xr.Dataset, collector: Collector) -> list[Problem]:
+    """Problems of a collector that is not the estimate's: other facings or counts."""
+    own = list(
+        zip(
+            ds["mount_tilt_deg"].values.tolist(),
+            ds["mount_azimuth_deg"].values.tolist(),
+            ds["mount_roll_deg"].values.tolist(),
+            ds["mount_count"].values.tolist(),
+            strict=True,
+        )
+    )
+    given = [(mount.tilt_deg, mount.azimuth_deg, mount.roll_deg, mount.count) for mount in collector.mounts]
+    if own == given:
+        return []
+    return [
+        Problem(
+            collector.name,
+            "mounts",
+            "differ from those of the estimate",
+            "the collector file that the estimate was made from",
+        )
+    ]
+
+
+def _compare_sources(summary: dict[str, Any], sources: list[Source], notes: Notes) -> None:
+    """Note a site or collector file that is not the one the estimate was made from."""
+    known = {row["sha256"] for row in summary["provenance"]["inputs"]}
+    for source in sources:
+        if known and source.role in ("site", "collector") and source.sha256 not in known:
+            notes.add(
+                f"{source.name} has changed since the estimate was made: years, dust and doubts follow the file"
+            )

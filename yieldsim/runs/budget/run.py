@@ -1,0 +1,70 @@
+"""A habitat's budget: an estimate against loads and a store, with sizes, years of service and how sure it all is."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from yieldsim.base.load_model import LoadPlan, UncertainPlan
+from yieldsim.base.model import Collector, Site
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Progress = Callable[[int, int], None]
+
+
+def budget(
+    estimate: str | Path | xr.Dataset,
+    load: str | Path | LoadPlan,
+    *,
+    units: int | None = None,
+    reliability: float | None = None,
+    site: str | Path | Site | None = None,
+    collector: str | Path | Collector | None = None,
+    uncertain: str | Path | UncertainPlan | None = None,
+    kernels: Sequence[str | Path] = (),
+    progress: Progress | None = None,
+) -> xr.Dataset:
+    """What an estimate's light carries, and with what confidence.
+
+    estimate          an estimate.nc, the folder that holds one, or the Dataset itself
+    load              a load file or the plan itself
+    units             how many units, in the estimate's mix of mounts; those of the estimate when None
+    reliability       takes the place of the load file's
+    site, collector   the files of the estimate: with them [life] and [exchange] of the load file are answered
+    uncertain         an uncertainty file; needs site and collector
+    kernels           further kernels that the estimate was made with, for the draws
+
+    Returns the series over time and load; its attribute "summary" holds budget.json.
+    Raises InputError, DataMissing or CannotCompute.
+    """
+    from yieldsim.planning.habitat.dataset import budget_series
+    from yieldsim.planning.habitat.dispatch import dispatch
+    from yieldsim.runs.budget.inputs import prepare_budget, scaled_light
+    from yieldsim.runs.budget.lifetime import dust_choices, years_of_service
+    from yieldsim.runs.budget.summary import budget_summary
+    from yieldsim.runs.budget.uncertainty import how_sure
+
+    case, doubts = prepare_budget(estimate, load, units, reliability, site, collector, uncertain)
+    flows = dispatch(case.light_kwh, case.needs, case.store)
+    life, dust = years_of_service(case), dust_choices(case)
+    sure = how_sure(case, doubts, kernels, progress) if doubts is not None else None
+    series = budget_series(
+        scaled_light(case.estimate, case.unit_ratio), case.plan.loads, case.needs, case.store, flows
+    )
+    series.attrs = {
+        "Conventions": "CF-1.10",
+        "title": f"Budget of {case.plan.name} at {case.summary['site']['name']}",
+        "source": case.estimate.attrs["source"],
+        "history": f"{case.estimate.attrs['history']}\nyieldsim budget",
+        "interval_s": case.estimate.attrs["interval_s"],
+        "celestial_body": case.summary["site"]["body"],
+    }
+    if sure is not None:
+        series = series.merge(sure.draws, combine_attrs="drop_conflicts")
+    found = budget_summary(case, flows, life, dust, None if sure is None else sure.summary)
+    series.attrs["summary"] = json.dumps(found, ensure_ascii=False)
+    return series

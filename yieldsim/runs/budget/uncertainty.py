@@ -1,0 +1,251 @@
+"""How sure a budget is: its inputs drawn again and again, the estimate re-weighted for each draw."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import xarray as xr
+
+from yieldsim.base.dataset import add
+from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.load_model import DOUBTS, UncertainPlan
+from yieldsim.base.model import Collector, HorizonMask, Site, TerrainHorizon
+from yieldsim.base.vectors import FloatArray
+from yieldsim.planning.habitat import reliability
+from yieldsim.planning.habitat.dispatch import Needs, dispatch, needs_from
+from yieldsim.planning.uncertainty import sensitivity
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from yieldsim.planning.uncertainty.perturbed_estimate import DrawnRun
+    from yieldsim.runs.budget.inputs import BudgetCase
+
+OUTCOMES = {
+    "delivered_kwh": True,
+    "longest_gap_hours": False,
+    "served_fraction": True,
+    "unserved_kwh": False,
+    "longest_outage_hours": False,
+}
+"""What is watched in every draw, and whether more of it is better."""
+RANKED = ("delivered_kwh", "served_fraction")
+POOR_RANKING = 0.9
+LARGEST_DEPARTURE = 5e-3
+"""Of the energy of the draw with all inputs as given, from the estimate's; more is told."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sure:
+    """The answer as JSON and the draws behind it."""
+
+    summary: dict[str, Any]
+    draws: xr.Dataset
+
+
+def how_sure(
+    case: BudgetCase,
+    plan: UncertainPlan,
+    kernels: Sequence[str | Path] = (),
+    progress: Callable[[int, int], None] | None = None,
+) -> Sure:
+    """Run every draw. Raises InputError for inputs that site or collector don't have."""
+    assert case.site is not None
+    assert case.collector is not None
+    file = next((source.name for source in case.sources if source.role == "uncertainty"), "")
+    _refuse_missing(plan, case.site, case.collector, file)
+    drawn = sensitivity.draw(plan)
+    run = drawn_run_of(case, drawn, kernels)
+    names = [one.what for one in plan.inputs]
+    found = {name: np.empty(plan.draws) for name in OUTCOMES}
+    for number, row in enumerate(drawn.value):
+        for name, value in _outcomes(case, run, dict(zip(names, row.tolist(), strict=True))).items():
+            found[name][number] = value
+        if progress is not None:
+            progress(number + 1, plan.draws)
+    nominal = _outcomes(case, run, {})
+    estimated = float(case.light_kwh.sum())
+    departure = nominal["delivered_kwh"] / estimated - 1.0 if estimated > 0.0 else 0.0
+    if abs(departure) > LARGEST_DEPARTURE:
+        case.notes.add(
+            f"with all inputs as given the re-weighed sky departs from the estimate by {departure:+.1%}: the files or the "
+            "kernels are others than the estimate's"
+        )
+    rankings = {name: _ranking(case, drawn, found[name], name) for name in RANKED}
+    shortfall = {
+        f"p{level}_{name}": sensitivity.reached(found[name], level, False)
+        for level in (90, 99)
+        for name in ("unserved_kwh", "longest_outage_hours")
+    }
+    summary = {
+        "draws": plan.draws,
+        "seed": plan.seed,
+        "scrambles": sensitivity.REPLICATES,
+        "inputs": [
+            {
+                "what": one.what,
+                "meaning": DOUBTS[one.what].meaning,
+                "distribution": one.distribution,
+                "parameters": list(one.parameters),
+                "clipped_draws": int(clipped),
+            }
+            for one, clipped in zip(plan.inputs, drawn.clipped, strict=True)
+        ],
+        "nominal": nominal,
+        "nominal_departure": departure,
+        "outcomes": {name: sensitivity.figures(found[name], better) for name, better in OUTCOMES.items()},
+        "shortfall": shortfall,
+        "ranking": rankings,
+        "convergence": {
+            name: sensitivity.convergence(found[name], better) for name, better in OUTCOMES.items()
+        },
+    }
+    return Sure(summary, _dataset(names, drawn.value, found))
+
+
+def _refuse_missing(plan: UncertainPlan, site: Site, collector: Collector, file: str) -> None:
+    """Raise InputError for uncertain inputs of things that aren't there; `file` is where the plan stands."""
+    fibre, shield = collector.fibre, collector.shield
+    lacking = {
+        "optical_depth": "" if site.optical_depth is not None else f"{site.name} has no [atmosphere]",
+        "dust_rate": "" if site.dust else f"{site.name} has no [dust]",
+        "film_transmittance": "" if shield else f"{collector.name} has no [shield]",
+        "shield_removal": ""
+        if shield and shield.cycle_hours
+        else f"{collector.name} has no [shield] that runs",
+        "fibre_coupling": "" if fibre else f"{collector.name} has no [fibre]",
+        "fibre_attenuation": "" if fibre else f"{collector.name} has no [fibre]",
+        "fibre_darkening": (
+            ""
+            if fibre and fibre.darkening_db_per_km_per_year
+            else f"{collector.name} has no fibre that darkens"
+        ),
+    }
+    problems = [
+        Problem(file, f"[[uncertain]] {one.what}", "can't be drawn", hint=lacking[one.what])
+        for one in plan.inputs
+        if lacking.get(one.what)
+    ]
+    if problems:
+        raise InputError(problems)
+
+
+def drawn_run_of(case: BudgetCase, drawn: sensitivity.Draws, kernels: Sequence[str | Path] = ()) -> DrawnRun:
+    """The sky of the estimate, ready for draws."""
+    from yieldsim.planning.uncertainty.perturbed_estimate import drawn_run
+    from yieldsim.planning.uncertainty.precomputed_sky import drawn_sky
+    from yieldsim.runs.setup.prepare import prepare
+
+    assert case.site is not None
+    assert case.collector is not None
+    ready = prepare(
+        _with_mask(case.site, case.estimate),
+        case.collector,
+        case.rows.edge_utc[0],
+        case.rows.edge_utc[-1],
+        interval_minutes=case.rows.hours * 60.0,
+        kernels=kernels,
+    )
+
+    def span(what: str, neutral: float) -> tuple[float, float]:
+        values = drawn.of(what)
+        if values is None:
+            return neutral, neutral
+        return min(float(values.min()), neutral), max(float(values.max()), neutral)
+
+    sky = drawn_sky(ready.setting, ready.grid, span("horizon_height_deg", 0.0))
+    return drawn_run(ready.setting, ready.grid, sky, span("fibre_attenuation", 1.0))
+
+
+def _with_mask(site: Site, ds: xr.Dataset) -> Site:
+    """The site with the estimate's own skyline where it was computed from terrain."""
+    if not isinstance(site.horizon, TerrainHorizon):
+        return site
+    mask = HorizonMask(
+        azimuth_deg=ds["horizon_azimuth_deg"].values, elevation_deg=ds["horizon_elevation_deg"].values
+    )
+    return replace(site, horizon=mask)
+
+
+def _outcomes(case: BudgetCase, run: DrawnRun, values: dict[str, float]) -> dict[str, float]:
+    """What is watched, in one draw."""
+    from yieldsim.planning.uncertainty.perturbed_estimate import delivered_w
+
+    power_w = delivered_w(run, values) * case.unit_ratio
+    light_kwh = power_w * case.rows.hours / 1000.0
+    needs = _scaled(case.needs, values.get("load", 1.0))
+    factor = values.get("storage_capacity", 1.0)
+    store = case.store._replace(
+        capacity_kwh=case.store.capacity_kwh * factor,
+        start_kwh=case.store.start_kwh * factor,
+        fade_per_kwh=case.store.fade_per_kwh / max(factor, 1e-12),
+    )
+    served = reliability.served(needs, dispatch(light_kwh, needs, store), reliability.counted(needs))
+    return {
+        "delivered_kwh": float(light_kwh.sum()),
+        "longest_gap_hours": _longest_dark_rows(power_w) * case.rows.hours,
+        "served_fraction": served.fraction,
+        "unserved_kwh": served.unserved_kwh,
+        "longest_outage_hours": served.longest_rows * case.rows.hours,
+    }
+
+
+def _longest_dark_rows(power_w: FloatArray) -> int:
+    """The longest stretch of rows without any light."""
+    lit = np.concatenate([[-1], np.flatnonzero(power_w > 0.0), [len(power_w)]])
+    return int(np.diff(lit).max()) - 1
+
+
+def _scaled(needs: Needs, factor: float) -> Needs:
+    """The loads asking a factor as much; limits of catching up stay."""
+    if factor == 1.0:
+        return needs
+    return needs_from(
+        needs.asked_kwh * factor,
+        needs.direct_efficiency,
+        needs.store_efficiency,
+        needs.rank,
+        needs.window_rows,
+        needs.most_kwh,
+    )
+
+
+def _ranking(
+    case: BudgetCase, drawn: sensitivity.Draws, values: FloatArray, name: str
+) -> dict[str, Any] | None:
+    """Variance shares, largest first; None where the outcome does not vary."""
+    found = sensitivity.ranking(drawn, values)
+    if found is None:
+        return None
+    if found.explained < POOR_RANKING:
+        case.notes.add(
+            f"the ranking of inputs for {name} explains {found.explained:.0%} of its variance: read it as a hint"
+        )
+    rows = [
+        {"what": one.what, "first": first, "total": total}
+        for one, first, total in zip(drawn.plan.inputs, found.first, found.total, strict=True)
+    ]
+    return {"explained": found.explained, "shares": sorted(rows, key=lambda row: -float(row["total"]))}
+
+
+DRAWN = {
+    "delivered_kwh": "drawn_delivered_kwh",
+    "longest_gap_hours": "drawn_longest_gap_hours",
+    "served_fraction": "drawn_served_fraction",
+    "unserved_kwh": "drawn_unserved_kwh",
+    "longest_outage_hours": "drawn_longest_outage_hours",
+}
+"""The outcomes as variables over draws."""
+
+
+def _dataset(names: list[str], value: FloatArray, found: dict[str, FloatArray]) -> xr.Dataset:
+    """The draws: numbers drawn and what came of them."""
+    ds = xr.Dataset(coords={"draw": np.arange(len(value)), "uncertain": np.array(names, dtype=object)})
+    meaning = "number drawn for an uncertain input: a factor, degrees or the value itself, as the input says"
+    ds["drawn_input"] = (("draw", "uncertain"), value, {"long_name": meaning})
+    for name, word in DRAWN.items():
+        ds = add(ds, word, found[name], ("draw",))
+    return ds

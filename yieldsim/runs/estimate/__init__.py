@@ -1,0 +1,1 @@
+"""The run of `estimate`: inputs to answer, summary, files."""

@@ -1,0 +1,64 @@
+"""The main run: a site and a collector in, a year of hourly delivered power out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.model import Collector, Site
+from yieldsim.runs.setup.prepare import prepare
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Progress = Callable[[int, int], None]
+TOLERANCE = 1e-3
+
+
+def estimate(
+    site: str | Path | Site,
+    collector: str | Path | Collector,
+    start: object | None = None,
+    end: object | None = None,
+    *,
+    years: float | None = None,
+    interval_minutes: float = 60.0,
+    tolerance: float = TOLERANCE,
+    tracker_downtime_fraction: float = 0.0,
+    tracker_stop_hours: float = 0.0,
+    kernels: str | Path | Sequence[str | Path] = (),
+    progress: Progress | None = None,
+) -> xr.Dataset:
+    """Delivered energy of a fixed collector at a site, hour by hour.
+
+    site, collector    input files, or the frozen nouns themselves
+    start, end         UTC: ISO 8601 text, dates or datetimes; without an end one calendar year (or `years`) from the start
+    interval_minutes   length of the rows; inside them the step is chosen and halved until the total moves by < tolerance
+    tracker_downtime_fraction, tracker_stop_hours   standstill of the mount that follows the Sun, to which the fixed one is
+        compared: share of the light, longest stop
+    kernels            further ephemeris or orientation files
+    progress           called with (done, of) as the run goes
+
+    Returns the hourly Dataset (dimensions time, mount, stage); its attribute "summary" holds the run's totals as JSON.
+    Raises InputError, DataMissing or CannotCompute.
+    """
+    from yieldsim.energy.integration import converge
+    from yieldsim.runs.estimate.summary import finished
+    from yieldsim.runs.estimate.tracking_comparison import estimate_following, tracker_problems
+    from yieldsim.runs.setup.time_span import number
+
+    if not 1e-6 <= number(tolerance, "tolerance") <= 0.1:
+        raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.000001 to 0.1"))
+    standstill = (
+        number(tracker_downtime_fraction, "tracker_downtime_fraction"),
+        number(tracker_stop_hours, "tracker_stop_hours"),
+    )
+    if problems := tracker_problems(*standstill):
+        raise InputError(problems)
+    ready = prepare(
+        site, collector, start, end, years=years, interval_minutes=interval_minutes, kernels=kernels
+    )
+    result, change = converge(ready.setting, ready.grid, tolerance, progress)
+    return finished(ready, result, change, tolerance, estimate_following(ready, result, *standstill))

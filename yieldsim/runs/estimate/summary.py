@@ -1,0 +1,283 @@
+"""A finished run: totals, gaps, references, warnings and provenance, as JSON on the Dataset and as written files."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from yieldsim.base.clock import utc_from_tdb
+from yieldsim.base.model import Collector, RoundAcceptance, Site
+from yieldsim.base.safety_notices import CAUTIONS
+from yieldsim.energy import ledger
+from yieldsim.energy.delivered_light import delivered_light
+from yieldsim.energy.fibre import spectrum_outside_fraction
+from yieldsim.files.output.provenance import package_version, provenance
+from yieldsim.optics.acceptance import half_width_deg
+from yieldsim.optics.etendue import fibre_etendue_m2_sr, largest_concentration, projected_acceptance_sr
+from yieldsim.sky.atmosphere import optical_depth_warning
+from yieldsim.sky.eclipse import eclipses
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from yieldsim.base.model import Notes
+    from yieldsim.energy.integration import Integrated, Setting, TimeGrid
+    from yieldsim.runs.setup.prepare import Prepared
+
+GAPS_LISTED = 10
+
+
+def finished(
+    ready: Prepared,
+    result: Integrated,
+    change: float,
+    tolerance: float,
+    following: dict[str, Any] | None = None,
+) -> xr.Dataset:
+    """The run's Dataset with bounds, mounts, curves for drawing, attributes and the summary.
+
+    following   what mounts that follow the Sun would deliver, where that was asked
+    """
+    setting, grid = ready.setting, ready.grid
+    add_warnings(ready.notes, setting, result.series)
+    ds = _with_context(result.series, setting, grid)
+    ds.attrs.update(
+        Conventions="CF-1.10",
+        title=f"Light delivered by {setting.collector.name} at {setting.site.name}",
+        source=f"yieldsim {package_version()}",
+        history=f"yieldsim estimate, {iso(grid.edge_utc[0])} to {iso(grid.edge_utc[-1])}",
+        references="IAU WGCCRE report for 2015 (Archinal et al. 2018); JPL ephemerides and NAIF kernels as listed in summary",
+        celestial_body=setting.site.body.name,
+        interval_s=grid.interval_s,
+    )
+    ds.attrs["summary"] = json.dumps(
+        _summary(ready, result, ds, change, tolerance, following), ensure_ascii=False
+    )
+    return ds
+
+
+def add_warnings(notes: Notes, setting: Setting, series: xr.Dataset) -> None:
+    """What is right but may mislead about this site and collector."""
+    collector, site = setting.collector, setting.site
+    table, fibre = collector.acceptance_table, collector.fibre
+    if fibre is not None:
+        outside = spectrum_outside_fraction(fibre)
+        if outside > 0.005:
+            notes.add(
+                f"the fibre's attenuation table leaves out {outside:.1%} of sunlight by wavelength; that light is counted as lost"
+            )
+        limit = fibre_etendue_m2_sr(fibre)
+        if limit is not None:
+            used = collector.aperture_area_m2 * projected_acceptance_sr(table)
+            if used > limit * 1.001:
+                notes.add(
+                    f"the acceptance table beats etendue: it needs {used:.3g} m2 sr and the fibre takes at most {limit:.3g} m2 sr "
+                    f"({used / limit:.2f} times); no optics can do that: check table, aperture, face diameter, numerical aperture"
+                )
+        if fibre.numerical_aperture is not None:
+            angle = half_width_deg(table)
+            concentration = largest_concentration(angle, fibre.numerical_aperture)
+            if concentration < 1.0:
+                notes.add(
+                    f"an acceptance of +-{angle:.3g} deg into a fibre of numerical aperture {fibre.numerical_aperture:g} "
+                    f"allows a concentration of {concentration:.3g} at most: such a collector dilutes light"
+                )
+    for line in idle_lines(series, collector):
+        notes.add(line)
+    held = optical_depth_warning(site.optical_depth, setting.start_tdb_s, setting.track.end_tdb_s)
+    if held:
+        notes.add(held)
+    longitude = series["solar_longitude_deg"].values
+    covered = float(np.abs(np.diff(np.unwrap(longitude, period=360.0))).sum())
+    if covered < 355.0 and site.body.name.lower() not in ("moon", "earth"):
+        notes.add(
+            f"the span covers {covered / 360.0:.0%} of a year of {site.body.name} (solar longitude {longitude[0]:.0f} to "
+            f"{longitude[-1]:.0f} deg); totals are for the span, not for that year"
+        )
+
+
+def idle_lines(series: xr.Dataset, collector: Collector) -> list[str]:
+    """What to tell of mounts that deliver nothing through the whole run, and why as far as the Sun's angle tells."""
+    lit = series["disc_visible_fraction"].values > 0.0
+    if not lit.any():
+        return ["the Sun never clears the skyline in this span, so nothing is delivered"]
+    lines = []
+    for column, mount in enumerate(collector.mounts):
+        if series["mount_delivered_power_w"].values[:, column].any():
+            continue
+        nearest_deg = float(series["incidence_deg"].values[lit, column].min())
+        lines.append(
+            f"the mount at tilt {mount.tilt_deg:g}, azimuth {mount.azimuth_deg:g} deg delivers nothing: the Sun comes no nearer "
+            f"than {nearest_deg:.1f} deg to its normal, outside its acceptance"
+        )
+    if len(lines) > 4:
+        lines[3:] = [f"{len(lines) - 3} more mounts deliver nothing either"]
+    return lines
+
+
+def _with_context(series: xr.Dataset, setting: Setting, grid: TimeGrid) -> xr.Dataset:
+    """Add bounds, mounts, skyline and acceptance curve, so that a saved file can be drawn again."""
+    collector = setting.collector
+    mounts = collector.mounts
+    ds = series.assign(
+        time_bnds=(("time", "bnds"), np.stack([grid.edge_utc[:-1], grid.edge_utc[1:]], axis=1))
+    )
+    for name in ("time", "time_bnds"):
+        ds[name].encoding.update(
+            units="seconds since 2000-01-01T00:00:00", calendar="proleptic_gregorian", dtype="int64"
+        )
+    ds["time"].attrs.update(
+        standard_name="time", long_name="start of the interval, UTC", bounds="time_bnds", axis="T"
+    )
+    ds["mount"].attrs["long_name"] = "mount, in the order of the collector file"
+    ds["stage"].attrs["long_name"] = "stage of the chain of losses"
+    for name, unit, values in (
+        ("mount_tilt_deg", "degree", [m.tilt_deg for m in mounts]),
+        ("mount_azimuth_deg", "degree", [m.azimuth_deg for m in mounts]),
+        ("mount_roll_deg", "degree", [m.roll_deg for m in mounts]),
+    ):
+        ds[name] = (
+            "mount",
+            np.array(values, dtype=np.float64),
+            {"units": unit, "long_name": name[:-4].replace("_", " ")},
+        )
+    ds["mount_count"] = (
+        "mount",
+        np.array([m.count for m in mounts]),
+        {"units": "1", "long_name": "units on the mount"},
+    )
+    mask = setting.mask
+    azimuth = np.zeros(1) if mask is None else mask.azimuth_deg
+    elevation = np.full(1, -setting.dip_deg) if mask is None else mask.elevation_deg
+    table = collector.acceptance_table
+    curves: dict[str, tuple[Any, Any, str]] = {
+        "horizon_azimuth_deg": ("horizon", azimuth, "degree"),
+        "horizon_elevation_deg": ("horizon", elevation, "degree"),
+    }
+    if isinstance(table, RoundAcceptance):
+        curves["acceptance_incidence_deg"] = ("incidence", table.incidence_deg, "degree")
+        curves["acceptance_curve_fraction"] = ("incidence", table.acceptance_fraction, "1")
+    else:
+        curves["acceptance_transverse_deg"] = ("transverse", table.transverse_deg, "degree")
+        curves["acceptance_longitudinal_deg"] = ("longitudinal", table.longitudinal_deg, "degree")
+        curves["acceptance_grid_fraction"] = (("transverse", "longitudinal"), table.acceptance_fraction, "1")
+    for name, (dims, values, unit) in curves.items():
+        ds[name] = (
+            dims,
+            np.array(values),
+            {"units": unit, "long_name": name.rsplit("_", 1)[0].replace("_", " ")},
+        )
+    return ds
+
+
+def _summary(
+    ready: Prepared,
+    result: Integrated,
+    ds: xr.Dataset,
+    change: float,
+    tolerance: float,
+    following: dict[str, Any] | None,
+) -> dict[str, Any]:
+    setting, grid = ready.setting, ready.grid
+    site, collector = setting.site, setting.collector
+    delivered = ledger.total_kwh(ds, "delivered_power_w")
+    followed = ledger.total_kwh(ds, "sun_following_power_w")
+    found = ledger.gaps(result.delivering, grid.edge_utc[0], result.step_s)
+    longest = found[0] if found else None
+    area_m2 = collector.aperture_area_m2 * collector.unit_count
+    months = ledger.by_calendar(ds, "M")
+    return {
+        "schema": "yieldsim estimate 1",
+        "site": site_words(site),
+        "collector": {
+            "name": collector.name,
+            "aperture_area_m2": collector.aperture_area_m2,
+            "unit_count": collector.unit_count,
+            "mass_kg": collector.mass_kg,
+        },
+        "start_utc": iso(grid.edge_utc[0]),
+        "end_utc": iso(grid.edge_utc[-1]),
+        "days": float((grid.edge_utc[-1] - grid.edge_utc[0]) / np.timedelta64(1, "s")) / 86400.0,
+        "delivered_kwh": delivered,
+        "delivered_kwh_per_m2": delivered / area_m2,
+        "delivered_kwh_per_kg": delivered / (collector.mass_kg * collector.unit_count)
+        if collector.mass_kg
+        else None,
+        "mean_power_w": float(ds["delivered_power_w"].mean(skipna=False)),
+        "peak_power_w": float(ds["delivered_power_w"].max(skipna=False)),
+        "ledger": ledger.ledger_kwh(ds),
+        "hours_delivering": float(result.delivering.mean() * grid.count * grid.interval_s / 3600.0),
+        "longest_gap_hours": longest.hours if longest else 0.0,
+        "longest_gap_start_utc": iso(longest.start_utc) if longest else None,
+        "longest_gap_end_utc": iso(longest.end_utc) if longest else None,
+        "eclipses": [
+            {
+                "occulter": e.occulter,
+                "kind": e.kind,
+                "start_utc": iso(utc_from_tdb(np.array([e.start_tdb_s]))[0]),
+                "end_utc": iso(utc_from_tdb(np.array([e.end_tdb_s]))[0]),
+                "covered_fraction": e.covered_fraction,
+            }
+            for e in eclipses(setting.track)
+        ],
+        "gaps": [
+            {"start_utc": iso(g.start_utc), "end_utc": iso(g.end_utc), "hours": g.hours}
+            for g in found[:GAPS_LISTED]
+        ],
+        "capture_fraction": delivered / followed if followed > 0.0 else None,
+        "sun_following_kwh": followed,
+        "following": following,
+        "etendue_limited_kwh": _etendue_limited_kwh(result, collector),
+        "shield_kwh_electric": ledger.total_kwh(ds, "shield_power_w"),
+        "delivered_light": asdict(delivered_light(collector.fibre)),
+        "monthly_kwh": [
+            {"month": str(month), "kwh": float(kwh)}
+            for month, kwh in zip(months["month"], months["delivered_kwh"], strict=True)
+        ],
+        "convergence": {"step_s": result.step_s, "relative_change": change, "tolerance": tolerance},
+        "track_error_bound_deg": float(setting.track.error_bound_deg),
+        "etendue": _etendue(collector),
+        "warnings": list(ready.notes.lines),
+        "cautions": list(CAUTIONS),
+        "provenance": provenance(
+            (*ready.inputs, *ready.kernels),
+            {"interval_minutes": grid.interval_s / 60.0, "tolerance": tolerance}
+            | {key: value for key, value in (following or {}).items() if key.startswith("tracker_")},
+        ),
+    }
+
+
+def site_words(site: Site) -> dict[str, Any]:
+    """The site as results name it."""
+    return {
+        "name": site.name,
+        "body": site.body.name,
+        "latitude_deg": site.latitude_deg,
+        "longitude_deg": site.longitude_deg,
+        "elevation_m": site.elevation_m,
+        "mast_height_m": site.mast_height_m,
+    }
+
+
+def _etendue(collector: Collector) -> dict[str, float] | None:
+    limit = fibre_etendue_m2_sr(collector.fibre) if collector.fibre else None
+    if limit is None:
+        return None
+    used = collector.aperture_area_m2 * projected_acceptance_sr(collector.acceptance_table)
+    return {"limit_m2_sr": limit, "used_m2_sr": used, "used_fraction": used / limit}
+
+
+def _etendue_limited_kwh(result: Integrated, collector: Collector) -> float | None:
+    limit = fibre_etendue_m2_sr(collector.fibre) if collector.fibre else None
+    if limit is None:
+        return None
+    return result.sky.bound_kwh(collector.aperture_area_m2, limit) * collector.unit_count
+
+
+def iso(instant: np.datetime64) -> str:
+    """ISO 8601 UTC to the second: 2027-01-01T00:00:00Z."""
+    nanoseconds = int(instant.astype("datetime64[ns]").astype(np.int64))
+    return f"{np.datetime64((nanoseconds + 500_000_000) // 1_000_000_000, 's')}Z"

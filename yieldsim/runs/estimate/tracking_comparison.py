@@ -1,0 +1,82 @@
+"""Fixed units against units that follow the Sun, as a summary tells it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from yieldsim.base.errors import Problem
+from yieldsim.energy import ledger
+from yieldsim.optics.acceptance_interpolator import light
+from yieldsim.optics.sunshape_convolution import lookup
+from yieldsim.planning import tracking
+from yieldsim.planning.tracking import Follower
+from yieldsim.planning.unit_sets.set_cover_heuristic import track_of, units_for_gaps
+
+if TYPE_CHECKING:
+    from yieldsim.energy.integration import Integrated
+    from yieldsim.runs.setup.prepare import Prepared
+
+
+def tracker_problems(downtime_fraction: float, stop_hours: float) -> list[Problem]:
+    """What is wrong with the standstill of a mount that follows the Sun."""
+    rows = (
+        ("tracker_downtime_fraction", downtime_fraction, 1.0),
+        ("tracker_stop_hours", stop_hours, 1e5),
+    )
+    return [
+        Problem("", key, f"is {value:g}", f"0 to {most:g}")
+        for key, value, most in rows
+        if not 0.0 <= value <= most
+    ]
+
+
+def follower_rows(
+    found: list[Follower], energy_key: str, fixed_kwh: float, units_for_gap: list[int | None]
+) -> list[dict[str, Any]]:
+    """A row a follower; `fixed_kwh` is a fixed unit's energy, units_for_gap (followers,) fixed units for the same gap."""
+    return [
+        {
+            "axes": one.axes,
+            energy_key: one.kwh,
+            "longest_gap_hours": one.longest_gap_hours,
+            "tilt_deg": one.tilt_deg,
+            "fixed_units_for_same_energy": tracking.units_for_energy(one.kwh, fixed_kwh),
+            "fixed_units_for_same_gap": units,
+        }
+        for one, units in zip(found, units_for_gap, strict=True)
+    ]
+
+
+def estimate_following(
+    ready: Prepared, result: Integrated, downtime_fraction: float, stop_hours: float
+) -> dict[str, Any]:
+    """One following unit of the same aperture and losses against the units of an estimate as they are mounted."""
+    setting, series = ready.setting, result.series
+    collector = setting.collector
+    radius_deg = np.array([float(series["sun_angular_radius_deg"].mean(skipna=False))])
+    optics = lookup(collector.acceptance_table, radius_deg)
+    track = track_of(
+        result.sunlit, collector.unit_count, light(optics, 0, 0.0, 0.0, 1.0), ready.grid.edge_utc[0]
+    )
+    found = tracking.followers(
+        track,
+        optics,
+        setting.track.vertical_latitude_deg,
+        downtime_fraction=downtime_fraction,
+        stop_hours=stop_hours,
+    )
+    gaps = ledger.gaps(result.delivering, ready.grid.edge_utc[0], result.step_s)
+    fixed_kwh = result.delivered_kwh / collector.unit_count
+    units = units_for_gaps(track, optics, collector.mounts, [one.longest_gap_hours for one in found])
+    rows = follower_rows(found, "kwh_per_unit", fixed_kwh, units)
+    return {
+        "fixed_kwh_per_unit": fixed_kwh,
+        "fixed_longest_gap_hours": gaps[0].hours if gaps else 0.0,
+        "tracker_downtime_fraction": downtime_fraction,
+        "tracker_stop_hours": stop_hours,
+        "same_gap_factor": tracking.SAME_GAP,
+        "best_single_axis": rows[1]["axes"],
+        "followers": rows,
+    }

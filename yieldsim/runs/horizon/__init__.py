@@ -1,0 +1,1 @@
+"""The run of `horizon`: inputs to answer, summary, files."""

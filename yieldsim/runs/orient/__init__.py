@@ -1,0 +1,1 @@
+"""The run of `orient`: inputs to answer, summary, files."""

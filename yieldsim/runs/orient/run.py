@@ -1,0 +1,248 @@
+"""Which way to face: energy over the whole sky of facings, the best for each goal, several units, and
+followers of the Sun to compare."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from yieldsim.base.errors import InputError, Problem, likely
+from yieldsim.base.model import Collector, Site
+from yieldsim.runs.orient.types import Answers, Questions
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from yieldsim.base.load_model import LoadPlan
+    from yieldsim.base.model import Source
+    from yieldsim.planning.orientation.objectives import Goal
+    from yieldsim.planning.orientation.optimise import Found
+
+Progress = Callable[[int, int], None]
+GOALS: tuple[Goal, ...] = ("annual", "worst-month", "shortest-gap", "load")
+MOST_UNITS = 200
+MOST_FOR_A_GAP = 40
+
+
+def orient(
+    site: str | Path | Site,
+    collector: str | Path | Collector,
+    start: object | None = None,
+    end: object | None = None,
+    *,
+    years: float | None = None,
+    interval_minutes: float = 60.0,
+    step_deg: float = 1.0,
+    goal: str = "annual",
+    units: int | None = None,
+    load: str | Path | LoadPlan | None = None,
+    compare: Sequence[Sequence[float]] = (),
+    levelling_deg: float = 0.0,
+    azimuth_error_deg: float = 0.0,
+    tracker_downtime_fraction: float = 0.0,
+    tracker_stop_hours: float = 0.0,
+    kernels: Sequence[str | Path] = (),
+    progress: Progress | None = None,
+) -> xr.Dataset:
+    """Where a fixed collector should face at a site, and how several units should share the sky.
+
+    site, collector    input files, or the frozen nouns themselves; the collector's own mounts are only
+        compared
+    start, end, years  span, as for an estimate
+    step_deg           grid of the map; the best facings are refined below it
+    goal               annual, worst-month, shortest-gap or load: what the units are chosen for
+    units              how many units to choose facings for; None: none are chosen
+    load               load file: needed for the goal "load", answered in any case when given
+    compare            further facings to compare: (tilt, azimuth) or (tilt, azimuth, roll), degrees
+    levelling_deg, azimuth_error_deg   how far a mast may lean, and be turned, from what was meant
+    tracker_downtime_fraction, tracker_stop_hours   standstill of a mount that follows the Sun: share of the
+        light, longest stop
+
+    Returns the map (dimensions tilt, azimuth, month); its attribute "summary" holds orient.json.
+    Raises InputError, DataMissing or CannotCompute.
+    """
+    from yieldsim.runs.orient.summary import oriented
+
+    questions = questions_of(
+        goal=goal,
+        step_deg=step_deg,
+        units=units,
+        load=load,
+        compare=compare,
+        levelling_deg=levelling_deg,
+        azimuth_error_deg=azimuth_error_deg,
+        tracker_downtime_fraction=tracker_downtime_fraction,
+        tracker_stop_hours=tracker_stop_hours,
+    )
+    span = {
+        "start": start,
+        "end": end,
+        "years": years,
+        "interval_minutes": interval_minutes,
+        "kernels": kernels,
+    }
+    return oriented(answered(site, collector, span, questions, progress))
+
+
+def answered(
+    site: str | Path | Site,
+    collector: str | Path | Collector,
+    span: dict[str, Any],
+    questions: Questions,
+    progress: Progress | None = None,
+) -> Answers:
+    """The work of `orient`, before it is put into words. `span` holds what `prepare` takes besides the
+    files."""
+    from yieldsim.planning.orientation.load_objective import use_of
+    from yieldsim.planning.orientation.objectives import Prospect
+    from yieldsim.planning.orientation.optimise import best_facing, facing_map
+    from yieldsim.planning.sunlight.cumulative_sky import weigh
+    from yieldsim.planning.tracking import SAME_GAP
+    from yieldsim.planning.unit_sets.design import choose_units, gaps_by_units
+    from yieldsim.runs.setup.prepare import prepare
+
+    ready = prepare(site, collector, **span)
+    units, goal, design = questions.units, questions.goal, ready.setting.collector
+    phase = _Phases(progress, 3 + len(GOALS) + (units or 0))
+    use, asked_kwh = None, 0.0
+    if questions.plan is not None:
+        use, asked_kwh = use_of(questions.plan, ready.setting, ready.grid, units or design.unit_count)
+    for warning in questions.load_warnings:
+        ready.notes.add(warning)
+    sky, track = weigh(ready.setting, ready.grid, progress=phase.within)
+    prospect = Prospect.of(sky, track, design.acceptance_table, use)
+    phase.done()
+    sky_of_facings = facing_map(prospect, questions.step_deg)
+    phase.done()
+    found: dict[Goal, Found] = {}
+    for one in GOALS:
+        if one != "load" or use is not None:
+            found[one] = best_facing(prospect, one, questions.step_deg, units=design.unit_count)
+        phase.done()
+    asked_kwh /= sky.years
+    plan = None
+    if units is not None:
+        single = _of_one(found[goal], design.unit_count)
+        plan = choose_units(
+            prospect, goal, units, found=single, most_use_kwh=asked_kwh, progress=phase.counted
+        )
+    until = (prospect.dark_gap_hours + questions.tracker_stop_hours) * SAME_GAP
+    gaps = gaps_by_units(prospect, until, MOST_FOR_A_GAP, found["shortest-gap"])
+    phase.done()
+    return Answers(
+        ready=ready,
+        questions=questions,
+        prospect=prospect,
+        facing_map=sky_of_facings,
+        found=found,
+        asked_kwh=asked_kwh,
+        units=plan,
+        gaps_by_units=gaps,
+    )
+
+
+def _of_one(found: Found, units: int) -> Found:
+    """The same for one unit: energies are for all, gaps are the same."""
+    if found.goal == "shortest-gap":
+        return found
+    return replace(
+        found, score=found.score / units, bound=None if found.bound is None else found.bound / units
+    )
+
+
+def questions_of(
+    *,
+    goal: str = "annual",
+    step_deg: float = 1.0,
+    units: int | None = None,
+    load: str | Path | LoadPlan | None = None,
+    compare: Sequence[Sequence[float]] = (),
+    levelling_deg: float = 0.0,
+    azimuth_error_deg: float = 0.0,
+    tracker_downtime_fraction: float = 0.0,
+    tracker_stop_hours: float = 0.0,
+) -> Questions:
+    """The questions, checked, with the load file read. Raises InputError with all problems."""
+    from yieldsim.base.load_model import LoadPlan
+    from yieldsim.files.inputs.load import read_load
+    from yieldsim.runs.estimate.tracking_comparison import tracker_problems
+
+    problems: list[Problem] = []
+
+    def within(key: str, value: float, low: float, high: float) -> None:
+        if not low <= value <= high:
+            problems.append(Problem("", key, f"is {value:g}", f"{low:g} to {high:g}"))
+
+    if goal not in GOALS:
+        hint = likely(goal, GOALS)
+        problems.append(Problem("", "goal", f'is "{goal}"', ", ".join(GOALS), hint))
+    if goal == "load" and load is None:
+        problems.append(Problem("", "goal", 'is "load" without a load file', hint="name one with --load"))
+    within("step_deg", step_deg, 0.25, 10.0)
+    within("levelling_deg", levelling_deg, 0.0, 45.0)
+    within("azimuth_error_deg", azimuth_error_deg, 0.0, 180.0)
+    problems += tracker_problems(tracker_downtime_fraction, tracker_stop_hours)
+    if units is not None and not 1 <= units <= MOST_UNITS:
+        problems.append(Problem("", "units", f"is {units}", f"1 to {MOST_UNITS}"))
+    facings = []
+    for number, one in enumerate(compare, start=1):
+        key = f"compare #{number}"
+        if len(one) not in (2, 3):
+            problems.append(Problem("", key, f"has {len(one)} numbers", "tilt, azimuth and perhaps roll"))
+            continue
+        tilt, azimuth, roll = (*(float(angle) for angle in one), 0.0)[:3]
+        within(f"{key} tilt", tilt, 0.0, 180.0)
+        within(f"{key} azimuth", azimuth, -360.0, 360.0)
+        within(f"{key} roll", roll, -360.0, 360.0)
+        facings.append((tilt, azimuth % 360.0, roll))
+    plan = load if isinstance(load, LoadPlan) else None
+    sources: tuple[Source, ...] = ()
+    warnings: tuple[str, ...] = ()
+    if isinstance(load, str | Path):
+        try:
+            loaded = read_load(Path(load))
+            plan, sources, warnings = loaded.noun, loaded.sources, loaded.warnings
+        except InputError as error:
+            problems.extend(error.problems)
+    if problems:
+        raise InputError(problems)
+    return Questions(
+        goal=goal,  # type: ignore[arg-type]
+        step_deg=step_deg,
+        units=units,
+        compare=tuple(facings),
+        levelling_deg=levelling_deg,
+        azimuth_error_deg=azimuth_error_deg,
+        tracker_downtime_fraction=tracker_downtime_fraction,
+        tracker_stop_hours=tracker_stop_hours,
+        plan=plan,
+        load_sources=sources,
+        load_warnings=warnings,
+    )
+
+
+class _Phases:
+    """Progress in phases of equal length; the first one counts within itself."""
+
+    def __init__(self, progress: Progress | None, phases: int) -> None:
+        self._progress, self._phases, self._at = progress, phases, 0
+
+    def within(self, done: int, total: int) -> None:
+        if self._progress is not None:
+            self._progress(round(1000.0 * (self._at + done / max(total, 1))), 1000 * self._phases)
+
+    def done(self) -> None:
+        self._at += 1
+        self.within(0, 1)
+
+    def counted(self, done: int, total: int) -> None:
+        self.done()
+
+
+def summary_of(ds: xr.Dataset) -> dict[str, Any]:
+    """The run's JSON."""
+    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
+    return summary

@@ -1,0 +1,321 @@
+"""What `orient` found, as the labelled map and its JSON."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from yieldsim.base.model import Mount
+from yieldsim.base.safety_notices import CAUTIONS
+from yieldsim.files.output.provenance import package_version, provenance
+from yieldsim.planning import tracking
+from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, of_mounts
+from yieldsim.planning.orientation.pointing_tolerance import losses_on_a_crooked_mast, losses_when_off
+from yieldsim.planning.sunlight.sunlit_series import delivering_runs, longest_gap_steps
+from yieldsim.planning.unit_sets.design import VALUE_UNIT
+from yieldsim.planning.unit_sets.performance import Ability
+from yieldsim.runs.estimate.summary import iso, site_words
+from yieldsim.runs.estimate.tracking_comparison import follower_rows
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from yieldsim.planning.orientation.optimise import Found
+    from yieldsim.runs.orient.types import Answers
+
+GOAL_WORDS = {
+    "annual": "most energy in a year",
+    "worst-month": "most energy in the poorest month",
+    "shortest-gap": "shortest longest gap",
+    "load": "most energy used by the load",
+}
+
+
+def oriented(answers: Answers) -> xr.Dataset:
+    """The map with its summary."""
+    import xarray as xr
+
+    found, prospect, ready = answers.facing_map, answers.prospect, answers.ready
+    units = ready.setting.collector.unit_count
+    ds = xr.Dataset(
+        coords={
+            "tilt": (
+                "tilt",
+                found.tilt_deg,
+                {"units": "degree", "long_name": "angle from the zenith to the aperture's normal"},
+            ),
+            "azimuth": (
+                "azimuth",
+                found.azimuth_deg,
+                {"units": "degree", "long_name": "direction faced, clockwise from north"},
+            ),
+        }
+    )
+    words = {
+        "units": "kWh",
+        "long_name": f"energy delivered in a year by {_units_words(units)} facing this way",
+    }
+    ds["annual_kwh"] = (("tilt", "azimuth"), units * found.annual_kwh, words)
+    if prospect.rolls_matter:
+        words = {"units": "degree", "long_name": "roll that is best there, of those tried"}
+        ds["best_roll_deg"] = (("tilt", "azimuth"), found.roll_deg, words)
+    if found.month_kwh is not None:
+        months = prospect.months.sky.period_utc.astype("datetime64[ns]")
+        ds = ds.assign_coords(
+            month=("month", months, {"long_name": "calendar month, UTC, by its first instant"})
+        )
+        words = {"units": "kWh", "long_name": "energy delivered in a calendar month of the run"}
+        ds["month_kwh"] = (("month", "tilt", "azimuth"), units * found.month_kwh, words)
+    ds.attrs = {
+        "Conventions": "CF-1.10",
+        "title": f"Energy by direction faced: {ready.setting.collector.name} at {ready.setting.site.name}",
+        "source": f"yieldsim {package_version()}",
+        "celestial_body": ready.setting.site.body.name,
+        "summary": json.dumps(_summary(answers), ensure_ascii=False),
+    }
+    return ds
+
+
+def _summary(answers: Answers) -> dict[str, Any]:
+    ready, questions, prospect = answers.ready, answers.questions, answers.prospect
+    setting, grid = ready.setting, ready.grid
+    collector, track = setting.collector, prospect.track
+    best = [_best_row(answers, found) for found in answers.found.values()]
+    annual = best[0]
+    compared = [*_own_rows(answers), *_asked_rows(answers)]
+    for row in (*best, *compared):
+        row["share_of_best_fraction"] = (
+            row["annual_kwh"] / annual["annual_kwh"] if annual["annual_kwh"] > 0.0 else None
+        )
+    if annual["annual_kwh"] == 0.0:
+        ready.notes.add("no facing gets any light during this span")
+    elif best[1]["worst_month_kwh"] == 0.0:
+        ready.notes.add(
+            "every facing has a month without light: the goal worst-month then goes by the year's energy"
+        )
+    if not prospect.months.sky.period_whole.any():
+        ready.notes.add(
+            "the span covers no whole calendar month: the poorest month is that of the parts it covers"
+        )
+    if prospect.year.sky.hours < 8700.0:
+        ready.notes.add(
+            f"the span is {prospect.year.sky.hours / 24.0:.1f} days: annual_kwh is what is delivered within it"
+        )
+    return {
+        "schema": "yieldsim orient 1",
+        "site": site_words(setting.site),
+        "collector": {
+            "name": collector.name,
+            "aperture_area_m2": collector.aperture_area_m2,
+            "unit_count": collector.unit_count,
+            "mass_kg": collector.mass_kg,
+        },
+        "start_utc": iso(grid.edge_utc[0]),
+        "end_utc": iso(grid.edge_utc[-1]),
+        "days": prospect.year.sky.hours / 24.0,
+        "years": prospect.years,
+        "goal": questions.goal,
+        "best": best,
+        "compare": compared,
+        "mast": _mast(answers),
+        "units": _units(answers),
+        "following": following_words(answers, annual),
+        "load_asked_kwh": answers.asked_kwh if questions.plan is not None else None,
+        "accuracy": _accuracy(answers, annual),
+        "warnings": list(ready.notes.lines),
+        "cautions": list(CAUTIONS),
+        "provenance": provenance(
+            (*ready.inputs, *ready.kernels, *questions.load_sources),
+            {
+                "interval_minutes": grid.interval_s / 60.0,
+                "step_deg": questions.step_deg,
+                "fine_step_s": track.step_s,
+                "goal": questions.goal,
+                "units": questions.units,
+                "levelling_deg": questions.levelling_deg,
+                "azimuth_error_deg": questions.azimuth_error_deg,
+                "tracker_downtime_fraction": questions.tracker_downtime_fraction,
+                "tracker_stop_hours": questions.tracker_stop_hours,
+            },
+        ),
+    }
+
+
+# ---------------------------------------------------------------- facings
+
+
+def facing_row(answers: Answers, mount: Mount) -> dict[str, Any]:
+    """What the collector's units deliver when all face this way: from the fine steps themselves, no cells of
+    sky."""
+    prospect, grid = answers.prospect, answers.ready.grid
+    some, units = of_mounts((mount,)), answers.ready.setting.collector.unit_count
+    power_w = units * prospect.power_w(some, 0)
+    interval_kwh = power_w * grid.interval_s / 3.6e6
+    months, of = np.unique(grid.edge_utc[:-1].astype("datetime64[M]"), return_inverse=True)
+    month_kwh = np.bincount(of, interval_kwh)
+    whole = np.flatnonzero(prospect.whole_months)
+    poorest = int(whole[month_kwh[whole].argmin()])
+    runs = delivering_runs(prospect.track, prospect.year.ready, axes_enu_xyz(some)[0], mount.tilt_deg)
+    gap_steps, gap_from = longest_gap_steps(runs, prospect.track.step_count)
+    annual = float(interval_kwh.sum()) / prospect.years
+    row = {
+        "tilt_deg": mount.tilt_deg,
+        "azimuth_deg": mount.azimuth_deg,
+        "roll_deg": mount.roll_deg,
+        "annual_kwh": annual,
+        "annual_kwh_per_unit": annual / units,
+        "worst_month_kwh": float(month_kwh[poorest]),
+        "worst_month": str(months[poorest]),
+        "monthly_kwh": [{"month": str(m), "kwh": float(k)} for m, k in zip(months, month_kwh, strict=True)],
+        "longest_gap_hours": gap_steps * prospect.track.step_hours,
+        "longest_gap_start_utc": iso(prospect.track.step_utc(gap_from)),
+        "hours_delivering": float((runs[1] - runs[0]).sum() * prospect.track.step_hours),
+    }
+    if prospect.use is not None:
+        row["used_kwh"] = prospect.use(power_w) / prospect.years
+    return row
+
+
+def _best_row(answers: Answers, found: Found) -> dict[str, Any]:
+    mount = found.facing.mount(0)
+    row = {"goal": found.goal, "words": GOAL_WORDS[found.goal], **facing_row(answers, mount)}
+    if found.goal == "annual":
+        row["annual_upper_bound_kwh"] = None if found.bound is None else max(found.bound, row["annual_kwh"])
+    row["when_off"] = losses_when_off(answers.prospect, of_mounts((mount,)))
+    return row
+
+
+def _own_rows(answers: Answers) -> list[dict[str, Any]]:
+    """The collector's own mounts, each as if all units faced that way."""
+    mounts = answers.ready.setting.collector.mounts
+    return [
+        {"label": f"mount {number} of the file", "count": mount.count, **facing_row(answers, mount)}
+        for number, mount in enumerate(mounts, start=1)
+    ]
+
+
+def _asked_rows(answers: Answers) -> list[dict[str, Any]]:
+    rows = []
+    for tilt, azimuth, roll in answers.questions.compare:
+        mount = Mount(tilt_deg=tilt, azimuth_deg=azimuth, roll_deg=roll)
+        label = f"{tilt:g}, {azimuth:g}" + (f", {roll:g}" if roll else "")
+        rows.append({"label": label, **facing_row(answers, mount)})
+    return rows
+
+
+def _mast(answers: Answers) -> dict[str, float] | None:
+    """What a mast that leans and is turned costs the best annual facing."""
+    questions = answers.questions
+    if questions.levelling_deg == 0.0 and questions.azimuth_error_deg == 0.0:
+        return None
+    facing = answers.found["annual"].facing
+    return losses_on_a_crooked_mast(
+        answers.prospect, facing, questions.levelling_deg, questions.azimuth_error_deg
+    )
+
+
+# ---------------------------------------------------------------- units and followers
+
+
+def _units(answers: Answers) -> dict[str, Any] | None:
+    plan = answers.units
+    if plan is None:
+        return None
+    best = plan.best
+    smaller = plan.goal == "shortest-gap"
+    ratio = (
+        (best.upper_bound / best.value if smaller else best.value / best.upper_bound)
+        if best.value and best.upper_bound
+        else None
+    )
+    return {
+        "goal": plan.goal,
+        "words": GOAL_WORDS[plan.goal],
+        "count": best.units,
+        "set": [
+            {"tilt_deg": m.tilt_deg, "azimuth_deg": m.azimuth_deg, "roll_deg": m.roll_deg, "count": m.count}
+            for m in plan.mounts
+        ],
+        "value": best.value,
+        "value_unit": VALUE_UNIT[plan.goal],
+        "better": "smaller" if smaller else "larger",
+        "upper_bound": best.upper_bound,
+        "at_least_this_share_of_the_best_fraction": ratio,
+        "bound_holds_for": plan.bound_holds_for,
+        "candidate_count": plan.candidate_count,
+        "candidate_step_deg": plan.candidate_step_deg,
+        **_ability_words(best, answers.ready.setting.collector.mass_kg),
+        "curve": [_ability_words(able, answers.ready.setting.collector.mass_kg) for able in plan.curve],
+    }
+
+
+def _ability_words(able: Ability, mass_kg: float | None) -> dict[str, Any]:
+    return {
+        "units": able.units,
+        "value": able.value,
+        "upper_bound": able.upper_bound,
+        "annual_kwh": able.annual_kwh,
+        "annual_kwh_per_kg": able.annual_kwh / (able.units * mass_kg) if mass_kg else None,
+        "mass_kg": able.units * mass_kg if mass_kg else None,
+        "worst_month_kwh": able.worst_month_kwh,
+        "longest_gap_hours": able.longest_gap_hours,
+        "longest_gap_start_utc": iso(able.longest_gap_start_utc),
+        "hours_delivering": able.hours_delivering,
+    }
+
+
+def following_words(answers: Answers, annual: dict[str, Any]) -> dict[str, Any]:
+    """One following unit of the same aperture and losses against fixed ones at their best facings."""
+    prospect, questions = answers.prospect, answers.questions
+    facing: Facings = answers.found["annual"].facing
+    rate = float(prospect.year.sky.dust.rate_of_tilt(facing.tilt_deg)[0])
+    found = tracking.followers(
+        prospect.track,
+        prospect.year.ready,
+        answers.ready.setting.track.vertical_latitude_deg,
+        light=tracking.SunLight.of_sky(prospect.year.sky, rate),
+        downtime_fraction=questions.tracker_downtime_fraction,
+        stop_hours=questions.tracker_stop_hours,
+    )
+    fixed_kwh = annual["annual_kwh_per_unit"]
+    units = [tracking.units_for_gap(one.longest_gap_hours, answers.gaps_by_units) for one in found]
+    rows = follower_rows(found, "annual_kwh_per_unit", fixed_kwh, units)
+    return {
+        "fixed_annual_kwh_per_unit": fixed_kwh,
+        "fixed_longest_gap_hours": annual["longest_gap_hours"],
+        "dark_gap_hours": prospect.dark_gap_hours,
+        "tracker_downtime_fraction": questions.tracker_downtime_fraction,
+        "tracker_stop_hours": questions.tracker_stop_hours,
+        "same_gap_factor": tracking.SAME_GAP,
+        "best_single_axis": rows[1]["axes"],
+        "followers": rows,
+        "fixed_gaps_by_units": [
+            {"units": n, "longest_gap_hours": hours} for n, hours in answers.gaps_by_units
+        ],
+    }
+
+
+def _accuracy(answers: Answers, annual: dict[str, Any]) -> dict[str, Any]:
+    """How the sweep over cells of sky stands to the fine steps themselves, at the best annual facing."""
+    prospect = answers.prospect
+    units = answers.ready.setting.collector.unit_count
+    some = of_mounts(
+        (Mount(tilt_deg=annual["tilt_deg"], azimuth_deg=annual["azimuth_deg"], roll_deg=annual["roll_deg"]),)
+    )
+    swept = float(prospect.annual_kwh(some)[0]) * units
+    bound = float(prospect.year.cell_error_kwh(axes_enu_xyz(some), some.tilt_deg)[0]) / prospect.years * units
+    known = annual["annual_kwh"]
+    return {
+        "fine_step_s": prospect.track.step_s,
+        "cell_deg": prospect.months.sky.cell_deg,
+        "cell_count": prospect.months.sky.cell_count,
+        "sweep_against_steps_fraction": swept / known - 1.0 if known > 0.0 else None,
+        "cell_error_bound_fraction": bound / known if known > 0.0 else None,
+        "dust_rate_error": prospect.year.sky.dust.error,
+    }
+
+
+def _units_words(units: int) -> str:
+    return "one unit" if units == 1 else f"{units} units"

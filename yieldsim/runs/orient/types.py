@@ -1,0 +1,49 @@
+"""What was asked of a search for facings, and all that it found, before it is put into words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from yieldsim.base.model import Source
+
+if TYPE_CHECKING:
+    from yieldsim.base.load_model import LoadPlan
+    from yieldsim.planning.orientation.objectives import Goal, Prospect
+    from yieldsim.planning.orientation.optimise import FacingMap, Found
+    from yieldsim.planning.unit_sets.design import UnitPlan
+    from yieldsim.runs.setup.prepare import Prepared
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Questions:
+    """What was asked besides site, collector and span; checked."""
+
+    goal: Goal
+    step_deg: float
+    units: int | None
+    compare: tuple[tuple[float, float, float], ...]
+    levelling_deg: float
+    azimuth_error_deg: float
+    tracker_downtime_fraction: float
+    tracker_stop_hours: float
+    plan: LoadPlan | None
+    load_sources: tuple[Source, ...]
+    load_warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Answers:
+    """All that was found, before it is put into words.
+
+    asked_kwh   what the load asks for in a year
+    """
+
+    ready: Prepared
+    questions: Questions
+    prospect: Prospect
+    facing_map: FacingMap
+    found: dict[Goal, Found]
+    asked_kwh: float
+    units: UnitPlan | None
+    gaps_by_units: list[tuple[int, float]]

@@ -1,0 +1,1 @@
+"""The run of `rank`: inputs to answer, summary, files."""

@@ -1,0 +1,68 @@
+"""Write what `rank` found: JSON, table, NetCDF, figure; all together or none."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+
+PLAIN = (
+    "annual_kwh",
+    "worst_month_kwh",
+    "worst_month",
+    "longest_gap_hours",
+    "longest_gap_start_utc",
+    "hours_delivering_per_year",
+    "mean_power_w",
+    "units_for_power",
+    "storage_for_longest_gap_kwh",
+    "capture_fraction",
+)
+
+
+def write_rank(ds: xr.Dataset, folder: Path | str, *, figures: bool = True) -> list[str]:
+    """Write all results into a folder; the names written. Raises WriteFailed, and then nothing has
+    changed."""
+    from yieldsim.files.output.dataset import (
+        staged_folder,
+        write_dataset,
+        write_image,
+        write_json,
+        write_table,
+    )
+    from yieldsim.runs.rank.run import summary_of
+
+    summary = summary_of(ds)
+    with staged_folder(folder) as stage:
+        write_json(summary, stage / "rank.json")
+        write_table(rank_frame(summary), stage / "rank.csv")
+        write_dataset(ds, stage / "rank.nc")
+        if figures:
+            from yieldsim.report.rank import rank_pdf, rank_png
+
+            write_image(rank_png(summary), stage / "rank.png")
+            write_image(rank_pdf(summary), stage / "rank.pdf")
+        return sorted(file.name for file in stage.iterdir())
+
+
+def rank_frame(summary: dict[str, Any]) -> pd.DataFrame:
+    """One row a site, in order: place, facing, totals, reasons, and what each stage keeps of the light that
+    reaches it."""
+    import pandas as pd
+
+    rows = []
+    for row in summary["sites"]:
+        flat: dict[str, Any] = {"rank": row["rank"], "site": row["site"]["name"]}
+        flat |= {name: row["site"][name] for name in ("body", "latitude_deg", "longitude_deg")}
+        flat |= row["facing"] or {}
+        flat |= {name: row[name] for name in PLAIN}
+        flat |= row["reasons"]
+        flat |= {
+            f"{entry['stage'].replace(' ', '_')}_kept_fraction": entry["kept_fraction"]
+            for entry in row["kept_by_stage"]
+        }
+        rows.append(flat)
+    return pd.DataFrame(rows).dropna(axis="columns", how="all")

@@ -1,0 +1,181 @@
+"""What `rank` found, as a Dataset over sites and its JSON."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from yieldsim.base.safety_notices import CAUTIONS
+from yieldsim.files.output.provenance import package_version, provenance
+from yieldsim.planning.site_ranking import RankGoal, kept_by_stage, ranked, units_for_power, worst_whole_month
+from yieldsim.planning.sunlight.cumulative_sky import span_years
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from yieldsim.runs.rank.types import SiteRun
+
+YEARLY = {
+    "annual_kwh": ("kWh", "energy delivered in a year by all units"),
+    "worst_month_kwh": ("kWh", "energy of the poorest calendar month"),
+    "longest_gap_hours": ("hour", "longest stretch without light"),
+    "hours_delivering_per_year": ("hour", "hours a year in which light is delivered"),
+    "mean_power_w": ("W", "mean delivered power"),
+}
+
+
+def ranked_sites(
+    runs: list[SiteRun], goal: RankGoal, facing: str, continuous_power_w: float | None, tolerance: float
+) -> xr.Dataset:
+    """Sites in order, with their ledgers."""
+    import xarray as xr
+
+    rows = ranked([_row(run, continuous_power_w) for run in runs], goal)
+    first = runs[0].ready
+    collector = first.setting.collector
+    summary: dict[str, Any] = {
+        "schema": "yieldsim rank 1",
+        "goal": goal,
+        "facing": facing,
+        "continuous_power_w": continuous_power_w,
+        "collector": {
+            "name": collector.name,
+            "aperture_area_m2": collector.aperture_area_m2,
+            "unit_count": collector.unit_count,
+            "mass_kg": collector.mass_kg,
+        },
+        "start_utc": rows[0]["start_utc"],
+        "end_utc": rows[0]["end_utc"],
+        "sites": rows,
+        "warnings": [f"{row['site']['name']}: {line}" for row in rows for line in row["warnings"]],
+        "cautions": list(CAUTIONS),
+        "provenance": provenance(
+            [source for run in runs for source in (*run.ready.inputs, *run.ready.kernels)],
+            {
+                "goal": goal,
+                "facing": facing,
+                "continuous_power_w": continuous_power_w,
+                "interval_minutes": first.grid.interval_s / 60.0,
+                "tolerance": tolerance,
+            },
+        ),
+    }
+    months = [entry["month"] for entry in rows[0]["monthly_kwh"]]
+    ds = xr.Dataset(
+        coords={
+            "site": np.array([row["site"]["name"] for row in rows], dtype=object),
+            "stage": np.array([entry["stage"] for entry in rows[0]["ledger"]], dtype=object),
+            "month": np.array(months, dtype=object),
+        }
+    )
+    for name, (unit, words) in YEARLY.items():
+        ds[name] = ("site", np.array([row[name] for row in rows]), {"units": unit, "long_name": words})
+    for name in ("tilt_deg", "azimuth_deg", "roll_deg"):
+        if all(row["facing"] is not None for row in rows):
+            pose = {"units": "degree", "long_name": f"{name[:-4]} of the mount"}
+            ds[name] = ("site", np.array([row["facing"][name] for row in rows]), pose)
+    ledger = np.array([[entry["kwh"] for entry in row["ledger"]] for row in rows])
+    ds["ledger_kwh"] = (
+        ("site", "stage"),
+        ledger,
+        {"units": "kWh", "long_name": "energy left after each stage, over the span"},
+    )
+    monthly = np.array([[entry["kwh"] for entry in row["monthly_kwh"]] for row in rows])
+    ds["month_kwh"] = (
+        ("site", "month"),
+        monthly,
+        {"units": "kWh", "long_name": "energy delivered in a calendar month"},
+    )
+    ds.attrs = {
+        "Conventions": "CF-1.10",
+        "title": f"{collector.name} at {len(rows)} sites",
+        "source": f"yieldsim {package_version()}",
+        "summary": json.dumps(summary, ensure_ascii=False),
+    }
+    return ds
+
+
+def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
+    """One site: totals, and the reasons beside them."""
+    summary = json.loads(run.estimate.attrs["summary"])
+    collector, grid = run.ready.setting.collector, run.ready.grid
+    area_m2 = collector.aperture_area_m2 * collector.unit_count
+    years = span_years(summary["days"])
+    month, worst_kwh = worst_whole_month(summary["monthly_kwh"], _whole_months(grid.edge_utc))
+    mounts = collector.mounts
+    units = None
+    if continuous_power_w is not None:
+        units = units_for_power(continuous_power_w, summary["mean_power_w"], collector.unit_count)
+    series = run.estimate
+    up = series["solar_elevation_deg"].values
+    return {
+        "site": summary["site"],
+        "start_utc": summary["start_utc"],
+        "end_utc": summary["end_utc"],
+        "facing": None
+        if len(mounts) > 1
+        else {
+            "tilt_deg": mounts[0].tilt_deg,
+            "azimuth_deg": mounts[0].azimuth_deg,
+            "roll_deg": mounts[0].roll_deg,
+        },
+        "annual_kwh": summary["delivered_kwh"] / years,
+        "delivered_kwh": summary["delivered_kwh"],
+        "worst_month": month,
+        "worst_month_kwh": worst_kwh,
+        "longest_gap_hours": summary["longest_gap_hours"],
+        "longest_gap_start_utc": summary["longest_gap_start_utc"],
+        "hours_delivering": summary["hours_delivering"],
+        "hours_delivering_per_year": summary["hours_delivering"] / years,
+        "mean_power_w": summary["mean_power_w"],
+        "units_for_power": units,
+        "storage_for_longest_gap_kwh": None
+        if continuous_power_w is None
+        else continuous_power_w * summary["longest_gap_hours"] / 1000.0,
+        "capture_fraction": summary["capture_fraction"],
+        "ledger": summary["ledger"],
+        "kept_by_stage": kept_by_stage(summary["ledger"]),
+        "reasons": {
+            "mean_sun_distance_au": float(series["sun_distance_au"].mean(skipna=False)),
+            "highest_sun_deg": float(up.max()),
+            "sun_up_fraction": float(series["open_horizon_fraction"].mean(skipna=False)),
+            "lit_fraction": float(series["disc_visible_fraction"].mean(skipna=False)),
+            "mean_clean_fraction": float(series["clean_fraction"].mean(skipna=False)),
+            "mean_optical_depth": float(series["optical_depth"].mean(skipna=False))
+            if "optical_depth" in series
+            else None,
+            "sunlight_kwh_m2_per_year": float(summary["ledger"][0]["kwh"]) / area_m2 / years,
+            "low_skyline_gain_fraction": _low_skyline_gain(run),
+        },
+        "monthly_kwh": summary["monthly_kwh"],
+        "warnings": summary["warnings"],
+    }
+
+
+def _low_skyline_gain(run: SiteRun) -> float | None:
+    """What a skyline below the bare body's horizon adds to the sunlight over that horizon, as a share of it.
+
+    The ledger's sunlight holds this light already. Rows are taken at their middles: what a row does not resolve is
+    the same over both horizons and leaves their ratio. None where no Sun clears the bare horizon.
+    """
+    from yieldsim.ground.visible_disc import add_visibility
+
+    setting, series = run.ready.setting, run.estimate
+    mask, dip_deg = setting.mask, setting.dip_deg
+    if mask is None or float(mask.elevation_deg.min()) >= -dip_deg:
+        return 0.0
+    sun = series[["solar_azimuth_deg", "solar_elevation_deg", "sun_angular_radius_deg"]]
+    light = series["solar_irradiance_w_m2"].values
+    own, bare = (
+        float(light @ add_visibility(sun, skyline, dip_deg)["open_horizon_fraction"].values)
+        for skyline in (mask, None)
+    )
+    return own / bare - 1.0 if bare > 0.0 else None
+
+
+def _whole_months(edge_utc: np.ndarray) -> list[bool]:
+    months = np.unique(edge_utc[:-1].astype("datetime64[M]"))
+    starts, ends = months.astype("datetime64[ns]"), (months + 1).astype("datetime64[ns]")
+    return [bool(a >= edge_utc[0] and b <= edge_utc[-1]) for a, b in zip(starts, ends, strict=True)]

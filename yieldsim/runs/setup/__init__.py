@@ -1,0 +1,1 @@
+"""What every run does first: inputs, span, kernels."""

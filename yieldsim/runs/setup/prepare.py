@@ -1,0 +1,180 @@
+"""Everything a run needs before it can integrate: inputs read, tables resolved, kernels open, the Sun's track fitted."""
+
+from __future__ import annotations
+
+import reprlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.model import (
+    Collector,
+    HorizonMask,
+    Notes,
+    PrescriptionAcceptance,
+    Site,
+    Source,
+    TerrainHorizon,
+)
+
+if TYPE_CHECKING:
+    from yieldsim.energy.integration import Setting, TimeGrid
+    from yieldsim.files.toml.context import Loaded
+
+Noun = TypeVar("Noun")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """Inputs read, tables resolved, kernels open: ready to integrate."""
+
+    setting: Setting
+    grid: TimeGrid
+    inputs: tuple[Source, ...]
+    kernels: tuple[Source, ...]
+    notes: Notes
+
+
+def prepare(
+    site: str | Path | Site,
+    collector: str | Path | Collector,
+    start: object | None = None,
+    end: object | None = None,
+    *,
+    years: float | None = None,
+    interval_minutes: float = 60.0,
+    kernels: str | Path | Sequence[str | Path] = (),
+) -> Prepared:
+    """Read and check everything, open kernels and prepare the Sun's track: what every run at one site starts with."""
+    import numpy as np
+
+    from yieldsim.base.clock import tdb_seconds
+    from yieldsim.energy import soiling
+    from yieldsim.energy.integration import Setting
+    from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
+    from yieldsim.ground.visible_disc import flat_dip_deg
+    from yieldsim.runs.setup.time_span import span_utc, time_grid
+    from yieldsim.sky.sun_track import prepare_track
+
+    notes = Notes()
+    place, design, inputs = read_inputs(site, collector, notes)
+    named = _kernel_paths(kernels)
+    grid = time_grid(*span_utc(start, end, years), interval_minutes)
+    begin, finish = float(grid.edge_tdb_s[0]), float(grid.edge_tdb_s[-1])
+    ephemeris = open_ephemeris(place.body, begin, finish, extra=named)
+    track = prepare_track(
+        ephemeris,
+        place.body,
+        place.latitude_deg,
+        place.longitude_deg,
+        place.elevation_m + place.mast_height_m,
+        begin,
+        finish,
+    )
+    place, mask, horizon_sources = resolve_site(place, notes)
+    design, optics_sources = resolve_collector(design, notes)
+    radius_km = (2.0 * place.body.equatorial_radius_km + place.body.polar_radius_km) / 3.0
+    histories: tuple[soiling.DustHistory, ...] = ()
+    if place.dust is not None:
+        events = np.array(
+            [np.datetime64(e.time_utc, "ns") for e in place.dust.events], dtype="datetime64[ns]"
+        )
+        event_tdb_s = tdb_seconds(events) if len(events) else np.empty(0)
+        histories = tuple(
+            soiling.dust_history(place.dust, design.shield, event_tdb_s, mount.tilt_deg, begin, finish)
+            for mount in design.mounts
+        )
+    setting = Setting(
+        track=track,
+        site=place,
+        mask=mask,
+        dip_deg=flat_dip_deg(radius_km, place.mast_height_m),
+        collector=design,
+        dust_histories=histories,
+        start_tdb_s=begin,
+    )
+    for note in ephemeris.notes:
+        notes.add(note)
+    return Prepared(
+        setting=setting,
+        grid=grid,
+        inputs=inputs + horizon_sources + optics_sources,
+        kernels=tuple(ephemeris.sources),
+        notes=notes,
+    )
+
+
+def _kernel_paths(kernels: str | Path | Sequence[str | Path]) -> list[Path]:
+    """The kernels named for a run. Raises InputError for what is no path."""
+    paths = []
+    for kernel in [kernels] if isinstance(kernels, str | Path) else kernels:
+        if not isinstance(kernel, str | Path):
+            raise InputError(Problem("", "kernels", f"hold {kernel!r}", "paths of kernel files"))
+        paths.append(Path(kernel))
+    return paths
+
+
+def read_inputs(
+    site: str | Path | Site, collector: str | Path | Collector, notes: Notes
+) -> tuple[Site, Collector, tuple[Source, ...]]:
+    """Both nouns, with every problem of both files in one InputError."""
+    from yieldsim.files.inputs.readers import read_collector, read_site
+    from yieldsim.runs.setup.noun_checks import noun_problems
+
+    problems: list[Problem] = []
+    sources: list[Source] = []
+
+    def noun(given: str | Path | Noun, kind: type[Noun], read: Callable[[Path], Loaded[Noun]]) -> Noun | None:
+        if isinstance(given, kind):
+            problems.extend(noun_problems(given))
+            return given
+        if not isinstance(given, str | Path):
+            what = kind.__name__.lower()
+            problems.append(
+                Problem(
+                    "", what, f"is {reprlib.repr(given)}", f"the path of a {what} file, or a {kind.__name__}"
+                )
+            )
+            return None
+        try:
+            loaded = read(Path(given))
+        except InputError as error:
+            problems.extend(error.problems)
+            return None
+        sources.extend(loaded.sources)
+        for warning in loaded.warnings:
+            notes.add(warning)
+        return loaded.noun
+
+    place, design = noun(site, Site, read_site), noun(collector, Collector, read_collector)
+    if place is None or design is None or problems:
+        raise InputError(problems)
+    return place, design, tuple(sources)
+
+
+def resolve_site(site: Site, notes: Notes) -> tuple[Site, HorizonMask | None, tuple[Source, ...]]:
+    """The site and its skyline, computed where it names terrain; None is a flat horizon."""
+    if not isinstance(site.horizon, TerrainHorizon):
+        return site, site.horizon, ()
+    from yieldsim.runs.horizon.run import resolve_horizon
+
+    mask, sources, warnings = resolve_horizon(site)
+    for warning in warnings:
+        notes.add(warning)
+    return replace(site, horizon=mask), mask, tuple(sources)
+
+
+def resolve_collector(collector: Collector, notes: Notes) -> tuple[Collector, tuple[Source, ...]]:
+    """The collector with its acceptance traced, where it names a prescription."""
+    if not isinstance(collector.acceptance, PrescriptionAcceptance):
+        return collector, ()
+    from yieldsim.runs.trace.run import acceptance_from_prescription
+
+    table, sources, warnings = acceptance_from_prescription(
+        Path(collector.acceptance.prescription), collector=collector
+    )
+    for warning in warnings:
+        notes.add(warning)
+    return replace(collector, acceptance=table), tuple(sources)

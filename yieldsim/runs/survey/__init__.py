@@ -1,0 +1,1 @@
+"""The run of `survey`: inputs to answer, summary, files."""

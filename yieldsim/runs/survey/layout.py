@@ -1,0 +1,112 @@
+"""Where a survey's cells lie: the window in pixels, its tiles, and how far there is ground to see."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from yieldsim.base.errors import CannotCompute, InputError, Problem
+from yieldsim.base.model import Site
+from yieldsim.runs.survey.tiles import Tile, frame_of
+
+if TYPE_CHECKING:
+    from yieldsim.files.terrain.raster import Raster
+
+TILE_PIXELS = 512
+MOST_BEND_PIXELS = 0.5
+"""A tile is small enough for its pixels to lie on a straight grid to this."""
+
+
+def window_pixels(
+    raster: Raster, window: tuple[float, float, float, float] | None, stride: int
+) -> tuple[int, int, int, int]:
+    """(row, column, rows, columns) of the pixels whose centres lie in a window of map coordinates; None: the whole file.
+
+    On a map that goes once around the body a window may cross its left and right ends.
+    """
+    import numpy as np
+
+    a, b, c, d, e, f = raster.transform
+    if b != 0.0 or d != 0.0:
+        hint = "resample it, or put it behind a file that gives the cells"
+        raise InputError(
+            Problem(raster.name, found="is rotated: a survey's map needs rows along x", hint=hint)
+        )
+    if window is None:
+        return 0, 0, raster.rows, raster.columns
+    x0, y0, x1, y1 = window
+    if not (np.isfinite(window).all() and x0 < x1 and y0 < y1):
+        raise InputError(
+            Problem("", "window", f"is {x0:g} {y0:g} {x1:g} {y1:g}", "x min < x max and y min < y max")
+        )
+    columns = sorted(((x0 - c) / a - 0.5, (x1 - c) / a - 0.5))
+    rows = sorted(((y0 - f) / e - 0.5, (y1 - f) / e - 0.5))
+    left, right = int(np.ceil(columns[0] - 1e-9)), int(np.floor(columns[1] + 1e-9))
+    top, bottom = int(np.ceil(rows[0] - 1e-9)), int(np.floor(rows[1] + 1e-9))
+    # a window as wide as the file, given by its corners, may end a pixel's rounding outside
+    if raster.is_whole_turn:
+        across = right - left < raster.columns and left > -raster.columns and right < 2 * raster.columns
+    else:
+        across = left >= 0 and right < raster.columns
+    inside = across and top >= 0 and bottom < raster.rows
+    if not inside or bottom < top or right < left:
+        xs, ys = sorted((c, c + a * raster.columns)), sorted((f, f + e * raster.rows))
+        raise InputError(
+            Problem(
+                "",
+                "window",
+                f"is {x0:g} {y0:g} {x1:g} {y1:g}",
+                f"x {xs[0]:g} to {xs[1]:g}, y {ys[0]:g} to {ys[1]:g}, the extent of {raster.name}, and a pixel or more",
+            )
+        )
+    return top, left, bottom - top + 1, right - left + 1
+
+
+def tiles_of(raster: Raster, site: Site, block: tuple[int, int, int, int], stride: int) -> list[Tile]:
+    """The window cut into tiles whose pixels lie on nearly straight grids, whole strides each."""
+    size = TILE_PIXELS
+    row, column, rows, columns = block
+    while True:
+        side = max(size // stride, 1) * stride
+        tiles = [
+            Tile(row + r, column + c, min(side, rows - r), min(side, columns - c))
+            for r in range(0, rows, side)
+            for c in range(0, columns, side)
+        ]
+        corners = [tiles[0], tiles[-1], tiles[len(tiles) // 2]]
+        if all(frame_of(raster, site, tile).bend_pixels() <= MOST_BEND_PIXELS for tile in corners):
+            return tiles
+        if size <= 16:
+            raise CannotCompute(
+                f"the pixels of {raster.name} are too far from a straight grid there for a survey; "
+                "use a map projection made for the region"
+            )
+        size //= 2
+
+
+def farthest_km(rasters: Sequence[Raster], site: Site, block: tuple[int, int, int, int]) -> float:
+    """How far the files reach from the window, at most as far as a horizon can lie."""
+    import numpy as np
+
+    from yieldsim.runs.horizon.run import LARGEST_REACH_KM
+
+    row, column, rows, columns = block
+    middle = rasters[0].to_place(np.array([row + rows / 2.0]), np.array([column + columns / 2.0]))
+    here = _unit_xyz(*middle)
+    farthest = 0.0
+    for raster in rasters:
+        edge = np.linspace(0.0, 1.0, 17)
+        r = np.concatenate([edge * 0.0, edge * 0.0 + 1.0, edge, edge]) * (raster.rows - 1)
+        c = np.concatenate([edge, edge, edge * 0.0, edge * 0.0 + 1.0]) * (raster.columns - 1)
+        there = _unit_xyz(*raster.to_place(r, c))
+        chord = np.linalg.norm(there - here, axis=1)
+        angle = 2.0 * np.arcsin(np.clip(np.nanmax(chord) / 2.0, 0.0, 1.0))
+        farthest = max(farthest, float(angle) * site.body.equatorial_radius_km)
+    return min(farthest, LARGEST_REACH_KM)
+
+
+def _unit_xyz(latitude_deg: Any, longitude_deg: Any) -> Any:
+    import numpy as np
+
+    a, b = np.radians(latitude_deg), np.radians(longitude_deg)
+    return np.stack([np.cos(a) * np.cos(b), np.cos(a) * np.sin(b), np.sin(a)], axis=-1)

@@ -1,0 +1,316 @@
+"""The survey run: terrain in, maps of light and energy out, with the best places."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import os
+import shutil
+from collections.abc import Sequence
+from dataclasses import fields, is_dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.model import Collector, Notes, OpticalDepthTable, Site, Source
+from yieldsim.runs.survey.layout import farthest_km, tiles_of, window_pixels
+from yieldsim.runs.survey.options import GOALS, SurveyOptions
+from yieldsim.runs.survey.tiles import VARIABLES, Progress, Tile, TileJob, survey_tiles
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+
+FEWEST_AZIMUTHS, MOST_AZIMUTHS = 72, 1440
+TILES = "yieldsim_tiles"
+"""Of a Dataset's encoding, which no file takes over: the folder of its tiles, until its results are written."""
+
+
+def survey(
+    terrain: Sequence[str | Path],
+    body: str | Path | None = None,
+    collector: str | Path | Collector | None = None,
+    start: object | None = None,
+    end: object | None = None,
+    *,
+    years: float | None = None,
+    like: str | Path | Site | None = None,
+    kernels: Sequence[str | Path] = (),
+    options: SurveyOptions | None = None,
+    work_folder: str | Path = ".",
+    keep_tiles: bool = False,
+    progress: Progress | None = None,
+) -> xr.Dataset:
+    """Maps of light, energy and longest dark over terrain: survey.nc as a Dataset.
+
+    terrain       raster files, finest first; the first gives the cells
+    like          a site whose mast, air and dust hold everywhere
+    options       window (x min, y min, x max, y max in the first file's system), stride, azimuths, reach, goal, ...
+    work_folder   where finished tiles wait while the survey runs; an interrupted survey takes them up again
+    keep_tiles    leave them there until `write_survey` has written its results: a full disk costs no tile
+
+    Annual figures are means over the span, for a year of 365.25 days. Raises InputError, DataMissing or CannotCompute.
+    """
+    from yieldsim.base.clock import tdb_seconds
+    from yieldsim.files.output.provenance import file_source
+    from yieldsim.files.terrain.raster import open_rasters
+    from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
+    from yieldsim.runs.setup.time_span import span_utc
+
+    needs_terrain_extra()
+    options = options or SurveyOptions()
+    notes = Notes()
+    site, design, sources = _inputs(body, collector, like, options, notes)
+    _refuse(options, design)
+    begin, finish = span_utc(start, end, years)
+    edges = tdb_seconds([begin, finish])
+    rasters = open_rasters(terrain, site.body, options.holds)
+    for raster in rasters:
+        for line in raster.warnings:
+            notes.add(line)
+    grid = rasters[0]
+    block = window_pixels(grid, options.window, options.stride)
+    tiles = tiles_of(grid, site, block, options.stride)
+    reach_km = farthest_km(rasters, site, block)
+    if options.reach_km is not None:
+        reach_km = min(reach_km, options.reach_km)
+    job = TileJob(
+        site=site,
+        # workers elsewhere have folders of their own to start from
+        terrain=tuple(str(Path(path).absolute()) for path in terrain),
+        holds=options.holds,
+        collector=design,
+        as_mounted=options.as_mounted,
+        start_tdb_s=float(edges[0]),
+        end_tdb_s=float(edges[1]),
+        azimuths=options.azimuths,
+        stride=options.stride,
+        reach_km=round(reach_km, 3),
+        kernels=tuple(str(Path(path).absolute()) for path in kernels),
+    )
+    sources += tuple(file_source(file, "terrain") for raster in rasters for file in raster.files)
+    kernel_sources = _kernel_sources(job, notes)
+    folder = Path(work_folder) / f".survey-{_fingerprint(job, tiles, sources + kernel_sources)[:16]}"
+    workers = options.workers or os.cpu_count() or 1
+    maps = _assembled(job, block, survey_tiles(job, tiles, folder, workers, options.scheduler, progress))
+    from yieldsim.runs.survey.dataset import survey_dataset
+
+    ds = survey_dataset(
+        maps,
+        grid,
+        block,
+        job,
+        (begin, finish),
+        options,
+        sources + kernel_sources,
+        notes,
+        _body_file(site, body),
+    )
+    if keep_tiles:
+        ds.encoding[TILES] = str(folder)
+    else:
+        shutil.rmtree(folder, ignore_errors=True)
+    return ds
+
+
+def _inputs(
+    body: str | Path | None,
+    collector: str | Path | Collector | None,
+    like: str | Path | Site | None,
+    options: SurveyOptions,
+    notes: Notes,
+) -> tuple[Site, Collector | None, tuple[Source, ...]]:
+    """The conditions as a site, the collector, and the files that they come from."""
+    from yieldsim.files.inputs.readers import read_body, read_collector, read_site
+    from yieldsim.runs.setup.prepare import resolve_collector
+
+    sources: tuple[Source, ...] = ()
+    if isinstance(like, Site):
+        site = like
+    elif like is not None:
+        loaded = read_site(Path(like))
+        site, sources = loaded.noun, loaded.sources
+    elif body is None:
+        raise InputError(Problem("", "body", "is not given", "--body NAME, or --like SITE"))
+    else:
+        stand = read_body(body)
+        site = Site(name="survey", body=stand.noun, latitude_deg=0.0, longitude_deg=0.0)
+        sources = stand.sources
+    if like is not None and body is not None and read_body(body).noun.name != site.body.name:
+        raise InputError(
+            Problem("", "body", f'is "{body}"', f"{site.body.name}, that of the site it is to be like")
+        )
+    if options.mast_height_m is not None:
+        site = replace(site, mast_height_m=options.mast_height_m)
+    site = replace(site, name="survey", horizon=None)
+    if collector is None:
+        return site, None, sources
+    if not isinstance(collector, Collector):
+        read = read_collector(Path(collector))
+        for warning in read.warnings:
+            notes.add(warning)
+        collector, sources = read.noun, sources + read.sources
+    design, optics = resolve_collector(collector, notes)
+    return site, design, sources + optics
+
+
+def _refuse(options: SurveyOptions, collector: Collector | None) -> None:
+    problems = []
+    if options.stride < 1:
+        problems.append(Problem("", "stride", f"is {options.stride}", "1 or more"))
+    if not FEWEST_AZIMUTHS <= options.azimuths <= MOST_AZIMUTHS:
+        problems.append(
+            Problem("", "azimuths", f"is {options.azimuths}", f"{FEWEST_AZIMUTHS} to {MOST_AZIMUTHS}")
+        )
+    if options.mast_height_m is not None and not 0.0 <= options.mast_height_m <= 1000.0:
+        problems.append(Problem("", "mast_height_m", f"is {options.mast_height_m:g}", "0 to 1000"))
+    if options.reach_km is not None and not 0.0 < options.reach_km <= 5000.0:
+        problems.append(Problem("", "reach_km", f"is {options.reach_km:g}", "above 0, at most 5000"))
+    if options.goal is not None and options.goal not in GOALS:
+        problems.append(Problem("", "goal", f'is "{options.goal}"', ", ".join(GOALS)))
+    if collector is None and (options.as_mounted or options.goal == "delivered"):
+        problems.append(
+            Problem("", "collector", "is not given", "a collector file, for energy that it delivers")
+        )
+    if options.places < 0 or (options.workers is not None and options.workers < 1):
+        problems.append(
+            Problem("", "places or workers", "is too small", "0 or more places, 1 or more workers")
+        )
+    if options.spacing_m is not None and not 0.0 <= options.spacing_m < math.inf:
+        problems.append(Problem("", "spacing_m", f"is {options.spacing_m:g}", "0 or more"))
+    if problems:
+        raise InputError(problems)
+
+
+def _kernel_sources(job: TileJob, notes: Notes) -> tuple[Source, ...]:
+    """The kernels that every tile will use, with their notes; a span that they don't cover is refused here, at once."""
+    from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
+
+    ephemeris = open_ephemeris(job.site.body, job.start_tdb_s, job.end_tdb_s, extra=job.kernels)
+    for note in ephemeris.notes:
+        notes.add(note)
+    return tuple(ephemeris.sources)
+
+
+def _fingerprint(job: TileJob, tiles: Sequence[Tile], sources: Sequence[Source]) -> str:
+    """Digest of everything that the tiles depend on: the program's version, options, places and the files' contents."""
+    from yieldsim.files.output.provenance import package_version
+
+    shared = _plain(replace(job, terrain=(), kernels=()))
+    text = json.dumps([package_version(), shared, _plain(tuple(tiles)), _plain(tuple(sources))])
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _plain(value: object) -> Any:
+    """Nouns and arrays as lists and numbers, for hashing."""
+    import numpy as np
+
+    if is_dataclass(value):
+        return [_plain(getattr(value, field.name)) for field in fields(value)]
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    return [_plain(item) for item in value] if isinstance(value, tuple) else value
+
+
+def _assembled(job: TileJob, block: tuple[int, int, int, int], done: Any) -> Any:
+    """The tiles' maps as one array (variables, rows / stride, columns / stride)."""
+    import numpy as np
+
+    stride = job.stride
+    row, column, rows, columns = block
+    maps = np.full((len(VARIABLES), -(-rows // stride), -(-columns // stride)), np.nan, dtype=np.float32)
+    for tile, part in done:
+        r, c = (tile.row - row) // stride, (tile.column - column) // stride
+        maps[:, r : r + part.shape[1], c : c + part.shape[2]] = part
+    return maps
+
+
+def summary_of_survey(ds: xr.Dataset) -> dict[str, Any]:
+    """Places, options and provenance of a survey."""
+    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
+    return summary
+
+
+def write_survey(
+    ds: xr.Dataset,
+    folder: Path | str,
+    terrain: Sequence[str | Path],
+    *,
+    site_count: int = 0,
+    like: str | Path | Site | None = None,
+    figure: bool = True,
+) -> list[str]:
+    """Write a survey: survey.nc, places.csv, GeoTIFFs, the map, and site files of the first `site_count` places.
+
+    The site files hold a skyline computed at full detail, and are ready for `yieldsim estimate`. All files or none.
+    """
+    from yieldsim.files.output.atomic_write import write_text_whole
+    from yieldsim.files.output.dataset import staged_folder, write_image
+    from yieldsim.files.output.survey import places_text, write_survey_geotiffs, write_survey_netcdf
+
+    summary = summary_of_survey(ds)
+    with staged_folder(folder) as stage:
+        write_survey_netcdf(ds, stage / "survey.nc")
+        write_text_whole(stage / "places.csv", places_text(summary["places"]))
+        write_survey_geotiffs(ds, stage)
+        if figure:
+            from yieldsim.report.survey import survey_png
+
+            write_image(survey_png(ds), stage / "survey.png")
+        conditions = _conditions(like, summary["body_file"]) if site_count else None
+        for place in summary["places"][:site_count]:
+            assert conditions is not None
+            for name, text in _site_files(place, summary, terrain, conditions).items():
+                write_text_whole(stage / name, text)
+        written = sorted(file.name for file in stage.iterdir())
+    if TILES in ds.encoding:
+        shutil.rmtree(ds.encoding.pop(TILES), ignore_errors=True)
+    return written
+
+
+def _site_files(
+    place: dict[str, Any], summary: dict[str, Any], terrain: Sequence[str | Path], like: Site
+) -> dict[str, str]:
+    """The site file of a place, its horizon table and, where the air asks for one, its table of optical depth."""
+    from yieldsim.files.inputs.site_writer import OPTICAL_DEPTH_FILE, optical_depth_text, site_text
+    from yieldsim.runs.horizon.run import horizon, horizon_csv
+
+    stem, name = f"place-{place['rank']:02d}", f"Place {place['rank']}"
+    site = replace(
+        like,
+        name=name,
+        latitude_deg=place["latitude_deg"],
+        longitude_deg=place["longitude_deg"],
+        elevation_m=place["elevation_m"],
+        mast_height_m=summary["mast_height_m"],
+        horizon=None,
+    )
+    run = horizon(site, terrain, holds=summary["provenance"]["options"]["holds"])
+    span = f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}"
+    comment = f"Chosen by a survey of {run.sources[0].name}: best by {summary['goal']}, {span}."
+    table = f"{stem}.horizon.csv"
+    files = {
+        table: horizon_csv(run, site),
+        f"{stem}.toml": site_text(site, summary["body_file"], table, comment),
+    }
+    if isinstance(site.optical_depth, OpticalDepthTable):
+        files[OPTICAL_DEPTH_FILE] = optical_depth_text(site.optical_depth)
+    return files
+
+
+def _conditions(like: str | Path | Site | None, body_file: str) -> Site:
+    """The site whose body, air and dust hold for the places that are written."""
+    from yieldsim.files.inputs.readers import read_body, read_site
+
+    if like is None:
+        return Site(name="", body=read_body(body_file).noun, latitude_deg=0.0, longitude_deg=0.0)
+    return like if isinstance(like, Site) else read_site(Path(like)).noun
+
+
+def _body_file(site: Site, body: str | Path | None) -> str:
+    """How a site file names the body: a built-in one by name, another by the file that was given."""
+    from yieldsim.files.text.bundled import body_names
+
+    name = site.body.name.lower()
+    return name if name in body_names() or body is None else str(Path(body).resolve())

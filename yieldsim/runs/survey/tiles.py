@@ -1,0 +1,348 @@
+"""The tiles of a survey: what a worker needs to know, what it does for one tile, and how all of them get done.
+
+A tile's result depends on its place alone, never on who computes it or in which order: the same bytes from any number of workers.
+Finished tiles wait in a folder named after everything they depend on, so that an interrupted survey goes on where it stopped.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from yieldsim.base.errors import CannotCompute, InputError, Problem
+from yieldsim.base.height_grid import Float32Array
+from yieldsim.base.model import Collector, Site
+
+if TYPE_CHECKING:
+    from yieldsim.base.vectors import FloatArray
+    from yieldsim.files.terrain.raster import Holds, Raster
+    from yieldsim.ground.tile_grid import TileFrame
+    from yieldsim.planning.survey.horizon_tables import SunPath
+
+Progress = Callable[[int, int], None]
+VARIABLES = (
+    "elevation_m",
+    "lit_fraction",
+    "any_light_fraction",
+    "sun_following_kwh_m2",
+    "delivered_kwh",
+    "best_azimuth_deg",
+    "longest_dark_hours",
+)
+HOURS_PER_YEAR = 365.25 * 24.0
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class TileJob:
+    """What every tile of a survey shares; plain values, so that it travels to other machines.
+
+    site          body, mast, air and dust; its place is not used
+    terrain       raster files, finest first; the first gives the grid
+    as_mounted    the collector faces as its file says; otherwise turned to its best azimuth at each cell
+    """
+
+    site: Site
+    terrain: tuple[str, ...]
+    holds: Holds
+    collector: Collector | None
+    as_mounted: bool
+    start_tdb_s: float
+    end_tdb_s: float
+    azimuths: int
+    stride: int
+    reach_km: float
+    kernels: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Tile:
+    """A block of the first raster's pixels."""
+
+    row: int
+    column: int
+    rows: int
+    columns: int
+
+    @property
+    def name(self) -> str:
+        """Name of its file while the survey runs."""
+        return f"tile-{self.row}-{self.column}.npy"
+
+
+def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
+    """Maps (variables, rows / stride, columns / stride) of one tile, in the order of VARIABLES."""
+    from yieldsim.files.terrain.raster import open_rasters
+    from yieldsim.files.terrain.windows import thinned
+    from yieldsim.ground.line_points import KNOWN_M, NEAR_PIXELS
+    from yieldsim.ground.line_sweep import sweep
+    from yieldsim.ground.terrain import NestedTerrain
+    from yieldsim.ground.tile_grid import cells_of, level_count, level_radius_m, levels_of
+
+    rasters = open_rasters(job.terrain, job.site.body, job.holds)
+    frame = frame_of(rasters[0], job.site, tile)
+
+    def along(azimuth: FloatArray, far_m: FloatArray) -> tuple[FloatArray, FloatArray]:
+        return frame.sphere.along(azimuth, far_m / frame.sphere.radius_m)[:2]
+
+    surfaces = []
+    for level in range(level_count(frame, job.reach_km * 1000.0)):
+        spacing_m = frame.pixel_m * 2**level
+        grids = thinned(rasters, along, level_radius_m(frame, level), spacing_m)
+        surfaces.append(NestedTerrain(grids).heights_m)
+    cells = cells_of(frame, surfaces[0])
+    inside = slice(NEAR_PIXELS + 1, -NEAR_PIXELS - 1)
+    ground = cells.near_m[inside, inside][:: job.stride, :: job.stride]
+    known = ground > KNOWN_M
+    maps = np.full((len(VARIABLES), *ground.shape), np.nan, dtype=np.float32)
+    if not known.any():
+        return maps
+    typical_m = float(ground[known].mean(dtype=np.float64))
+    azimuth_deg = np.arange(job.azimuths, dtype=np.float64) * (360.0 / job.azimuths)
+    horizon = sweep(
+        levels_of(frame, surfaces, job.reach_km * 1000.0),
+        cells,
+        frame.to_gnomonic,
+        frame.sphere.radius_m,
+        typical_m,
+        job.site.mast_height_m,
+        azimuth_deg,
+        job.stride,
+    )
+    maps[0] = np.where(known, ground, np.nan)
+    maps[1:] = _light(job, frame, typical_m, horizon, known)
+    return maps
+
+
+def frame_of(raster: Raster, site: Site, tile: Tile) -> TileFrame:
+    """The gnomonic frame of a tile of a raster."""
+    from yieldsim.ground.tile_grid import tile_frame
+
+    body = site.body
+    return tile_frame(
+        body.equatorial_radius_km * 1000.0,
+        body.polar_radius_km * 1000.0,
+        lambda row, column: raster.to_place(row + tile.row, column + tile.column),
+        tile.rows,
+        tile.columns,
+    )
+
+
+def _light(
+    job: TileJob, frame: TileFrame, typical_m: float, horizon: NDArray[np.int16], known: NDArray[np.bool_]
+) -> Float32Array:
+    """Maps of the tile's light (variables without elevation, rows, columns), block by block.
+
+    The whole tile shares the Sun's path against its own horizontal. What depends on the cells' own horizontal (the air, a
+    mount's tilt) holds for a block: it is small enough for its cells' horizontals to lean little against its centre's. The
+    collector has blocks of its own, so that maps of light are the same with it and without.
+    """
+    from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG
+    from yieldsim.optics.acceptance import half_width_deg
+    from yieldsim.planning.survey.collector_tables import turned_collector
+    from yieldsim.planning.survey.horizon_tables import energy_tables, light_tables, passage
+    from yieldsim.planning.survey.illumination import cell_energy, cell_light
+    from yieldsim.runs.survey.blocks import LEAN_DEG, LEAN_SHARE, LEAST_LEAN_DEG, blocks
+
+    site, common = _path_at(job, frame, 0.5 * (frame.rows - 1), 0.5 * (frame.columns - 1), typical_m)
+    years = common.hours / HOURS_PER_YEAR
+    maps = np.full((len(VARIABLES) - 1, *known.shape), np.nan, dtype=np.float32)
+    lean_deg = LEAN_DEG if job.site.optical_depth is not None else np.inf
+    for block in blocks(frame, known, job.stride, lean_deg):
+        own = _seen_from(job, frame, common, *block.middle, typical_m)
+        by_azimuth, lowest, highest = block.horizons(horizon)
+        path = replace(common, beam_w_m2=own.beam_w_m2)
+        tables = light_tables(path, job.azimuths, ANGLE_UNIT_DEG, int(lowest.min()), int(highest.max()))
+        passing = passage(path, job.azimuths, ANGLE_UNIT_DEG, lowest, highest)
+        light = cell_light(by_azimuth, tables, passing)
+        shape = block.inside.shape
+        maps[0, *block.part] = (light.lit_hours / path.hours).reshape(shape)
+        maps[1, *block.part] = (light.any_hours / path.hours).reshape(shape)
+        maps[2, *block.part] = (light.beam_kwh_m2 / years).reshape(shape)
+        maps[5, *block.part] = light.longest_dark_hours.reshape(shape)
+    if job.collector is None:
+        return maps
+    turned, north_deg = turned_collector(common, site, job.collector), _lean_deg(frame, job.stride)
+    turns, width_deg = turned.turns_deg.size, half_width_deg(job.collector.acceptance_table)
+    for block in blocks(frame, known, job.stride, min(LEAN_DEG, max(width_deg * LEAN_SHARE, LEAST_LEAN_DEG))):
+        own = _seen_from(job, frame, common, *block.middle, typical_m)
+        by_azimuth, lowest, highest = block.horizons(horizon)
+        above = common.elevation_deg + common.radius_deg > float(lowest.min()) * ANGLE_UNIT_DEG
+        powered = np.flatnonzero(above)
+        energies = energy_tables(
+            common, job.azimuths, ANGLE_UNIT_DEG, int(lowest.min()), int(highest.max()),
+            turned.power_w(own, powered), powered,
+        )  # fmt: skip
+        # azimuth of the tile's north against the block's own north
+        off_deg = north_deg[block.part] - _lean_at_deg(frame, *(np.array([at]) for at in block.middle))
+        wanted = (-off_deg * turns / 360.0).ravel() if job.as_mounted else None
+        energy = cell_energy(by_azimuth, energies, turns, wanted)
+        shape = block.inside.shape
+        maps[3, *block.part] = (energy.delivered_kwh / years).reshape(shape)
+        turn_deg = energy.turn.reshape(shape) * (360.0 / turns)
+        maps[4, *block.part] = (job.collector.mounts[0].azimuth_deg + turn_deg + off_deg) % 360.0
+    return maps
+
+
+def _seen_from(
+    job: TileJob, frame: TileFrame, common: SunPath, row: float, column: float, typical_m: float
+) -> SunPath:
+    """The tile's path from a pixel of it."""
+    from yieldsim.ground.local_sphere import LocalSphere
+    from yieldsim.planning.survey.horizon_tables import seen_from
+
+    if job.site.optical_depth is not None:
+        return _path_at(job, frame, row, column, typical_m)[1]
+    latitude, longitude = frame.to_place(np.array([row]), np.array([column]))
+    sphere = frame.sphere
+    here = LocalSphere.at(float(latitude[0]), float(longitude[0]), sphere.equatorial_m, sphere.polar_m)
+    return seen_from(common, sphere.axes, here.axes)
+
+
+def _path_at(
+    job: TileJob, frame: TileFrame, row: float, column: float, typical_m: float
+) -> tuple[Site, SunPath]:
+    """The Sun's path over a pixel of the tile, and the site there."""
+    from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
+    from yieldsim.planning.survey.horizon_tables import path_step_s, sun_path
+    from yieldsim.sky.sun_track import prepare_track
+
+    latitude, longitude = frame.to_place(np.array([row]), np.array([column]))
+    site = replace(
+        job.site, latitude_deg=float(latitude[0]), longitude_deg=float(longitude[0]), elevation_m=typical_m
+    )
+    ephemeris = open_ephemeris(site.body, job.start_tdb_s, job.end_tdb_s, extra=job.kernels)
+    track = prepare_track(
+        ephemeris,
+        site.body,
+        site.latitude_deg,
+        site.longitude_deg,
+        site.elevation_m,
+        job.start_tdb_s,
+        job.end_tdb_s,
+    )
+    return site, sun_path(track, site, job.start_tdb_s, job.end_tdb_s, path_step_s(site))
+
+
+def _lean_deg(frame: TileFrame, stride: int) -> FloatArray:
+    """Azimuth at each cell of the direction that is north at the tile's centre: near a pole the cells' norths part."""
+    row, column = np.meshgrid(
+        np.arange(0.0, frame.rows, stride), np.arange(0.0, frame.columns, stride), indexing="ij"
+    )
+    return _lean_at_deg(frame, row, column)
+
+
+def _lean_at_deg(frame: TileFrame, row: FloatArray, column: FloatArray) -> FloatArray:
+    latitude, longitude = frame.to_place(row, column)
+    east, north = frame.sphere.gnomonic(latitude, longitude)
+    on_latitude, on_longitude, _ = frame.sphere.gnomonic_places(east, north + 1e-6)
+    a, b = np.radians(latitude), np.radians(on_latitude)
+    turn = np.radians(on_longitude - longitude)
+    return np.asarray(
+        np.degrees(
+            np.arctan2(np.sin(turn) * np.cos(b), np.cos(a) * np.sin(b) - np.sin(a) * np.cos(b) * np.cos(turn))
+        )
+    )
+
+
+# ---------------------------------------------------------------- all of them
+
+
+def survey_tiles(
+    job: TileJob,
+    tiles: list[Tile],
+    folder: Path,
+    workers: int,
+    scheduler: str | None,
+    progress: Progress | None,
+) -> Iterator[tuple[Tile, Float32Array]]:
+    """Every tile's maps, in order; those already in `folder` are not computed again.
+
+    Raises CannotCompute when a cluster can't be reached or its workers are lost.
+    """
+    from yieldsim.files.output.survey import load_tile, save_tile
+
+    waiting = [tile for tile in tiles if not (folder / tile.name).is_file()]
+    done = len(tiles) - len(waiting)
+    if progress is not None:
+        progress(done, len(tiles))
+    for tile, maps in _computed(job, waiting, workers, scheduler):
+        save_tile(folder / tile.name, maps)
+        done += 1
+        if progress is not None:
+            progress(done, len(tiles))
+    for tile in tiles:
+        yield tile, load_tile(folder / tile.name)
+
+
+def _computed(
+    job: TileJob, tiles: list[Tile], workers: int, scheduler: str | None
+) -> Iterator[tuple[Tile, Float32Array]]:
+    """Tiles and their maps as they get finished."""
+    library = _cluster_library() if scheduler is not None or min(workers, len(tiles)) > 1 else None
+    if library is None:
+        if scheduler is not None:
+            raise InputError(
+                Problem("", "scheduler", "needs the cluster library", hint="pip install 'yieldsim[terrain]'")
+            )
+        for tile in tiles:
+            yield tile, survey_tile(job, tile)
+        return
+    with _client(library, min(workers, len(tiles)), scheduler) as client:
+        futures = {client.submit(survey_tile, job, tile, pure=False): tile for tile in tiles}
+        try:
+            for future, maps in library.as_completed(list(futures), with_results=True):
+                # let go of the result: maps of large surveys would add up
+                tile = futures.pop(future)
+                future.release()
+                yield tile, maps
+        except library.KilledWorker as error:
+            raise CannotCompute(f"the workers were lost, for want of memory perhaps: {error}") from None
+        finally:
+            client.cancel(list(futures))
+
+
+def _cluster_library() -> Any:
+    """The library that spreads tiles over processes and machines; None where it is not installed."""
+    try:
+        import distributed
+    except ImportError:
+        return None
+    return distributed
+
+
+@contextmanager
+def _client(library: Any, workers: int, scheduler: str | None) -> Iterator[Any]:
+    """A client of the cluster at an address, or of one made here for as long as it is needed."""
+    import dask
+
+    if scheduler is not None:
+        try:
+            client = library.Client(scheduler, timeout="8s")
+        except (OSError, ValueError) as error:
+            raise CannotCompute(f"cannot reach a scheduler at {scheduler}: {error}") from None
+        with client:
+            yield client
+        return
+    # the workers share the cores, and have one thread of kernels each where there are as many workers as cores
+    threads = str(max(1, (os.cpu_count() or 1) // workers))
+    with (
+        dask.config.set({"distributed.worker.daemon": True}),
+        library.LocalCluster(
+            n_workers=workers,
+            threads_per_worker=1,
+            processes=True,
+            dashboard_address=None,
+            silence_logs=logging.ERROR,
+            env={"NUMBA_NUM_THREADS": threads, "OMP_NUM_THREADS": threads},
+        ) as cluster,
+        library.Client(cluster) as client,
+    ):
+        yield client

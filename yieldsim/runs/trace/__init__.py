@@ -1,0 +1,1 @@
+"""The run of `trace`: inputs to answer, summary, files."""

@@ -1,0 +1,247 @@
+"""From a traced prescription to its page and files: outlines, rays, maps, and everything written together."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.vectors import FloatArray
+from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.acceptance_trace import Curve
+from yieldsim.optics.raytrace.funnel_walls import profile
+from yieldsim.optics.raytrace.scene import Scene, conic_sag_m
+from yieldsim.optics.raytrace.tracer import paths
+from yieldsim.report.layout.style import number
+from yieldsim.report.trace import Opening, Outline, TracePage, facts_of, trace_pictures
+from yieldsim.runs.trace.summary import (
+    NORMAL,
+    edge_direction,
+    flux_map,
+    seen_straight_on,
+    spectral_efficiency,
+)
+
+if TYPE_CHECKING:
+    from yieldsim.base.prescription_model import Lens
+    from yieldsim.runs.trace.run import TraceRun
+
+DRAWN_RAYS = 17
+
+
+def write_trace(run: TraceRun, out: str | Path, figures: bool = True) -> list[str]:
+    """Write the acceptance table to `out`, and beside it trace.json, trace_losses.csv, trace.png and
+    trace.pdf.
+
+    All of them or none.
+    Returns the names written. Raises WriteFailed, and InputError as `refuse_place` does.
+    """
+    from yieldsim.files.output.dataset import staged_folder, write_image, write_json, write_table
+
+    target = Path(out)
+    refuse_place(target)
+    with staged_folder(target.parent) as stage:
+        write_table(acceptance_frame(run), stage / target.name)
+        write_json(run.summary, stage / "trace.json")
+        write_table(losses_frame(run), stage / "trace_losses.csv")
+        if figures:
+            picture, page = trace_pictures(page_of(run))
+            write_image(picture, stage / "trace.png")
+            write_image(page, stage / "trace.pdf")
+        return sorted(file.name for file in stage.iterdir())
+
+
+def refuse_place(out: Path) -> None:
+    """Raise InputError for a table that can't be written, or beside whose place another table's trace.json lies.
+
+    A trace over its own table is made anew; beside another one it would leave that table with the wrong trace.json.
+    """
+    from yieldsim.files.output.atomic_write import refuse_table_name
+
+    refuse_table_name(out)
+    earlier = out.parent / "trace.json"
+    if not out.exists() and earlier.exists():
+        raise InputError(
+            Problem(
+                "--out",
+                found=f"is {out}, beside the trace.json of another table",
+                allowed="a folder for each trace",
+                hint=f"such as {out.parent / out.stem / out.name}",
+            )
+        )
+
+
+def acceptance_frame(run: TraceRun) -> Any:
+    """The table in the collector's format, as a data frame."""
+    import pandas as pd
+
+    table = run.acceptance
+    if hasattr(table, "incidence_deg"):
+        return pd.DataFrame(
+            {"incidence_deg": table.incidence_deg, "acceptance_fraction": table.acceptance_fraction}
+        )
+    t, along = np.meshgrid(table.transverse_deg, table.longitudinal_deg, indexing="ij")
+    return pd.DataFrame(
+        {
+            "transverse_deg": t.ravel(),
+            "longitudinal_deg": along.ravel(),
+            "acceptance_fraction": table.acceptance_fraction.ravel(),
+        }
+    )
+
+
+def losses_frame(run: TraceRun) -> Any:
+    """Shares of the light by cause for every traced direction, film left out; they add up to 1 in each
+    row."""
+    import pandas as pd
+
+    traced = run.traced
+    if isinstance(traced, Curve):
+        columns: dict[str, FloatArray] = {"incidence_deg": traced.angle_deg}
+    else:
+        t, along = np.meshgrid(traced.transverse_deg, traced.longitudinal_deg, indexing="ij")
+        columns = {"transverse_deg": t.ravel(), "longitudinal_deg": along.ravel()}
+    share, error = (values.reshape(-1, loss_causes.COUNT) for values in (traced.share, traced.error))
+    columns["delivered_error"] = error[:, loss_causes.DELIVERED]
+    for cause, name in enumerate(loss_causes.NAMES):
+        if share[:, cause].any():
+            columns[name.replace(" ", "_").replace("'", "")] = share[:, cause]
+    return pd.DataFrame(columns)
+
+
+def page_of(run: TraceRun) -> TracePage:
+    """Everything the page shows."""
+    scene, traced = run.scene, run.traced
+    distance = run.prescription.heat.sun_distance_au
+    seen = seen_straight_on(scene, distance)
+    flux = flux_map(run.prescription, scene, seen, distance)
+    wavelengths, efficiency = spectral_efficiency(scene, seen)
+    edge = edge_direction(traced)
+    one_angle = isinstance(traced, Curve)
+    station, funnel = scene.parts.station[0], scene.parts.funnel[0]
+    face = Opening(
+        half_x_mm=1e3 * float(station["face_x"]),
+        half_y_mm=1e3 * float(station["face_y"]),
+        is_round=bool(station["face_round"]),
+    )
+    mouth = face
+    if station["has_funnel"]:
+        mouth = Opening(
+            half_x_mm=1e3 * float(funnel["mouth_x"]),
+            half_y_mm=1e3 * float(funnel["mouth_y"]),
+            is_round=bool(funnel["is_round"]),
+        )
+    row = flux.row()
+    widths = run.summary["acceptance"]
+    order = [
+        loss_causes.DELIVERED,
+        *(cause for cause in range(loss_causes.COUNT) if cause != loss_causes.DELIVERED),
+    ]
+    shares = traced.share if isinstance(traced, Curve) else traced.share[:, 0]
+    return TracePage(
+        name=run.prescription.name,
+        facts=facts_of(run.summary),
+        outlines=outlines(scene, run.prescription.lens),
+        rays_straight=drawn_rays(scene, NORMAL),
+        rays_edge=drawn_rays(scene, edge),
+        edge_deg=math.degrees(math.atan2(float(np.hypot(edge[0], edge[1])), float(edge[2]))),
+        angle_words="incidence angle" if one_angle else "transverse angle at longitudinal 0°",
+        angle_deg=traced.angle_deg if isinstance(traced, Curve) else traced.transverse_deg,
+        shares=shares[:, order],
+        loss_names=[loss_causes.NAMES[cause] for cause in order[1:]],
+        grid=None
+        if isinstance(traced, Curve)
+        else (traced.transverse_deg, traced.longitudinal_deg, traced.share[..., loss_causes.DELIVERED]),
+        half_width_deg=widths.get("half_width_50_deg"),
+        spot_x_mm=1e3 * seen.mouth_x_m,
+        spot_y_mm=1e3 * seen.mouth_y_m,
+        spot_weight=seen.mouth_weight,
+        mouth=mouth,
+        flux_x_edges_mm=flux.x_edges_mm,
+        flux_y_edges_mm=flux.y_edges_mm,
+        flux_w_cm2=flux.flux_w_cm2,
+        flux_words=(
+            f"{distance:g} au: mean {number(flux.mean_w_cm2)} W/cm² ({number(row['face_mean_suns'], 2)} suns),\n"
+            f"peak {number(flux.peak_w_cm2)} W/cm² ({number(row['face_peak_suns'], 2)} suns)"
+        ),
+        mouth_words="Spot at the funnel's mouth" if station["has_funnel"] else "Spot at the fibre",
+        face=face,
+        wavelength_nm=wavelengths,
+        delivered_fraction=efficiency,
+        etendue_limit_m2_sr=run.ledger.limit,
+        etendue_used_m2_sr=run.ledger.used,
+        etendue_lost=run.ledger.lost,
+        caution=run.summary["cautions"][0],
+    )
+
+
+def drawn_rays(scene: Scene, direction: FloatArray) -> list[FloatArray]:
+    """Rays across the section, from a little above the aperture to their ends."""
+    station = scene.parts.station[0]
+    half, wavelength = float(station["aperture_x"]), float(np.median(scene.media[:, 0]))
+    # uneven places, so that no ray falls just on a groove's tip
+    across = half * np.linspace(-0.97, 0.97, DRAWN_RAYS) * 1.0007
+    heading = np.array([-direction[0], direction[2]])
+    depth = float(station["aperture_depth"])
+    above = 0.25 * half + max(depth, 0.0)
+    lines = []
+    for path in paths(scene, np.column_stack([across, np.zeros(DRAWN_RAYS)]), direction, wavelength):
+        section = path[:, [0, 2]]
+        start = section[0] - above / heading[1] * heading
+        # the aperture of a lens that bulges towards the Sun lies behind its front
+        rest = section[1:] if depth > 0.0 and len(section) > 1 else section
+        lines.append(np.vstack([start, rest]))
+    return lines
+
+
+def outlines(scene: Scene, lens: Lens) -> list[Outline]:
+    """The parts in section."""
+    found = []
+    if lens.kind != "none":
+        found.append(_lens_outline(scene, lens))
+    for wall, kind in ((scene.parts.collar[0], "mirror"), (scene.parts.funnel[0], "funnel")):
+        if not wall["present"]:
+            continue
+        depth, half = profile(wall)
+        if kind == "funnel" and wall["solid"]:
+            across = np.concatenate([-half, half[::-1]])
+            found.append(Outline(kind="glass", across_m=across, depth_m=np.concatenate([depth, depth[::-1]])))
+        else:
+            for side in (-1.0, 1.0):
+                found.append(Outline(kind="mirror", across_m=side * half, depth_m=depth))
+    station = scene.parts.station[0]
+    start = float(station["mouth_depth"])
+    if station["has_funnel"]:
+        start = float(scene.parts.funnel[0]["bottom"])
+    start += float(station["gap"])
+    half_face, long = float(station["face_x"]), 3.0 * float(station["face_x"])
+    across = np.array([-half_face, half_face, half_face, -half_face])
+    found.append(
+        Outline(kind="fibre", across_m=across, depth_m=np.array([start, start, start + long, start + long]))
+    )
+    return found
+
+
+def _lens_outline(scene: Scene, lens: Lens) -> Outline:
+    """Front and back faces; grooves too fine to draw appear as the surface of their tips."""
+    half = float(scene.parts.lens[0]["half_x"])
+    across = np.linspace(-half, half, 121)
+    front, back = np.zeros_like(across), np.full_like(across, lens.thickness_m)
+    if lens.kind == "domed_fresnel":
+        inner = lens.dome_radius_m - lens.thickness_m
+        front = lens.dome_radius_m - np.sqrt(lens.dome_radius_m**2 - across**2)
+        back = lens.dome_radius_m - np.sqrt(np.maximum(0.0, inner**2 - across**2))
+    elif lens.kind == "plano_convex":
+        sag = np.array([conic_sag_m(abs(x), lens.curvature_radius_m, lens.conic_constant) for x in across])
+        if lens.curved_side == "out":
+            front = sag
+        else:
+            back = lens.thickness_m - sag
+    return Outline(
+        kind="glass",
+        across_m=np.concatenate([across, across[::-1]]),
+        depth_m=np.concatenate([front, back[::-1]]),
+    )

@@ -1,0 +1,328 @@
+"""The tracing run: a lens prescription in, its acceptance table and every loss out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from yieldsim.base.errors import CannotCompute, InputError, Problem
+from yieldsim.base.model import Acceptance, BiaxialAcceptance, Collector, Notes, RoundAcceptance, Source
+
+if TYPE_CHECKING:
+    from yieldsim.base.prescription_model import OpticalMaterial, Prescription
+    from yieldsim.optics.etendue_ledger import EtendueLedger
+    from yieldsim.optics.raytrace.acceptance_trace import Curve, Grid, Ways
+    from yieldsim.optics.raytrace.scene import Scene
+
+Progress = Callable[[int, int], None]
+
+TOLERANCE = 0.005
+"""Standard error of accepted shares, as a part of the share at normal incidence."""
+TRACER_EDITION = 2
+"""Goes up when the tracer's answers change, so that kept tables of an older one are not used."""
+UNKNOWN_SHARE = 0.02
+"""Sunlight beyond a material's data that is worth a warning."""
+ROUNDNESS = 0.02
+"""Difference of acceptance between azimuths that a one-angle table may hide without a warning."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class TraceRun:
+    """A traced prescription.
+
+    acceptance   the table that a collector uses
+    traced       the shares by cause behind it
+    summary      what trace.json holds
+    """
+
+    prescription: Prescription
+    scene: Scene
+    traced: Curve | Grid
+    acceptance: Acceptance
+    ledger: EtendueLedger
+    summary: dict[str, Any]
+    sources: tuple[Source, ...]
+    warnings: tuple[str, ...]
+
+
+def trace(
+    optics: str | Path,
+    *,
+    tolerance: float = TOLERANCE,
+    source: Literal["point", "disc"] = "point",
+    seed: int | None = None,
+    progress: Progress | None = None,
+) -> TraceRun:
+    """Acceptance of a lens prescription, with losses by cause, flux, etendue and heat.
+
+    optics      prescription file
+    tolerance   standard error asked for, as a part of the acceptance at normal incidence
+    source      "point": parallel light, which a run smears with the disc of its day (the better way);
+    "disc": the Sun
+                at 1 au is traced into the table
+    seed        of the random shifts; the same seed gives the same digits on any number of threads
+
+    Raises InputError for a bad file, CannotCompute where a traced design beats the etendue limit (a fault
+    of ours).
+    """
+    from yieldsim.files.prescription.read import read_prescription
+    from yieldsim.optics.etendue_ledger import etendue_ledger
+    from yieldsim.optics.raytrace.acceptance_trace import table_of
+    from yieldsim.optics.raytrace.scene import build_scene
+    from yieldsim.runs.trace.summary import summary_of_trace
+
+    if not 1e-5 <= tolerance <= 0.2:
+        raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.00001 to 0.2"))
+    loaded = read_prescription(optics)
+    prescription = loaded.noun
+    scene = _placed(prescription, optics, build_scene)
+    ways = _ways(prescription, tolerance, source, seed)
+    traced = _traced(scene, prescription, ways, progress, optics)
+    notes = Notes(list(loaded.warnings))
+    for line in _warnings(prescription, scene, traced):
+        notes.add(line)
+    ledger = etendue_ledger(prescription, traced)
+    _within_etendue(ledger)
+    acceptance = table_of(traced, source == "disc", _kept_by_film(prescription))
+    summary = summary_of_trace(
+        prescription, scene, traced, acceptance, ledger, ways, notes, loaded.sources, source
+    )
+    return TraceRun(
+        prescription=prescription,
+        scene=scene,
+        traced=traced,
+        acceptance=acceptance,
+        ledger=ledger,
+        summary=summary,
+        sources=loaded.sources,
+        warnings=tuple(notes.lines),
+    )
+
+
+def acceptance_from_prescription(
+    path: str | Path,
+    tolerance: float = TOLERANCE,
+    progress: Progress | None = None,
+    collector: Collector | None = None,
+) -> tuple[Acceptance, tuple[Source, ...], tuple[str, ...]]:
+    """Acceptance table (point source) of a prescription, sources and warnings; traced once, then kept.
+
+    collector   where one names the prescription: what it says differently is warned about
+
+    Kept tables are known by the content of the prescription, its materials and the sunlight, this package's
+    version and the tolerance (`files.output.trace_cache` says where). The shield's film is not in it unless the
+    prescription says "here". Raises InputError, DataMissing or CannotCompute.
+    """
+    from yieldsim.files.prescription.read import read_prescription
+    from yieldsim.optics.raytrace.acceptance_trace import table_of
+    from yieldsim.optics.raytrace.scene import build_scene
+
+    loaded = read_prescription(path)
+    prescription = loaded.noun
+    table, warnings = acceptance_of(
+        prescription, tolerance, lambda: _placed(prescription, path, build_scene), table_of, progress, path
+    )
+    notes = Notes([*loaded.warnings, *warnings])
+    for line in _disagreements(prescription, collector) if collector is not None else ():
+        notes.add(line)
+    return table, loaded.sources, tuple(notes.lines)
+
+
+def _disagreements(prescription: Prescription, collector: Collector) -> list[str]:
+    """What a collector file and the prescription that it names say differently."""
+    lines = []
+    stated, drawn = collector.aperture_area_m2, prescription.aperture_area_m2
+    if abs(stated - drawn) > 0.01 * drawn:
+        lines.append(f"aperture_area_m2 is {stated:g}, but the prescription's aperture has {drawn:.4g} m2")
+    film, shield = prescription.film, collector.shield
+    if film is not None and shield is not None and film.counted == "here" and shield.film_transmittance < 1.0:
+        lines.append("the shield's film is counted twice: in the prescription's acceptance and in [shield]")
+    if film is not None and film.counted == "collector" and shield is None:
+        lines.append("the prescription has a shield film that nothing counts: give the collector a [shield]")
+    fibre, face = collector.fibre, prescription.fibre
+    if fibre is not None and fibre.numerical_aperture is not None and fibre.face_diameter_mm is not None:
+        if abs(fibre.numerical_aperture - face.numerical_aperture) > 1e-3:
+            lines.append(
+                f"[fibre] numerical_aperture is {fibre.numerical_aperture:g}, in the prescription {face.numerical_aperture:g}"
+            )
+        area_mm2 = math.pi / 4.0 * fibre.face_diameter_mm**2
+        if abs(area_mm2 - 1e6 * face.area_m2) > 0.02 * area_mm2:
+            lines.append(
+                f"[fibre] face_diameter_mm is {fibre.face_diameter_mm:g}: {area_mm2:.4g} mm2, in the prescription "
+                f"{1e6 * face.area_m2:.4g}"
+            )
+    return lines
+
+
+def acceptance_of(
+    prescription: Prescription,
+    tolerance: float,
+    place: Callable[[], Scene],
+    table_of: Callable[..., Acceptance],
+    progress: Progress | None,
+    where: str | Path,
+) -> tuple[Acceptance, tuple[str, ...]]:
+    """The kept table of a prescription, or a new one that is kept from now on; and its warnings."""
+    from yieldsim.files.output.provenance import package_version
+    from yieldsim.files.output.trace_cache import cached_arrays, content_key, keep_arrays
+
+    scene = place()
+    sunlight = (scene.media, float(scene.parts.station[0]["band_share"]))
+    key = content_key("acceptance", TRACER_EDITION, package_version(), tolerance, prescription, sunlight)
+    kept = _as_table(cached_arrays(key))
+    if kept is not None:
+        return kept, _standing_warnings(prescription, scene)
+    from yieldsim.optics.etendue_ledger import etendue_ledger
+
+    traced = _traced(scene, prescription, _ways(prescription, tolerance, "point", None), progress, where)
+    _within_etendue(etendue_ledger(prescription, traced))
+    table = table_of(traced, False, _kept_by_film(prescription))
+    if isinstance(table, RoundAcceptance):
+        keep_arrays(
+            key, {"incidence_deg": table.incidence_deg, "acceptance_fraction": table.acceptance_fraction}
+        )
+    else:
+        names = ("transverse_deg", "longitudinal_deg", "acceptance_fraction")
+        keep_arrays(key, {name: getattr(table, name) for name in names})
+    return table, _standing_warnings(prescription, scene)
+
+
+def _as_table(arrays: dict[str, Any] | None) -> Acceptance | None:
+    """A kept table, checked like a new one; None when it is not whole."""
+    if arrays is None or "acceptance_fraction" not in arrays:
+        return None
+    share = arrays["acceptance_fraction"]
+    if share.min() < 0.0 or share.max() > 1.0:
+        return None
+    if "incidence_deg" in arrays and arrays["incidence_deg"].shape == share.shape:
+        return RoundAcceptance(
+            incidence_deg=arrays["incidence_deg"], acceptance_fraction=share, source="point"
+        )
+    angles = [arrays.get(name) for name in ("transverse_deg", "longitudinal_deg")]
+    if angles[0] is None or angles[1] is None or (len(angles[0]), len(angles[1])) != share.shape:
+        return None
+    return BiaxialAcceptance(
+        transverse_deg=angles[0], longitudinal_deg=angles[1], acceptance_fraction=share, source="point"
+    )
+
+
+def _placed(prescription: Prescription, path: str | Path, build: Callable[[Prescription], Scene]) -> Scene:
+    """The scene; problems of geometry get the file's name."""
+    from yieldsim.files.text.paths import shown
+
+    try:
+        return build(prescription)
+    except InputError as error:
+        raise InputError(
+            [Problem(shown(Path(path)), p.key, p.found, p.allowed, p.hint) for p in error.problems]
+        ) from None
+
+
+def _ways(prescription: Prescription, tolerance: float, source: str, seed: int | None) -> Ways:
+    from yieldsim.base.sun_disc import angular_radius_deg
+    from yieldsim.optics.raytrace.acceptance_trace import Ways
+    from yieldsim.optics.raytrace.tracer import SEED
+
+    return Ways(
+        precision=tolerance,
+        sun_radius_deg=float(angular_radius_deg(1.0)) if source == "disc" else 0.0,
+        spin=not prescription.is_linear and not prescription.is_symmetric,
+        seed=SEED if seed is None else seed,
+    )
+
+
+def _traced(
+    scene: Scene, prescription: Prescription, ways: Ways, progress: Progress | None, where: str | Path
+) -> Curve | Grid:
+    from yieldsim.files.text.paths import shown
+    from yieldsim.optics.raytrace.acceptance_trace import trace_curve, trace_grid
+
+    try:
+        if prescription.is_linear:
+            return trace_grid(scene, ways, progress)
+        return trace_curve(scene, ways, progress=progress)
+    except InputError as error:
+        raise InputError(
+            [Problem(shown(Path(where)), p.key, p.found, p.allowed, p.hint) for p in error.problems]
+        ) from None
+
+
+def _kept_by_film(prescription: Prescription) -> float:
+    """What the film leaves, where the acceptance is to include it."""
+    film = prescription.film
+    return film.transmittance if film is not None and film.counted == "here" else 1.0
+
+
+def _within_etendue(ledger: EtendueLedger) -> None:
+    """A traced design can't beat its fibre's etendue; 2 % are left for the table's straight lines."""
+    if ledger.used_fraction > 1.02:
+        raise CannotCompute(
+            f"the traced acceptance needs {ledger.used_fraction:.3f} of the etendue that the fibre's face can take; that "
+            "is a fault of the tracer: please report it with the prescription"
+        )
+
+
+def _standing_warnings(prescription: Prescription, scene: Scene) -> tuple[str, ...]:
+    """What can be told without tracing."""
+    lines: list[str] = []
+    for part, material in (("lens", prescription.lens.material), ("funnel", _funnel_material(prescription))):
+        if material is not None:
+            lines += _beyond_data(part, material, scene)
+    film = prescription.film
+    if film is not None and film.counted == "here":
+        lines.append(
+            f"the acceptance includes the shield's film ({film.transmittance:g}): give the collector's [shield] "
+            "film_transmittance = 1.0, or it counts twice"
+        )
+    if prescription.fibre.coupling == "matched" and prescription.funnel is not None:
+        lines.append(
+            "the funnel is index-matched to the fibre: of the collector's [fibre] end_reflection only the far end is left"
+        )
+    concentration = scene.aperture_area_m2 / scene.face_area_m2
+    if concentration <= 1.0:
+        lines.append(
+            f"the fibre's face is as large as the aperture (concentration {concentration:.3g}): light is diluted"
+        )
+    return tuple(lines)
+
+
+def _warnings(prescription: Prescription, scene: Scene, traced: Curve | Grid) -> list[str]:
+    """All of it, the traced ones included."""
+    from yieldsim.optics.raytrace.acceptance_trace import Curve
+    from yieldsim.runs.trace.summary import azimuth_spread
+
+    lines = list(_standing_warnings(prescription, scene))
+    if isinstance(traced, Curve) and not prescription.is_symmetric:
+        spread = azimuth_spread(scene, traced)
+        if spread > ROUNDNESS:
+            lines.append(
+                f"acceptance differs by up to {spread:.3f} between azimuths, for not every part is round; the table holds "
+                "the mean over azimuth"
+            )
+    return lines
+
+
+def _funnel_material(prescription: Prescription) -> OpticalMaterial | None:
+    return prescription.funnel.material if prescription.funnel is not None else None
+
+
+def _beyond_data(part: str, material: OpticalMaterial, scene: Scene) -> list[str]:
+    """Shares of the traced sunlight for which a material's data had to be held at their ends."""
+    wavelength = scene.media[:, 0]
+    lines = []
+    known = [("refractive index", material.index_known_nm)]
+    if material.absorption_known_nm is not None:
+        known.append(("absorption", material.absorption_known_nm))
+    else:
+        lines.append(f"{part}: no absorption data for {material.name}; it is taken as clear")
+    for what, (low, high) in known:
+        share = float(((wavelength < low) | (wavelength > high)).mean())
+        if share > UNKNOWN_SHARE:
+            lines.append(
+                f"{part}: the {what} of {material.name} is known from {low:.0f} to {high:.0f} nm; {share:.0%} of the traced "
+                "sunlight lies beyond and meets the value at the nearest end"
+            )
+    return lines

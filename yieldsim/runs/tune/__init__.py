@@ -1,0 +1,1 @@
+"""The run of `tune`: inputs to answer, summary, files."""
