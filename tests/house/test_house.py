@@ -23,6 +23,8 @@ FLOOR = {
     "cli": 5,
 }
 LONGEST_LINES = 400
+MOST_MODULES = 16
+"""In one folder: what a reader takes in at a glance, and a little."""
 SOURCES = sorted(PACKAGE.rglob("*.py"))
 DOORS = {PACKAGE / "__init__.py", PACKAGE / "__main__.py"}
 ROOMS = [path for path in SOURCES if path not in DOORS]
@@ -89,6 +91,33 @@ def test_no_circle_of_modules() -> None:
 
     for module in graph:
         visit(module, ())
+
+
+def folder_of(module: str) -> str:
+    """The folder inside a room; a module that stands in the room itself is a folder of its own."""
+    parts = module.split(".")
+    return ".".join(parts[:3])
+
+
+def test_no_circle_of_folders() -> None:
+    """Folders of one room stand one above the other, as rooms do."""
+    graph: dict[str, set[str]] = {}
+    for path in ROOMS:
+        module = name_of(path)
+        here = folder_of(module)
+        others = {folder_of(other) for other in imports_of(path) if room_of(other) == room_of(module)}
+        graph.setdefault(here, set()).update(others - {here})
+    waiting = set(graph)
+    while waiting:
+        ready = {folder for folder in waiting if not graph[folder] & waiting}
+        assert ready, f"a circle among {sorted(waiting)}"
+        waiting -= ready
+
+
+@pytest.mark.parametrize("folder", sorted({path.parent for path in ROOMS}), ids=lambda path: path.name)
+def test_folders_list_at_a_glance(folder: Path) -> None:
+    modules = [path.name for path in folder.glob("*.py") if path.name != "__init__.py"]
+    assert len(modules) <= MOST_MODULES, f"{len(modules)} modules: two rooms?"
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=ids)

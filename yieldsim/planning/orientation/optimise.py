@@ -3,7 +3,7 @@ grid from each.
 
 The search moves a facing by a step in many directions, keeps what is better and halves the step where nothing
 is. It needs no slopes, which worst months and gaps do not have. Two-angle optics are turned in roll besides
-(`turned_search`). Round optics also get a bound that no facing can exceed: the sky is cut into patches of
+(`pattern_search`). Round optics also get a bound that no facing can exceed: the sky is cut into patches of
 facings, and a patch is bounded by reading the sky through an acceptance widened by the patch's own radius;
 patches that can't beat the best are dropped, the others cut in four.
 """

@@ -13,7 +13,7 @@ product n . s the first-order error then vanishes; what remains is bounded by
     |error|  <=  sum over cells  w  max |h(s) - h(mean) - slope . (s - mean)|  over the cell
 
 which `planning.sunlight.facing_energy` evaluates for a facing (`cell_error_kwh`). Cells are 1 to 0.05 degrees wide, chosen by
-the acceptance curve (`lookup_making.cell_for_deg`). Each step is first spread along the Sun's way during
+the acceptance curve (`sunshape_convolution.cell_for_deg`). Each step is first spread along the Sun's way during
 the step, so that a narrow acceptance sees a path and no beads.
 
 Dust may settle by the tilt of the aperture, at a rate 0..1 of a level one. Its load is that rate times the

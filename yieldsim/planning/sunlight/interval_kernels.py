@@ -1,4 +1,4 @@
-"""Stretches of light of a facing, read from lit steps in the order of time: compiled loops of `lit_steps`.
+"""Stretches of light of a facing, read from lit steps in the order of time: compiled loops of `sunlit_series`.
 
 The Sun moves at most `fastest` a step, so from an angle E outside the edge of acceptance nothing can happen for
 E / fastest steps, and from inside it light goes on as long, up to the next dark step.

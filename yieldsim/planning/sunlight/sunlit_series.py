@@ -2,7 +2,7 @@
 
 Only steps with light are kept (direction, power on a unit's aperture, dust load, class of the disc's radius):
 some 30 bytes each, so ten years at ten minutes stay far under a gigabyte. A facing's stretches of delivered
-light are found without looking at every step (`stretch_kernels`). What "delivering" means is what it means in
+light are found without looking at every step (`interval_kernels`). What "delivering" means is what it means in
 an estimate: some point of the disc at which the acceptance table is read is accepted.
 """
 
