@@ -24,6 +24,9 @@ class Word:
     standard_name: str = ""
 
 
+CONVENTIONS = "CF-1.11"
+"""What every NetCDF file of this package keeps to: the Climate and Forecast metadata conventions."""
+
 VOCABULARY: dict[str, Word] = {
     # sky
     "solar_azimuth_deg": Word(

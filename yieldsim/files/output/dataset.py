@@ -80,16 +80,20 @@ def staged_folder(folder: Path | str) -> Iterator[Path]:
 
 
 def write_dataset(ds: xr.Dataset, path: Path) -> None:
-    """NetCDF-4 with CF time (no fill value on time and bounds), compressed; the same bytes for the same Dataset.
+    """NetCDF-4 by CF, compressed; the same bytes for the same Dataset.
 
-    Units are spelt as UDUNITS reads them, which CF asks for: kW h, not kWh. Raises OSError when the disk refuses.
+    Only maps, in 32 bits, may lack values (NaN); the fill value says so. Units are spelt as UDUNITS reads them, which CF
+    asks for: kW h, not kWh. Times count no leap seconds (CF-1.11, section 4.4). Raises OSError when the disk refuses.
     """
     import numpy as np
 
     encoding: dict[str, dict[str, Any]] = {}
-    for name, variable in ds.variables.items():
+    spelt = ds.copy()
+    for name, variable in spelt.variables.items():
         if np.issubdtype(variable.dtype, np.floating):
-            encoding[str(name)] = {"zlib": True, "complevel": 4, "_FillValue": None}
+            fill = np.float32(np.nan) if variable.dtype == np.float32 else None
+            packed = {"zlib": True, "complevel": 4} if variable.ndim else {}
+            encoding[str(name)] = {**packed, "_FillValue": fill}
         elif np.issubdtype(variable.dtype, np.datetime64):
             encoding[str(name)] = {
                 "units": "seconds since 2000-01-01T00:00:00",
@@ -97,8 +101,8 @@ def write_dataset(ds: xr.Dataset, path: Path) -> None:
                 "dtype": "int64",
                 "_FillValue": None,
             }
-    spelt = ds.copy()
-    for variable in spelt.variables.values():
+            if "bounds" in variable.attrs:
+                variable.attrs["units_metadata"] = "leap_seconds: none"
         if "units" in variable.attrs:
             variable.attrs["units"] = variable.attrs["units"].replace("kWh", "kW h")
     try:

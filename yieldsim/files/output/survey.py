@@ -1,4 +1,4 @@
-"""A survey on the disk: survey.nc, one GeoTIFF a map, the best places as a table."""
+"""A survey on the disk beside its NetCDF file: one GeoTIFF a map, the best places as a table, finished tiles."""
 
 from __future__ import annotations
 
@@ -28,27 +28,6 @@ PLACE_COLUMNS = (
     "best_azimuth_deg",
     "longest_dark_hours",
 )
-
-
-def write_survey_netcdf(ds: xr.Dataset, path: Path) -> None:
-    """NetCDF-4 by CF; maps in 32 bits, compressed, NaN where the ground is unknown; the same bytes for the same Dataset."""
-    import numpy as np
-
-    encoding: dict[str, dict[str, Any]] = {}
-    for name, variable in ds.variables.items():
-        if variable.ndim == 2:
-            encoding[str(name)] = {"zlib": True, "complevel": 4, "_FillValue": np.float32(np.nan)}
-        elif np.issubdtype(variable.dtype, np.datetime64):
-            units = "seconds since 2000-01-01T00:00:00"
-            encoding[str(name)] = {
-                "units": units,
-                "calendar": "proleptic_gregorian",
-                "dtype": "int64",
-                "_FillValue": None,
-            }
-        elif np.issubdtype(variable.dtype, np.floating):
-            encoding[str(name)] = {"_FillValue": None}
-    ds.to_netcdf(path, engine="netcdf4", format="NETCDF4", encoding=encoding)
 
 
 def write_survey_geotiffs(ds: xr.Dataset, folder: Path) -> list[str]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from yieldsim.base.load_model import LoadPlan, UncertainPlan
 from yieldsim.base.model import Collector, Site
+from yieldsim.base.variables import CONVENTIONS
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -56,7 +57,7 @@ def budget(
         scaled_light(case.estimate, case.unit_ratio), case.plan.loads, case.needs, case.store, flows
     )
     series.attrs = {
-        "Conventions": "CF-1.10",
+        "Conventions": CONVENTIONS,
         "title": f"Budget of {case.plan.name} at {case.summary['site']['name']}",
         "source": case.estimate.attrs["source"],
         "history": f"{case.estimate.attrs['history']}\nyieldsim budget",

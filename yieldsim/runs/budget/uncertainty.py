@@ -243,7 +243,8 @@ DRAWN = {
 
 def _dataset(names: list[str], value: FloatArray, found: dict[str, FloatArray]) -> xr.Dataset:
     """The draws: numbers drawn and what came of them."""
-    ds = xr.Dataset(coords={"draw": np.arange(len(value)), "uncertain": np.array(names, dtype=object)})
+    number = ("draw", np.arange(len(value)), {"units": "1", "long_name": "number of the draw, from 0"})
+    ds = xr.Dataset(coords={"draw": number, "uncertain": np.array(names, dtype=object)})
     meaning = "number drawn for an uncertain input: a factor, degrees or the value itself, as the input says"
     ds["drawn_input"] = (("draw", "uncertain"), value, {"long_name": meaning})
     for name, word in DRAWN.items():

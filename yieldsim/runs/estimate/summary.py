@@ -11,6 +11,7 @@ import numpy as np
 from yieldsim.base.clock import utc_from_tdb
 from yieldsim.base.model import Collector, RoundAcceptance, Site
 from yieldsim.base.safety_notices import CAUTIONS
+from yieldsim.base.variables import CONVENTIONS
 from yieldsim.energy import ledger
 from yieldsim.energy.delivered_light import delivered_light
 from yieldsim.energy.fibre import spectrum_outside_fraction
@@ -45,7 +46,7 @@ def finished(
     add_warnings(ready.notes, setting, result.series)
     ds = _with_context(result.series, setting, grid)
     ds.attrs.update(
-        Conventions="CF-1.10",
+        Conventions=CONVENTIONS,
         title=f"Light delivered by {setting.collector.name} at {setting.site.name}",
         source=f"yieldsim {package_version()}",
         history=f"yieldsim estimate, {iso(grid.edge_utc[0])} to {iso(grid.edge_utc[-1])}",

@@ -9,6 +9,7 @@ import numpy as np
 
 from yieldsim.base.model import Mount
 from yieldsim.base.safety_notices import CAUTIONS
+from yieldsim.base.variables import CONVENTIONS
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.planning import tracking
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, of_mounts
@@ -69,9 +70,10 @@ def oriented(answers: Answers) -> xr.Dataset:
         words = {"units": "kWh", "long_name": "energy delivered in a calendar month of the run"}
         ds["month_kwh"] = (("month", "tilt", "azimuth"), units * found.month_kwh, words)
     ds.attrs = {
-        "Conventions": "CF-1.10",
+        "Conventions": CONVENTIONS,
         "title": f"Energy by direction faced: {ready.setting.collector.name} at {ready.setting.site.name}",
         "source": f"yieldsim {package_version()}",
+        "history": "yieldsim orient",
         "celestial_body": ready.setting.site.body.name,
         "summary": json.dumps(_summary(answers), ensure_ascii=False),
     }

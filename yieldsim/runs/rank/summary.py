@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.base.safety_notices import CAUTIONS
+from yieldsim.base.variables import CONVENTIONS
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.planning.site_ranking import RankGoal, kept_by_stage, ranked, units_for_power, worst_whole_month
 from yieldsim.planning.sunlight.cumulative_sky import span_years
@@ -89,9 +90,10 @@ def ranked_sites(
         {"units": "kWh", "long_name": "energy delivered in a calendar month"},
     )
     ds.attrs = {
-        "Conventions": "CF-1.10",
+        "Conventions": CONVENTIONS,
         "title": f"{collector.name} at {len(rows)} sites",
         "source": f"yieldsim {package_version()}",
+        "history": "yieldsim rank",
         "summary": json.dumps(summary, ensure_ascii=False),
     }
     return ds

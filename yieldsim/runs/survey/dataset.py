@@ -12,6 +12,7 @@ import xarray as xr
 
 from yieldsim.base.dataset import attributes
 from yieldsim.base.model import Notes, Source
+from yieldsim.base.variables import CONVENTIONS
 from yieldsim.files.output.provenance import provenance
 from yieldsim.files.terrain.projection import in_degrees
 from yieldsim.planning.survey.site_selection import best_places
@@ -107,9 +108,10 @@ def survey_dataset(
         "provenance": provenance(sources, _options(job, options)),
     }
     ds.attrs = {
-        "Conventions": "CF-1.11",
+        "Conventions": CONVENTIONS,
         "title": f"Light over {grid.name}, {job.site.body.name}",
         "source": f"yieldsim {summary['provenance']['version']}",  # type: ignore[index]
+        "history": f"yieldsim survey, {summary['start_utc']} to {summary['end_utc']}",
         "celestial_body": job.site.body.name,
         "comment": (
             "lit: share of the time weighted by the visible share of the limb-darkened disc; any light: any part of "
@@ -199,4 +201,8 @@ def _axis(grid: Raster, axis: str) -> dict[str, str]:
 def _grid_mapping(grid: Raster) -> dict[str, Any]:
     """CF grid mapping, with the whole system as text."""
     mapping = {key: value for key, value in grid.crs.to_cf().items() if value is not None}
+    if mapping.get("grid_mapping_name") == "polar_stereographic":
+        # CF-1.11, appendix F: required also where a standard parallel gives the scale, from whose sign it follows
+        pole = math.copysign(90.0, mapping.get("standard_parallel", -90.0))
+        mapping.setdefault("latitude_of_projection_origin", pole)
     return mapping | {"long_name": "coordinate system of x and y"}

@@ -246,12 +246,12 @@ def write_survey(
     The site files hold a skyline computed at full detail, and are ready for `yieldsim estimate`. All files or none.
     """
     from yieldsim.files.output.atomic_write import write_text_whole
-    from yieldsim.files.output.dataset import staged_folder, write_image
-    from yieldsim.files.output.survey import places_text, write_survey_geotiffs, write_survey_netcdf
+    from yieldsim.files.output.dataset import staged_folder, write_dataset, write_image
+    from yieldsim.files.output.survey import places_text, write_survey_geotiffs
 
     summary = summary_of_survey(ds)
     with staged_folder(folder) as stage:
-        write_survey_netcdf(ds, stage / "survey.nc")
+        write_dataset(ds, stage / "survey.nc")
         write_text_whole(stage / "places.csv", places_text(summary["places"]))
         write_survey_geotiffs(ds, stage)
         if figure:
