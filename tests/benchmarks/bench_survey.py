@@ -1,6 +1,6 @@
 """A million cells, 360 azimuths, a year of Sun: seconds, memory of all processes, and what one cell would cost by itself.
 
-    python tests/benchmarks/bench_survey.py [workers]
+    python tests/benchmarks/bench_survey.py [--small] [workers]
 
 Needs the LOLA terrain in ../shared/data/terrain beside the repository. Reference in the same run: skyline and estimate of single
 places, the way without a survey. Goal: under 60 s and 4 GB on two cores.
@@ -58,7 +58,8 @@ def main() -> None:
     """Run and print."""
     if not all(path.is_file() for path in FILES):
         sys.exit(f"no LOLA terrain in {TERRAIN}")
-    workers = int(sys.argv[1]) if len(sys.argv) > 1 else None
+    counts = [int(word) for word in sys.argv[1:] if word.isdigit()]
+    workers = counts[0] if counts else None
     peak = [0]
 
     def watch() -> None:
@@ -70,7 +71,12 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         small = SurveyOptions(window=(-11_320, -12_320, -11_000, -12_000), mast_height_m=2.0, workers=1)
         survey(FILES, "moon", COLLECTOR, "2026-01-01", options=small, work_folder=folder)  # compiles
-        whole = SurveyOptions(window=(-16_000, -17_000, -6_000, -7_000), mast_height_m=2.0, workers=workers)
+        window = (
+            (-11_320, -12_320, -10_000, -11_000)
+            if "--small" in sys.argv
+            else (-16_000, -17_000, -6_000, -7_000)
+        )
+        whole = SurveyOptions(window=window, mast_height_m=2.0, workers=workers)
         start = time.perf_counter()
         ds = survey(FILES, "moon", COLLECTOR, "2026-01-01", options=whole, work_folder=folder)
         seconds = time.perf_counter() - start

@@ -1,6 +1,6 @@
 """Sweep of the whole sky of facings against plain sums over all steps: vectorised NumPy and a brute Numba loop, same run.
 
-    python tests/benchmarks/bench_sweep.py
+    python tests/benchmarks/bench_sweep.py [--small]
 
 Each case is an hourly year (8766 hours) and every facing of a 1-degree spread over the sphere (41 258). The answers are
 compared first. Compilation is outside all times. The last part measures memory: ten years at ten minutes on Mars, in a
@@ -27,6 +27,8 @@ from yieldsim.planning.sunlight import histogram
 from yieldsim.planning.sunlight.cumulative_sky import SkyGathering
 from yieldsim.planning.sunlight.facing_energy import Sweep
 
+SMALL = "--small" in sys.argv
+"""Whether it only has to run to its end: a coarse sky, a year instead of ten."""
 HOURS = 8766
 RADIUS_DEG = 0.2666
 
@@ -116,7 +118,7 @@ def timed(function, *arguments) -> tuple[FloatArray, float]:
 def sweeps() -> None:
     """The table of times."""
     histogram.MOST_SPREAD = 1  # the plain sums read each hour at its middle: so must the cells
-    facings = spread_over_sky(1.0, np.zeros(1))
+    facings = spread_over_sky(10.0 if SMALL else 1.0, np.zeros(1))
     axes = axes_enu_xyz(facings)
     normals = np.ascontiguousarray(axes[:, 2])
     print(f"{facings.count} facings x {HOURS} hours")
@@ -152,14 +154,17 @@ def memory() -> None:
     from yieldsim.runs.setup.prepare import prepare
 
     sites = sites_folder()
-    ready = prepare(sites / "rust-plain.toml", sites / "narrow.collector.toml", years=10, interval_minutes=10)
+    years, minutes = (1, 60) if SMALL else (10, 10)
+    ready = prepare(
+        sites / "rust-plain.toml", sites / "narrow.collector.toml", years=years, interval_minutes=minutes
+    )
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
     began = time.perf_counter()
     sky, track = weigh_run(ready.setting, ready.grid)
     Sweep.of(sky.merged(), ready.setting.collector.acceptance_table)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
     print(
-        f"ten years at ten minutes: {len(track.step)} lit of {track.step_count} fine steps, {sky.cell_count} cells "
+        f"{years} years at {minutes} minutes: {len(track.step)} lit of {track.step_count} fine steps, {sky.cell_count} cells "
         f"of {sky.cell_deg:.3f} deg, {time.perf_counter() - began:.1f} s, peak {peak:.0f} MB ({before:.0f} MB before)"
     )
 
@@ -169,4 +174,4 @@ if __name__ == "__main__":
         memory()
     else:
         sweeps()
-        subprocess.run([sys.executable, __file__, "memory"], check=True)
+        subprocess.run([sys.executable, __file__, "memory", *sys.argv[1:]], check=True)

@@ -1,13 +1,16 @@
 """Speed of the tracer: whole collector, one-angle curve, and a lens against general optics libraries in the
 same run.
 
-Run by hand: python tests/benchmarks/bench_tracer.py. Each ratio is printed after the answers have been
+    python tests/benchmarks/bench_tracer.py [--small]
+
+Each ratio is printed after the answers have been
 compared.
 """
 
 from __future__ import annotations
 
 import math
+import sys
 import time
 import warnings
 from collections.abc import Callable
@@ -22,6 +25,8 @@ from yieldsim.optics.raytrace.acceptance_trace import Ways, trace_curve
 from yieldsim.optics.raytrace.scene import build_scene
 from yieldsim.optics.raytrace.tracer import directions_xyz, record, trace
 
+SMALL = "--small" in sys.argv
+"""Whether it only has to run to its end: few rays, loose curves."""
 SITES = Path(__file__).resolve().parents[2] / "sites"
 INDEX, RADIUS, THICKNESS, TARGET = 1.4906, 0.2, 0.012, 0.35
 
@@ -42,15 +47,15 @@ def collectors() -> None:
         prescription = read_prescription(SITES / f"{name}.optics.toml").noun
         scene = build_scene(prescription)
         normal = np.array([[0.0, 0.0, 1.0]])
-        points = 1 << 16
+        points = 1 << (10 if SMALL else 16)
         trace(scene, normal, points=256, sun_radius_deg=0.2665)
         seconds = best_of(lambda: trace(scene, normal, points=points, sun_radius_deg=0.2665))  # noqa: B023
         print(f"{name:18s} {16 * points / seconds / 1e6:6.2f} million rays/s through the whole collector")
         if not prescription.is_linear:
             spin = not prescription.is_symmetric
-            trace_curve(scene, Ways(0.005, spin=spin))
+            trace_curve(scene, Ways(0.05 if SMALL else 0.005, spin=spin))
             began = time.perf_counter()
-            curve = trace_curve(scene, Ways(0.005, spin=spin))
+            curve = trace_curve(scene, Ways(0.05 if SMALL else 0.005, spin=spin))
             seconds = time.perf_counter() - began
             worst = curve.error[:, loss_causes.DELIVERED].max() / curve.share[0, loss_causes.DELIVERED]
             print(
@@ -154,7 +159,7 @@ def main() -> None:
     """Print all figures."""
     warnings.simplefilter("ignore")
     collectors()
-    rays = 1 << 18
+    rays = 1 << (14 if SMALL else 18)
     seconds, spot = ours(rays)
     print(
         f"plano-convex lens  {rays / seconds / 1e6:6.2f} million rays/s, spot {1e3 * spot[0]:.4f} +- {1e3 * spot[1]:.4f} mm"
