@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import csv
 import json
 import os
 import shutil
@@ -188,14 +189,19 @@ def hourly_frame(ds: xr.Dataset) -> pd.DataFrame:
 
 def write_table(frame: pd.DataFrame, path: Path, *, more: bool = False) -> None:
     """CSV with a header row, '.' decimals, ten significant digits and plain line ends; `more` rows go below those there."""
-    frame.to_csv(
-        path,
-        mode="a" if more else "w",
-        header=not more,
-        index=False,
-        float_format="%.10g",
-        lineterminator="\n",
-    )
+    spelt = [_spelt(frame[name].to_numpy()) for name in frame.columns]
+    with path.open("a" if more else "w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        if not more:
+            writer.writerow(frame.columns)
+        writer.writerows(zip(*spelt, strict=True))
+
+
+def _spelt(values: Any) -> list[Any]:
+    """A column's numbers as text, NaN as nothing; one call for all is ten times as fast as one for each."""
+    if values.dtype.kind != "f":
+        return list(values.tolist())
+    return (("%.10g\n" * len(values)) % tuple(values)).replace("nan", "").split("\n")[:-1]
 
 
 def write_hourly(ds: xr.Dataset, path: Path) -> None:
