@@ -1,6 +1,7 @@
 """yieldsim: the light that a fixed, fibre-coupled solar concentrator delivers at a place on another world.
 
-The public verbs are loaded when first used, so that importing the package costs next to nothing.
+Verbs take files or nouns and give results; readers make nouns of files. Everything is loaded when first used, so that importing
+the package costs next to nothing.
 """
 
 from __future__ import annotations
@@ -9,22 +10,99 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from yieldsim.base.errors import CannotCompute, DataMissing, InputError, WriteFailed, YieldsimError
+    from yieldsim.base.load_model import Load, LoadPlan, Schedule, Storage
+    from yieldsim.base.model import (
+        AttenuationTable,
+        BiaxialAcceptance,
+        Body,
+        CleaningEvent,
+        Collector,
+        Dust,
+        Fibre,
+        HorizonMask,
+        Mount,
+        OpticalDepthTable,
+        PrescriptionAcceptance,
+        RoundAcceptance,
+        Shield,
+        Site,
+        TerrainHorizon,
+    )
     from yieldsim.runs.budget.run import budget
     from yieldsim.runs.estimate.run import estimate
     from yieldsim.runs.horizon.run import horizon
+    from yieldsim.runs.open_inputs import open_estimate, read_collector, read_load, read_site
     from yieldsim.runs.orient.run import orient
     from yieldsim.runs.rank.run import rank
+    from yieldsim.runs.survey.options import SurveyOptions
     from yieldsim.runs.survey.run import survey
     from yieldsim.runs.trace.run import trace
     from yieldsim.runs.tune.run import tune
 
-__all__ = ["budget", "estimate", "horizon", "orient", "rank", "survey", "trace", "tune"]
+__all__ = [
+    "AttenuationTable",
+    "BiaxialAcceptance",
+    "Body",
+    "CannotCompute",
+    "CleaningEvent",
+    "Collector",
+    "DataMissing",
+    "Dust",
+    "Fibre",
+    "HorizonMask",
+    "InputError",
+    "Load",
+    "LoadPlan",
+    "Mount",
+    "OpticalDepthTable",
+    "PrescriptionAcceptance",
+    "RoundAcceptance",
+    "Schedule",
+    "Shield",
+    "Site",
+    "Storage",
+    "SurveyOptions",
+    "TerrainHorizon",
+    "WriteFailed",
+    "YieldsimError",
+    "budget",
+    "estimate",
+    "horizon",
+    "open_estimate",
+    "orient",
+    "rank",
+    "read_collector",
+    "read_load",
+    "read_site",
+    "survey",
+    "trace",
+    "tune",
+]
+
+VERBS = ("estimate", "orient", "rank", "horizon", "survey", "trace", "tune", "budget")
+READERS = ("open_estimate", "read_collector", "read_load", "read_site")
+ERRORS = ("CannotCompute", "DataMissing", "InputError", "WriteFailed", "YieldsimError")
+LOADS = ("Load", "LoadPlan", "Schedule", "Storage")
+
+
+def _home(name: str) -> str:
+    """The module that a public name comes from."""
+    if name in VERBS:
+        return f"yieldsim.runs.{name}.run"
+    if name in READERS:
+        return "yieldsim.runs.open_inputs"
+    if name in ERRORS:
+        return "yieldsim.base.errors"
+    if name in LOADS:
+        return "yieldsim.base.load_model"
+    return "yieldsim.runs.survey.options" if name == "SurveyOptions" else "yieldsim.base.model"
 
 
 def __getattr__(name: str) -> Any:
-    """Load a public verb from its run, or the version from the installed package."""
+    """Load a public name from its home, or the version from the installed package."""
     if name in __all__:
-        return getattr(import_module(f"yieldsim.runs.{name}.run"), name)
+        return getattr(import_module(_home(name)), name)
     if name == "__version__":
         from yieldsim.files.output.provenance import package_version
 
@@ -33,5 +111,5 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    """List the public verbs along with what is loaded."""
+    """List the public names along with what is loaded."""
     return sorted({*globals(), *__all__, "__version__"})

@@ -240,10 +240,11 @@ def test_public_verbs_are_exactly_the_runs() -> None:
             for node in tree_of(PACKAGE / "runs" / verb / "run.py").body
         )
     ]
-    assert sorted(yieldsim.__all__) == sorted(offered)
-    for verb in yieldsim.__all__:
+    assert sorted(yieldsim.VERBS) == sorted(offered)
+    for name in yieldsim.__all__:
+        assert getattr(yieldsim, name).__doc__, name
+    for verb in yieldsim.VERBS:
         assert getattr(yieldsim, verb).__module__ == f"yieldsim.runs.{verb}.run"
-        assert getattr(yieldsim, verb).__doc__
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
         _ = yieldsim.nothing
 
@@ -307,7 +308,7 @@ def test_words_of_the_vocabulary_end_in_their_units() -> None:
 def test_numbers_that_public_verbs_take_carry_units() -> None:
     import yieldsim
 
-    for verb in yieldsim.__all__:
+    for verb in yieldsim.VERBS:
         tree = tree_of(PACKAGE / "runs" / verb / "run.py")
         function = next(node for node in tree.body if isinstance(node, ast.FunctionDef) and node.name == verb)
         for argument in (*function.args.args, *function.args.kwonlyargs):

@@ -71,9 +71,9 @@ def test_command_line_loads_nothing_heavy() -> None:
 
 
 def test_runs_load_only_arrays_before_they_run() -> None:
-    from yieldsim import __all__ as verbs
+    from yieldsim import VERBS
 
-    loaded = answer(WHAT_IS_LOADED, [f"yieldsim.runs.{verb}.run" for verb in verbs])
+    loaded = answer(WHAT_IS_LOADED, [f"yieldsim.runs.{verb}.run" for verb in VERBS])
     assert isinstance(loaded, list)
     assert [name for name in HEAVY if name in loaded] == ["numpy"]
 

@@ -102,32 +102,31 @@ def orient(
     many units are chosen together and written as a collector file for `yieldsim estimate`.
     """
     from yieldsim.runs.orient.output import write_orient
-    from yieldsim.runs.orient.run import answered, questions_of, summary_of
-    from yieldsim.runs.orient.summary import oriented
+    from yieldsim.runs.orient.run import orient as run
+    from yieldsim.runs.orient.run import summary_of
 
-    questions = questions_of(
-        goal=goal,
-        step_deg=step_deg,
-        units=units,
-        load=load,
-        compare=compare,
-        levelling_deg=levelling_deg,
-        azimuth_error_deg=azimuth_error_deg,
-        tracker_downtime_fraction=tracker_downtime_fraction,
-        tracker_stop_hours=tracker_stop_hours,
-    )
-    span = {
-        "start": start,
-        "end": end,
-        "years": years,
-        "interval_minutes": interval_minutes,
-        "kernels": kernels,
-    }
     with progress("Looking around") as advance:
-        answers = answered(site, collector, span, questions, advance)
-        ds = oriented(answers)
+        ds = run(
+            site,
+            collector,
+            start,
+            end,
+            years=years,
+            interval_minutes=interval_minutes,
+            step_deg=step_deg,
+            goal=goal,
+            units=units,
+            load=load,
+            compare=compare,
+            levelling_deg=levelling_deg,
+            azimuth_error_deg=azimuth_error_deg,
+            tracker_downtime_fraction=tracker_downtime_fraction,
+            tracker_stop_hours=tracker_stop_hours,
+            kernels=kernels,
+            progress=advance,
+        )
     folder = out or Path("reports") / f"{site.stem}-facing"
-    written = write_orient(ds, folder, answers.ready.setting.collector, figures=not no_figures)
+    written = write_orient(ds, folder, collector, figures=not no_figures)
     summary = summary_of(ds)
     if as_json:
         click.echo(json.dumps(summary, indent=2, ensure_ascii=False))

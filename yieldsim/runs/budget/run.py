@@ -26,7 +26,7 @@ def budget(
     site: str | Path | Site | None = None,
     collector: str | Path | Collector | None = None,
     uncertain: str | Path | UncertainPlan | None = None,
-    kernels: Sequence[str | Path] = (),
+    kernels: str | Path | Sequence[str | Path] = (),
     progress: Progress | None = None,
 ) -> xr.Dataset:
     """What an estimate's light carries, and with what confidence.

@@ -49,7 +49,7 @@ class Sure:
 def how_sure(
     case: BudgetCase,
     plan: UncertainPlan,
-    kernels: Sequence[str | Path] = (),
+    kernels: str | Path | Sequence[str | Path] = (),
     progress: Callable[[int, int], None] | None = None,
 ) -> Sure:
     """Run every draw. Raises InputError for inputs that site or collector don't have."""
@@ -133,7 +133,9 @@ def _refuse_missing(plan: UncertainPlan, site: Site, collector: Collector, file:
         raise InputError(problems)
 
 
-def drawn_run_of(case: BudgetCase, drawn: sensitivity.Draws, kernels: Sequence[str | Path] = ()) -> DrawnRun:
+def drawn_run_of(
+    case: BudgetCase, drawn: sensitivity.Draws, kernels: str | Path | Sequence[str | Path] = ()
+) -> DrawnRun:
     """The sky of the estimate, ready for draws."""
     from yieldsim.planning.uncertainty.perturbed_estimate import drawn_run
     from yieldsim.planning.uncertainty.precomputed_sky import drawn_sky

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.model import Collector, Mount
+from yieldsim.base.model import Collector, Mount, Notes
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -17,12 +17,15 @@ UNITS_STEM = "units.collector"
 
 
 def write_orient(
-    ds: xr.Dataset, folder: Path | str, collector: Collector | None = None, *, figures: bool = True
+    ds: xr.Dataset,
+    folder: Path | str,
+    collector: str | Path | Collector | None = None,
+    *,
+    figures: bool = True,
 ) -> list[str]:
     """Write all results into a folder; the names written. Raises WriteFailed, and then nothing has changed.
 
-    collector   with its acceptance as a table: chosen units are written as a collector file that `estimate`
-        takes
+    collector   the one that was asked about: chosen units are written as a collector file of it that `estimate` takes
     """
     from yieldsim.files.output.dataset import (
         staged_folder,
@@ -41,7 +44,7 @@ def write_orient(
         if summary["units"] is not None:
             write_table(units_frame(summary), stage / "units.csv")
             if collector is not None:
-                write_units_collector(summary, collector, stage)
+                write_units_collector(summary, _resolved(collector), stage)
         if figures:
             from yieldsim.report.orient.page import facing_pdf, facing_png
 
@@ -53,6 +56,15 @@ def write_orient(
                 write_image(units_png(summary), stage / "units.png")
                 write_image(units_pdf(summary), stage / "units.pdf")
         return sorted(file.name for file in stage.iterdir())
+
+
+def _resolved(collector: str | Path | Collector) -> Collector:
+    """The collector with its acceptance as a table, read and traced where it has not been."""
+    from yieldsim.files.inputs.readers import read_collector
+    from yieldsim.runs.setup.prepare import resolve_collector
+
+    noun = collector if isinstance(collector, Collector) else read_collector(Path(collector)).noun
+    return resolve_collector(noun, Notes())[0]
 
 
 def write_units_collector(summary: dict[str, Any], collector: Collector, stage: Path) -> None:

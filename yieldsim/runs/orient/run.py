@@ -44,7 +44,7 @@ def orient(
     azimuth_error_deg: float = 0.0,
     tracker_downtime_fraction: float = 0.0,
     tracker_stop_hours: float = 0.0,
-    kernels: Sequence[str | Path] = (),
+    kernels: str | Path | Sequence[str | Path] = (),
     progress: Progress | None = None,
 ) -> xr.Dataset:
     """Where a fixed collector should face at a site, and how several units should share the sky.

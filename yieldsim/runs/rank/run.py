@@ -41,7 +41,7 @@ def rank(
     facing: str = "best",
     continuous_power_w: float | None = None,
     tolerance: float = 1e-3,
-    kernels: Sequence[str | Path] = (),
+    kernels: str | Path | Sequence[str | Path] = (),
     progress: Progress | None = None,
 ) -> xr.Dataset:
     """Compare one collector at several sites over the same span.

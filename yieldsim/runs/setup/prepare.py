@@ -60,7 +60,7 @@ def prepare(
 
     notes = Notes()
     place, design, inputs = read_inputs(site, collector, notes)
-    named = _kernel_paths(kernels)
+    named = kernel_paths(kernels)
     grid = time_grid(*span_utc(start, end, years), interval_minutes)
     begin, finish = float(grid.edge_tdb_s[0]), float(grid.edge_tdb_s[-1])
     ephemeris = open_ephemeris(place.body, begin, finish, extra=named)
@@ -106,7 +106,7 @@ def prepare(
     )
 
 
-def _kernel_paths(kernels: str | Path | Sequence[str | Path]) -> list[Path]:
+def kernel_paths(kernels: str | Path | Sequence[str | Path]) -> list[Path]:
     """The kernels named for a run. Raises InputError for what is no path."""
     paths = []
     for kernel in [kernels] if isinstance(kernels, str | Path) else kernels:

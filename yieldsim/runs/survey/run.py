@@ -36,7 +36,7 @@ def survey(
     *,
     years: float | None = None,
     like: str | Path | Site | None = None,
-    kernels: Sequence[str | Path] = (),
+    kernels: str | Path | Sequence[str | Path] = (),
     options: SurveyOptions | None = None,
     work_folder: str | Path = ".",
     keep_tiles: bool = False,
@@ -56,6 +56,7 @@ def survey(
     from yieldsim.files.output.provenance import file_source
     from yieldsim.files.terrain.raster import open_rasters
     from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
+    from yieldsim.runs.setup.prepare import kernel_paths
     from yieldsim.runs.time_span import span_utc
 
     needs_terrain_extra()
@@ -87,7 +88,7 @@ def survey(
         azimuths=options.azimuths,
         stride=options.stride,
         reach_km=round(reach_km, 3),
-        kernels=tuple(str(Path(path).absolute()) for path in kernels),
+        kernels=tuple(str(path.absolute()) for path in kernel_paths(kernels)),
     )
     sources += tuple(file_source(file, "terrain") for raster in rasters for file in raster.files)
     kernel_sources = _kernel_sources(job, notes)

@@ -51,7 +51,9 @@ def tune(
     collector: str | Path | Collector | None = None,
     start: object | None = None,
     end: object | None = None,
+    years: float | None = None,
     points: int | None = None,
+    kernels: str | Path | Sequence[str | Path] = (),
     progress: Progress | None = None,
 ) -> TuneRun:
     """Vary one or two values of a prescription between limits; the design that delivers most at the site.
@@ -60,6 +62,7 @@ def tune(
     "funnel.length_m"
     collector   its shield, fibre and mounts are kept; without one, no such losses, and every design gets
     its best facing
+    start, end, years, kernels   as for an estimate
     points      of the even grid along each value
 
     Raises InputError for wrong files or keys, DataMissing or CannotCompute as an estimate does.
@@ -79,7 +82,8 @@ def tune(
         raise InputError(Problem("--points", found=f"is {count}", allowed="3 to 101"))
     notes = Notes(list(loaded.warnings))
     base, _, _ = acceptance_from_prescription(optics, TOLERANCE)
-    ready = _prepared(site, collector, base, start, end)
+    span = {"start": start, "end": end, "years": years, "kernels": kernels}
+    ready = _prepared(site, collector, base, span)
     sky, _ = weigh(ready.setting, ready.grid)
     mounts = ready.setting.collector.mounts if collector is not None else ()
     bench = Bench(data=data, path=Path(optics), ranges=ranges, sky=sky.merged(), mounts=mounts)
@@ -160,8 +164,7 @@ def _prepared(
     site: str | Path | Site,
     collector: str | Path | Collector | None,
     base: Acceptance,
-    start: object | None,
-    end: object | None,
+    span: dict[str, Any],
 ) -> Any:
     """The run's setting for one square metre of aperture, at the site's losses and the collector's."""
     from dataclasses import replace
@@ -181,7 +184,7 @@ def _prepared(
     else:
         place, design, sources = read_inputs(site, collector, notes)
         design = replace(design, aperture_area_m2=1.0, acceptance=base)
-    ready = prepare(place, design, start, end)
+    ready = prepare(place, design, **span)
     for line in notes.lines:
         ready.notes.add(line)
     return replace(ready, inputs=(*sources, *ready.inputs))
