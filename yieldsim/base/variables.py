@@ -57,14 +57,6 @@ VOCABULARY: dict[str, Word] = {
     "occulter_angular_radius_deg": Word(
         "degree", "angular radius of the occulting body, 0 where none is near", "point", 0.0, 90.0
     ),
-    "solar_irradiance_w_m2": Word(
-        "W m-2",
-        "solar irradiance above any atmosphere, normal to the ray",
-        "mean",
-        0.0,
-        INF,
-        "solar_irradiance",
-    ),
     "optical_depth": Word("1", "vertical optical depth", "mean", 0.0, INF),
     "air_mass": Word("1", "path through the atmosphere over the vertical path", "mean", 0.0, INF),
     "beam_transmittance": Word(
@@ -76,6 +68,14 @@ VOCABULARY: dict[str, Word] = {
     ),
     "uneclipsed_fraction": Word(
         "1", "visible share of the Sun's disc over the bare body with eclipses, no terrain", "mean", 0.0, 1.0
+    ),
+    "solar_irradiance_w_m2": Word(
+        "W m-2",
+        "solar irradiance above any atmosphere, normal to the ray",
+        "mean",
+        0.0,
+        INF,
+        "solar_irradiance",
     ),
     "disc_visible_fraction": Word(
         "1", "share of the Sun's light that clears both the mask and an eclipsing body", "mean", 0.0, 1.0
@@ -114,7 +114,6 @@ VOCABULARY: dict[str, Word] = {
         0.0,
         INF,
     ),
-    "shield_power_w": Word("W", "electric power drawn by the dust shields, all units", "mean", 0.0, INF),
     "delivering_fraction": Word(
         "1",
         "share of the interval during which light is delivered from any part of the Sun's disc, its limb included, by fine steps",
@@ -122,6 +121,7 @@ VOCABULARY: dict[str, Word] = {
         0.0,
         1.0,
     ),
+    "shield_power_w": Word("W", "electric power drawn by the dust shields, all units", "mean", 0.0, INF),
     # habitat, by load
     "asked_power_w": Word("W", "power that a load asks for where it is used", "mean", 0.0, INF),
     "served_directly_power_w": Word(

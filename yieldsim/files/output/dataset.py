@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.dataset import spoilt
 from yieldsim.base.errors import InputError, Problem, WriteFailed
+from yieldsim.base.variables import VOCABULARY
 from yieldsim.files.text.paths import shown
 
 if TYPE_CHECKING:
@@ -178,9 +179,9 @@ def hourly_frame(ds: xr.Dataset) -> pd.DataFrame:
     for name in FIRST_HOURLY_COLUMNS:
         values = ds[name].values
         columns[name] = values.min(axis=1) if values.ndim == 2 else values
-    for word in ds.data_vars:
-        if ds[word].dims == ("time",) and word not in columns:
-            columns[str(word)] = ds[word].values
+    for word in VOCABULARY:
+        if word in ds.variables and ds[word].dims == ("time",) and word not in columns:
+            columns[word] = ds[word].values
     for name in ("clean_fraction", "mount_delivered_power_w"):
         for mount in range(ds.sizes["mount"]):
             columns[f"mount{mount + 1}_{name.removeprefix('mount_')}"] = ds[name].values[:, mount]

@@ -40,13 +40,13 @@ def budget_series(
     delivered = ds["delivered_power_w"].values
     series = xr.Dataset(
         coords={
-            "time": ds["time"],
+            "time": ds["time"].variable,
             "load": np.array([load.name for load in loads], dtype=object),
             "load_kind": ("load", np.array([load.kind for load in loads], dtype=object)),
             "load_priority": ("load", np.array([load.priority for load in loads], dtype=object)),
         }
     )
-    series["time_bnds"] = ds["time_bnds"]
+    series["time_bnds"] = ds["time_bnds"].variable
     for name in (*FROM_ESTIMATE, "delivered_power_w"):
         series = add(series, name, ds[name].values)
     values = {

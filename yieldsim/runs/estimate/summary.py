@@ -28,6 +28,12 @@ if TYPE_CHECKING:
     from yieldsim.energy.integration import Integrated, Setting, TimeGrid
     from yieldsim.runs.setup.prepare import Prepared
 
+WHERE_AND_WHEN = (
+    *("sun_distance", "sun_angular", "solar_azimuth", "solar_elevation", "solar_longitude", "local_true"),
+    *("mount_tilt", "mount_azimuth", "mount_roll", "mount_count", "horizon_", "acceptance_"),
+)
+"""How the names of coordinates begin: what a series is read against, no result of the run."""
+RESULT_FIRST = ("delivered_power_w", "mount_delivered_power_w", "sun_following_power_w", "stage_power_w")
 GAPS_LISTED = 10
 
 
@@ -171,7 +177,12 @@ def _with_context(series: xr.Dataset, setting: Setting, grid: TimeGrid) -> xr.Da
             np.array(values),
             {"units": unit, "long_name": name.rsplit("_", 1)[0].replace("_", " ")},
         )
-    return ds
+    ds = ds.set_coords([name for name in ds.data_vars if str(name).startswith(WHERE_AND_WHEN)])
+    import xarray as xr
+
+    first = [name for name in RESULT_FIRST if name in ds]
+    rest = [name for name in ds.data_vars if name not in first]
+    return xr.Dataset({name: ds[name] for name in (*first, *rest)}, ds.coords, ds.attrs)
 
 
 def _summary(
