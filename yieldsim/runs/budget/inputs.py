@@ -72,7 +72,7 @@ def prepare_budget(
     from yieldsim.planning.habitat.dispatch import needs_of, store_of
     from yieldsim.planning.habitat.load_profile import rows_of
     from yieldsim.report.estimate.summary_schema import estimate_summary
-    from yieldsim.runs.setup.noun_checks import noun_problems
+    from yieldsim.runs.noun_checks import noun_problems
 
     notes = Notes()
     problems: list[Problem] = []

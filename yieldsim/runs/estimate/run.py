@@ -47,7 +47,7 @@ def estimate(
     from yieldsim.energy.integration import converge
     from yieldsim.runs.estimate.summary import finished
     from yieldsim.runs.estimate.tracking_comparison import estimate_following, tracker_problems
-    from yieldsim.runs.setup.time_span import number
+    from yieldsim.runs.time_span import number
 
     if not 1e-6 <= number(tolerance, "tolerance") <= 0.1:
         raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.000001 to 0.1"))

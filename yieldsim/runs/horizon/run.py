@@ -221,7 +221,7 @@ def horizon_dataset(
     from yieldsim.base.clock import tdb_seconds
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.planning.survey.horizon_tables import path_step_s, sun_path
-    from yieldsim.runs.setup.time_span import span_utc
+    from yieldsim.runs.time_span import span_utc
     from yieldsim.sky.sun_track import prepare_track
 
     begin, finish = span_utc(start, end, None)

@@ -55,7 +55,7 @@ def prepare(
     from yieldsim.energy.integration import Setting
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.ground.visible_disc import flat_dip_deg
-    from yieldsim.runs.setup.time_span import span_utc, time_grid
+    from yieldsim.runs.time_span import span_utc, time_grid
     from yieldsim.sky.sun_track import prepare_track
 
     notes = Notes()
@@ -121,7 +121,7 @@ def read_inputs(
 ) -> tuple[Site, Collector, tuple[Source, ...]]:
     """Both nouns, with every problem of both files in one InputError."""
     from yieldsim.files.inputs.readers import read_collector, read_site
-    from yieldsim.runs.setup.noun_checks import noun_problems
+    from yieldsim.runs.noun_checks import noun_problems
 
     problems: list[Problem] = []
     sources: list[Source] = []

@@ -56,7 +56,7 @@ def survey(
     from yieldsim.files.output.provenance import file_source
     from yieldsim.files.terrain.raster import open_rasters
     from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
-    from yieldsim.runs.setup.time_span import span_utc
+    from yieldsim.runs.time_span import span_utc
 
     needs_terrain_extra()
     options = options or SurveyOptions()

@@ -11,7 +11,7 @@ from yieldsim.files.inputs.readers import read_collector, read_site
 from yieldsim.files.text.bundled import sites_folder
 from yieldsim.runs.estimate.output import summary_of
 from yieldsim.runs.estimate.run import estimate
-from yieldsim.runs.setup.noun_checks import noun_problems
+from yieldsim.runs.noun_checks import noun_problems
 
 SITE, COLLECTOR = sites_folder() / "lantern-ridge.toml", sites_folder() / "wide.collector.toml"
 

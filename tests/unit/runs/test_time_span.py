@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from yieldsim.base.errors import InputError
-from yieldsim.runs.setup.time_span import span_utc, time_grid, utc_instant
+from yieldsim.runs.time_span import span_utc, time_grid, utc_instant
 
 SIX = np.datetime64("2027-03-01T06:00", "ns")
 EAST = dt.timezone(dt.timedelta(hours=2))
