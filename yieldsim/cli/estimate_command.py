@@ -98,10 +98,10 @@ def estimate(
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON instead of the table.")
 def report(estimate_path: Path, out: Path | None, as_json: bool) -> None:
     """Write report.pdf and report.png of ESTIMATE: an estimate.nc or the folder that holds one."""
-    from yieldsim.files.output.dataset import read_dataset
     from yieldsim.runs.estimate.output import summary_of, write_report
+    from yieldsim.runs.open_estimate import open_estimate
 
-    ds = read_dataset(estimate_path)
+    ds = open_estimate(estimate_path)
     folder = out or (estimate_path if estimate_path.is_dir() else estimate_path.parent)
     written = write_report(ds, folder)
     show(summary_of(ds), as_json)

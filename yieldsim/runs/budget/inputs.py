@@ -67,12 +67,13 @@ def prepare_budget(
     from yieldsim.files.inputs.load import read_load
     from yieldsim.files.inputs.readers import read_collector, read_site
     from yieldsim.files.inputs.uncertainty import read_uncertain
-    from yieldsim.files.output.dataset import read_dataset, refuse_other
+    from yieldsim.files.saved_estimate import refuse_other
     from yieldsim.optics.photometry import SUNLIGHT, LightFigures
     from yieldsim.planning.habitat.dispatch import needs_of, store_of
     from yieldsim.planning.habitat.load_profile import rows_of
     from yieldsim.report.estimate.summary_schema import estimate_summary
     from yieldsim.runs.noun_checks import noun_problems
+    from yieldsim.runs.open_estimate import open_estimate
 
     notes = Notes()
     problems: list[Problem] = []
@@ -103,7 +104,7 @@ def prepare_budget(
         for name, given in (("estimate", estimate), ("load", load))
         if given is None
     )
-    ds = read(estimate, xr.Dataset, read_dataset)
+    ds = read(estimate, xr.Dataset, open_estimate)
     plan = read(load, LoadPlan, read_load)
     place = read(site, Site, read_site)
     design = read(collector, Collector, read_collector)
