@@ -276,14 +276,21 @@ def _folders() -> list[Path]:
 
 
 def _bundled(name: str, shelf: _Shelf) -> Kernel:
-    """A kernel by its file name: the user's, in the folders, or the installation's. Raises DataMissing."""
+    """A kernel by its file name: the user's, in the folders, or the installation's; or by its path.
+
+    A path has been held to the rule for named files where the body file was read. Raises DataMissing.
+    """
+    if Path(name).is_absolute():
+        return open_kernel(Path(name))
     for kernel in (*shelf.named, *shelf.dropped):
         if kernel.name == name:
             return kernel
     folders = [*_folders(), ephemeris_folder()]
     for folder in folders:
-        if (folder / name).is_file():
-            return open_kernel(folder / name)
+        path = folder / name
+        # a name may not lead out of its folder, by dots or by a link
+        if path.resolve().is_relative_to(folder.resolve()) and path.is_file():
+            return open_kernel(path)
     raise DataMissing(
         f"{name} is in none of the kernel folders ({', '.join(str(folder) for folder in folders)})"
     )

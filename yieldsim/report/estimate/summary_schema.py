@@ -51,6 +51,7 @@ TEXTS = Leaf(
     "a list of texts", lambda value: isinstance(value, list) and all(isinstance(line, str) for line in value)
 )
 NUMBER = Leaf("a number", _is_number)
+NOT_NEGATIVE = Leaf("a number, 0 or more", lambda value: _is_number(value) and value >= 0.0)
 POSITIVE = Leaf("a number above 0", lambda value: _is_number(value) and value > 0.0)
 MOMENT = Leaf("a moment like 2027-01-01T00:00:00Z", _is_moment)
 TABLE = Leaf("a table", lambda value: isinstance(value, dict))
@@ -94,7 +95,9 @@ ECLIPSES: Final = [
     {"occulter": TEXT, "kind": TEXT, "start_utc": MOMENT, "end_utc": MOMENT, "covered_fraction": NUMBER}
 ]
 """Where there are any."""
-DELIVERED_LIGHT: Final = {"luminous_efficacy_lm_per_w": NUMBER, "photon_yield_umol_per_j": NUMBER}
+DELIVERED_LIGHT: Final = {
+    "luminous_efficacy_lm_per_w": NOT_NEGATIVE, "photon_yield_umol_per_j": NOT_NEGATIVE,
+}  # fmt: skip
 """Where it is there: budgets ask for it."""
 FOLLOWING: Final = {
     "fixed_kwh_per_unit": NUMBER,
