@@ -626,7 +626,23 @@ OPTICS_RUNS = (
     ("check", "{}"),
     ("trace", "{}", "--tolerance", "0.2", "--no-figures"),
     ("trace", "{}", "--tolerance", "0.2", "--source", "disc", "--out", "out/acceptance.csv"),
+    ("estimate", "lantern-ridge.toml", "-c", "traced.collector.toml", *SHORT, "--no-report"),
+)
+TUNE_RUNS = (
     ("tune", "{}", "--site", "lantern-ridge.toml", "-v", "fibre.packing=0.5:0.9", "--points", "3", *SHORT),
+    (
+        "tune",
+        "{}",
+        "--site",
+        "mars.toml",
+        "-v",
+        "funnel.length_m=0.02:0.04",
+        "-c",
+        "many.collector.toml",
+        "--points",
+        "3",
+        *SHORT,
+    ),
 )
 DOUBT_RUNS = (
     ("check", "{}"),
@@ -681,6 +697,7 @@ KINDS: dict[str, Kind] = {
     "collector": Kind(("wide.collector.toml", "many.collector.toml", "narrow.collector.toml", "traced.collector.toml"), COLLECTOR_RUNS),
     "load": Kind(("habitat.load.toml", "table.load.toml"), LOAD_RUNS),
     "optics": Kind(("half-metre-lens.optics.toml", "wide-trough.optics.toml", "polar-dome.optics.toml", "glass.optics.toml"), OPTICS_RUNS),
+    "tune": Kind(("glass.optics.toml",), TUNE_RUNS),
     "doubts": Kind(("few.uncertain.toml", "lantern-ridge.uncertain.toml"), DOUBT_RUNS),
     "body": Kind(("own.body.toml",), BODY_RUNS),
     "skyline": Kind(("lantern-ridge.horizon.csv",), (("check", "{}"), SITE_RUNS[1][:1] + ("lantern-ridge.toml",) + SITE_RUNS[1][2:])),

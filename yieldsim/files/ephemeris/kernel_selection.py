@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import importlib.util
 import os
+import reprlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -266,9 +267,13 @@ def _folders() -> list[Path]:
     folders = []
     given = os.environ.get(FOLDER_VARIABLE)
     if given:
-        if not Path(given).is_dir():
+        try:
+            is_folder = Path(given).is_dir()
+        except (OSError, ValueError):
+            is_folder = False
+        if not is_folder:
             raise InputError(
-                Problem(FOLDER_VARIABLE, found=f'names "{given}"', allowed="a folder of kernels")
+                Problem(FOLDER_VARIABLE, found=f"names {reprlib.repr(given)}", allowed="a folder of kernels")
             )
         folders.append(Path(given))
     local = Path("ephemeris_cache")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any
@@ -33,8 +34,18 @@ from yieldsim.files.inputs.load_schedule import (
     as_windows,
     load_series,
 )
+from yieldsim.files.text.timestamps import utc_iso
 from yieldsim.files.toml.context import Loaded, Reading
-from yieldsim.files.toml.model import Moment, StrictModel, Text, named_file, problem, whole_number, within
+from yieldsim.files.toml.model import (
+    Moment,
+    StrictModel,
+    Text,
+    named_file,
+    problem,
+    told,
+    whole_number,
+    within,
+)
 from yieldsim.files.toml.parse import parse_toml
 
 Share = Annotated[float, within(0.0, 1.0)]
@@ -269,9 +280,13 @@ class OutageTable(StrictModel):
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
         """It ends after it begins."""
-        fails, repaired = given.get("fails"), given.get("repaired")
-        if type(fails) is type(repaired) and fails is not None and repaired <= fails:
-            yield "repaired", problem(f"is {repaired}", "a moment after fails")
+        try:
+            fails, repaired = (utc_iso(given[key]) for key in ("fails", "repaired"))
+        # one that is missing, or no moment, which is told of its own key
+        except (KeyError, ValueError, TypeError, AttributeError):
+            return
+        if dt.datetime.fromisoformat(repaired) <= dt.datetime.fromisoformat(fails):
+            yield "repaired", problem(f"is {told(given['repaired'])}", "a moment after fails")
 
 
 class LifeTable(StrictModel):

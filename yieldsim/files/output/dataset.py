@@ -38,7 +38,13 @@ PNG_HEADER_BYTES = 33
 
 def refuse_file(folder: Path) -> None:
     """Raise InputError for a file where a folder for results is wanted: also asked before a long run."""
-    if folder.exists() and not folder.is_dir():
+    try:
+        is_file = folder.exists() and not folder.is_dir()
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        found = f"can't be a folder for results: {reason.lower()}"
+        raise InputError(Problem(shown(folder), found=found, hint="name another one with --out")) from None
+    if is_file:
         raise InputError(Problem(shown(folder), found="is a file, not a folder for results"))
 
 
