@@ -57,6 +57,7 @@ GRID_CURVE = {
 }
 TEXTS, MOMENTS = ("stage",), ("time", "time_bnds")
 RANGES = {
+    **dict.fromkeys(("mount_tilt_deg", "mount_azimuth_deg", "mount_roll_deg"), (-720.0, 720.0)),
     "mount_count": (1.0, 1e7),
     "horizon_azimuth_deg": (0.0, 360.0),
     "horizon_elevation_deg": (-90.0, 90.0),
@@ -73,7 +74,7 @@ RISING = (
 )
 LARGEST_VALUE = 1e15
 """No angle, share or power of a collector comes near this, and sums of it stay finite."""
-MOST_BYTES = 4 << 30
+MOST_BYTES = 1 << 30
 """Values of a whole run: some sixty years of hours with nine mounts are a quarter of a gigabyte."""
 MOST_CHUNK_BYTES = 1 << 28
 MOST_VARIABLES = 1000

@@ -122,7 +122,7 @@ def test_no_key_reaches_outside(rooms: tuple[Path, Path], key: str, way: str) ->
     "name", ["https://example.org/a.tif", "/vsicurl/http://example.org/a.tif", "s3://b/a.csv"]
 )
 def test_no_key_reaches_the_network(rooms: tuple[Path, Path], key: str, name: str) -> None:
-    with pytest.raises(InputError, match="does not exist|lies outside") as caught:
+    with pytest.raises(InputError, match=r"does not exist|lies outside") as caught:
         recognised(write_naming(rooms[0], key, name))
     assert any(key in str(problem) for problem in caught.value.problems)
 

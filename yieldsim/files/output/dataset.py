@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import InputError, Problem, WriteFailed
-from yieldsim.files.saved_estimate import declared_problems, refuse_other
+from yieldsim.files.saved_estimate import AGAIN, declared_problems, refuse_other
 from yieldsim.files.text.paths import shown
 
 if TYPE_CHECKING:
@@ -30,6 +30,8 @@ FIRST_HOURLY_COLUMNS = (
     "delivered_power_w",
 )
 
+MOST_REASON = 160
+"""Letters of a library's own words in a message."""
 ROWS_AT_ONCE = 50_000
 CHUNK_CACHE_BYTES = 1 << 20
 PNG_HEADER_BYTES = 33
@@ -149,8 +151,8 @@ def read_dataset(path: Path | str) -> xr.Dataset:
                 loaded = ds.load()
     # whatever the libraries make of a damaged file
     except Exception as error:
-        reason = " ".join(str(error).split())[:200] or type(error).__name__
-        raise InputError(Problem(where, found="cannot be read as NetCDF", hint=reason)) from None
+        reason = " ".join(str(error).split()).partition(". ")[0][:MOST_REASON] or type(error).__name__
+        raise InputError(Problem(where, found=f"cannot be read as NetCDF: {reason}", hint=AGAIN)) from None
     if problems:
         raise InputError(problems)
     refuse_other(loaded, where)
