@@ -14,7 +14,7 @@ LONGEST_NAME_BYTES, LONGEST_PATH_BYTES = 255, 4095
 SHOWN = 40
 
 
-class PathArgument(click.ParamType):
+class PathArgument(click.ParamType):  # type: ignore[type-arg, unused-ignore]
     """A path, given as text; whether a file is there is asked where it is read."""
 
     name = "path"
@@ -25,7 +25,7 @@ class PathArgument(click.ParamType):
         key = "path"
         if param is not None and ctx is not None:
             is_option = isinstance(param, click.Option)
-            key = max(param.opts, key=len) if is_option else param.make_metavar(ctx)
+            key = max(param.opts, key=len) if is_option else param.human_readable_name
         longest = max(text.split(os.sep), key=lambda part: len(os.fsencode(part)))
         size, whole = len(os.fsencode(longest)), len(os.fsencode(text))
         if size > LONGEST_NAME_BYTES or whole > LONGEST_PATH_BYTES:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any
@@ -34,7 +33,7 @@ from yieldsim.files.inputs.load_schedule import (
     as_windows,
     load_series,
 )
-from yieldsim.files.text.timestamps import utc_iso
+from yieldsim.files.text.timestamps import is_later
 from yieldsim.files.toml.context import Loaded, Reading
 from yieldsim.files.toml.model import (
     Moment,
@@ -279,14 +278,10 @@ class OutageTable(StrictModel):
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
-        """It ends after it begins."""
-        try:
-            fails, repaired = (utc_iso(given[key]) for key in ("fails", "repaired"))
-        # one that is missing, or no moment, which is told of its own key
-        except (KeyError, ValueError, TypeError, AttributeError):
-            return
-        if dt.datetime.fromisoformat(repaired) <= dt.datetime.fromisoformat(fails):
-            yield "repaired", problem(f"is {told(given['repaired'])}", "a moment after fails")
+        """It ends after it begins; either may have a zone."""
+        repaired = given.get("repaired")
+        if is_later(given.get("fails"), repaired) is False:
+            yield "repaired", problem(f"is {told(repaired)}", "a moment after fails")
 
 
 class LifeTable(StrictModel):
