@@ -175,7 +175,7 @@ def _lines(words: FloatArray, longest: int | None) -> DifferenceLines:
         raise ValueError("its counts do not fit its length")
     record = np.array(words[: count * width]).reshape(count, width)
     last_second = np.array(words[count * width : count * (width + 1)])
-    if not np.isfinite(record).all() or not (np.diff(last_second) > 0.0).all():
+    if not np.isfinite(record).all() or not (np.diff(last_second) >= 0.0).all():
         raise ValueError("its records are not all numbers, or not in order of time")
     most, orders = record[:, 7 + 4 * longest], record[:, 8 + 4 * longest :]
     fits = (most >= 2.0) & (most <= longest + 2.0) & (orders >= 0.0).all(axis=1)
