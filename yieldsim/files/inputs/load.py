@@ -35,16 +35,7 @@ from yieldsim.files.inputs.load_schedule import (
 )
 from yieldsim.files.text.timestamps import is_later
 from yieldsim.files.toml.context import Loaded, Reading
-from yieldsim.files.toml.model import (
-    Moment,
-    StrictModel,
-    Text,
-    named_file,
-    problem,
-    told,
-    whole_number,
-    within,
-)
+from yieldsim.files.toml.model import Moment, StrictModel, Text, named_file, problem, whole_number, within
 from yieldsim.files.toml.parse import parse_toml
 
 Share = Annotated[float, within(0.0, 1.0)]
@@ -281,7 +272,7 @@ class OutageTable(StrictModel):
         """It ends after it begins; either may have a zone."""
         repaired = given.get("repaired")
         if is_later(given.get("fails"), repaired) is False:
-            yield "repaired", problem(f"is {told(repaired)}", "a moment after fails")
+            yield "repaired", problem(f"is {str(repaired).strip()}", "a moment after fails")
 
 
 class LifeTable(StrictModel):
