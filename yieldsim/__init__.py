@@ -32,7 +32,8 @@ if TYPE_CHECKING:
     from yieldsim.runs.budget.run import budget
     from yieldsim.runs.estimate.run import estimate
     from yieldsim.runs.horizon.run import horizon
-    from yieldsim.runs.open_inputs import open_estimate, read_collector, read_load, read_site
+    from yieldsim.runs.open_estimate import open_estimate
+    from yieldsim.runs.open_inputs import read_collector, read_load, read_site
     from yieldsim.runs.orient.run import orient
     from yieldsim.runs.rank.run import rank
     from yieldsim.runs.survey.options import SurveyOptions
@@ -81,7 +82,7 @@ __all__ = [
 ]
 
 VERBS = ("estimate", "orient", "rank", "horizon", "survey", "trace", "tune", "budget")
-READERS = ("open_estimate", "read_collector", "read_load", "read_site")
+READERS = ("read_collector", "read_load", "read_site")
 ERRORS = ("CannotCompute", "DataMissing", "InputError", "WriteFailed", "YieldsimError")
 LOADS = ("Load", "LoadPlan", "Schedule", "Storage")
 
@@ -96,6 +97,8 @@ def _home(name: str) -> str:
         return "yieldsim.base.errors"
     if name in LOADS:
         return "yieldsim.base.load_model"
+    if name == "open_estimate":
+        return "yieldsim.runs.open_estimate"
     return "yieldsim.runs.survey.options" if name == "SurveyOptions" else "yieldsim.base.model"
 
 

@@ -1,7 +1,8 @@
-"""The one door through which a variable enters a Dataset: known name, right shape, no NaN, in range, once."""
+"""The one door through which a variable enters a Dataset: known name, right shape, finite, in range, once."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -34,19 +35,29 @@ def column_note(column: str, name: str, before: str = "") -> dict[str, str]:
 
 
 def spoilt(ds: xr.Dataset) -> list[str]:
-    """Variables of the vocabulary that hold what `add` would have refused: NaN or values out of range."""
+    """Variables of the vocabulary that hold what `add` would have refused: NaN, infinite or out of range."""
     names = [str(name) for name in ds.variables if name in VOCABULARY]
     return [name for name in names if not _in_range(ds[name].values, VOCABULARY[name])]
 
 
 def _in_range(data: Any, word: Word) -> bool:
-    return not data.size or bool(data.min() >= word.low - ROUNDING and data.max() <= word.high + ROUNDING)
+    if not data.size:
+        return True
+    if data.dtype.kind not in "fiu":
+        return False
+    low, high = float(data.min()), float(data.max())
+    return (
+        math.isfinite(low)
+        and math.isfinite(high)
+        and word.low - ROUNDING <= low
+        and high <= word.high + ROUNDING
+    )
 
 
 def add(ds: xr.Dataset, name: str, values: Any, dims: Sequence[str] = ("time",)) -> xr.Dataset:
     """A new Dataset with one more variable; the given one is left as it was.
 
-    Raises ValueError on an unknown name, a second writing, a wrong shape, a NaN or a value out of range.
+    Raises ValueError on an unknown name, a second writing, a wrong shape, a NaN, an infinite value or one out of range.
     """
     if name not in VOCABULARY:
         raise ValueError(f"{name} is not in the vocabulary")

@@ -8,18 +8,17 @@ from typing import Any
 
 import click
 
+from yieldsim.cli.path_argument import PATH
 from yieldsim.cli.progress import progress
 
 
 @click.command(short_help="Hourly and annual energy of a collector at a site.")
-@click.argument("site", type=click.Path(path_type=Path))
-@click.option("-c", "--collector", required=True, type=click.Path(path_type=Path), help="Collector file.")
+@click.argument("site", type=PATH)
+@click.option("-c", "--collector", required=True, type=PATH, help="Collector file.")
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
 @click.option("--end", help="Last instant, UTC; without it one year from the start.")
 @click.option("--years", type=float, help="Length of the run in calendar years, instead of --end.")
-@click.option(
-    "--out", type=click.Path(path_type=Path), help="Folder for the results (default reports/<site file>)."
-)
+@click.option("--out", type=PATH, help="Folder for the results (default reports/<site file>).")
 @click.option(
     "--interval-minutes", type=float, default=60.0, show_default=True, help="Length of the output rows."
 )
@@ -41,7 +40,7 @@ from yieldsim.cli.progress import progress
     "--kernel",
     "kernels",
     multiple=True,
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Further ephemeris or orientation kernel; repeatable.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json to stdout instead of the table.")
@@ -91,17 +90,15 @@ def estimate(
 
 
 @click.command(short_help="(Re)write the report of an estimate.")
-@click.argument("estimate_path", metavar="ESTIMATE", type=click.Path(path_type=Path))
-@click.option(
-    "--out", type=click.Path(path_type=Path), help="Folder for the report (default: beside the estimate)."
-)
+@click.argument("estimate_path", metavar="ESTIMATE", type=PATH)
+@click.option("--out", type=PATH, help="Folder for the report (default: beside the estimate).")
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON instead of the table.")
 def report(estimate_path: Path, out: Path | None, as_json: bool) -> None:
     """Write report.pdf and report.png of ESTIMATE: an estimate.nc or the folder that holds one."""
-    from yieldsim.files.output.dataset import read_dataset
     from yieldsim.runs.estimate.output import summary_of, write_report
+    from yieldsim.runs.open_estimate import open_estimate
 
-    ds = read_dataset(estimate_path)
+    ds = open_estimate(estimate_path)
     folder = out or (estimate_path if estimate_path.is_dir() else estimate_path.parent)
     written = write_report(ds, folder)
     show(summary_of(ds), as_json)

@@ -8,20 +8,20 @@ from typing import Any
 
 import click
 
+from yieldsim.cli.path_argument import PATH
+
 
 @click.command(short_help="Skyline of a site from terrain files.")
-@click.argument("site", type=click.Path(path_type=Path))
-@click.argument("more", metavar="[TERRAIN]...", nargs=-1, type=click.Path(path_type=Path))
+@click.argument("site", type=PATH)
+@click.argument("more", metavar="[TERRAIN]...", nargs=-1, type=PATH)
 @click.option(
     "-t",
     "--terrain",
     multiple=True,
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Terrain files, finest first; without it those that SITE names. Of a NetCDF file of several variables: FILE.nc:VARIABLE.",
 )
-@click.option(
-    "--out", type=click.Path(path_type=Path), help="Table to write, with a figure beside it; else stdout."
-)
+@click.option("--out", type=PATH, help="Table to write, with a figure beside it; else stdout.")
 @click.option("--azimuth-step-deg", type=float, help="Step between rows (default 0.5, or what SITE says).")
 @click.option("--reach-km", type=float, help="How far to look (default: to the files' edge).")
 @click.option("--mast-height-m", type=float, help="Eye above the ground, instead of the site file's mast.")

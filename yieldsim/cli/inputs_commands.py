@@ -6,9 +6,11 @@ from pathlib import Path
 
 import click
 
+from yieldsim.cli.path_argument import PATH
+
 
 @click.command(short_help="Write a starter set of input files, commented.")
-@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="DIR", type=PATH)
 @click.option("--optics", is_flag=True, help="With a lens prescription, for trace and tune.")
 def new(folder: Path, optics: bool) -> None:
     """Write a starter set into DIR: a site with its horizon, a collector with its acceptance, a load.
@@ -29,7 +31,7 @@ def new(folder: Path, optics: bool) -> None:
 
 
 @click.command(short_help="Validate input files and say what they hold.")
-@click.argument("files", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("files", metavar="FILE...", nargs=-1, required=True, type=PATH)
 def check(files: tuple[Path, ...]) -> None:
     """Validate each FILE and the files it names: sites, collectors, bodies, loads, optics, tables and kernels.
 

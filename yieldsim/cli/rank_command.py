@@ -8,12 +8,13 @@ from typing import Any
 
 import click
 
+from yieldsim.cli.path_argument import PATH
 from yieldsim.cli.progress import progress
 
 
 @click.command(short_help="The same collector at several sites.")
-@click.argument("sites", nargs=-1, required=True, metavar="SITE...", type=click.Path(path_type=Path))
-@click.option("-c", "--collector", required=True, type=click.Path(path_type=Path), help="Collector file.")
+@click.argument("sites", nargs=-1, required=True, metavar="SITE...", type=PATH)
+@click.option("-c", "--collector", required=True, type=PATH, help="Collector file.")
 @click.option(
     "--goal",
     default="annual",
@@ -38,12 +39,12 @@ from yieldsim.cli.progress import progress
     "--kernel",
     "kernels",
     multiple=True,
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Further ephemeris or orientation kernel; repeatable.",
 )
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Folder for the results (default reports/rank-<collector file>).",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print rank.json to stdout instead of the table.")

@@ -8,15 +8,16 @@ from typing import Any
 
 import click
 
+from yieldsim.cli.path_argument import PATH
 from yieldsim.cli.progress import progress
 
 
 @click.command(short_help="Acceptance table of a lens prescription, with every loss.")
-@click.argument("optics", type=click.Path(path_type=Path))
+@click.argument("optics", type=PATH)
 @click.option(
     "-o",
     "--out",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Acceptance table to write (.csv), trace.json and the figures beside it: a folder for each trace. Without it, only "
     "the answer.",
 )

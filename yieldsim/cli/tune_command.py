@@ -8,12 +8,13 @@ from typing import Any
 
 import click
 
+from yieldsim.cli.path_argument import PATH
 from yieldsim.cli.progress import progress
 
 
 @click.command(short_help="The prescription that delivers most at a site.")
-@click.argument("optics", type=click.Path(path_type=Path))
-@click.option("-s", "--site", required=True, type=click.Path(path_type=Path), help="Site file.")
+@click.argument("optics", type=PATH)
+@click.option("-s", "--site", required=True, type=PATH, help="Site file.")
 @click.option(
     "-v",
     "--vary",
@@ -25,15 +26,13 @@ from yieldsim.cli.progress import progress
 @click.option(
     "-c",
     "--collector",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Collector file whose mounts, shield and fibre count; without it every design faces where it does best.",
 )
 @click.option("--points", type=int, help="Even steps along each value (default 13, or 7 by 7).")
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
 @click.option("--end", help="Last instant, UTC; without it one year from the start.")
-@click.option(
-    "--out", type=click.Path(path_type=Path), help="Folder for the results (default reports/<optics file>)."
-)
+@click.option("--out", type=PATH, help="Folder for the results (default reports/<optics file>).")
 @click.option("--json", "as_json", is_flag=True, help="Print tune.json to stdout instead of the answer.")
 def tune(
     optics: Path,

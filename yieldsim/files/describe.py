@@ -25,6 +25,7 @@ from yieldsim.files.inputs.load_schedule import LOAD_AMOUNTS, load_series
 from yieldsim.files.inputs.site import body_of, site_of
 from yieldsim.files.inputs.uncertainty import uncertain_words
 from yieldsim.files.prescription.read import prescription_of
+from yieldsim.files.tables.csv_table import MOST_COLUMNS
 from yieldsim.files.tables.lookup_tables import (
     acceptance_cells,
     attenuation_table,
@@ -142,6 +143,9 @@ def _table_words(reading: Reading, text: str) -> str:
         (line for line in text.split("\n") if line.strip() and not line.lstrip().startswith("#")), ""
     )
     names = [cell.strip() for cell in header.split(",")]
+    if len(names) > MOST_COLUMNS:
+        found = f"heads {len(names)} columns"
+        raise InputError(Problem(reading.where, found=found, allowed=f"up to {MOST_COLUMNS}"))
     if "acceptance_fraction" in names or likely("acceptance_fraction", names):
         cells = acceptance_cells(reading)
         size = " x ".join(str(len(angles)) for angles in cells.angles_deg)

@@ -1,4 +1,4 @@
-"""Input files and saved results as objects: what a notebook begins with."""
+"""Input files as nouns: what a notebook begins with."""
 
 from __future__ import annotations
 
@@ -8,8 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 if TYPE_CHECKING:
-    import xarray as xr
-
     from yieldsim.base.load_model import LoadPlan
     from yieldsim.base.model import Collector, Site
     from yieldsim.files.toml.context import Loaded
@@ -43,13 +41,6 @@ def read_load(path: str | Path) -> LoadPlan:
     from yieldsim.files.inputs.load import read_load as read
 
     return _noun(read, path)
-
-
-def open_estimate(path: str | Path) -> xr.Dataset:
-    """A saved estimate, by its estimate.nc or the folder that holds it, in memory. Raises InputError."""
-    from yieldsim.files.output.dataset import read_dataset
-
-    return read_dataset(path)
 
 
 def _noun(read: Callable[[Path], Loaded[Noun]], path: str | Path) -> Noun:

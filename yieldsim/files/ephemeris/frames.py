@@ -16,6 +16,8 @@ from yieldsim.files.text.paths import shown
 
 BINARY_CLASS, FIXED_CLASS = 2, 4
 """Frame classes: by binary orientation kernel, and at fixed angles to another frame."""
+ORTHOGONAL = 1e-6
+"""How far a matrix written with few digits may be from a rotation."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,8 +53,10 @@ def frame_of(kernel: Kernel, name: str) -> FixedOffset | None:
             if kind != FIXED_CLASS:
                 break
             matrix = matrix @ _from_relative(variables, number)
+            if not np.allclose(matrix @ matrix.T, np.identity(3), rtol=0.0, atol=ORTHOGONAL):
+                raise _unusable(kernel, name, "its angles or matrix make no rotation")
             number = variables["FRAME_" + variables[f"TKFRAME_{number}_RELATIVE"]]
-    except (KeyError, TypeError, ValueError) as error:
+    except (KeyError, IndexError, TypeError, ValueError, OverflowError) as error:
         raise _unusable(kernel, name, f"{type(error).__name__.lower()} at {error}") from None
     raise _unusable(kernel, name, "it leads to no frame of class 2 (binary orientation kernel)")
 

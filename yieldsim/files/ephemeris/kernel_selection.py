@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import importlib.util
 import os
+import reprlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -266,9 +267,13 @@ def _folders() -> list[Path]:
     folders = []
     given = os.environ.get(FOLDER_VARIABLE)
     if given:
-        if not Path(given).is_dir():
+        try:
+            is_folder = Path(given).is_dir()
+        except (OSError, ValueError):
+            is_folder = False
+        if not is_folder:
             raise InputError(
-                Problem(FOLDER_VARIABLE, found=f'names "{given}"', allowed="a folder of kernels")
+                Problem(FOLDER_VARIABLE, found=f"names {reprlib.repr(given)}", allowed="a folder of kernels")
             )
         folders.append(Path(given))
     local = Path("ephemeris_cache")
@@ -276,14 +281,21 @@ def _folders() -> list[Path]:
 
 
 def _bundled(name: str, shelf: _Shelf) -> Kernel:
-    """A kernel by its file name: the user's, in the folders, or the installation's. Raises DataMissing."""
+    """A kernel by its file name: the user's, in the folders, or the installation's; or by its path.
+
+    A path has been held to the rule for named files where the body file was read. Raises DataMissing.
+    """
+    if Path(name).is_absolute():
+        return open_kernel(Path(name))
     for kernel in (*shelf.named, *shelf.dropped):
         if kernel.name == name:
             return kernel
     folders = [*_folders(), ephemeris_folder()]
     for folder in folders:
-        if (folder / name).is_file():
-            return open_kernel(folder / name)
+        path = folder / name
+        # a name may not lead out of its folder, by dots or by a link
+        if path.resolve().is_relative_to(folder.resolve()) and path.is_file():
+            return open_kernel(path)
     raise DataMissing(
         f"{name} is in none of the kernel folders ({', '.join(str(folder) for folder in folders)})"
     )

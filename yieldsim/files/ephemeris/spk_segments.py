@@ -100,6 +100,8 @@ def _states(words: FloatArray, kind: int) -> States:
     size = COMPONENTS * count
     if not 2 <= window <= count or len(words) < size:
         raise ValueError("its counts do not fit its length")
+    if not np.isfinite(words[:size]).all():
+        raise ValueError("its states are not all numbers")
     even = kind in EVEN
     second = words[-4] + words[-3] * np.arange(count) if even else np.array(words[size : size + count])
     if len(second) != count or not (np.diff(second) > 0.0).all():
@@ -172,7 +174,15 @@ def _lines(words: FloatArray, longest: int | None) -> DifferenceLines:
     if count < 1 or longest < 1 or len(words) < count * (width + 1):
         raise ValueError("its counts do not fit its length")
     record = np.array(words[: count * width]).reshape(count, width)
-    return DifferenceLines(np.array(words[count * width : count * (width + 1)]), record, longest)
+    last_second = np.array(words[count * width : count * (width + 1)])
+    if not np.isfinite(record).all() or not (np.diff(last_second) >= 0.0).all():
+        raise ValueError("its records are not all numbers, or not in order of time")
+    most, orders = record[:, 7 + 4 * longest], record[:, 8 + 4 * longest :]
+    fits = (most >= 2.0) & (most <= longest + 2.0) & (orders >= 0.0).all(axis=1)
+    fits &= (orders.max(axis=1) < most) & (orders.max(axis=1) <= longest)
+    if not fits.all():
+        raise ValueError("its records have orders that do not fit their tables")
+    return DifferenceLines(last_second, record, longest)
 
 
 def _line(record: FloatArray, longest: int, second: FloatArray) -> FloatArray:

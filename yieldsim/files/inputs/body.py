@@ -6,12 +6,13 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, ValidationInfo
 from pydantic_core import PydanticCustomError
 
 from yieldsim.base.constants import HOURS_PER_DAY
 from yieldsim.base.model import Body, Occulter, OrientationKernel, RotationElements, Rows
-from yieldsim.files.toml.model import StrictModel, Text, problem, told, whole_number, within
+from yieldsim.files.text.paths import named_kernel
+from yieldsim.files.toml.model import StrictModel, Text, problem, read_named, told, whole_number, within
 
 Finite = Annotated[float, within(-1.0e12, 1.0e12)]
 RadiusKm = Annotated[float, within(above=0.0, high=1.0e6)]
@@ -28,6 +29,12 @@ def _world(value: int) -> int:
     return value
 
 
+def _kernel_name(name: str, info: ValidationInfo) -> str:
+    """A bare name, or the absolute path of a file that a body file may name."""
+    return read_named(info, lambda reading: named_kernel(name, reading.path), lambda found: str(found.path))
+
+
+KernelName = Annotated[Text, AfterValidator(_kernel_name)]
 Target = Annotated[int, AfterValidator(_world), whole_number(-(10**9), 10**9)]
 
 
@@ -77,8 +84,8 @@ class RotationTable(StrictModel):
 class OrientationKernelTable(StrictModel):
     """[orientation_kernel]: a binary orientation kernel used where it covers the span."""
 
-    frame_file: Text
-    binary_file: Text
+    frame_file: KernelName
+    binary_file: KernelName
     frame: Text
 
 

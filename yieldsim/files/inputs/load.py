@@ -33,6 +33,7 @@ from yieldsim.files.inputs.load_schedule import (
     as_windows,
     load_series,
 )
+from yieldsim.files.text.timestamps import is_later
 from yieldsim.files.toml.context import Loaded, Reading
 from yieldsim.files.toml.model import Moment, StrictModel, Text, named_file, problem, whole_number, within
 from yieldsim.files.toml.parse import parse_toml
@@ -268,10 +269,10 @@ class OutageTable(StrictModel):
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
-        """It ends after it begins."""
-        fails, repaired = given.get("fails"), given.get("repaired")
-        if type(fails) is type(repaired) and fails is not None and repaired <= fails:
-            yield "repaired", problem(f"is {repaired}", "a moment after fails")
+        """It ends after it begins; either may have a zone."""
+        repaired = given.get("repaired")
+        if is_later(given.get("fails"), repaired) is False:
+            yield "repaired", problem(f"is {str(repaired).strip()}", "a moment after fails")
 
 
 class LifeTable(StrictModel):

@@ -13,9 +13,9 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.dataset import spoilt
 from yieldsim.base.errors import InputError, Problem, WriteFailed
 from yieldsim.base.variables import VOCABULARY
+from yieldsim.files.saved_estimate import AGAIN, declared_problems, refuse_other
 from yieldsim.files.text.paths import shown
 
 if TYPE_CHECKING:
@@ -32,22 +32,23 @@ FIRST_HOURLY_COLUMNS = (
     "delivered_power_w",
 )
 
+MOST_REASON = 160
+"""Letters of a library's own words in a message."""
 ROWS_AT_ONCE = 50_000
 CHUNK_CACHE_BYTES = 1 << 20
 PNG_HEADER_BYTES = 33
 """The signature, 8, and the header chunk: length, kind, 13 bytes, check sum."""
-ESTIMATE_SCHEMA = "yieldsim estimate 1"
-ESTIMATE_VARIABLES = (
-    *("time", "time_bnds", "mount_tilt_deg", "mount_azimuth_deg", "mount_roll_deg", "mount_count"),
-    *("horizon_azimuth_deg", "horizon_elevation_deg", "solar_longitude_deg", "local_true_solar_time_hours"),
-    *("stage_power_w", "shield_power_w", "clean_fraction", "mount_delivered_power_w", *FIRST_HOURLY_COLUMNS),
-)
-"""What budgets and reports read; the columns of hourly.csv among them."""
 
 
 def refuse_file(folder: Path) -> None:
     """Raise InputError for a file where a folder for results is wanted: also asked before a long run."""
-    if folder.exists() and not folder.is_dir():
+    try:
+        is_file = folder.exists() and not folder.is_dir()
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        found = f"can't be a folder for results: {reason.lower()}"
+        raise InputError(Problem(shown(folder), found=found, hint="name another one with --out")) from None
+    if is_file:
         raise InputError(Problem(shown(folder), found="is a file, not a folder for results"))
 
 
@@ -129,44 +130,39 @@ def _small_chunk_cache() -> Iterator[None]:
 
 
 def read_dataset(path: Path | str) -> xr.Dataset:
-    """An estimate.nc, or a folder that holds one, into memory. Raises InputError."""
+    """An estimate.nc, or a folder that holds one, into memory. Raises InputError.
+
+    Its declared size is looked at before anything of it is loaded.
+    """
     import xarray as xr
 
     file = Path(path)
-    if file.is_dir():
-        file = file / "estimate.nc"
-    if not file.is_file():
+    where = shown(file)
+    try:
+        if file.is_dir():
+            file = file / "estimate.nc"
+            where = shown(file)
+        there = file.is_file()
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError(Problem(where, found=f"cannot be read: {reason.lower()}")) from None
+    if not there:
         raise InputError(
-            Problem(shown(file), found="is not there", hint="name an estimate.nc or the folder that holds it")
+            Problem(where, found="is not there", hint="name an estimate.nc or the folder that holds it")
         )
     try:
-        with xr.open_dataset(file, engine="netcdf4") as ds:
-            loaded = ds.load()
-    except (OSError, ValueError) as error:
-        raise InputError(
-            Problem(shown(file), found="cannot be read as NetCDF", hint=str(error).splitlines()[0])
-        ) from None
-    refuse_other(loaded, shown(file))
-    return loaded
-
-
-def refuse_other(ds: xr.Dataset, where: str) -> None:
-    """Raise InputError for a Dataset that is not the result of an estimate."""
-    try:
-        schema = json.loads(ds.attrs["summary"])["schema"]
-    except (KeyError, TypeError, ValueError):
-        schema = ""
-    if schema != ESTIMATE_SCHEMA:
-        hint = f'it is one of "{schema}"' if schema else ""
-        raise InputError(Problem(where, found="is not a result of yieldsim estimate", hint=hint))
-    again = "altered since; run the estimate again"
-    lacking = [name for name in ESTIMATE_VARIABLES if name not in ds.variables]
-    lacking += [name for name in ("interval_s", "source", "history") if name not in ds.attrs]
-    problems = [Problem(where, name, "is missing", hint=again) for name in lacking]
-    for name in spoilt(ds):
-        problems.append(Problem(where, name, "holds what is no number or out of its range", hint=again))
+        problems = declared_problems(file, where)
+        if not problems:
+            with xr.open_dataset(file, engine="netcdf4") as ds:
+                loaded = ds.load()
+    # whatever the libraries make of a damaged file
+    except Exception as error:
+        reason = " ".join(str(error).split()).partition(". ")[0][:MOST_REASON] or type(error).__name__
+        raise InputError(Problem(where, found=f"cannot be read as NetCDF: {reason}", hint=AGAIN)) from None
     if problems:
         raise InputError(problems)
+    refuse_other(loaded, where)
+    return loaded
 
 
 def hourly_frame(ds: xr.Dataset) -> pd.DataFrame:

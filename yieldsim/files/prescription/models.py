@@ -15,6 +15,7 @@ from yieldsim.base.prescription_model import Band, Film, Heat, Tolerances
 from yieldsim.files.prescription.material import CoatingTable, Index, Kelvin
 from yieldsim.files.toml.model import StrictModel, Text, exactly_one, problem, whole_number, within
 
+MOST_GROOVES = 100_000
 Length = Annotated[float, within(above=0.0, high=100.0)]
 Share = Annotated[float, within(0.0, 1.0)]
 Emittance = Annotated[float, within(above=0.0, high=1.0)]
@@ -86,7 +87,7 @@ class LensTable(StrictModel):
     focal_length_m: Length | None = None
     source_distance_m: Annotated[float, within(above=0.0, high=1.0e15)] | None = None
     design_wavelength_nm: Annotated[float, within(200.0, 5000.0)] = 600.0
-    groove_count: Annotated[int, whole_number(1, 100_000)] | None = None
+    groove_count: Annotated[int, whole_number(1, MOST_GROOVES)] | None = None
     groove_pitch_m: Length | None = None
     groove_side: Literal["in", "out"] = "in"
     facet_angles_deg: list[float] | None = None
@@ -166,6 +167,9 @@ def _grooves(given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomErro
         pitch = width / 2.0 / count
     if pitch is not None and width is not None and pitch > width / 2.0:
         yield "groove_pitch_m", problem(f"is {pitch:g}", f"at most half the lens's width, {width / 2.0:g}")
+    if pitch is not None and width is not None and 0.0 < pitch < width / 2.0 / MOST_GROOVES:
+        allowed = f"{width / 2.0 / MOST_GROOVES:.3g} or more, {MOST_GROOVES} grooves across half the lens"
+        yield "groove_pitch_m", problem(f"is {pitch:g}", allowed)
     rounding = (number_in(given, "tip_radius_m") or 0.0) + (number_in(given, "valley_radius_m") or 0.0)
     if pitch is not None and pitch > 0.0 and rounding >= pitch:
         found = f"and valley_radius_m make {rounding:.3g} in a groove {pitch:.3g} wide"

@@ -23,6 +23,10 @@ from yieldsim.files.toml.model import range_words, told
 MOST_PROBLEMS = 20
 """A table that is wrong throughout names this many rows and counts the rest."""
 
+MOST_LINES = 1_000_000
+"""Two years of minutes; a few seconds to read."""
+MOST_COLUMNS = 100
+
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
@@ -64,6 +68,9 @@ def read_table(reading: Reading, role: str, *layouts: Sequence[Column]) -> Table
     text, where = reading.text(role), reading.where
     rows = _rows(text, where)
     header_line, header = rows.pop(0)
+    if len(header) > MOST_COLUMNS:
+        found = f"heads {len(header)} columns"
+        raise InputError(Problem(f"{where} line {header_line}", found=found, allowed=f"up to {MOST_COLUMNS}"))
     columns = _layout(f"{where} line {header_line}", header, layouts)
     names = [column.name for column in columns]
     unused = [name for name in header if name and name not in names]
@@ -147,6 +154,9 @@ def _said(value: float | str) -> str:
 def _rows(text: str, where: str) -> list[tuple[int, list[str]]]:
     """Rows as stripped cells with their line numbers; the first is the header."""
     rows: list[tuple[int, list[str]]] = []
+    count = text.count("\n")
+    if count > MOST_LINES:
+        raise InputError(Problem(where, found=f"has {count} lines", allowed=f"up to {MOST_LINES}"))
     for line, content in enumerate(text.split("\n"), start=1):
         if not content.strip() or content.lstrip().startswith("#"):
             continue

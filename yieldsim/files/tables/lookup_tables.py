@@ -18,6 +18,11 @@ CLOSING_DIFFERENCE = 1e-6
 WIDE_GAP_DEG = 30.0
 """A skyline with a wider gap than this between rows may be a partial one; a straight line across misleads."""
 
+NARROWEST_ACCEPTANCE_DEG = 0.05
+"""Half-width of the narrowest acceptance that is answered: a fifth of the Sun's radius at 1 au, a hundred times finer
+than fixed concentrators have. What is narrower asks for steps of milliseconds."""
+NARROW_HINT = "half the Sun's disc is 0.27 deg; are the angles in radians?"
+
 AZIMUTH = Column("azimuth_deg", 0.0, 360.0, increases=True)
 ELEVATION = Column("elevation_deg", -90.0, 90.0)
 SOLAR_LONGITUDE = Column("solar_longitude_deg", 0.0, 360.0, increases=True)
@@ -102,6 +107,7 @@ def _round_cells(table: Table, reading: Reading) -> AcceptanceCells:
         raise InputError(
             table.problem(0, INCIDENCE.name, f"begins at {incidence_deg[0]:g}", "a first row at 0")
         )
+    _refuse_narrow(table, INCIDENCE.name, incidence_deg, acceptance)
     if incidence_deg[-1] < 90.0 and acceptance[-1] > 0.0:
         reading.warn(
             f"cut off: acceptance is still {acceptance[-1]:g} in the last row, at {incidence_deg[-1]:g} deg, "
@@ -144,9 +150,25 @@ def _grid_cells(table: Table, reading: Reading) -> AcceptanceCells:
     refuse_rows(problems, table.where)
     grid = np.empty((len(rows_deg), len(columns_deg)))
     grid[row_of, column_of] = table.numbers[ACCEPTANCE.name]
+    _refuse_narrow(table, TRANSVERSE.name, rows_deg, grid.max(axis=1))
+    _refuse_narrow(table, LONGITUDINAL.name, columns_deg, grid.max(axis=0))
     _warn_cut_off(reading, rows_deg, grid, TRANSVERSE.name)
     _warn_cut_off(reading, columns_deg, grid.T, LONGITUDINAL.name)
     return AcceptanceCells((rows_deg, columns_deg), grid)
+
+
+def _refuse_narrow(table: Table, name: str, angles_deg: FloatArray, value: FloatArray) -> None:
+    """Raise InputError where all light lies within less than NARROWEST_ACCEPTANCE_DEG from side to middle."""
+    lit = np.flatnonzero(value > 0.0)
+    if not lit.size:
+        return
+    first, last = angles_deg[max(lit[0] - 1, 0)], angles_deg[min(lit[-1] + 1, len(angles_deg) - 1)]
+    # a table that begins at 0 is mirrored there
+    half_deg = last if first == 0.0 else 0.5 * (last - first)
+    if half_deg < NARROWEST_ACCEPTANCE_DEG:
+        found = f"holds all light within {half_deg:.3g} deg"
+        allowed = f"{NARROWEST_ACCEPTANCE_DEG:g} deg or more"
+        raise InputError(Problem(table.where, name, found, allowed, NARROW_HINT))
 
 
 def _warn_cut_off(reading: Reading, angles_deg: FloatArray, grid: FloatArray, name: str) -> None:

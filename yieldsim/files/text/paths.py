@@ -13,6 +13,9 @@ from pathlib import Path
 
 from yieldsim.base.errors import InputError, Problem
 
+LONGEST_NAME_BYTES = 255
+"""Of one part of a path, on every file system in use."""
+
 
 def shown(path: Path) -> str:
     """A path as messages show it: relative to the working directory where it lies under it."""
@@ -50,6 +53,21 @@ def named_path(name: str, naming_file: Path) -> Path:
     if is_folder:
         raise InputError(Problem("", found=f'names "{name}", which is a folder'))
     return folder / name
+
+
+def named_kernel(name: str, naming_file: Path) -> Path:
+    """Where the kernel called `name` inside `naming_file` is; a bare name not found beside it as it stands.
+
+    A bare name is looked for later: among the kernels named for the run, in the kernel folders, in the
+    installation. Raises InputError, its Problem without place and key.
+    """
+    is_bare = name not in (".", "..") and Path(name).name == name
+    if is_bare and not os.path.lexists(naming_file.parent / name):
+        if len(os.fsencode(name)) > LONGEST_NAME_BYTES:
+            found = f"is a name of {len(os.fsencode(name))} bytes"
+            raise InputError(Problem("", found=found, allowed=f"up to {LONGEST_NAME_BYTES}"))
+        return Path(name)
+    return named_path(name, naming_file).resolve()
 
 
 CLOSE_NAMES = 0.8

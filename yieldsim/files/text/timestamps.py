@@ -13,6 +13,23 @@ NO_LEAP_SECOND = "a moment within a leap second cannot be named"
 """Clocks, labels and results here count 60 seconds to every minute."""
 
 
+def is_later(first: object, last: object) -> bool | None:
+    """Whether the last of two moments, each with a zone or without, comes after the first; None where one is no moment.
+
+    >>> is_later("2027-01-02T00:00:00Z", datetime.date(2027, 1, 3)), is_later("2027-01-02", 5)
+    (True, None)
+    """
+    moments = []
+    for value in (first, last):
+        if not isinstance(value, datetime.date | datetime.datetime | str):
+            return None
+        try:
+            moments.append(datetime.datetime.fromisoformat(utc_iso(value)))
+        except ValueError:
+            return None
+    return moments[0] < moments[1]
+
+
 def utc_iso(value: datetime.date | datetime.datetime | str) -> str:
     """ISO 8601 text without a zone, in UTC; no zone given means UTC, a plain date its first moment.
 

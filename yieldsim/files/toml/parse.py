@@ -17,9 +17,13 @@ from yieldsim.files.toml.line_numbers import Path as KeyPath
 from yieldsim.files.toml.line_numbers import key_lines, line_of
 from yieldsim.files.toml.model import RECORDED, StrictModel
 from yieldsim.files.toml.unknown_keys import inner_model, respell
+from yieldsim.files.toml_size import MOST_TOML_BYTES, size_problems
 
 Model = TypeVar("Model", bound=StrictModel)
 
+MOST_PROBLEMS = 50
+"""A file that is wrong throughout tells so many and counts the rest."""
+LONGEST_REASON = 200
 _PLACE = re.compile(r"^(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)$", re.DOTALL)
 
 
@@ -60,16 +64,23 @@ def parse_toml(reading: Reading, model: type[Model], role: str) -> Model:
             if item["type"] != RECORDED:
                 path, words = respelt.as_written(item["loc"]), item.get("ctx", {})
                 blame(path, key_words(item["loc"], model), words["found"], words["allowed"], words["hint"])
-    reading.problems[:0] = [fault for _, fault in sorted(faults, key=lambda pair: pair[0])]
+    ordered = [fault for _, fault in sorted(faults, key=lambda pair: pair[0])]
+    if len(ordered) > MOST_PROBLEMS:
+        rest = Problem(reading.where, found=f"has {len(ordered) - MOST_PROBLEMS} more problems")
+        ordered = [*ordered[:MOST_PROBLEMS], rest]
+    reading.problems[:0] = ordered
     if result is None or reading.problems:
         raise InputError(reading.problems)
     return result
 
 
 def toml_table(text: str, where: str) -> dict[str, Any]:
-    """The parsed document. Raises InputError with line and column on a fault of syntax."""
+    """The parsed document. Raises InputError with line and column on a fault of syntax, or where it is too large."""
+    if len(text) > MOST_TOML_BYTES:
+        found = f"is {len(text) / 1e6:.1f} MB of text"
+        raise InputError(Problem(where, found=found, allowed=f"up to {MOST_TOML_BYTES / 1e6:.0f} MB"))
     try:
-        return tomllib.loads(text)
+        data = tomllib.loads(text)
     except RecursionError:
         raise InputError(Problem(where, found="is not valid TOML: nested too deeply")) from None
     except ValueError as error:
@@ -80,7 +91,16 @@ def toml_table(text: str, where: str) -> dict[str, Any]:
         reason = words[:1].lower() + words[1:]
         if line and LEAP_SECOND.search(text.split("\n")[int(line) - 1]):
             reason, ending = f"{NO_LEAP_SECOND}; write 59 or the next minute", ""
-        raise InputError(Problem(place, found=f"is not valid TOML: {reason}{ending}")) from None
+        raise InputError(Problem(place, found=f"is not valid TOML: {_cut(reason)}{ending}")) from None
+    problems = size_problems(data, where)
+    if problems:
+        raise InputError(problems)
+    return data
+
+
+def _cut(reason: str) -> str:
+    """The parser's words without the whole of a long text that it quotes."""
+    return reason if len(reason) <= LONGEST_REASON else reason[:LONGEST_REASON] + "..."
 
 
 def key_words(path: KeyPath, model: type[BaseModel]) -> str:

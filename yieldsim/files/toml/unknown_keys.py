@@ -14,6 +14,9 @@ from pydantic import BaseModel
 from yieldsim.base.errors import likely
 from yieldsim.files.toml.line_numbers import Path
 
+MOST_HINTS = 50
+"""Unknown keys whose likely name is looked for; a search each would take minutes in a file of tables."""
+
 
 @dataclass(frozen=True, slots=True)
 class UnknownKey:
@@ -73,7 +76,12 @@ def _table(
     for key, value in data.items():
         name = key
         if key not in model.model_fields:
-            close = likely(key.lower(), model.model_fields).removeprefix("did you mean ").removesuffix("?")
+            told = len(result.unknown) < MOST_HINTS
+            close = (
+                ""
+                if not told
+                else likely(key.lower(), model.model_fields).removeprefix("did you mean ").removesuffix("?")
+            )
             result.unknown.append(_unknown((*written, key), value, close, model, root))
             if not close or close in data or close in clean:
                 continue

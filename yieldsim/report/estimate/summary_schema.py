@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
-import math
 import re
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import PurePath
@@ -16,6 +16,9 @@ from yieldsim.base.errors import InputError, Problem
 MOST_FAULTS = 3
 """Faults told one by one; more are counted."""
 ISO = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}Z")
+LARGEST = 1e15
+"""No angle, energy or power of a collector comes near this."""
+FIRST_YEAR, LAST_YEAR = 1700, 2300
 
 
 class Leaf(NamedTuple):
@@ -26,7 +29,17 @@ class Leaf(NamedTuple):
 
 
 def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < LARGEST
+
+
+def _is_moment(value: Any) -> bool:
+    if not isinstance(value, str) or not ISO.fullmatch(value):
+        return False
+    try:
+        year = dt.datetime.fromisoformat(value).year
+    except ValueError:
+        return False
+    return FIRST_YEAR <= year <= LAST_YEAR
 
 
 def _or_null(leaf: Leaf) -> Leaf:
@@ -38,10 +51,9 @@ TEXTS = Leaf(
     "a list of texts", lambda value: isinstance(value, list) and all(isinstance(line, str) for line in value)
 )
 NUMBER = Leaf("a number", _is_number)
+NOT_NEGATIVE = Leaf("a number, 0 or more", lambda value: _is_number(value) and value >= 0.0)
 POSITIVE = Leaf("a number above 0", lambda value: _is_number(value) and value > 0.0)
-MOMENT = Leaf(
-    "a moment like 2027-01-01T00:00:00Z", lambda value: isinstance(value, str) and bool(ISO.fullmatch(value))
-)
+MOMENT = Leaf("a moment like 2027-01-01T00:00:00Z", _is_moment)
 TABLE = Leaf("a table", lambda value: isinstance(value, dict))
 SOURCES: Final = [{"role": TEXT, "name": TEXT, "sha256": TEXT}]
 
@@ -83,7 +95,9 @@ ECLIPSES: Final = [
     {"occulter": TEXT, "kind": TEXT, "start_utc": MOMENT, "end_utc": MOMENT, "covered_fraction": NUMBER}
 ]
 """Where there are any."""
-DELIVERED_LIGHT: Final = {"luminous_efficacy_lm_per_w": NUMBER, "photon_yield_umol_per_j": NUMBER}
+DELIVERED_LIGHT: Final = {
+    "luminous_efficacy_lm_per_w": NOT_NEGATIVE, "photon_yield_umol_per_j": NOT_NEGATIVE,
+}  # fmt: skip
 """Where it is there: budgets ask for it."""
 FOLLOWING: Final = {
     "fixed_kwh_per_unit": NUMBER,

@@ -67,12 +67,13 @@ def prepare_budget(
     from yieldsim.files.inputs.load import read_load
     from yieldsim.files.inputs.readers import read_collector, read_site
     from yieldsim.files.inputs.uncertainty import read_uncertain
-    from yieldsim.files.output.dataset import read_dataset, refuse_other
+    from yieldsim.files.saved_estimate import refuse_other
     from yieldsim.optics.photometry import SUNLIGHT, LightFigures
     from yieldsim.planning.habitat.dispatch import needs_of, store_of
     from yieldsim.planning.habitat.load_profile import rows_of
     from yieldsim.report.estimate.summary_schema import estimate_summary
     from yieldsim.runs.noun_checks import noun_problems
+    from yieldsim.runs.open_estimate import open_estimate
 
     notes = Notes()
     problems: list[Problem] = []
@@ -103,7 +104,7 @@ def prepare_budget(
         for name, given in (("estimate", estimate), ("load", load))
         if given is None
     )
-    ds = read(estimate, xr.Dataset, read_dataset)
+    ds = read(estimate, xr.Dataset, open_estimate)
     plan = read(load, LoadPlan, read_load)
     place = read(site, Site, read_site)
     design = read(collector, Collector, read_collector)
@@ -128,6 +129,9 @@ def prepare_budget(
         luminous_efficacy_lm_per_w=plan.luminous_efficacy_lm_per_w or light.luminous_efficacy_lm_per_w,
         photon_yield_umol_per_j=plan.photon_yield_umol_per_j or light.photon_yield_umol_per_j,
     )
+    dark = _without_its_light(plan, figures)
+    if dark:
+        raise InputError(dark)
     if reliability is not None:
         plan = replace(plan, reliability=reliability)
     own_units = int(summary["collector"]["unit_count"])
@@ -169,6 +173,24 @@ def _wrong_numbers(units: Any, reliability: Any) -> list[Problem]:
     if reliability is not None and not (isinstance(reliability, Real) and 0.0 < float(reliability) <= 1.0):
         problems.append(Problem("", "reliability", f"is {reliability!r}", "more than 0, at most 1"))
     return problems
+
+
+def _without_its_light(plan: LoadPlan, figures: LightFigures) -> list[Problem]:
+    """Problems of loads that ask for lumens or photons of light that has none, as behind an infrared fibre."""
+    carried = {
+        "lm": (figures.luminous_efficacy_lm_per_w, "lumens", "luminous_efficacy_lm_per_w"),
+        "umol/s": (figures.photon_yield_umol_per_j, "photons from 400 to 700 nm", "photon_yield_umol_per_j"),
+    }
+    return [
+        Problem(
+            plan.name,
+            f'[[loads]] "{load.name}"',
+            f"asks for {carried[load.unit][1]}, and the delivered light has none",
+            hint=f"look at the fibre's attenuation table, or give [spectrum] {carried[load.unit][2]}",
+        )
+        for load in plan.loads
+        if load.unit in carried and not carried[load.unit][0] > 0.0
+    ]
 
 
 def _unfit(ds: xr.Dataset) -> list[Problem]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import (
+    Acceptance,
     Collector,
     HorizonMask,
     Notes,
@@ -24,6 +25,10 @@ if TYPE_CHECKING:
     from yieldsim.files.toml.context import Loaded
 
 Noun = TypeVar("Noun")
+
+
+MOST_MOUNT_ROWS = 10_000_000
+"""A thousand mounts through a year of hours, or eleven through eight years of five minutes: over a gigabyte."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +67,7 @@ def prepare(
     place, design, inputs = read_inputs(site, collector, notes)
     named = kernel_paths(kernels)
     grid = time_grid(*span_utc(start, end, years), interval_minutes)
+    refuse_too_many(grid.count, len(design.mounts))
     begin, finish = float(grid.edge_tdb_s[0]), float(grid.edge_tdb_s[-1])
     ephemeris = open_ephemeris(place.body, begin, finish, extra=named)
     track = prepare_track(
@@ -169,6 +175,7 @@ def resolve_site(site: Site, notes: Notes) -> tuple[Site, HorizonMask | None, tu
 def resolve_collector(collector: Collector, notes: Notes) -> tuple[Collector, tuple[Source, ...]]:
     """The collector with its acceptance traced, where it names a prescription."""
     if not isinstance(collector.acceptance, PrescriptionAcceptance):
+        refuse_narrow(collector.name, collector.acceptance)
         return collector, ()
     from yieldsim.runs.trace.run import acceptance_from_prescription
 
@@ -177,4 +184,26 @@ def resolve_collector(collector: Collector, notes: Notes) -> tuple[Collector, tu
     )
     for warning in warnings:
         notes.add(warning)
+    refuse_narrow(collector.acceptance.prescription, table)
     return replace(collector, acceptance=table), tuple(sources)
+
+
+def refuse_too_many(rows: int, mounts: int) -> None:
+    """Raise InputError where rows and mounts together make series that don't fit in memory."""
+    if rows * mounts > MOST_MOUNT_ROWS:
+        found = f"make {rows} rows for each of {mounts} mounts"
+        allowed = f"up to {MOST_MOUNT_ROWS} rows over all mounts"
+        hint = "longer rows lose nothing of the energy; mounts of one facing may share a count"
+        raise InputError(Problem("", "start, end and interval_minutes", found, allowed, hint))
+
+
+def refuse_narrow(where: str, acceptance: Acceptance) -> None:
+    """Raise InputError for an acceptance that falls to half so near the normal that no run could follow the Sun across it."""
+    from yieldsim.files.tables.lookup_tables import NARROW_HINT, NARROWEST_ACCEPTANCE_DEG
+    from yieldsim.optics.acceptance import half_width_deg
+
+    half_deg = half_width_deg(acceptance)
+    if half_deg < NARROWEST_ACCEPTANCE_DEG:
+        found = f"falls to half within {half_deg:.3g} deg of the normal"
+        allowed = f"{NARROWEST_ACCEPTANCE_DEG:g} deg or more"
+        raise InputError(Problem(where, "acceptance", found, allowed, NARROW_HINT))

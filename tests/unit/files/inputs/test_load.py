@@ -245,6 +245,14 @@ def test_a_wrong_load(tmp_path: Path, wrong: str, expected: str) -> None:
         ("[life]\nyears = 2.5", "years is 2.5; allowed: a whole number, 1 to 100"),
         ("[life]\nyears = 2\nvisit_every_days = 30", "visit_removes is missing (visit_every_days is given)"),
         ("[life]\nyears = 2\nshield_outages = [{ fails = 2030-01-02, repaired = 2030-01-01 }]", "a moment after fails"),
+        (
+            "[life]\nyears = 2\nshield_outages = [{ fails = 2030-01-02T00:00:00, repaired = 2030-01-02T01:00:00+02:00 }]",
+            "repaired is 2030-01-02 01:00:00+02:00; allowed: a moment after fails",
+        ),
+        (
+            "[life]\nyears = 2\nshield_outages = [{ fails = 2030-01-02T00:00:00Z, repaired = 2030-01-01 }]",
+            "a moment after fails",
+        ),
         ("[exchange]\nlight_per_electric = -1", "light_per_electric is -1; allowed: 0 to 10000"),
         ('[[loads]]\nname = "Greenhouse!"\nkind = "heat"\npower_w = 1', 'hold "greenhouse" and "Greenhouse!"'),
         ('[[loads]]\nname = "b"\nkind = "heat"', "has no amount; allowed: one of power_w"),
