@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
 import click
 
 from yieldsim.cli.progress import progress
+from yieldsim.cli.wrapping import note, wrapped
 
 
 @click.command(short_help="Supply against loads and storage.")
@@ -72,7 +74,7 @@ def budget(
     summary = budget_of(series)
     click.echo(json.dumps(summary, indent=2, ensure_ascii=False) if as_json else "\n".join(lines(summary)))
     for warning in summary["warnings"]:
-        click.echo(f"note: {warning}", err=True)
+        note(warning)
     if "budget.parquet" not in written:
         click.echo("note: no budget.parquet: pyarrow is not installed (the extra tables has it)", err=True)
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
@@ -103,7 +105,7 @@ def lines(summary: dict[str, Any]) -> list[str]:
         text += ["", *_dust(summary["dust"])]
     if summary["uncertainty"]:
         text += ["", *_sure(summary["uncertainty"])]
-    return [*text, "", *(f"  caution: {caution}" for caution in summary["cautions"])]
+    return [*text, "", *(wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"])]
 
 
 def _line(label: str, value: str, note: str = "") -> str:

@@ -8,6 +8,8 @@ from typing import Any
 
 import click
 
+from yieldsim.cli.wrapping import note
+
 
 @click.command(short_help="Skyline of a site from terrain files.")
 @click.argument("site", type=click.Path(path_type=Path))
@@ -79,6 +81,6 @@ def horizon(
             f"{summary['farthest_km']:.0f} km away"
         )
     for line in run.warnings:
-        click.echo(f"note: {line}", err=True)
+        note(line)
     if out is not None:
         click.echo(f"wrote {', '.join(written)} in {out.parent}", err=True)
