@@ -168,7 +168,7 @@ def test_control_characters_are_spelt(tmp_path: Path) -> None:
         assert done.returncode == 2
         shown = done.stdout + done.stderr
         assert not set(shown) & set("\x1b\x9b\u202e")
-        assert "\\u001b[31m" in shown or "\\x1b[31m" in shown
+        assert "\\u009b2J" in shown or "\\x9b2J" in shown
         if "--json" in words:
             [row] = json.loads(done.stdout)["files"]
             assert (row["file"], row["valid"]) == (name, False)
@@ -201,7 +201,8 @@ def test_quiet_and_verbose(tmp_path: Path) -> None:
     assert plain.stderr.startswith("note: a.csv")
     assert (quiet.stdout, quiet.stderr) == (plain.stdout, "")
     assert plain.stderr in verbose.stderr
-    assert "numpy" in verbose.stderr and "took" in verbose.stderr
+    assert "numpy" in verbose.stderr
+    assert "took" in verbose.stderr
     assert "does not exist" in run("-q", "check", "none.toml").stderr
     assert run("-q", "-v", "check", "a.csv").returncode == 2
     assert run("-V").stdout == run("--version").stdout

@@ -86,3 +86,4 @@ def _end_children() -> None:
     for child in list(getattr(children, "_children", ())):
         with contextlib.suppress(Exception):
             child.kill()
+            child.join(0.5)

@@ -76,7 +76,7 @@ def test_a_spoilt_tile_is_computed_again(tmp_path: Path, monkeypatch: pytest.Mon
 
     monkeypatch.setattr(module, "survey_tile", compute)
     for _ in range(2):
-        [(tile, maps)] = survey_tiles(JOB, [TILE], tmp_path, 1, None, None)
+        [(_, maps)] = survey_tiles(JOB, [TILE], tmp_path, 1, None, None)
         np.testing.assert_array_equal(maps, MAPS)
     assert computed == [TILE]
     assert path.read_bytes() == good

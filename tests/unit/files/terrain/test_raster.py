@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from yieldsim.base.errors import InputError
+from yieldsim.base.errors import DataMissing, InputError
 from yieldsim.files.inputs.readers import read_body
 
 rasterio = pytest.importorskip("rasterio")
