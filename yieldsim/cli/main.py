@@ -19,7 +19,7 @@ import click
 
 from yieldsim.base.errors import YieldsimError, likely
 from yieldsim.cli import stopping
-from yieldsim.cli.streams import safe_streams
+from yieldsim.cli.streams import Unheard, safe_streams
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "new": ("yieldsim.cli.inputs_commands:new", "Write a starter set of input files, commented."),
@@ -132,7 +132,7 @@ def commands(ctx: click.Context, quiet: bool, verbose: bool) -> None:
 @contextlib.contextmanager
 def _notes_unheard() -> Iterator[None]:
     """Nothing on stderr from within a command; errors are told after it."""
-    with open(os.devnull, "w", encoding="utf-8") as nowhere, contextlib.redirect_stderr(nowhere):
+    with contextlib.redirect_stderr(Unheard()):
         yield
 
 

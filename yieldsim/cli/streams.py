@@ -35,6 +35,14 @@ class PlainStream(io.TextIOWrapper):
         return len(text)
 
 
+class Unheard(io.StringIO):
+    """A text stream that keeps nothing."""
+
+    def write(self, text: str) -> int:
+        """Give the length of what was asked for."""
+        return len(text)
+
+
 def safe_streams() -> None:
     """Put plain streams in the place of stdout and stderr; a closed stdout becomes an output that nobody reads."""
     _fill_closed()
