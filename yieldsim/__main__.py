@@ -1,6 +1,6 @@
 """`python -m yieldsim` is the `yieldsim` command."""
 
-from yieldsim.cli.main import main
+from yieldsim.cli.entry import main
 
 if __name__ == "__main__":
     main()

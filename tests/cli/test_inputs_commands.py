@@ -260,7 +260,7 @@ def test_termination_takes_temporary_files_away(tmp_path: Path) -> None:
     assert process.stdout.readline() == "ready\n"
     process.send_signal(signal.SIGTERM)
     _, told = process.communicate(timeout=30)
-    assert process.returncode == 130
+    assert process.returncode == 143
     assert "interrupted" in told
     assert [path.name for path in tmp_path.iterdir()] == ["slow.py"]
 

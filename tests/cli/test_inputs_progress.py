@@ -12,21 +12,22 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 SCRIPT = """
-import sys
+import sys, time
 from yieldsim.cli import progress as module
 module.PATIENCE_S = float(sys.argv[1])
 with module.progress("Integrating") as advance:
     for done in range(5):
         advance(done, 5)
+        time.sleep(0.1)
 print("answer", "rich" in sys.modules)
 """
 
 
-def watched(patience_s: str) -> tuple[str, str]:
+def watched(patience_s: str, script: str = SCRIPT) -> tuple[str, str]:
     """What a terminal on stderr shows, and stdout."""
     ours, theirs = pty.openpty()
     process = subprocess.Popen(
-        [sys.executable, "-c", SCRIPT, patience_s],
+        [sys.executable, "-c", script, patience_s],
         stdout=subprocess.PIPE,
         stderr=theirs,
         env=os.environ | {"PYTHONPATH": str(ROOT), "TERM": "xterm"},
@@ -66,3 +67,26 @@ def test_a_pipe_sees_nothing(patience_s: str) -> None:
         check=True,
     )
     assert (done.stdout, done.stderr) == ("answer False\n", "")
+
+
+def test_a_pipe_sees_a_line_a_minute() -> None:
+    script = SCRIPT.replace("module.PATIENCE_S", "module.LINE_EVERY_S")
+    done = subprocess.run(
+        [sys.executable, "-c", script, "0.15"],
+        capture_output=True,
+        text=True,
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+        check=True,
+    )
+    lines = done.stderr.splitlines()
+    assert 1 <= len(lines) <= 4
+    assert all(line.startswith("Integrating: ") and " %, elapsed 0:00:0" in line for line in lines)
+    assert "left about" in lines[-1]
+
+
+def test_a_terminal_sees_time_go_by_while_the_share_stands_still() -> None:
+    script = SCRIPT.replace("advance(done, 5)", "advance(1, 5)").replace("sleep(0.1)", "sleep(0.5)")
+    seen, _ = watched("0", script)
+    assert "elapsed 0:00:01" in seen
+    assert "elapsed 0:00:02" in seen
+    assert "left about" in seen

@@ -23,7 +23,11 @@ IMPORTS = re.compile(rb"^[ \t]*from (yieldsim[\w.]*) import (\([^)]*\)|[^\n]*)",
 
 
 def njit(*, cache: bool = False, **options: Any) -> Callable[[Function], Function]:
-    """`numba.njit`, its cache marked with all sources that the code depends on; no cache where that can't be done."""
+    """`numba.njit`, its cache marked with all sources that the code depends on; no cache where that can't be done.
+
+    Kernels release the interpreter's lock, so that signals and progress get through while they run.
+    """
+    options.setdefault("nogil", True)
 
     def compiled(function: Function) -> Function:
         found = _with_cache(function, options) if cache else None

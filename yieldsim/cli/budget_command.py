@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ import click
 
 from yieldsim.cli.path_argument import PATH
 from yieldsim.cli.progress import progress
+from yieldsim.cli.wrapping import note, wrapped
 
 
 @click.command(short_help="Supply against loads and storage.")
@@ -71,7 +73,7 @@ def budget(
     summary = budget_of(series)
     click.echo(json.dumps(summary, indent=2, ensure_ascii=False) if as_json else "\n".join(lines(summary)))
     for warning in summary["warnings"]:
-        click.echo(f"note: {warning}", err=True)
+        note(warning)
     if "budget.parquet" not in written:
         click.echo("note: no budget.parquet: pyarrow is not installed (the extra tables has it)", err=True)
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
@@ -102,7 +104,7 @@ def lines(summary: dict[str, Any]) -> list[str]:
         text += ["", *_dust(summary["dust"])]
     if summary["uncertainty"]:
         text += ["", *_sure(summary["uncertainty"])]
-    return [*text, "", *(f"  caution: {caution}" for caution in summary["cautions"])]
+    return [*text, "", *(wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"])]
 
 
 def _line(label: str, value: str, note: str = "") -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ import click
 
 from yieldsim.cli.path_argument import PATH
 from yieldsim.cli.progress import progress
+from yieldsim.cli.wrapping import note, wrapped
 
 
 @click.command(short_help="Hourly and annual energy of a collector at a site.")
@@ -112,7 +114,7 @@ def show(summary: dict[str, Any], as_json: bool) -> None:
     else:
         click.echo("\n".join(answer_lines(summary)))
     for warning in summary["warnings"]:
-        click.echo(f"note: {warning}", err=True)
+        note(warning)
 
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
@@ -160,7 +162,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         "",
         f"  steps of {convergence['step_s']:g} s; halving moved the total by {convergence['relative_change']:.2g}",
     ]
-    return lines + [f"  caution: {caution}" for caution in summary["cautions"]]
+    return lines + [wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"]]
 
 
 def follower_lines(following: dict[str, Any], units: int) -> list[str]:

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from yieldsim.cli.path_argument import PATH
+from yieldsim.cli.wrapping import note
 
 
 @click.command(short_help="Skyline of a site from terrain files.")
@@ -79,6 +80,6 @@ def horizon(
             f"{summary['farthest_km']:.0f} km away"
         )
     for line in run.warnings:
-        click.echo(f"note: {line}", err=True)
+        note(line)
     if out is not None:
         click.echo(f"wrote {', '.join(written)} in {out.parent}", err=True)

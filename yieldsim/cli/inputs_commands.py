@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 import click
 
 from yieldsim.cli.path_argument import PATH
+from yieldsim.cli.wrapping import note
 
 
 @click.command(short_help="Write a starter set of input files, commented.")
@@ -32,7 +36,8 @@ def new(folder: Path, optics: bool) -> None:
 
 @click.command(short_help="Validate input files and say what they hold.")
 @click.argument("files", metavar="FILE...", nargs=-1, required=True, type=PATH)
-def check(files: tuple[Path, ...]) -> None:
+@click.option("--json", "as_json", is_flag=True, help="Print what was found as JSON to stdout.")
+def check(files: tuple[Path, ...], as_json: bool) -> None:
     """Validate each FILE and the files it names: sites, collectors, bodies, loads, optics, tables and kernels.
 
     A file's kind is told by its content. One line for each good file on stdout; every problem of the others
@@ -43,18 +48,27 @@ def check(files: tuple[Path, ...]) -> None:
 
     problems: list[Problem] = []
     missing: list[str] = []
+    rows: list[dict[str, Any]] = []
     for path in files:
+        row: dict[str, Any] = {"file": str(path), "valid": False, "holds": None, "notes": [], "problems": []}
+        rows.append(row)
         try:
             found = recognised(path)
         except InputError as error:
             problems.extend(one for one in error.problems if one not in problems)
+            row["problems"] = [asdict(one) for one in error.problems]
             continue
         except DataMissing as error:
             missing.append(f"{path}: {error}")
+            row |= {"valid": None, "notes": [str(error)]}
             continue
-        click.echo(f"{path}: {found.words}")
-        for warning in found.warnings:
-            click.echo(f"note: {warning}", err=True)
+        row |= {"valid": True, "holds": found.words, "notes": list(found.warnings)}
+        if not as_json:
+            click.echo(f"{path}: {found.words}")
+            for warning in found.warnings:
+                note(warning)
+    if as_json:
+        click.echo(json.dumps({"schema": "yieldsim check 1", "files": rows}, indent=2, ensure_ascii=False))
     for line in missing:
         click.echo(line, err=True)
     if problems:

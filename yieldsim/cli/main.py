@@ -1,22 +1,25 @@
 """The `yieldsim` command: its subcommands, loaded when called, and what a failure looks like from outside.
 
-Exit status: 0 done, 1 could not be computed, 2 wrong input or usage, 130 interrupted, 141 output not read.
+Exit status: 0 done, 1 could not be computed, 2 wrong input or usage, 130 interrupted, 143 terminated, 141 output not read.
 To add a command, add a row to COMMANDS.
 """
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import os
-import signal
 import sys
-from collections.abc import Sequence
+import time
+from collections.abc import Iterator, Sequence
 from importlib import import_module
-from types import FrameType
 from typing import NoReturn
 
 import click
 
 from yieldsim.base.errors import YieldsimError, likely
+from yieldsim.cli import stopping
+from yieldsim.cli.streams import Unheard, safe_streams
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "new": ("yieldsim.cli.inputs_commands:new", "Write a starter set of input files, commented."),
@@ -45,7 +48,9 @@ COMMANDS: dict[str, tuple[str, str]] = {
 }
 """Name: where the command is, and its line in the list (held equal to its short help by a test)."""
 
-INTERRUPTED, UNREAD = 130, 141
+UNREAD = 141
+NAMING = (errno.ENAMETOOLONG, errno.ELOOP)
+REFUSED = (errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EROFS, errno.EMFILE, errno.ENFILE)
 
 
 class LazyGroup(click.Group):
@@ -97,23 +102,66 @@ def _version(ctx: click.Context, _: click.Parameter, value: bool) -> None:
     cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
 )
 @click.option(
-    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Show the version."
+    "-V",
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_version,
+    help="Show the version.",
 )
+@click.option("-q", "--quiet", is_flag=True, help="No notes and no progress: the answer and errors only.")
+@click.option("-v", "--verbose", is_flag=True, help="Say the versions at work and the time taken, too.")
 @click.option(
     "--debug", is_flag=True, expose_value=False, help="Show the traceback of an error (or YIELDSIM_DEBUG=1)."
 )
-def commands() -> None:
+@click.pass_context
+def commands(ctx: click.Context, quiet: bool, verbose: bool) -> None:
     """Light that a fixed, fibre-coupled solar concentrator delivers on the Moon, Mars or another world.
 
     Begin with `yieldsim new my-site`, then `yieldsim estimate`. Direct sunlight only.
     """
+    if quiet and verbose:
+        raise click.UsageError("-q and -v exclude each other")
+    if quiet:
+        ctx.with_resource(_notes_unheard())
+    if verbose:
+        ctx.with_resource(_circumstances())
+
+
+@contextlib.contextmanager
+def _notes_unheard() -> Iterator[None]:
+    """Nothing on stderr from within a command; errors are told after it."""
+    with contextlib.redirect_stderr(Unheard()):
+        yield
+
+
+@contextlib.contextmanager
+def _circumstances() -> Iterator[None]:
+    """Versions before a command, time taken after it, on stderr."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    from yieldsim.files.output.provenance import package_version
+
+    words = [f"yieldsim {package_version()}", f"Python {sys.version.split()[0]}"]
+    for name in ("numpy", "scipy", "numba", "xarray", "skyfield"):
+        with contextlib.suppress(PackageNotFoundError):
+            words.append(f"{name} {version(name)}")
+    click.echo(", ".join(words), err=True)
+    began = time.monotonic(), time.process_time()
+    try:
+        yield
+    finally:
+        took = time.monotonic() - began[0], time.process_time() - began[1]
+        click.echo(f"took {took[0]:.1f} s, {took[1]:.1f} s of them computing", err=True)
 
 
 def main(args: Sequence[str] | None = None) -> NoReturn:
     """Run the command line and leave with its exit status."""
     words = list(sys.argv[1:] if args is None else args)
     debug = "--debug" in words[:1] or os.environ.get("YIELDSIM_DEBUG", "") not in ("", "0")
-    signal.signal(signal.SIGTERM, _stop)
+    safe_streams()
+    stopping.watch()
     if not (debug or sys.warnoptions):
         import warnings
 
@@ -123,6 +171,8 @@ def main(args: Sequence[str] | None = None) -> NoReturn:
         sys.stdout.flush()
     except BrokenPipeError:
         status = _unread()
+    except KeyboardInterrupt:
+        _interrupted()
     except Exception as error:
         if debug:
             raise
@@ -133,14 +183,25 @@ def main(args: Sequence[str] | None = None) -> NoReturn:
 def _run(words: list[str]) -> int:
     """Run a command; usage faults and interruptions become words and a status."""
     try:
+        # all that names a file starts from there
+        os.getcwd()
+    except FileNotFoundError:
+        click.echo("yieldsim: the working directory is gone; change to one that exists", err=True)
+        return 2
+    try:
         result = commands.main(words, prog_name="yieldsim", standalone_mode=False)
     except click.ClickException as error:
         error.show()
         return error.exit_code
     except (click.Abort, KeyboardInterrupt):
-        click.echo("yieldsim: interrupted; nothing was left half-written", err=True)
-        return INTERRUPTED
+        _interrupted()
     return result if isinstance(result, int) else 0
+
+
+def _interrupted() -> NoReturn:
+    with contextlib.suppress(OSError):
+        click.echo(stopping.TOLD, err=True)
+    stopping.leave()
 
 
 def _told(error: Exception) -> int:
@@ -150,6 +211,12 @@ def _told(error: Exception) -> int:
         return error.exit_status
     if isinstance(error, MemoryError):
         click.echo("yieldsim: not enough memory; shorten the span or lengthen the interval", err=True)
+        return 1
+    if isinstance(error, OSError) and error.errno in NAMING:
+        click.echo(f"{str(error.filename)[:80]}: {str(error.strerror).lower()}", err=True)
+        return 2
+    if isinstance(error, OSError) and error.errno in REFUSED:
+        click.echo(f"yieldsim: the system refuses: {str(error.strerror).lower()}", err=True)
         return 1
     words = " ".join(f"{type(error).__name__}: {error}".split())
     click.echo(f"yieldsim: an error of the program, not of your input: {words}", err=True)
@@ -163,8 +230,3 @@ def _unread() -> int:
     """Nobody reads stdout: send the rest nowhere, so that leaving does not complain."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return UNREAD
-
-
-def _stop(_signal: int, _frame: FrameType | None) -> NoReturn:
-    """Termination unwinds the stack like Ctrl-C, so that temporary files are taken away."""
-    raise KeyboardInterrupt

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ import click
 
 from yieldsim.cli.path_argument import PATH
 from yieldsim.cli.progress import progress
+from yieldsim.cli.wrapping import note, wrapped
 
 
 class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
@@ -134,7 +136,7 @@ def orient(
     else:
         click.echo("\n".join(answer_lines(summary)))
     for warning in summary["warnings"]:
-        click.echo(f"note: {warning}", err=True)
+        note(warning)
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
 
 
@@ -169,7 +171,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         *lines,
         "",
         *following_lines(summary["following"], energy),
-        *(f"  caution: {c}" for c in summary["cautions"]),
+        *(wrapped(f"  caution: {c}", sys.stdout) for c in summary["cautions"]),
     ]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ import click
 
 from yieldsim.cli.path_argument import PATH
 from yieldsim.cli.progress import progress
+from yieldsim.cli.wrapping import note, wrapped
 
 
 @click.command(short_help="The same collector at several sites.")
@@ -94,7 +96,7 @@ def rank(
     else:
         click.echo("\n".join(answer_lines(summary)))
     for warning in summary["warnings"]:
-        click.echo(f"note: {warning}", err=True)
+        note(warning)
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
 
 
@@ -150,4 +152,4 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         shares = [row["kept_by_stage"][place]["kept_fraction"] for row in rows]
         cells_of = "".join(f" {'-' if share is None else f'{share:.2%}':>14}" for share in shares)
         lines.append(f"    {entry['stage']:<22}{cells_of}")
-    return [*lines, *(f"  caution: {caution}" for caution in summary["cautions"])]
+    return [*lines, *(wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"])]

@@ -10,6 +10,7 @@ import click
 
 from yieldsim.cli.path_argument import PATH
 from yieldsim.cli.progress import progress
+from yieldsim.cli.wrapping import note
 
 
 @click.command(short_help="Maps of light and energy over terrain, with the best places.")
@@ -105,7 +106,7 @@ def survey(
         json.dumps(summary, indent=2, ensure_ascii=False) if as_json else "\n".join(answer_lines(summary))
     )
     for line in summary["warnings"]:
-        click.echo(f"note: {line}", err=True)
+        note(line)
     click.echo(f"wrote {', '.join(written)} in {out}", err=True)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ import click
 
 from yieldsim.cli.path_argument import PATH
 from yieldsim.cli.progress import progress
+from yieldsim.cli.wrapping import note, wrapped
 
 
 @click.command(short_help="Acceptance table of a lens prescription, with every loss.")
@@ -66,7 +68,7 @@ def trace(
     else:
         click.echo("\n".join(answer_lines(traced.summary)))
     for warning in traced.summary["warnings"]:
-        click.echo(f"note: {warning}", err=True)
+        note(warning)
     if written and out is not None:
         click.echo(f"wrote {', '.join(written)} in {out.parent}", err=True)
 
@@ -104,7 +106,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         lines.append(
             f"  {part['part']}: absorbs {part['absorbed_w']:.3g} W, {part['temperature_k']:.0f} K{bears}"
         )
-    return lines + [f"  caution: {caution}" for caution in summary["cautions"]]
+    return lines + [wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"]]
 
 
 _WIDTHS = {

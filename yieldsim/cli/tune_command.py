@@ -10,6 +10,7 @@ import click
 
 from yieldsim.cli.path_argument import PATH
 from yieldsim.cli.progress import progress
+from yieldsim.cli.wrapping import note
 
 
 @click.command(short_help="The prescription that delivers most at a site.")
@@ -63,7 +64,7 @@ def tune(
     else:
         click.echo("\n".join(answer_lines(tuned.summary)))
     for warning in tuned.summary["warnings"]:
-        click.echo(f"note: {warning}", err=True)
+        note(warning)
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
 
 

@@ -11,6 +11,8 @@ from pathlib import Path
 
 from yieldsim.base.errors import InputError, Problem, WriteFailed
 from yieldsim.files.text.paths import shown
+from yieldsim.files.unfinished import PREFIX, clear_abandoned, held
+from yieldsim.files.whole_folders import mend, refuse_long_names, settle
 
 
 @contextlib.contextmanager
@@ -23,19 +25,19 @@ def whole_file(path: Path | str) -> Iterator[Path]:
     target = Path(path)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.stem}.", suffix=target.suffix)
+        clear_abandoned(target.parent)
+        handle, name = tempfile.mkstemp(dir=target.parent, prefix=PREFIX, suffix=target.suffix)
         os.close(handle)
     except (OSError, ValueError) as error:
         raise _failed(target, error) from None
     partial = Path(name)
     try:
-        yield partial
-        _settle(partial)
-        partial.replace(target)
+        with held(partial):
+            yield partial
+            settle(partial)
+            partial.replace(target)
     except OSError as error:
         raise _failed(target, error) from None
-    finally:
-        partial.unlink(missing_ok=True)
 
 
 def write_text_whole(path: Path | str, text: str) -> None:
@@ -56,8 +58,14 @@ def write_new_folder(folder: Path | str, files: dict[str, bytes]) -> None:
     Raises InputError when one of them is already there, WriteFailed when the disk refuses.
     """
     target = Path(folder)
+    refuse_long_names(target)
     if target.exists() and not target.is_dir():
         raise InputError(Problem(shown(target), found="is a file, not a folder"))
+    if target.is_dir():
+        try:
+            mend(target)
+        except OSError as error:
+            raise _failed(target, error) from None
     there = [name for name in files if os.path.lexists(target / name)]
     if there:
         raise InputError(
@@ -70,11 +78,11 @@ def write_new_folder(folder: Path | str, files: dict[str, bytes]) -> None:
             if not above.exists():
                 above.mkdir()
                 made.append(above)
-        stage = tempfile.mkdtemp(dir=target, prefix=".yieldsim.")
+        stage = tempfile.mkdtemp(dir=target, prefix=PREFIX)
         for name, content in files.items():
             staged = Path(stage) / name
             staged.write_bytes(content)
-            _settle(staged)
+            settle(staged)
         for name in files:
             made.append(target / name)
             os.rename(Path(stage) / name, target / name)
@@ -89,22 +97,14 @@ def write_new_folder(folder: Path | str, files: dict[str, bytes]) -> None:
                 path.rmdir() if path.is_dir() else path.unlink(missing_ok=True)
 
 
-def _settle(path: Path) -> None:
-    """Give the file the rights an ordinary new file has, and see it on the disk before it is renamed."""
-    umask = os.umask(0)
-    os.umask(umask)
-    path.chmod(0o666 & ~umask)
-    with path.open("rb") as file:
-        os.fsync(file.fileno())
-
-
 def _failed(target: Path, error: Exception) -> WriteFailed:
     reason = getattr(error, "strerror", None) or str(error)
     return WriteFailed(f"cannot write {shown(target)}: {reason.lower()}; what was there before is untouched")
 
 
 def refuse_table_name(out: Path) -> None:
-    """Raise InputError for the name of a table that is a folder, or that a figure beside it would take."""
+    """Raise InputError for the name of a table that is too long, a folder, or that a figure beside it would take."""
+    refuse_long_names(out)
     if out.is_dir():
         raise InputError(Problem("--out", found=f"{out} is a folder", allowed="the name of a table"))
     if out.suffix.lower() not in (".csv", ".txt"):

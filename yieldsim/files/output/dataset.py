@@ -5,18 +5,18 @@ from __future__ import annotations
 import contextlib
 import csv
 import json
-import os
-import shutil
-import tempfile
 import zlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.errors import InputError, Problem, WriteFailed
+from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.variables import VOCABULARY
 from yieldsim.files.saved_estimate import AGAIN, declared_problems, refuse_other
 from yieldsim.files.text.paths import shown
+from yieldsim.files.whole_folders import mend
+from yieldsim.files.whole_folders import refuse_file as refuse_file
+from yieldsim.files.whole_folders import staged_folder as staged_folder
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,48 +38,6 @@ ROWS_AT_ONCE = 50_000
 CHUNK_CACHE_BYTES = 1 << 20
 PNG_HEADER_BYTES = 33
 """The signature, 8, and the header chunk: length, kind, 13 bytes, check sum."""
-
-
-def refuse_file(folder: Path) -> None:
-    """Raise InputError for a file where a folder for results is wanted: also asked before a long run."""
-    try:
-        is_file = folder.exists() and not folder.is_dir()
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        found = f"can't be a folder for results: {reason.lower()}"
-        raise InputError(Problem(shown(folder), found=found, hint="name another one with --out")) from None
-    if is_file:
-        raise InputError(Problem(shown(folder), found="is a file, not a folder for results"))
-
-
-@contextlib.contextmanager
-def staged_folder(folder: Path | str) -> Iterator[Path]:
-    """A temporary folder whose files move into `folder` together on success and vanish on failure. Raises WriteFailed.
-
-    Files of other names already in `folder` stay; those of the same names are replaced only at the end.
-    """
-    target = Path(folder)
-    refuse_file(target)
-    try:
-        target.mkdir(parents=True, exist_ok=True)
-        stage = Path(tempfile.mkdtemp(dir=target, prefix=".unfinished."))
-    except OSError as error:
-        raise WriteFailed(
-            f"cannot write into {shown(target)}: {(error.strerror or str(error)).lower()}"
-        ) from None
-    try:
-        yield stage
-        umask = os.umask(0)
-        os.umask(umask)
-        for file in sorted(stage.iterdir()):
-            file.chmod(0o666 & ~umask)
-            file.replace(target / file.name)
-    except OSError as error:
-        raise WriteFailed(
-            f"cannot write into {shown(target)}: {(error.strerror or str(error)).lower()}"
-        ) from None
-    finally:
-        shutil.rmtree(stage, ignore_errors=True)
 
 
 def write_dataset(ds: xr.Dataset, path: Path) -> None:
@@ -142,6 +100,9 @@ def read_dataset(path: Path | str) -> xr.Dataset:
         if file.is_dir():
             file = file / "estimate.nc"
             where = shown(file)
+        # a folder that can't be written is read as it is
+        with contextlib.suppress(OSError):
+            mend(file.parent)
         there = file.is_file()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)

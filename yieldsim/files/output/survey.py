@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -76,16 +77,37 @@ def places_text(places: Sequence[dict[str, Any]]) -> str:
 
 
 def save_tile(path: Path, maps: Float32Array) -> None:
-    """Keep a finished tile; into place only when whole, for a half-written one must not look finished. Raises WriteFailed."""
+    """Keep a finished tile, its digest behind it; into place only when whole. Raises WriteFailed."""
     import numpy as np
 
     with whole_file(path) as partial, partial.open("wb") as file:
-        np.save(file, maps)
+        np.save(file, maps, allow_pickle=False)
+        file.write(_digest(path, maps))
 
 
-def load_tile(path: Path) -> Float32Array:
-    """A finished tile's maps."""
+def load_tile(path: Path, shape: tuple[int, ...]) -> Float32Array | None:
+    """A finished tile's maps; None where there is none, or not this one whole: then it is to be computed."""
     import numpy as np
 
-    maps: Float32Array = np.load(path)
-    return maps
+    try:
+        with path.open("rb") as file:
+            maps = np.load(file, allow_pickle=False)
+            digest = file.read()
+    except (OSError, ValueError, EOFError, SyntaxError, MemoryError):
+        return None
+    if not is_tile(maps, shape) or digest != _digest(path, maps):
+        return None
+    found: Float32Array = maps
+    return found
+
+
+def is_tile(maps: object, shape: tuple[int, ...]) -> bool:
+    """Whether something is the finished maps of a tile."""
+    import numpy as np
+
+    return isinstance(maps, np.ndarray) and maps.dtype == np.float32 and maps.shape == shape
+
+
+def _digest(path: Path, maps: Float32Array) -> bytes:
+    """Of the maps, of the tile's name and of its folder's, which holds the digest of all inputs."""
+    return hashlib.sha256(f"{path.parent.name}/{path.name}".encode() + maps.tobytes()).digest()

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import DataMissing, InputError, Problem
 from yieldsim.files.text.paths import neighbour
 
 UNITS_M = {"": 1.0, "m": 1.0, "metre": 1.0, "meter": 1.0, "metres": 1.0, "meters": 1.0}
@@ -35,15 +35,13 @@ class Coding:
 
 
 def needs_terrain_extra() -> None:
-    """Raise InputError in one line when the libraries that read rasters are not installed."""
+    """Raise DataMissing in one line when the libraries that read rasters are not installed."""
     try:
         import pyproj  # noqa: F401
         import rasterio  # noqa: F401
     except ImportError:
-        raise InputError(
-            Problem(
-                "", found="terrain files need the raster libraries", hint="pip install 'yieldsim[terrain]'"
-            )
+        raise DataMissing(
+            "terrain files need the raster libraries: pip install 'yieldsim[terrain]'"
         ) from None
 
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 import logging
 import os
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from concurrent.futures import CancelledError
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.errors import CannotCompute, InputError, Problem
+from yieldsim.base.errors import CannotCompute, DataMissing
 from yieldsim.base.height_grid import Float32Array
 from yieldsim.base.model import Collector, Site
 
@@ -38,6 +39,8 @@ VARIABLES = (
     "longest_dark_hours",
 )
 HOURS_PER_YEAR = 365.25 * 24.0
+LOST = "the scheduler or its workers were lost"
+AGAIN = "start it again to go on from the finished tiles"
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -75,6 +78,10 @@ class Tile:
     def name(self) -> str:
         """Name of its file while the survey runs."""
         return f"tile-{self.row}-{self.column}.npy"
+
+    def shape(self, stride: int) -> tuple[int, int, int]:
+        """Shape of its maps when every `stride`-th cell is taken."""
+        return len(VARIABLES), -(-self.rows // stride), -(-self.columns // stride)
 
 
 def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
@@ -267,19 +274,27 @@ def survey_tiles(
 
     Raises CannotCompute when a cluster can't be reached or its workers are lost.
     """
-    from yieldsim.files.output.survey import load_tile, save_tile
+    from yieldsim.files.output.survey import is_tile, load_tile, save_tile
 
-    waiting = [tile for tile in tiles if not (folder / tile.name).is_file()]
+    def kept(tile: Tile) -> Float32Array | None:
+        return load_tile(folder / tile.name, tile.shape(job.stride))
+
+    waiting = [tile for tile in tiles if kept(tile) is None]
     done = len(tiles) - len(waiting)
     if progress is not None:
         progress(done, len(tiles))
     for tile, maps in _computed(job, waiting, workers, scheduler):
+        if not is_tile(maps, tile.shape(job.stride)):
+            raise CannotCompute(f"{LOST} ({type(maps).__name__} instead of a tile); {AGAIN}")
         save_tile(folder / tile.name, maps)
         done += 1
         if progress is not None:
             progress(done, len(tiles))
     for tile in tiles:
-        yield tile, load_tile(folder / tile.name)
+        found = kept(tile)
+        if found is None:
+            raise CannotCompute(f"the finished tile {tile.name} was altered meanwhile; {AGAIN}")
+        yield tile, found
 
 
 def _computed(
@@ -289,9 +304,7 @@ def _computed(
     library = _cluster_library() if scheduler is not None or min(workers, len(tiles)) > 1 else None
     if library is None:
         if scheduler is not None:
-            raise InputError(
-                Problem("", "scheduler", "needs the cluster library", hint="pip install 'yieldsim[terrain]'")
-            )
+            raise DataMissing("--scheduler needs the cluster library: pip install 'yieldsim[terrain]'")
         for tile in tiles:
             yield tile, survey_tile(job, tile)
         return
@@ -299,14 +312,22 @@ def _computed(
         futures = {client.submit(survey_tile, job, tile, pure=False): tile for tile in tiles}
         try:
             for future, maps in library.as_completed(list(futures), with_results=True):
+                if future.status != "finished":
+                    raise CannotCompute(f"{LOST} (a tile is {future.status}); {AGAIN}")
                 # let go of the result: maps of large surveys would add up
                 tile = futures.pop(future)
                 future.release()
                 yield tile, maps
         except library.KilledWorker as error:
             raise CannotCompute(f"the workers were lost, for want of memory perhaps: {error}") from None
+        except (CancelledError, OSError, TimeoutError) as error:
+            if scheduler is None or client.status == "running":
+                raise
+            raise CannotCompute(f"{LOST} ({type(error).__name__}); {AGAIN}") from None
         finally:
-            client.cancel(list(futures))
+            # a scheduler that is no more can't be told
+            with suppress(Exception):
+                client.cancel(list(futures))
 
 
 def _cluster_library() -> Any:

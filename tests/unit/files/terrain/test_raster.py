@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from yieldsim.base.errors import InputError
+from yieldsim.base.errors import DataMissing, InputError
 from yieldsim.files.inputs.readers import read_body
 
 rasterio = pytest.importorskip("rasterio")
@@ -388,7 +388,7 @@ def test_missing_libraries_are_one_clear_message(tmp_path, moon, monkeypatch):
 
     monkeypatch.setattr(builtins, "__import__", without)
     with pytest.raises(
-        InputError, match=r"terrain files need the raster libraries \(pip install 'yieldsim\[terrain\]'\)"
+        DataMissing, match=r"terrain files need the raster libraries: pip install 'yieldsim\[terrain\]'"
     ):
         needs_terrain_extra()
     assert path.is_file()

@@ -1,0 +1,18 @@
+"""Where the `yieldsim` command starts: ready to be stopped before anything else is loaded."""
+
+from __future__ import annotations
+
+from typing import NoReturn
+
+from yieldsim.cli.stopping import watch
+from yieldsim.cli.streams import safe_streams
+
+
+def main() -> NoReturn:
+    """Run the command line and leave with its exit status."""
+    # first, lest the numbers of closed streams go to other files
+    safe_streams()
+    watch()
+    from yieldsim.cli.main import main as run
+
+    run()
