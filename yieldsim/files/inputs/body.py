@@ -14,6 +14,7 @@ from yieldsim.base.model import Body, Occulter, OrientationKernel, RotationEleme
 from yieldsim.files.toml.model import StrictModel, Text, problem, told, whole_number, within
 
 Finite = Annotated[float, within(-1.0e12, 1.0e12)]
+GroundM = Annotated[float, within(-1.0e6, 1.0e6)]
 RadiusKm = Annotated[float, within(above=0.0, high=1.0e6)]
 NOT_WORLDS = {0: "the centre of mass of the Solar System", 10: "the Sun"}
 """NAIF numbers of what neither carries sites nor passes in front of the Sun."""
@@ -109,6 +110,8 @@ class BodyFile(StrictModel):
     orientation_kernel: OrientationKernelTable | None = None
     occulters: list[OcculterTable] = Field(default_factory=list)
     atmosphere: AtmosphereOfBody | None = None
+    lowest_ground_m: GroundM | None = None
+    highest_ground_m: GroundM | None = None
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -129,6 +132,9 @@ class BodyFile(StrictModel):
                 allowed = f"{low:.4g} or more" if math.isinf(high) else f"{low:.4g} to {high:.4g}"
                 hint = f"the prime meridian turns by {meridian[1]:g} deg a day"
                 yield "mean_solar_day_hours", problem(f"is {told(day_hours)}", allowed, hint)
+        low, high = given.get("lowest_ground_m"), given.get("highest_ground_m")
+        if isinstance(low, int | float) and isinstance(high, int | float) and not low < high:
+            yield "highest_ground_m", problem(f"is {told(high)}", f"above lowest_ground_m ({told(low)})")
         polar, equatorial = given.get("polar_radius_km"), given.get("equatorial_radius_km")
         if (
             isinstance(polar, int | float)
@@ -151,6 +157,8 @@ class BodyFile(StrictModel):
             rotation=self.rotation.noun(),
             orientation_kernel=OrientationKernel(**kernel.model_dump()) if kernel else None,
             occulters=tuple(Occulter(**occulter.model_dump()) for occulter in self.occulters),
+            lowest_ground_m=self.lowest_ground_m,
+            highest_ground_m=self.highest_ground_m,
             atmosphere_scale_height_km=self.atmosphere.scale_height_km if self.atmosphere else None,
         )
 

@@ -23,6 +23,7 @@ from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.height_grid import EDGE_PIXELS, HeightGrid, ellipsoid_radius_m
 from yieldsim.base.model import Body
 from yieldsim.base.vectors import FloatArray
+from yieldsim.files.raster_reading import decoded, read_values, refuse_heights
 from yieldsim.files.terrain.projection import from_map, in_degrees, period_columns, to_map
 from yieldsim.files.terrain.raster_metadata import Coding, coding_of, gdal_name, opened_raster
 from yieldsim.files.text.paths import shown
@@ -47,6 +48,8 @@ class Raster:
     columns         one turn of longitude at most: columns that a map repeats at its end are left out
     pixel_m         size of a pixel on the ground: true scale in the middle of a projected file
     period_columns  columns to a whole turn of longitude; None where columns don't follow longitude
+    lowest_m, highest_m   heights above the ellipsoid that the body's ground may have
+    radius_offset_m  what to add to values that are radii: 0, or the radius that they are counted from
     transform       (a, b, c, d, e, f): x = a col + b row + c, y = d col + e row + f, corners at whole numbers
     """
 
@@ -63,6 +66,9 @@ class Raster:
     holds: Holds
     pixel_m: float
     period_columns: float | None
+    lowest_m: float
+    highest_m: float
+    radius_offset_m: float = 0.0
     warnings: tuple[str, ...] = ()
 
     @property
@@ -185,6 +191,8 @@ def open_raster(path: str | Path, body: Body, holds: Holds = "auto") -> Raster:
         holds="height",
         pixel_m=0.0,
         period_columns=period,
+        lowest_m=body.relief_m[0],
+        highest_m=body.relief_m[1],
         warnings=notes,
     )
     return _measured(bare, holds, where)
@@ -209,13 +217,23 @@ def _measured(bare: Raster, holds: Holds, where: str) -> Raster:
     xyz = np.stack([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)], axis=-1)
     across, down = (2.0 * bare.equatorial_m * np.linalg.norm(xyz[k] - xyz[0]) for k in (1, 2))
     pixel_m = float(np.sqrt(across * down))
-    kind, warnings = _kind(bare, holds, where)
-    return replace(bare, pixel_m=pixel_m, holds=kind, warnings=(*bare.warnings, *warnings))
+    values, at_row, at_column = _sketch(bare)
+    kind, warnings = _kind(bare, holds, where, values, at_row, at_column)
+    middle_m = float(np.nanmedian(values)) if np.isfinite(values).any() else 0.0
+    counted_from_m = 0.0 if middle_m > 0.5 * bare.equatorial_m else (bare.sphere_m or bare.equatorial_m)
+    return replace(
+        bare,
+        pixel_m=pixel_m,
+        holds=kind,
+        radius_offset_m=counted_from_m if kind == "radius" else 0.0,
+        warnings=(*bare.warnings, *warnings),
+    )
 
 
-def _kind(raster: Raster, holds: Holds, where: str) -> tuple[Holds, tuple[str, ...]]:
+def _kind(
+    raster: Raster, holds: Holds, where: str, values: FloatArray, row: FloatArray, column: FloatArray
+) -> tuple[Holds, tuple[str, ...]]:
     """What the pixels hold. Raises InputError for values that are neither heights nor radii of this body."""
-    values, row, column = _sketch(raster)
     if not np.isfinite(values).any():
         return ("height" if holds == "auto" else holds), ()
     middle = float(np.nanmedian(values))
@@ -231,10 +249,12 @@ def _kind(raster: Raster, holds: Holds, where: str) -> tuple[Holds, tuple[str, .
             )
         return "radius", ()
     if not np.nanmax(np.abs(values)) < 0.03 * radius_m:
+        worst = int(np.nanargmax(np.abs(values)))
         raise InputError(
             Problem(
                 where,
-                found=f"holds heights up to {np.nanmax(np.abs(values)):.4g} m",
+                found=f"holds heights up to {np.nanmax(np.abs(values)):.4g} m, near row {row[worst]:.0f}, "
+                f"column {column[worst]:.0f}",
                 allowed="metres",
                 hint="check its unit and scale",
             )
@@ -261,9 +281,11 @@ def _sketch(raster: Raster) -> tuple[FloatArray, FloatArray, FloatArray]:
     with opened_raster(gdal_name(raster.path), shown(raster.path)) as dataset:
         for top in tops:
             for left in lefts:
-                values = _decoded(dataset, raster.coding, (int(top), int(left), rows, columns), 1)
+                values = decoded(dataset, raster.coding, (int(top), int(left), rows, columns), 1)
                 known = np.isfinite(values)
                 pieces.append((values[known].mean() if known.any() else np.nan, top, left))
+        # a file that was cut short shows it at its end
+        decoded(dataset, raster.coding, (raster.rows - 1, raster.columns - 1, 1, 1), 1)
     values, row, column = np.array(pieces, dtype=np.float64).T
     return values, row + 0.5 * (rows - 1), column + 0.5 * (columns - 1)
 
@@ -303,58 +325,17 @@ def _refuse_other_body(where: str, semi_major_m: float, body: Body) -> None:
         )
 
 
-def read_values(raster: Raster, row: int, column: int, rows: int, columns: int, step: int) -> FloatArray:
-    """Decoded values, float64 with NaN for nodata, of a window thinned by averaging step x step pixels.
-
-    A window past the right end of a map that closes on itself continues at its left end. Trailing pixels that don't
-    fill a whole block are left out.
-    """
-    out = np.empty((rows // step, columns // step))
-    with opened_raster(gdal_name(raster.path), shown(raster.path)) as dataset:
-        done = 0
-        while done < columns // step:
-            start = (column + done * step) % raster.columns if raster.is_whole_turn else column + done * step
-            blocks = min(columns // step - done, max((raster.columns - start) // step, 1))
-            part = _decoded(dataset, raster.coding, (row, start, out.shape[0] * step, blocks * step), step)
-            out[:, done : done + blocks] = part
-            done += blocks
-    return out
-
-
-def _decoded(dataset: Any, coding: Coding, window: tuple[int, int, int, int], step: int) -> FloatArray:
-    """Values of a window (row, column, rows, columns) of an open file."""
-    from rasterio.enums import Resampling
-    from rasterio.windows import Window
-
-    row, column, rows, columns = window
-    masked = dataset.read(
-        1,
-        window=Window(column, row, columns, rows),
-        out_shape=(rows // step, columns // step),
-        resampling=Resampling.average,
-        masked=True,
-    )
-    stored = masked.data.astype(np.float64)
-    missing = np.ma.getmaskarray(masked)
-    if coding.nodata is not None:
-        missing = missing | (stored == coding.nodata)
-    return np.where(missing, np.nan, stored * coding.scale + coding.offset)
-
-
 def read_window(raster: Raster, row: int, column: int, rows: int, columns: int, step: int) -> HeightGrid:
     """A window as heights above the body's ellipsoid, thinned by averaging step x step pixels."""
     values = read_values(raster, row, column, rows, columns, step)
     if raster.holds == "radius":
-        offset = (
-            0.0
-            if np.nanmedian(values) > 0.5 * raster.equatorial_m
-            else float(raster.sphere_m or raster.equatorial_m)
-        )
         at_row = (np.arange(values.shape[0]) + 0.5) * step - 0.5 + row
         at_column = (np.arange(values.shape[1]) + 0.5) * step - 0.5 + column
         latitude, _ = raster.to_place(*np.meshgrid(at_row, at_column, indexing="ij"))
         # in float64 before the heights are stored short: a radius has no room for its decimals in 32 bits
-        values = values + offset - ellipsoid_radius_m(latitude, raster.equatorial_m, raster.polar_m)
+        values = values + raster.radius_offset_m
+        values = values - ellipsoid_radius_m(latitude, raster.equatorial_m, raster.polar_m)
+        refuse_heights(raster, values, row, column, step)
     whole_turn = raster.is_whole_turn and columns == raster.columns
     north, south = raster.ends_at_pole if whole_turn else (False, False)
     above, below = int(north and row == 0), int(south and row + rows == raster.rows)
