@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from yieldsim.cli.progress import progress
+
+if TYPE_CHECKING:
+    from yieldsim.runs.unknown_ground import UnknownGround
 
 
 @click.command(short_help="Hourly and annual energy of a collector at a site.")
@@ -44,6 +47,13 @@ from yieldsim.cli.progress import progress
     type=click.Path(path_type=Path),
     help="Further ephemeris or orientation kernel; repeatable.",
 )
+@click.option(
+    "--unknown-ground",
+    type=click.Choice(["refuse", "bounds"]),
+    default="refuse",
+    show_default=True,
+    help="Holes of terrain files before the Sun: refuse them, or give bounds, of which the lower, blocked, is the answer.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json to stdout instead of the table.")
 @click.option("--no-report", is_flag=True, help="Write data only, no report.pdf and report.png.")
 def estimate(
@@ -58,6 +68,7 @@ def estimate(
     tracker_downtime_fraction: float,
     tracker_stop_hours: float,
     kernels: tuple[Path, ...],
+    unknown_ground: UnknownGround,
     as_json: bool,
     no_report: bool,
 ) -> None:
@@ -83,6 +94,7 @@ def estimate(
             tracker_downtime_fraction=tracker_downtime_fraction,
             tracker_stop_hours=tracker_stop_hours,
             kernels=kernels,
+            unknown_ground=unknown_ground,
             progress=advance,
         )
     written = write_estimate(ds, folder, report=not no_report)

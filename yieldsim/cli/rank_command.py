@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from yieldsim.cli.progress import progress
+
+if TYPE_CHECKING:
+    from yieldsim.runs.unknown_ground import UnknownGround
 
 
 @click.command(short_help="The same collector at several sites.")
@@ -42,6 +45,13 @@ from yieldsim.cli.progress import progress
     help="Further ephemeris or orientation kernel; repeatable.",
 )
 @click.option(
+    "--unknown-ground",
+    type=click.Choice(["refuse", "bounds"]),
+    default="refuse",
+    show_default=True,
+    help="Holes of terrain files before the Sun: refuse them, or give bounds, of which the lower, blocked, is the answer.",
+)
+@click.option(
     "--out",
     type=click.Path(path_type=Path),
     help="Folder for the results (default reports/rank-<collector file>).",
@@ -60,6 +70,7 @@ def rank(
     interval_minutes: float,
     tolerance: float,
     kernels: tuple[Path, ...],
+    unknown_ground: UnknownGround,
     out: Path | None,
     as_json: bool,
     no_figures: bool,
@@ -83,6 +94,7 @@ def rank(
             continuous_power_w=continuous_power_w,
             tolerance=tolerance,
             kernels=kernels,
+            unknown_ground=unknown_ground,
             progress=advance,
         )
     folder = out or Path("reports") / f"rank-{collector.stem}"

@@ -85,6 +85,13 @@ def decoded(
     return out
 
 
+def read_whole(raster: Raster) -> None:
+    """Read every pixel. Raises InputError for a damaged file, and for values that no ground has."""
+    tall = max(PIXELS_AT_ONCE // raster.columns, 1)
+    for row in range(0, raster.rows, tall):
+        read_values(raster, row, 0, min(tall, raster.rows - row), raster.columns, 1)
+
+
 def refuse_heights(raster: Raster, heights_m: FloatArray, row: int, column: int, step: int) -> None:
     """Raise InputError for heights of a window, reduced to the ellipsoid, that are beyond the body's relief."""
     with np.errstate(invalid="ignore"):

@@ -36,6 +36,8 @@ RADIUS_TOLERANCE = 0.005
 """A coordinate system may use a body's mean, equatorial or polar radius: they differ by up to 0.34 % (Earth, Mars)."""
 KILOMETRES_LIKENESS = 0.015
 """Values this near to the body's radius in km may be radii in km: the Moon's and Mars's relief keeps within 0.7 %."""
+MOST_RELIEF = 0.03
+"""Heights of no round world are this share of its radius; radii differ from it by less."""
 SKETCH_WINDOWS, SKETCH_PIXELS = 12, 4
 """Heights are told from radii by so many little windows a side, each of so many pixels a side."""
 
@@ -138,7 +140,7 @@ def open_rasters(paths: Sequence[str | Path], body: Body, holds: Holds = "auto")
 
 
 def open_raster(path: str | Path, body: Body, holds: Holds = "auto") -> Raster:
-    """Describe and check one terrain file without reading its pixels. Raises InputError."""
+    """Describe and check one terrain file, reading a sprinkling of its pixels. Raises InputError."""
     from pyproj import CRS
     from pyproj.exceptions import CRSError
 
@@ -236,10 +238,14 @@ def _kind(
     """What the pixels hold. Raises InputError for values that are neither heights nor radii of this body."""
     if not np.isfinite(values).any():
         return ("height" if holds == "auto" else holds), ()
-    middle = float(np.nanmedian(values))
     radius_m = raster.equatorial_m
+    middle = float(np.nanmedian(values))
+    if abs(middle) < MOST_RELIEF * radius_m:
+        # few among many: told with row and column when they are read
+        strange = np.abs(values) >= MOST_RELIEF * radius_m
+        values = np.where(strange & (strange.mean() < 0.5), np.nan, values)
     if middle > 0.5 * radius_m:
-        if abs(middle / radius_m - 1.0) > 0.03:
+        if abs(middle / radius_m - 1.0) > MOST_RELIEF:
             raise InputError(
                 Problem(
                     where,
@@ -248,7 +254,7 @@ def _kind(
                 )
             )
         return "radius", ()
-    if not np.nanmax(np.abs(values)) < 0.03 * radius_m:
+    if not np.nanmax(np.abs(values)) < MOST_RELIEF * radius_m:
         worst = int(np.nanargmax(np.abs(values)))
         raise InputError(
             Problem(
@@ -360,6 +366,7 @@ def read_window(raster: Raster, row: int, column: int, rows: int, columns: int, 
         to_pixel=to_pixel,
         to_place=to_place,
         wrapped=whole_turn,
+        name=raster.name,
     )
 
 

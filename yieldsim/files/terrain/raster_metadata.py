@@ -36,17 +36,24 @@ class Coding:
     unit: str = ""
 
 
-def needs_terrain_extra() -> None:
-    """Raise InputError in one line when the libraries that read rasters are not installed."""
+def has_terrain_extra() -> bool:
+    """Whether the libraries that read rasters are installed."""
     try:
         import pyproj  # noqa: F401
         import rasterio  # noqa: F401
     except ImportError:
+        return False
+    return True
+
+
+def needs_terrain_extra() -> None:
+    """Raise InputError in one line when the libraries that read rasters are not installed."""
+    if not has_terrain_extra():
         raise InputError(
             Problem(
                 "", found="terrain files need the raster libraries", hint="pip install 'yieldsim[terrain]'"
             )
-        ) from None
+        )
 
 
 _VARIABLE = re.compile(
@@ -105,7 +112,7 @@ def opened_raster(file: str, where: str) -> Iterator[Any]:
                 warnings.simplefilter("ignore", NotGeoreferencedWarning)
                 # the library's own `open` takes one kind of file only
                 dataset = DatasetReader(name, driver=list(DRIVERS))
-        except (RasterioError, CPLE_BaseError) as error:
+        except (RasterioError, CPLE_BaseError, UnicodeError) as error:
             raise InputError(_unreadable(file, where)) from error
         try:
             with dataset:

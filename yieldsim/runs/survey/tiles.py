@@ -24,8 +24,10 @@ from yieldsim.base.model import Collector, Site
 if TYPE_CHECKING:
     from yieldsim.base.vectors import FloatArray
     from yieldsim.files.terrain.raster import Holds, Raster
-    from yieldsim.ground.tile_grid import TileFrame
+    from yieldsim.ground.line_sweep import Cells
+    from yieldsim.ground.tile_grid import Heights, TileFrame
     from yieldsim.planning.survey.horizon_tables import SunPath
+    from yieldsim.runs.unknown_ground import UnknownGround
 
 Progress = Callable[[int, int], None]
 VARIABLES = (
@@ -37,6 +39,13 @@ VARIABLES = (
     "best_azimuth_deg",
     "longest_dark_hours",
 )
+CLEAR = ("clear_lit_fraction", "clear_sun_following_kwh_m2", "clear_delivered_kwh")
+"""Upper bounds of a survey with holes before the Sun, and the places in VARIABLES of what they bound."""
+CLEAR_OF = (1, 3, 4)
+FILLED = "filled_pixels"
+"""The last layer of a tile: how many pixels of small holes its views fill, the same number everywhere."""
+LEAST_LIGHT = 1e-6
+"""Of the time lit: less than this is no difference between two maps, 30 s in a year."""
 HOURS_PER_YEAR = 365.25 * 24.0
 
 
@@ -60,6 +69,12 @@ class TileJob:
     stride: int
     reach_km: float
     kernels: tuple[str, ...]
+    unknown_ground: UnknownGround = "refuse"
+
+    @property
+    def layers(self) -> tuple[str, ...]:
+        """What a tile's maps are, in order."""
+        return (*VARIABLES, *(CLEAR if self.unknown_ground == "bounds" else ()), FILLED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,13 +93,17 @@ class Tile:
 
 
 def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
-    """Maps (variables, rows / stride, columns / stride) of one tile, in the order of VARIABLES."""
+    """Maps (layers, rows / stride, columns / stride) of one tile, in the order of the job's layers.
+
+    Raises InputError where holes of unknown ground shape the light and are to be refused.
+    """
     from yieldsim.files.terrain.raster import open_rasters
     from yieldsim.files.terrain.windows import thinned
     from yieldsim.ground.line_points import KNOWN_M, NEAR_PIXELS
-    from yieldsim.ground.line_sweep import sweep
+    from yieldsim.ground.line_sweep import NO_CELL, sweep
     from yieldsim.ground.terrain import NestedTerrain
     from yieldsim.ground.tile_grid import cells_of, level_count, level_radius_m, levels_of
+    from yieldsim.ground.unknown import raised
 
     rasters = open_rasters(job.terrain, job.site.body, job.holds)
     frame = frame_of(rasters[0], job.site, tile)
@@ -92,33 +111,60 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     def along(azimuth: FloatArray, far_m: FloatArray) -> tuple[FloatArray, FloatArray]:
         return frame.sphere.along(azimuth, far_m / frame.sphere.radius_m)[:2]
 
-    surfaces = []
+    surfaces, seen = [], []
     for level in range(level_count(frame, job.reach_km * 1000.0)):
         spacing_m = frame.pixel_m * 2**level
         grids = thinned(rasters, along, level_radius_m(frame, level), spacing_m)
         surfaces.append(NestedTerrain(grids).heights_m)
+        seen += grids
     cells = cells_of(frame, surfaces[0])
     inside = slice(NEAR_PIXELS + 1, -NEAR_PIXELS - 1)
     ground = cells.near_m[inside, inside][:: job.stride, :: job.stride]
     known = ground > KNOWN_M
-    maps = np.full((len(VARIABLES), *ground.shape), np.nan, dtype=np.float32)
+    maps = np.full((len(job.layers), *ground.shape), np.nan, dtype=np.float32)
+    maps[-1] = max((grid.filled for grid in seen), default=0)
     if not known.any():
         return maps
     typical_m = float(ground[known].mean(dtype=np.float64))
     azimuth_deg = np.arange(job.azimuths, dtype=np.float64) * (360.0 / job.azimuths)
-    horizon = sweep(
-        levels_of(frame, surfaces, job.reach_km * 1000.0),
-        cells,
-        frame.to_gnomonic,
-        frame.sphere.radius_m,
-        typical_m,
-        job.site.mast_height_m,
-        azimuth_deg,
-        job.stride,
-    )
+
+    def light(shape: list[Heights], near: Cells) -> Float32Array:
+        levels = levels_of(frame, shape, job.reach_km * 1000.0)
+        mast_m, radius_m = job.site.mast_height_m, frame.sphere.radius_m
+        horizon = sweep(levels, near, frame.to_gnomonic, radius_m, typical_m, mast_m, azimuth_deg, job.stride)
+        horizon[:, ~known] = NO_CELL
+        return _light(job, frame, typical_m, horizon, known)
+
+    count = len(VARIABLES)
     maps[0] = np.where(known, ground, np.nan)
-    maps[1:] = _light(job, frame, typical_m, horizon, known)
+    maps[1:count] = light(surfaces, cells)
+    holed = [grid for grid in seen if grid.holes is not None]
+    if holed:
+        ceiling_m = job.site.body.relief_m[1]
+        full = [raised(heights, holed, ceiling_m) for heights in surfaces]
+        blocked = light(full, cells_of(frame, full[0]))
+        _refuse_holes(job, maps[1:count], blocked, sorted({grid.name for grid in holed}))
+        if job.unknown_ground == "bounds":
+            maps[count:-1] = maps[list(CLEAR_OF)]
+        maps[1:count] = blocked
+    elif job.unknown_ground == "bounds":
+        maps[count:-1] = maps[list(CLEAR_OF)]
     return maps
+
+
+def _refuse_holes(job: TileJob, clear: Float32Array, blocked: Float32Array, names: list[str]) -> None:
+    """Raise InputError where holes that block make other maps of light than holes that are nothing, unless bounds are asked for."""
+    differs = np.abs(clear[0] - blocked[0]) > LEAST_LIGHT
+    if job.unknown_ground == "bounds" or not differs.any():
+        return
+    raise InputError(
+        Problem(
+            ", ".join(names),
+            found=f"has holes of unknown height between the Sun and {int(differs.sum())} cells of the survey",
+            allowed="known ground there",
+            hint="add a file that knows it, or ask for both bounds: --unknown-ground bounds",
+        )
+    )
 
 
 def frame_of(raster: Raster, site: Site, tile: Tile) -> TileFrame:
@@ -210,25 +256,24 @@ def _path_at(
     job: TileJob, frame: TileFrame, row: float, column: float, typical_m: float
 ) -> tuple[Site, SunPath]:
     """The Sun's path over a pixel of the tile, and the site there."""
-    from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
-    from yieldsim.planning.survey.horizon_tables import path_step_s, sun_path
-    from yieldsim.sky.sun_track import prepare_track
-
     latitude, longitude = frame.to_place(np.array([row]), np.array([column]))
     site = replace(
         job.site, latitude_deg=float(latitude[0]), longitude_deg=float(longitude[0]), elevation_m=typical_m
     )
-    ephemeris = open_ephemeris(site.body, job.start_tdb_s, job.end_tdb_s, extra=job.kernels)
-    track = prepare_track(
-        ephemeris,
-        site.body,
-        site.latitude_deg,
-        site.longitude_deg,
-        site.elevation_m,
-        job.start_tdb_s,
-        job.end_tdb_s,
-    )
-    return site, sun_path(track, site, job.start_tdb_s, job.end_tdb_s, path_step_s(site))
+    return site, sun_at(site, job)
+
+
+def sun_at(site: Site, job: TileJob) -> SunPath:
+    """The Sun's path over a site through the survey's span."""
+    from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
+    from yieldsim.planning.survey.horizon_tables import path_step_s, sun_path
+    from yieldsim.sky.sun_track import prepare_track
+
+    first, last = job.start_tdb_s, job.end_tdb_s
+    ephemeris = open_ephemeris(site.body, first, last, extra=job.kernels)
+    place = (site.latitude_deg, site.longitude_deg, site.elevation_m)
+    track = prepare_track(ephemeris, site.body, *place, first, last)
+    return sun_path(track, site, first, last, path_step_s(site))
 
 
 def _lean_deg(frame: TileFrame, stride: int) -> FloatArray:
