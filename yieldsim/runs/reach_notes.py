@@ -30,20 +30,23 @@ def filled_notes(grids: Sequence[HeightGrid]) -> list[str]:
 
 
 def reach_warnings(result: Skyline, highest_m: float, reach_km: float | None, sun: SunOver) -> list[str]:
-    """Lines for a reader, with the share of the Sun's band that each concerns: where ground beyond the edge could still show, and holes on the lines of sight.
+    """Lines for a reader: where ground beyond the edge could still show, and holes on the lines of sight.
+
+    Each with the share of the Sun's band that it concerns: of the time that the Sun is above the skyline.
 
     Ground matters where the height it would need just beyond the edge is one that the files' own highest ground reaches.
     """
 
     def concerned(rows: NDArray[np.bool_]) -> str:
         share = sun_share(known_path(sun), result, rows)
-        return "" if share is None else f" ({100.0 * share:.2g} % of the Sun's band)"
+        return "" if share is None else f" ({100.0 * share:.3g} % of the Sun's band)"
 
     lines = []
     bare = result.edge_km == 0.0
     if bare.any():
         lines.append(
-            f"no terrain at all at {100.0 * bare.mean():.0f} % of azimuths{concerned(bare)}, azimuth {result.azimuth_deg[np.argmax(bare)]:g} deg "
+            f"no terrain at all at {100.0 * bare.mean():.0f} % of azimuths{concerned(bare)}, azimuth "
+            f"{result.azimuth_deg[np.argmax(bare)]:g} deg "
             "among them: ground there is taken to lie as low as the lowest that is known; add terrain that reaches further"
         )
     could = (result.needed_m < highest_m) & ~bare

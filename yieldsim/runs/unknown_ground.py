@@ -89,7 +89,7 @@ def sun_top_deg(path: SunPath | None, azimuth_deg: FloatArray) -> FloatArray:
     # a row of the skyline shapes it as far as the rows beside it
     reach = int(np.ceil(360.0 / azimuth_deg.size)) + 1
     wide = np.max([np.roll(top, by) for by in range(-reach, reach + 1)], axis=0)
-    return wide[np.floor(azimuth_deg).astype(np.int64) % 360]
+    return np.asarray(wide[np.floor(azimuth_deg).astype(np.int64) % 360])
 
 
 def sun_share(path: SunPath | None, result: Skyline, rows: np.ndarray) -> float | None:
@@ -133,7 +133,7 @@ def with_holes_blocked(
     where = (
         f"at {100.0 * matters.mean():.0f} % of azimuths"
         + (
-            f" and {100.0 * seen:.2g} % of the time with the Sun above the skyline"
+            f" and {100.0 * seen:.3g} % of the time with the Sun above the skyline"
             if seen is not None
             else ""
         )
@@ -158,7 +158,15 @@ def with_holes_blocked(
         f"{files}: holes of unknown height stand between the site and the Sun {where}; they are taken to hold ground as high "
         "as the body has anywhere, which blocks it: the lower of two bounds"
     )
-    return replace(clear, elevation_deg=elevation, distance_km=distance), (note,)
+    # what lies behind can't show, and is told of here already
+    answer = replace(
+        clear,
+        elevation_deg=elevation,
+        distance_km=distance,
+        needed_m=np.where(matters, np.inf, clear.needed_m),
+        unknown_share=np.where(matters, 0.0, clear.unknown_share),
+    )
+    return answer, (note,)
 
 
 def upper_bound(ready: Prepared, delivered_kwh: float, tolerance: float) -> dict[str, float] | None:

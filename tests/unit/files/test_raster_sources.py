@@ -176,7 +176,7 @@ def test_what_leads_elsewhere_beside_a_raster_is_refused(inside, moon, listener)
     "name", ["http://127.0.0.1:9/a.tif", "/vsicurl/http://127.0.0.1:9/a.tif", "zip://a.zip!a.tif"]
 )
 def test_no_name_is_an_address(inside, moon, name):
-    with pytest.raises(InputError, match="not a file on this machine|does not exist"):
+    with pytest.raises(InputError, match=r"not a file on this machine|does not exist"):
         open_raster(name, moon)
 
 
@@ -251,10 +251,12 @@ def test_no_damage_is_a_crash(inside, moon, seed):
     for at in rng.integers(0, len(whole) if seed % 4 < 2 else 600, 12):
         whole[at] = rng.integers(256)
     path.write_bytes(whole)
+    told = "dem.tif"
     try:
         read_all(path, moon)
     except InputError as error:
-        assert "dem.tif" in str(error)
+        told = str(error)
+    assert "dem.tif" in told
 
 
 @pytest.mark.parametrize("value", [np.inf, -np.inf, -32768.0, -9999.0, 3.4e38, 11500.0, 6000.0])

@@ -132,9 +132,12 @@ class BodyFile(StrictModel):
                 allowed = f"{low:.4g} or more" if math.isinf(high) else f"{low:.4g} to {high:.4g}"
                 hint = f"the prime meridian turns by {meridian[1]:g} deg a day"
                 yield "mean_solar_day_hours", problem(f"is {told(day_hours)}", allowed, hint)
-        low, high = given.get("lowest_ground_m"), given.get("highest_ground_m")
-        if isinstance(low, int | float) and isinstance(high, int | float) and not low < high:
-            yield "highest_ground_m", problem(f"is {told(high)}", f"above lowest_ground_m ({told(low)})")
+        lowest, highest = given.get("lowest_ground_m"), given.get("highest_ground_m")
+        if isinstance(lowest, int | float) and isinstance(highest, int | float) and not lowest < highest:
+            yield (
+                "highest_ground_m",
+                problem(f"is {told(highest)}", f"above lowest_ground_m ({told(lowest)})"),
+            )
         polar, equatorial = given.get("polar_radius_km"), given.get("equatorial_radius_km")
         if (
             isinstance(polar, int | float)

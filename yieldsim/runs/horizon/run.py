@@ -134,11 +134,11 @@ def horizon(
         return sun() if sun is not None else sun_over_span(eye, bare.ground_m, start, end)
 
     if any(grid.holes is not None for grid in grids):
-        names = sorted({grid.name for grid in grids if grid.holes is not None})
+        holed = sorted({grid.name for grid in grids if grid.holes is not None})
         full = raised(surface.heights_m, grids, site.body.relief_m[1])
         blocked = skyline(full, sphere, azimuth_deg, far_m, site.mast_height_m)
-        result, notes = with_holes_blocked(bare, blocked, path, unknown_ground, names)
-        warnings += notes
+        result, told = with_holes_blocked(bare, blocked, path, unknown_ground, holed)
+        warnings += told
     unreached = reach_warnings(result, surface.highest_m, reach_km, path)
     warnings += unreached
     if abs(result.ground_m - site.elevation_m) > HEIGHT_MISMATCH_M:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -128,7 +128,7 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     typical_m = float(ground[known].mean(dtype=np.float64))
     azimuth_deg = np.arange(job.azimuths, dtype=np.float64) * (360.0 / job.azimuths)
 
-    def light(shape: list[Heights], near: Cells) -> Float32Array:
+    def light(shape: Sequence[Heights], near: Cells) -> Float32Array:
         levels = levels_of(frame, shape, job.reach_km * 1000.0)
         mast_m, radius_m = job.site.mast_height_m, frame.sphere.radius_m
         horizon = sweep(levels, near, frame.to_gnomonic, radius_m, typical_m, mast_m, azimuth_deg, job.stride)
