@@ -82,7 +82,8 @@ def test_missing_walls_are_refused_or_bounded(tmp_path, site, part, tagged):
         horizon(site, [path], azimuth_step_deg=1.0, **SPAN)
     run = horizon(site, [path], azimuth_step_deg=1.0, unknown_ground="bounds", **SPAN)
     assert run.clear is not None
-    assert run.mask.elevation_deg.min() > 20.0
+    # the Sun comes no higher than 1.9 deg here: 1.54 of the Moon's tilt, its disc, and what the site is off the pole
+    assert run.mask.elevation_deg.min() > 2.0
     open_rows = run.clear.elevation_deg < 5.0
     assert open_rows.mean() == pytest.approx(0.25 if part == "one wall" else 1.0, abs=0.03)
     assert (run.mask.elevation_deg >= run.clear.elevation_deg).all()
@@ -92,7 +93,7 @@ def test_missing_walls_are_refused_or_bounded(tmp_path, site, part, tagged):
 @pytest.mark.parametrize("value", [np.inf, -32768.0, -9999.0])
 def test_markers_that_are_not_declared_are_refused(tmp_path, site, value):
     with pytest.raises(
-        InputError, match=r"dem.tif: holds a height of .* at row 20, column 131 \(counted from 0\)"
+        InputError, match=r"dem.tif: holds a height of .* at row 20, column 130 \(counted from 0\)"
     ):
         horizon(site, [terrain(tmp_path, EAST, value)], azimuth_step_deg=1.0, **SPAN)
 
@@ -154,7 +155,7 @@ def test_surveys_obey(tmp_path):
         assert float(bounds.lit_fraction.max()) == 0.0
         assert float(bounds.clear_lit_fraction.min()) > 0.1
         assert any("the lower of two bounds" in line for line in summary_of_survey(bounds)["warnings"])
-    with pytest.raises(InputError, match="row 20, column 131"):
+    with pytest.raises(InputError, match="row 20, column 130"):
         lit(terrain(tmp_path, EAST, np.inf))
 
 
