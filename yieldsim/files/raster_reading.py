@@ -18,7 +18,7 @@ from yieldsim.files.terrain.raster_metadata import Coding, gdal_name, opened_ras
 from yieldsim.files.text.paths import shown
 
 if TYPE_CHECKING:
-    from yieldsim.files.terrain.raster import Raster
+    from yieldsim.files.raster_noun import Raster
 
 PIXELS_AT_ONCE = 1 << 22
 MOST_BLOCK_PIXELS = 1 << 27

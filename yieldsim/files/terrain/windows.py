@@ -14,7 +14,8 @@ import numpy as np
 from yieldsim.base.height_grid import HeightGrid
 from yieldsim.base.holes import with_small_holes_filled
 from yieldsim.base.vectors import FloatArray
-from yieldsim.files.terrain.raster import Raster, read_window
+from yieldsim.files.raster_noun import Raster
+from yieldsim.files.terrain.raster import read_window
 
 VIEW_PIXELS = 600
 PLACES_BY_DISTANCE = 48

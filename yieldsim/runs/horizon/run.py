@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from yieldsim.base.height_grid import HeightGrid
     from yieldsim.base.vectors import FloatArray
-    from yieldsim.files.terrain.raster import Holds, Raster
+    from yieldsim.files.raster_noun import Holds, Raster
     from yieldsim.ground.local_sphere import LocalSphere
     from yieldsim.ground.skyline import Skyline
     from yieldsim.planning.survey.horizon_tables import SunPath

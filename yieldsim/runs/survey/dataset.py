@@ -20,7 +20,7 @@ from yieldsim.runs.survey.tiles import CLEAR, CLEAR_OF, LEAST_LIGHT, VARIABLES, 
 if TYPE_CHECKING:
     from yieldsim.base.height_grid import Float32Array
     from yieldsim.base.vectors import FloatArray
-    from yieldsim.files.terrain.raster import Raster
+    from yieldsim.files.raster_noun import Raster
     from yieldsim.runs.survey.options import SurveyOptions
 
 LOOK_STEP_DEG = 5.0

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from yieldsim.files.terrain.raster import Holds
+    from yieldsim.files.raster_noun import Holds
     from yieldsim.runs.unknown_ground import UnknownGround
 
 GOALS = {

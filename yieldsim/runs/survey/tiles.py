@@ -23,7 +23,7 @@ from yieldsim.base.model import Collector, Site
 
 if TYPE_CHECKING:
     from yieldsim.base.vectors import FloatArray
-    from yieldsim.files.terrain.raster import Holds, Raster
+    from yieldsim.files.raster_noun import Holds, Raster
     from yieldsim.ground.line_sweep import Cells
     from yieldsim.ground.tile_grid import Heights, TileFrame
     from yieldsim.planning.survey.horizon_tables import SunPath
