@@ -51,6 +51,10 @@ class InputError(YieldsimError):
         self.problems: tuple[Problem, ...] = (problems,) if isinstance(problems, Problem) else tuple(problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
+    def __reduce__(self) -> tuple[type[InputError], tuple[tuple[Problem, ...]]]:
+        """Made again from its problems: it travels from workers on other machines."""
+        return type(self), (self.problems,)
+
 
 class DataMissing(YieldsimError):
     """A kernel, raster or table does not cover what was asked of it."""

@@ -26,6 +26,9 @@ class HeightGrid:
     to_pixel    (planetocentric latitude, longitude in degrees) -> (row, column), whole numbers at pixel centres
     to_place    the other way round
     wrapped     the columns close on themselves: a whole turn of longitude
+    holes       (rows, columns) unknown ground with known ground around it; None: there is none
+    filled      pixels of holes so small that their neighbours fill them
+    name        of the file
     """
 
     heights_m: Float32Array
@@ -33,6 +36,9 @@ class HeightGrid:
     to_pixel: Pair
     to_place: Pair
     wrapped: bool = False
+    holes: NDArray[np.bool_] | None = None
+    filled: int = 0
+    name: str = ""
 
 
 def ellipsoid_radius_m(latitude_deg: ArrayLike, equatorial_m: float, polar_m: float) -> FloatArray:

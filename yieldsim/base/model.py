@@ -61,6 +61,10 @@ class Occulter:
     radius_km: float
 
 
+LARGEST_RELIEF = 0.03
+"""Of the radius: no round world has higher or lower ground but small ones, whose body files say so (Vesta's basin is 8 %)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Body:
     """A world to stand on."""
@@ -77,6 +81,16 @@ class Body:
     """Scale height of what dims the beam (dust or air); None where there is no atmosphere."""
     orbit_target: int | None = None
     """Whose orbit about the Sun sets the season (the Earth-Moon barycentre for the Moon); None: the body itself."""
+    lowest_ground_m: float | None = None
+    highest_ground_m: float | None = None
+    """Heights above the ellipsoid that no ground passes; None: not known."""
+
+    @property
+    def relief_m(self) -> tuple[float, float]:
+        """Lowest and highest height of the ground; LARGEST_RELIEF of the radius where the body doesn't say."""
+        most = LARGEST_RELIEF * self.equatorial_radius_km * 1000.0
+        low, high = self.lowest_ground_m, self.highest_ground_m
+        return -most if low is None else low, most if high is None else high
 
 
 # ---------------------------------------------------------------- site

@@ -172,6 +172,11 @@ VOCABULARY: dict[str, Word] = {
     "delivered_kwh": Word(
         "kWh", "energy delivered by the collector, a mean year of 365.25 days", "none", 0.0, INF
     ),
+    "clear_lit_fraction": Word("1", "lit_fraction with unknown ground hiding nothing", "none", 0.0, 1.0),
+    "clear_sun_following_kwh_m2": Word(
+        "kWh m-2", "sun_following_kwh_m2 with unknown ground hiding nothing", "none", 0.0, INF
+    ),
+    "clear_delivered_kwh": Word("kWh", "delivered_kwh with unknown ground hiding nothing", "none", 0.0, INF),
     "best_azimuth_deg": Word(
         "degree", "azimuth of the collector's first mount that delivers most", "none", 0.0, 360.0
     ),

@@ -5,13 +5,16 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from yieldsim.cli.path_argument import PATH
 from yieldsim.cli.progress import progress
 from yieldsim.cli.wrapping import note, wrapped
+
+if TYPE_CHECKING:
+    from yieldsim.runs.unknown_ground import UnknownGround
 
 
 @click.command(short_help="Hourly and annual energy of a collector at a site.")
@@ -45,6 +48,13 @@ from yieldsim.cli.wrapping import note, wrapped
     type=PATH,
     help="Further ephemeris or orientation kernel; repeatable.",
 )
+@click.option(
+    "--unknown-ground",
+    type=click.Choice(["refuse", "bounds"]),
+    default="refuse",
+    show_default=True,
+    help="Holes of terrain files before the Sun: refuse them, or give bounds, of which the lower, blocked, is the answer.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json to stdout instead of the table.")
 @click.option("--no-report", is_flag=True, help="Write data only, no report.pdf and report.png.")
 def estimate(
@@ -59,6 +69,7 @@ def estimate(
     tracker_downtime_fraction: float,
     tracker_stop_hours: float,
     kernels: tuple[Path, ...],
+    unknown_ground: UnknownGround,
     as_json: bool,
     no_report: bool,
 ) -> None:
@@ -84,6 +95,7 @@ def estimate(
             tracker_downtime_fraction=tracker_downtime_fraction,
             tracker_stop_hours=tracker_stop_hours,
             kernels=kernels,
+            unknown_ground=unknown_ground,
             progress=advance,
         )
     written = write_estimate(ds, folder, report=not no_report)

@@ -35,6 +35,13 @@ from yieldsim.cli.wrapping import note
 )
 @click.option("--start", help="First instant of the Sun's band in the figure, UTC (default 2027-01-01).")
 @click.option("--end", help="Last instant of the band; without it one year from the start.")
+@click.option(
+    "--unknown-ground",
+    type=click.Choice(["refuse", "bounds"]),
+    default="refuse",
+    show_default=True,
+    help="Holes of terrain files before the Sun: refuse them, or give bounds, of which the lower, blocked, is the answer.",
+)
 @click.option("--no-figure", is_flag=True, help="Write the table only.")
 @click.option("--json", "as_json", is_flag=True, help="Print a summary as JSON to stdout (needs --out).")
 def horizon(
@@ -46,6 +53,7 @@ def horizon(
     reach_km: float | None,
     mast_height_m: float | None,
     holds: Any,
+    unknown_ground: Any,
     start: str | None,
     end: str | None,
     no_figure: bool,
@@ -66,6 +74,9 @@ def horizon(
         azimuth_step_deg=azimuth_step_deg,
         mast_height_m=mast_height_m,
         holds=holds,
+        unknown_ground=unknown_ground,
+        start=start,
+        end=end,
     )
     written = write_horizon(run, place, out, reach_km=reach_km, figure=not no_figure, start=start, end=end)
     summary = horizon_summary(run, place)

@@ -5,13 +5,16 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from yieldsim.cli.path_argument import PATH
 from yieldsim.cli.progress import progress
 from yieldsim.cli.wrapping import note, wrapped
+
+if TYPE_CHECKING:
+    from yieldsim.runs.unknown_ground import UnknownGround
 
 
 @click.command(short_help="The same collector at several sites.")
@@ -45,6 +48,13 @@ from yieldsim.cli.wrapping import note, wrapped
     help="Further ephemeris or orientation kernel; repeatable.",
 )
 @click.option(
+    "--unknown-ground",
+    type=click.Choice(["refuse", "bounds"]),
+    default="refuse",
+    show_default=True,
+    help="Holes of terrain files before the Sun: refuse them, or give bounds, of which the lower, blocked, is the answer.",
+)
+@click.option(
     "--out",
     type=PATH,
     help="Folder for the results (default reports/rank-<collector file>).",
@@ -63,6 +73,7 @@ def rank(
     interval_minutes: float,
     tolerance: float,
     kernels: tuple[Path, ...],
+    unknown_ground: UnknownGround,
     out: Path | None,
     as_json: bool,
     no_figures: bool,
@@ -86,6 +97,7 @@ def rank(
             continuous_power_w=continuous_power_w,
             tolerance=tolerance,
             kernels=kernels,
+            unknown_ground=unknown_ground,
             progress=advance,
         )
     folder = out or Path("reports") / f"rank-{collector.stem}"

@@ -65,6 +65,13 @@ from yieldsim.cli.wrapping import note
     show_default=True,
     help="What the files' values are.",
 )
+@click.option(
+    "--unknown-ground",
+    type=click.Choice(["refuse", "bounds"]),
+    default="refuse",
+    show_default=True,
+    help="Holes of terrain files before the Sun: refuse them, or give bounds, of which the lower, blocked, is the answer.",
+)
 @click.option("--kernel", "kernels", multiple=True, type=PATH, help="Further kernel; repeatable.")
 @click.option("--workers", type=int, help="Processes on this machine (default: one a core).")
 @click.option(

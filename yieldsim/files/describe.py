@@ -36,6 +36,9 @@ from yieldsim.files.toml.context import Reading
 from yieldsim.files.toml.file_kinds import likeliest
 from yieldsim.files.toml.parse import toml_table
 
+MOST_PIXELS_CHECKED = 1 << 26
+"""Terrain files of up to so many pixels are read whole when their site is checked, a few seconds' work."""
+
 
 @dataclass(frozen=True, slots=True)
 class Recognised:
@@ -78,6 +81,7 @@ def _site_words(reading: Reading) -> str:
     elif isinstance(site.horizon, TerrainHorizon):
         count = len(site.horizon.terrain)
         parts.append(f"horizon from {count} terrain file{'s' * (count != 1)}")
+        _check_terrain(reading, site.horizon, site.body)
     else:
         parts.append("flat horizon")
     if isinstance(site.optical_depth, float):
@@ -87,6 +91,26 @@ def _site_words(reading: Reading) -> str:
     if site.dust:
         parts.append(f"dust {site.dust.loss_per_day:.3g} a day")
     return ", ".join(parts)
+
+
+def _check_terrain(reading: Reading, horizon: TerrainHorizon, body: Body) -> None:
+    """Open the terrain files that a site names, and read those of a size that is soon read; record their problems."""
+    from yieldsim.files.raster_reading import read_whole
+    from yieldsim.files.terrain.raster import open_raster
+    from yieldsim.files.terrain.raster_metadata import has_terrain_extra
+
+    if not has_terrain_extra():
+        reading.warn("its terrain files are not looked into: the raster libraries are not installed")
+        return
+    for file in horizon.terrain:
+        try:
+            raster = open_raster(file, body)
+            for line in raster.warnings:
+                reading.warn(line)
+            if raster.rows * raster.columns <= MOST_PIXELS_CHECKED:
+                read_whole(raster)
+        except InputError as error:
+            reading.problems.extend(one for one in error.problems if one not in reading.problems)
 
 
 def _collector_words(reading: Reading) -> str:

@@ -14,12 +14,13 @@ import pytest
 
 from yieldsim.base.errors import CannotCompute, DataMissing
 from yieldsim.files.output.survey import load_tile, save_tile
-from yieldsim.runs.survey import tiles as module
-from yieldsim.runs.survey.tiles import VARIABLES, Tile, survey_tiles
+from yieldsim.runs.survey import workers as module
+from yieldsim.runs.survey.tiles import Tile
+from yieldsim.runs.survey.workers import survey_tiles
 
 TILE = Tile(0, 8, 5, 7)
-JOB: Any = SimpleNamespace(stride=2)
-SHAPE = (len(VARIABLES), 3, 4)
+SHAPE = (7, 3, 4)
+JOB: Any = SimpleNamespace(shape=lambda tile: SHAPE)
 MAPS = np.arange(np.prod(SHAPE), dtype=np.float32).reshape(SHAPE)
 
 
@@ -62,7 +63,7 @@ def spoil(path: Path, how: str) -> None:
 def test_a_spoilt_tile_is_computed_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, how: str) -> None:
     path = tmp_path / TILE.name
     save_tile(path, MAPS)
-    found = load_tile(path, TILE.shape(2))
+    found = load_tile(path, SHAPE)
     assert found is not None
     np.testing.assert_array_equal(found, MAPS)
     good = path.read_bytes()

@@ -15,6 +15,7 @@ from yieldsim.files.text.paths import named_kernel
 from yieldsim.files.toml.model import StrictModel, Text, problem, read_named, told, whole_number, within
 
 Finite = Annotated[float, within(-1.0e12, 1.0e12)]
+GroundM = Annotated[float, within(-1.0e6, 1.0e6)]
 RadiusKm = Annotated[float, within(above=0.0, high=1.0e6)]
 NOT_WORLDS = {0: "the centre of mass of the Solar System", 10: "the Sun"}
 """NAIF numbers of what neither carries sites nor passes in front of the Sun."""
@@ -116,6 +117,8 @@ class BodyFile(StrictModel):
     orientation_kernel: OrientationKernelTable | None = None
     occulters: list[OcculterTable] = Field(default_factory=list)
     atmosphere: AtmosphereOfBody | None = None
+    lowest_ground_m: GroundM | None = None
+    highest_ground_m: GroundM | None = None
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -136,6 +139,12 @@ class BodyFile(StrictModel):
                 allowed = f"{low:.4g} or more" if math.isinf(high) else f"{low:.4g} to {high:.4g}"
                 hint = f"the prime meridian turns by {meridian[1]:g} deg a day"
                 yield "mean_solar_day_hours", problem(f"is {told(day_hours)}", allowed, hint)
+        lowest, highest = given.get("lowest_ground_m"), given.get("highest_ground_m")
+        if isinstance(lowest, int | float) and isinstance(highest, int | float) and not lowest < highest:
+            yield (
+                "highest_ground_m",
+                problem(f"is {told(highest)}", f"above lowest_ground_m ({told(lowest)})"),
+            )
         polar, equatorial = given.get("polar_radius_km"), given.get("equatorial_radius_km")
         if (
             isinstance(polar, int | float)
@@ -158,6 +167,8 @@ class BodyFile(StrictModel):
             rotation=self.rotation.noun(),
             orientation_kernel=OrientationKernel(**kernel.model_dump()) if kernel else None,
             occulters=tuple(Occulter(**occulter.model_dump()) for occulter in self.occulters),
+            lowest_ground_m=self.lowest_ground_m,
+            highest_ground_m=self.highest_ground_m,
             atmosphere_scale_height_km=self.atmosphere.scale_height_km if self.atmosphere else None,
         )
 

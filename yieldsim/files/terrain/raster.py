@@ -13,106 +13,35 @@ sphere's radius look the same, and are recognised when they fall off towards the
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.height_grid import EDGE_PIXELS, HeightGrid, ellipsoid_radius_m
+from yieldsim.base.height_grid import HeightGrid, ellipsoid_radius_m
 from yieldsim.base.model import Body
 from yieldsim.base.vectors import FloatArray
-from yieldsim.files.terrain.projection import from_map, in_degrees, period_columns, to_map
-from yieldsim.files.terrain.raster_metadata import Coding, coding_of, gdal_name, opened_raster
+from yieldsim.files.raster_noun import Holds, Raster
+from yieldsim.files.raster_reading import decoded, read_values, refuse_heights
+from yieldsim.files.terrain.projection import in_degrees, period_columns
+from yieldsim.files.terrain.raster_metadata import coding_of, gdal_name, opened_raster
 from yieldsim.files.text.paths import shown
 
 if TYPE_CHECKING:
-    from pyproj import CRS
+    pass
 
-Holds = Literal["auto", "height", "radius"]
 RADIUS_TOLERANCE = 0.005
 """A coordinate system may use a body's mean, equatorial or polar radius: they differ by up to 0.34 % (Earth, Mars)."""
 KILOMETRES_LIKENESS = 0.015
 """Values this near to the body's radius in km may be radii in km: the Moon's and Mars's relief keeps within 0.7 %."""
+MOST_RELIEF = 0.03
+"""Heights of no round world are this share of its radius; radii differ from it by less."""
+FEW = 0.1
+"""Of the pixels looked at: strange values of so few are no matter of unit or scale."""
 SKETCH_WINDOWS, SKETCH_PIXELS = 12, 4
 """Heights are told from radii by so many little windows a side, each of so many pixels a side."""
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Raster:
-    """One terrain file, described and checked but not read.
-
-    files           what lies on the disk: a label and its image are two
-    columns         one turn of longitude at most: columns that a map repeats at its end are left out
-    pixel_m         size of a pixel on the ground: true scale in the middle of a projected file
-    period_columns  columns to a whole turn of longitude; None where columns don't follow longitude
-    transform       (a, b, c, d, e, f): x = a col + b row + c, y = d col + e row + f, corners at whole numbers
-    """
-
-    path: Path
-    files: tuple[Path, ...]
-    rows: int
-    columns: int
-    coding: Coding
-    transform: tuple[float, float, float, float, float, float]
-    crs: CRS
-    equatorial_m: float
-    polar_m: float
-    sphere_m: float | None
-    holds: Holds
-    pixel_m: float
-    period_columns: float | None
-    warnings: tuple[str, ...] = ()
-
-    @property
-    def name(self) -> str:
-        """File name."""
-        return self.path.name
-
-    @property
-    def is_whole_turn(self) -> bool:
-        """Whether the columns go once around the body and close on themselves."""
-        return self.period_columns is not None and abs(self.period_columns - self.columns) < 0.5
-
-    def to_pixel(self, latitude_deg: FloatArray, longitude_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """(row, column) of planetocentric places, whole numbers at pixel centres; infinite where not on the map."""
-        x, y = to_map(self.crs, latitude_deg, longitude_deg)
-        a, b, c, d, e, f = self.transform
-        det = a * e - b * d
-        column = (e * (x - c) - b * (y - f)) / det - 0.5
-        row = (a * (y - f) - d * (x - c)) / det - 0.5
-        if self.period_columns is not None:
-            column = (column + 0.5) % self.period_columns - 0.5
-        return row, column
-
-    def to_place(self, row: FloatArray, column: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Planetocentric latitude and longitude of pixels, whole numbers at pixel centres."""
-        x, y = self.to_xy(row, column)
-        return from_map(self.crs, x, y)
-
-    def to_xy(self, row: FloatArray, column: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Map coordinates of pixels, whole numbers at pixel centres."""
-        a, b, c, d, e, f = self.transform
-        return a * (column + 0.5) + b * (row + 0.5) + c, d * (column + 0.5) + e * (row + 0.5) + f
-
-    def covers(self, latitude_deg: float, longitude_deg: float) -> bool:
-        """Whether a place lies between this file's outermost pixel centres, or beyond them at a pole."""
-        row, column = self.to_pixel(np.array([latitude_deg]), np.array([longitude_deg]))
-        edge, (north, south) = EDGE_PIXELS, self.ends_at_pole
-        return bool(
-            -edge - 0.5 * north <= row[0] <= self.rows - 1 + edge + 0.5 * south
-            and (self.is_whole_turn or -edge <= column[0] <= self.columns - 1 + edge)
-        )
-
-    @property
-    def ends_at_pole(self) -> tuple[bool, bool]:
-        """Whether the map goes once around the body and its first, its last row of pixels ends at a pole."""
-        if not self.is_whole_turn:
-            return False, False
-        latitude, _ = self.to_place(np.array([-0.5, self.rows - 0.5]), np.zeros(2))
-        first, last = np.abs(np.abs(latitude) - 90.0) < 1e-3
-        return bool(first), bool(last)
 
 
 def open_rasters(paths: Sequence[str | Path], body: Body, holds: Holds = "auto") -> tuple[Raster, ...]:
@@ -132,7 +61,7 @@ def open_rasters(paths: Sequence[str | Path], body: Body, holds: Holds = "auto")
 
 
 def open_raster(path: str | Path, body: Body, holds: Holds = "auto") -> Raster:
-    """Describe and check one terrain file without reading its pixels. Raises InputError."""
+    """Describe and check one terrain file, reading a sprinkling of its pixels. Raises InputError."""
     from pyproj import CRS
     from pyproj.exceptions import CRSError
 
@@ -185,6 +114,8 @@ def open_raster(path: str | Path, body: Body, holds: Holds = "auto") -> Raster:
         holds="height",
         pixel_m=0.0,
         period_columns=period,
+        lowest_m=body.relief_m[0],
+        highest_m=body.relief_m[1],
         warnings=notes,
     )
     return _measured(bare, holds, where)
@@ -209,19 +140,33 @@ def _measured(bare: Raster, holds: Holds, where: str) -> Raster:
     xyz = np.stack([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)], axis=-1)
     across, down = (2.0 * bare.equatorial_m * np.linalg.norm(xyz[k] - xyz[0]) for k in (1, 2))
     pixel_m = float(np.sqrt(across * down))
-    kind, warnings = _kind(bare, holds, where)
-    return replace(bare, pixel_m=pixel_m, holds=kind, warnings=(*bare.warnings, *warnings))
+    values, at_row, at_column = _sketch(bare)
+    kind, warnings = _kind(bare, holds, where, values, at_row, at_column)
+    middle_m = float(np.nanmedian(values)) if np.isfinite(values).any() else 0.0
+    counted_from_m = 0.0 if middle_m > 0.5 * bare.equatorial_m else (bare.sphere_m or bare.equatorial_m)
+    return replace(
+        bare,
+        pixel_m=pixel_m,
+        holds=kind,
+        radius_offset_m=counted_from_m if kind == "radius" else 0.0,
+        warnings=(*bare.warnings, *warnings),
+    )
 
 
-def _kind(raster: Raster, holds: Holds, where: str) -> tuple[Holds, tuple[str, ...]]:
+def _kind(
+    raster: Raster, holds: Holds, where: str, values: FloatArray, row: FloatArray, column: FloatArray
+) -> tuple[Holds, tuple[str, ...]]:
     """What the pixels hold. Raises InputError for values that are neither heights nor radii of this body."""
-    values, row, column = _sketch(raster)
     if not np.isfinite(values).any():
         return ("height" if holds == "auto" else holds), ()
-    middle = float(np.nanmedian(values))
     radius_m = raster.equatorial_m
+    middle = float(np.nanmedian(values))
+    if abs(middle) < MOST_RELIEF * radius_m:
+        # few among many: told with row and column when they are read
+        strange = np.abs(values) >= MOST_RELIEF * radius_m
+        values = np.where(strange & (strange.mean() < FEW), np.nan, values)
     if middle > 0.5 * radius_m:
-        if abs(middle / radius_m - 1.0) > 0.03:
+        if abs(middle / radius_m - 1.0) > MOST_RELIEF:
             raise InputError(
                 Problem(
                     where,
@@ -230,11 +175,13 @@ def _kind(raster: Raster, holds: Holds, where: str) -> tuple[Holds, tuple[str, .
                 )
             )
         return "radius", ()
-    if not np.nanmax(np.abs(values)) < 0.03 * radius_m:
+    if not np.nanmax(np.abs(values)) < MOST_RELIEF * radius_m:
+        worst = int(np.nanargmax(np.abs(values)))
         raise InputError(
             Problem(
                 where,
-                found=f"holds heights up to {np.nanmax(np.abs(values)):.4g} m",
+                found=f"holds heights up to {np.nanmax(np.abs(values)):.4g} m, near row {row[worst]:.0f}, "
+                f"column {column[worst]:.0f}",
                 allowed="metres",
                 hint="check its unit and scale",
             )
@@ -261,9 +208,11 @@ def _sketch(raster: Raster) -> tuple[FloatArray, FloatArray, FloatArray]:
     with opened_raster(gdal_name(raster.path), shown(raster.path)) as dataset:
         for top in tops:
             for left in lefts:
-                values = _decoded(dataset, raster.coding, (int(top), int(left), rows, columns), 1)
+                values = decoded(dataset, raster.coding, (int(top), int(left), rows, columns), 1)
                 known = np.isfinite(values)
                 pieces.append((values[known].mean() if known.any() else np.nan, top, left))
+        # a file that was cut short shows it at its end
+        decoded(dataset, raster.coding, (raster.rows - 1, raster.columns - 1, 1, 1), 1)
     values, row, column = np.array(pieces, dtype=np.float64).T
     return values, row + 0.5 * (rows - 1), column + 0.5 * (columns - 1)
 
@@ -303,58 +252,17 @@ def _refuse_other_body(where: str, semi_major_m: float, body: Body) -> None:
         )
 
 
-def read_values(raster: Raster, row: int, column: int, rows: int, columns: int, step: int) -> FloatArray:
-    """Decoded values, float64 with NaN for nodata, of a window thinned by averaging step x step pixels.
-
-    A window past the right end of a map that closes on itself continues at its left end. Trailing pixels that don't
-    fill a whole block are left out.
-    """
-    out = np.empty((rows // step, columns // step))
-    with opened_raster(gdal_name(raster.path), shown(raster.path)) as dataset:
-        done = 0
-        while done < columns // step:
-            start = (column + done * step) % raster.columns if raster.is_whole_turn else column + done * step
-            blocks = min(columns // step - done, max((raster.columns - start) // step, 1))
-            part = _decoded(dataset, raster.coding, (row, start, out.shape[0] * step, blocks * step), step)
-            out[:, done : done + blocks] = part
-            done += blocks
-    return out
-
-
-def _decoded(dataset: Any, coding: Coding, window: tuple[int, int, int, int], step: int) -> FloatArray:
-    """Values of a window (row, column, rows, columns) of an open file."""
-    from rasterio.enums import Resampling
-    from rasterio.windows import Window
-
-    row, column, rows, columns = window
-    masked = dataset.read(
-        1,
-        window=Window(column, row, columns, rows),
-        out_shape=(rows // step, columns // step),
-        resampling=Resampling.average,
-        masked=True,
-    )
-    stored = masked.data.astype(np.float64)
-    missing = np.ma.getmaskarray(masked)
-    if coding.nodata is not None:
-        missing = missing | (stored == coding.nodata)
-    return np.where(missing, np.nan, stored * coding.scale + coding.offset)
-
-
 def read_window(raster: Raster, row: int, column: int, rows: int, columns: int, step: int) -> HeightGrid:
     """A window as heights above the body's ellipsoid, thinned by averaging step x step pixels."""
     values = read_values(raster, row, column, rows, columns, step)
     if raster.holds == "radius":
-        offset = (
-            0.0
-            if np.nanmedian(values) > 0.5 * raster.equatorial_m
-            else float(raster.sphere_m or raster.equatorial_m)
-        )
         at_row = (np.arange(values.shape[0]) + 0.5) * step - 0.5 + row
         at_column = (np.arange(values.shape[1]) + 0.5) * step - 0.5 + column
         latitude, _ = raster.to_place(*np.meshgrid(at_row, at_column, indexing="ij"))
         # in float64 before the heights are stored short: a radius has no room for its decimals in 32 bits
-        values = values + offset - ellipsoid_radius_m(latitude, raster.equatorial_m, raster.polar_m)
+        values = values + raster.radius_offset_m
+        values = values - ellipsoid_radius_m(latitude, raster.equatorial_m, raster.polar_m)
+        refuse_heights(raster, values, row, column, step)
     whole_turn = raster.is_whole_turn and columns == raster.columns
     north, south = raster.ends_at_pole if whole_turn else (False, False)
     above, below = int(north and row == 0), int(south and row + rows == raster.rows)
@@ -379,6 +287,7 @@ def read_window(raster: Raster, row: int, column: int, rows: int, columns: int, 
         to_pixel=to_pixel,
         to_place=to_place,
         wrapped=whole_turn,
+        name=raster.name,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import warnings
 from collections.abc import Iterator
@@ -12,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from yieldsim.base.errors import DataMissing, InputError, Problem
+from yieldsim.files.raster_sources import CLOSED_NETWORK, DRIVERS, refuse_far_files, refuse_sources
 from yieldsim.files.text.paths import neighbour
 
 UNITS_M = {"": 1.0, "m": 1.0, "metre": 1.0, "meter": 1.0, "metres": 1.0, "meters": 1.0}
@@ -34,15 +36,20 @@ class Coding:
     unit: str = ""
 
 
-def needs_terrain_extra() -> None:
-    """Raise DataMissing in one line when the libraries that read rasters are not installed."""
+def has_terrain_extra() -> bool:
+    """Whether the libraries that read rasters are installed."""
     try:
         import pyproj  # noqa: F401
         import rasterio  # noqa: F401
     except ImportError:
-        raise DataMissing(
-            "terrain files need the raster libraries: pip install 'yieldsim[terrain]'"
-        ) from None
+        return False
+    return True
+
+
+def needs_terrain_extra() -> None:
+    """Raise DataMissing in one line when the libraries that read rasters are not installed."""
+    if not has_terrain_extra():
+        raise DataMissing("terrain files need the raster libraries: pip install 'yieldsim[terrain]'")
 
 
 _VARIABLE = re.compile(
@@ -79,35 +86,56 @@ def opened_raster(file: str, where: str) -> Iterator[Any]:
     """A raster dataset open for reading. Raises InputError when it is missing, unreadable or a bundle of several rasters."""
     needs_terrain_extra()
     import rasterio
+    from rasterio._err import CPLE_BaseError
     from rasterio.errors import NotGeoreferencedWarning, RasterioError
+    from rasterio.io import DatasetReader
 
     on_disk = Path(split_variable(file)[0])
     if on_disk.is_dir():
         raise InputError(Problem(where, found="is a folder", allowed="a raster file"))
-    if "://" not in file and not on_disk.is_file():
+    if str(on_disk).startswith("/vsi") or "://" in file:
+        raise InputError(Problem(where, found="is not a file on this machine", allowed="a raster file"))
+    if not on_disk.is_file():
         raise InputError(Problem(where, found="does not exist", hint=neighbour(on_disk)))
-    try:
-        with warnings.catch_warnings():
-            # a file without a place on the body gets our own message
-            warnings.simplefilter("ignore", NotGeoreferencedWarning)
-            dataset = rasterio.open(file)
-    except RasterioError as error:
-        raise InputError(
-            Problem(
-                where,
-                found="is not a raster that can be read",
-                allowed="GeoTIFF, PDS3 or PDS4 image with its label, NetCDF",
-                hint=""
-                if Path(file).suffix.lower() != ".img"
-                else "its label (.LBL or .xml) must lie beside it",
-            )
-        ) from error
-    with dataset:
-        if dataset.count == 0:
-            inside = [split_variable(name) for name in dataset.subdatasets]
-            names = ", ".join(f"{Path(name).name}:{variable}" for name, variable in inside if variable)
-            raise InputError(Problem(where, found="holds several rasters", allowed=names or "one raster"))
-        yield dataset
+    refuse_sources(on_disk, where)
+    # the whole path, lest a part of a file's name be taken for a scheme
+    at, variable = os.path.abspath(on_disk), split_variable(file)[1]
+    name = at if variable is None else f'NETCDF:"{at}":{variable}'
+    with rasterio.Env(**CLOSED_NETWORK):
+        try:
+            with warnings.catch_warnings():
+                # a file without a place on the body gets our own message
+                warnings.simplefilter("ignore", NotGeoreferencedWarning)
+                # the library's own `open` takes one kind of file only
+                dataset = DatasetReader(name, driver=list(DRIVERS))
+        except (RasterioError, CPLE_BaseError, UnicodeError) as error:
+            raise InputError(_unreadable(file, where)) from error
+        try:
+            with dataset:
+                if dataset.count == 0:
+                    inside = [split_variable(one) for one in dataset.subdatasets]
+                    names = ", ".join(f"{Path(one).name}:{part}" for one, part in inside if part)
+                    raise InputError(
+                        Problem(where, found="holds several rasters", allowed=names or "one raster")
+                    )
+                refuse_far_files(dataset.files, Path(at), where)
+                yield dataset
+        except (RasterioError, CPLE_BaseError, UnicodeError) as error:
+            reason = " ".join(str(error.__cause__ or error).split())[:160]
+            raise InputError(
+                Problem(
+                    where, found=f"is damaged: its pixels cannot be read ({reason})", hint="fetch it again"
+                )
+            ) from error
+
+
+def _unreadable(file: str, where: str) -> Problem:
+    return Problem(
+        where,
+        found="is not a raster that can be read",
+        allowed="GeoTIFF, PDS3 or PDS4 image with its label, NetCDF",
+        hint="" if Path(file).suffix.lower() != ".img" else "its label (.LBL or .xml) must lie beside it",
+    )
 
 
 def coding_of(dataset: Any, where: str) -> Coding:

@@ -7,12 +7,15 @@ sharp crest by about a quarter of a pixel's worth of its slope: 0.01 deg at that
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from yieldsim.base.height_grid import HeightGrid
+from yieldsim.base.holes import with_small_holes_filled
 from yieldsim.base.vectors import FloatArray
-from yieldsim.files.terrain.raster import Raster, read_window
+from yieldsim.files.raster_noun import Raster
+from yieldsim.files.terrain.raster import read_window
 
 VIEW_PIXELS = 600
 PLACES_BY_DISTANCE = 48
@@ -31,7 +34,7 @@ def views(rasters: Sequence[Raster], along: Along, reach_m: float) -> list[Heigh
             radius_m = min(VIEW_PIXELS * raster.pixel_m * step, reach_m)
             window = window_around(raster, along, radius_m, step)
             if window is not None:
-                grids.append(read_window(raster, *window, step))
+                grids.append(_grid(raster, window, step))
             last = window_around(raster, along, reach_m, step)
             whole = window == last or radius_m >= reach_m
             step *= 2
@@ -47,8 +50,23 @@ def thinned(rasters: Sequence[Raster], along: Along, radius_m: float, spacing_m:
             step *= 2
         window = window_around(raster, along, radius_m, step)
         if window is not None:
-            grids.append(read_window(raster, *window, step))
+            grids.append(_grid(raster, window, step))
     return sorted(grids, key=lambda grid: grid.pixel_m)
+
+
+def _grid(raster: Raster, window: tuple[int, int, int, int], step: int) -> HeightGrid:
+    """A window with its small holes filled and the others told from ground beyond the file's data.
+
+    Where a file declares a number for unknown ground, what lies along the window's edge is where its data end, as in the corners
+    around a polar cap. Without one it is a hole wherever it lies.
+    """
+    grid = read_window(raster, *window, step)
+    if np.isfinite(grid.heights_m).all():
+        return grid
+    heights, holes, filled = with_small_holes_filled(
+        grid.heights_m, grid.wrapped, open_edge=raster.coding.nodata is not None
+    )
+    return replace(grid, heights_m=heights, holes=holes if holes.any() else None, filled=filled)
 
 
 def window_around(

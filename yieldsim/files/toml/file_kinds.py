@@ -20,6 +20,7 @@ TOP_KEYS: dict[str, frozenset[str]] = {
         {
             "name", "ephemeris_target", "orbit_target", "equatorial_radius_km", "polar_radius_km",
             "mean_solar_day_hours", "rotation", "orientation_kernel", "occulters", "atmosphere",
+            "lowest_ground_m", "highest_ground_m",
         }
     ),
     "prescription": frozenset(

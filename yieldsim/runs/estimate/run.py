@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import Collector, Site
+from yieldsim.runs.ground_bounds import stated, upper_bound
 from yieldsim.runs.setup.prepare import prepare
+from yieldsim.runs.unknown_ground import UnknownGround
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -29,6 +31,7 @@ def estimate(
     tracker_downtime_fraction: float = 0.0,
     tracker_stop_hours: float = 0.0,
     kernels: str | Path | Sequence[str | Path] = (),
+    unknown_ground: UnknownGround = "refuse",
     progress: Progress | None = None,
 ) -> xr.Dataset:
     """Delivered energy of a fixed collector at a site, hour by hour.
@@ -39,6 +42,8 @@ def estimate(
     tracker_downtime_fraction, tracker_stop_hours   standstill of the mount that follows the Sun, to which the fixed one is
         compared: share of the light, longest stop
     kernels            further ephemeris or orientation files
+    unknown_ground     holes of terrain files between the site and the Sun are refused, or (bounds) answered with the lower of two
+        bounds, in which they block, the other told beside it
     progress           called with (done, of) as the run goes
 
     Returns the hourly Dataset (dimensions time, mount, stage); its attribute "summary" holds the run's totals as JSON.
@@ -58,7 +63,16 @@ def estimate(
     if problems := tracker_problems(*standstill):
         raise InputError(problems)
     ready = prepare(
-        site, collector, start, end, years=years, interval_minutes=interval_minutes, kernels=kernels
+        site,
+        collector,
+        start,
+        end,
+        years=years,
+        interval_minutes=interval_minutes,
+        kernels=kernels,
+        unknown_ground=unknown_ground,
     )
     result, change = converge(ready.setting, ready.grid, tolerance, progress)
-    return finished(ready, result, change, tolerance, estimate_following(ready, result, *standstill))
+    bounds = upper_bound(ready, result.delivered_kwh, tolerance)
+    following = estimate_following(ready, result, *standstill)
+    return stated(finished(ready, result, change, tolerance, following), bounds)

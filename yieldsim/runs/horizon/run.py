@@ -4,26 +4,35 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import DataMissing, InputError, Problem
 from yieldsim.base.model import Body, HorizonMask, Site, Source, TerrainHorizon
+from yieldsim.runs.reach_notes import filled_notes, reach_warnings
+from yieldsim.runs.unknown_ground import (
+    SunOver,
+    UnknownGround,
+    refuse_choice,
+    sun_over_span,
+    with_holes_blocked,
+)
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.base.height_grid import HeightGrid
     from yieldsim.base.vectors import FloatArray
-    from yieldsim.files.terrain.raster import Holds, Raster
+    from yieldsim.files.raster_noun import Holds, Raster
     from yieldsim.ground.local_sphere import LocalSphere
     from yieldsim.ground.skyline import Skyline
+    from yieldsim.planning.survey.horizon_tables import SunPath
 
 LARGEST_REACH_KM = 1000.0
 """No ground shows from farther: two 20 km mountains on Mars lose sight of each other at 740 km."""
 LARGEST_REACH_ASKED_KM = 5000.0
 FINEST_STEP_DEG, COARSEST_STEP_DEG = 0.01, 10.0
-HOLES_WORTH_A_WARNING = 0.01
 HEIGHT_MISMATCH_M = 50.0
 
 
@@ -31,6 +40,7 @@ HEIGHT_MISMATCH_M = 50.0
 class HorizonRun:
     """A skyline with its mask, the files it rests on and what a reader should be told.
 
+    clear            the mask with holes of unknown ground as nothing, the upper of two bounds; None: no hole matters
     reach_warnings   those of the warnings that are about ground that the files don't hold
     """
 
@@ -39,21 +49,27 @@ class HorizonRun:
     sources: tuple[Source, ...]
     warnings: tuple[str, ...]
     reach_warnings: tuple[str, ...]
+    clear: HorizonMask | None = None
 
 
-def resolve_horizon(site: Site) -> tuple[HorizonMask, tuple[Source, ...], tuple[str, ...]]:
-    """The mask of a site whose horizon names terrain files: mask, sources, warnings.
+def resolve_horizon(
+    site: Site, sun: SunOver | None = None, unknown_ground: UnknownGround = "refuse"
+) -> HorizonRun:
+    """The skyline of a site whose horizon names terrain files.
+
+    sun, unknown_ground   the Sun's path in the run, and what to do with holes before it: see `horizon`
 
     Raises InputError for files that can't be used, DataMissing where they don't cover the site.
     """
     assert isinstance(site.horizon, TerrainHorizon)
-    run = horizon(
+    return horizon(
         site,
         site.horizon.terrain,
         reach_km=site.horizon.reach_km,
         azimuth_step_deg=site.horizon.azimuth_step_deg,
+        unknown_ground=unknown_ground,
+        sun=sun,
     )
-    return run.mask, run.sources, run.warnings
 
 
 def horizon(
@@ -63,12 +79,20 @@ def horizon(
     reach_km: float | None = None,
     azimuth_step_deg: float = 0.5,
     holds: Holds = "auto",
+    unknown_ground: UnknownGround = "refuse",
+    start: object | None = None,
+    end: object | None = None,
+    sun: SunOver | None = None,
 ) -> HorizonRun:
     """Skyline of a site, or of a site file, from terrain files, finest first.
 
     reach_km           how far to look; None: to the files' edge
     azimuth_step_deg   step between rows, a divisor of 360
     holds              what the files' values are: heights, radii, or told from the values
+    unknown_ground     holes of the files between the site and the Sun are refused, or (bounds) answered with the lower of two
+        bounds, in which they block, beside the upper one in `clear`
+    start, end         when the Sun counts: one year from 2027 unless told otherwise
+    sun                its path over the site where that is known already
 
     Raises InputError for files or options that can't be used, DataMissing where the files don't cover the site.
     """
@@ -80,8 +104,10 @@ def horizon(
     from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
     from yieldsim.ground.skyline import skyline
     from yieldsim.ground.terrain import NestedTerrain
+    from yieldsim.ground.unknown import raised
 
     needs_terrain_extra()
+    refuse_choice(unknown_ground)
     _refuse_options(reach_km, azimuth_step_deg)
     if not isinstance(site, Site):
         site = read_site(Path(site)).noun
@@ -97,14 +123,23 @@ def horizon(
         warnings.append(f"the finest terrain file, {rasters[0].name}, does not cover the site")
     grids = grids_of(rasters, sphere, reach_km)
     surface = NestedTerrain(grids)
-    result = skyline(
-        surface.heights_m,
-        sphere,
-        np.arange(0.0, 360.0 - 1e-9, azimuth_step_deg),
-        distances_m(grids, rasters, sphere, site, reach_km),
-        site.mast_height_m,
-    )
-    unreached = reach_warnings(result, surface.highest_m, reach_km)
+    warnings += filled_notes(grids)
+    azimuth_deg = np.arange(0.0, 360.0 - 1e-9, azimuth_step_deg)
+    far_m = distances_m(grids, rasters, sphere, site, reach_km)
+    result = bare = skyline(surface.heights_m, sphere, azimuth_deg, far_m, site.mast_height_m)
+    eye: Site = site
+
+    @cache
+    def path() -> SunPath:
+        return sun() if sun is not None else sun_over_span(eye, bare.ground_m, start, end)
+
+    if any(grid.holes is not None for grid in grids):
+        holed = sorted({grid.name for grid in grids if grid.holes is not None})
+        full = raised(surface.heights_m, grids, site.body.relief_m[1])
+        blocked = skyline(full, sphere, azimuth_deg, far_m, site.mast_height_m)
+        result, told = with_holes_blocked(bare, blocked, path, unknown_ground, holed)
+        warnings += told
+    unreached = reach_warnings(result, surface.highest_m, reach_km, path)
     warnings += unreached
     if abs(result.ground_m - site.elevation_m) > HEIGHT_MISMATCH_M:
         warnings.append(
@@ -113,11 +148,18 @@ def horizon(
         )
     return HorizonRun(
         skyline=result,
-        mask=HorizonMask(azimuth_deg=result.azimuth_deg, elevation_deg=np.round(result.elevation_deg, 5)),
+        mask=_mask(result),
+        clear=None if result is bare else _mask(bare),
         sources=tuple(file_source(file, "terrain") for raster in rasters for file in raster.files),
         warnings=tuple(warnings),
         reach_warnings=tuple(unreached),
     )
+
+
+def _mask(result: Skyline) -> HorizonMask:
+    import numpy as np
+
+    return HorizonMask(azimuth_deg=result.azimuth_deg, elevation_deg=np.round(result.elevation_deg, 5))
 
 
 def local_sphere(body: Body, latitude_deg: float, longitude_deg: float) -> LocalSphere:
@@ -165,38 +207,6 @@ def distances_m(
     return sample_distances_m(bands)
 
 
-def reach_warnings(result: Skyline, highest_m: float, reach_km: float | None) -> list[str]:
-    """Lines for a reader: where ground beyond the edge could still show, and holes on the lines of sight.
-
-    Ground matters where the height it would need just beyond the edge is one that the files' own highest ground reaches.
-    """
-    import numpy as np
-
-    lines = []
-    bare = result.edge_km == 0.0
-    if bare.any():
-        lines.append(
-            f"no terrain at all at {100.0 * bare.mean():.0f} % of azimuths, azimuth {result.azimuth_deg[np.argmax(bare)]:g} deg "
-            "among them: ground there is taken to lie as low as the lowest that is known; add terrain that reaches further"
-        )
-    could = (result.needed_m < highest_m) & ~bare
-    if could.any():
-        worst = int(np.argmin(result.needed_m))
-        ends = "the reach" if reach_km is not None else "the terrain files"
-        lines.append(
-            f"ground beyond {ends} could still show at {100.0 * could.mean():.0f} % of azimuths: towards azimuth "
-            f"{result.azimuth_deg[worst]:g} deg, ground {result.edge_km[worst]:.3g} km away needs to be above "
-            f"{result.needed_m[worst]:.0f} m to do so (the highest ground in the files is {highest_m:.0f} m); "
-            "add terrain that reaches further"
-        )
-    holes = float(result.unknown_share.mean())
-    if holes > HOLES_WORTH_A_WARNING:
-        lines.append(
-            f"{100.0 * holes:.1f} % of the lines of sight cross terrain of unknown height; they are taken as clear"
-        )
-    return lines
-
-
 def _refuse_options(reach_km: float | None, azimuth_step_deg: float) -> None:
     problems = []
     if reach_km is not None and not 0.0 < reach_km <= LARGEST_REACH_ASKED_KM:
@@ -218,24 +228,10 @@ def horizon_dataset(
     import numpy as np
     import xarray as xr
 
-    from yieldsim.base.clock import tdb_seconds
-    from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
-    from yieldsim.planning.survey.horizon_tables import path_step_s, sun_path
     from yieldsim.runs.time_span import span_utc
-    from yieldsim.sky.sun_track import prepare_track
 
     begin, finish = span_utc(start, end, None)
-    first, last = (float(value) for value in tdb_seconds([begin, finish]))
-    track = prepare_track(
-        open_ephemeris(site.body, first, last),
-        site.body,
-        site.latitude_deg,
-        site.longitude_deg,
-        run.skyline.ground_m + site.mast_height_m,
-        first,
-        last,
-    )
-    path = sun_path(track, site, first, last, path_step_s(site))
+    path = sun_over_span(site, run.skyline.ground_m, start, end)
     edges = np.arange(0.0, 361.0, 2.0)
     which = np.minimum((path.azimuth_deg / 2.0).astype(np.int64), edges.size - 2)
     low, high = np.full(edges.size - 1, np.inf), np.full(edges.size - 1, -np.inf)
@@ -289,6 +285,9 @@ def horizon_of_file(
     azimuth_step_deg: float | None = None,
     mast_height_m: float | None = None,
     holds: Holds = "auto",
+    unknown_ground: UnknownGround = "refuse",
+    start: object | None = None,
+    end: object | None = None,
 ) -> tuple[HorizonRun, Site]:
     """The skyline of a site file from terrain files, or from those that it names when none are given."""
     from yieldsim.files.inputs.readers import read_site
@@ -311,6 +310,9 @@ def horizon_of_file(
         reach_km=named.reach_km if reach_km is None else reach_km,
         azimuth_step_deg=named.azimuth_step_deg if azimuth_step_deg is None else azimuth_step_deg,
         holds=holds,
+        unknown_ground=unknown_ground,
+        start=start,
+        end=end,
     )
     return run, site
 
@@ -335,6 +337,9 @@ def write_horizon(
     refuse_table_name(out)
     with staged_folder(out.parent) as stage:
         write_text_whole(stage / out.name, text)
+        if run.clear is not None:
+            upper = replace(run, mask=run.clear)
+            write_text_whole(stage / f"{out.stem}.clear.csv", horizon_csv(upper, site, reach_km))
         if figure:
             from yieldsim.report.horizon import skyline_png
 
@@ -356,6 +361,12 @@ def horizon_summary(run: HorizonRun, site: Site) -> dict[str, Any]:
         "mean_deg": round(float(line.elevation_deg.mean()), 5),
         "farthest_km": round(float(line.distance_km.max()), 3),
         "edge_km": round(float(line.edge_km.min()), 3),
+        "unknown_ground": None
+        if run.clear is None
+        else {
+            "blocked_mean_deg": round(float(run.mask.elevation_deg.mean()), 5),
+            "clear_mean_deg": round(float(run.clear.elevation_deg.mean()), 5),
+        },
         "warnings": list(run.warnings),
         "terrain": [{"name": source.name, "sha256": source.sha256} for source in run.sources],
     }

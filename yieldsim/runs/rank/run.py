@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import InputError, Problem, likely
 from yieldsim.base.model import Collector, Site
+from yieldsim.runs.ground_bounds import stated, upper_bound
 from yieldsim.runs.rank.types import SiteRun
+from yieldsim.runs.unknown_ground import UnknownGround
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -42,6 +44,7 @@ def rank(
     continuous_power_w: float | None = None,
     tolerance: float = 1e-3,
     kernels: str | Path | Sequence[str | Path] = (),
+    unknown_ground: UnknownGround = "refuse",
     progress: Progress | None = None,
 ) -> xr.Dataset:
     """Compare one collector at several sites over the same span.
@@ -50,6 +53,8 @@ def rank(
     goal                  annual, worst-month, shortest-gap, hours or units: decides the order and what the
         best facing is best for
     facing                best: all units face each site's own best way; given: as the collector file says
+    unknown_ground        holes of terrain files between a site and the Sun: refused, or (bounds) taken to block, the lower of two
+        bounds, by which sites are ranked; the upper one is told
     continuous_power_w    power to be had on average: asked for by the goal units
 
     Returns a Dataset over site, stage and month; its attribute "summary" holds rank.json.
@@ -65,6 +70,7 @@ def rank(
         "years": years,
         "interval_minutes": interval_minutes,
         "kernels": kernels,
+        "unknown_ground": unknown_ground,
     }
     runs = []
     for place, site in enumerate(sites):
@@ -104,7 +110,8 @@ def _run(
         )
         ready = replace(ready, setting=setting)
     result, change = converge(ready.setting, ready.grid, tolerance)
-    return SiteRun(ready=ready, estimate=finished(ready, result, change, tolerance))
+    bounds = upper_bound(ready, result.delivered_kwh, tolerance)
+    return SiteRun(ready=ready, estimate=stated(finished(ready, result, change, tolerance), bounds))
 
 
 def _check(sites: Sequence[object], goal: str, facing: str, continuous_power_w: float | None) -> None:

@@ -19,6 +19,7 @@ from yieldsim.base.model import (
     Source,
     TerrainHorizon,
 )
+from yieldsim.runs.unknown_ground import SunOver, UnknownGround, refuse_choice, sun_over
 
 if TYPE_CHECKING:
     from yieldsim.energy.integration import Setting, TimeGrid
@@ -40,6 +41,8 @@ class Prepared:
     inputs: tuple[Source, ...]
     kernels: tuple[Source, ...]
     notes: Notes
+    clear_mask: HorizonMask | None = None
+    """The skyline with holes of unknown ground as nothing, where the setting's takes them to block."""
 
 
 def prepare(
@@ -51,8 +54,12 @@ def prepare(
     years: float | None = None,
     interval_minutes: float = 60.0,
     kernels: str | Path | Sequence[str | Path] = (),
+    unknown_ground: UnknownGround = "refuse",
 ) -> Prepared:
-    """Read and check everything, open kernels and prepare the Sun's track: what every run at one site starts with."""
+    """Read and check everything, open kernels and prepare the Sun's track: what every run at one site starts with.
+
+    unknown_ground   holes of terrain files between the site and the Sun: refuse them, or take them to block (bounds)
+    """
     import numpy as np
 
     from yieldsim.base.clock import tdb_seconds
@@ -79,7 +86,10 @@ def prepare(
         begin,
         finish,
     )
-    place, mask, horizon_sources = resolve_site(place, notes)
+    eye = place
+    place, mask, horizon_sources, clear_mask = resolve_site(
+        place, notes, lambda: sun_over(track, eye, begin, finish), unknown_ground
+    )
     design, optics_sources = resolve_collector(design, notes)
     radius_km = (2.0 * place.body.equatorial_radius_km + place.body.polar_radius_km) / 3.0
     histories: tuple[soiling.DustHistory, ...] = ()
@@ -109,6 +119,7 @@ def prepare(
         inputs=inputs + horizon_sources + optics_sources,
         kernels=tuple(ephemeris.sources),
         notes=notes,
+        clear_mask=clear_mask,
     )
 
 
@@ -160,16 +171,20 @@ def read_inputs(
     return place, design, tuple(sources)
 
 
-def resolve_site(site: Site, notes: Notes) -> tuple[Site, HorizonMask | None, tuple[Source, ...]]:
-    """The site and its skyline, computed where it names terrain; None is a flat horizon."""
+def resolve_site(
+    site: Site, notes: Notes, sun: SunOver | None = None, unknown_ground: UnknownGround = "refuse"
+) -> tuple[Site, HorizonMask | None, tuple[Source, ...], HorizonMask | None]:
+    """The site and its skyline, computed where it names terrain (None is a flat horizon), its sources, and the upper bound of
+    skylines with holes before the Sun."""
+    refuse_choice(unknown_ground)
     if not isinstance(site.horizon, TerrainHorizon):
-        return site, site.horizon, ()
+        return site, site.horizon, (), None
     from yieldsim.runs.horizon.run import resolve_horizon
 
-    mask, sources, warnings = resolve_horizon(site)
-    for warning in warnings:
+    run = resolve_horizon(site, sun, unknown_ground)
+    for warning in run.warnings:
         notes.add(warning)
-    return replace(site, horizon=mask), mask, tuple(sources)
+    return replace(site, horizon=run.mask), run.mask, run.sources, run.clear
 
 
 def resolve_collector(collector: Collector, notes: Notes) -> tuple[Collector, tuple[Source, ...]]:

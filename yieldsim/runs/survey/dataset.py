@@ -16,12 +16,12 @@ from yieldsim.base.variables import CONVENTIONS
 from yieldsim.files.output.provenance import provenance
 from yieldsim.files.terrain.projection import in_degrees
 from yieldsim.planning.survey.site_selection import best_places
-from yieldsim.runs.survey.tiles import VARIABLES, TileJob
+from yieldsim.runs.survey.tiles import CLEAR, CLEAR_OF, LEAST_LIGHT, VARIABLES, TileJob
 
 if TYPE_CHECKING:
     from yieldsim.base.height_grid import Float32Array
     from yieldsim.base.vectors import FloatArray
-    from yieldsim.files.terrain.raster import Raster
+    from yieldsim.files.raster_noun import Raster
     from yieldsim.runs.survey.options import SurveyOptions
 
 LOOK_STEP_DEG = 5.0
@@ -62,8 +62,8 @@ def survey_dataset(
     ds["time"].attrs.update({"standard_name": "time", "bounds": "time_bnds"})
     ds["time_bnds"] = (("bnds",), np.array(span_utc, dtype="datetime64[ns]"))
     ds["crs"] = ((), np.int32(0), _grid_mapping(grid))
-    for name, values in zip(VARIABLES, maps, strict=True):
-        if job.collector is None and name in ("delivered_kwh", "best_azimuth_deg"):
+    for name, values in zip(job.layers[:-1], maps, strict=False):
+        if job.collector is None and name in ("delivered_kwh", "best_azimuth_deg", "clear_delivered_kwh"):
             continue
         attrs = attributes(name) | {"grid_mapping": "crs"}
         if name not in ("elevation_m", "best_azimuth_deg"):
@@ -122,10 +122,30 @@ def survey_dataset(
     return ds
 
 
+def ground_notes(maps: Float32Array, job: TileJob) -> list[str]:
+    """What the tiles tell of unknown ground: pixels filled, and cells whose light it bounds."""
+    lines = []
+    filled = int(np.nanmax(maps[-1], initial=0.0))
+    if filled:
+        lines.append(
+            f"pixels of unknown height in small holes, up to {filled} in a tile's view, are filled from their highest neighbours"
+        )
+    if job.unknown_ground == "bounds":
+        gap = maps[len(VARIABLES)] - maps[CLEAR_OF[0]]
+        cells = int(np.sum(gap > LEAST_LIGHT))
+        if cells:
+            lines.append(
+                f"holes of unknown height stand between the Sun and {cells} cells: their light is the lower of two bounds, with "
+                f"holes blocking; the upper ones, up to {float(np.nanmax(gap)):.3g} of the time more, are the maps named clear_"
+            )
+    return lines
+
+
 def _reach_notes(place: dict[str, Any], job: TileJob, options: SurveyOptions) -> list[str]:
     """What a skyline of the best place tells about ground that the files don't reach."""
     from yieldsim.base.errors import DataMissing
     from yieldsim.runs.horizon.run import horizon
+    from yieldsim.runs.survey.tiles import sun_at
 
     site = replace(
         job.site,
@@ -135,7 +155,13 @@ def _reach_notes(place: dict[str, Any], job: TileJob, options: SurveyOptions) ->
     )
     try:
         run = horizon(
-            site, job.terrain, reach_km=options.reach_km, azimuth_step_deg=LOOK_STEP_DEG, holds=job.holds
+            site,
+            job.terrain,
+            reach_km=options.reach_km,
+            azimuth_step_deg=LOOK_STEP_DEG,
+            holds=job.holds,
+            unknown_ground="bounds",
+            sun=lambda: sun_at(site, job),
         )
     except DataMissing:
         return ["the best place has no known ground around it"]
@@ -153,7 +179,7 @@ def _place(
         "x": round(float(ds["x"].values[j]), 3),
         "y": round(float(ds["y"].values[i]), 3),
     }
-    for name in VARIABLES:
+    for name in (*VARIABLES, *CLEAR):
         if name in ds:
             row[name] = round(float(ds[name].values[i, j]), 5)
     return row
@@ -170,6 +196,7 @@ def _options(job: TileJob, options: SurveyOptions) -> dict[str, Any]:
         "reach_km": job.reach_km,
         "spacing_m": options.spacing_m,
         "stride": job.stride,
+        "unknown_ground": job.unknown_ground,
         "window": None if options.window is None else list(options.window),
     }
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from yieldsim.files.terrain.raster import Holds
+    from yieldsim.files.raster_noun import Holds
+    from yieldsim.runs.unknown_ground import UnknownGround
 
 GOALS = {
     "delivered": ("delivered_kwh", 1.0),
@@ -32,3 +33,4 @@ class SurveyOptions:
     holds: Holds = "auto"
     workers: int | None = None
     scheduler: str | None = None
+    unknown_ground: UnknownGround = "refuse"

@@ -16,7 +16,9 @@ from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import Collector, Notes, OpticalDepthTable, Site, Source
 from yieldsim.runs.survey.layout import farthest_km, tiles_of, window_pixels
 from yieldsim.runs.survey.options import GOALS, SurveyOptions
-from yieldsim.runs.survey.tiles import VARIABLES, Progress, Tile, TileJob, survey_tiles
+from yieldsim.runs.survey.tiles import Tile, TileJob
+from yieldsim.runs.survey.workers import Progress, survey_tiles
+from yieldsim.runs.unknown_ground import refuse_choice
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -89,14 +91,17 @@ def survey(
         stride=options.stride,
         reach_km=round(reach_km, 3),
         kernels=tuple(str(path.absolute()) for path in kernel_paths(kernels)),
+        unknown_ground=options.unknown_ground,
     )
     sources += tuple(file_source(file, "terrain") for raster in rasters for file in raster.files)
     kernel_sources = _kernel_sources(job, notes)
     folder = Path(work_folder) / f".survey-{_fingerprint(job, tiles, sources + kernel_sources)[:16]}"
     workers = options.workers or os.cpu_count() or 1
     maps = _assembled(job, block, survey_tiles(job, tiles, folder, workers, options.scheduler, progress))
-    from yieldsim.runs.survey.dataset import survey_dataset
+    from yieldsim.runs.survey.dataset import ground_notes, survey_dataset
 
+    for line in ground_notes(maps, job):
+        notes.add(line)
     ds = survey_dataset(
         maps,
         grid,
@@ -158,6 +163,7 @@ def _inputs(
 
 def _refuse(options: SurveyOptions, collector: Collector | None) -> None:
     problems = []
+    refuse_choice(options.unknown_ground)
     if options.stride < 1:
         problems.append(Problem("", "stride", f"is {options.stride}", "1 or more"))
     if not FEWEST_AZIMUTHS <= options.azimuths <= MOST_AZIMUTHS:
@@ -220,7 +226,7 @@ def _assembled(job: TileJob, block: tuple[int, int, int, int], done: Any) -> Any
 
     stride = job.stride
     row, column, rows, columns = block
-    maps = np.full((len(VARIABLES), -(-rows // stride), -(-columns // stride)), np.nan, dtype=np.float32)
+    maps = np.full((len(job.layers), -(-rows // stride), -(-columns // stride)), np.nan, dtype=np.float32)
     for tile, part in done:
         r, c = (tile.row - row) // stride, (tile.column - column) // stride
         maps[:, r : r + part.shape[1], c : c + part.shape[2]] = part
@@ -287,7 +293,15 @@ def _site_files(
         mast_height_m=summary["mast_height_m"],
         horizon=None,
     )
-    run = horizon(site, terrain, holds=summary["provenance"]["options"]["holds"])
+    asked = summary["provenance"]["options"]
+    run = horizon(
+        site,
+        terrain,
+        holds=asked["holds"],
+        unknown_ground=asked["unknown_ground"],
+        start=summary["start_utc"],
+        end=summary["end_utc"],
+    )
     span = f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}"
     comment = f"Chosen by a survey of {run.sources[0].name}: best by {summary['goal']}, {span}."
     table = f"{stem}.horizon.csv"

@@ -1,34 +1,29 @@
-"""The tiles of a survey: what a worker needs to know, what it does for one tile, and how all of them get done.
+"""The tiles of a survey: what a worker needs to know and what it does for one of them.
 
 A tile's result depends on its place alone, never on who computes it or in which order: the same bytes from any number of workers.
-Finished tiles wait in a folder named after everything they depend on, so that an interrupted survey goes on where it stopped.
 """
 
 from __future__ import annotations
 
-import logging
-import os
-from collections.abc import Callable, Iterator
-from concurrent.futures import CancelledError
-from contextlib import contextmanager, suppress
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.errors import CannotCompute, DataMissing
+from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.height_grid import Float32Array
 from yieldsim.base.model import Collector, Site
 
 if TYPE_CHECKING:
     from yieldsim.base.vectors import FloatArray
-    from yieldsim.files.terrain.raster import Holds, Raster
-    from yieldsim.ground.tile_grid import TileFrame
+    from yieldsim.files.raster_noun import Holds, Raster
+    from yieldsim.ground.line_sweep import Cells
+    from yieldsim.ground.tile_grid import Heights, TileFrame
     from yieldsim.planning.survey.horizon_tables import SunPath
+    from yieldsim.runs.unknown_ground import UnknownGround
 
-Progress = Callable[[int, int], None]
 VARIABLES = (
     "elevation_m",
     "lit_fraction",
@@ -38,9 +33,14 @@ VARIABLES = (
     "best_azimuth_deg",
     "longest_dark_hours",
 )
+CLEAR = ("clear_lit_fraction", "clear_sun_following_kwh_m2", "clear_delivered_kwh")
+"""Upper bounds of a survey with holes before the Sun, and the places in VARIABLES of what they bound."""
+CLEAR_OF = (1, 3, 4)
+FILLED = "filled_pixels"
+"""The last layer of a tile: how many pixels of small holes its views fill, the same number everywhere."""
+LEAST_LIGHT = 1e-6
+"""Of the time lit: less than this is no difference between two maps, 30 s in a year."""
 HOURS_PER_YEAR = 365.25 * 24.0
-LOST = "the scheduler or its workers were lost"
-AGAIN = "start it again to go on from the finished tiles"
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -63,6 +63,16 @@ class TileJob:
     stride: int
     reach_km: float
     kernels: tuple[str, ...]
+    unknown_ground: UnknownGround = "refuse"
+
+    @property
+    def layers(self) -> tuple[str, ...]:
+        """What a tile's maps are, in order."""
+        return (*VARIABLES, *(CLEAR if self.unknown_ground == "bounds" else ()), FILLED)
+
+    def shape(self, tile: Tile) -> tuple[int, int, int]:
+        """Shape of a tile's maps: layers, rows and columns of the cells taken."""
+        return len(self.layers), -(-tile.rows // self.stride), -(-tile.columns // self.stride)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,19 +89,19 @@ class Tile:
         """Name of its file while the survey runs."""
         return f"tile-{self.row}-{self.column}.npy"
 
-    def shape(self, stride: int) -> tuple[int, int, int]:
-        """Shape of its maps when every `stride`-th cell is taken."""
-        return len(VARIABLES), -(-self.rows // stride), -(-self.columns // stride)
-
 
 def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
-    """Maps (variables, rows / stride, columns / stride) of one tile, in the order of VARIABLES."""
+    """Maps (layers, rows / stride, columns / stride) of one tile, in the order of the job's layers.
+
+    Raises InputError where holes of unknown ground shape the light and are to be refused.
+    """
     from yieldsim.files.terrain.raster import open_rasters
     from yieldsim.files.terrain.windows import thinned
     from yieldsim.ground.line_points import KNOWN_M, NEAR_PIXELS
-    from yieldsim.ground.line_sweep import sweep
+    from yieldsim.ground.line_sweep import NO_CELL, sweep
     from yieldsim.ground.terrain import NestedTerrain
     from yieldsim.ground.tile_grid import cells_of, level_count, level_radius_m, levels_of
+    from yieldsim.ground.unknown import raised
 
     rasters = open_rasters(job.terrain, job.site.body, job.holds)
     frame = frame_of(rasters[0], job.site, tile)
@@ -99,33 +109,60 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     def along(azimuth: FloatArray, far_m: FloatArray) -> tuple[FloatArray, FloatArray]:
         return frame.sphere.along(azimuth, far_m / frame.sphere.radius_m)[:2]
 
-    surfaces = []
+    surfaces, seen = [], []
     for level in range(level_count(frame, job.reach_km * 1000.0)):
         spacing_m = frame.pixel_m * 2**level
         grids = thinned(rasters, along, level_radius_m(frame, level), spacing_m)
         surfaces.append(NestedTerrain(grids).heights_m)
+        seen += grids
     cells = cells_of(frame, surfaces[0])
     inside = slice(NEAR_PIXELS + 1, -NEAR_PIXELS - 1)
     ground = cells.near_m[inside, inside][:: job.stride, :: job.stride]
     known = ground > KNOWN_M
-    maps = np.full((len(VARIABLES), *ground.shape), np.nan, dtype=np.float32)
+    maps = np.full((len(job.layers), *ground.shape), np.nan, dtype=np.float32)
+    maps[-1] = max((grid.filled for grid in seen), default=0)
     if not known.any():
         return maps
     typical_m = float(ground[known].mean(dtype=np.float64))
     azimuth_deg = np.arange(job.azimuths, dtype=np.float64) * (360.0 / job.azimuths)
-    horizon = sweep(
-        levels_of(frame, surfaces, job.reach_km * 1000.0),
-        cells,
-        frame.to_gnomonic,
-        frame.sphere.radius_m,
-        typical_m,
-        job.site.mast_height_m,
-        azimuth_deg,
-        job.stride,
-    )
+
+    def light(shape: Sequence[Heights], near: Cells) -> Float32Array:
+        levels = levels_of(frame, shape, job.reach_km * 1000.0)
+        mast_m, radius_m = job.site.mast_height_m, frame.sphere.radius_m
+        horizon = sweep(levels, near, frame.to_gnomonic, radius_m, typical_m, mast_m, azimuth_deg, job.stride)
+        horizon[:, ~known] = NO_CELL
+        return _light(job, frame, typical_m, horizon, known)
+
+    count = len(VARIABLES)
     maps[0] = np.where(known, ground, np.nan)
-    maps[1:] = _light(job, frame, typical_m, horizon, known)
+    maps[1:count] = light(surfaces, cells)
+    holed = [grid for grid in seen if grid.holes is not None]
+    if holed:
+        ceiling_m = job.site.body.relief_m[1]
+        full = [raised(heights, holed, ceiling_m) for heights in surfaces]
+        blocked = light(full, cells_of(frame, full[0]))
+        _refuse_holes(job, maps[1:count], blocked, sorted({grid.name for grid in holed}))
+        if job.unknown_ground == "bounds":
+            maps[count:-1] = maps[list(CLEAR_OF)]
+        maps[1:count] = blocked
+    elif job.unknown_ground == "bounds":
+        maps[count:-1] = maps[list(CLEAR_OF)]
     return maps
+
+
+def _refuse_holes(job: TileJob, clear: Float32Array, blocked: Float32Array, names: list[str]) -> None:
+    """Raise InputError where holes that block make other maps of light than holes that are nothing, unless bounds are asked for."""
+    differs = np.abs(clear[0] - blocked[0]) > LEAST_LIGHT
+    if job.unknown_ground == "bounds" or not differs.any():
+        return
+    raise InputError(
+        Problem(
+            ", ".join(names),
+            found=f"has holes of unknown height between the Sun and {int(differs.sum())} cells of the survey",
+            allowed="known ground there",
+            hint="add a file that knows it, or ask for both bounds: --unknown-ground bounds",
+        )
+    )
 
 
 def frame_of(raster: Raster, site: Site, tile: Tile) -> TileFrame:
@@ -217,25 +254,24 @@ def _path_at(
     job: TileJob, frame: TileFrame, row: float, column: float, typical_m: float
 ) -> tuple[Site, SunPath]:
     """The Sun's path over a pixel of the tile, and the site there."""
-    from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
-    from yieldsim.planning.survey.horizon_tables import path_step_s, sun_path
-    from yieldsim.sky.sun_track import prepare_track
-
     latitude, longitude = frame.to_place(np.array([row]), np.array([column]))
     site = replace(
         job.site, latitude_deg=float(latitude[0]), longitude_deg=float(longitude[0]), elevation_m=typical_m
     )
-    ephemeris = open_ephemeris(site.body, job.start_tdb_s, job.end_tdb_s, extra=job.kernels)
-    track = prepare_track(
-        ephemeris,
-        site.body,
-        site.latitude_deg,
-        site.longitude_deg,
-        site.elevation_m,
-        job.start_tdb_s,
-        job.end_tdb_s,
-    )
-    return site, sun_path(track, site, job.start_tdb_s, job.end_tdb_s, path_step_s(site))
+    return site, sun_at(site, job)
+
+
+def sun_at(site: Site, job: TileJob) -> SunPath:
+    """The Sun's path over a site through the survey's span."""
+    from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
+    from yieldsim.planning.survey.horizon_tables import path_step_s, sun_path
+    from yieldsim.sky.sun_track import prepare_track
+
+    first, last = job.start_tdb_s, job.end_tdb_s
+    ephemeris = open_ephemeris(site.body, first, last, extra=job.kernels)
+    place = (site.latitude_deg, site.longitude_deg, site.elevation_m)
+    track = prepare_track(ephemeris, site.body, *place, first, last)
+    return sun_path(track, site, first, last, path_step_s(site))
 
 
 def _lean_deg(frame: TileFrame, stride: int) -> FloatArray:
@@ -260,110 +296,3 @@ def _lean_at_deg(frame: TileFrame, row: FloatArray, column: FloatArray) -> Float
 
 
 # ---------------------------------------------------------------- all of them
-
-
-def survey_tiles(
-    job: TileJob,
-    tiles: list[Tile],
-    folder: Path,
-    workers: int,
-    scheduler: str | None,
-    progress: Progress | None,
-) -> Iterator[tuple[Tile, Float32Array]]:
-    """Every tile's maps, in order; those already in `folder` are not computed again.
-
-    Raises CannotCompute when a cluster can't be reached or its workers are lost.
-    """
-    from yieldsim.files.output.survey import is_tile, load_tile, save_tile
-
-    def kept(tile: Tile) -> Float32Array | None:
-        return load_tile(folder / tile.name, tile.shape(job.stride))
-
-    waiting = [tile for tile in tiles if kept(tile) is None]
-    done = len(tiles) - len(waiting)
-    if progress is not None:
-        progress(done, len(tiles))
-    for tile, maps in _computed(job, waiting, workers, scheduler):
-        if not is_tile(maps, tile.shape(job.stride)):
-            raise CannotCompute(f"{LOST} ({type(maps).__name__} instead of a tile); {AGAIN}")
-        save_tile(folder / tile.name, maps)
-        done += 1
-        if progress is not None:
-            progress(done, len(tiles))
-    for tile in tiles:
-        found = kept(tile)
-        if found is None:
-            raise CannotCompute(f"the finished tile {tile.name} was altered meanwhile; {AGAIN}")
-        yield tile, found
-
-
-def _computed(
-    job: TileJob, tiles: list[Tile], workers: int, scheduler: str | None
-) -> Iterator[tuple[Tile, Float32Array]]:
-    """Tiles and their maps as they get finished."""
-    library = _cluster_library() if scheduler is not None or min(workers, len(tiles)) > 1 else None
-    if library is None:
-        if scheduler is not None:
-            raise DataMissing("--scheduler needs the cluster library: pip install 'yieldsim[terrain]'")
-        for tile in tiles:
-            yield tile, survey_tile(job, tile)
-        return
-    with _client(library, min(workers, len(tiles)), scheduler) as client:
-        futures = {client.submit(survey_tile, job, tile, pure=False): tile for tile in tiles}
-        try:
-            for future, maps in library.as_completed(list(futures), with_results=True):
-                if future.status != "finished":
-                    raise CannotCompute(f"{LOST} (a tile is {future.status}); {AGAIN}")
-                # let go of the result: maps of large surveys would add up
-                tile = futures.pop(future)
-                future.release()
-                yield tile, maps
-        except library.KilledWorker as error:
-            raise CannotCompute(f"the workers were lost, for want of memory perhaps: {error}") from None
-        except (CancelledError, OSError, TimeoutError) as error:
-            if scheduler is None or client.status == "running":
-                raise
-            raise CannotCompute(f"{LOST} ({type(error).__name__}); {AGAIN}") from None
-        finally:
-            # a scheduler that is no more can't be told
-            with suppress(Exception):
-                client.cancel(list(futures))
-
-
-def _cluster_library() -> Any:
-    """The library that spreads tiles over processes and machines; None where it is not installed."""
-    try:
-        import distributed
-    except ImportError:
-        return None
-    return distributed
-
-
-@contextmanager
-def _client(library: Any, workers: int, scheduler: str | None) -> Iterator[Any]:
-    """A client of the cluster at an address, or of one made here for as long as it is needed."""
-    import dask
-
-    if scheduler is not None:
-        try:
-            client = library.Client(scheduler, timeout="8s")
-        except (OSError, ValueError) as error:
-            raise CannotCompute(f"cannot reach a scheduler at {scheduler}: {error}") from None
-        with client:
-            yield client
-        return
-    # the workers share the cores, and have one thread of kernels each where there are as many workers as cores
-    threads = str(max(1, (os.cpu_count() or 1) // workers))
-    with (
-        dask.config.set({"distributed.worker.daemon": True}),
-        library.LocalCluster(
-            n_workers=workers,
-            threads_per_worker=1,
-            processes=True,
-            dashboard_address=None,
-            silence_logs=logging.ERROR,
-            env={"NUMBA_NUM_THREADS": threads, "OMP_NUM_THREADS": threads},
-        ) as cluster,
-        library.Client(cluster) as client,
-    ):
-        yield client
