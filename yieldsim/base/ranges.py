@@ -59,7 +59,7 @@ class Range:
 
 
 @cache
-def field_types(noun: type) -> dict[str, Any]:
+def field_types(noun: Any) -> dict[str, Any]:
     """The annotations of a noun's fields, evaluated, with what `Annotated` adds."""
     return get_type_hints(noun, include_extras=True)
 
