@@ -100,9 +100,10 @@ def test_new_then_check(tmp_path: Path) -> None:
     names = made.stdout.split()
     assert sorted(names) == sorted(f"mine/{path.name}" for path in (tmp_path / "mine").iterdir())
     assert "yieldsim estimate mine/lantern-ridge.toml --collector mine/wide.collector.toml" in made.stderr
-    checked = run("check", *names, cwd=tmp_path)
+    inputs = [name for name in names if not name.endswith(".schema.json")]
+    checked = run("check", *inputs, cwd=tmp_path)
     assert (checked.returncode, checked.stderr) == (0, "")
-    assert [line.split(":")[0] for line in checked.stdout.splitlines()] == names
+    assert [line.split(":")[0] for line in checked.stdout.splitlines()] == inputs
 
     before = {path.name: path.read_bytes() for path in (tmp_path / "mine").iterdir()}
     again = run("new", "mine", cwd=tmp_path)
@@ -118,9 +119,9 @@ def test_new_with_optics_adds_a_prescription(tmp_path: Path) -> None:
     assert made.returncode == 0
     names = made.stdout.split()
     more = {Path(name).name for name in names} - {Path(name).name for name in plain}
-    assert more == {"half-metre-lens.optics.toml", "prescriptions.md"}
+    assert more == {"half-metre-lens.optics.toml", "prescriptions.md", "prescription.schema.json"}
     assert "yieldsim trace mine/half-metre-lens.optics.toml --out mine/traced/acceptance.csv" in made.stderr
-    checked = run("check", *(name for name in names if not name.endswith(".md")), cwd=tmp_path)
+    checked = run("check", *(name for name in names if name.endswith((".toml", ".csv"))), cwd=tmp_path)
     assert (checked.returncode, checked.stderr) == (0, "")
     assert "prescription" in checked.stdout
 
@@ -151,8 +152,8 @@ def test_check_tells_all_problems_of_all_files_and_praises_the_good(tmp_path: Pa
     assert done.stdout.startswith("wide.collector.toml: collector")
     assert len(done.stdout.splitlines()) == 1
     assert done.stderr.splitlines() == [
-        "lantern-ridge.toml line 6: latitude_deg is -98.45; allowed: -90 to 90",
-        'lantern-ridge.toml line 9: unknown key "mast_hieght_m" (did you mean mast_height_m?)',
+        "lantern-ridge.toml line 7: latitude_deg is -98.45; allowed: -90 to 90",
+        'lantern-ridge.toml line 10: unknown key "mast_hieght_m" (did you mean mast_height_m?)',
         'narrow.acceptance.csv line 2: acceptance_fraction is "2"; allowed: 0 to 1',
         "junk.toml: is not text: a zero byte at offset 0",
         "absent.toml: does not exist",

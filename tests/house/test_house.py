@@ -186,6 +186,10 @@ UNNAMED = {
     "OpticalDepthTable.x": "the field beside it says against what",
     "Word.low": "in the unit of the word",
     "Word.high": "in the unit of the word",
+    "Range.low": "in the unit of the field",
+    "Range.high": "in the unit of the field",
+    "Range.above": "in the unit of the field",
+    "Range.below": "in the unit of the field",
     "Strips.x": "in radii of the disc",
     "Strips.half_chord": "in radii of the disc",
     "Strips.cumulative": "a share of the disc's light",
@@ -200,6 +204,7 @@ UNNAMED = {
 def is_plain_number(annotation: ast.expr | None) -> bool:
     """Whether an annotation is a bare float or an array of them (containers say more than a unit could)."""
     words = ast.unparse(annotation) if annotation is not None else ""
+    words = re.sub(r"Annotated\[(\w+), .*\]", r"\1", words)
     return words in {"float", "FloatArray", "float | None", "FloatArray | None"}
 
 

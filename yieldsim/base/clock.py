@@ -61,7 +61,10 @@ def tdb_seconds(utc: ArrayLike) -> FloatArray:
         raise ValueError("a time lies outside 1678 to 2262, all that labels in nanoseconds reach")
     since_ns, offsets = _leap_table()
     leap_s = offsets[np.searchsorted(since_ns, labels.astype(np.int64), side="right")]
-    tt_s = (labels - J2000).astype(np.int64) / 1e9 + (leap_s + TT_MINUS_TAI_S)
+    # whole seconds first: nanoseconds before 1707 and J2000 lie further apart than 64 bits count
+    whole_s, rest_ns = np.divmod(labels.astype(np.int64), 1_000_000_000)
+    utc_s = (whole_s - J2000.astype("datetime64[s]").astype(np.int64)) + rest_ns / 1e9
+    tt_s = utc_s + (leap_s + TT_MINUS_TAI_S)
     return np.asarray(tt_s + tdb_minus_tt_s(tt_s))
 
 
@@ -77,7 +80,10 @@ def utc_from_tdb(tdb_s: ArrayLike) -> NDArray[np.datetime64]:
     j2000_us = J2000.astype("datetime64[us]").astype(np.int64)
     steps_tai_us = since_ns // 1000 - j2000_us + np.rint(offsets[1:] * 1e6).astype(np.int64)
     leap_us = np.rint(offsets * 1e6).astype(np.int64)[np.searchsorted(steps_tai_us, tai_us, side="right")]
-    return np.asarray((tai_us - leap_us + j2000_us).astype("datetime64[us]").astype("datetime64[ns]"))
+    utc_us = tai_us - leap_us + j2000_us
+    if utc_us.size and not np.abs(utc_us).max() < np.iinfo(np.int64).max // 1000:
+        raise ValueError("a time lies outside 1678 to 2262, all that labels in nanoseconds reach")
+    return np.asarray(utc_us.astype("datetime64[us]").astype("datetime64[ns]"))
 
 
 def tdb_minus_tt_s(seconds: FloatArray) -> FloatArray:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
 
 from yieldsim.base.model import frozen_array
+from yieldsim.base.ranges import Range
 from yieldsim.base.vectors import FloatArray
 
 LoadKind = Literal["light", "heat", "electric"]
@@ -28,8 +29,8 @@ class LoadSeries:
     """
 
     against: Literal["utc", "hour"]
-    x: FloatArray
-    amount: FloatArray
+    x: Annotated[FloatArray, Range(increases=True)]
+    amount: Annotated[FloatArray, Range(0.0)]
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""
@@ -76,15 +77,15 @@ class Load:
     name: str
     kind: LoadKind
     unit: AmountUnit = "W"
-    amount: float | LoadSeries = 0.0
+    amount: Annotated[float, Range(0.0)] | LoadSeries = 0.0
     is_shield: bool = False
     schedule: Schedule = Schedule()
-    direct_efficiency: float = 1.0
-    from_storage_efficiency: float = 1.0
-    lamp_yield: float | None = None
+    direct_efficiency: Annotated[float, Range(above=0.0, high=1.0)] = 1.0
+    from_storage_efficiency: Annotated[float, Range(0.0, 10.0)] = 1.0
+    lamp_yield: Annotated[float, Range(above=0.0, high=683.0)] | None = None
     priority: Priority = "essential"
-    window_hours: float = 0.0
-    most_power_w: float | None = None
+    window_hours: Annotated[float, Range(above=0.0, high=1.0e5)] = 0.0
+    most_power_w: Annotated[float, Range(above=0.0, high=1.0e9)] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,19 +104,19 @@ class Storage:
     """
 
     kind: StoreKind = "battery"
-    capacity_kwh: float
-    converter_efficiency: float = 1.0
-    charge_efficiency: float = 1.0
-    discharge_efficiency: float = 1.0
-    charge_power_w: float | None = None
-    discharge_power_w: float | None = None
-    standing_loss_per_day: float = 0.0
-    initial_fraction: float = 1.0
-    least_fraction: float = 0.0
-    reserve_fraction: float = 0.0
-    fade_per_cycle: float = 0.0
-    fade_per_year: float = 0.0
-    mass_kg_per_kwh: float | None = None
+    capacity_kwh: Annotated[float, Range(0.0, 1.0e9)]
+    converter_efficiency: Annotated[float, Range(above=0.0, high=1.0)] = 1.0
+    charge_efficiency: Annotated[float, Range(above=0.0, high=1.0)] = 1.0
+    discharge_efficiency: Annotated[float, Range(above=0.0, high=1.0)] = 1.0
+    charge_power_w: Annotated[float, Range(above=0.0, high=1.0e9)] | None = None
+    discharge_power_w: Annotated[float, Range(above=0.0, high=1.0e9)] | None = None
+    standing_loss_per_day: Annotated[float, Range(low=0.0, below=1.0)] = 0.0
+    initial_fraction: Annotated[float, Range(0.0, 1.0)] = 1.0
+    least_fraction: Annotated[float, Range(low=0.0, below=1.0)] = 0.0
+    reserve_fraction: Annotated[float, Range(0.0, 1.0)] = 0.0
+    fade_per_cycle: Annotated[float, Range(low=0.0, below=1.0)] = 0.0
+    fade_per_year: Annotated[float, Range(low=0.0, below=1.0)] = 0.0
+    mass_kg_per_kwh: Annotated[float, Range(above=0.0, high=1.0e9)] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,10 +136,10 @@ class Life:
     visit_removes              share of the dust present that a visit takes off
     """
 
-    years: int
-    lens_darkening_per_year: float = 0.0
-    visit_every_days: float | None = None
-    visit_removes: float = 1.0
+    years: Annotated[int, Range(1, 100, whole=True)]
+    lens_darkening_per_year: Annotated[float, Range(low=0.0, below=1.0)] = 0.0
+    visit_every_days: Annotated[float, Range(low=1.0, high=1.0e5)] | None = None
+    visit_removes: Annotated[float, Range(0.0, 1.0)] = 1.0
     shield_outages: tuple[ShieldOutage, ...] = ()
 
 
@@ -155,12 +156,12 @@ class LoadPlan:
     name: str
     loads: tuple[Load, ...]
     storage: Storage | None = None
-    reliability: float = 1.0
+    reliability: Annotated[float, Range(above=0.0, high=1.0)] = 1.0
     reliability_of: ReliabilityMeasure = "energy"
-    luminous_efficacy_lm_per_w: float | None = None
-    photon_yield_umol_per_j: float | None = None
+    luminous_efficacy_lm_per_w: Annotated[float, Range(above=0.0, high=683.0)] | None = None
+    photon_yield_umol_per_j: Annotated[float, Range(above=0.0, high=10.0)] | None = None
     life: Life | None = None
-    light_per_electric: float | None = None
+    light_per_electric: Annotated[float, Range(0.0, 1.0e4)] | None = None
 
 
 # ---------------------------------------------------------------- how sure
@@ -213,4 +214,4 @@ class UncertainPlan:
 
     inputs: tuple[UncertainInput, ...]
     draws: int = 1024
-    seed: int = 1
+    seed: Annotated[int, Range(0, 2**31, whole=True)] = 1

@@ -6,18 +6,28 @@ Tables hold arrays; they copy them and make them read-only, and compare by ident
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
 
+from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.ranges import Range
 from yieldsim.base.vectors import FloatArray
 
 Rows = tuple[tuple[float, ...], ...]
+SHORTEST_CYCLE_HOURS = 0.05
+"""Every cycle of a run is followed on its own: shorter ones would be millions, and leave no dust to tell of."""
+Fractions = Annotated[FloatArray, Range(0.0, 1.0)]
 
 
 def frozen_array(values: object) -> FloatArray:
-    """A read-only float64 copy."""
-    array = np.array(values, dtype=np.float64)
+    """A read-only float64 copy. Raises InputError for what is no array of numbers."""
+    try:
+        array = np.array(values, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise InputError(
+            Problem("", found="a table holds what is no number, or rows of unequal length")
+        ) from None
     array.setflags(write=False)
     return array
 
@@ -58,7 +68,7 @@ class Occulter:
 
     name: str
     ephemeris_target: int
-    radius_km: float
+    radius_km: Annotated[float, Range(above=0.0, high=1.0e6)]
 
 
 LARGEST_RELIEF = 0.03
@@ -71,9 +81,9 @@ class Body:
 
     name: str
     ephemeris_target: int
-    equatorial_radius_km: float
-    polar_radius_km: float
-    mean_solar_day_hours: float
+    equatorial_radius_km: Annotated[float, Range(above=0.0, high=1.0e6)]
+    polar_radius_km: Annotated[float, Range(above=0.0, high=1.0e6)]
+    mean_solar_day_hours: Annotated[float, Range(above=0.0, high=1.0e7)]
     rotation: RotationElements
     orientation_kernel: OrientationKernel | None = None
     occulters: tuple[Occulter, ...] = ()
@@ -81,8 +91,8 @@ class Body:
     """Scale height of what dims the beam (dust or air); None where there is no atmosphere."""
     orbit_target: int | None = None
     """Whose orbit about the Sun sets the season (the Earth-Moon barycentre for the Moon); None: the body itself."""
-    lowest_ground_m: float | None = None
-    highest_ground_m: float | None = None
+    lowest_ground_m: Annotated[float, Range(-1.0e6, 1.0e6)] | None = None
+    highest_ground_m: Annotated[float, Range(-1.0e6, 1.0e6)] | None = None
     """Heights above the ellipsoid that no ground passes; None: not known."""
 
     @property
@@ -100,8 +110,8 @@ class Body:
 class HorizonMask:
     """Skyline: elevation by azimuth, linear between rows, wrapping at 360."""
 
-    azimuth_deg: FloatArray
-    elevation_deg: FloatArray
+    azimuth_deg: Annotated[FloatArray, Range(0.0, 360.0, increases=True)]
+    elevation_deg: Annotated[FloatArray, Range(-90.0, 90.0)]
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""
@@ -114,8 +124,8 @@ class TerrainHorizon:
     """A skyline still to be computed from terrain files, finest first."""
 
     terrain: tuple[str, ...]
-    reach_km: float | None = None
-    azimuth_step_deg: float = 0.5
+    reach_km: Annotated[float, Range(above=0.0, high=5000.0)] | None = None
+    azimuth_step_deg: Annotated[float, Range(low=0.01, high=10.0)] = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -123,8 +133,8 @@ class OpticalDepthTable:
     """Vertical optical depth against solar longitude (deg, periodic) or TDB seconds past J2000 (ends hold)."""
 
     against: Literal["solar_longitude_deg", "tdb_s"]
-    x: FloatArray
-    optical_depth: FloatArray
+    x: Annotated[FloatArray, Range(increases=True)]
+    optical_depth: Annotated[FloatArray, Range(0.0, 100.0)]
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""
@@ -137,19 +147,19 @@ class CleaningEvent:
     """At `time_utc` (ISO 8601) a fraction `removes` of the dust then present goes."""
 
     time_utc: str
-    removes: float
+    removes: Annotated[float, Range(0.0, 1.0)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dust:
     """How dust settles on an uncleaned aperture."""
 
-    loss_per_day: float
+    loss_per_day: Annotated[float, Range(low=0.0, below=1.0)]
     """Fraction of the transmitted light lost per Earth day."""
     model: Literal["exponential", "linear"] = "exponential"
-    tilt_exponent: float = 0.0
+    tilt_exponent: Annotated[float, Range(0.0, 100.0)] = 0.0
     """Deposition scales with cos(tilt)^exponent; 0: the same at any tilt; facing down collects none if > 0."""
-    floor: float = 0.0
+    floor: Annotated[float, Range(0.0, 1.0)] = 0.0
     """The clean fraction never falls below this; dust goes on settling beneath it."""
     events: tuple[CleaningEvent, ...] = ()
 
@@ -160,13 +170,13 @@ class Site:
 
     name: str
     body: Body
-    latitude_deg: float
-    longitude_deg: float
-    elevation_m: float = 0.0
-    mast_height_m: float = 0.0
+    latitude_deg: Annotated[float, Range(-90.0, 90.0)]
+    longitude_deg: Annotated[float, Range(-180.0, 360.0)]
+    elevation_m: Annotated[float, Range(-100_000.0, 100_000.0)] = 0.0
+    mast_height_m: Annotated[float, Range(0.0, 10_000.0)] = 0.0
     horizon: HorizonMask | TerrainHorizon | None = None
     """None: a flat horizon, the bare body."""
-    optical_depth: float | OpticalDepthTable | None = None
+    optical_depth: Annotated[float, Range(0.0, 100.0)] | OpticalDepthTable | None = None
     dust: Dust | None = None
 
 
@@ -177,18 +187,18 @@ class Site:
 class Mount:
     """A fixed direction and how many units face it."""
 
-    tilt_deg: float
-    azimuth_deg: float
-    roll_deg: float = 0.0
-    count: int = 1
+    tilt_deg: Annotated[float, Range(0.0, 180.0)]
+    azimuth_deg: Annotated[float, Range(-180.0, 360.0)]
+    roll_deg: Annotated[float, Range(-360.0, 360.0)] = 0.0
+    count: Annotated[int, Range(1, 1_000_000, whole=True)] = 1
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class RoundAcceptance:
     """Acceptance against incidence angle, for optics with rotational symmetry; zero beyond the last row."""
 
-    incidence_deg: FloatArray
-    acceptance_fraction: FloatArray
+    incidence_deg: Annotated[FloatArray, Range(0.0, 90.0, increases=True)]
+    acceptance_fraction: Fractions
     source: Literal["point", "disc"]
 
     def __post_init__(self) -> None:
@@ -204,9 +214,9 @@ class BiaxialAcceptance:
     A table that starts at 0 in an angle is mirrored for its negative side.
     """
 
-    transverse_deg: FloatArray
-    longitudinal_deg: FloatArray
-    acceptance_fraction: FloatArray
+    transverse_deg: Annotated[FloatArray, Range(-90.0, 90.0, increases=True)]
+    longitudinal_deg: Annotated[FloatArray, Range(-90.0, 90.0, increases=True)]
+    acceptance_fraction: Fractions
     source: Literal["point", "disc"]
 
     def __post_init__(self) -> None:
@@ -229,20 +239,20 @@ Acceptance = RoundAcceptance | BiaxialAcceptance
 class Shield:
     """Electrodynamic dust shield on the aperture of every unit."""
 
-    film_transmittance: float = 1.0
-    removal: float = 0.0
-    cycle_hours: float | None = None
+    film_transmittance: Annotated[float, Range(above=0.0, high=1.0)] = 1.0
+    removal: Annotated[float, Range(0.0, 1.0)] = 0.0
+    cycle_hours: Annotated[float, Range(low=SHORTEST_CYCLE_HOURS, high=1.0e6)] | None = None
     """None: a film that never runs."""
-    duty_minutes: float = 0.0
-    power_w: float = 0.0
+    duty_minutes: Annotated[float, Range(low=0.0, high=1.0e6)] = 0.0
+    power_w: Annotated[float, Range(low=0.0, high=1.0e6)] = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class AttenuationTable:
     """Fibre attenuation by wavelength, linear between rows."""
 
-    wavelength_nm: FloatArray
-    attenuation_db_per_km: FloatArray
+    wavelength_nm: Annotated[FloatArray, Range(100.0, 100_000.0, increases=True)]
+    attenuation_db_per_km: Annotated[FloatArray, Range(0.0, 1.0e6)]
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""
@@ -254,15 +264,15 @@ class AttenuationTable:
 class Fibre:
     """Fibre or bundle from the funnel to the habitat."""
 
-    length_m: float
-    attenuation: float | AttenuationTable = 0.0
+    length_m: Annotated[float, Range(0.0, 1.0e6)]
+    attenuation: Annotated[float, Range(0.0, 1.0e6)] | AttenuationTable = 0.0
     """dB/km, or a table of it."""
-    packing: float = 1.0
-    end_reflection: float = 0.0
-    coupling: float = 1.0
-    numerical_aperture: float | None = None
-    face_diameter_mm: float | None = None
-    darkening_db_per_km_per_year: float = 0.0
+    packing: Annotated[float, Range(above=0.0, high=1.0)] = 1.0
+    end_reflection: Annotated[float, Range(low=0.0, below=1.0)] = 0.0
+    coupling: Annotated[float, Range(above=0.0, high=1.0)] = 1.0
+    numerical_aperture: Annotated[float, Range(above=0.0, high=2.0)] | None = None
+    face_diameter_mm: Annotated[float, Range(above=0.0, high=10_000.0)] | None = None
+    darkening_db_per_km_per_year: Annotated[float, Range(0.0, 1.0e6)] = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -270,12 +280,12 @@ class Collector:
     """Fixed, fibre-coupled concentrator units: one aperture design, several mounts."""
 
     name: str
-    aperture_area_m2: float
+    aperture_area_m2: Annotated[float, Range(above=0.0, high=1.0e6)]
     mounts: tuple[Mount, ...]
     acceptance: Acceptance | PrescriptionAcceptance
     shield: Shield | None = None
     fibre: Fibre | None = None
-    mass_kg: float | None = None
+    mass_kg: Annotated[float, Range(above=0.0, high=1.0e7)] | None = None
 
     @property
     def unit_count(self) -> int:

@@ -8,11 +8,12 @@ lengths metres.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
 
 from yieldsim.base.model import frozen_array
+from yieldsim.base.ranges import Range
 from yieldsim.base.vectors import FloatArray
 
 LensKind = Literal["fresnel", "linear_fresnel", "domed_fresnel", "plano_convex", "none"]
@@ -56,9 +57,9 @@ class OpticalMaterial:
 class Coating:
     """Either a stated reflectance at normal incidence, or one layer of an index and a thickness."""
 
-    reflectance: float | None = None
-    layer_index: float | None = None
-    layer_thickness_nm: float | None = None
+    reflectance: Annotated[float, Range(low=0.0, below=1.0)] | None = None
+    layer_index: Annotated[float, Range(1.0, 4.0)] | None = None
+    layer_thickness_nm: Annotated[float, Range(above=0.0, high=5000.0)] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +70,7 @@ class Film:
     it; "here": the acceptance includes it. Heat and flux figures always include it.
     """
 
-    transmittance: float
+    transmittance: Annotated[float, Range(above=0.0, high=1.0)]
     counted: Literal["collector", "here"] = "collector"
 
 
@@ -79,11 +80,11 @@ class Collar:
 
     shape: Literal["flat", "conical", "parabolic"]
     section: Section
-    mouth_width_m: float
-    outlet_width_m: float
-    height_m: float
-    reflectance: float
-    mouth_length_m: float | None = None
+    mouth_width_m: Annotated[float, Range(above=0.0, high=100.0)]
+    outlet_width_m: Annotated[float, Range(above=0.0, high=100.0)]
+    height_m: Annotated[float, Range(above=0.0, high=100.0)]
+    reflectance: Annotated[float, Range(above=0.0, high=1.0)]
+    mouth_length_m: Annotated[float, Range(above=0.0, high=100.0)] | None = None
     """Along y, for a trough; its outlet is as long."""
     place: Literal["above", "beside"] = "above"
 
@@ -94,27 +95,27 @@ class Lens:
 
     kind: LensKind
     outline: Literal["round", "square", "rectangle"] = "round"
-    width_m: float = 0.0
+    width_m: Annotated[float, Range(above=0.0, high=100.0)] = 0.0
     """Diameter, side, or width across the grooves."""
-    length_m: float = 0.0
+    length_m: Annotated[float, Range(above=0.0, high=100.0)] = 0.0
     """Along the grooves, for a rectangle."""
     material: OpticalMaterial | None = None
-    thickness_m: float = 0.0
-    focal_length_m: float | None = None
-    design_wavelength_nm: float = 600.0
-    source_distance_m: float = float("inf")
-    groove_count: int = 0
+    thickness_m: Annotated[float, Range(above=0.0, high=10.0)] = 0.0
+    focal_length_m: Annotated[float, Range(above=0.0, high=100.0)] | None = None
+    design_wavelength_nm: Annotated[float, Range(200.0, 5000.0)] = 600.0
+    source_distance_m: Annotated[float, Range(above=0.0, high=1.0e15)] = float("inf")
+    groove_count: Annotated[int, Range(1, 100_000, whole=True)] = 0
     """From the centre to the rim (to the corner of a square)."""
     groove_side: Side = "in"
     facet_angles_deg: tuple[float, ...] = ()
     """Given slopes from the centre outwards; empty: designed."""
-    draft_deg: float = 0.0
-    tip_radius_m: float = 0.0
-    valley_radius_m: float = 0.0
-    dome_radius_m: float = float("inf")
+    draft_deg: Annotated[float, Range(0.0, 45.0)] = 0.0
+    tip_radius_m: Annotated[float, Range(0.0, 0.1)] = 0.0
+    valley_radius_m: Annotated[float, Range(0.0, 0.1)] = 0.0
+    dome_radius_m: Annotated[float, Range(above=0.0, high=1000.0)] = float("inf")
     curved_side: Side = "out"
-    curvature_radius_m: float = float("inf")
-    conic_constant: float = 0.0
+    curvature_radius_m: Annotated[float, Range(above=0.0, high=1000.0)] = float("inf")
+    conic_constant: Annotated[float, Range(-100.0, 100.0)] = 0.0
     front_coating: Coating | None = None
     back_coating: Coating | None = None
 
@@ -134,14 +135,14 @@ class Funnel:
     kind: Literal["solid", "mirror"]
     shape: Literal["straight", "compound_parabolic"]
     section: Section
-    mouth_width_m: float
-    outlet_width_m: float
-    length_m: float
-    trough_length_m: float | None = None
-    distance_m: float = 0.0
+    mouth_width_m: Annotated[float, Range(above=0.0, high=100.0)]
+    outlet_width_m: Annotated[float, Range(above=0.0, high=100.0)]
+    length_m: Annotated[float, Range(above=0.0, high=100.0)]
+    trough_length_m: Annotated[float, Range(above=0.0, high=100.0)] | None = None
+    distance_m: Annotated[float, Range(low=0.0, high=1000.0)] = 0.0
     """From the lens's lower face, on the axis, to the mouth."""
     material: OpticalMaterial | None = None
-    reflectance: float = 1.0
+    reflectance: Annotated[float, Range(above=0.0, high=1.0)] = 1.0
     mouth_coating: Coating | None = None
     outlet_coating: Coating | None = None
 
@@ -153,13 +154,13 @@ class FibreFace:
     section: Literal["round", "rectangle"]
     width_m: float
     length_m: float
-    numerical_aperture: float
-    packing: float = 1.0
+    numerical_aperture: Annotated[float, Range(above=0.0, high=2.0)]
+    packing: Annotated[float, Range(above=0.0, high=1.0)] = 1.0
     """Core share of the face: heat only; as a loss it belongs to the collector's [fibre]."""
     coupling: Literal["air_gap", "matched"] = "air_gap"
-    core_index: float = 1.4585
-    gap_m: float = 0.0
-    distance_m: float = 0.0
+    core_index: Annotated[float, Range(1.0, 6.0)] = 1.4585
+    gap_m: Annotated[float, Range(0.0, 10.0)] = 0.0
+    distance_m: Annotated[float, Range(0.0, 1000.0)] = 0.0
     """From the lens's lower face to the fibre, where there is no funnel."""
 
     @property
@@ -176,8 +177,8 @@ class Tolerances:
 
     funnel_lateral_m: float = 0.0
     funnel_axial_m: float = 0.0
-    lens_slope_mrad: float = 0.0
-    mirror_slope_mrad: float = 0.0
+    lens_slope_mrad: Annotated[float, Range(0.0, 100.0)] = 0.0
+    mirror_slope_mrad: Annotated[float, Range(0.0, 100.0)] = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,36 +188,36 @@ class Heat:
     A limit of None is the material's own.
     """
 
-    sun_distance_au: float = 1.0
-    sky_temperature_k: float = 3.0
-    ground_temperature_k: float = 250.0
-    ground_view: float = 0.5
+    sun_distance_au: Annotated[float, Range(0.01, 100.0)] = 1.0
+    sky_temperature_k: Annotated[float, Range(0.0, 5000.0)] = 3.0
+    ground_temperature_k: Annotated[float, Range(0.0, 5000.0)] = 250.0
+    ground_view: Annotated[float, Range(0.0, 1.0)] = 0.5
     """Share of what the lens's front sees that is ground."""
-    housing_temperature_k: float = 250.0
+    housing_temperature_k: Annotated[float, Range(0.0, 5000.0)] = 250.0
     """Of the walls around funnel and fibre, and where the cable leads."""
-    insulation_emittance: float = 0.02
+    insulation_emittance: Annotated[float, Range(above=0.0, high=1.0)] = 0.02
     """Effective emittance of the multilayer insulation around funnel and fibre end."""
-    lens_emittance: float = 0.85
-    lens_limit_k: float | None = None
-    funnel_emittance: float = 0.85
-    funnel_limit_k: float | None = None
-    fibre_emittance: float = 0.85
-    fibre_limit_k: float = 400.0
-    ferrule_area_m2: float | None = None
+    lens_emittance: Annotated[float, Range(above=0.0, high=1.0)] = 0.85
+    lens_limit_k: Annotated[float, Range(above=0.0, high=5000.0)] | None = None
+    funnel_emittance: Annotated[float, Range(above=0.0, high=1.0)] = 0.85
+    funnel_limit_k: Annotated[float, Range(above=0.0, high=5000.0)] | None = None
+    fibre_emittance: Annotated[float, Range(above=0.0, high=1.0)] = 0.85
+    fibre_limit_k: Annotated[float, Range(above=0.0, high=5000.0)] = 400.0
+    ferrule_area_m2: Annotated[float, Range(above=0.0, high=100.0)] | None = None
     """Insulated surface around the fibre's end; None: a cylinder three face widths long."""
-    cable_conductance_w_k: float = 0.0
+    cable_conductance_w_k: Annotated[float, Range(0.0, 1000.0)] = 0.0
     """Heat that the cable and mount lead away from the fibre's end, per kelvin above the housing."""
-    face_absorptance: float = 0.02
+    face_absorptance: Annotated[float, Range(0.0, 1.0)] = 0.02
     """Share of the light in the fibre's cone that its end turns to heat."""
-    face_flux_limit_w_cm2: float = 100.0
+    face_flux_limit_w_cm2: Annotated[float, Range(above=0.0, high=1.0e6)] = 100.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Band:
     """The wavelengths that are traced; sunlight outside them counts as lost."""
 
-    shortest_nm: float = 250.0
-    longest_nm: float = 4000.0
+    shortest_nm: Annotated[float, Range(150.0, 10_000.0)] = 250.0
+    longest_nm: Annotated[float, Range(200.0, 20_000.0)] = 4000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

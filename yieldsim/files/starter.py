@@ -20,9 +20,13 @@ STARTER = (
     "narrow.acceptance.csv",
     "habitat.load.toml",
     "lantern-ridge.uncertain.toml",
+    "site.schema.json",
+    "collector.schema.json",
+    "load.schema.json",
+    "uncertainty.schema.json",
 )
-OPTICS = ("half-metre-lens.optics.toml", "prescriptions.md")
-"""A lens prescription, and what every key of one means."""
+OPTICS = ("half-metre-lens.optics.toml", "prescriptions.md", "prescription.schema.json")
+"""A lens prescription, what every key of one means, and its schema for editors."""
 
 
 def write_starter(folder: Path, *, optics: bool = False) -> tuple[str, ...]:

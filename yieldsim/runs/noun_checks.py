@@ -1,134 +1,314 @@
-"""Sites and collectors that a program made itself: the mistakes that would run through to a wrong number are refused.
+"""Nouns that a program made itself: refused for what their files would be refused for, every problem at once.
 
-Files are checked key by key when they are read; this is for nouns that never were in one.
+Types and ranges are read off the nouns' annotations; rules between keys are those of the file models. A field
+left at its default is not stated, as a key left out of a file.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from numbers import Real
+import dataclasses
+import math
+import types
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any, Literal, Union, get_args, get_origin
 
 import numpy as np
 
-from yieldsim.base.errors import Problem
+from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.load_model import Life, Load, LoadPlan, Schedule, Storage
 from yieldsim.base.model import (
+    AttenuationTable,
+    BiaxialAcceptance,
+    Body,
+    CleaningEvent,
     Collector,
+    Fibre,
     HorizonMask,
     OpticalDepthTable,
-    PrescriptionAcceptance,
     RoundAcceptance,
+    Shield,
     Site,
 )
-from yieldsim.base.vectors import FloatArray
-from yieldsim.files.inputs.collector import SHORTEST_CYCLE_HOURS
+from yieldsim.base.ranges import Range, field_types, range_in
+from yieldsim.files.inputs.body import BodyFile, RotationTable
+from yieldsim.files.inputs.collector import FibreTable, ShieldTable
+from yieldsim.files.inputs.load import LifeTable, StorageTable, column_word
+from yieldsim.files.text.timestamps import utc_iso
 
-Ranges = Mapping[str, tuple[float, float]]
-LEAST = 1e-12
-"""Stands for "more than 0"."""
-
-SITE: Ranges = {
-    "latitude_deg": (-90.0, 90.0),
-    "longitude_deg": (-180.0, 360.0),
-    "elevation_m": (-1e5, 1e5),
-    "mast_height_m": (0.0, 1e4),
-}
-DUST: Ranges = {"loss_per_day": (0.0, 1.0 - LEAST), "tilt_exponent": (0.0, 100.0), "floor": (0.0, 1.0)}
-COLLECTOR: Ranges = {"aperture_area_m2": (LEAST, 1e6), "mass_kg": (LEAST, 1e7)}
-MOUNT: Ranges = {
-    "tilt_deg": (-360.0, 360.0),
-    "azimuth_deg": (-720.0, 720.0),
-    "roll_deg": (-720.0, 720.0),
-    "count": (1, 10_000_000),
-}
-SHIELD: Ranges = {
-    "film_transmittance": (LEAST, 1.0),
-    "removal": (0.0, 1.0),
-    "cycle_hours": (SHORTEST_CYCLE_HOURS, 1e6),
-    "duty_minutes": (0.0, 1e6),
-    "power_w": (0.0, 1e6),
-}
-FIBRE: Ranges = {
-    "length_m": (0.0, 1e6),
-    "packing": (LEAST, 1.0),
-    "end_reflection": (0.0, 1.0 - LEAST),
-    "coupling": (LEAST, 1.0),
-    "numerical_aperture": (LEAST, 2.0),
-    "face_diameter_mm": (LEAST, 1e4),
-    "darkening_db_per_km_per_year": (0.0, 1e6),
-}
+Fault = tuple[str, str, str, str]
+"""Key, what was found, what is allowed, a hint."""
 
 
-def noun_problems(noun: object) -> Iterator[Problem]:
-    """What is wrong with the numbers of a site or of a collector."""
-    if isinstance(noun, Site):
-        yield from _site_problems(noun)
-    if isinstance(noun, Collector):
-        yield from _collector_problems(noun)
+def noun_problems(noun: Any) -> Iterator[Problem]:
+    """What is wrong with a site, collector, load plan or uncertainty plan; nothing where it is none of them."""
+    if not dataclasses.is_dataclass(noun):
+        return
+    where = str(getattr(noun, "name", type(noun).__name__))
+    for key, found, allowed, hint in _faults(noun, ""):
+        yield Problem(where, key, found, allowed, hint)
 
 
-def _site_problems(site: Site) -> Iterator[Problem]:
-    where = str(site.name)
-    yield from _outside(where, "", site, SITE)
-    if isinstance(site.horizon, HorizonMask):
-        yield from _table(
-            where, "horizon", site.horizon.azimuth_deg, site.horizon.elevation_deg, (-90.0, 90.0)
-        )
-    depth = site.optical_depth
-    if depth is not None and not isinstance(depth, OpticalDepthTable) and not 0.0 <= depth < np.inf:
-        yield Problem(where, "optical_depth", f"is {depth:g}", "0 or more")
-    if site.dust is not None:
-        yield from _outside(where, "dust.", site.dust, DUST)
+def refuse_wrong(noun: Any) -> None:
+    """Raise InputError with all that is wrong with a noun."""
+    problems = list(noun_problems(noun))
+    if problems:
+        raise InputError(problems)
 
 
-def _collector_problems(collector: Collector) -> Iterator[Problem]:
-    where = str(collector.name)
-    yield from _outside(where, "", collector, COLLECTOR)
-    if not collector.mounts:
-        yield Problem(where, "mounts", "is empty", "one or more mounts")
-    for number, mount in enumerate(collector.mounts, start=1):
-        yield from _outside(where, f"mounts #{number} ", mount, MOUNT)
-    acceptance = collector.acceptance
-    if isinstance(acceptance, RoundAcceptance):
-        angles, share = acceptance.incidence_deg, acceptance.acceptance_fraction
-        yield from _table(where, "acceptance", angles, share, (0.0, 1.0))
-    elif not isinstance(acceptance, PrescriptionAcceptance):
-        share = acceptance.acceptance_fraction
-        if share.shape != (len(acceptance.transverse_deg), len(acceptance.longitudinal_deg)):
-            yield Problem(where, "acceptance", f"has the shape {share.shape}", "(transverse, longitudinal)")
-        for angles in (acceptance.transverse_deg, acceptance.longitudinal_deg):
-            yield from _table(where, "acceptance", angles, share, (0.0, 1.0))
-    if collector.shield is not None:
-        yield from _outside(where, "shield.", collector.shield, SHIELD)
-        cycle_minutes, duty = (collector.shield.cycle_hours or np.inf) * 60.0, collector.shield.duty_minutes
-        if duty > cycle_minutes:
-            yield Problem(
-                where,
-                "shield.duty_minutes",
-                f"is {duty:g}",
-                f"at most cycle_hours, {cycle_minutes:g} minutes",
-            )
-    if collector.fibre is not None:
-        yield from _outside(where, "fibre.", collector.fibre, FIBRE)
+# ---------------------------------------------------------------- field by field
 
 
-def _outside(where: str, before: str, noun: object, ranges: Ranges) -> Iterator[Problem]:
-    """A problem for every number that is none, or out of its range; None says that it is not stated."""
-    for key, (low, high) in ranges.items():
-        value = getattr(noun, key)
-        if value is None and key in ("mass_kg", "cycle_hours", "numerical_aperture", "face_diameter_mm"):
+def _faults(noun: Any, before: str) -> Iterator[Fault]:
+    """The faults of a noun and of the nouns in it; rules between keys once its fields are right."""
+    kind_of_noun: Any = type(noun)
+    own: list[Fault] = []
+    for field in dataclasses.fields(noun):
+        value = getattr(noun, field.name)
+        if field.default is not dataclasses.MISSING and _is_same(value, field.default):
             continue
-        if isinstance(value, bool) or not isinstance(value, Real) or not low <= float(value) <= high:
-            allowed = f"more than 0, at most {high:g}" if low == LEAST else f"{low:g} to {high:g}"
-            yield Problem(where, f"{before}{key}", f"is {value!r}", allowed)
+        own.extend(_of_value(value, field_types(kind_of_noun)[field.name], f"{before}{field.name}"))
+    yield from own
+    if not own:
+        for kind, rule in RULES.items():
+            if isinstance(noun, kind):
+                yield from _under(before, rule(noun))
 
 
-def _table(
-    where: str, key: str, x: FloatArray, y: FloatArray, allowed: tuple[float, float]
-) -> Iterator[Problem]:
-    """A problem where the angles of a table don't increase or its values leave their range."""
-    if x.size == 0 or not np.isfinite(x).all() or (np.diff(x) <= 0.0).any():
-        yield Problem(where, key, "has angles that don't increase", "angles that increase")
-    if not ((y >= allowed[0]) & (y <= allowed[1])).all():
-        yield Problem(where, key, "has values out of range", f"{allowed[0]:g} to {allowed[1]:g}")
-    if y.ndim == 1 and x.shape != y.shape:
-        yield Problem(where, key, f"has {x.size} angles and {y.size} values", "as many")
+def _under(before: str, faults: Iterator[Fault]) -> Iterator[Fault]:
+    for key, found, allowed, hint in faults:
+        yield f"{before}{key}", found, allowed, hint
+
+
+def _is_same(value: Any, default: Any) -> bool:
+    return value is default or (
+        type(value) is type(default) and not np.ndim(value) and bool(value == default)
+    )
+
+
+def _of_value(value: Any, annotation: Any, key: str) -> Iterator[Fault]:
+    """The faults of one value against its annotation."""
+    choices = _choices(annotation)
+    plain = [_plain(choice) for choice in choices]
+    if value is None and type(None) in plain:
+        return
+    if dataclasses.is_dataclass(value):
+        if type(value) in plain:
+            yield from _faults(value, f"{key}.")
+            return
+    elif any(isinstance(choice, type) and dataclasses.is_dataclass(choice) for choice in plain) and not any(
+        choice in (float, int) for choice in plain
+    ):
+        pass
+    else:
+        for choice, kind in zip(choices, plain, strict=True):
+            if kind is not type(None) and not dataclasses.is_dataclass(kind):
+                yield from _of_plain(value, choice, kind, key)
+                return
+    names = [getattr(choice, "__name__", str(choice)) for choice in plain if choice is not type(None)]
+    yield key, f"is {value!r:.60}", f"a {' or '.join(names)}", ""
+
+
+def _of_plain(value: Any, choice: Any, kind: Any, key: str) -> Iterator[Fault]:
+    allowed = range_in(choice) or Range()
+    if get_origin(kind) is Literal:
+        if value not in get_args(kind):
+            yield key, f"is {value!r}", ", ".join(get_args(kind)), ""
+    elif get_origin(kind) is tuple:
+        yield from _of_tuple(value, get_args(kind), key)
+    elif kind is bool:
+        if not isinstance(value, bool):
+            yield key, f"is {value!r}", "True or False", ""
+    elif kind is str:
+        if not isinstance(value, str) or not value.strip() or not value.isprintable():
+            yield key, f"is {value!r}", "visible text", ""
+    elif kind in (float, int):
+        if not dataclasses.replace(allowed, whole=kind is int).holds(value):
+            words = allowed.words or ("a whole number" if kind is int else "a finite number")
+            yield key, f"is {value!r:.60}", words, ""
+    else:
+        yield from _of_array(value, allowed, key)
+
+
+def _of_tuple(value: Any, inner: tuple[Any, ...], key: str) -> Iterator[Fault]:
+    if not isinstance(value, tuple):
+        yield key, f"is {value!r:.60}", "a tuple", ""
+        return
+    endless = len(inner) == 2 and inner[1] is Ellipsis
+    if not endless and len(value) != len(inner):
+        yield key, f"holds {len(value)} values", f"{len(inner)}", ""
+        return
+    for number, one in enumerate(value, start=1):
+        kind = inner[0] if endless else inner[number - 1]
+        for place, found, allowed, hint in _of_value(one, kind, f"{key} #{number}"):
+            yield place.replace(f"#{number}.", f"#{number} ", 1), found, allowed, hint
+
+
+def _of_array(value: Any, allowed: Range, key: str) -> Iterator[Fault]:
+    """An array of finite numbers in a range."""
+    if not isinstance(value, np.ndarray) or value.size == 0:
+        yield (
+            key,
+            "is empty" if isinstance(value, np.ndarray) else f"is {value!r:.60}",
+            "an array of numbers",
+            "",
+        )
+        return
+    wrong = [number for number in value.ravel() if not allowed.holds(float(number))]
+    if wrong:
+        yield key, f"holds {wrong[0]:g}", allowed.words or "finite numbers", ""
+    elif allowed.increases and (value.ndim != 1 or (np.diff(value) <= 0.0).any()):
+        yield key, "doesn't increase", "one row of numbers, each more than the one before", ""
+
+
+def _choices(annotation: Any) -> tuple[Any, ...]:
+    return get_args(annotation) if get_origin(annotation) in (Union, types.UnionType) else (annotation,)
+
+
+def _plain(annotation: Any) -> Any:
+    return annotation.__origin__ if hasattr(annotation, "__metadata__") else annotation
+
+
+# ---------------------------------------------------------------- between fields
+
+
+def _by_file(model: Any, given: Mapping[str, Any]) -> Iterator[Fault]:
+    """The faults that the model of the noun's table finds between its keys."""
+    for key, error in model.together({name: value for name, value in given.items() if value is not None}):
+        words = error.context or {}
+        yield key, str(words["found"]), str(words["allowed"]), str(words["hint"])
+
+
+def _shallow(noun: Any) -> dict[str, Any]:
+    """A noun's fields without those left at their defaults."""
+    return {
+        field.name: value
+        for field in dataclasses.fields(noun)
+        if not _is_same(value := getattr(noun, field.name), field.default)
+    }
+
+
+def _as_long(*pairs: tuple[str, Any, int]) -> Iterator[Fault]:
+    for key, array, length in pairs:
+        if array.shape != (length,):
+            yield key, f"has the shape {array.shape}", f"({length},), as many as the first column", ""
+
+
+def _fibre(fibre: Fibre) -> Iterator[Fault]:
+    given = _shallow(fibre)
+    given.pop("attenuation", None)
+    yield from _by_file(FibreTable, {**given, "attenuation_db_per_km": 0.0})
+
+
+def _body(body: Body) -> Iterator[Fault]:
+    turning = {key: _lists(value) for key, value in dataclasses.asdict(body.rotation).items()}
+    yield from _under("rotation.", _by_file(RotationTable, turning))
+    yield from _by_file(BodyFile, {**_shallow(body), "rotation": turning})
+
+
+def _lists(value: Any) -> Any:
+    return [_lists(one) for one in value] if isinstance(value, tuple) else value
+
+
+def _site(site: Site) -> Iterator[Fault]:
+    if site.optical_depth is not None and site.body.atmosphere_scale_height_km is None:
+        yield "optical_depth", f"is given, but {site.body.name} has no atmosphere", "", "leave it out"
+
+
+def _collector(collector: Collector) -> Iterator[Fault]:
+    if not collector.mounts:
+        yield "mounts", "is empty", "one or more mounts", ""
+
+
+def _round(table: RoundAcceptance) -> Iterator[Fault]:
+    yield from _as_long(("acceptance_fraction", table.acceptance_fraction, len(table.incidence_deg)))
+    if table.incidence_deg[0] != 0.0 or len(table.incidence_deg) < 2:
+        yield "incidence_deg", f"begins at {table.incidence_deg[0]:g}", "two or more angles, the first 0", ""
+
+
+def _biaxial(table: BiaxialAcceptance) -> Iterator[Fault]:
+    shape = (len(table.transverse_deg), len(table.longitudinal_deg))
+    if table.acceptance_fraction.shape != shape:
+        found = f"has the shape {table.acceptance_fraction.shape}"
+        yield "acceptance_fraction", found, f"{shape}: transverse, longitudinal", ""
+    for key in ("transverse_deg", "longitudinal_deg"):
+        angles = getattr(table, key)
+        if len(angles) < 2 or angles[0] > 0.0:
+            yield key, f"begins at {angles[0]:g}", "two or more angles, the first 0 or below", ""
+
+
+def _event(event: CleaningEvent) -> Iterator[Fault]:
+    yield from _moment("time_utc", event.time_utc)
+
+
+def _moment(key: str, text: str) -> Iterator[Fault]:
+    try:
+        utc_iso(text)
+    except ValueError as error:
+        yield key, f'is "{text}"', str(error), ""
+
+
+def _life(life: Life) -> Iterator[Fault]:
+    given = _shallow(life)
+    if "visit_every_days" in given:
+        given["visit_removes"] = life.visit_removes
+    yield from _by_file(LifeTable, given)
+    for number, outage in enumerate(life.shield_outages, start=1):
+        ends = [("fails_utc", outage.fails_utc), ("repaired_utc", outage.repaired_utc)]
+        for key, text in ends:
+            if text is not None:
+                yield from _moment(f"shield_outages #{number} {key}", text)
+
+
+def _load(load: Load) -> Iterator[Fault]:
+    if load.priority == "deferrable" and load.window_hours <= 0.0:
+        yield (
+            "window_hours",
+            f"is {load.window_hours:g}",
+            "more than 0",
+            "how long can a deferrable load wait?",
+        )
+
+
+def _schedule(schedule: Schedule) -> Iterator[Fault]:
+    for key, values, low, high in (
+        ("windows", [hour for window in schedule.windows for hour in window], 0.0, 24.0),
+        ("weekdays", list(schedule.weekdays), 0, 6),
+        ("mission_days", [day for days in schedule.mission_days for day in days], 1, math.inf),
+        ("monthly_factors", list(schedule.monthly_factors), 0.0, math.inf),
+    ):
+        bad = [one for one in values if not low <= one <= high]
+        if bad:
+            yield key, f"holds {bad[0]:g}", Range(low, high).words, ""
+    if schedule.monthly_factors and len(schedule.monthly_factors) != 12:
+        yield "monthly_factors", f"holds {len(schedule.monthly_factors)}", "12 factors", ""
+
+
+def _plan(plan: LoadPlan) -> Iterator[Fault]:
+    if not plan.loads:
+        yield "loads", "is empty", "one or more loads", ""
+    words = [column_word(load.name) for load in plan.loads]
+    if len(set(words)) < len(words):
+        yield "loads", "hold one name twice", "names that differ in a letter or digit", ""
+
+
+RULES: dict[type, Callable[[Any], Iterator[Fault]]] = {
+    Body: _body,
+    Site: _site,
+    CleaningEvent: _event,
+    HorizonMask: lambda t: _as_long(("elevation_deg", t.elevation_deg, len(t.azimuth_deg))),
+    OpticalDepthTable: lambda t: _as_long(("optical_depth", t.optical_depth, len(t.x))),
+    AttenuationTable: lambda t: _as_long(
+        ("attenuation_db_per_km", t.attenuation_db_per_km, len(t.wavelength_nm))
+    ),
+    Collector: _collector,
+    RoundAcceptance: _round,
+    BiaxialAcceptance: _biaxial,
+    Shield: lambda shield: _by_file(ShieldTable, _shallow(shield)),
+    Fibre: _fibre,
+    Storage: lambda storage: _by_file(StorageTable, _shallow(storage)),
+    Life: _life,
+    Load: _load,
+    Schedule: _schedule,
+    LoadPlan: _plan,
+}
+"""Rules between the fields of a noun."""

@@ -6,7 +6,9 @@ import datetime as dt
 from numbers import Real
 from typing import TYPE_CHECKING
 
+from yieldsim.base.constants import DAYS_PER_YEAR
 from yieldsim.base.errors import InputError, Problem
+from yieldsim.files.text.timestamps import FIRST_YEAR, LAST_YEAR, LEAP_SECOND, NO_LEAP_SECOND
 
 if TYPE_CHECKING:
     import numpy as np
@@ -14,6 +16,7 @@ if TYPE_CHECKING:
     from yieldsim.energy.integration import TimeGrid
 
 DEFAULT_START = "2027-01-01"
+LONGEST_YEARS = 60
 MOST_ROWS = 900_000
 """Output rows that a run may have, eight years at five minutes: with nine mounts they take a gigabyte (measured)."""
 
@@ -30,6 +33,8 @@ def utc_instant(value: object, key: str) -> np.datetime64:
     elif isinstance(value, dt.datetime | dt.date | str):
         moment: dt.date = value if not isinstance(value, str) else _parsed(value, key, wanted)
         if isinstance(moment, dt.datetime) and moment.tzinfo is not None:
+            if not FIRST_YEAR <= moment.year <= LAST_YEAR:  # a zone can't carry year 1 or 9999 across
+                raise _other_year(moment.year, key)
             moment = moment.astimezone(dt.UTC).replace(tzinfo=None)
         # a missing time of pandas is a datetime that is not equal to itself
         instant = np.datetime64(moment if moment == moment else "NaT")
@@ -39,17 +44,19 @@ def utc_instant(value: object, key: str) -> np.datetime64:
         raise InputError(Problem("", key, f"{value} is not a time", wanted))
     # beyond these years nanosecond labels wrap
     year = int(str(instant.astype("datetime64[Y]")))
-    if not 1700 <= year <= 2200:
-        raise InputError(Problem("", key, f"is in the year {year}", "1700 to 2200"))
+    if not FIRST_YEAR <= year <= LAST_YEAR:
+        raise _other_year(year, key)
     labelled: np.datetime64 = instant.astype("datetime64[ns]")
     if labelled != labelled.astype("datetime64[s]"):
         raise InputError(Problem("", key, f"is {labelled}", "whole seconds: results are labelled in them"))
     return labelled
 
 
-def _parsed(text: str, key: str, wanted: str) -> dt.datetime:
-    from yieldsim.files.text.timestamps import LEAP_SECOND, NO_LEAP_SECOND
+def _other_year(year: int, key: str) -> InputError:
+    return InputError(Problem("", key, f"is in the year {year}", f"{FIRST_YEAR} to {LAST_YEAR}"))
 
+
+def _parsed(text: str, key: str, wanted: str) -> dt.datetime:
     if LEAP_SECOND.search(text):
         raise InputError(Problem("", key, f'"{text}" is not a time', f"seconds 00 to 59; {NO_LEAP_SECOND}"))
     try:
@@ -79,8 +86,8 @@ def span_utc(
         finish = utc_instant(end, "end")
     else:
         count = 1.0 if years is None else number(years, "years")
-        if not 0.0 < count <= 60.0:
-            raise InputError(Problem("", "years", f"is {count:g}", "above 0, at most 60"))
+        if not 0.0 < count <= LONGEST_YEARS:
+            raise InputError(Problem("", "years", f"is {count:g}", f"above 0, at most {LONGEST_YEARS}"))
         whole = int(count)
         later = pd.Timestamp(begin) + pd.DateOffset(years=whole)
         part_hours = round((count - whole) * 8766.0)
@@ -94,6 +101,11 @@ def span_utc(
                 "an end after the start",
             )
         )
+    # whole days: a difference in nanoseconds wraps after 292 years
+    days = int((finish.astype("datetime64[D]") - begin.astype("datetime64[D]")).astype(int))
+    if days > LONGEST_YEARS * 366:
+        found = f"is {days / DAYS_PER_YEAR:.0f} years after start"
+        raise InputError(Problem("", "end", found, f"a span of at most {LONGEST_YEARS} years"))
     return begin, finish
 
 

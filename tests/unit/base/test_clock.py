@@ -83,3 +83,20 @@ def test_shapes_are_kept() -> None:
     assert tdb_seconds(utc("2026-01-01")).shape == ()
     assert tdb_seconds(np.full((3, 2), utc("2026-01-01"))).shape == (3, 2)
     assert library_time(np.zeros(4)).tdb.shape == (4,)
+
+
+@pytest.mark.parametrize("year", [1700, 1706, 1707, 1708, 2200, 2261])
+def test_years_far_from_j2000_don_t_wrap(year):
+    # Julian day arithmetic of the calendar alone: days since 2000-01-01, no leap seconds before 1972
+    import datetime
+
+    days = datetime.date(year, 1, 1).toordinal() - datetime.date(2000, 1, 1).toordinal()
+    seconds = float(tdb_seconds(np.datetime64(f"{year}-01-01", "ns")))
+    assert seconds == pytest.approx(days * 86400.0 - 43200.0 + (42.2 if year < 1972 else 69.2), abs=0.05)
+    assert utc_from_tdb(seconds) == np.datetime64(f"{year}-01-01", "ns")
+
+
+@pytest.mark.parametrize("seconds", [9.3e9, -1.1e10, 1e12])
+def test_labels_that_64_bits_can_not_hold_are_refused(seconds):
+    with pytest.raises(ValueError, match="1678 to 2262"):
+        utc_from_tdb(seconds)

@@ -105,3 +105,33 @@ def test_a_missing_time_of_pandas_is_told():
 @pytest.mark.parametrize("minutes", [30, np.int64(30), np.float32(30.0)])
 def test_numbers_of_numpy_are_numbers(minutes):
     assert time_grid(SIX, SIX + np.timedelta64(2, "h"), minutes).count == 4
+
+
+@pytest.mark.parametrize(
+    "value",
+    [
+        "0001-01-01T00:00+02:00",
+        "9999-12-31T23:59-02:00",
+        "0000-01-01",
+        "-0100-01-01",
+        np.datetime64("-0100-01-01"),
+        np.datetime64("12000-01-01"),
+        "1699-12-31T23:59",
+        "2201-01-01",
+    ],
+)
+def test_years_beyond_the_calendar_are_refused(value):
+    with pytest.raises(InputError, match="end"):
+        utc_instant(value, "end")
+
+
+@pytest.mark.parametrize("start", ["1700-01-01", "1705-06-01", "1900-01-01"])
+def test_spans_of_centuries_are_refused_and_don_t_wrap(start):
+    with pytest.raises(InputError, match="at most 60 years"):
+        span_utc(start, "2199-01-01", None)
+
+
+def test_the_first_years_are_computed():
+    grid = time_grid(*span_utc("1700-01-01", "1700-01-02", None), 60.0)
+    assert (np.diff(grid.edge_tdb_s) > 3599.9).all()
+    assert grid.edge_tdb_s[0] < -9.4e9

@@ -12,11 +12,18 @@ from pydantic_core import PydanticCustomError
 from yieldsim.base.constants import HOURS_PER_DAY
 from yieldsim.base.model import Body, Occulter, OrientationKernel, RotationElements, Rows
 from yieldsim.files.text.paths import named_kernel
-from yieldsim.files.toml.model import StrictModel, Text, problem, read_named, told, whole_number, within
+from yieldsim.files.toml.model import (
+    StrictModel,
+    Text,
+    problem,
+    read_named,
+    stated,
+    told,
+    whole_number,
+    within,
+)
 
 Finite = Annotated[float, within(-1.0e12, 1.0e12)]
-GroundM = Annotated[float, within(-1.0e6, 1.0e6)]
-RadiusKm = Annotated[float, within(above=0.0, high=1.0e6)]
 NOT_WORLDS = {0: "the centre of mass of the Solar System", 10: "the Sun"}
 """NAIF numbers of what neither carries sites nor passes in front of the Sun."""
 SHORTEST_ORBIT_DAYS = 80.0
@@ -95,7 +102,7 @@ class OcculterTable(StrictModel):
 
     name: Text
     ephemeris_target: Target
-    radius_km: RadiusKm
+    radius_km: Annotated[float, stated(Occulter, "radius_km")]
 
 
 class AtmosphereOfBody(StrictModel):
@@ -110,15 +117,15 @@ class BodyFile(StrictModel):
     name: Text
     ephemeris_target: Target
     orbit_target: Target | None = None
-    equatorial_radius_km: RadiusKm
-    polar_radius_km: RadiusKm
-    mean_solar_day_hours: Annotated[float, within(above=0.0, high=1.0e7)]
+    equatorial_radius_km: Annotated[float, stated(Body, "equatorial_radius_km")]
+    polar_radius_km: Annotated[float, stated(Body, "polar_radius_km")]
+    mean_solar_day_hours: Annotated[float, stated(Body, "mean_solar_day_hours")]
     rotation: RotationTable
     orientation_kernel: OrientationKernelTable | None = None
     occulters: list[OcculterTable] = Field(default_factory=list)
     atmosphere: AtmosphereOfBody | None = None
-    lowest_ground_m: GroundM | None = None
-    highest_ground_m: GroundM | None = None
+    lowest_ground_m: Annotated[float, stated(Body, "lowest_ground_m")] | None = None
+    highest_ground_m: Annotated[float, stated(Body, "highest_ground_m")] | None = None
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:

@@ -30,8 +30,7 @@ from yieldsim.files.toml.model import (
     existing_file,
     named_file,
     problem,
-    whole_number,
-    within,
+    stated,
 )
 from yieldsim.files.toml.parse import parse_toml
 
@@ -39,17 +38,15 @@ ROUND_PACKING = math.pi / (2.0 * math.sqrt(3.0))
 """Share of a plane that equal circles can cover, 0.9069: a bundle of round fibres can't be denser."""
 
 MINUTES_PER_HOUR = 60.0
-SHORTEST_CYCLE_HOURS = 0.05
-"""Every cycle of a run is followed on its own: shorter ones would be millions, and leave no dust to tell of."""
 
 
 class MountTable(StrictModel):
     """[[mounts]]: a direction and a count of units."""
 
-    tilt_deg: Annotated[float, within(0.0, 180.0)]
-    azimuth_deg: Annotated[float, within(-180.0, 360.0)]
-    roll_deg: Annotated[float, within(-360.0, 360.0)] = 0.0
-    count: Annotated[int, whole_number(1, 1_000_000)] = 1
+    tilt_deg: Annotated[float, stated(Mount, "tilt_deg")]
+    azimuth_deg: Annotated[float, stated(Mount, "azimuth_deg")]
+    roll_deg: Annotated[float, stated(Mount, "roll_deg")] = 0.0
+    count: Annotated[int, stated(Mount, "count")] = 1
 
     def noun(self) -> Mount:
         """The frozen mount."""
@@ -95,11 +92,11 @@ class AcceptanceTable(StrictModel):
 class ShieldTable(StrictModel):
     """[shield]: an electrodynamic dust shield on every aperture."""
 
-    film_transmittance: Annotated[float, within(above=0.0, high=1.0)]
-    removal: Annotated[float, within(0.0, 1.0)] = 0.0
-    cycle_hours: Annotated[float, within(low=SHORTEST_CYCLE_HOURS, high=1.0e6)] | None = None
-    duty_minutes: Annotated[float, within(low=0.0, high=1.0e6)] = 0.0
-    power_w: Annotated[float, within(low=0.0, high=1.0e6)] = 0.0
+    film_transmittance: Annotated[float, stated(Shield, "film_transmittance")]
+    removal: Annotated[float, stated(Shield, "removal")] = 0.0
+    cycle_hours: Annotated[float, stated(Shield, "cycle_hours")] | None = None
+    duty_minutes: Annotated[float, stated(Shield, "duty_minutes")] = 0.0
+    power_w: Annotated[float, stated(Shield, "power_w")] = 0.0
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -128,15 +125,15 @@ class ShieldTable(StrictModel):
 class FibreTable(StrictModel):
     """[fibre]: from the funnel to the habitat."""
 
-    length_m: Annotated[float, within(0.0, 1.0e6)]
-    attenuation_db_per_km: Annotated[float, within(0.0, 1.0e6)] | None = None
+    length_m: Annotated[float, stated(Fibre, "length_m")]
+    attenuation_db_per_km: Annotated[float, stated(Fibre, "attenuation")] | None = None
     table: Annotated[AttenuationTable, named_file(attenuation_table)] | None = None
-    packing: Annotated[float, within(above=0.0, high=1.0)] = 1.0
-    end_reflection: Annotated[float, within(low=0.0, below=1.0)] = 0.0
-    coupling: Annotated[float, within(above=0.0, high=1.0)] = 1.0
-    numerical_aperture: Annotated[float, within(above=0.0, high=2.0)] | None = None
-    face_diameter_mm: Annotated[float, within(above=0.0, high=10_000.0)] | None = None
-    darkening_db_per_km_per_year: Annotated[float, within(0.0, 1.0e6)] = 0.0
+    packing: Annotated[float, stated(Fibre, "packing")] = 1.0
+    end_reflection: Annotated[float, stated(Fibre, "end_reflection")] = 0.0
+    coupling: Annotated[float, stated(Fibre, "coupling")] = 1.0
+    numerical_aperture: Annotated[float, stated(Fibre, "numerical_aperture")] | None = None
+    face_diameter_mm: Annotated[float, stated(Fibre, "face_diameter_mm")] | None = None
+    darkening_db_per_km_per_year: Annotated[float, stated(Fibre, "darkening_db_per_km_per_year")] = 0.0
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -166,8 +163,8 @@ class CollectorFile(StrictModel):
     """A collector file."""
 
     name: Text
-    aperture_area_m2: Annotated[float, within(above=0.0, high=1.0e6)]
-    mass_kg: Annotated[float, within(above=0.0, high=1.0e7)] | None = None
+    aperture_area_m2: Annotated[float, stated(Collector, "aperture_area_m2")]
+    mass_kg: Annotated[float, stated(Collector, "mass_kg")] | None = None
     mounts: list[MountTable] = Field(description="one [[mounts]] for each direction")
     acceptance: AcceptanceTable
     shield: ShieldTable | None = None

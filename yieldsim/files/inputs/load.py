@@ -35,11 +35,10 @@ from yieldsim.files.inputs.load_schedule import (
 )
 from yieldsim.files.text.timestamps import is_later
 from yieldsim.files.toml.context import Loaded, Reading
-from yieldsim.files.toml.model import Moment, StrictModel, Text, named_file, problem, whole_number, within
+from yieldsim.files.toml.model import Moment, StrictModel, Text, named_file, problem, stated, within
 from yieldsim.files.toml.parse import parse_toml
 
-Share = Annotated[float, within(0.0, 1.0)]
-Efficiency = Annotated[float, within(above=0.0, high=1.0)]
+Efficiency = Annotated[float, stated(Load, "direct_efficiency")]
 Watts = Annotated[float, within(0.0, 1.0e9)]
 Positive = Annotated[float, within(above=0.0, high=1.0e9)]
 
@@ -70,7 +69,7 @@ class LoadTable(StrictModel):
     dust_shields: bool = False
     efficiency: Efficiency | None = None
     converter_efficiency: Efficiency | None = None
-    from_storage_efficiency: Annotated[float, within(0.0, 10.0)] | None = None
+    from_storage_efficiency: Annotated[float, stated(Load, "from_storage_efficiency")] | None = None
     lamp_lm_per_w: Annotated[float, within(above=0.0, high=683.0)] | None = None
     lamp_umol_per_j: Annotated[float, within(above=0.0, high=10.0)] | None = None
     hours: Annotated[tuple[tuple[float, float], ...], BeforeValidator(as_windows)] = ()
@@ -80,8 +79,8 @@ class LoadTable(StrictModel):
     monthly_factors: Annotated[tuple[float, ...], BeforeValidator(as_monthly_factors)] = ()
     seasonal_factors: Annotated[tuple[tuple[float, float], ...], BeforeValidator(as_seasonal_factors)] = ()
     priority: Priority = "essential"
-    window_hours: Annotated[float, within(above=0.0, high=1.0e5)] | None = None
-    most_power_w: Positive | None = None
+    window_hours: Annotated[float, stated(Load, "window_hours")] | None = None
+    most_power_w: Annotated[float, stated(Load, "most_power_w")] | None = None
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -192,19 +191,19 @@ class StorageTable(StrictModel):
     """[storage]: a battery or a heat store."""
 
     kind: StoreKind = "battery"
-    capacity_kwh: Annotated[float, within(0.0, 1.0e9)]
-    converter_efficiency: Efficiency | None = None
-    charge_efficiency: Efficiency | None = None
-    discharge_efficiency: Efficiency | None = None
-    charge_power_w: Positive | None = None
-    discharge_power_w: Positive | None = None
-    standing_loss_per_day: Annotated[float, within(low=0.0, below=1.0)] = 0.0
-    initial_fraction: Share = 1.0
-    least_fraction: Annotated[float, within(low=0.0, below=1.0)] = 0.0
-    reserve_fraction: Share | None = None
-    fade_per_cycle: Annotated[float, within(low=0.0, below=1.0)] = 0.0
-    fade_per_year: Annotated[float, within(low=0.0, below=1.0)] = 0.0
-    mass_kg_per_kwh: Positive | None = None
+    capacity_kwh: Annotated[float, stated(Storage, "capacity_kwh")]
+    converter_efficiency: Annotated[float, stated(Storage, "converter_efficiency")] | None = None
+    charge_efficiency: Annotated[float, stated(Storage, "charge_efficiency")] | None = None
+    discharge_efficiency: Annotated[float, stated(Storage, "discharge_efficiency")] | None = None
+    charge_power_w: Annotated[float, stated(Storage, "charge_power_w")] | None = None
+    discharge_power_w: Annotated[float, stated(Storage, "discharge_power_w")] | None = None
+    standing_loss_per_day: Annotated[float, stated(Storage, "standing_loss_per_day")] = 0.0
+    initial_fraction: Annotated[float, stated(Storage, "initial_fraction")] = 1.0
+    least_fraction: Annotated[float, stated(Storage, "least_fraction")] = 0.0
+    reserve_fraction: Annotated[float, stated(Storage, "reserve_fraction")] | None = None
+    fade_per_cycle: Annotated[float, stated(Storage, "fade_per_cycle")] = 0.0
+    fade_per_year: Annotated[float, stated(Storage, "fade_per_year")] = 0.0
+    mass_kg_per_kwh: Annotated[float, stated(Storage, "mass_kg_per_kwh")] | None = None
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -250,15 +249,15 @@ class StorageTable(StrictModel):
 class SizingTable(StrictModel):
     """[sizing]: what the smallest storage and the fewest units must reach."""
 
-    reliability: Annotated[float, within(above=0.0, high=1.0)] = 1.0
+    reliability: Annotated[float, stated(LoadPlan, "reliability")] = 1.0
     of: ReliabilityMeasure = "energy"
 
 
 class SpectrumTable(StrictModel):
     """[spectrum]: figures of the delivered light, in place of those of the estimate."""
 
-    luminous_efficacy_lm_per_w: Annotated[float, within(above=0.0, high=683.0)] | None = None
-    photon_yield_umol_per_j: Annotated[float, within(above=0.0, high=10.0)] | None = None
+    luminous_efficacy_lm_per_w: Annotated[float, stated(LoadPlan, "luminous_efficacy_lm_per_w")] | None = None
+    photon_yield_umol_per_j: Annotated[float, stated(LoadPlan, "photon_yield_umol_per_j")] | None = None
 
 
 class OutageTable(StrictModel):
@@ -278,10 +277,10 @@ class OutageTable(StrictModel):
 class LifeTable(StrictModel):
     """[life]: a run over several years."""
 
-    years: Annotated[int, whole_number(1, 100)]
-    lens_darkening_per_year: Annotated[float, within(low=0.0, below=1.0)] = 0.0
-    visit_every_days: Annotated[float, within(low=1.0, high=1.0e5)] | None = None
-    visit_removes: Share | None = None
+    years: Annotated[int, stated(Life, "years")]
+    lens_darkening_per_year: Annotated[float, stated(Life, "lens_darkening_per_year")] = 0.0
+    visit_every_days: Annotated[float, stated(Life, "visit_every_days")] | None = None
+    visit_removes: Annotated[float, stated(Life, "visit_removes")] | None = None
     shield_outages: list[OutageTable] = Field(default_factory=list)
 
     @classmethod
@@ -309,7 +308,7 @@ class LifeTable(StrictModel):
 class ExchangeTable(StrictModel):
     """[exchange]: what electricity costs in light, for the choice of the dust shields' cycle."""
 
-    light_per_electric: Annotated[float, within(0.0, 1.0e4)]
+    light_per_electric: Annotated[float, stated(LoadPlan, "light_per_electric")]
 
 
 class LoadFile(StrictModel):

@@ -34,8 +34,8 @@ from yieldsim.files.toml.model import (
     named_file,
     problem,
     read_named,
+    stated,
     told,
-    within,
 )
 from yieldsim.files.toml.parse import parse_toml
 
@@ -58,8 +58,8 @@ class HorizonTable(StrictModel):
     table: Annotated[HorizonMask, named_file(horizon_mask)] | None = None
     terrain: list[Annotated[Path, existing_file(split_variable)]] | None = None
     flat: bool | None = None
-    reach_km: Annotated[float, within(above=0.0, high=5000.0)] | None = None
-    azimuth_step_deg: Annotated[float, within(low=0.01, high=10.0)] | None = None
+    reach_km: Annotated[float, stated(TerrainHorizon, "reach_km")] | None = None
+    azimuth_step_deg: Annotated[float, stated(TerrainHorizon, "azimuth_step_deg")] | None = None
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -86,7 +86,7 @@ class HorizonTable(StrictModel):
 class AtmosphereTable(StrictModel):
     """[atmosphere]: vertical optical depth, one number or a table."""
 
-    optical_depth: Annotated[float, within(0.0, 100.0)] | None = None
+    optical_depth: Annotated[float, stated(Site, "optical_depth")] | None = None
     table: Annotated[OpticalDepthTable, named_file(optical_depth_table)] | None = None
 
     @classmethod
@@ -103,17 +103,17 @@ class EventTable(StrictModel):
     """One cleaning event."""
 
     time: Moment
-    removes: Annotated[float, within(0.0, 1.0)]
+    removes: Annotated[float, stated(CleaningEvent, "removes")]
 
 
 class DustTable(StrictModel):
     """[dust]: how it settles and when it is cleaned off."""
 
-    loss_per_day: Annotated[float, within(low=0.0, below=1.0)] | None = None
-    loss_per_sol: Annotated[float, within(low=0.0, below=1.0)] | None = None
+    loss_per_day: Annotated[float, stated(Dust, "loss_per_day")] | None = None
+    loss_per_sol: Annotated[float, stated(Dust, "loss_per_day")] | None = None
     model: Literal["exponential", "linear"] = "exponential"
-    tilt_exponent: Annotated[float, within(0.0, 100.0)] = 0.0
-    floor: Annotated[float, within(0.0, 1.0)] = 0.0
+    tilt_exponent: Annotated[float, stated(Dust, "tilt_exponent")] = 0.0
+    floor: Annotated[float, stated(Dust, "floor")] = 0.0
     events: list[EventTable] = Field(default_factory=list)
 
     @classmethod
@@ -149,11 +149,11 @@ class SiteFile(StrictModel):
 
     name: Text
     body: Annotated[Body, BeforeValidator(_body)]
-    latitude_deg: Annotated[float, within(-90.0, 90.0)] | None = None
-    latitude_planetographic_deg: Annotated[float, within(-90.0, 90.0)] | None = None
-    longitude_deg: Annotated[float, within(-180.0, 360.0)]
-    elevation_m: Annotated[float, within(-100_000.0, 100_000.0)] = 0.0
-    mast_height_m: Annotated[float, within(0.0, 10_000.0)] = 0.0
+    latitude_deg: Annotated[float, stated(Site, "latitude_deg")] | None = None
+    latitude_planetographic_deg: Annotated[float, stated(Site, "latitude_deg")] | None = None
+    longitude_deg: Annotated[float, stated(Site, "longitude_deg")]
+    elevation_m: Annotated[float, stated(Site, "elevation_m")] = 0.0
+    mast_height_m: Annotated[float, stated(Site, "mast_height_m")] = 0.0
     horizon: HorizonTable = Field(
         description="flat = true is the bare body; a forgotten skyline would flatter the site"
     )

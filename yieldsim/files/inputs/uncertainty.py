@@ -12,7 +12,7 @@ from pydantic_core import PydanticCustomError
 from yieldsim.base.errors import likely
 from yieldsim.base.load_model import DOUBTS, Distribution, UncertainInput, UncertainPlan
 from yieldsim.files.toml.context import Loaded, Reading
-from yieldsim.files.toml.model import StrictModel, problem, told, whole_number, within
+from yieldsim.files.toml.model import StrictModel, problem, stated, told, within
 from yieldsim.files.toml.parse import parse_toml
 
 Finite = Annotated[float, within(-1.0e9, 1.0e9)]
@@ -94,7 +94,7 @@ class UncertainFile(StrictModel):
     """An uncertainty file."""
 
     draws: Annotated[int, BeforeValidator(_draws)] = 1024
-    seed: Annotated[int, whole_number(0, 2**31)] = 1
+    seed: Annotated[int, stated(UncertainPlan, "seed")] = 1
     uncertain: list[UncertainTable] = Field(description="one [[uncertain]] for each input")
 
     @classmethod

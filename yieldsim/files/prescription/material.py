@@ -17,7 +17,16 @@ from yieldsim.base.vectors import FloatArray
 from yieldsim.files.prescription.material_database import GRID_NM, database_material, sellmeier_material
 from yieldsim.files.tables.csv_table import Column, Table, read_table
 from yieldsim.files.toml.context import Reading
-from yieldsim.files.toml.model import StrictModel, Text, exactly_one, named_file, problem, told, within
+from yieldsim.files.toml.model import (
+    StrictModel,
+    Text,
+    exactly_one,
+    named_file,
+    problem,
+    stated,
+    told,
+    within,
+)
 
 Index = Annotated[float, within(1.0, 6.0)]
 Kelvin = Annotated[float, within(above=0.0, high=5000.0)]
@@ -68,9 +77,9 @@ def _is_finite(value: object) -> bool:
 class CoatingTable(StrictModel):
     """A coating: a stated reflectance at normal incidence, or one layer."""
 
-    reflectance: Annotated[float, within(low=0.0, below=1.0)] | None = None
-    layer_index: Annotated[float, within(1.0, 4.0)] | None = None
-    layer_thickness_nm: Annotated[float, within(above=0.0, high=5000.0)] | None = None
+    reflectance: Annotated[float, stated(Coating, "reflectance")] | None = None
+    layer_index: Annotated[float, stated(Coating, "layer_index")] | None = None
+    layer_thickness_nm: Annotated[float, stated(Coating, "layer_thickness_nm")] | None = None
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:

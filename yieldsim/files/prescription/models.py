@@ -11,14 +11,21 @@ from typing import Annotated, Any, Literal
 
 from pydantic_core import PydanticCustomError
 
-from yieldsim.base.prescription_model import Band, Film, Heat, Tolerances
-from yieldsim.files.prescription.material import CoatingTable, Index, Kelvin
-from yieldsim.files.toml.model import StrictModel, Text, exactly_one, problem, whole_number, within
+from yieldsim.base.prescription_model import (
+    Band,
+    Collar,
+    FibreFace,
+    Film,
+    Funnel,
+    Heat,
+    Lens,
+    Tolerances,
+)
+from yieldsim.files.prescription.material import CoatingTable
+from yieldsim.files.toml.model import StrictModel, Text, exactly_one, problem, stated, within
 
 MOST_GROOVES = 100_000
 Length = Annotated[float, within(above=0.0, high=100.0)]
-Share = Annotated[float, within(0.0, 1.0)]
-Emittance = Annotated[float, within(above=0.0, high=1.0)]
 
 
 def number_in(given: Mapping[str, Any] | None, key: str) -> float | None:
@@ -32,7 +39,7 @@ def number_in(given: Mapping[str, Any] | None, key: str) -> float | None:
 class FilmTable(StrictModel):
     """[film]: the dust shield's film in front of everything."""
 
-    transmittance: Annotated[float, within(above=0.0, high=1.0)]
+    transmittance: Annotated[float, stated(Film, "transmittance")]
     counted: Literal["collector", "here"] = "collector"
 
     def noun(self) -> Film:
@@ -46,11 +53,11 @@ class CollarTable(StrictModel):
     shape: Literal["flat", "conical", "parabolic"]
     place: Literal["above", "beside"] = "above"
     section: Literal["round", "square", "trough"] | None = None
-    mouth_width_m: Length
-    mouth_length_m: Length | None = None
-    outlet_width_m: Length | None = None
-    height_m: Length
-    reflectance: Annotated[float, within(above=0.0, high=1.0)]
+    mouth_width_m: Annotated[float, stated(Collar, "mouth_width_m")]
+    mouth_length_m: Annotated[float, stated(Collar, "mouth_length_m")] | None = None
+    outlet_width_m: Annotated[float, stated(Collar, "outlet_width_m")] | None = None
+    height_m: Annotated[float, stated(Collar, "height_m")]
+    reflectance: Annotated[float, stated(Collar, "reflectance")]
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -80,24 +87,24 @@ class LensTable(StrictModel):
 
     kind: Literal["fresnel", "linear_fresnel", "domed_fresnel", "plano_convex", "none"]
     outline: Literal["round", "square", "rectangle"] | None = None
-    width_m: Length | None = None
-    length_m: Length | None = None
+    width_m: Annotated[float, stated(Lens, "width_m")] | None = None
+    length_m: Annotated[float, stated(Lens, "length_m")] | None = None
     material: Text | None = None
-    thickness_m: Annotated[float, within(above=0.0, high=10.0)] | None = None
-    focal_length_m: Length | None = None
-    source_distance_m: Annotated[float, within(above=0.0, high=1.0e15)] | None = None
-    design_wavelength_nm: Annotated[float, within(200.0, 5000.0)] = 600.0
-    groove_count: Annotated[int, whole_number(1, MOST_GROOVES)] | None = None
+    thickness_m: Annotated[float, stated(Lens, "thickness_m")] | None = None
+    focal_length_m: Annotated[float, stated(Lens, "focal_length_m")] | None = None
+    source_distance_m: Annotated[float, stated(Lens, "source_distance_m")] | None = None
+    design_wavelength_nm: Annotated[float, stated(Lens, "design_wavelength_nm")] = 600.0
+    groove_count: Annotated[int, stated(Lens, "groove_count")] | None = None
     groove_pitch_m: Length | None = None
     groove_side: Literal["in", "out"] = "in"
     facet_angles_deg: list[float] | None = None
-    draft_deg: Annotated[float, within(0.0, 45.0)] = 0.0
-    tip_radius_m: Annotated[float, within(0.0, 0.1)] = 0.0
-    valley_radius_m: Annotated[float, within(0.0, 0.1)] = 0.0
-    dome_radius_m: Annotated[float, within(above=0.0, high=1000.0)] | None = None
+    draft_deg: Annotated[float, stated(Lens, "draft_deg")] = 0.0
+    tip_radius_m: Annotated[float, stated(Lens, "tip_radius_m")] = 0.0
+    valley_radius_m: Annotated[float, stated(Lens, "valley_radius_m")] = 0.0
+    dome_radius_m: Annotated[float, stated(Lens, "dome_radius_m")] | None = None
     curved_side: Literal["in", "out"] = "out"
-    curvature_radius_m: Annotated[float, within(above=0.0, high=1000.0)] | None = None
-    conic_constant: Annotated[float, within(-100.0, 100.0)] = 0.0
+    curvature_radius_m: Annotated[float, stated(Lens, "curvature_radius_m")] | None = None
+    conic_constant: Annotated[float, stated(Lens, "conic_constant")] = 0.0
     front_coating: CoatingTable | None = None
     back_coating: CoatingTable | None = None
 
@@ -185,13 +192,13 @@ class FunnelTable(StrictModel):
     kind: Literal["solid", "mirror"]
     shape: Literal["straight", "compound_parabolic"]
     section: Literal["round", "square", "trough"] = "round"
-    mouth_width_m: Length
-    outlet_width_m: Length
-    length_m: Length
-    trough_length_m: Length | None = None
-    distance_m: Annotated[float, within(low=0.0, high=1000.0)] | None = None
+    mouth_width_m: Annotated[float, stated(Funnel, "mouth_width_m")]
+    outlet_width_m: Annotated[float, stated(Funnel, "outlet_width_m")]
+    length_m: Annotated[float, stated(Funnel, "length_m")]
+    trough_length_m: Annotated[float, stated(Funnel, "trough_length_m")] | None = None
+    distance_m: Annotated[float, stated(Funnel, "distance_m")] | None = None
     material: Text | None = None
-    reflectance: Annotated[float, within(above=0.0, high=1.0)] | None = None
+    reflectance: Annotated[float, stated(Funnel, "reflectance")] | None = None
     mouth_coating: CoatingTable | None = None
     outlet_coating: CoatingTable | None = None
 
@@ -228,12 +235,12 @@ class FibreTable(StrictModel):
     face_diameter_mm: Annotated[float, within(above=0.0, high=10_000.0)] | None = None
     face_width_mm: Annotated[float, within(above=0.0, high=10_000.0)] | None = None
     face_length_mm: Annotated[float, within(above=0.0, high=100_000.0)] | None = None
-    numerical_aperture: Annotated[float, within(above=0.0, high=2.0)]
-    packing: Annotated[float, within(above=0.0, high=1.0)] = 1.0
+    numerical_aperture: Annotated[float, stated(FibreFace, "numerical_aperture")]
+    packing: Annotated[float, stated(FibreFace, "packing")] = 1.0
     coupling: Literal["air_gap", "matched"] = "air_gap"
-    core_index: Index = 1.4585
-    gap_m: Annotated[float, within(0.0, 10.0)] = 0.0
-    distance_m: Annotated[float, within(0.0, 1000.0)] | None = None
+    core_index: Annotated[float, stated(FibreFace, "core_index")] = 1.4585
+    gap_m: Annotated[float, stated(FibreFace, "gap_m")] = 0.0
+    distance_m: Annotated[float, stated(FibreFace, "distance_m")] | None = None
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -260,8 +267,8 @@ class TolerancesTable(StrictModel):
 
     funnel_lateral_mm: Annotated[float, within(0.0, 1000.0)] = 0.0
     funnel_axial_mm: Annotated[float, within(0.0, 1000.0)] = 0.0
-    lens_slope_mrad: Annotated[float, within(0.0, 100.0)] = 0.0
-    mirror_slope_mrad: Annotated[float, within(0.0, 100.0)] = 0.0
+    lens_slope_mrad: Annotated[float, stated(Tolerances, "lens_slope_mrad")] = 0.0
+    mirror_slope_mrad: Annotated[float, stated(Tolerances, "mirror_slope_mrad")] = 0.0
 
     def noun(self) -> Tolerances:
         """The frozen tolerances."""
@@ -276,8 +283,8 @@ class TolerancesTable(StrictModel):
 class BandTable(StrictModel):
     """[band]: the wavelengths traced; sunlight outside them counts as lost."""
 
-    shortest_nm: Annotated[float, within(150.0, 10_000.0)] = 250.0
-    longest_nm: Annotated[float, within(200.0, 20_000.0)] = 4000.0
+    shortest_nm: Annotated[float, stated(Band, "shortest_nm")] = 250.0
+    longest_nm: Annotated[float, stated(Band, "longest_nm")] = 4000.0
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -298,22 +305,28 @@ _HEAT = Heat()
 class HeatTable(StrictModel):
     """[heat]: surroundings, insulation and what the parts can bear."""
 
-    sun_distance_au: Annotated[float, within(0.01, 100.0)] = _HEAT.sun_distance_au
-    sky_temperature_k: Annotated[float, within(0.0, 5000.0)] = _HEAT.sky_temperature_k
-    ground_temperature_k: Annotated[float, within(0.0, 5000.0)] = _HEAT.ground_temperature_k
-    ground_view: Share = _HEAT.ground_view
-    housing_temperature_k: Annotated[float, within(0.0, 5000.0)] = _HEAT.housing_temperature_k
-    insulation_emittance: Emittance = _HEAT.insulation_emittance
-    lens_emittance: Emittance = _HEAT.lens_emittance
-    lens_limit_k: Kelvin | None = None
-    funnel_emittance: Emittance = _HEAT.funnel_emittance
-    funnel_limit_k: Kelvin | None = None
-    fibre_emittance: Emittance = _HEAT.fibre_emittance
-    fibre_limit_k: Kelvin = _HEAT.fibre_limit_k
-    ferrule_area_m2: Annotated[float, within(above=0.0, high=100.0)] | None = None
-    cable_conductance_w_k: Annotated[float, within(0.0, 1000.0)] = _HEAT.cable_conductance_w_k
-    face_absorptance: Share = _HEAT.face_absorptance
-    face_flux_limit_w_cm2: Annotated[float, within(above=0.0, high=1.0e6)] = _HEAT.face_flux_limit_w_cm2
+    sun_distance_au: Annotated[float, stated(Heat, "sun_distance_au")] = _HEAT.sun_distance_au
+    sky_temperature_k: Annotated[float, stated(Heat, "sky_temperature_k")] = _HEAT.sky_temperature_k
+    ground_temperature_k: Annotated[float, stated(Heat, "ground_temperature_k")] = _HEAT.ground_temperature_k
+    ground_view: Annotated[float, stated(Heat, "ground_view")] = _HEAT.ground_view
+    housing_temperature_k: Annotated[float, stated(Heat, "housing_temperature_k")] = (
+        _HEAT.housing_temperature_k
+    )
+    insulation_emittance: Annotated[float, stated(Heat, "insulation_emittance")] = _HEAT.insulation_emittance
+    lens_emittance: Annotated[float, stated(Heat, "lens_emittance")] = _HEAT.lens_emittance
+    lens_limit_k: Annotated[float, stated(Heat, "lens_limit_k")] | None = None
+    funnel_emittance: Annotated[float, stated(Heat, "funnel_emittance")] = _HEAT.funnel_emittance
+    funnel_limit_k: Annotated[float, stated(Heat, "funnel_limit_k")] | None = None
+    fibre_emittance: Annotated[float, stated(Heat, "fibre_emittance")] = _HEAT.fibre_emittance
+    fibre_limit_k: Annotated[float, stated(Heat, "fibre_limit_k")] = _HEAT.fibre_limit_k
+    ferrule_area_m2: Annotated[float, stated(Heat, "ferrule_area_m2")] | None = None
+    cable_conductance_w_k: Annotated[float, stated(Heat, "cable_conductance_w_k")] = (
+        _HEAT.cable_conductance_w_k
+    )
+    face_absorptance: Annotated[float, stated(Heat, "face_absorptance")] = _HEAT.face_absorptance
+    face_flux_limit_w_cm2: Annotated[float, stated(Heat, "face_flux_limit_w_cm2")] = (
+        _HEAT.face_flux_limit_w_cm2
+    )
 
     def noun(self) -> Heat:
         """The frozen surroundings."""

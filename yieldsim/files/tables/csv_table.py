@@ -15,10 +15,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from yieldsim.base.errors import InputError, Problem, likely
+from yieldsim.base.ranges import Range
 from yieldsim.base.vectors import FloatArray
 from yieldsim.files.text.timestamps import utc_iso
 from yieldsim.files.toml.context import Reading
-from yieldsim.files.toml.model import range_words, told
+from yieldsim.files.toml.model import told
 
 MOST_PROBLEMS = 20
 """A table that is wrong throughout names this many rows and counts the rest."""
@@ -216,7 +217,7 @@ def _renamed(name: str, header: list[str]) -> str:
 
 def _number(cell: str, column: Column) -> float:
     """A finite number in range. Raises ValueError with what is allowed."""
-    words = range_words(column.low, column.high)
+    words = Range(column.low, column.high).words
     if not _NUMBER.fullmatch(cell):
         raise ValueError(f"a number, {words}" if words else "a number")
     value = float(cell)

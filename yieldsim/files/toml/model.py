@@ -1,7 +1,7 @@
 """The strict model under every TOML file: all problems of a table at once, in words, likely keys named.
 
 A subclass of StrictModel lists its keys as fields; a field's description is the hint when it is missing.
-`within`, `whole_number`, `Text`, `Moment` and `named_file` check their values. A problem travels through
+`stated`, `within`, `whole_number`, `Text`, `Moment` and `named_file` check their values. A problem travels through
 pydantic as a custom error holding what was found, what is allowed and a hint; `files.toml.parse` adds file,
 line and key.
 """
@@ -19,6 +19,7 @@ from pydantic import (
     BaseModel,
     BeforeValidator,
     ConfigDict,
+    GetJsonSchemaHandler,
     ModelWrapValidatorHandler,
     ValidationError,
     ValidationInfo,
@@ -27,6 +28,7 @@ from pydantic import (
 from pydantic_core import ErrorDetails, InitErrorDetails, PydanticCustomError
 
 from yieldsim.base.errors import InputError, likely
+from yieldsim.base.ranges import Range, range_of
 from yieldsim.files.text.decode import opened
 from yieldsim.files.text.paths import named_path
 from yieldsim.files.text.timestamps import utc_iso
@@ -137,55 +139,55 @@ def _literals(cls: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
 # ---------------------------------------------------------------- values
 
 
+class NumberCheck(BeforeValidator):
+    """A number of a range; the schema for editors states the range too."""
+
+    def __init__(self, allowed: Range) -> None:
+        """Check for the range."""
+
+        def check(value: object) -> float:
+            kind = int if allowed.whole else int | float
+            if not allowed.holds(value) or not isinstance(value, int | float):
+                words = allowed.words
+                if not allowed.whole and (isinstance(value, bool) or not isinstance(value, kind)):
+                    words = f"a number, {words}" if words else "a number"
+                raise problem(f"is {told(value)}", words or "a finite number")
+            return value if allowed.whole else float(value)
+
+        super().__init__(check)
+        object.__setattr__(self, "allowed", allowed)
+
+    def __get_pydantic_json_schema__(self, core: Any, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        """The range in the words of JSON Schema."""
+        return {**handler(core), **schema_of(self.allowed)}  # type: ignore[attr-defined]
+
+
+def schema_of(allowed: Range) -> dict[str, Any]:
+    """A range as JSON Schema says it."""
+    words = {
+        "minimum": allowed.low,
+        "maximum": allowed.high,
+        "exclusiveMinimum": allowed.above,
+        "exclusiveMaximum": allowed.below,
+    }
+    return {word: limit for word, limit in words.items() if math.isfinite(limit)}
+
+
 def within(
     low: float = -math.inf, high: float = math.inf, *, above: float = -math.inf, below: float = math.inf
 ) -> BeforeValidator:
-    """A number (integer or not) from `low` to `high`, or strictly `above` and `below`; no text, boolean, NaN.
-
-    The range's words are the same in every message: see `range_words`.
-    """
-    words = range_words(low, high, above=above, below=below)
-
-    def check(value: object) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise problem(f"is {told(value)}", f"a number, {words}" if words else "a number")
-        try:
-            number = float(value)
-        except OverflowError:
-            number = math.inf
-        if not (math.isfinite(number) and low <= number <= high and above < number < below):
-            raise problem(f"is {told(value)}", words or "a finite number")
-        return number
-
-    return BeforeValidator(check)
+    """A number (integer or not) in a range that no noun states; no text, boolean, NaN."""
+    return NumberCheck(Range(low, high, above, below))
 
 
-def range_words(low: float, high: float, *, above: float = -math.inf, below: float = math.inf) -> str:
-    """Say a range.
-
-    >>> range_words(-90, 90), range_words(0, math.inf), range_words(-math.inf, 1, above=0)
-    ('-90 to 90', '0 or more', 'more than 0, at most 1')
-    """
-    if low > -math.inf and high < math.inf:
-        return f"{low:.10g} to {high:.10g}"
-    lower = (
-        f"more than {above:.10g}" if above > -math.inf else f"{low:.10g} or more" if low > -math.inf else ""
-    )
-    upper = (
-        f"less than {below:.10g}" if below < math.inf else f"at most {high:.10g}" if high < math.inf else ""
-    )
-    return ", ".join(part for part in (lower, upper) if part)
+def stated(noun: type, key: str) -> BeforeValidator:
+    """A number in the range that the noun's field states."""
+    return NumberCheck(range_of(noun, key))
 
 
 def whole_number(low: int, high: int) -> BeforeValidator:
     """An integer from `low` to `high`."""
-
-    def check(value: object) -> int:
-        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            raise problem(f"is {told(value)}", f"a whole number, {low} to {high}")
-        return value
-
-    return BeforeValidator(check)
+    return NumberCheck(Range(low, high, whole=True))
 
 
 def _text(value: object) -> str:

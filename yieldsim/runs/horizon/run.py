@@ -105,11 +105,14 @@ def horizon(
     from yieldsim.ground.skyline import skyline
     from yieldsim.ground.terrain import NestedTerrain
     from yieldsim.ground.unknown import raised
+    from yieldsim.runs.noun_checks import refuse_wrong
 
     needs_terrain_extra()
     refuse_choice(unknown_ground)
     _refuse_options(reach_km, azimuth_step_deg)
-    if not isinstance(site, Site):
+    if isinstance(site, Site):
+        refuse_wrong(site)
+    else:
         site = read_site(Path(site)).noun
     rasters = open_rasters(terrain, site.body, holds)
     sphere = local_sphere(site.body, site.latitude_deg, site.longitude_deg)

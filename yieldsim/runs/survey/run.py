@@ -129,9 +129,13 @@ def _inputs(
 ) -> tuple[Site, Collector | None, tuple[Source, ...]]:
     """The conditions as a site, the collector, and the files that they come from."""
     from yieldsim.files.inputs.readers import read_body, read_collector, read_site
+    from yieldsim.runs.noun_checks import refuse_wrong
     from yieldsim.runs.setup.prepare import resolve_collector
 
     sources: tuple[Source, ...] = ()
+    for noun in (like, collector):
+        if isinstance(noun, Site | Collector):
+            refuse_wrong(noun)
     if isinstance(like, Site):
         site = like
     elif like is not None:

@@ -49,7 +49,10 @@ def test_options_by_name(options, told):
         ({"latitude_deg": 100.0}, "latitude_deg is 100.0; allowed: -90 to 90"),
         ({"latitude_deg": math.nan}, "latitude_deg is nan"),
         ({"mast_height_m": None}, "mast_height_m is None"),
-        ({"horizon": HorizonMask(azimuth_deg=[0.0, 10.0], elevation_deg=[0.0, 91.0])}, "horizon has values"),
+        (
+            {"horizon": HorizonMask(azimuth_deg=[0.0, 10.0], elevation_deg=[0.0, 91.0])},
+            r"horizon.elevation_deg holds",
+        ),
         ({"dust": Dust(loss_per_day=1.0)}, "dust.loss_per_day is 1.0"),
         ({"optical_depth": -1.0}, "optical_depth is -1"),
     ],
@@ -74,11 +77,11 @@ def test_sites_made_by_hand_are_checked(changes, told):
         ({"fibre": Fibre(length_m=-3.0)}, "fibre.length_m is -3.0"),
         (
             {"acceptance": RoundAcceptance(incidence_deg=[0, 9], acceptance_fraction=[2, 0], source="disc")},
-            "acceptance has values",
+            r"acceptance.acceptance_fraction holds 2; allowed: 0 to 1",
         ),
         (
             {"acceptance": RoundAcceptance(incidence_deg=[9, 0], acceptance_fraction=[1, 0], source="disc")},
-            "acceptance has angles",
+            r"acceptance.incidence_deg doesn't increase",
         ),
         (
             {
@@ -89,7 +92,7 @@ def test_sites_made_by_hand_are_checked(changes, told):
                     source="disc",
                 )
             },
-            "acceptance has the shape",
+            r"acceptance.acceptance_fraction has the shape \(1, 2\); allowed: \(2, 2\)",
         ),
     ],
 )

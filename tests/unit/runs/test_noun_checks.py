@@ -1,0 +1,102 @@
+"""Nouns made in a program meet the refusals of their files."""
+
+import math
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from yieldsim.base.errors import InputError
+from yieldsim.base.load_model import Load, LoadPlan, Schedule, Storage
+from yieldsim.base.model import CleaningEvent, Dust, Fibre, HorizonMask, Mount, RoundAcceptance, Shield
+from yieldsim.files.inputs.load import read_load
+from yieldsim.files.inputs.readers import read_collector, read_site
+from yieldsim.files.inputs.uncertainty import read_uncertain
+from yieldsim.files.text.bundled import sites_folder
+from yieldsim.runs.estimate.run import estimate
+from yieldsim.runs.noun_checks import noun_problems
+
+SITE = read_site(sites_folder() / "lantern-ridge.toml").noun
+COLLECTOR = read_collector(sites_folder() / "wide.collector.toml").noun
+
+
+def words(noun):
+    return "\n".join(str(problem) for problem in noun_problems(noun))
+
+
+@pytest.mark.parametrize("tilt_deg", [-5.0, 180.5, math.nan, "5", True, None])
+def test_a_tilt_that_a_file_can_not_hold_is_refused_by_the_verb(tilt_deg):
+    tilted = replace(COLLECTOR, mounts=(Mount(tilt_deg=tilt_deg, azimuth_deg=0.0),))
+    with pytest.raises(InputError, match=r"mounts #1 tilt_deg is .*; allowed: 0 to 180"):
+        estimate(SITE, tilted, "2027-01-01", "2027-01-02")
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"shield": Shield(removal=0.5)}, "shield.cycle_hours is missing"),
+        ({"shield": "none"}, "shield is 'none'; allowed: a Shield"),
+        ({"fibre": Fibre(length_m=1.0, numerical_aperture=0.4)}, "fibre.face_diameter_mm is missing"),
+        (
+            {"fibre": Fibre(length_m=1.0, attenuation=-1.0)},
+            "fibre.attenuation is -1.0; allowed: 0 to 1000000",
+        ),
+        ({"mounts": COLLECTOR.mounts[0]}, "mounts is Mount.*; allowed: a tuple"),
+        ({"mounts": (Mount(tilt_deg=1.0, azimuth_deg=0.0, count=1.5),)}, "mounts #1 count is 1.5"),
+        ({"name": ""}, "name is ''"),
+    ],
+)
+def test_collectors(changes, told):
+    assert re.search(told, words(replace(COLLECTOR, **changes)))
+
+
+def test_every_problem_is_listed_at_once():
+    bad = replace(
+        SITE,
+        latitude_deg=91.0,
+        dust=Dust(loss_per_day=1.0, model="cubic", events=(CleaningEvent(time_utc="soon", removes=2.0),)),
+        horizon=HorizonMask(azimuth_deg=[10.0, 0.0], elevation_deg=[0.0, np.inf]),
+    )
+    found = [problem.key for problem in noun_problems(bad)]
+    assert found == [
+        "latitude_deg",
+        "horizon.azimuth_deg",
+        "horizon.elevation_deg",
+        "dust.loss_per_day",
+        "dust.model",
+        "dust.events #1 removes",
+    ]
+
+
+def test_air_only_where_the_body_has_it():
+    assert "optical_depth is given, but Moon has no atmosphere" in words(replace(SITE, optical_depth=0.5))
+
+
+def test_tables_that_are_no_arrays_of_numbers():
+    with pytest.raises(InputError, match="no number, or rows of unequal length"):
+        RoundAcceptance(incidence_deg=["a"], acceptance_fraction=[1.0], source="disc")
+
+
+def test_load_plans():
+    plan = LoadPlan(
+        name="x",
+        loads=(
+            Load(name="a b", kind="light", amount=math.inf, priority="deferrable"),
+            Load(name="a", kind="heat", schedule=Schedule(weekdays=(7,))),
+        ),
+        storage=Storage(capacity_kwh=1.0, initial_fraction=0.1, least_fraction=0.2),
+    )
+    assert [problem.key for problem in noun_problems(plan)] == [
+        "loads #1 amount",
+        "loads #2 schedule.weekdays",
+        "storage.initial_fraction",
+    ]
+
+
+def test_nouns_of_the_demo_files_pass():
+    folder = sites_folder()
+    for path in folder.glob("*.load.toml"):
+        assert words(read_load(path).noun) == ""
+    for path in folder.glob("*.uncertain.toml"):
+        assert words(read_uncertain(path).noun) == ""

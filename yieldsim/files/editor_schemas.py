@@ -1,0 +1,106 @@
+"""JSON Schemas (draft 2020-12) of the TOML inputs, for editors: written from the models that read the files.
+
+`python -m yieldsim.files.editor_schemas` writes them anew beside the demo files, which
+name them in their first lines. Checks between keys are
+the reader's alone; what a key takes in several forms (hours, weekdays) is left open.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from pydantic.json_schema import GenerateJsonSchema
+
+from yieldsim.base.load_model import DOUBTS
+from yieldsim.files.inputs.body import BodyFile
+from yieldsim.files.inputs.collector import CollectorFile
+from yieldsim.files.inputs.load import LoadFile
+from yieldsim.files.inputs.site import SiteFile
+from yieldsim.files.inputs.uncertainty import UncertainFile
+from yieldsim.files.key_descriptions import DESCRIPTIONS
+from yieldsim.files.prescription.read import PrescriptionFile
+from yieldsim.files.text.bundled import sites_folder
+from yieldsim.files.toml.model import LONGEST_TEXT, StrictModel
+
+MODELS: dict[str, type[StrictModel]] = {
+    "site": SiteFile,
+    "collector": CollectorFile,
+    "body": BodyFile,
+    "load": LoadFile,
+    "uncertainty": UncertainFile,
+    "prescription": PrescriptionFile,
+}
+FREE = frozenset(
+    {"as_windows", "as_weekdays", "as_mission_days", "as_monthly_factors", "as_seasonal_factors"}
+)
+
+
+class _EditorSchema(GenerateJsonSchema):
+    """Before-validators of files, names and moments say what a file may hold, not what becomes of it."""
+
+    def function_before_schema(self, schema: Any) -> dict[str, Any]:
+        name = getattr(schema["function"]["function"], "__qualname__", "")
+        if name.startswith("NumberCheck"):
+            return super().function_before_schema(schema)
+        if name in FREE:
+            return {}
+        if name == "_text":
+            return {"type": "string", "minLength": 1, "maxLength": LONGEST_TEXT}
+        if name == "_what":
+            return {"enum": list(DOUBTS)}
+        if name == "_moment":
+            return {"type": "string", "description": "A date, or a date and time"}
+        if name.startswith(("named_file", "existing_file", "_body")):
+            return {"type": "string", "minLength": 1}
+        return super().function_before_schema(schema)
+
+
+def editor_schema(role: str) -> dict[str, Any]:
+    """The schema of the files of a role, a key of MODELS."""
+    model = MODELS[role]
+    made = model.model_json_schema(schema_generator=_EditorSchema)
+    tables = {model.__name__: made, **made.get("$defs", {})}
+    for name, table in tables.items():
+        for key, value in table.get("properties", {}).items():
+            value["description"] = DESCRIPTIONS[role][name][key]
+    plain: dict[str, Any] = _plain(made)
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **plain,
+        "title": f"yieldsim {role} file",
+    }
+
+
+def _plain(node: Any) -> Any:
+    """Without null, which TOML has not, without defaults that stand for a left-out key, without titles."""
+    if isinstance(node, list):
+        return [_plain(one) for one in node]
+    if not isinstance(node, dict):
+        return node
+    made = {key: _plain(value) for key, value in node.items()}
+    if isinstance(made.get("title"), str):
+        del made["title"]
+    if "anyOf" in made:
+        kept = [one for one in made.pop("anyOf") if one != {"type": "null"}]
+        made = {**made, **kept[0]} if len(kept) == 1 else {**made, "anyOf": kept}
+        if "description" in node:
+            made["description"] = node["description"]
+    if "default" in made and isinstance(made["default"], dict | list | None):
+        del made["default"]
+    return made
+
+
+def schema_file(role: str) -> str:
+    """The name of a role's schema file."""
+    return f"{role}.schema.json"
+
+
+def schema_text(role: str) -> str:
+    """A schema as its file holds it."""
+    return json.dumps(editor_schema(role), indent=1) + "\n"
+
+
+if __name__ == "__main__":
+    for one in MODELS:
+        (sites_folder() / schema_file(one)).write_text(schema_text(one), encoding="utf-8")
