@@ -44,7 +44,8 @@ class Schedule:
     windows            hours of the day (from, to), to <= 24, on the clock; empty: always
     clock              "solar": the site's true solar time, 24 hours to the SOLAR day (29.5 days on the
                        Moon); or "utc"
-    weekdays           0 Monday to 6 Sunday, by UTC date; empty: all
+    weekdays           0 Monday to 6 Sunday; empty: all. The week begins with the UTC date of the run's first row and goes on by
+                       days of the clock: UTC dates, or solar days cut at local midnight
     mission_days       ranges (first, last), both counted in, day 1 begins with the run: days of 24 h on the
                        utc clock, solar days cut at local midnight on the solar clock; empty: all
     monthly_factors    12 factors by UTC month; empty: 1
@@ -70,6 +71,8 @@ class Load:
                               takes the place of from_storage_efficiency
     window_hours              deferrable: how long it can wait
     most_power_w              deferrable: most it can take at once when it catches up; None: no limit
+    rank                      who of one priority goes first where there is not enough, 1 before 2; the same:
+                              by `planning.serving_order`
     is_shield                 the electric power of the dust shields, from the estimate, instead of an amount
     """
 
@@ -85,6 +88,7 @@ class Load:
     priority: Priority = "essential"
     window_hours: float = 0.0
     most_power_w: float | None = None
+    rank: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +99,7 @@ class Storage:
     charge_power_w         most that may enter, after the converter; None: no limit
     discharge_power_w      most that may leave; None: no limit
     standing_loss_per_day  share of what is stored lost per Earth day
-    least_fraction         never drawn below this share of the capacity
+    least_fraction         no load draws it below this share of the capacity; standing loss goes on below
     reserve_fraction       below this share only essential loads are served, and the store fills before
                            others get light
     fade_per_cycle         share of the new capacity lost per full equivalent cycle

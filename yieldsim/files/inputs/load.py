@@ -81,6 +81,7 @@ class LoadTable(StrictModel):
     priority: Priority = "essential"
     window_hours: Annotated[float, within(above=0.0, high=1.0e5)] | None = None
     most_power_w: Positive | None = None
+    rank: Annotated[int, whole_number(1, 1000)] = 1
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -136,6 +137,7 @@ class LoadTable(StrictModel):
             priority=self.priority,
             window_hours=self.window_hours or 0.0,
             most_power_w=self.most_power_w,
+            rank=self.rank,
         )
 
     def _from_storage(self, store: StoreKind | None, lamp: float | None, reading: Reading) -> float:

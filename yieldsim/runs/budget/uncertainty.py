@@ -15,7 +15,7 @@ from yieldsim.base.load_model import DOUBTS, UncertainPlan
 from yieldsim.base.model import Collector, HorizonMask, Site, TerrainHorizon
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.habitat import reliability
-from yieldsim.planning.habitat.dispatch import Needs, dispatch, needs_from
+from yieldsim.planning.habitat.dispatch import Needs, asking, dispatch
 from yieldsim.planning.uncertainty import sensitivity
 
 if TYPE_CHECKING:
@@ -201,16 +201,7 @@ def _longest_dark_rows(power_w: FloatArray) -> int:
 
 def _scaled(needs: Needs, factor: float) -> Needs:
     """The loads asking a factor as much; limits of catching up stay."""
-    if factor == 1.0:
-        return needs
-    return needs_from(
-        needs.asked_kwh * factor,
-        needs.direct_efficiency,
-        needs.store_efficiency,
-        needs.rank,
-        needs.window_rows,
-        needs.most_kwh,
-    )
+    return needs if factor == 1.0 else asking(needs, needs.asked_kwh * factor)
 
 
 def _ranking(
