@@ -7,7 +7,7 @@ from itertools import groupby
 
 import numpy as np
 
-from yieldsim.planning.habitat.dispatch import DEFERRABLE, ESSENTIAL, SHEDDABLE, Flows, Needs, Store
+from yieldsim.planning.habitat.dispatch import Flows, Needs, Store
 
 Energies = dict[int, float]
 

@@ -51,11 +51,13 @@ def turns_of(
     spared = np.full(len(priority), np.inf)
     np.divide(direct_efficiency, store_efficiency, out=spared, where=store_efficiency > 0.0)
     rows = range(len(priority))
-    light = [
+    light: list[tuple[float, ...]] = [
         (int(priority[j]), int(file_rank[j]), -spared[j], -direct_efficiency[j], int(window_rows[j]))
         for j in rows
     ]
-    store = [(int(priority[j]), int(file_rank[j]), -store_efficiency[j], int(window_rows[j])) for j in rows]
+    store: list[tuple[float, ...]] = [
+        (int(priority[j]), int(file_rank[j]), -store_efficiency[j], int(window_rows[j])) for j in rows
+    ]
     return Turns(*_turns(light), *_turns(store))
 
 

@@ -11,7 +11,8 @@ Json = dict[str, Any]
 SURE_METHOD = (
     "Draws are scrambled Sobol points in independent scrambles, whose spread gives the standard errors. Each draw "
     "re-weighs the estimate's own sky: Sun, disc, skyline, air, acceptance at every fine step, dust and fibre by rows.",
-    "P90 of an outcome is the value reached or bettered in 90 of 100 draws. Gaps are counted in whole rows.",
+    "P90 of an outcome is the value reached or bettered in 90 of 100 draws. "
+    "A gap is a stretch of fine steps without light, as in the estimate.",
     "Shares of the variance are Sobol indices of a quadratic surface fitted to the draws; how much of the variance of "
     "draws kept aside it foretells stands beside them.",
 )

@@ -157,7 +157,8 @@ def drawn_run_of(case: BudgetCase, drawn: sensitivity.Draws, kernels: Sequence[s
         return min(float(values.min()), neutral), max(float(values.max()), neutral)
 
     sky = drawn_sky(ready.setting, ready.grid, span("horizon_height_deg", 0.0))
-    return drawn_run(ready.setting, ready.grid, sky, span("fibre_attenuation", 1.0))
+    run = drawn_run(ready.setting, ready.grid, sky, span("fibre_attenuation", 1.0))
+    return replace(run, cycles_run=case.cycles_run)
 
 
 def _with_mask(site: Site, ds: xr.Dataset) -> Site:
@@ -172,9 +173,10 @@ def _with_mask(site: Site, ds: xr.Dataset) -> Site:
 
 def _outcomes(case: BudgetCase, run: DrawnRun, values: dict[str, float]) -> dict[str, float]:
     """What is watched, in one draw."""
-    from yieldsim.planning.uncertainty.perturbed_estimate import delivered_w
+    from yieldsim.planning.uncertainty.perturbed_estimate import delivered_with_gap
 
-    power_w = delivered_w(run, values) * case.unit_ratio
+    power_w, gap_hours = delivered_with_gap(run, values)
+    power_w = power_w * case.unit_ratio
     light_kwh = power_w * case.rows.hours / 1000.0
     needs = _scaled(case.needs, values.get("load", 1.0))
     factor = values.get("storage_capacity", 1.0)
@@ -186,17 +188,11 @@ def _outcomes(case: BudgetCase, run: DrawnRun, values: dict[str, float]) -> dict
     served = reliability.served(needs, dispatch(light_kwh, needs, store), reliability.counted(needs))
     return {
         "delivered_kwh": float(light_kwh.sum()),
-        "longest_gap_hours": _longest_dark_rows(power_w) * case.rows.hours,
+        "longest_gap_hours": gap_hours,
         "served_fraction": served.fraction,
         "unserved_kwh": served.unserved_kwh,
         "longest_outage_hours": served.longest_rows * case.rows.hours,
     }
-
-
-def _longest_dark_rows(power_w: FloatArray) -> int:
-    """The longest stretch of rows without any light."""
-    lit = np.concatenate([[-1], np.flatnonzero(power_w > 0.0), [len(power_w)]])
-    return int(np.diff(lit).max()) - 1
 
 
 def _scaled(needs: Needs, factor: float) -> Needs:
