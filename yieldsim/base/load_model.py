@@ -147,6 +147,19 @@ class Life:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FailureRate:
+    """One item fails every so many days of service on average, and its repair takes so many."""
+
+    every_days: float
+    repair_days: float
+
+    @property
+    def down_fraction(self) -> float:
+        """Share of the time that it is down."""
+        return self.repair_days / (self.every_days + self.repair_days)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LoadPlan:
     """All of a load file.
 
@@ -154,6 +167,7 @@ class LoadPlan:
     luminous_efficacy_lm_per_w    of the delivered light; None: that of the estimate's delivered spectrum
     photon_yield_umol_per_j       photosynthetic photons per joule of it; None: the same
     light_per_electric            kWh of delivered light that 1 kWh of electricity is worth; None: not stated
+    failures                      rates by what fails: unit, mount, shields, half_store
     """
 
     name: str
@@ -165,6 +179,7 @@ class LoadPlan:
     photon_yield_umol_per_j: float | None = None
     life: Life | None = None
     light_per_electric: float | None = None
+    failures: tuple[tuple[str, FailureRate], ...] = ()
 
 
 # ---------------------------------------------------------------- how sure

@@ -33,6 +33,7 @@ from yieldsim.files.inputs.load_schedule import (
     as_windows,
     load_series,
 )
+from yieldsim.files.load_failures import FailuresTable
 from yieldsim.files.toml.context import Loaded, Reading
 from yieldsim.files.toml.model import Moment, StrictModel, Text, named_file, problem, whole_number, within
 from yieldsim.files.toml.parse import parse_toml
@@ -323,6 +324,7 @@ class LoadFile(StrictModel):
     spectrum: SpectrumTable = SpectrumTable()
     life: LifeTable | None = None
     exchange: ExchangeTable | None = None
+    failures: FailuresTable = FailuresTable()
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -357,6 +359,7 @@ class LoadFile(StrictModel):
             photon_yield_umol_per_j=self.spectrum.photon_yield_umol_per_j,
             life=self.life.noun() if self.life else None,
             light_per_electric=self.exchange.light_per_electric if self.exchange else None,
+            failures=self.failures.noun(),
         )
 
 

@@ -86,6 +86,8 @@ class YearRow:
     storage_kwh: float
     served_fraction: float
     unserved_kwh: float
+    unserved_hours: float
+    asked_hours: float
     longest_outage_hours: float
 
 
@@ -117,6 +119,8 @@ def year_table(life: Life, light: CleanLight, ages: AgedLight, needs: Needs, flo
                 storage_kwh=float(flows.capacity[own][-1]),
                 served_fraction=part.fraction,
                 unserved_kwh=part.unserved_kwh,
+                unserved_hours=part.unserved_rows * light.row_hours,
+                asked_hours=part.asked_rows * light.row_hours,
                 longest_outage_hours=part.longest_rows * light.row_hours,
             )
         )

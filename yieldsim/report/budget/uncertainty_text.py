@@ -18,8 +18,8 @@ SURE_METHOD = (
 )
 OUTCOME_WORDS = {
     "delivered_kwh": "Light delivered, kWh",
-    "served_fraction": "Served share, %",
-    "unserved_kwh": "Not served, kWh",
+    "served_fraction": "Served, essential loads (all, if none is), %",
+    "unserved_kwh": "Not served of the same, kWh",
     "longest_gap_hours": "Longest gap, h",
     "longest_outage_hours": "Longest outage, h",
 }

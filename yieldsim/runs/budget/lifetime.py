@@ -39,9 +39,9 @@ def served_run(case: BudgetCase) -> tuple[BudgetCase, Flows, dict[str, Any] | No
     known = case.site is not None and case.collector is not None and case.site.dust is not None
     service = None
     if loads and known:
-        light = _clean(case, "dust")
+        light = clean_of_case(case, "dust")
         assert light is not None
-        service = shield_service(light, loads, _events_s(case))
+        service = shield_service(light, loads, events_of_case(case))
     if service is None:
         flows = dispatch(case.light_kwh, case.needs, case.store)
         lacked = float(flows.unserved[:, list(loads)].sum())
@@ -76,7 +76,7 @@ def years_of_service(case: BudgetCase) -> dict[str, Any] | None:
     life = case.plan.life
     if life is None:
         return None
-    light = _clean(case, "[life]")
+    light = clean_of_case(case, "[life]")
     if light is None:
         return None
     rows = life_rows(life, case.rows.hours)
@@ -99,7 +99,7 @@ def years_of_service(case: BudgetCase) -> dict[str, Any] | None:
                 "missing from every year of [life]"
             )
     long = light.repeated(rows, whole)
-    events, outages = _events_s(case), _outages_s(case, life)
+    events, outages = events_of_case(case), _outages_s(case, life)
     ages = aged(long, life, events, outages)
     years = _repeated_rows(case.rows, rows, whole, shields_working(long.edge_s, outages))
     needs = needs_of(case.plan.loads, years, case.figures)
@@ -143,10 +143,10 @@ def dust_choices(case: BudgetCase) -> dict[str, Any] | None:
 
     if case.site is None or case.collector is None or case.site.dust is None:
         return None
-    light = _clean(case, "dust")
+    light = clean_of_case(case, "dust")
     if light is None:
         return None
-    events, shield, worth = _events_s(case), case.collector.shield, case.plan.light_per_electric
+    events, shield, worth = events_of_case(case), case.collector.shield, case.plan.light_per_electric
     found: dict[str, Any] = {"light_per_electric": worth, "cycle": None, "film": None}
     removes = case.plan.life.visit_removes if case.plan.life else VISIT_REMOVES
     values = visit_values(light, removes, events)
@@ -179,7 +179,7 @@ def dust_choices(case: BudgetCase) -> dict[str, Any] | None:
     return found
 
 
-def _clean(case: BudgetCase, what: str) -> CleanLight | None:
+def clean_of_case(case: BudgetCase, what: str) -> CleanLight | None:
     """The budget's light without dust and darkening; None, with a note, when the files of it are not there."""
     if case.site is None or case.collector is None:
         case.notes.add(
@@ -203,7 +203,7 @@ def _since_s(case: BudgetCase, utc: str) -> float:
     return float((np.datetime64(utc, "ns") - case.rows.edge_utc[0]) / np.timedelta64(1, "ns")) / 1e9
 
 
-def _events_s(case: BudgetCase) -> Events:
+def events_of_case(case: BudgetCase) -> Events:
     """The site's dated cleaning events."""
     dust = case.site.dust if case.site else None
     return tuple((_since_s(case, event.time_utc), event.removes) for event in dust.events) if dust else ()

@@ -15,6 +15,7 @@ from yieldsim.planning.habitat import reliability as habitat_reliability
 from yieldsim.planning.habitat.dataset import column_notes
 from yieldsim.planning.habitat.load_profile import solar_hours_at_edges
 from yieldsim.runs.budget_sizes import sized_case, sizes
+from yieldsim.runs.budget_verdict import failures, verdict
 from yieldsim.runs.estimate.summary import iso
 
 if TYPE_CHECKING:
@@ -70,6 +71,8 @@ def budget_summary(
         "storage": _storage(case, flows),
         **found,
         "dust_shields": shields,
+        "verdict": verdict(case, flows, found, life, sure),
+        "single_failures": failures(case, flows),
         "life": life,
         "dust": dust,
         "uncertainty": sure,
