@@ -186,7 +186,7 @@ def sized(seed: int, reliability: float, ranks: list[int], reserve: float = 1.0)
     rows = 24 * 20
     rng = np.random.default_rng(seed)
     day = np.arange(rows) % 24 < 12
-    light = np.where(day, rng.uniform(1.0, 8.0, rows), 0.0) * np.repeat(rng.uniform(0.2, 1.0, 20), 24)
+    light = np.where(day, rng.uniform(4.0, 16.0, rows), 0.0) * np.repeat(rng.uniform(0.2, 1.0, 20), 24)
     asked = rng.uniform(0.0, 1.0, (rows, len(ranks))) * (rng.uniform(size=(rows, len(ranks))) > 0.3)
     storage = Storage(
         capacity_kwh=1.0, converter_efficiency=0.6, charge_efficiency=0.9, discharge_efficiency=0.9,
@@ -226,7 +226,7 @@ def test_foresight_is_a_bound_where_less_is_served(seed: int, reliability: float
 
 def test_foresight_agrees_with_a_programme_written_out() -> None:
     """Every variable of every row, none taken for granted: against the short form."""
-    case = sized(3, 0.9, [ESSENTIAL, ESSENTIAL, ESSENTIAL])
+    case = sized(3, 0.7, [ESSENTIAL, ESSENTIAL, ESSENTIAL])
     needs, store = case.needs, store_of(case.storage, 1.0)
     rows, loads = needs.asked_kwh.shape
     width = 2 * loads + 2
@@ -257,12 +257,14 @@ def test_foresight_agrees_with_a_programme_written_out() -> None:
         limits[line, count - 1] = -1.0
         right.append(0.0)
         line += 1
-    right.append(-0.9 * float(needs.asked_kwh.sum()))
+    right.append(-0.7 * float(needs.asked_kwh.sum()))
     cost = np.zeros(count)
     cost[-1] = 1.0
     found = linprog(
         cost, A_ub=limits.tocsr(), b_ub=right, A_eq=balance.tocsr(), b_eq=np.zeros(rows),
         bounds=np.stack([np.zeros(count), upper], axis=1), method="highs",
     )  # fmt: skip
+    assert found.status == 0
+    assert found.x[-1] > 1.0
     # HiGHS solves to 1e-7
     assert foresight_storage_kwh(case) == pytest.approx(float(found.x[-1]), rel=1e-6)

@@ -41,7 +41,7 @@ def foresight_storage_kwh(case: Case) -> float | None:
     if (
         case.measure != "energy"
         or len(case.light_kwh) > MOST_ROWS
-        or (through > needs.direct_efficiency).any()
+        or (through > needs.direct_efficiency * (1.0 + 1e-9)).any()
     ):
         return None
     return _solved(case.light_kwh, _alike(needs), store, case.reliability)
