@@ -207,7 +207,11 @@ def test_json_for_pipelines_and_no_report(folder: Path, budget: dict[str, object
     )
     assert found.returncode == 0, found.stderr
     printed = json.loads(found.stdout)
-    assert printed["served_fraction"] == budget["served_fraction"]
+    # without site and collector the dust that unserved shields leave is not counted
+    for name, share in budget["served_fraction"].items():  # type: ignore[attr-defined]
+        assert printed["served_fraction"][name] == pytest.approx(share, rel=1e-5)
+        assert printed["served_fraction"][name] >= share
+    assert any("the dust shields lack" in line for line in printed["warnings"])
     assert (printed["life"], printed["dust"], printed["uncertainty"]) == (None, None, None)
     assert any("rest on one estimate without stated uncertainty" in line for line in printed["warnings"])
     assert not (folder / "d" / "budget.pdf").exists()
@@ -229,7 +233,7 @@ def test_more_units_serve_more(folder: Path, budget: dict[str, object]) -> None:
     )
     printed = json.loads(found.stdout)
     assert printed["light"]["delivered_kwh"] == pytest.approx(
-        budget["light"]["delivered_kwh"] * 1000.0 / 216.0,  # type: ignore[index]
+        (budget["light"]["delivered_kwh"] + budget["dust_shields"]["lost_kwh"]) * 1000.0 / 216.0,  # type: ignore[index]
         rel=1e-12,
     )
     assert printed["served_fraction"]["salad rack"] >= budget["served_fraction"]["salad rack"]  # type: ignore[index]
@@ -388,3 +392,39 @@ def test_a_collector_turned_about_its_normal_is_another(folder: Path, done) -> N
 
 def test_the_verb_is_public() -> None:
     assert yieldsim.budget is budget_run
+
+
+def test_the_sizes_answered_hold_when_the_budget_is_run_again(
+    folder: Path, budget: dict[str, object]
+) -> None:
+    """Set in the load file and on the command line, with site and collector: it holds, and with one unit less it does not."""
+    files = ("--site", "sites/lantern-ridge.toml", "-c", "sites/wide.collector.toml", "--json", "--no-report")
+    text = (folder / "sites" / "habitat.load.toml").read_text().split("[life]")[0]
+
+    def again(capacity_kwh: float, units: int, target: str) -> bool:
+        kept = text.replace("capacity_kwh = 2.0", f"capacity_kwh = {capacity_kwh!r}").replace(
+            "reliability = 0.99", f"reliability = {target}"
+        )
+        (folder / "again.load.toml").write_text(kept)
+        found = run(
+            "budget",
+            "e",
+            "-l",
+            "again.load.toml",
+            "--units",
+            str(units),
+            *files,
+            "--out",
+            "again",
+            cwd=folder,
+        )
+        assert found.returncode == 0, found.stderr
+        return bool(json.loads(found.stdout)["reliability"]["holds_as_given"])
+
+    capacity, units = budget["smallest_storage_kwh"], budget["smallest_units"]
+    assert isinstance(capacity, float)
+    assert isinstance(units, int)
+    assert again(capacity, 216, "0.99")
+    assert not again(capacity * 0.999, 216, "0.99")
+    assert again(2.0, units, "0.99")
+    assert not again(2.0, units - 1, "0.99")

@@ -16,6 +16,7 @@ from yieldsim.energy.degradation import (
     CleanLight,
     clean_light,
     history_of,
+    light_by_rate,
     mean_load_days,
     passed_by_mount,
     removals,
@@ -26,7 +27,9 @@ from yieldsim.planning.habitat.cleaning_schedule import (
     film_break_even,
     visit_values,
 )
-from yieldsim.planning.habitat.lifetime import aged, life_rows
+from yieldsim.planning.habitat.dispatch import DEFERRABLE, ESSENTIAL, dispatch, needs_from, store_of
+from yieldsim.planning.habitat.lifetime import aged, life_rows, shields_working
+from yieldsim.planning.shield_service import cycles_of, cycles_run, shield_service
 
 DAY_S = 86_400.0
 SHIELD = Shield(film_transmittance=0.93, removal=0.9, cycle_hours=24.0, duty_minutes=10.0, power_w=3.0)
@@ -221,3 +224,64 @@ def test_repeated_light_begins_again() -> None:
     long = ramp.repeated(500, 200)
     assert long.power_w[:, 0].tolist() == (np.arange(500) % 200).tolist()
     assert long.edge_s[-1] == 500 * 3600.0
+
+
+# ---------------------------------------------------------------- whole cycles, shields without electricity
+
+
+@pytest.mark.parametrize("worth", [0.5, 3.0, 12.0])
+def test_no_length_of_the_cycle_beats_the_best(worth: float) -> None:
+    """In a run of few cycles a smooth curve misses where one less fits in: against 3000 lengths, light by day only."""
+    own = collector(SHIELD)
+    light = steady_light(100.0, Dust(loss_per_day=4e-3), own, power_w=20.0)
+    light = replace(light, power_w=light.power_w * (np.arange(2400)[:, None] % 708 < 354))
+    best, tried = best_cycle(light, SHIELD, worth)
+    others = [
+        cycle_choice(light, SHIELD, float(hours), worth).net_kwh for hours in np.geomspace(1.0, 2410.0, 3000)
+    ]
+    # lengths are found to a thousandth, which moves the light of a day's dust by far less than 1e-6
+    assert best.net_kwh >= max(others) * (1.0 - 1e-6)
+    assert best.runs == math.floor(2400.0 / best.cycle_hours + 1e-9)
+    assert [one.cycle_hours for one in tried] == sorted(one.cycle_hours for one in tried)
+    assert best_cycle(light, SHIELD, 1e6)[0].runs == 0
+
+
+def test_failed_shields_draw_nothing() -> None:
+    edges = np.arange(11) * 3600.0
+    outages = ((1.5 * 3600.0, 3.0 * 3600.0), (2.0 * 3600.0, 4.25 * 3600.0), (9.0 * 3600.0, math.inf))
+    assert shields_working(edges, outages).tolist() == [1.0, 0.5, 0.0, 0.0, 0.75, 1.0, 1.0, 1.0, 1.0, 0.0]
+
+
+@pytest.mark.parametrize(("window", "missed"), [(0, 5), (3, 4)])
+def test_a_shield_without_electricity_cleans_nothing(window: int, missed: int) -> None:
+    """No light on 5 of 20 days: their cycles have no electricity, but for the last where it can wait for the next light,
+    and dust builds up from then on.
+    """
+    dust = Dust(loss_per_day=1e-2, model="linear")
+    light = steady_light(20.0, dust, collector(SHIELD))
+    dark = (np.arange(480) >= 5 * 24) & (np.arange(480) < 10 * 24)
+    light = replace(light, power_w=np.where(dark[:, None], 0.0, light.power_w))
+    asked = np.where(np.arange(480) % 24 == 23, 5e-4, 0.0)[:, None]
+    needs = needs_from(
+        asked, np.ones(1), np.ones(1), np.array([DEFERRABLE if window else ESSENTIAL]), np.array([window])
+    )
+    service = shield_service(light, (0,))
+    assert service is not None
+    every = light_by_rate(light).dusty_kwh(removals(SHIELD, 20 * DAY_S))
+    light_kwh, flows, runs = service.settled(every, needs, store_of(None, 1.0))
+    assert np.flatnonzero(~runs).tolist() == [5, 6, 7, 8, 9][:missed]
+    assert flows.unserved.sum() == pytest.approx(missed * 5e-4)
+    # at the end of day 10 there are a steady residue and the days since; a cycle that still runs leaves a tenth
+    load = 0.1 * (1.0 + 0.1 + 0.01 + 0.001 + 1e-4) + 5.0
+    load = load if missed == 5 else 0.1 * load
+    assert light_kwh[240:264].sum() / 2.4 == pytest.approx(1.0 - 1e-2 * (load + 0.5), rel=1e-4)
+    assert every[240:264].sum() / 2.4 == pytest.approx(1.0 - 1e-2 * (0.1 / 0.9 + 0.5), rel=1e-4)
+
+
+def test_cycles_finer_than_rows_run_by_the_share_that_is_paid() -> None:
+    shield = replace(SHIELD, cycle_hours=0.25, duty_minutes=5.0)
+    cycles = cycles_of(shield, 3, 1.0, (0,))
+    assert cycles.in_row.tolist() == [4] * 12
+    needs = needs_from(np.ones((3, 1)), np.ones(1), np.ones(1), np.array([ESSENTIAL]))
+    flows = dispatch(np.array([1.0, 0.5, 0.2]), needs, store_of(None, 1.0))
+    assert cycles_run(cycles, needs, flows).reshape(3, 4).sum(axis=1).tolist() == [4, 2, 0]

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from runpy import run_path
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -54,6 +57,7 @@ def cases(draw: st.DrawFn) -> tuple[np.ndarray, Needs, Store]:
         rng.integers(0, 3, loads),
         rng.integers(0, 8, loads),
         np.where(rng.uniform(size=loads) < 0.5, np.inf, size * rng.uniform(0.1, 2.0, loads)),
+        rng.integers(1, 3, loads),
     )
     return light, needs, store_of(storage, draw(st.sampled_from([0.25, 1.0, 24.0])))
 
@@ -142,81 +146,7 @@ def test_the_short_count_is_that_of_the_whole_run(case: tuple[np.ndarray, Needs,
 
 # ---------------------------------------------------------------- a readable twin
 
-
-def twin(light: np.ndarray, needs: Needs, store: Store) -> Flows:
-    """The rules of planning.habitat.dispatch written a second time: requests in a queue, one plain step after another."""
-    rows, loads = needs.asked_kwh.shape
-    out = Flows(*(np.zeros((rows, loads)) for _ in range(3)), *(np.zeros(rows) for _ in range(6)))
-    queues: list[list[list[float]]] = [[] for _ in range(loads)]
-    state, cycled = store.start_kwh, 0.0
-    for t in range(rows):
-        capacity = store.capacity_kwh * max(1.0 - store.fade_per_row * t - store.fade_per_kwh * cycled, 0.0)
-        left, kept = float(light[t]), min(state * store.keep, capacity)
-        drawn = charged = 0.0
-
-        def room(level: float) -> float:
-            """What may still leave, as handed-out energy, before the store falls to a level."""
-            return min(max(kept - level, 0.0) / store.fill * store.hand_out, store.leave_kwh) - drawn  # noqa: B023
-
-        def fill(level: float) -> float:
-            """Light that may still go into charging before the store reaches a level."""
-            most = min(max(level - kept, 0.0) / store.fill / store.take_in, store.enter_kwh / store.enter)  # noqa: B023
-            return most - charged  # noqa: B023
-
-        def direct(j: int, wanted: float, t: int = t) -> float:
-            nonlocal left
-            given = min(wanted, left * needs.direct_efficiency[j])
-            left -= given / needs.direct_efficiency[j]
-            out.direct[t, j] += given
-            return given
-
-        def from_store(j: int, wanted: float, level: float, t: int = t) -> float:
-            nonlocal drawn
-            if needs.store_efficiency[j] == 0.0 or wanted <= 1e-12 * needs.asked_kwh[:, j].sum():
-                return 0.0
-            given = min(wanted, max(room(level), 0.0) * needs.store_efficiency[j])
-            drawn += given / needs.store_efficiency[j]
-            out.from_store[t, j] += given
-            return given
-
-        floor, reserve = store.least * capacity, store.reserve * capacity
-        for j in np.flatnonzero(needs.rank == ESSENTIAL):
-            lack = needs.asked_kwh[t, j] - direct(j, needs.asked_kwh[t, j])
-            out.unserved[t, j] = lack - from_store(j, lack, floor)
-        if drawn == 0.0:
-            more = min(max(fill(reserve), 0.0), left)
-            charged, left = charged + more, left - more
-        for j in np.flatnonzero(needs.rank == DEFERRABLE):
-            queues[j].append([float(t + needs.window_rows[j]), float(needs.asked_kwh[t, j])])
-            wanted = min(sum(energy for _, energy in queues[j]), float(needs.most_kwh[j]))
-            _take(queues[j], direct(j, wanted))
-        sheddable = np.flatnonzero(needs.rank == SHEDDABLE)
-        lacks = {j: needs.asked_kwh[t, j] - direct(j, needs.asked_kwh[t, j]) for j in sheddable}
-        for j in np.flatnonzero(needs.rank == DEFERRABLE):
-            due = sum(energy for until, energy in queues[j] if until <= t or t == rows - 1)
-            can = max(float(needs.most_kwh[j]) - out.direct[t, j], 0.0)
-            _take(queues[j], from_store(j, min(due, can), max(reserve, floor)))
-            out.unserved[t, j] = sum(energy for until, energy in queues[j] if until <= t or t == rows - 1)
-            queues[j] = [one for one in queues[j] if one[0] > t]
-        for j in sheddable:
-            out.unserved[t, j] = lacks[j] - from_store(j, lacks[j], max(reserve, floor))
-        if drawn == 0.0:
-            more = min(max(fill(capacity), 0.0), left)
-            charged, left = charged + more, left - more
-        after = kept + (charged * store.take_in - drawn / store.hand_out) * store.fill
-        out.lost[t] = state + charged * store.take_in - drawn / store.hand_out - after
-        out.charging[t], out.drawn[t], out.curtailed[t] = charged, drawn, left
-        out.stored[t], out.capacity[t] = after, capacity
-        state, cycled = after, cycled + drawn / store.hand_out
-    return out
-
-
-def _take(queue: list[list[float]], energy: float) -> None:
-    """Take energy from the oldest requests."""
-    for one in queue:
-        part = min(one[1], energy)
-        one[1] -= part
-        energy -= part
+twin = run_path(str(Path(__file__).with_name("storage_twin.py")))["twin"]
 
 
 @settings(max_examples=300, deadline=None)

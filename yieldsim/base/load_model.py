@@ -45,7 +45,8 @@ class Schedule:
     windows            hours of the day (from, to), to <= 24, on the clock; empty: always
     clock              "solar": the site's true solar time, 24 hours to the SOLAR day (29.5 days on the
                        Moon); or "utc"
-    weekdays           0 Monday to 6 Sunday, by UTC date; empty: all
+    weekdays           0 Monday to 6 Sunday; empty: all. The week begins with the UTC date of the run's first row and goes on by
+                       days of the clock: UTC dates, or solar days cut at local midnight
     mission_days       ranges (first, last), both counted in, day 1 begins with the run: days of 24 h on the
                        utc clock, solar days cut at local midnight on the solar clock; empty: all
     monthly_factors    12 factors by UTC month; empty: 1
@@ -71,6 +72,8 @@ class Load:
                               takes the place of from_storage_efficiency
     window_hours              deferrable: how long it can wait
     most_power_w              deferrable: most it can take at once when it catches up; None: no limit
+    rank                      who of one priority goes first where there is not enough, 1 before 2; the same:
+                              by `planning.serving_order`
     is_shield                 the electric power of the dust shields, from the estimate, instead of an amount
     """
 
@@ -86,6 +89,7 @@ class Load:
     priority: Priority = "essential"
     window_hours: Annotated[float, Range(above=0.0, high=1.0e5)] = 0.0
     most_power_w: Annotated[float, Range(above=0.0, high=1.0e9)] | None = None
+    rank: Annotated[int, Range(1, 1000, whole=True)] = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +100,7 @@ class Storage:
     charge_power_w         most that may enter, after the converter; None: no limit
     discharge_power_w      most that may leave; None: no limit
     standing_loss_per_day  share of what is stored lost per Earth day
-    least_fraction         never drawn below this share of the capacity
+    least_fraction         no load draws it below this share of the capacity; standing loss goes on below
     reserve_fraction       below this share only essential loads are served, and the store fills before
                            others get light
     fade_per_cycle         share of the new capacity lost per full equivalent cycle
@@ -144,6 +148,19 @@ class Life:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FailureRate:
+    """One item fails every so many days of service on average, and its repair takes so many."""
+
+    every_days: Annotated[float, Range(above=0.0, high=1.0e6)]
+    repair_days: Annotated[float, Range(above=0.0, high=1.0e6)]
+
+    @property
+    def down_fraction(self) -> float:
+        """Share of the time that it is down."""
+        return self.repair_days / (self.every_days + self.repair_days)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LoadPlan:
     """All of a load file.
 
@@ -151,6 +168,7 @@ class LoadPlan:
     luminous_efficacy_lm_per_w    of the delivered light; None: that of the estimate's delivered spectrum
     photon_yield_umol_per_j       photosynthetic photons per joule of it; None: the same
     light_per_electric            kWh of delivered light that 1 kWh of electricity is worth; None: not stated
+    failures                      rates by what fails: unit, mount, shields, half_store
     """
 
     name: str
@@ -162,6 +180,7 @@ class LoadPlan:
     photon_yield_umol_per_j: Annotated[float, Range(above=0.0, high=10.0)] | None = None
     life: Life | None = None
     light_per_electric: Annotated[float, Range(0.0, 1.0e4)] | None = None
+    failures: tuple[tuple[str, FailureRate], ...] = ()
 
 
 # ---------------------------------------------------------------- how sure

@@ -97,7 +97,8 @@ def lines(summary: dict[str, Any]) -> list[str]:
             f"{load['served_directly_kwh']:8.2f}  {load['served_from_storage_kwh']:8.2f}  {load['unserved_kwh']:9.2f} "
             f"{load['served_fraction']:7.2%}"
         )
-    text += ["", *_light_and_store(summary), *_sizes(summary)]
+    text += ["", *_verdict(summary), "", *_light_and_store(summary), *_sizes(summary)]
+    text += ["", *_failures(summary)]
     if summary["life"]:
         text += ["", *_life(summary["life"])]
     if summary["dust"]:
@@ -154,14 +155,22 @@ def _sizes(summary: dict[str, Any]) -> list[str]:
     goal = f"{target['target']:.6g} of {target['of']}"
     kept = "holds" if target["holds_as_given"] else "does not hold"
     units = summary["smallest_units"]
+    from yieldsim.report.verdict_words import at_least
+
+    storage, foresight = summary["smallest_storage_kwh"], summary["foresight_storage_kwh"]
+    near = "" if foresight is None else f"; with foresight {foresight:.4g} kWh would do"
     text = [
         _line("as reliable as asked", goal, f"{kept} as given, run over and over"),
         _line(
             "smallest storage",
-            _kwh(summary["smallest_storage_kwh"]),
-            "at these units, over whole solar days run over and over",
+            "none" if storage is None else f"{at_least(storage):g} kWh",
+            summary["why_no_storage"] or f"at these units, over whole solar days run over and over{near}",
         ),
-        _line("fewest units", "none" if units is None else str(units), "with this store"),
+        _line(
+            "fewest units",
+            "none" if units is None else str(units),
+            summary["why_no_units"] or "with this store",
+        ),
     ]
     if summary["least_mass"]:
         best = summary["least_mass"]
@@ -169,7 +178,7 @@ def _sizes(summary: dict[str, Any]) -> list[str]:
             _line(
                 "least mass",
                 f"{best['mass_kg']:.4g} kg",
-                f"{best['units']} units with {best['storage_kwh']:.4g} kWh, of {len(summary['trade_curve'])} tried",
+                f"{best['units']} units with {at_least(best['storage_kwh']):g} kWh, of {len(summary['trade_curve'])} tried",
             )
         )
     if summary["autonomy_hours"] is not None:
@@ -180,6 +189,32 @@ def _sizes(summary: dict[str, Any]) -> list[str]:
                 f"full store, no light, mean load; {_hours(summary['autonomy_at_peak_hours'])} at the highest",
             )
         )
+    return text
+
+
+def _verdict(summary: dict[str, Any]) -> list[str]:
+    from yieldsim.report.verdict_words import verdict_rows
+
+    word = "PASS" if summary["verdict"]["passes"] else "FAIL"
+    text = [f"  {word}                              required      reached       margin"]
+    for name, required, reached, margin, passes in verdict_rows(summary):
+        text.append(f"  {passes:<5} {name:<28} {required:<13} {reached:<13} {margin}")
+    return text
+
+
+def _failures(summary: dict[str, Any]) -> list[str]:
+    from yieldsim.report.verdict_words import failure_rows, failures_sentence
+
+    rows = failure_rows(summary)
+    if not rows:
+        return []
+    text = ["  with one thing failed         served        longest outage    down"]
+    text += [
+        f"  {word:<5} {what:<23} {served:<13} {outage:<17} {down}"
+        for what, served, outage, word, down in rows
+    ]
+    if summary["single_failures"]["expected_reached"] is not None:
+        text.append("  " + failures_sentence(summary).split(". ")[-1])
     return text
 
 
@@ -222,13 +257,14 @@ def _dust(dust: dict[str, Any]) -> list[str]:
         from yieldsim.report.budget.lifetime import cycle_at_end
 
         best, now, end = cycle["best"], cycle["now"], cycle_at_end(cycle)
+        every = f"{best['cycle_hours']:.4g} h" if best["runs"] else "never in this run"
         text.append(
             _line(
                 "shield cycle",
-                f"{best['cycle_hours']:.4g} h",
+                every,
                 f"nets most: {best['net_kwh'] - now['net_kwh']:+.4g} kWh of light over {now['cycle_hours']:g} h, "
                 f"at {dust['light_per_electric']:g} kWh of light per kWh electric"
-                + (f"; the {end} tried" if end else ""),
+                + (f"; the {end} tried" if end and best["runs"] else ""),
             )
         )
     return text
@@ -237,8 +273,8 @@ def _dust(dust: dict[str, Any]) -> list[str]:
 OUTCOME_WORDS = {
     "delivered_kwh": "light delivered, kWh",
     "longest_gap_hours": "longest gap, h",
-    "served_fraction": "served fraction",
-    "unserved_kwh": "unserved, kWh",
+    "served_fraction": "served, essential*",
+    "unserved_kwh": "unserved, essential*, kWh",
     "longest_outage_hours": "longest outage, h",
 }
 
@@ -251,6 +287,7 @@ def _sure(sure: dict[str, Any]) -> list[str]:
             f"    {words:<24} {row['p50']:12.5g} {row['p90']:12.5g} {row['p99']:12.5g}   "
             f"(error of P90 {row['p90_error']:.2g})"
         )
+    text.append("    * essential loads, or all where none is")
     for name, ranking in sure["ranking"].items():
         if ranking is None:
             continue

@@ -14,6 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from yieldsim.base.constants import DAYS_PER_YEAR, SECONDS_PER_DAY
 from yieldsim.base.errors import CannotCompute
@@ -109,9 +110,15 @@ def removals(
     end_s: float,
     events: tuple[tuple[float, float], ...] = (),
     outages_s: tuple[tuple[float, float], ...] = (),
+    runs: NDArray[np.bool_] | None = None,
 ) -> Removals:
-    """Every removal of a run from 0 to end_s: the shield's cycles outside its outages, and events (time, removes)."""
+    """Every removal of a run from 0 to end_s: the shield's cycles outside its outages, and events (time, removes).
+
+    runs   (cycles,)  which cycles run at all, of those that end by end_s; None: all
+    """
     cycles = soiling.cycle_ends_tdb_s(shield, 0.0, end_s)
+    if runs is not None:
+        cycles = cycles[runs]
     for fails, repaired in outages_s:
         cycles = cycles[(cycles < fails) | (cycles >= repaired)]
     removal = shield.removal if shield is not None else 0.0
@@ -155,3 +162,39 @@ def passed_by_mount(light: CleanLight, found: Removals, dust: Dust | None = None
         for rate in set(rates)
     }
     return np.stack([by_rate[rate] for rate in rates], axis=1)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class LightByRate:
+    """Clean light, darkening in it, summed over mounts of one rate of dust: what any removals leave is quickly had.
+
+    power_w   (rows, rates)
+    rates     (rates,)  rates of deposition
+    """
+
+    power_w: FloatArray
+    rates: tuple[float, ...]
+    edge_s: FloatArray
+    dust: Dust | None
+
+    def dusty_kwh(self, found: Removals, rows: int | None = None) -> FloatArray:
+        """Delivered light of each of the first rows (all), (rows,), with these removals."""
+        row_hours = float(self.edge_s[1] - self.edge_s[0]) / 3600.0
+        power, edge_s = self.power_w[:rows], self.edge_s[: None if rows is None else rows + 1]
+        total = np.zeros(len(power))
+        for place, rate in enumerate(self.rates):
+            passed: FloatArray | float = 1.0
+            if self.dust is not None:
+                passed = soiling.clean_fraction(self.dust, mean_load_days(history_of(found, rate), edge_s))
+            total += power[:, place] * passed
+        return total * row_hours / 1000.0
+
+
+def light_by_rate(light: CleanLight) -> LightByRate:
+    """The light grouped by its mounts' rates of dust."""
+    exponent = light.dust.tilt_exponent if light.dust is not None else 0.0
+    own = [soiling.deposition_rate(mount.tilt_deg, exponent) for mount in light.collector.mounts]
+    rates, of = np.unique(own, return_inverse=True)
+    power = light.power_w * darkening(light.collector, light.edge_s)[:, None]
+    grouped = np.stack([power[:, of.ravel() == place].sum(axis=1) for place in range(len(rates))], axis=1)
+    return LightByRate(power_w=grouped, rates=tuple(rates.tolist()), edge_s=light.edge_s, dust=light.dust)

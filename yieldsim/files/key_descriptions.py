@@ -127,6 +127,7 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
             "spectrum": "Figures of the delivered light, in place of the estimate's",
             "life": "A run over several years",
             "exchange": "What electricity costs in light",
+            "failures": "How often single things fail, and how long their repair takes",
         },
         "LoadTable": {
             "name": "Name of the load",
@@ -153,6 +154,17 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
             "priority": "Essential loads come first; deferrable ones can wait; sheddable ones can be dropped",
             "window_hours": "How long a deferrable load can wait, hours",
             "most_power_w": "Most that a deferrable load takes when it catches up, W",
+            "rank": "Order of service among loads of one priority: 1 comes first",
+        },
+        "FailuresTable": {
+            "unit": "One collector unit",
+            "mount": "One mount with all its units",
+            "shields": "The dust shields, all at once",
+            "half_store": "Half of the store",
+        },
+        "RateTable": {
+            "every_days": "Mean time between failures of one item, days",
+            "repair_days": "Mean time to its repair, days",
         },
         "StorageTable": {
             "kind": "Battery or heat store",

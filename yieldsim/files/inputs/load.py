@@ -33,6 +33,7 @@ from yieldsim.files.inputs.load_schedule import (
     as_windows,
     load_series,
 )
+from yieldsim.files.load_failures import FailuresTable
 from yieldsim.files.text.timestamps import is_later
 from yieldsim.files.toml.context import Loaded, Reading
 from yieldsim.files.toml.model import Moment, StrictModel, Text, named_file, problem, stated, within
@@ -81,6 +82,7 @@ class LoadTable(StrictModel):
     priority: Priority = "essential"
     window_hours: Annotated[float, stated(Load, "window_hours")] | None = None
     most_power_w: Annotated[float, stated(Load, "most_power_w")] | None = None
+    rank: Annotated[int, stated(Load, "rank")] = 1
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -136,6 +138,7 @@ class LoadTable(StrictModel):
             priority=self.priority,
             window_hours=self.window_hours or 0.0,
             most_power_w=self.most_power_w,
+            rank=self.rank,
         )
 
     def _from_storage(self, store: StoreKind | None, lamp: float | None, reading: Reading) -> float:
@@ -321,6 +324,7 @@ class LoadFile(StrictModel):
     spectrum: SpectrumTable = SpectrumTable()
     life: LifeTable | None = None
     exchange: ExchangeTable | None = None
+    failures: FailuresTable = FailuresTable()
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -355,6 +359,7 @@ class LoadFile(StrictModel):
             photon_yield_umol_per_j=self.spectrum.photon_yield_umol_per_j,
             life=self.life.noun() if self.life else None,
             light_per_electric=self.exchange.light_per_electric if self.exchange else None,
+            failures=self.failures.noun(),
         )
 
 

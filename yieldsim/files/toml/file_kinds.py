@@ -26,7 +26,7 @@ TOP_KEYS: dict[str, frozenset[str]] = {
     "prescription": frozenset(
         {"name", "lens", "fibre", "funnel", "collar", "film", "tolerances", "band", "heat", "materials"}
     ),
-    "load": frozenset({"name", "loads", "storage", "sizing", "spectrum", "life", "exchange"}),
+    "load": frozenset({"name", "loads", "storage", "sizing", "spectrum", "life", "exchange", "failures"}),
     "uncertainty": frozenset({"draws", "seed", "uncertain"}),
 }  # fmt: skip
 """By the role of a file: what `StrictModel` of that kind knows; a test holds them equal."""

@@ -5,84 +5,139 @@ cycles, valued at x kWh of light for one of electricity, the mean light P (kWh a
 
     P (1 - L T (1 / f - 1 / 2)) - x E / T     which is largest at   T = sqrt(x E / (P L (1 / f - 1 / 2)))
 
-(a load that climbs to T / f before and T (1 - f) / f after each removal). `best_cycle` finds it with the
-whole model: the light of each row, residue from a clean start, tilts, the loss law of the site.
+(a load that climbs to T / f before and T (1 - f) / f after each removal). A run holds a whole number of cycles,
+so that what is netted jumps wherever one more fits in and falls in between: `best_cycle` tries every number of
+cycles up to EACH_COUNT, further ones COUNT_STEP apart, and the lengths that give each, with the whole model: the
+light of each row, residue from a clean start, tilts, the loss law of the site.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from yieldsim.base.constants import SECONDS_PER_DAY
 from yieldsim.base.model import Shield
-from yieldsim.base.vectors import FloatArray
-from yieldsim.energy.degradation import CleanLight, Removals, darkening, passed_by_mount, removals
+from yieldsim.energy.degradation import CleanLight, LightByRate, Removals, light_by_rate, removals
 
-CYCLES_TRIED = 49
+EACH_COUNT = 96
+COUNT_STEP = 1.06
+FEWEST_LENGTHS, MOST_LENGTHS, LENGTHS = 6, 60, 360
+"""Cycle lengths tried for a number of cycles: the third divided by it, within the first two."""
+REFINED = 4
+"""So many of the best numbers of cycles, and of their lengths, are looked at closely."""
+NO_CYCLE = 1.001
+"""A cycle of so many runs' length does not come round within one."""
 VISITS_TRIED = 25
 Events = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class CycleChoice:
-    """A cycle: its light over the run, its electricity, and the light less what the electricity is worth, kWh."""
+    """A cycle: its light over the run, its electricity, and the light less what the electricity is worth, kWh.
+
+    runs   how often the shields ran
+    """
 
     cycle_hours: float
     delivered_kwh: float
     electric_kwh: float
     net_kwh: float
+    runs: int
 
 
-def delivered_kwh(light: CleanLight, found: Removals) -> float:
+def delivered_kwh(light: LightByRate, found: Removals) -> float:
     """Light of the run, kWh, with these removals; darkening included."""
-    return light.kwh(passed_by_mount(light, found) * darkening(light.collector, light.edge_s)[:, None])
+    return float(light.dusty_kwh(found).sum())
 
 
 def cycle_choice(
-    light: CleanLight, shield: Shield, cycle_hours: float, worth: float, events: Events = ()
+    light: CleanLight,
+    shield: Shield,
+    cycle_hours: float,
+    worth: float,
+    events: Events = (),
+    by_rate: LightByRate | None = None,
 ) -> CycleChoice:
     """The run with another cycle.
 
-    worth   kWh of light that a kWh of electricity is worth
+    worth     kWh of light that a kWh of electricity is worth
+    by_rate   the same light, where it has been grouped already
     """
     end_s = float(light.edge_s[-1])
-    delivered = delivered_kwh(light, removals(replace(shield, cycle_hours=cycle_hours), end_s, events))
+    delivered = delivered_kwh(
+        by_rate or light_by_rate(light), removals(replace(shield, cycle_hours=cycle_hours), end_s, events)
+    )
     runs = math.floor(end_s / 3600.0 / cycle_hours + 1e-9)
     electric = runs * shield.power_w * shield.duty_minutes / 60.0 / 1000.0 * light.units
-    return CycleChoice(cycle_hours, delivered, electric, delivered - worth * electric)
+    return CycleChoice(cycle_hours, delivered, electric, delivered - worth * electric, runs)
 
 
 def best_cycle(
     light: CleanLight, shield: Shield, worth: float, events: Events = ()
 ) -> tuple[CycleChoice, list[CycleChoice]]:
-    """The cycle that nets most, and the curve of those tried (evenly in the logarithm, from the duty to the run).
+    """The cycle that nets most, and the best of each number of cycles tried, shortest first: from the duty (an hour
+    at least) to none within the run.
 
-    The curve's highest point is refined by golden sections between its neighbours.
+    Lengths between those tried are searched by golden sections for the best numbers of cycles.
     """
-    shortest = max(shield.duty_minutes / 60.0, 1.0)
-    longest = max(float(light.edge_s[-1]) / 3600.0, 2.0 * shortest)
-    tried = [
-        cycle_choice(light, shield, float(hours), worth, events)
-        for hours in np.geomspace(shortest, longest, CYCLES_TRIED)
-    ]
-    top = max(range(len(tried)), key=lambda place: tried[place].net_kwh)
-    low, high = (math.log(tried[min(max(top + side, 0), len(tried) - 1)].cycle_hours) for side in (-1, 1))
-    golden = (math.sqrt(5.0) - 1.0) / 2.0
-    found = [tried[top]]
-    while high - low > 1e-3:
-        left, right = (
-            cycle_choice(light, shield, math.exp(at), worth, events)
-            for at in (high - golden * (high - low), low + golden * (high - low))
+    by_rate = light_by_rate(light)
+    hours = float(light.edge_s[-1]) / 3600.0
+    shortest = min(max(shield.duty_minutes / 60.0, 1.0), hours)
+
+    def choice(cycle_hours: float) -> CycleChoice:
+        return cycle_choice(light, shield, cycle_hours, worth, events, by_rate)
+
+    most = math.floor(hours / shortest + 1e-9)
+    counts = set(range(1, min(most, EACH_COUNT) + 1)) | {most}
+    further = float(EACH_COUNT)
+    while further < most:
+        counts.add(int(further))
+        further *= COUNT_STEP
+    best = {
+        count: max(
+            (choice(length) for length in _lengths(hours, shortest, count)), key=lambda one: one.net_kwh
         )
+        for count in sorted(counts, reverse=True)
+    }
+    promising = sorted(best, key=lambda count: -best[count].net_kwh)[:REFINED]
+    for count in {near for top in promising for near in (top - 1, top, top + 1) if 1 <= near <= most}:
+        lengths = _lengths(hours, shortest, count)
+        found = [choice(length) for length in lengths]
+        for top in sorted(range(len(found)), key=lambda place: -found[place].net_kwh)[:REFINED]:
+            near = lengths[max(top - 1, 0)], lengths[min(top + 1, len(lengths) - 1)]
+            found.append(_golden(choice, *near))
+        best[count] = max(found, key=lambda one: one.net_kwh)
+    best[0] = choice(NO_CYCLE * hours)
+    tried = sorted(best.values(), key=lambda one: one.cycle_hours)
+    return max(tried, key=lambda one: one.net_kwh), tried
+
+
+def _lengths(hours: float, shortest: float, count: int) -> list[float]:
+    """Cycle lengths that come round `count` times in so many hours, shortest first."""
+    longest = hours / count
+    low = max(hours / (count + 1), shortest)
+    # the shortest of all fits in once more
+    tried = min(max(LENGTHS // count, FEWEST_LENGTHS), MOST_LENGTHS)
+    parts = np.arange(1, tried + 1) / tried
+    return [float(length) for length in low + (longest - low) * parts]
+
+
+def _golden(choice: Callable[[float], CycleChoice], low: float, high: float) -> CycleChoice:
+    """The best of a golden-section search between two lengths."""
+    golden = (math.sqrt(5.0) - 1.0) / 2.0
+    found = [choice(high)]
+    while high - low > 1e-3 * high:
+        left, right = choice(high - golden * (high - low)), choice(low + golden * (high - low))
         found += [left, right]
         if left.net_kwh < right.net_kwh:
-            low = math.log(left.cycle_hours)
+            low = left.cycle_hours
         else:
-            high = math.log(right.cycle_hours)
-    return max(found, key=lambda choice: choice.net_kwh), tried
+            high = right.cycle_hours
+    return max(found, key=lambda one: one.net_kwh)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,12 +151,12 @@ class VisitValue:
 def visit_values(light: CleanLight, removes: float, events: Events = ()) -> list[VisitValue]:
     """One more visit at each of a row of days over the run."""
     end_s = float(light.edge_s[-1])
-    shield = light.collector.shield
-    without = delivered_kwh(light, removals(shield, end_s, events))
+    shield, by_rate = light.collector.shield, light_by_rate(light)
+    without = delivered_kwh(by_rate, removals(shield, end_s, events))
     return [
         VisitValue(
             at / SECONDS_PER_DAY,
-            delivered_kwh(light, removals(shield, end_s, (*events, (at, removes)))) - without,
+            delivered_kwh(by_rate, removals(shield, end_s, (*events, (at, removes)))) - without,
         )
         for at in np.linspace(0.0, end_s, VISITS_TRIED + 2)[1:-1].tolist()
     ]
@@ -128,14 +183,10 @@ def film_break_even(light: CleanLight, events: Events = ()) -> FilmBreakEven:
     shield = light.collector.shield
     assert shield is not None
     end_s = float(light.edge_s[-1])
-    dark = darkening(light.collector, light.edge_s)
+    by_rate = light_by_rate(light)
 
-    def series(found: Removals) -> FloatArray:
-        passed = passed_by_mount(light, found)
-        return np.asarray((light.power_w * passed).sum(axis=1) * dark * light.row_hours / 1000.0)
-
-    kept = series(removals(shield, end_s, events))
-    bare = series(removals(None, end_s, events)) / shield.film_transmittance
+    kept = by_rate.dusty_kwh(removals(shield, end_s, events))
+    bare = by_rate.dusty_kwh(removals(None, end_s, events)) / shield.film_transmittance
     ahead = np.cumsum(kept) - np.cumsum(bare)
     behind = np.flatnonzero(ahead <= 0.0)
     paid = 0 if len(behind) == 0 else int(behind[-1]) + 1

@@ -2,17 +2,20 @@
 
 In every row, in this order:
 
-1. essential loads take light, in the order of the file; what they still lack comes out of the store;
+1. essential loads take light; what they still lack comes out of the store;
 2. light fills the store up to its reserve;
 3. deferrable loads take light for all they have waiting, then sheddable loads;
 4. deferrable loads whose time is up, then sheddable loads, draw on what the store holds above its reserve;
 5. light fills the rest of the store; what is left is curtailed.
 
+Loads of one priority are served by `serving_order`, whatever their order in the file.
+
 Powers are constant within a row of h hours, and the store loses a fixed share k of itself per hour:
 
     dE/dt = F / h - k E,   E(h) = E(0) exp(-k h) + F (1 - exp(-k h)) / (k h)
 
-solved exactly, so that a night is the same in one row or in a thousand. F is what enters after charging
+solved exactly, so that a night is the same in one row or in a thousand. Standing loss goes on below the least
+state, which only ends the drawing. F is what enters after charging
 losses less what leaves before discharging losses. The capacity is
 
     new capacity * (1 - fade_per_year years - fade_per_cycle cycles)
@@ -20,7 +23,8 @@ losses less what leaves before discharging losses. The capacity is
 a cycle being a new capacity's worth drawn; what no longer fits is lost.
 
 No row charges and discharges: who lacks anything has already taken all the light. For one load this serves as
-much as any dispatch could, unless the way through the store is more efficient than the direct one.
+much as any dispatch could, unless the way through the store is more efficient than the direct one; for several,
+`planning.foresight` says how much smaller a store could be.
 """
 
 from __future__ import annotations
@@ -38,6 +42,7 @@ from yieldsim.base.load_model import PRIORITIES, Load, Storage
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics.photometry import LightFigures
 from yieldsim.planning.habitat.load_profile import Rows, need_power_w, storage_efficiency
+from yieldsim.planning.serving_order import Turns, hand_round, turns_of
 
 ESSENTIAL, DEFERRABLE, SHEDDABLE = range(len(PRIORITIES))
 SLACK = 1e-12
@@ -54,6 +59,8 @@ class Needs(NamedTuple):
     rank                 (loads,)  ESSENTIAL, DEFERRABLE or SHEDDABLE
     window_rows          (loads,)  rows that a deferrable load can wait after the one that asked
     most_kwh             (loads,)  most served in a row; infinite: no limit
+    file_rank            (loads,)  who of one priority goes first, lower before higher
+    turns                who is served in which turn
     """
 
     asked_kwh: FloatArray
@@ -63,6 +70,8 @@ class Needs(NamedTuple):
     rank: NDArray[np.int64]
     window_rows: NDArray[np.int64]
     most_kwh: FloatArray
+    file_rank: NDArray[np.int64]
+    turns: Turns
 
 
 class Store(NamedTuple):
@@ -126,6 +135,7 @@ def needs_of(loads: tuple[Load, ...], rows: Rows, figures: LightFigures) -> Need
         np.array([PRIORITIES.index(load.priority) for load in loads]),
         np.array([math.floor(load.window_hours / rows.hours + 1e-9) for load in loads]),
         np.array(limits),
+        np.array([load.rank for load in loads]),
     )
 
 
@@ -136,19 +146,43 @@ def needs_from(
     rank: NDArray[np.int64],
     window_rows: NDArray[np.int64] | None = None,
     most_kwh: FloatArray | None = None,
+    file_rank: NDArray[np.int64] | None = None,
 ) -> Needs:
-    """Loads from plain arrays, see Needs; without windows nothing waits."""
+    """Loads from plain arrays, see Needs; without windows nothing waits, without ranks none goes first."""
     count = asked_kwh.shape[1]
+    direct, stored = np.asarray(direct_efficiency, np.float64), np.asarray(store_efficiency, np.float64)
+    priority = np.asarray(rank, dtype=np.int64)
+    windows = np.zeros(count, np.int64) if window_rows is None else np.asarray(window_rows, np.int64)
+    places = np.ones(count, np.int64) if file_rank is None else np.asarray(file_rank, np.int64)
     return Needs(
         asked_kwh=np.ascontiguousarray(asked_kwh),
         gathered_kwh=np.concatenate([np.zeros((1, count)), np.cumsum(asked_kwh, axis=0)]),
-        direct_efficiency=np.asarray(direct_efficiency, dtype=np.float64),
-        store_efficiency=np.asarray(store_efficiency, dtype=np.float64),
-        rank=np.asarray(rank, dtype=np.int64),
-        window_rows=np.zeros(count, dtype=np.int64)
-        if window_rows is None
-        else np.asarray(window_rows, np.int64),
+        direct_efficiency=direct,
+        store_efficiency=stored,
+        rank=priority,
+        window_rows=windows,
         most_kwh=np.full(count, np.inf) if most_kwh is None else np.asarray(most_kwh, dtype=np.float64),
+        file_rank=places,
+        turns=turns_of(priority, places, direct, stored, windows),
+    )
+
+
+def asking(needs: Needs, asked_kwh: FloatArray) -> Needs:
+    """The same loads asking something else, (rows, loads); limits of catching up stay."""
+    gathered = np.concatenate([np.zeros((1, asked_kwh.shape[1])), np.cumsum(asked_kwh, axis=0)])
+    return needs._replace(asked_kwh=np.ascontiguousarray(asked_kwh), gathered_kwh=gathered)
+
+
+def some_of(needs: Needs, which: NDArray[np.bool_]) -> Needs:
+    """Some of the loads, (loads,) flags."""
+    return needs_from(
+        needs.asked_kwh[:, which],
+        needs.direct_efficiency[which],
+        needs.store_efficiency[which],
+        needs.rank[which],
+        needs.window_rows[which],
+        needs.most_kwh[which],
+        needs.file_rank[which],
     )
 
 
@@ -196,7 +230,7 @@ def dispatch(light_kwh: FloatArray, needs: Needs, store: Store) -> Flows:
     rows, loads = needs.asked_kwh.shape
     by_load = np.zeros((3, rows, loads))
     by_row = np.zeros((6, rows))
-    run(np.ascontiguousarray(light_kwh), *needs, *store, np.inf, True, by_load, by_row)
+    run(np.ascontiguousarray(light_kwh), *needs[:-2], *needs.turns, *store, np.inf, True, by_load, by_row)
     return Flows(*by_load, *by_row)
 
 
@@ -209,7 +243,9 @@ def tally(
     """
     limit = most_unserved * (1.0 if not by_rows else -1.0)
     kept = np.zeros((3, 0, 0)), np.zeros((6, 0))
-    unserved, count, end, rows = run(np.ascontiguousarray(light_kwh), *needs, *store, limit, False, *kept)
+    unserved, count, end, rows = run(
+        np.ascontiguousarray(light_kwh), *needs[:-2], *needs.turns, *store, limit, False, *kept
+    )
     return Tally(unserved, int(count), end, int(rows))
 
 
@@ -223,6 +259,10 @@ def run(
     rank: NDArray[np.int64],
     window_rows: NDArray[np.int64],
     most: FloatArray,
+    light_order: NDArray[np.int64],
+    light_turn: NDArray[np.int64],
+    store_order: NDArray[np.int64],
+    store_turn: NDArray[np.int64],
     new_capacity: float,
     start: float,
     keep: float,
@@ -255,6 +295,8 @@ def run(
     lack = np.zeros(loads)
     took = np.zeros(loads)
     drew = np.zeros(loads)
+    wants = np.zeros(loads)
+    per_drawn = hand_out * store_efficiency
     stored, cycled_kwh = start, 0.0
     total_unserved, unserved_rows = 0.0, 0
     for t in range(rows):
@@ -272,51 +314,50 @@ def run(
         for j in range(loads):
             took[j] = 0.0
             drew[j] = 0.0
-            if rank[j] == ESSENTIAL:
-                need = asked[t, j]
-                took[j] = min(need, light * direct_efficiency[j])
-                light = max(light - took[j] / direct_efficiency[j], 0.0)
-                lack[j] = need - took[j]
-                if lack[j] > 0.0 and store_efficiency[j] > 0.0:
-                    drew[j] = min(lack[j], max(leaving - drawn, 0.0) * hand_out * store_efficiency[j])
-                    drawn += drew[j] / (hand_out * store_efficiency[j])
-                    lack[j] -= drew[j]
+            wants[j] = asked[t, j]
+        used = hand_round(light, wants, direct_efficiency, light_order, light_turn, rank, ESSENTIAL, took)
+        light = max(light - used, 0.0)
+        for j in range(loads):
+            lack[j] = asked[t, j] - took[j] if rank[j] == ESSENTIAL else 0.0
+        drawn = hand_round(leaving, lack, per_drawn, store_order, store_turn, rank, ESSENTIAL, drew)
+        for j in range(loads):
+            lack[j] -= drew[j]
 
         if drawn == 0.0:
             charged = min(filling, light * take_in)
             light = max(light - charged / take_in, 0.0)
 
         if others:
+            for j in range(loads):
+                if rank[j] == DEFERRABLE:
+                    wants[j] = max(min(gathered[t + 1, j] - settled[j], most[j]), 0.0)
             for wanted in (DEFERRABLE, SHEDDABLE):
-                for j in range(loads):
-                    if rank[j] == wanted:
-                        need = (
-                            asked[t, j]
-                            if wanted == SHEDDABLE
-                            else min(gathered[t + 1, j] - settled[j], most[j])
-                        )
-                        took[j] = min(max(need, 0.0), light * direct_efficiency[j])
-                        light = max(light - took[j] / direct_efficiency[j], 0.0)
-                        settled[j] += took[j]
+                used = hand_round(
+                    light, wants, direct_efficiency, light_order, light_turn, rank, wanted, took
+                )
+                light = max(light - used, 0.0)
 
             for wanted in (DEFERRABLE, SHEDDABLE):
                 for j in range(loads):
+                    if rank[j] != wanted:
+                        continue
+                    settled[j] += took[j]
+                    if wanted == SHEDDABLE:
+                        lack[j] = asked[t, j] - took[j]
+                        wants[j] = lack[j]
+                    else:
+                        last = t + 1 - window_rows[j] if t + 1 < rows else rows
+                        due = max(gathered[max(last, 0), j] - settled[j], 0.0)
+                        # a rounding of the sums must not open the store and keep it from charging
+                        if due <= SLACK * gathered[rows, j]:
+                            due = 0.0
+                        lack[j] = due
+                        wants[j] = min(due, max(most[j] - took[j], 0.0))
+                above = max(min(spare, leaving) - drawn, 0.0)
+                drawn += hand_round(above, wants, per_drawn, store_order, store_turn, rank, wanted, drew)
+                for j in range(loads):
                     if rank[j] == wanted:
-                        if wanted == SHEDDABLE:
-                            due = asked[t, j] - took[j]
-                            room = due
-                        else:
-                            last = t + 1 - window_rows[j] if t + 1 < rows else rows
-                            due = max(gathered[max(last, 0), j] - settled[j], 0.0)
-                            # a rounding of the sums must not open the store and keep it from charging
-                            if due <= SLACK * gathered[rows, j]:
-                                due = 0.0
-                            room = max(most[j] - took[j], 0.0)
-                        if due > 0.0 and store_efficiency[j] > 0.0:
-                            above = max(min(spare, leaving) - drawn, 0.0)
-                            drew[j] = min(min(due, room), above * hand_out * store_efficiency[j])
-                            drawn += drew[j] / (hand_out * store_efficiency[j])
-                        lack[j] = due - drew[j]
+                        lack[j] -= drew[j]
                         # what was served and what is past its time no longer waits
                         settled[j] += drew[j] + lack[j]
 

@@ -34,19 +34,21 @@ def aged(
     life: Life,
     events_s: tuple[tuple[float, float], ...] = (),
     outages_s: tuple[tuple[float, float], ...] = (),
+    runs: Flags | None = None,
 ) -> AgedLight:
     """The light of a whole life.
 
     light      clean light of all its rows
     events_s   dated cleaning events of the site: seconds from the start, share removed
     outages_s  stretches without shields, seconds from the start
+    runs       (cycles,)  which of the shield's cycles have their electricity; None: all
     """
     end_s = float(light.edge_s[-1])
     visits: tuple[tuple[float, float], ...] = ()
     if life.visit_every_days is not None:
         every_s = life.visit_every_days * SECONDS_PER_DAY
         visits = tuple((at, life.visit_removes) for at in np.arange(every_s, end_s, every_s).tolist())
-    found = removals(light.collector.shield, end_s, events_s + visits, outages_s)
+    found = removals(light.collector.shield, end_s, events_s + visits, outages_s, runs)
     passed = passed_by_mount(light, found)
     fibre, lens = (
         darkening(light.collector, light.edge_s),
@@ -56,6 +58,16 @@ def aged(
     dusty = (light.power_w * passed).sum(axis=1)
     dust = np.divide(dusty, clean, out=passed.mean(axis=1), where=clean > 0.0)
     return AgedLight(power_w=dusty * fibre * lens, dust=dust, fibre=fibre, lens=lens)
+
+
+def shields_working(edge_s: FloatArray, outages_s: tuple[tuple[float, float], ...]) -> FloatArray:
+    """Share of each row between edges (rows + 1,) in which the shields have not failed, (rows,)."""
+    failed = np.zeros(len(edge_s) - 1)
+    until = 0.0
+    for fails, repaired in sorted(outages_s):
+        first, until = max(fails, until), max(repaired, until)
+        failed += np.clip(np.minimum(edge_s[1:], until) - np.maximum(edge_s[:-1], first), 0.0, None)
+    return np.asarray(1.0 - failed / np.diff(edge_s))
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +86,8 @@ class YearRow:
     storage_kwh: float
     served_fraction: float
     unserved_kwh: float
+    unserved_hours: float
+    asked_hours: float
     longest_outage_hours: float
 
 
@@ -105,6 +119,8 @@ def year_table(life: Life, light: CleanLight, ages: AgedLight, needs: Needs, flo
                 storage_kwh=float(flows.capacity[own][-1]),
                 served_fraction=part.fraction,
                 unserved_kwh=part.unserved_kwh,
+                unserved_hours=part.unserved_rows * light.row_hours,
+                asked_hours=part.asked_rows * light.row_hours,
                 longest_outage_hours=part.longest_rows * light.row_hours,
             )
         )

@@ -100,9 +100,7 @@ def asking_fraction(schedule: Schedule, rows: Rows) -> FloatArray:
 
         factor = factor * _daily_mean(open_until, *_clock_hours(rows, schedule.clock))
     if schedule.weekdays:
-        # 1970-01-01 was a Thursday, 3 in a week that begins on Monday
-        weekday = (middle.astype("datetime64[D]").astype(np.int64) + 3) % 7
-        factor = factor * np.isin(weekday, schedule.weekdays)
+        factor = factor * np.isin(_weekday(rows, schedule.clock), schedule.weekdays)
     if schedule.mission_days:
         day = _mission_day(rows, schedule.clock)
         factor = factor * np.any(
@@ -184,6 +182,16 @@ def solar_hours_at_edges(solar_time_hours: FloatArray, row_hours: float) -> Floa
     inner = 0.5 * (middle[1:] + middle[:-1])
     ends = 2.0 * middle[[0, -1]] - inner[[0, -1]]
     return np.concatenate([ends[:1], inner, ends[1:]])
+
+
+def _weekday(rows: Rows, clock: Clock) -> NDArray[np.int64]:
+    """Day of the week of each row's middle, 0 is Monday: by UTC date, or by solar days counted from the first row's date."""
+    dates = rows.middle_utc.astype("datetime64[D]").astype(np.int64)
+    if clock == "solar":
+        day = solar_day_number(rows.solar_time_hours)
+        dates = dates[0] + day - day[0]
+    # 1970-01-01 was a Thursday, 3 in a week that begins on Monday
+    return np.asarray((dates + 3) % 7)
 
 
 def _mission_day(rows: Rows, clock: Clock) -> NDArray[np.int64]:

@@ -55,6 +55,7 @@ class DrawnRun:
     factors, attenuated     factors on the fibre's attenuation, and what it then lets through
     edge_s                  (rows + 1,)  seconds since the start
     event_s                 dated cleaning events: seconds since the start, share removed
+    cycles_run              (cycles,)  which of the shield's cycles run; None: all
     """
 
     sky: DrawnSky
@@ -64,6 +65,7 @@ class DrawnRun:
     attenuated: FloatArray
     edge_s: FloatArray
     event_s: tuple[tuple[float, float], ...]
+    cycles_run: NDArray[np.bool_] | None = None
 
     @property
     def row_hours(self) -> float:
@@ -107,13 +109,24 @@ def _attenuated(fibre: Fibre | None, factor: float) -> float:
 
 def delivered_w(run: DrawnRun, values: Values) -> FloatArray:
     """Delivered power of all units in each row, (rows,), with the drawn numbers in place."""
+    return delivered_with_gap(run, values)[0]
+
+
+def delivered_with_gap(run: DrawnRun, values: Values) -> tuple[FloatArray, float]:
+    """Delivered power of all units in each row, (rows,), and the longest gap, hours, with the drawn numbers in place.
+
+    A gap is a stretch of fine steps without light, as an estimate counts it.
+    """
     sky = run.sky
     power = sky.plain_w * _left_by_skyline(sky, values.get("horizon_height_deg", 0.0))
     if sky.air.size:
         power = power * sky.air ** values.get("optical_depth", 1.0)
-    accepted = _accepted_w(run, power, values)
+    accepted, lit = _accepted_w(run, power, values)
     passed = _passed_by_dust(run, values)
-    return np.asarray((accepted * passed).sum(axis=0) * _common(run, values))
+    delivered = np.asarray((accepted * passed).sum(axis=0) * _common(run, values))
+    steps = sky.step[lit & (delivered[sky.row] > 0.0)]
+    dark = int(np.diff(np.concatenate([[-1], steps, [sky.rows * sky.steps_per_row]])).max()) - 1
+    return delivered, dark * run.row_hours / sky.steps_per_row
 
 
 def _left_by_skyline(sky: DrawnSky, raised_deg: float) -> FloatArray:
@@ -126,8 +139,10 @@ def _left_by_skyline(sky: DrawnSky, raised_deg: float) -> FloatArray:
     return np.asarray(sky.visible[:, first] * (1.0 - share) + sky.visible[:, first + 1] * share)
 
 
-def _accepted_w(run: DrawnRun, power_w: FloatArray, values: Values) -> FloatArray:
-    """Mean power within the fibre's cone by mount and row, (mounts, rows), all units; mounts alike are done once."""
+def _accepted_w(run: DrawnRun, power_w: FloatArray, values: Values) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Mean power within the fibre's cone by mount and row, (mounts, rows), all units, and which steps have any, (n,);
+    mounts alike are done once.
+    """
     sky, mounts = run.sky, run.setting.collector.mounts
     facings, of = np.unique(
         [(mount.tilt_deg, mount.azimuth_deg, mount.roll_deg) for mount in mounts], axis=0, return_inverse=True
@@ -135,9 +150,12 @@ def _accepted_w(run: DrawnRun, power_w: FloatArray, values: Values) -> FloatArra
     tilt, azimuth = values.get("mount_tilt_deg", 0.0), values.get("mount_azimuth_deg", 0.0)
     axes = np.stack([mount_axes_enu_xyz(t + tilt, a + azimuth, roll) for t, a, roll in facings.tolist()])
     width = values.get("acceptance_width", 1.0)
-    found = gathered_w(sky.row, sky.sun_enu_xyz, power_w, sky.radius_class, run.ready, width, axes, sky.rows)
+    lit = np.zeros(len(sky.row), dtype=np.bool_)
+    found = gathered_w(
+        sky.row, sky.sun_enu_xyz, power_w, sky.radius_class, run.ready, width, axes, sky.rows, lit
+    )
     counts = np.array([mount.count for mount in mounts]) / sky.steps_per_row
-    return np.asarray(found[of.ravel()] * counts[:, None])
+    return np.asarray(found[of.ravel()] * counts[:, None]), lit
 
 
 @njit(cache=True)
@@ -150,11 +168,13 @@ def gathered_w(
     width: float,
     axes: FloatArray,
     rows: int,
+    lit: NDArray[np.bool_],
 ) -> FloatArray:
     """Accepted power of one unit of each facing summed over the steps of each row, (facings, rows).
 
     width   factor on the angles of the acceptance
     axes    (facings, 3, 3)
+    lit     (n,)  set where any facing takes light
     """
     found = np.zeros((axes.shape[0], rows))
     closest = 0.0
@@ -183,7 +203,10 @@ def gathered_w(
                 share = _round_share(curve, ready.chord_step, width, x, y, z)
             else:
                 share = _grid_share(grid, ready, width, x, y, z)
-            found[f, row[i]] += power_w[i] * share
+            taken = power_w[i] * share
+            found[f, row[i]] += taken
+            if taken > 0.0:
+                lit[i] = True
     return found
 
 
@@ -232,7 +255,7 @@ def _passed_by_dust(run: DrawnRun, values: Values) -> FloatArray:
     shield: Shield | None = collector.shield
     if shield is not None and "shield_removal" in values:
         shield = replace(shield, removal=values["shield_removal"])
-    found = removals(shield, float(run.edge_s[-1]), run.event_s)
+    found = removals(shield, float(run.edge_s[-1]), run.event_s, runs=run.cycles_run)
     tilts = [mount.tilt_deg + values.get("mount_tilt_deg", 0.0) for mount in collector.mounts]
     rates = [soiling.deposition_rate(tilt, dust.tilt_exponent) for tilt in tilts]
     by_rate = {

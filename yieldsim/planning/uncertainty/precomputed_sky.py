@@ -34,6 +34,7 @@ class DrawnSky:
     """Fine steps with light under any skyline, for one unit.
 
     row             (n,)  row of the estimate that each step falls in
+    step            (n,)  its number among all steps of the run
     sun_enu_xyz     (n, 3)
     plain_w         (n,)  W on an aperture facing the whole Sun above the air
     visible         (n, skylines)  share of the disc left by each skyline
@@ -43,6 +44,7 @@ class DrawnSky:
     """
 
     row: NDArray[np.int64]
+    step: NDArray[np.int64]
     sun_enu_xyz: FloatArray
     plain_w: FloatArray
     visible: FloatArray
@@ -73,12 +75,13 @@ def drawn_sky(
         parts.append(_block(setting, grid, first, last, steps, raised))
         if progress is not None:
             progress(last, grid.count)
-    row, sun, plain, visible, air, radius_deg = (
+    step_number, sun, plain, visible, air, radius_deg = (
         np.concatenate(column) for column in zip(*parts, strict=True)
     )
     number, class_radius = _classes(radius_deg)
     return DrawnSky(
-        row=row,
+        row=step_number // steps,
+        step=step_number,
         sun_enu_xyz=sun,
         plain_w=plain,
         visible=visible,
@@ -124,7 +127,7 @@ def _block(
         air = add_air(ds, site, tdb_s)["beam_transmittance"].values[kept]
     sun = direction_enu_xyz(ds["solar_azimuth_deg"].values[kept], ds["solar_elevation_deg"].values[kept])
     return (
-        first + kept // steps,
+        first * steps + kept,
         sun,
         SOLAR_IRRADIANCE_1AU_W_M2
         / ds["sun_distance_au"].values[kept] ** 2

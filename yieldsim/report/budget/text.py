@@ -14,6 +14,14 @@ from yieldsim.report.estimate.text import collector_line, option_rows, place, so
 from yieldsim.report.layout import style
 from yieldsim.report.layout.typst_pages import printable
 from yieldsim.report.layout.warning_text import warning_line
+from yieldsim.report.verdict_words import (
+    at_least,
+    failure_rows,
+    failures_sentence,
+    share_against,
+    verdict_rows,
+    verdict_sentence,
+)
 
 Json = dict[str, Any]
 OUTAGES_SHOWN = 10
@@ -28,10 +36,15 @@ WORTH_A_VISIT = 1e-3
 """A cleaning visit that gains less than this share of the light is not worth a figure."""
 
 METHOD = (
-    "In every row essential loads take light first, in the order of the load file, then what they lack out of the "
-    "store; light fills the store to its reserve; deferrable loads take light for all they have waiting, then "
-    "sheddable loads; both draw on the store only above its reserve, deferrable ones when their time is up; what is "
-    "left charges the store, and the rest is curtailed.",
+    "In every row essential loads take light first, then what they lack out of the store; light fills the store to "
+    "its reserve; deferrable loads take light for all they have waiting, then sheddable loads; both draw on the store "
+    "only above its reserve, deferrable ones when their time is up; what is left charges the store, and the rest is "
+    "curtailed.",
+    "Of loads of one priority, those of the lowest rank in the load file come first; of one rank, light goes first to "
+    "whom each unit of it spares the store most, the store first to whom makes most of it; loads alike share in "
+    "proportion. The order of the file does not matter.",
+    "Dust shields that are a load clean only in cycles whose electricity is served in full. No load draws the store "
+    "below its least state; standing loss goes on below it.",
     "Powers are constant within a row; standing loss is an exponential decay solved exactly. Light in equals light "
     "used, charged and curtailed; the store's balance closes to rounding.",
     "An outage lasts from the first row with a shortfall to the last before a row in which all that was asked was "
@@ -61,8 +74,14 @@ def page_data(series: xr.Dataset) -> Json:
         "outages": outage_rows(summary),
         "store": store_rows(summary),
         "sizes": size_rows(summary),
+        "verdict": verdict_rows(summary),
+        "verdict_sentence": verdict_sentence(summary),
+        "failures": failure_rows(summary),
+        "failures_sentence": failures_sentence(summary),
         "trade": trade_rows(summary),
-        "years": year_rows(summary["life"]) if summary["life"] else [],
+        "years": year_rows(summary["life"], float(summary["reliability"]["target"]))
+        if summary["life"]
+        else [],
         "years_sentence": years_sentence(summary["life"]) if summary["life"] else "",
         "dust": dust_lines(summary),
         "sure": sure_rows(summary["uncertainty"]) if summary["uncertainty"] else [],
@@ -107,7 +126,10 @@ def headline(summary: Json) -> dict[str, str]:
     ]
     if essential and others:
         sentence += f" Of the rest: {', '.join(others)} need."
-    return {"value": style.percent(share), "sentence": sentence}
+    value = (
+        share_against(share, float(summary["reliability"]["target"])) if essential else style.percent(share)
+    )
+    return {"value": value, "sentence": f"{sentence} {verdict_sentence(summary)}"}
 
 
 def sum_served(summary: Json) -> float:
@@ -124,18 +146,19 @@ def tiles(summary: Json) -> list[dict[str, str]]:
     units, storage = summary["smallest_units"], summary["smallest_storage_kwh"]
     worst = sure["shortfall"] if sure else None
     return [
-        _tile("Not served", style.energy(float(summary["unserved_kwh"])), f"in {_hours(summary['unserved_hours'])}"),
+        _tile("Not served, all loads", style.energy(float(summary["unserved_kwh"])), f"in {_hours(summary['unserved_hours'])}"),
         _tile("Longest outage", style.duration(float(summary["longest_outage_hours"])), f"of {summary['outages_of']}"),
         _tile("Delivered light", style.energy(float(light["delivered_kwh"])),
               f"{style.energy(float(light['charging_kwh']))} of it charging"),
         _tile("Curtailed", style.percent(float(light["curtailed_fraction"])), "of the light, taken by no one"),
-        _tile("Smallest storage", style.energy(storage) if storage is not None else "none",
+        _tile("Smallest storage", style.energy(at_least(storage)) if storage is not None else "none",
               f"{goal}, these units" if storage is not None else f"is enough {goal}"),
         _tile("Fewest units", str(units) if units is not None else "none",
               f"{goal}, this store" if units is not None else f"is enough {goal}"),
         _tile("Autonomy", style.duration(summary["autonomy_hours"]), "full store, no light, mean load"),
         _tile(
-            "Shortfall, P90", style.energy(float(worst["p90_unserved_kwh"])) if worst else "–",
+            f"Not served, {summary['outages_of']}, P90",
+            style.energy(float(worst["p90_unserved_kwh"])) if worst else "–",
             f"P99: {style.energy(float(worst['p99_unserved_kwh']))}" if worst else "no uncertainty stated",
         ),
     ]  # fmt: skip
@@ -224,17 +247,30 @@ def size_rows(summary: Json) -> list[list[str]]:
         ],
         [
             "Smallest storage at these units",
-            "none is enough" if storage is None else style.energy(float(storage)),
+            f"none: {summary['why_no_storage']}"
+            if storage is None
+            else style.energy(at_least(float(storage))),
         ],
-        ["Fewest units with this store", "no number is enough" if units is None else str(units)],
+        [
+            "Fewest units with this store",
+            f"no practical number: {summary['why_no_units']}" if units is None else str(units),
+        ],
     ]
+    foresight, over = summary["foresight_storage_kwh"], summary["over_foresight_fraction"]
+    if foresight is not None and over is not None:
+        rows.append(
+            [
+                "Storage if every row were known beforehand",
+                f"{style.energy(float(foresight))}: the rule of dispatch takes {style.percent(float(over))} more",
+            ]
+        )
     best = summary["least_mass"]
     if best:
         rows.append(
             [
                 "Least mass of the pairs tried",
                 f"{style.quantity(float(best['mass_kg']), 'kg')}: {best['units']} units with "
-                f"{style.energy(float(best['storage_kwh']))}",
+                f"{style.energy(at_least(float(best['storage_kwh'])))}",
             ]
         )
     if summary["autonomy_hours"] is not None:
@@ -253,14 +289,14 @@ def trade_rows(summary: Json) -> list[list[str]]:
     return [
         [
             str(point["units"]),
-            style.number(float(point["storage_kwh"])),
+            style.number(at_least(float(point["storage_kwh"]))),
             "–" if point["mass_kg"] is None else style.number(float(point["mass_kg"])),
         ]
         for point in summary["trade_curve"]
     ]
 
 
-def year_rows(life: Json) -> list[list[str]]:
+def year_rows(life: Json, target: float) -> list[list[str]]:
     """A row a year."""
     decimals = style.decimals_for(max(float(row["delivered_kwh"]) for row in life["table"]))
     return [
@@ -269,7 +305,7 @@ def year_rows(life: Json) -> list[list[str]]:
             style.fixed(float(row["delivered_kwh"]), decimals),
             *(style.percent(float(row[key])) for key in ("dust_left", "fibre_left", "lens_left")),
             style.number(float(row["storage_kwh"])),
-            style.percent(float(row["served_fraction"])),
+            share_against(float(row["served_fraction"]), target),
             style.duration(float(row["longest_outage_hours"])),
         ]
         for row in life["table"]
@@ -298,8 +334,9 @@ def dust_lines(summary: Json) -> list[str]:
     visit, film, cycle = dust["visit"], dust["film"], dust["cycle"]
     if cycle:
         now, best = cycle["now"], cycle["best"]
+        every = f"run every {style.duration(float(best['cycle_hours']))}" if best["runs"] else "never run"
         lines.append(
-            f"The shields net most when they run every {style.duration(float(best['cycle_hours']))}: "
+            f"The shields net most when they {every} in this span: "
             f"{style.energy(float(best['net_kwh']) - float(now['net_kwh']))} of light more than every "
             f"{style.duration(float(now['cycle_hours']))}, with electricity at "
             f"{style.number(float(dust['light_per_electric']))} kWh of light for each kWh.{CYCLE_ENDS[cycle_at_end(cycle)]}"

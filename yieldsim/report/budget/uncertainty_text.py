@@ -11,14 +11,15 @@ Json = dict[str, Any]
 SURE_METHOD = (
     "Draws are scrambled Sobol points in independent scrambles, whose spread gives the standard errors. Each draw "
     "re-weighs the estimate's own sky: Sun, disc, skyline, air, acceptance at every fine step, dust and fibre by rows.",
-    "P90 of an outcome is the value reached or bettered in 90 of 100 draws. Gaps are counted in whole rows.",
+    "P90 of an outcome is the value reached or bettered in 90 of 100 draws. "
+    "A gap is a stretch of fine steps without light, as in the estimate.",
     "Shares of the variance are Sobol indices of a quadratic surface fitted to the draws; how much of the variance of "
     "draws kept aside it foretells stands beside them.",
 )
 OUTCOME_WORDS = {
     "delivered_kwh": "Light delivered, kWh",
-    "served_fraction": "Served share, %",
-    "unserved_kwh": "Not served, kWh",
+    "served_fraction": "Served, essential loads (all, if none is), %",
+    "unserved_kwh": "Not served of the same, kWh",
     "longest_gap_hours": "Longest gap, h",
     "longest_outage_hours": "Longest outage, h",
 }

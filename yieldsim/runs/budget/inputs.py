@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from yieldsim.optics.photometry import LightFigures
     from yieldsim.planning.habitat.dispatch import Needs, Store
     from yieldsim.planning.habitat.load_profile import Rows
+    from yieldsim.planning.shield_service import ShieldService
 
 LONGEST_ROW_HOURS = 6.0
 """Longer rows can't tell an evening from a morning."""
@@ -30,6 +31,9 @@ class BudgetCase:
     """Everything read and laid out over the estimate's rows.
 
     light_kwh   (rows,)  delivered light of `units` units
+    service     the dust shields as a load, where site and collector say what they clean
+    cycles_run  (cycles,)  which of their cycles have their electricity; None: all
+    light_kwh_all_cycles  (rows,)  light_kwh if all of them ran; None: the same
     """
 
     estimate: xr.Dataset
@@ -45,6 +49,16 @@ class BudgetCase:
     collector: Collector | None
     sources: tuple[Source, ...]
     notes: Notes
+    service: ShieldService | None = None
+    cycles_run: np.ndarray | None = None
+    light_kwh_all_cycles: np.ndarray | None = None
+
+    @property
+    def shield_loads(self) -> np.ndarray:
+        """Which loads are the dust shields', (loads,): they grow with the units."""
+        import numpy as np
+
+        return np.array([load.is_shield for load in self.plan.loads])
 
     @property
     def unit_ratio(self) -> float:
@@ -162,6 +176,14 @@ def scaled_light(ds: xr.Dataset, ratio: float) -> xr.Dataset:
         return ds
     scaled = {name: ds[name] * ratio for name in ("delivered_power_w", "shield_power_w")}
     return ds.assign(scaled)
+
+
+def with_light(case: BudgetCase) -> xr.Dataset:
+    """The estimate with the case's own light."""
+    ds = scaled_light(case.estimate, case.unit_ratio)
+    if case.cycles_run is None or case.cycles_run.all():
+        return ds
+    return ds.assign(delivered_power_w=("time", case.light_kwh * 1000.0 / case.rows.hours))
 
 
 def _wrong_numbers(units: Any, reliability: Any) -> list[Problem]:

@@ -6,12 +6,14 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from yieldsim.base.load_model import Life
 from yieldsim.energy.degradation import CleanLight, clean_light
 from yieldsim.runs.estimate.summary import iso
 
 if TYPE_CHECKING:
+    from yieldsim.planning.habitat.dispatch import Flows
     from yieldsim.planning.habitat.load_profile import Rows
     from yieldsim.runs.budget.inputs import BudgetCase
 
@@ -24,16 +26,57 @@ SHORTEST_DAYS = 27.0
 """A shorter estimate is no base for years."""
 
 
+def served_run(case: BudgetCase) -> tuple[BudgetCase, Flows, dict[str, Any] | None]:
+    """The run, with dust where shields that are a load go without: the case with that light, its flows, and
+    what the shields missed (None where no load is theirs or nothing says what they clean).
+    """
+    from dataclasses import replace
+
+    from yieldsim.planning.habitat.dispatch import dispatch
+    from yieldsim.planning.shield_service import shield_service
+
+    loads = tuple(np.flatnonzero(case.shield_loads).tolist())
+    known = case.site is not None and case.collector is not None and case.site.dust is not None
+    service = None
+    if loads and known:
+        light = clean_of_case(case, "dust")
+        assert light is not None
+        service = shield_service(light, loads, events_of_case(case))
+    if service is None:
+        flows = dispatch(case.light_kwh, case.needs, case.store)
+        lacked = float(flows.unserved[:, list(loads)].sum())
+        if loads and lacked > 0.0 and not known and float(case.estimate["clean_fraction"].min()) < 1.0:
+            asked = float(case.needs.asked_kwh[:, list(loads)].sum())
+            case.notes.add(
+                f"the dust shields lack {lacked / asked:.1%} of their electricity, and the dust that then stays is not "
+                "counted: give the files of the estimate (--site, --collector)"
+            )
+        return case, flows, None
+    light_kwh, flows, runs = service.settled(case.light_kwh, case.needs, case.store)
+    lost = float(case.light_kwh.sum() - light_kwh.sum())
+    missed = int(np.count_nonzero(~runs))
+    if missed:
+        case.notes.add(
+            f"{missed} of {len(runs)} cycles of the dust shields go without electricity and clean nothing: the dust that "
+            f"stays costs {lost:.3g} kWh of light"
+        )
+    settled = replace(
+        case, light_kwh=light_kwh, service=service, cycles_run=runs, light_kwh_all_cycles=case.light_kwh
+    )
+    return settled, flows, {"cycles": len(runs), "missed_cycles": missed, "lost_kwh": lost}
+
+
 def years_of_service(case: BudgetCase) -> dict[str, Any] | None:
     """The year table of the load file's [life]; None without one."""
     from yieldsim.planning.habitat.dispatch import dispatch, needs_of, store_of
-    from yieldsim.planning.habitat.lifetime import aged, life_rows, year_table
+    from yieldsim.planning.habitat.lifetime import aged, life_rows, shields_working, year_table
     from yieldsim.planning.habitat.sizing import whole_days_rows
+    from yieldsim.planning.shield_service import cycles_of, settle
 
     life = case.plan.life
     if life is None:
         return None
-    light = _clean(case, "[life]")
+    light = clean_of_case(case, "[life]")
     if light is None:
         return None
     rows = life_rows(life, case.rows.hours)
@@ -56,11 +99,24 @@ def years_of_service(case: BudgetCase) -> dict[str, Any] | None:
                 "missing from every year of [life]"
             )
     long = light.repeated(rows, whole)
-    ages = aged(long, life, _events_s(case), _outages_s(case, life))
-    years = _repeated_rows(case.rows, rows, whole)
+    events, outages = events_of_case(case), _outages_s(case, life)
+    ages = aged(long, life, events, outages)
+    years = _repeated_rows(case.rows, rows, whole, shields_working(long.edge_s, outages))
     needs = needs_of(case.plan.loads, years, case.figures)
     store = store_of(case.plan.storage, years.hours)
-    flows = dispatch(ages.power_w * years.hours / 1000.0, needs, store)
+    light_kwh = ages.power_w * years.hours / 1000.0
+    if case.service is None:
+        flows = dispatch(light_kwh, needs, store)
+    else:
+        shield = long.collector.shield
+        assert shield is not None
+
+        def light_of(runs: NDArray[np.bool_]) -> NDArray[np.float64]:
+            return np.asarray(aged(long, life, events, outages, runs).power_w * years.hours / 1000.0)
+
+        cycles = cycles_of(shield, rows, years.hours, case.service.cycles.loads)
+        light_kwh, flows, runs = settle(light_kwh, light_of, cycles, needs, store)
+        ages = aged(long, life, events, outages, runs)
     table = [asdict(row) for row in year_table(life, long, ages, needs, flows)]
     total = sum(row["delivered_kwh"] for row in table)
     unit_mass = case.summary["collector"]["mass_kg"]
@@ -87,10 +143,10 @@ def dust_choices(case: BudgetCase) -> dict[str, Any] | None:
 
     if case.site is None or case.collector is None or case.site.dust is None:
         return None
-    light = _clean(case, "dust")
+    light = clean_of_case(case, "dust")
     if light is None:
         return None
-    events, shield, worth = _events_s(case), case.collector.shield, case.plan.light_per_electric
+    events, shield, worth = events_of_case(case), case.collector.shield, case.plan.light_per_electric
     found: dict[str, Any] = {"light_per_electric": worth, "cycle": None, "film": None}
     removes = case.plan.life.visit_removes if case.plan.life else VISIT_REMOVES
     values = visit_values(light, removes, events)
@@ -123,7 +179,7 @@ def dust_choices(case: BudgetCase) -> dict[str, Any] | None:
     return found
 
 
-def _clean(case: BudgetCase, what: str) -> CleanLight | None:
+def clean_of_case(case: BudgetCase, what: str) -> CleanLight | None:
     """The budget's light without dust and darkening; None, with a note, when the files of it are not there."""
     if case.site is None or case.collector is None:
         case.notes.add(
@@ -147,7 +203,7 @@ def _since_s(case: BudgetCase, utc: str) -> float:
     return float((np.datetime64(utc, "ns") - case.rows.edge_utc[0]) / np.timedelta64(1, "ns")) / 1e9
 
 
-def _events_s(case: BudgetCase) -> Events:
+def events_of_case(case: BudgetCase) -> Events:
     """The site's dated cleaning events."""
     dust = case.site.dust if case.site else None
     return tuple((_since_s(case, event.time_utc), event.removes) for event in dust.events) if dust else ()
@@ -164,8 +220,11 @@ def _outages_s(case: BudgetCase, life: Life) -> Events:
     )
 
 
-def _repeated_rows(rows: Rows, count: int, whole: int) -> Rows:
-    """The rows of a whole life: UTC runs on, solar time and season repeat with the light."""
+def _repeated_rows(rows: Rows, count: int, whole: int, working: NDArray[np.float64]) -> Rows:
+    """The rows of a whole life: UTC runs on, solar time and season repeat with the light; failed shields draw nothing.
+
+    working   (count,)  share of each row in which the shields work
+    """
     from yieldsim.planning.habitat.load_profile import Rows
 
     at = np.arange(count) % whole
@@ -174,5 +233,5 @@ def _repeated_rows(rows: Rows, count: int, whole: int) -> Rows:
         edge_utc=rows.edge_utc[0] + length * np.arange(count + 1),
         solar_time_hours=rows.solar_time_hours[at],
         solar_longitude_deg=rows.solar_longitude_deg[at],
-        shield_power_w=rows.shield_power_w[at],
+        shield_power_w=rows.shield_power_w[at] * working,
     )

@@ -43,19 +43,16 @@ def budget(
     Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.planning.habitat.dataset import budget_series
-    from yieldsim.planning.habitat.dispatch import dispatch
-    from yieldsim.runs.budget.inputs import prepare_budget, scaled_light
-    from yieldsim.runs.budget.lifetime import dust_choices, years_of_service
+    from yieldsim.runs.budget.inputs import prepare_budget, with_light
+    from yieldsim.runs.budget.lifetime import dust_choices, served_run, years_of_service
     from yieldsim.runs.budget.summary import budget_summary
     from yieldsim.runs.budget.uncertainty import how_sure
 
     case, doubts = prepare_budget(estimate, load, units, reliability, site, collector, uncertain)
-    flows = dispatch(case.light_kwh, case.needs, case.store)
+    case, flows, shields = served_run(case)
     life, dust = years_of_service(case), dust_choices(case)
     sure = how_sure(case, doubts, kernels, progress) if doubts is not None else None
-    series = budget_series(
-        scaled_light(case.estimate, case.unit_ratio), case.plan.loads, case.needs, case.store, flows
-    )
+    series = budget_series(with_light(case), case.plan.loads, case.needs, case.store, flows)
     series.attrs = {
         "Conventions": CONVENTIONS,
         "title": f"Budget of {case.plan.name} at {case.summary['site']['name']}",
@@ -66,6 +63,6 @@ def budget(
     }
     if sure is not None:
         series = series.merge(sure.draws, combine_attrs="drop_conflicts")
-    found = budget_summary(case, flows, life, dust, None if sure is None else sure.summary)
+    found = budget_summary(case, flows, life, dust, None if sure is None else sure.summary, shields)
     series.attrs["summary"] = json.dumps(found, ensure_ascii=False)
     return series

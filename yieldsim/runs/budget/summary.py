@@ -12,9 +12,10 @@ from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.files.inputs.load import column_word
 from yieldsim.files.output.provenance import provenance
 from yieldsim.planning.habitat import reliability as habitat_reliability
-from yieldsim.planning.habitat import sizing
 from yieldsim.planning.habitat.dataset import column_notes
 from yieldsim.planning.habitat.load_profile import solar_hours_at_edges
+from yieldsim.runs.budget_sizes import sized_case, sizes
+from yieldsim.runs.budget_verdict import failures, verdict
 from yieldsim.runs.estimate.summary import iso
 
 if TYPE_CHECKING:
@@ -29,7 +30,12 @@ Json = dict[str, Any]
 
 
 def budget_summary(
-    case: BudgetCase, flows: Flows, life: Json | None, dust: Json | None, sure: Json | None
+    case: BudgetCase,
+    flows: Flows,
+    life: Json | None,
+    dust: Json | None,
+    sure: Json | None,
+    shields: Json | None,
 ) -> Json:
     """The whole answer."""
     plan, needs = case.plan, case.needs
@@ -37,8 +43,8 @@ def budget_summary(
     counted = habitat_reliability.served(needs, flows, habitat_reliability.counted(needs))
     everything = habitat_reliability.served(needs, flows, np.ones(len(plan.loads), dtype=bool))
     light = habitat_reliability.light_of(case.light_kwh, flows)
-    sizes = _sizes(case)
-    _add_notes(case, counted, sizes, sure)
+    found = sizes(case, sized_case(case))
+    _add_notes(case, flows, counted, found, sure)
     longest = counted.outages[0] if counted.outages else None
     names = [load.name for load in plan.loads]
     return {
@@ -63,7 +69,10 @@ def budget_summary(
         "light": asdict(light) | {"curtailed_fraction": _share(light.curtailed_kwh, light.delivered_kwh)},
         "delivered_light": asdict(case.figures),
         "storage": _storage(case, flows),
-        **sizes,
+        **found,
+        "dust_shields": shields,
+        "verdict": verdict(case, flows, found, life, sure),
+        "single_failures": failures(case, flows),
         "life": life,
         "dust": dust,
         "uncertainty": sure,
@@ -78,46 +87,6 @@ def budget_summary(
                 "reliability_of": plan.reliability_of,
                 "estimate": case.summary["provenance"],
             },
-        ),
-    }
-
-
-def _sizes(case: BudgetCase) -> Json:
-    """Smallest store, fewest units, the curve between them, autonomy."""
-    plan = case.plan
-    sized = sizing.case_of(
-        case.light_kwh,
-        case.units,
-        case.needs,
-        plan.storage,
-        case.rows.solar_time_hours,
-        case.rows.hours,
-        plan.reliability,
-        plan.reliability_of,
-    )
-    unit_mass = case.summary["collector"]["mass_kg"]
-    smallest = sizing.smallest_storage_kwh(sized, case.units) if plan.storage else None
-    curve = sizing.trade_curve(sized, unit_mass, smallest) if plan.storage else []
-    lightest = min((p for p in curve if p.mass_kg is not None), key=lambda p: p.mass_kg or 0.0, default=None)
-    capacity = case.store.capacity_kwh
-    return {
-        "reliability": {
-            "target": plan.reliability,
-            "of": plan.reliability_of,
-            "days_judged": len(sized.light_kwh) * case.rows.hours / 24.0,
-            "holds_as_given": sizing.holds(sized, case.units, capacity),
-        },
-        "smallest_storage_kwh": smallest,
-        "smallest_units": sizing.smallest_units(sized, capacity),
-        "trade_curve": [asdict(point) for point in curve],
-        "least_mass": asdict(lightest) if lightest else None,
-        "autonomy_hours": sizing.autonomy_hours(case.needs, case.store, case.rows.hours)
-        if plan.storage
-        else None,
-        "autonomy_at_peak_hours": (
-            sizing.autonomy_hours(case.needs, case.store, case.rows.hours, peak=True)
-            if plan.storage
-            else None
         ),
     }
 
@@ -164,7 +133,15 @@ def _storage(case: BudgetCase, flows: Flows) -> Json | None:
         **asdict(year),
         "lowest_utc": _at(case, lowest + 1),
         "reserve_fraction": storage.reserve_fraction,
+        "least_fraction": storage.least_fraction,
+        "hours_below_least": _rows_below_least(case, flows) * case.rows.hours,
     }
+
+
+def _rows_below_least(case: BudgetCase, flows: Flows) -> int:
+    """Rows that end below the least state: no load draws it there, standing loss does."""
+    least = case.store.least * flows.capacity
+    return int(np.count_nonzero(flows.stored < least * (1.0 - 1e-9)))
 
 
 def _by_priority(case: BudgetCase, flows: Flows) -> dict[str, float]:
@@ -197,7 +174,9 @@ def _has_essential(case: BudgetCase) -> bool:
     return any(load.priority == "essential" for load in case.plan.loads)
 
 
-def _add_notes(case: BudgetCase, counted: habitat_reliability.Served, sizes: Json, sure: Json | None) -> None:
+def _add_notes(
+    case: BudgetCase, flows: Flows, counted: habitat_reliability.Served, sizes: Json, sure: Json | None
+) -> None:
     """What is right but may mislead."""
     plan, notes = case.plan, case.notes
     edges = solar_hours_at_edges(case.rows.solar_time_hours, case.rows.hours)
@@ -205,7 +184,7 @@ def _add_notes(case: BudgetCase, counted: habitat_reliability.Served, sizes: Jso
     span_hours = len(case.light_kwh) * case.rows.hours
     if turned > 0.0 and span_hours / turned > LONG_DAY_HOURS:
         for load in plan.loads:
-            if load.schedule.clock == "solar" and load.schedule.windows:
+            if load.schedule.clock == "solar" and (load.schedule.windows or load.schedule.weekdays):
                 notes.add(
                     f'"{load.name}" keeps solar time, in which a day lasts {span_hours / turned:.0f} hours here; clock = "utc" '
                     "keeps days of 24 hours"
@@ -231,6 +210,13 @@ def _add_notes(case: BudgetCase, counted: habitat_reliability.Served, sizes: Jso
                 f"{storage.reserve_fraction:.0%} of the store waits for essential loads (reserve_fraction); "
                 f"{', '.join(others)} come after"
             )
+    below = _rows_below_least(case, flows) if storage else 0
+    if storage and below:
+        notes.add(
+            f"the store stands below its least of {storage.least_fraction * storage.capacity_kwh:.4g} kWh for "
+            f"{below * case.rows.hours:g} hours, down to {float(flows.stored.min()):.4g} kWh: "
+            "no load draws there, standing loss goes on"
+        )
     if sizes["reliability"]["days_judged"] < 0.95 * span_hours / 24.0:
         notes.add(
             f"sizes are judged on the run's {sizes['reliability']['days_judged']:.1f} days of whole solar days, over and over"

@@ -14,9 +14,12 @@ from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.load_model import DOUBTS, UncertainPlan
 from yieldsim.base.model import Collector, HorizonMask, Site, TerrainHorizon
 from yieldsim.base.vectors import FloatArray
-from yieldsim.planning.habitat import reliability
-from yieldsim.planning.habitat.dispatch import Needs, dispatch, needs_from
+from yieldsim.planning.confident_sizes import confident_size
+from yieldsim.planning.habitat import reliability, sizing
+from yieldsim.planning.habitat.dispatch import Needs, asking, dispatch
+from yieldsim.planning.single_failures import reached
 from yieldsim.planning.uncertainty import sensitivity
+from yieldsim.runs.budget_sizes import sized_case
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -33,6 +36,12 @@ OUTCOMES = {
 }
 """What is watched in every draw, and whether more of it is better."""
 RANKED = ("delivered_kwh", "served_fraction")
+TARGET_SHARE = "target_share"
+"""Watched beside them: the share that sizing must reach, in its own measure."""
+CONFIDENT = 0.9
+"""Share of the draws in which sizes with confidence hold."""
+MOST_KEPT = 12_000_000
+"""Rows of all draws whose light is kept to size with; longer runs would take more than 100 MB and are not sized so."""
 POOR_RANKING = 0.9
 LARGEST_DEPARTURE = 5e-3
 """Of the energy of the draw with all inputs as given, from the estimate's; more is told."""
@@ -60,13 +69,19 @@ def how_sure(
     drawn = sensitivity.draw(plan)
     run = drawn_run_of(case, drawn, kernels)
     names = [one.what for one in plan.inputs]
-    found = {name: np.empty(plan.draws) for name in OUTCOMES}
+    found = {name: np.empty(plan.draws) for name in (*OUTCOMES, TARGET_SHARE)}
+    kept: list[FloatArray] | None = [] if plan.draws * len(case.light_kwh) <= MOST_KEPT else None
     for number, row in enumerate(drawn.value):
-        for name, value in _outcomes(case, run, dict(zip(names, row.tolist(), strict=True))).items():
+        values, light_kwh = _outcomes(case, run, dict(zip(names, row.tolist(), strict=True)))
+        for name, value in values.items():
             found[name][number] = value
+        if kept is not None:
+            kept.append(light_kwh)
         if progress is not None:
             progress(number + 1, plan.draws)
-    nominal = _outcomes(case, run, {})
+    target_share = found.pop(TARGET_SHARE)
+    nominal, _ = _outcomes(case, run, {})
+    nominal.pop(TARGET_SHARE)
     estimated = float(case.light_kwh.sum())
     departure = nominal["delivered_kwh"] / estimated - 1.0 if estimated > 0.0 else 0.0
     if abs(departure) > LARGEST_DEPARTURE:
@@ -98,6 +113,8 @@ def how_sure(
         "nominal_departure": departure,
         "outcomes": {name: sensitivity.figures(found[name], better) for name, better in OUTCOMES.items()},
         "shortfall": shortfall,
+        "target_share": sensitivity.figures(target_share, True),
+        "confident_sizes": _confident(case, drawn, kept) if kept is not None else None,
         "ranking": rankings,
         "convergence": {
             name: sensitivity.convergence(found[name], better) for name, better in OUTCOMES.items()
@@ -159,7 +176,8 @@ def drawn_run_of(
         return min(float(values.min()), neutral), max(float(values.max()), neutral)
 
     sky = drawn_sky(ready.setting, ready.grid, span("horizon_height_deg", 0.0))
-    return drawn_run(ready.setting, ready.grid, sky, span("fibre_attenuation", 1.0))
+    run = drawn_run(ready.setting, ready.grid, sky, span("fibre_attenuation", 1.0))
+    return replace(run, cycles_run=case.cycles_run)
 
 
 def _with_mask(site: Site, ds: xr.Dataset) -> Site:
@@ -172,11 +190,14 @@ def _with_mask(site: Site, ds: xr.Dataset) -> Site:
     return replace(site, horizon=mask)
 
 
-def _outcomes(case: BudgetCase, run: DrawnRun, values: dict[str, float]) -> dict[str, float]:
-    """What is watched, in one draw."""
-    from yieldsim.planning.uncertainty.perturbed_estimate import delivered_w
+def _outcomes(
+    case: BudgetCase, run: DrawnRun, values: dict[str, float]
+) -> tuple[dict[str, float], FloatArray]:
+    """What is watched, in one draw, and its light (rows,), kWh."""
+    from yieldsim.planning.uncertainty.perturbed_estimate import delivered_with_gap
 
-    power_w = delivered_w(run, values) * case.unit_ratio
+    power_w, gap_hours = delivered_with_gap(run, values)
+    power_w = power_w * case.unit_ratio
     light_kwh = power_w * case.rows.hours / 1000.0
     needs = _scaled(case.needs, values.get("load", 1.0))
     factor = values.get("storage_capacity", 1.0)
@@ -186,33 +207,63 @@ def _outcomes(case: BudgetCase, run: DrawnRun, values: dict[str, float]) -> dict
         fade_per_kwh=case.store.fade_per_kwh / max(factor, 1e-12),
     )
     served = reliability.served(needs, dispatch(light_kwh, needs, store), reliability.counted(needs))
-    return {
+    found = {
         "delivered_kwh": float(light_kwh.sum()),
-        "longest_gap_hours": _longest_dark_rows(power_w) * case.rows.hours,
+        "longest_gap_hours": gap_hours,
         "served_fraction": served.fraction,
         "unserved_kwh": served.unserved_kwh,
         "longest_outage_hours": served.longest_rows * case.rows.hours,
+        TARGET_SHARE: reached(served, case.plan.reliability_of),
     }
+    return found, light_kwh
 
 
-def _longest_dark_rows(power_w: FloatArray) -> int:
-    """The longest stretch of rows without any light."""
-    lit = np.concatenate([[-1], np.flatnonzero(power_w > 0.0), [len(power_w)]])
-    return int(np.diff(lit).max()) - 1
+def _confident(case: BudgetCase, drawn: sensitivity.Draws, light_kwh: list[FloatArray]) -> dict[str, Any]:
+    """Smallest storage and fewest units that hold in CONFIDENT of the draws, and in how many the given ones do."""
+    sized = replace(sized_case(case), service=None)
+    rows, draws = len(sized.light_kwh), len(light_kwh)
+    load, capacity = drawn.of("load"), drawn.of("storage_capacity")
+    ones = np.ones(draws)
+    load, capacity = ones if load is None else load, ones if capacity is None else capacity
+
+    def holds(draw: int, units: int, capacity_kwh: float) -> bool:
+        one = replace(
+            sized,
+            light_kwh=light_kwh[draw][:rows],
+            needs=_scaled(sized.needs, float(load[draw])),
+        )
+        return sizing.holds(one, units, capacity_kwh * float(capacity[draw]))
+
+    given = case.store.capacity_kwh
+    good = sum(holds(draw, case.units, given) for draw in range(draws))
+    storage = None
+    if case.plan.storage is not None:
+        storage = confident_size(
+            lambda draw, size: holds(draw, case.units, size),
+            draws,
+            CONFIDENT,
+            max(given, 1e-6),
+            1e4 * max(given, float(case.needs.asked_kwh.max())),
+        )
+    units = confident_size(
+        lambda draw, size: holds(draw, int(size), given),
+        draws,
+        CONFIDENT,
+        float(case.units),
+        float(sized.most_units),
+        whole=True,
+    )
+    return {
+        "share_of_draws": CONFIDENT,
+        "storage_kwh": storage,
+        "units": None if units is None else int(units),
+        "given_holds_in": good / draws,
+    }
 
 
 def _scaled(needs: Needs, factor: float) -> Needs:
     """The loads asking a factor as much; limits of catching up stay."""
-    if factor == 1.0:
-        return needs
-    return needs_from(
-        needs.asked_kwh * factor,
-        needs.direct_efficiency,
-        needs.store_efficiency,
-        needs.rank,
-        needs.window_rows,
-        needs.most_kwh,
-    )
+    return needs if factor == 1.0 else asking(needs, needs.asked_kwh * factor)
 
 
 def _ranking(

@@ -356,3 +356,19 @@ def test_an_uncertainty_file(tmp_path: Path) -> None:
 )
 def test_a_wrong_uncertainty_file(tmp_path: Path, text: str, expected: str) -> None:
     assert any(expected in line for line in unsure(tmp_path, text))
+
+
+def test_ranks_and_rates_of_failure(tmp_path: Path) -> None:
+    text = PLAIN.replace("power_w = 400.0", "power_w = 400.0\nrank = 2")
+    text += "[failures]\nunit = { every_days = 990.0, repair_days = 10.0 }\n"
+    plan = read_load(written(tmp_path, text)).noun
+    assert plan.loads[0].rank == 2
+    ((name, rate),) = plan.failures
+    assert (name, rate.down_fraction) == ("unit", pytest.approx(0.01))
+    assert any(
+        "rank is 0" in line for line in refusal(written(tmp_path, text.replace("rank = 2", "rank = 0")))
+    )
+    assert any(
+        "repair_days is missing" in line
+        for line in refusal(written(tmp_path, text.replace(", repair_days = 10.0", "")))
+    )

@@ -198,3 +198,16 @@ def test_a_daily_series_repeats_on_its_clock() -> None:
 def test_one_row_series_holds_throughout() -> None:
     series = LoadSeries(against="utc", x=np.array([0.0]), amount=np.array([7.0]))
     assert need_power_w(Load(name="a", kind="heat", amount=series), rows(3), FIGURES).tolist() == [7.0] * 3
+
+
+def test_weekdays_follow_the_clock() -> None:
+    """2027-01-01 is a Friday. By UTC the fourth day is a Monday; a solar day of 48 h makes it the third and fourth pair."""
+    monday = Schedule(weekdays=(0,), clock="utc")
+    over = rows(24 * 10, day_hours=48.0)
+    assert np.flatnonzero(asking_fraction(monday, over)).tolist() == list(range(72, 96))
+    solar = Schedule(weekdays=(0,), clock="solar")
+    assert np.flatnonzero(asking_fraction(solar, over)).tolist() == list(range(144, 192))
+    # cut at local midnight: a run that begins at noon has half a Friday first
+    noon = rows(24 * 4, solar_start=12.0, start="2027-01-01T06:00")
+    saturday = Schedule(weekdays=(5,), clock="solar")
+    assert np.flatnonzero(asking_fraction(saturday, noon)).tolist() == list(range(12, 36))

@@ -1,0 +1,122 @@
+"""The words of a budget's verdict: pass or fail with margins, sizes never rounded to where they fail."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from yieldsim.report.layout import style
+
+Json = dict[str, Any]
+MOST_DECIMALS = 6
+SIZE_DIGITS = 3
+
+
+def at_least(size: float) -> float:
+    """A size rounded up to three digits, so that what is printed holds.
+
+    >>> at_least(1.6624), at_least(0.0), at_least(2.0)
+    (1.67, 0.0, 2.0)
+    """
+    if size <= 0.0 or not math.isfinite(size):
+        return size
+    unit = 10.0 ** (math.floor(math.log10(size)) - SIZE_DIGITS + 1)
+    return float(f"{math.ceil(size / unit * (1.0 - 1e-12)) * unit:.12g}")
+
+
+def share_against(share: float, target: float) -> str:
+    """A share in per cent with as many decimals as keep it on its own side of a target.
+
+    >>> share_against(0.98954, 0.99), share_against(0.989999, 0.99), share_against(0.995, 0.99)
+    ('98.95 %', '98.9999 %', '99.50 %')
+    """
+    for decimals in range(2, MOST_DECIMALS + 1):
+        shown = round(100.0 * share, decimals)
+        if share >= target or shown < 100.0 * target:
+            return f"{shown:.{decimals}f} %"
+    return f"just below {100.0 * target:g} %"
+
+
+def verdict_word(passes: bool | None) -> str:
+    """Pass or fail; a dash where nothing tells.
+
+    >>> verdict_word(True), verdict_word(False), verdict_word(None)
+    ('pass', 'fail', '–')
+    """
+    return "–" if passes is None else "pass" if passes else "fail"
+
+
+def verdict_rows(summary: Json) -> list[list[str]]:
+    """A row a case or a size: what, required, reached, margin, verdict."""
+    verdict = summary["verdict"]
+    target = float(verdict["required"])
+    rows = [
+        [
+            row["case"],
+            f"{100.0 * target:.6g} %",
+            share_against(float(row["reached"]), target),
+            f"{100.0 * (float(row['reached']) - target):+.2g} points",
+            verdict_word(row["passes"]),
+        ]
+        for row in verdict["cases"]
+    ]
+    for size in verdict["sizes"]:
+        needed, given = size["needed"], float(size["given"])
+        is_units = size["unit"] == "units"
+        wants = (
+            "no size does"
+            if needed is None
+            else str(needed)
+            if is_units
+            else f"{at_least(float(needed)):g} kWh"
+        )
+        rows.append(
+            [
+                size["case"],
+                wants,
+                f"{given:g}" + ("" if is_units else " kWh"),
+                "–" if needed is None else f"{given - float(needed):+.3g}" + ("" if is_units else " kWh"),
+                verdict_word(size["passes"]),
+            ]
+        )
+    return rows
+
+
+def failure_rows(summary: Json) -> list[list[str]]:
+    """A row a single failure: what fails, served, longest outage, verdict, how long it is down on average."""
+    target = float(summary["verdict"]["required"])
+    return [
+        [
+            row["what"],
+            share_against(float(row["reached"]), target),
+            style.duration(float(row["longest_outage_hours"])),
+            verdict_word(row["passes"]),
+            "–" if row["down_fraction"] is None else f"{100.0 * float(row['down_fraction']):.2g} %",
+        ]
+        for row in summary["single_failures"]["table"]
+    ]
+
+
+def failures_sentence(summary: Json) -> str:
+    """What the table means, and what is expected with the stated rates."""
+    found, target = summary["single_failures"], float(summary["verdict"]["required"])
+    text = (
+        "Each row is the whole run with that one failure from its start, nothing repaired: the share that is served of "
+        f"what {summary['outages_of']} ask."
+    )
+    if found["expected_reached"] is not None:
+        text += (
+            f" With the stated rates of failure and repair {share_against(float(found['expected_reached']), target)} "
+            "is expected, failures that overlap left out."
+        )
+    return text
+
+
+def verdict_sentence(summary: Json) -> str:
+    """Pass or fail in one sentence, with the cases that fail."""
+    verdict = summary["verdict"]
+    target = f"{100.0 * float(verdict['required']):.6g} % of {summary['outages_of']} (by {verdict['of']})"
+    failing = [row["case"] for row in verdict["cases"] if not row["passes"]]
+    if not failing:
+        return f"Pass: {target} is reached in {', '.join(row['case'] for row in verdict['cases'])}."
+    return f"Fail: {target} is not reached in {', '.join(failing)}."
