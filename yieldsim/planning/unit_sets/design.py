@@ -23,7 +23,7 @@ from yieldsim.planning.orientation.mount_frames import (
 from yieldsim.planning.orientation.objectives import Goal, Prospect
 from yieldsim.planning.orientation.optimise import Found, annual_bound, best_facing
 from yieldsim.planning.orientation.pattern_search import distinct
-from yieldsim.planning.sunlight.sunlit_series import longest_gap_steps, runs_of_facings
+from yieldsim.planning.sunlight.sunlit_series import runs_of_facings
 from yieldsim.planning.unit_sets.candidates import Candidates, spread, widened_run_lists
 from yieldsim.planning.unit_sets.max_min_month import best_together, sharing_facings, turned_again
 from yieldsim.planning.unit_sets.performance import Ability, Mounts, Watch
@@ -150,31 +150,6 @@ def _at_hand(prospect: Prospect, goal: Goal, best: Facings) -> Facings:
     if not prospect.rolls_matter or goal == "shortest-gap":
         return best
     return together(best, sharing_facings(prospect))
-
-
-def gaps_by_units(
-    prospect: Prospect, until_hours: float, most: int, found: Found | None = None
-) -> list[tuple[int, float]]:
-    """Units and the longest gap, hours, of the best set of so many found, from one unit until a gap is short
-    enough.
-
-    As `choose_units` for the shortest gap, without bounds and without the last degrees.
-    """
-    single = best_facing(prospect, "shortest-gap") if found is None else found
-    candidates = spread(prospect, "shortest-gap", single.facing)
-    items = features(prospect, "shortest-gap", candidates.facings)
-    lists = RunLists.of(items, prospect.track.step_count)
-    chooser = GapChooser(lists, None, 0)
-    growth = Growth(chooser)
-    reached: list[tuple[int, float]] = []
-    for count in range(1, most + 1):
-        growth.grow()
-        gap_steps, _ = longest_gap_steps(chooser.held(growth.best), prospect.track.step_count)
-        hours = gap_steps * prospect.track.step_hours
-        reached.append((count, hours))
-        if hours <= until_hours:
-            break
-    return reached
 
 
 def features(prospect: Prospect, goal: Goal, some: Facings) -> list[Any]:
