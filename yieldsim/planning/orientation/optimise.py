@@ -2,9 +2,9 @@
 grid from each.
 
 The search (`turned_search`) turns a facing by a step in many directions, two-angle optics in roll besides, keeps what is
-better and halves the step where nothing is. It needs no slopes, which worst months and gaps do not have. Round optics also get a bound that no facing can exceed: the sky is cut into patches of
-facings, and a patch is bounded by reading the sky through an acceptance widened by the patch's own radius;
-patches that can't beat the best are dropped, the others cut in four.
+better and halves the step where nothing is. It needs no slopes, which worst months and gaps do not have. Round optics also get
+a bound that no facing can exceed: the sky is cut into patches of facings, and a patch is bounded by reading the sky through an
+acceptance widened by the patch's own radius; patches that can't beat the best are dropped, the others cut in four.
 """
 
 from __future__ import annotations
