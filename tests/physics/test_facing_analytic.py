@@ -11,7 +11,7 @@ from yieldsim.planning import tracking
 from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings
 from yieldsim.planning.orientation.optimise import best_facing, facing_map
 from yieldsim.planning.orientation.pointing_tolerance import losses_on_a_crooked_mast, losses_when_off
-from yieldsim.planning.unit_sets.design import choose_units, gaps_by_units
+from yieldsim.planning.unit_sets.design import choose_units
 
 
 def cut_off_at(angle_deg, source="disc"):
@@ -123,9 +123,9 @@ def test_units_of_acceptance_2a_cover_2a_n_degrees(weighed):
 
 def test_as_many_units_as_the_circle_needs(weighed):
     prospect = weighed(circling(2 * 720, 2), np.full(2 * 720, 1000.0), cut_off_at(30.5))
-    reached = gaps_by_units(prospect, 0.0, 10)
-    assert [units for units, _ in reached] == [1, 2, 3, 4, 5, 6]
-    assert reached[-1][1] == 0.0
+    reached = [able.longest_gap_hours for able in choose_units(prospect, "shortest-gap", 6).curve]
+    assert (np.array(reached[:5]) > 0.0).all()
+    assert reached[5] == 0.0
 
 
 def test_equatorial_sun_is_the_same_for_east_and_west(weighed):
@@ -228,10 +228,6 @@ def test_fixed_units_for_one_follower():
         2.0 * np.pi
     )
     assert tracking.units_for_energy(1000.0, 0.0) is None
-    gaps = [(1, 600.0), (2, 240.0), (3, 120.0), (4, 60.0)]
-    assert tracking.units_for_gap(58.0, gaps) == 4
-    assert tracking.units_for_gap(120.0, gaps) == 3
-    assert tracking.units_for_gap(10.0, gaps) is None
 
 
 def test_the_map_covers_the_whole_sky(weighed):

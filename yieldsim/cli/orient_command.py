@@ -250,11 +250,10 @@ def following_lines(following: dict[str, Any], energy: str) -> list[str]:
         f"  {'one unit':<30} {energy:>11}  longest gap   fixed units for the same energy, gap",
         f"    {'fixed at its best':<28} {following['fixed_annual_kwh_per_unit']:9.3f} {following['fixed_longest_gap_hours']:10.1f} h",
     ]
-    most = following["fixed_gaps_by_units"][-1]["units"]
     for row in following["followers"]:
         energy, gap = row["fixed_units_for_same_energy"], row["fixed_units_for_same_gap"]
         lines.append(
             f"    {row['axes']:<28} {row['annual_kwh_per_unit']:9.3f} {row['longest_gap_hours']:10.1f} h"
-            f"{'-' if energy is None else f'{energy:.2f}':>22} {f'over {most}' if gap is None else gap:>9}"
+            f"{'-' if energy is None else f'{energy:.2f}':>22} {'none found' if gap is None else gap:>11}"
         )
     return lines

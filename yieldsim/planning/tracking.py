@@ -194,10 +194,3 @@ def units_for_energy(following_kwh: float, fixed_kwh: float) -> float | None:
     """Fixed units that deliver as much as one following unit, not rounded; None if a fixed one delivers
     nothing."""
     return following_kwh / fixed_kwh if fixed_kwh > 0.0 else None
-
-
-def units_for_gap(following_gap_hours: float, gap_hours_by_units: list[tuple[int, float]]) -> int | None:
-    """Fewest units whose longest gap is within SAME_GAP of the follower's; None if none of those worked out
-    is."""
-    enough = [units for units, hours in gap_hours_by_units if hours <= SAME_GAP * following_gap_hours]
-    return min(enough) if enough else None

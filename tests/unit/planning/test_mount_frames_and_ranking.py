@@ -19,7 +19,8 @@ from yieldsim.planning.orientation.mount_frames import (
     spread_over_sky,
 )
 from yieldsim.planning.orientation.multistart import apart
-from yieldsim.planning.orientation.optimise import in_hundredths, survivors
+from yieldsim.planning.orientation.optimise import in_hundredths
+from yieldsim.planning.orientation.pattern_search import search_turned
 from yieldsim.planning.site_ranking import kept_by_stage, ranked, units_for_power, worst_whole_month
 
 
@@ -97,7 +98,17 @@ def test_search_climbs_to_the_top_and_reports_whole_hundredths():
     def score(some, at_least):
         return -angle_between_deg(axes_enu_xyz(some)[:, 2], top)
 
-    found, value = survivors(score, facings([40.0, 90.0], [180.0, 250.0]), 5.0)
+    starts = facings([40.0, 90.0], [180.0, 250.0])
+    found, value = search_turned(
+        lambda some, at_least: score(some, at_least)[:, None],
+        lambda measures: measures[:, 0],
+        starts,
+        5.0,
+        finest_deg=0.005,
+        patience=2,
+        rolls=False,
+    )
+    assert not found.roll_deg.any()
     assert value[0] == value.max()
     assert -value[0] < 0.005
     rounded, reached = in_hundredths(score, found)

@@ -60,7 +60,7 @@ def orient_summary(days: float = 365.0, count: int = 1, kwh: float = 2.0) -> dic
                   "set": [{"tilt_deg": 30.0, "azimuth_deg": 180.0, "roll_deg": 0.0, "count": count}]},
         "following": {
             "fixed_annual_kwh_per_unit": 2.0, "fixed_longest_gap_hours": 40.0, "dark_gap_hours": 12.0,
-            "tracker_downtime_fraction": 0.0, "fixed_gaps_by_units": [{"units": 8}],
+            "tracker_downtime_fraction": 0.0,
             "followers": [follower | {"axes": "two axes"}, follower | {"axes": "polar axis"}],
         },
     }  # fmt: skip

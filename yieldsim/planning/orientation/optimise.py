@@ -1,11 +1,10 @@
 """The best facing for a goal: a grid over the whole sky, the promising places in it, and a search below the
 grid from each.
 
-The search moves a facing by a step in many directions, keeps what is better and halves the step where nothing
-is. It needs no slopes, which worst months and gaps do not have. Two-angle optics are turned in roll besides
-(`pattern_search`). Round optics also get a bound that no facing can exceed: the sky is cut into patches of
-facings, and a patch is bounded by reading the sky through an acceptance widened by the patch's own radius;
-patches that can't beat the best are dropped, the others cut in four.
+The search (`pattern_search`) turns a facing by a step in many directions, two-angle optics in roll besides, keeps what is
+better and halves the step where nothing is. It needs no slopes, which worst months and gaps do not have. Round optics also get
+a bound that no facing can exceed: the sky is cut into patches of facings, and a patch is bounded by reading the sky through an
+acceptance widened by the patch's own radius; patches that can't beat the best are dropped, the others cut in four.
 """
 
 from __future__ import annotations
@@ -21,7 +20,6 @@ from yieldsim.planning.orientation.mount_frames import (
     axes_enu_xyz,
     carried,
     facings,
-    leaned,
     of_mounts,
     sky_grid,
     together,
@@ -30,23 +28,17 @@ from yieldsim.planning.orientation.multistart import Score, rolled_seeds, seeds_
 from yieldsim.planning.orientation.objectives import Goal, Prospect
 from yieldsim.planning.orientation.pattern_search import distinct, search_turned
 
-SURVIVORS = 6
-FINEST_DEG = 0.005
-FINEST_ROLLED_DEG = 0.04
-"""Where the search stops: round tables, and two-angle ones."""
+FINEST_DEG = 0.04
+"""Where the search stops; whole hundredths of a degree are tried after it."""
 EXACT_FROM_DEG: dict[Goal, float] = {"annual": 0.16, "worst-month": 0.16, "shortest-gap": 0.64, "load": 0.16}
-"""Two-angle facings are searched in the finest cells and steps from here on: gaps change by whole steps of time."""
+"""Facings are searched in the finest cells and steps from here on: gaps change by whole steps of time."""
 EXACT: dict[Goal, int] = {"annual": 4, "worst-month": 4, "shortest-gap": 4, "load": 1}
 DISTINCT_DEG = 1.0
 """So many of the best are, if they are turned against each other by more than this."""
-PATIENCE_ROLLED: dict[Goal, int] = {"annual": 3, "worst-month": 4, "shortest-gap": 2, "load": 2}
+PATIENCE: dict[Goal, int] = {"annual": 3, "worst-month": 4, "shortest-gap": 2, "load": 2}
 """After so many rounds in a row without gain their step is halved. Poorest months have ridges that take patience."""
-DIRECTIONS = 12
 MOST_HUNDREDTHS = 20
 """So many hundredths of a degree a facing is moved at most when it is put in whole ones."""
-LITTLE, PATIENCE = 1e-6, 4
-"""After so many gains in a row that are smaller than this share of the score, the step is halved all the
-same."""
 BOUND_STEP_DEG = 8.0
 BOUND_READINGS = 1e7
 """About how many blocks of sky may be read for a bound: a narrow acceptance reads few for each facing."""
@@ -131,44 +123,36 @@ def best_facing(
     step_deg: float = 1.0,
     *,
     units: int = 1,
-    seeds: Facings | None = None,
 ) -> Found:
     """The best facing for a goal, refined below a grid of step_deg.
 
     units   how many face that way: decides what a load can use
-    seeds   facings to search from besides those of the grid
     """
 
     def score(some: Facings, at_least: FloatArray | None) -> FloatArray:
         return prospect.score(goal, some, units, at_least=at_least)
 
-    step = max(step_deg, FINEST_GRID_DEG[goal])
-    rolls = prospect.coarse is not None
-    starts = (
-        rolled_seeds(prospect, goal, units, step) if rolls else seeds_of_grid(prospect, goal, units, step)
-    )
+    step, rolls = max(step_deg, FINEST_GRID_DEG[goal]), prospect.rolls_matter
+    starts = (rolled_seeds if rolls else seeds_of_grid)(prospect, goal, units, step)
     if starts.count == 0:
         nothing = facings(0.0, 0.0)
         return Found(goal=goal, facing=nothing, score=float(score(nothing, None)[0]), bound=0.0)
-    starts = starts if seeds is None else together(starts, seeds)
-    if rolls:
-        reached, values = _turned(prospect, goal, units, starts, step / 2.0)
-    else:
-        reached, values = survivors(score, starts, step / 2.0)
+    reached, values = searched(prospect, goal, units, starts, step / 2.0)
     bound = None
     if goal == "annual" and not rolls:
         most, better = annual_bound(prospect, float(values[0]) / units)
         if better is not None:
-            reached, values = survivors(score, together(reached.take([0]), better), 0.25)
+            reached, values = searched(prospect, goal, units, together(reached.take([0]), better), 0.25)
         bound = max(units * most, float(values[0]))
     facing, best = in_hundredths(score, reached, rolls=rolls)
     return Found(goal=goal, facing=facing, score=best, bound=bound)
 
 
-def _turned(
+def searched(
     prospect: Prospect, goal: Goal, units: int, starts: Facings, step_deg: float
 ) -> tuple[Facings, FloatArray]:
-    """The search of two-angle optics: all starts in the sky for searching, then the best few in the finest cells and steps."""
+    """Where the search below the grid ends, best first, and the scores: from all starts in the sky for searching, then from
+    the best few in the finest cells and steps."""
 
     def worth(measures: FloatArray) -> FloatArray:
         return prospect.worth(goal, measures)
@@ -179,12 +163,13 @@ def _turned(
     def exact(some: Facings, at_least: FloatArray | None) -> FloatArray:
         return prospect.measures(goal, some, units, at_least=at_least)
 
-    patience, finest = PATIENCE_ROLLED[goal], EXACT_FROM_DEG[goal]
+    patience, finest, rolls = PATIENCE[goal], EXACT_FROM_DEG[goal], prospect.rolls_matter
     reached, values = search_turned(
-        scouted, worth, starts, step_deg, finest_deg=finest, patience=patience, survivors=max(2, EXACT[goal])
-    )
+        scouted, worth, starts, step_deg,
+        finest_deg=finest, patience=patience, survivors=max(2, EXACT[goal]), rolls=rolls,
+    )  # fmt: skip
     few = reached.take(distinct(axes_enu_xyz(reached), values, DISTINCT_DEG, EXACT[goal]))
-    return search_turned(exact, worth, few, finest, finest_deg=FINEST_ROLLED_DEG, patience=patience)
+    return search_turned(exact, worth, few, finest, finest_deg=FINEST_DEG, patience=patience, rolls=rolls)
 
 
 def in_hundredths(score: Score, some: Facings, *, rolls: bool = False) -> tuple[Facings, float]:
@@ -208,48 +193,6 @@ def in_hundredths(score: Score, some: Facings, *, rolls: bool = False) -> tuple[
             break
         best, reached = rounded.take([place]), float(values[place])
     return best, reached
-
-
-def survivors(
-    score: Score,
-    starts: Facings,
-    step_deg: float,
-    *,
-    finest_deg: float = FINEST_DEG,
-) -> tuple[Facings, FloatArray]:
-    """Where the search from each start ends, best first, and the scores; starts that fall behind are given up
-    on the way."""
-    now, value = starts, score(starts, None)
-    step, idle = np.full(now.count, float(step_deg)), np.zeros(now.count, dtype=np.int64)
-    for _ in range(200):
-        active = np.flatnonzero(step >= finest_deg)
-        if len(active) == 0:
-            break
-        if float(step.max()) < step_deg / 4.0 and now.count > SURVIVORS:
-            kept = np.argsort(-value, kind="stable")[:SURVIVORS]
-            now, value, step, idle = now.take(kept), value[kept], step[kept], idle[kept]
-            continue
-        tried = [_moved(now.take([place]), float(step[place])) for place in active]
-        ring = tried[0].count
-        reached = score(together(*tried), np.repeat(value[active], ring)).reshape(-1, ring)
-        best = reached.argmax(axis=1)
-        for row, place in enumerate(active):
-            gain = reached[row, best[row]] - value[place]
-            if gain > 0.0:
-                value[place] = reached[row, best[row]]
-                for column, new in zip(now, tried[row], strict=True):
-                    column[place] = new[best[row]]
-            idle[place] = idle[place] + 1 if gain <= LITTLE * abs(value[place]) else 0
-            if gain <= 0.0 or idle[place] == PATIENCE:
-                step[place], idle[place] = 0.5 * step[place], 0
-    order = np.argsort(-value, kind="stable")
-    return now.take(order), value[order]
-
-
-def _moved(one: Facings, step_deg: float) -> Facings:
-    """A facing leaned in twelve directions."""
-    off = leaned(one, np.full(DIRECTIONS, step_deg), np.linspace(0.0, 360.0, DIRECTIONS, endpoint=False))
-    return off._replace(roll_deg=np.zeros(off.count))
 
 
 # ---------------------------------------------------------------- a bound

@@ -1,4 +1,4 @@
-"""The search below the grid for two-angle optics: facing and roll together, as turns of the whole mount.
+"""The search below the grid: facing, and the roll of two-angle optics with it, as turns of the whole mount.
 
 From each start the mount is turned by a step about axes spread over the sphere, others at each round. A quadratic is fitted
 to what these turns reach (to each month by itself where the poorest counts), and its best place near by is tried too: narrow
@@ -43,18 +43,20 @@ def search_turned(
     finest_deg: float,
     patience: int,
     survivors: int = SURVIVORS,
+    rolls: bool = True,
 ) -> tuple[Facings, FloatArray]:
     """Where the search from each start ends, best first, and the worths; starts that fall behind are given up on the way.
 
     patience    rounds in a row without gain after which the step is halved
     survivors   so many go on to the end
+    rolls       whether mounts are turned about their normal too; those that are not end at roll 0
     """
     axes = axes_enu_xyz(starts)
     known = measure(starts, None)
     value = worth(known)
     step, idle = np.full(starts.count, float(step_deg)), np.zeros(starts.count, dtype=np.int64)
     guess = np.repeat(axes[:, None], 2, axis=1)
-    places = _even_turns(PLACES, 0) * np.linspace(0.05, 1.0, PLACES)[:, None] ** 0.5
+    places = _even_turns(PLACES, 0, rolls) * np.linspace(0.05, 1.0, PLACES)[:, None] ** 0.5
     for turn in range(MOST_ROUNDS):
         if turn % TRIAL_ROUNDS == 0 and turn > 0 and len(value) > survivors:
             kept = distinct(axes, value, float(step.max()), max(survivors, len(value) // 2))
@@ -63,7 +65,7 @@ def search_turned(
         active = np.flatnonzero(step >= finest_deg)
         if len(active) == 0:
             break
-        ring = _even_turns(RING, turn)
+        ring = _even_turns(RING, turn, rolls)
         tried = np.concatenate(
             [turned(axes[active][:, None], step[active, None, None] * ring), guess[active]], axis=1
         )
@@ -84,7 +86,8 @@ def search_turned(
         tired = active[idle[active] >= patience]
         step[tired], idle[tired] = 0.5 * step[tired], 0
     order = np.argsort(-value, kind="stable")
-    return facings_of_axes(axes[order]), value[order]
+    found = facings_of_axes(axes[order])
+    return found if rolls else found._replace(roll_deg=np.zeros(found.count)), value[order]
 
 
 def distinct(axes: FloatArray, worth: FloatArray, apart_deg: float, most: int) -> list[int]:
@@ -100,12 +103,14 @@ def distinct(axes: FloatArray, worth: FloatArray, apart_deg: float, most: int) -
     return chosen
 
 
-def _even_turns(count: int, turn: int) -> FloatArray:
-    """Turns (count, 3) of unit size about axes evenly spread over the sphere; about the normal ROLL_PER_LEAN times as large."""
+def _even_turns(count: int, turn: int, rolls: bool) -> FloatArray:
+    """Turns (count, 3) of unit size about axes evenly spread over the sphere, about the normal ROLL_PER_LEAN times as large;
+    without rolls about axes evenly spread in the aperture."""
     n = np.arange(turn * count, (turn + 1) * count)
     # wrapped on the sphere by equal areas
     about = 2.0 * ((0.5 + PLASTIC[0] * n) % 1.0) - 1.0
     toward = 2.0 * np.pi * ((PLASTIC[1] * n) % 1.0)
+    about = about if rolls else np.zeros(count)
     level = np.sqrt(1.0 - about**2)
     return np.stack([level * np.cos(toward), level * np.sin(toward), ROLL_PER_LEAN * about], axis=1)
 

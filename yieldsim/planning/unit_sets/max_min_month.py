@@ -8,14 +8,12 @@ fine like a single facing (`smeared`).
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
 from yieldsim.base.vectors import FloatArray
 from yieldsim.planning.orientation.coarse_to_fine import finer
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, facings_of_axes, together
-from yieldsim.planning.orientation.objectives import Goal, Prospect
+from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.orientation.pattern_search import ROLL_PER_LEAN, distinct, search_turned, turned
 from yieldsim.planning.unit_sets.selection import MonthChooser
 
@@ -26,13 +24,14 @@ PRICED, KEPT, ENDS, NEAR_DEG = 120, 400, 40, 3.0
 far apart those are."""
 WORTH_MORE = 1e-3
 """A facing joins a mix if the weights price it higher than the mix by more than this share."""
-STARTS, ROUNDS, STEP_DEG, FINEST_DEG = 5, 3, 3.0, 0.16
-"""Each unit is searched again from so many candidates, in at most so many rounds, by steps from the first to the last."""
+ROUNDS, STEP_DEG, FINEST_DEG = 3, 3.0, 0.16
+"""Each unit for a load is searched again in at most so many rounds, by steps from the first to the last."""
 ENOUGH = 1e-4
 """A round that gains a smaller share is the last."""
-
 FIRST_TOGETHER_DEG, SCOUT_TOGETHER_DEG, LAST_TOGETHER_DEG = 4.0, 0.2, 0.03
 """Steps of units moved together: the first, the last in the sky for searching, the last in the finest one."""
+LITTLE = 3e-6
+"""After a gain of a smaller share the step is halved."""
 BEST_TOGETHER = 2
 """So many of the sets that were moved in the sky for searching are moved in the finest one."""
 
@@ -79,29 +78,33 @@ def best_mix(kwh: FloatArray) -> tuple[np.ndarray, FloatArray]:
     return np.array([place for place, share in zip(chosen, shares, strict=False) if share > 1e-6]), price
 
 
-def turned_again(prospect: Prospect, goal: Goal, all_candidates: Facings, units: Facings) -> Facings:
-    """Each unit of a set searched again beside the rest, from where it is and from the candidates that would do best there.
+def turned_again(prospect: Prospect, all_candidates: Facings, units: Facings) -> Facings:
+    """Each unit of a set for a load searched again beside the rest, from where it is and from the candidate that would do best
+    there."""
+    use = prospect.use
+    assert use is not None
 
-    For the goals "worst-month" and "load", whose measures of units add up.
-    """
-    read, worth = _adding_up(prospect, goal)
-    listed, held = read(all_candidates), read(units)
+    def power_w(some: Facings) -> FloatArray:
+        return np.stack([prospect.power_w(some, place) for place in range(some.count)])
+
+    def worth(power: FloatArray) -> FloatArray:
+        return np.array([use(row) for row in power]) / prospect.years
+
+    listed, held = power_w(all_candidates), power_w(units)
     value, now = float(worth(held.sum(axis=0)[None])[0]), units
-    axes = axes_enu_xyz(all_candidates)
     for _ in range(ROUNDS):
         before = value
         for place in range(now.count):
             rest = held.sum(axis=0) - held[place]
 
             def measure(some: Facings, _: FloatArray | None, rest: FloatArray = rest) -> FloatArray:
-                reached = rest + read(some)
-                return reached if goal == "worst-month" else worth(reached)[:, None]
+                return worth(rest + power_w(some))[:, None]
 
-            best = distinct(axes, worth(rest + listed), NEAR_DEG, STARTS if goal == "worst-month" else 1)
+            best = int(worth(rest + listed).argmax())
             found, reached = search_turned(
                 measure,
-                worth if goal == "worst-month" else lambda measures: measures[:, 0],
-                together(now.take([place]), all_candidates.take(best)),
+                lambda measures: measures[:, 0],
+                together(now.take([place]), all_candidates.take([best])),
                 STEP_DEG,
                 finest_deg=FINEST_DEG,
                 patience=2,
@@ -111,25 +114,10 @@ def turned_again(prospect: Prospect, goal: Goal, all_candidates: Facings, units:
                 value = float(reached[0])
                 for column, new in zip(now, found, strict=True):
                     column[place] = new[0]
-                held[place] = read(found.take([0]))[0]
+                held[place] = power_w(found.take([0]))[0]
         if value <= before * (1.0 + ENOUGH):
             break
     return now
-
-
-def _adding_up(
-    prospect: Prospect, goal: Goal
-) -> tuple[Callable[[Facings], FloatArray], Callable[[FloatArray], FloatArray]]:
-    """What units of facings bring, (n, k), and what their sum is worth, (n, k) to (n,)."""
-    if goal == "worst-month":
-        return lambda some: prospect.month_kwh(some, scout=True), lambda kwh: prospect.worth(goal, kwh)
-    use = prospect.use
-    assert use is not None
-
-    def power_w(some: Facings) -> FloatArray:
-        return np.stack([prospect.power_w(some, place) for place in range(some.count)])
-
-    return power_w, lambda power: np.array([use(row) for row in power]) / prospect.years
 
 
 def best_together(prospect: Prospect, all_candidates: Facings, units: Facings, draws: int) -> Facings:
@@ -166,13 +154,13 @@ def moved_together(prospect: Prospect, units: Facings, *, scout: bool = False) -
     ways = np.concatenate([np.eye(3), -np.eye(3)])
     reach = np.tile([1.0, 1.0, ROLL_PER_LEAN if prospect.rolls_matter else 0.0], count)
     axes, step_deg = axes_enu_xyz(units), FIRST_TOGETHER_DEG
+    last_deg = SCOUT_TOGETHER_DEG if scout else LAST_TOGETHER_DEG
 
     def months_of(some: FloatArray) -> FloatArray:
         return prospect.month_kwh(facings_of_axes(some.reshape(-1, 3, 3)), scout=scout)
 
     held = months_of(axes).sum(axis=0)
     value = float(prospect.worth("worst-month", held[None])[0])
-    last_deg = SCOUT_TOGETHER_DEG if scout else LAST_TOGETHER_DEG
     while step_deg >= last_deg:
         aside = 0.3 * step_deg
         around = months_of(turned(axes[:, None], aside * ways)).reshape(count, 6, -1)
@@ -193,8 +181,9 @@ def moved_together(prospect: Prospect, units: Facings, *, scout: bool = False) -
             reached = months_of(tried).reshape(len(shares), count, -1).sum(axis=1)
             worths = prospect.worth("worst-month", reached)
             best = int(worths.argmax())
-            if worths[best] > value * (1.0 + 1e-7):
-                axes, held, value, helped = tried[best], reached[best], float(worths[best]), True
+            if worths[best] > value:
+                helped = bool(worths[best] > value * (1.0 + LITTLE))
+                axes, held, value = tried[best], reached[best], float(worths[best])
         if not helped:
             step_deg /= 2.0
     found = facings_of_axes(axes)

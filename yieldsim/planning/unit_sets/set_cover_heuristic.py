@@ -1,13 +1,14 @@
 """How few fixed units stay dark no longer than a mount that follows the Sun: quickly, so that every estimate can say it.
 
-Units may face where they like. Each facing is known by its stretches of light on steps thinned to a share of the gap
-asked for. A set leaves no gap of more than g steps if every window of g + 1 steps holds light of one of its units: a
-covering problem. It is solved over a few windows, more are added where the set found fails, until none does. Coverings
-are chosen greedily under weights, again and again, a window weighing the less the more units served it before.
+Units may face where they like. Each facing is known by its stretches of light on steps thinned to a share of the gap asked for. A
+set leaves no gap of more than g steps if every window of g + 1 steps holds light of one of its units: a covering problem. It is
+solved over a few windows, more are added where the set found fails, until none does. Coverings are chosen greedily under weights,
+again and again, a window weighing the less the more units served it before.
 
-The set found need not be the smallest, only near it: for the shipped sites and collectors an exact integer programme over
-more facings gave the same number for gaps of days, and 10 for 12 where a narrow lens on Mars is to miss no sol.
-`planning.unit_sets.design` searches longer and more finely.
+The set found need not be the smallest, only near it: for the shipped sites and collectors an exact integer programme over more
+facings gave the same number for gaps of days, and 10 for 12 where a narrow lens on Mars is to miss no sol.
+`planning.unit_sets.design` searches longer and more finely. Estimates and searches for facings ask here alike, so that both say
+the same.
 """
 
 from __future__ import annotations
@@ -62,6 +63,15 @@ def track_of(sunlit: SunlitSteps, units: int, normal_light: float, start_utc: np
     )
 
 
+def bare(track: LitSteps) -> LitSteps:
+    """The same steps with one class of the disc's radius and no dust: all that gaps ask for."""
+    return replace(
+        track,
+        radius_class=np.zeros_like(track.radius_class),
+        dust=DustRates(dust=None, rates=np.ones(1), by_tilt=False, polynomial=True, error=0.0),
+    )
+
+
 def units_for_gaps(
     track: LitSteps, ready: Lookup, mounts: tuple[Mount, ...], gap_hours: list[float]
 ) -> list[int | None]:
@@ -72,7 +82,8 @@ def units_for_gaps(
     """
     if len(track.step) == 0:
         return [None] * len(gap_hours)
-    thin = thinned(track, int(min(gap_hours) / track.step_hours) // STEPS_PER_GAP)
+    # runs differ in their steps by powers of two: thinned by one, they come to the same steps
+    thin = thinned(track, _power_of_two(min(gap_hours) / track.step_hours / STEPS_PER_GAP))
     some = together(of_mounts(mounts), towards_the_sun(thin, ready))
     axes = axes_enu_xyz(some)
     lists = RunLists.of(
@@ -101,6 +112,10 @@ def thinned(track: LitSteps, every: int) -> LitSteps:
         step_s=track.step_s * every,
         fastest_rad=track.fastest_rad * every,
     )
+
+
+def _power_of_two(most: float) -> int:
+    return int(2 ** max(math.floor(math.log2(most)), 0)) if most > 1.0 else 1
 
 
 def towards_the_sun(track: LitSteps, ready: Lookup) -> Facings:

@@ -173,7 +173,6 @@ def draw_followers(summary: dict[str, Any], axes: Axes) -> None:
     rows: list[tuple[str, float, float, str, str]] = [
         ("fixed, best facing", found["fixed_annual_kwh_per_unit"], found["fixed_longest_gap_hours"], "1", "1")
     ]
-    most = found["fixed_gaps_by_units"][-1]["units"]
     for follower in (found["followers"][1], found["followers"][0]):
         energy, gap = follower["fixed_units_for_same_energy"], follower["fixed_units_for_same_gap"]
         rows.append(
@@ -182,7 +181,7 @@ def draw_followers(summary: dict[str, Any], axes: Axes) -> None:
                 follower["annual_kwh_per_unit"],
                 follower["longest_gap_hours"],
                 "–" if energy is None else f"{energy:.3g}",
-                f"more than {most}" if gap is None else str(gap),
+                "none found" if gap is None else str(gap),
             )
         )
     longest = max(row[1] for row in rows) or 1.0

@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 Progress = Callable[[int, int], None]
 GOALS: tuple[Goal, ...] = ("annual", "worst-month", "shortest-gap", "load")
 MOST_UNITS = 200
-MOST_FOR_A_GAP = 40
 
 
 def orient(
@@ -100,13 +99,12 @@ def answered(
     from yieldsim.planning.orientation.objectives import Prospect
     from yieldsim.planning.orientation.optimise import best_facing, facing_map
     from yieldsim.planning.sunlight.cumulative_sky import weigh
-    from yieldsim.planning.tracking import SAME_GAP
-    from yieldsim.planning.unit_sets.design import choose_units, gaps_by_units
+    from yieldsim.planning.unit_sets.design import choose_units
     from yieldsim.runs.setup.prepare import prepare
 
     ready = prepare(site, collector, **span)
     units, goal, design = questions.units, questions.goal, ready.setting.collector
-    phase = _Phases(progress, 3 + len(GOALS) + (units or 0))
+    phase = _Phases(progress, 2 + len(GOALS) + (units or 0))
     use, asked_kwh = None, 0.0
     if questions.plan is not None:
         use, asked_kwh = use_of(questions.plan, ready.setting, ready.grid, units or design.unit_count)
@@ -129,9 +127,6 @@ def answered(
         plan = choose_units(
             prospect, goal, units, found=single, most_use_kwh=asked_kwh, progress=phase.counted
         )
-    until = (prospect.dark_gap_hours + questions.tracker_stop_hours) * SAME_GAP
-    gaps = gaps_by_units(prospect, until, MOST_FOR_A_GAP, found["shortest-gap"])
-    phase.done()
     return Answers(
         ready=ready,
         questions=questions,
@@ -140,7 +135,6 @@ def answered(
         found=found,
         asked_kwh=asked_kwh,
         units=plan,
-        gaps_by_units=gaps,
     )
 
 

@@ -11,12 +11,14 @@ from yieldsim.base.model import Mount
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
 from yieldsim.files.output.provenance import package_version, provenance
+from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning import tracking
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, of_mounts
 from yieldsim.planning.orientation.pointing_tolerance import losses_on_a_crooked_mast, losses_when_off
 from yieldsim.planning.sunlight.sunlit_series import delivering_runs, longest_gap_steps
 from yieldsim.planning.unit_sets.design import VALUE_UNIT
 from yieldsim.planning.unit_sets.performance import Ability
+from yieldsim.planning.unit_sets.set_cover_heuristic import bare, units_for_gaps
 from yieldsim.runs.estimate.summary import iso, site_words
 from yieldsim.runs.estimate.tracking_comparison import follower_rows
 
@@ -271,6 +273,7 @@ def _ability_words(able: Ability, mass_kg: float | None) -> dict[str, Any]:
 def following_words(answers: Answers, annual: dict[str, Any]) -> dict[str, Any]:
     """One following unit of the same aperture and losses against fixed ones at their best facings."""
     prospect, questions = answers.prospect, answers.questions
+    collector = answers.ready.setting.collector
     facing: Facings = answers.found["annual"].facing
     rate = float(prospect.year.sky.dust.rate_of_tilt(facing.tilt_deg)[0])
     found = tracking.followers(
@@ -282,7 +285,10 @@ def following_words(answers: Answers, annual: dict[str, Any]) -> dict[str, Any]:
         stop_hours=questions.tracker_stop_hours,
     )
     fixed_kwh = annual["annual_kwh_per_unit"]
-    units = [tracking.units_for_gap(one.longest_gap_hours, answers.gaps_by_units) for one in found]
+    optics = lookup(collector.acceptance_table, prospect.year.sky.of_one_radius().class_radius_deg)
+    units = units_for_gaps(
+        bare(prospect.track), optics, collector.mounts, [one.longest_gap_hours for one in found]
+    )
     rows = follower_rows(found, "annual_kwh_per_unit", fixed_kwh, units)
     return {
         "fixed_annual_kwh_per_unit": fixed_kwh,
@@ -293,9 +299,6 @@ def following_words(answers: Answers, annual: dict[str, Any]) -> dict[str, Any]:
         "same_gap_factor": tracking.SAME_GAP,
         "best_single_axis": rows[1]["axes"],
         "followers": rows,
-        "fixed_gaps_by_units": [
-            {"units": n, "longest_gap_hours": hours} for n, hours in answers.gaps_by_units
-        ],
     }
 
 

@@ -46,4 +46,3 @@ class Answers:
     found: dict[Goal, Found]
     asked_kwh: float
     units: UnitPlan | None
-    gaps_by_units: list[tuple[int, float]]

@@ -145,7 +145,6 @@ def best_facing(sky: WeightedSky, table: Acceptance) -> tuple[float, Facings]:
     from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, spread_over_sky
     from yieldsim.planning.orientation.multistart import apart
     from yieldsim.planning.orientation.objectives import SCOUT_CELLS_PER_HALF_WIDTH, wider_sky
-    from yieldsim.planning.orientation.optimise import survivors
     from yieldsim.planning.orientation.pattern_search import search_turned
     from yieldsim.planning.sunlight.facing_energy import Sweep
 
@@ -163,17 +162,15 @@ def best_facing(sky: WeightedSky, table: Acceptance) -> tuple[float, Facings]:
     grid = spread_over_sky(step, np.arange(0.0, 180.0, 30.0) if rolls_matter else np.zeros(1))
     starts = apart(grid, score(grid, None), 4.0 * step, RIVALS)
     finest = 0.1 * width
-    if rolls_matter:
-        reached, _ = search_turned(
-            lambda some, at_least: score(some, at_least)[:, None],
-            lambda measures: measures[:, 0],
-            starts,
-            step / 2.0,
-            finest_deg=finest,
-            patience=2,
-        )
-    else:
-        reached, _ = survivors(score, starts, step / 2.0, finest_deg=finest)
+    reached, _ = search_turned(
+        lambda some, at_least: score(some, at_least)[:, None],
+        lambda measures: measures[:, 0],
+        starts,
+        step / 2.0,
+        finest_deg=finest,
+        patience=2,
+        rolls=rolls_matter,
+    )
     facing = reached.take([0])
     return float(sweep.kwh(axes_enu_xyz(facing), facing.tilt_deg)[0]) / sky.years, facing
 

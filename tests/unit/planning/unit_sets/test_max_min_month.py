@@ -83,17 +83,21 @@ def test_moving_units_together_never_hurts_and_helps_where_one_alone_cannot(weig
         assert not moved.roll_deg.any()
 
 
-def test_units_turned_again_beside_the_rest_are_no_worse(weighed):
-    prospect = weighed(*year_of_a_garden(), TROUGH, step_minutes=20, steps=3)
+def test_units_turned_again_beside_the_rest_use_more(weighed):
+    """A load that takes so much and no more at a time, no store."""
+    prospect = weighed(
+        *year_of_a_garden(),
+        TROUGH,
+        step_minutes=20,
+        steps=3,
+        use=lambda power_w: float(np.minimum(power_w, 20.0).sum() / 1000.0),
+    )
     candidates = facings([25.0, 45.0, 65.0, 45.0], 180.0, [90.0, 90.0, 90.0, 0.0])
     start = candidates.take([1, 1])
-    now = turned_again(prospect, "worst-month", candidates, facings(*(column.copy() for column in start)))
-    worth = [
-        prospect.worth("worst-month", prospect.month_kwh(some, scout=True).sum(axis=0)[None])[0]
-        for some in (start, now)
-    ]
-    assert worth[1] >= worth[0]
+    now = turned_again(prospect, candidates, facings(*(column.copy() for column in start)))
+    used = [prospect.use(sum(prospect.power_w(some, place) for place in range(2))) for some in (start, now)]
     assert now.count == 2
+    assert used[1] > 1.01 * used[0]
 
 
 def test_a_sun_that_never_moves_is_shared_by_all(weighed):
