@@ -445,7 +445,10 @@ def test_groove_section_against_brute_force() -> None:
     for _ in range(300):
         along, angle = rng.uniform(-0.004, 0.008), math.radians(rng.uniform(-40.0, 40.0))
         across, down = math.sin(angle), math.cos(angle)
-        distance, _, face, place = facet_from_glass(table, pitch, tan_draft, deepest, along, across, down)
+        first = math.floor((along - deepest * across / down) / pitch)
+        distance, _, face, place = facet_from_glass(
+            table, pitch, tan_draft, deepest, first, 1 if across >= 0.0 else -1, along, 0.004, across, down
+        )
         expected, _ = brute_force_facet(table, pitch, tan_draft, along, across, down, deepest)
         assert face in (0, 1)
         assert_allclose(distance, expected, atol=pitch / 2000.0)
@@ -455,9 +458,9 @@ def test_groove_section_against_brute_force() -> None:
 def test_groove_out_section_by_hand() -> None:
     """45 degree facet, no draft: straight light at place 0.3 pitch falls 0.3 pitch; steep light meets the
     draft."""
-    distance, place = facet_from_air(1.0, 1.0, 0.0, 0.3, 0.0, 1.0)
+    distance, place = facet_from_air(1.0, 1.0, 0.0, 0.3, 0.0, 0.0, 1.0)
     assert_allclose([distance, place], [0.3, 0.3])
-    distance, _ = facet_from_air(1.0, 1.0, 0.0, 0.9, math.sin(1.0), math.cos(1.0))
+    distance, _ = facet_from_air(1.0, 1.0, 0.0, 0.9, 0.0, math.sin(1.0), math.cos(1.0))
     assert distance < 0.0
 
 
