@@ -15,9 +15,12 @@ import pytest
 from numpy.testing import assert_allclose
 
 from yieldsim.base.prescription_model import Band, FibreFace, Lens, OpticalMaterial, Prescription
+from yieldsim.optics.flux import focus_beside_mouth
 from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.acceptance_trace import Ways, trace_curve
 from yieldsim.optics.raytrace.scene import Scene, build_scene
 from yieldsim.optics.raytrace.tracer import directions_xyz, record, trace
+from yieldsim.runs.trace.summary import flux_map, seen_straight_on
 
 N = 1.49
 FACET, DRAFT = 0, 1
@@ -273,7 +276,76 @@ def test_lenses_agree_with_a_second_tracer(case: str) -> None:
     order = np.argsort(far)
     below = np.cumsum(seen.mouth_weight[order])
     r95 = float(far[order][np.searchsorted(below, 0.95 * below[-1])])
-    print(case, expected, share[loss_causes.DELIVERED], share[loss_causes.DRAFT], r95)
     assert_allclose(r95, expected.r95_m, rtol=0.03, atol=5e-6)
     assert_allclose(share[loss_causes.DELIVERED], expected.accepted, atol=0.004)
     assert_allclose(share[loss_causes.DRAFT], expected.draft, atol=0.004)
+
+
+def test_peak_flux_resolves_a_spot_far_smaller_than_the_face() -> None:
+    """60 mm lens, f 80 mm, 24 mm face: the brightest place within 4 % of a disc of 0.1 mm radius about the axis,
+    and below the flux that brightness allows there."""
+    lens = Lens(
+        kind="fresnel",
+        width_m=0.06,
+        thickness_m=0.003,
+        focal_length_m=0.08,
+        groove_count=600,
+        material=glass(),
+    )
+    fibre = FibreFace(section="round", width_m=0.024, length_m=0.024, numerical_aperture=1.0, distance_m=0.08)
+    prescription = Prescription(name="lens", lens=lens, fibre=fibre)
+    scene = build_scene(prescription)
+    seen = seen_straight_on(scene, 1.0)
+    flux = flux_map(prescription, scene, seen, 1.0)
+    near = np.hypot(seen.face_x_m, seen.face_y_m) < 1e-4
+    watts = float(seen.face_weight[near].sum()) / seen.rays * flux.aperture_power_w
+    assert_allclose(flux.peak.w_cm2, watts / (math.pi * 0.01**2), rtol=0.04)
+    # pi B sin^2, the Sun's middle 1.25 times as bright as its mean
+    brightest = 1.25 * 1361.0 / math.radians(0.2665) ** 2 * math.sin(math.atan(0.03 / 0.08)) ** 2 / 1e4
+    assert flux.peak.w_cm2 < brightest
+    row = flux.row()
+    assert_allclose(row["delivered_w"], row["disc_acceptance"] * row["aperture_power_w"], rtol=1e-12)
+    assert_allclose(row["cone_mean_w_cm2"] * 1e4 * scene.face_area_m2, row["delivered_w"], rtol=1e-9)
+
+
+def test_focus_beside_the_mouth() -> None:
+    """Off axis all the light leaves the face; where it lands it is bright, and hot by the fourth root."""
+    lens = Lens(
+        kind="fresnel",
+        width_m=0.06,
+        thickness_m=0.003,
+        focal_length_m=0.08,
+        groove_count=300,
+        material=glass(),
+    )
+    fibre = FibreFace(section="round", width_m=0.006, length_m=0.006, numerical_aperture=1.0, distance_m=0.08)
+    prescription = Prescription(name="lens", lens=lens, fibre=fibre)
+    found = focus_beside_mouth(prescription, build_scene(prescription), 1.0)
+    assert found is not None
+    assert math.hypot(found.peak.x_mm, found.peak.y_mm) >= 2.9
+    assert found.peak.w_cm2 > 100.0
+    sink = prescription.heat.housing_temperature_k
+    assert_allclose(found.temperature_k**4, 1e4 * found.peak.w_cm2 / 5.670374419e-8 + sink**4, rtol=1e-9)
+
+
+def test_curve_at_a_steep_edge_holds_between_its_rows() -> None:
+    """A lens with a small face: the table, halfway between its rows, is what is traced there."""
+    lens = Lens(
+        kind="fresnel",
+        width_m=0.06,
+        thickness_m=0.003,
+        focal_length_m=0.08,
+        groove_count=300,
+        material=glass(),
+    )
+    fibre = FibreFace(
+        section="round", width_m=0.0011, length_m=0.0011, numerical_aperture=1.0, distance_m=0.08
+    )
+    scene = build_scene(
+        Prescription(name="lens", lens=lens, fibre=fibre, band=Band(shortest_nm=500.0, longest_nm=600.0))
+    )
+    curve = trace_curve(scene, Ways(0.006))
+    angles = np.linspace(0.0, float(curve.angle_deg[-1]), 60)
+    truth = trace(scene, directions_xyz(angles, np.zeros(60)), points=1 << 14).share[:, loss_causes.DELIVERED]
+    table = np.interp(angles, curve.angle_deg, curve.share[:, loss_causes.DELIVERED])
+    assert np.abs(table - truth).max() < 3.0 * 0.006 * truth[0]

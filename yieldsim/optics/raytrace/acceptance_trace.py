@@ -25,8 +25,13 @@ from yieldsim.optics.raytrace.tracer import SEED, Traced, directions_xyz, refine
 SCOUT_DEG = np.array(
     [0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0, 9.0, 12.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 88.0]
 )  # fmt: skip
-FINEST_DEG = 0.02
+FINEST_DEG = 0.005
 """Rows are not set closer than this, or a tenth of their angle where that is less."""
+STEEP = 4.0
+"""A gap whose ends differ by more precisions than this is straight only if its halves are as well: the middle
+of an S lies on its chord."""
+PRINTED_OF_ITSELF, PRINTED_FLOOR = 0.05, 1e-4
+"""Straight on, where every loss is printed: each is known to this part of itself, or to this share."""
 MOST_ROWS = 160
 MOST_GRID_ROWS = 90
 """Of a curve along an axis of a grid, before the rows that its straight lines can do without are left out."""
@@ -124,11 +129,16 @@ def trace_curve(
     inside = [angle for angle in sorted(rows) if angle < end]
     rows.clear()
     add(inside, precision)
+    if longitudinal_deg == 0.0:
+        printed = _refined(scene, directions_xyz(np.zeros(1), np.zeros(1)), ways, precision, True)
+        rows[0.0] = (printed.share[0], printed.error[0])
+        rays += printed.rays
     rows[end] = (rows[inside[-1]][0] * 0.0, rows[inside[-1]][1] * 0.0)
     if end < 90.0:
         rows.pop(end)
         add([end], precision)
     checked: set[tuple[float, float]] = set()
+    halves: set[tuple[float, float]] = set()
     while len(rows) < most_rows:
         angles = sorted(rows)
         gaps = [
@@ -145,7 +155,11 @@ def trace_curve(
         for low, high in gaps:
             middle = 0.5 * (low + high)
             straight = 0.5 * (accepted(low) + accepted(high))
-            if abs(accepted(middle) - straight) <= precision:
+            if abs(accepted(middle) - straight) > precision:
+                continue
+            if abs(accepted(high) - accepted(low)) > STEEP * precision and (low, high) not in halves:
+                halves |= {(low, middle), (middle, high)}
+            else:
                 checked |= {(low, middle), (middle, high)}
     angles = _until_dark(sorted(rows), accepted, 0.25 * precision)
     share = np.array([rows[angle][0] for angle in angles])
@@ -183,6 +197,8 @@ def trace_grid(scene: Scene, ways: Ways, progress: Progress | None = None) -> Gr
         rays += traced.rays
         if progress is not None:
             progress(column + 1, len(longitudinal))
+    # straight on as the curve along the axis has it, every loss refined
+    share[0, 0], error[0, 0] = across.share[0], across.error[0]
     for edge in (share[-1], share[:, -1]):
         edge[:, loss_causes.OUTSIDE_CONE] += edge[:, loss_causes.DELIVERED]
         edge[:, loss_causes.DELIVERED] = 0.0
@@ -225,7 +241,9 @@ def table_of(
     )
 
 
-def _refined(scene: Scene, directions: FloatArray, ways: Ways, precision: float) -> Traced:
+def _refined(
+    scene: Scene, directions: FloatArray, ways: Ways, precision: float, printed: bool = False
+) -> Traced:
     return refine(
         scene,
         directions,
@@ -233,6 +251,8 @@ def _refined(scene: Scene, directions: FloatArray, ways: Ways, precision: float)
         sun_radius_deg=ways.sun_radius_deg,
         spin=ways.spin,
         seed=ways.seed,
+        of_itself=PRINTED_OF_ITSELF if printed else 1.0,
+        floor=PRINTED_FLOOR if printed else math.inf,
     )
 
 
@@ -240,18 +260,3 @@ def _until_dark(angles: list[float], accepted: Callable[[float], float], dark: f
     """The angles up to the first dark one behind the last lit one."""
     lit = max(place for place, angle in enumerate(angles) if accepted(angle) > dark)
     return angles[: min(lit + 2, len(angles))]
-
-
-def falls_to_deg(angle_deg: FloatArray, value: FloatArray, level: float) -> float:
-    """Angle at which a curve falls to `level` of its value at 0, linear between rows; NaN where it never
-    does.
-
-    >>> falls_to_deg(np.array([0.0, 2.0, 4.0]), np.array([0.8, 0.8, 0.0]), 0.5)
-    3.0
-    """
-    below = np.flatnonzero(value < level * value[0])
-    if below.size == 0:
-        return math.nan
-    high, low = int(below[0]) - 1, int(below[0])
-    share = (value[high] - level * value[0]) / (value[high] - value[low])
-    return float(angle_deg[high] + share * (angle_deg[low] - angle_deg[high]))

@@ -8,8 +8,6 @@ of `table`: see `grooves`.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from yieldsim.base.jit import njit

@@ -11,10 +11,10 @@ with i and t the unit directions before and behind the facet (Snell's law as a v
 
 A groove: facet, straight in section, from its tip to its valley, then the draft face, leaning by the draft
 angle, up to the next tip. All tips lie on one surface, evenly spaced along it; slopes and draft angles count
-from the straight line between a groove's two tips, which on a dome is a chord of the arc of tips. Rounded tips and valleys are taken as dark: their
-width along the facet is R / tan(b / 2), b = 90 - slope + draft the angle between the two faces, but not
-more than sqrt(2 R h) where the groove's height h is less than the rounding. That is a little pessimistic:
-part of the rounded zone still points near enough.
+from the straight line between a groove's two tips, which on a dome is a chord of the arc of tips. Rounded
+tips and valleys are taken as dark: their width along the facet is R / tan(b / 2), b = 90 - slope + draft the
+angle between the two faces, but not more than sqrt(2 R h) where the groove's height h is less than the
+rounding. That is a little pessimistic: part of the rounded zone still points near enough.
 """
 
 from __future__ import annotations
