@@ -12,6 +12,7 @@ import numpy as np
 from numba import prange
 from numpy.typing import ArrayLike
 
+from yieldsim.base.interpolation import falls_to_deg
 from yieldsim.base.jit import njit
 from yieldsim.base.model import Acceptance, BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.sun_disc import sample_points
@@ -84,22 +85,6 @@ def cuts(acceptance: Acceptance) -> list[tuple[FloatArray, FloatArray]]:
     at_t = int(np.argmin(np.abs(transverse)))
     at_l = int(np.argmin(np.abs(longitudinal)))
     return [(transverse[at_t:], grid[at_t:, at_l]), (longitudinal[at_l:], grid[at_t, at_l:])]
-
-
-def falls_to_deg(angle_deg: FloatArray, value: FloatArray, level: float) -> float:
-    """Angle at which a curve first falls, beyond its peak, to `level` of the peak, linear between rows; NaN
-    where it never does.
-
-    >>> falls_to_deg(np.array([0.0, 2.0, 4.0]), np.array([0.8, 0.8, 0.0]), 0.5)
-    3.0
-    """
-    peak = int(value.argmax())
-    below = peak + np.flatnonzero(value[peak:] < level * value[peak])
-    if below.size == 0:
-        return math.nan
-    high, low = int(below[0]) - 1, int(below[0])
-    share = (value[high] - level * value[peak]) / (value[high] - value[low])
-    return float(angle_deg[high] + share * (angle_deg[low] - angle_deg[high]))
 
 
 @njit(cache=True)

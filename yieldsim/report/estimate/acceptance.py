@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
-from yieldsim.base.interpolation import linear
+from yieldsim.base.interpolation import falls_to_deg, linear
 from yieldsim.base.vectors import FloatArray, mount_axes_enu_xyz
-from yieldsim.optics.acceptance import falls_to_deg
 from yieldsim.report.layout import style, time_axis
 
 if TYPE_CHECKING:
