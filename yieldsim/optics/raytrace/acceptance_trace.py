@@ -27,6 +27,8 @@ SCOUT_DEG = np.array(
 )  # fmt: skip
 FINEST_DEG = 0.005
 """Rows are not set closer than this, or a tenth of their angle where that is less."""
+GRID_FINEST_DEG = 0.02
+"""The same along the axes of a grid, whose every row is a curve."""
 STEEP = 4.0
 """A gap whose ends differ by more precisions than this is straight only if its halves are as well: the middle
 of an S lies on its chord."""
@@ -82,6 +84,7 @@ def trace_curve(
     longitudinal_deg: float = 0.0,
     along_longitudinal: bool = False,
     most_rows: int = MOST_ROWS,
+    finest_deg: float = FINEST_DEG,
     progress: Progress | None = None,
 ) -> Curve:
     """Acceptance along the transverse angle (or the longitudinal one), from 0 to where nothing more is
@@ -144,7 +147,7 @@ def trace_curve(
         gaps = [
             (low, high)
             for low, high in pairwise(angles)
-            if (low, high) not in checked and high - low > 2.0 * min(FINEST_DEG, 0.1 * high)
+            if (low, high) not in checked and high - low > 2.0 * min(finest_deg, 0.1 * high)
         ]
         # widest misfits first: a gap can't hide more than the step between its ends, flat ones are tried once
         gaps.sort(key=lambda gap: -abs(accepted(gap[1]) - accepted(gap[0])))
@@ -173,21 +176,31 @@ def trace_curve(
 def trace_grid(scene: Scene, ways: Ways, progress: Progress | None = None) -> Grid:
     """Acceptance over both projected angles of a linear collector.
 
-    The angles are those that a curve needs along each axis, and across it halfway out on the other: close together at an
+    The angles are those that a curve needs along each axis, and along both halfway out on the other: close together at an
     edge, far apart where the curve runs straight.
     """
-    along = trace_curve(scene, ways, along_longitudinal=True, most_rows=MOST_GRID_ROWS)
-    half = 0.5 * float(along.angle_deg[-1])
-    across = trace_curve(scene, ways, most_rows=MOST_GRID_ROWS)
-    tilted = trace_curve(scene, ways, longitudinal_deg=half, most_rows=MOST_GRID_ROWS)
+
+    def cut(held_deg: float, along_longitudinal: bool) -> Curve:
+        return trace_curve(
+            scene,
+            ways,
+            longitudinal_deg=held_deg,
+            along_longitudinal=along_longitudinal,
+            most_rows=MOST_GRID_ROWS,
+            finest_deg=GRID_FINEST_DEG,
+        )
+
+    along, across = cut(0.0, True), cut(0.0, False)
+    tilted = cut(0.5 * float(along.angle_deg[-1]), False)
+    aside = cut(0.5 * float(across.angle_deg[-1]), True)
     peak = float(
         max(across.share[:, loss_causes.DELIVERED].max(), along.share[:, loss_causes.DELIVERED].max())
     )
     misfit = ways.precision * peak
     transverse = np.unique(np.concatenate([needed_deg(across, misfit), needed_deg(tilted, misfit)]))
-    longitudinal = needed_deg(along, misfit)
+    longitudinal = np.unique(np.concatenate([needed_deg(along, misfit), needed_deg(aside, misfit)]))
     t, l = np.meshgrid(transverse, longitudinal, indexing="ij")  # noqa: E741
-    rays = along.rays + across.rays + tilted.rays
+    rays = along.rays + across.rays + tilted.rays + aside.rays
     share = np.empty((*t.shape, loss_causes.COUNT))
     error = np.empty_like(share)
     for column in range(len(longitudinal)):
