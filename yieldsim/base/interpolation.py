@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Literal
 
 import numpy as np
@@ -38,3 +39,19 @@ def linear(
     if outside == "zero":
         value = np.where(beyond, 0.0, value)
     return np.asarray(value)
+
+
+def falls_to_deg(angle_deg: FloatArray, value: FloatArray, level: float) -> float:
+    """Angle at which a curve first falls, beyond its peak, to `level` of the peak, linear between rows; NaN
+    where it never does.
+
+    >>> falls_to_deg(np.array([0.0, 2.0, 4.0]), np.array([0.8, 0.8, 0.0]), 0.5)
+    3.0
+    """
+    peak = int(value.argmax())
+    below = peak + np.flatnonzero(value[peak:] < level * value[peak])
+    if below.size == 0:
+        return math.nan
+    high, low = int(below[0]) - 1, int(below[0])
+    share = (value[high] - level * value[peak]) / (value[high] - value[low])
+    return float(angle_deg[high] + share * (angle_deg[low] - angle_deg[high]))

@@ -12,6 +12,7 @@ import numpy as np
 from numba import prange
 from numpy.typing import ArrayLike
 
+from yieldsim.base.interpolation import falls_to_deg
 from yieldsim.base.jit import njit
 from yieldsim.base.model import Acceptance, BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.sun_disc import sample_points
@@ -61,28 +62,29 @@ def full_grid(acceptance: BiaxialAcceptance) -> tuple[FloatArray, FloatArray, Fl
 
 
 def half_width_deg(acceptance: Acceptance, level: float = 0.5) -> float:
-    """Angle from the normal at which acceptance falls to `level` of its value there: the narrower axis of a biaxial table.
+    """The narrower of `half_widths_deg`; to the end of the table where acceptance never falls that far."""
+    ends = (float(angle[-1]) for angle, _ in cuts(acceptance))
+    widths = zip(half_widths_deg(acceptance, level), ends, strict=True)
+    return min(end if math.isnan(width) else width for width, end in widths)
 
-    Runs to the end of the table where it never falls that far.
+
+def half_widths_deg(acceptance: Acceptance, level: float = 0.5) -> tuple[float, ...]:
+    """Half-width at half-maximum, of the table as it is: one angle, or the transverse and the longitudinal one.
+
+    The angle from the normal at which acceptance first falls, beyond its peak, to `level` of the peak;
+    along each axis the cut with the other angle 0, linear between rows, NaN where it never falls so far.
     """
+    return tuple(falls_to_deg(angle, value, level) for angle, value in cuts(acceptance))
+
+
+def cuts(acceptance: Acceptance) -> list[tuple[FloatArray, FloatArray]]:
+    """Angles from 0 outwards and acceptance there: one cut, or the transverse and the longitudinal one."""
     if isinstance(acceptance, RoundAcceptance):
-        return _first_fall(acceptance.incidence_deg, acceptance.acceptance_fraction, level)
+        return [(acceptance.incidence_deg, acceptance.acceptance_fraction)]
     transverse, longitudinal, grid = full_grid(acceptance)
     at_t = int(np.argmin(np.abs(transverse)))
     at_l = int(np.argmin(np.abs(longitudinal)))
-    return min(
-        _first_fall(transverse[at_t:], grid[at_t:, at_l], level),
-        _first_fall(longitudinal[at_l:], grid[at_t, at_l:], level),
-    )
-
-
-def _first_fall(angle_deg: FloatArray, value: FloatArray, level: float) -> float:
-    below = np.flatnonzero(value < level * value[0])
-    if below.size == 0:
-        return float(angle_deg[-1])
-    high, low = int(below[0]) - 1, int(below[0])
-    share = (value[high] - level * value[0]) / (value[high] - value[low])
-    return float(angle_deg[high] + share * (angle_deg[low] - angle_deg[high]))
+    return [(transverse[at_t:], grid[at_t:, at_l]), (longitudinal[at_l:], grid[at_t, at_l:])]
 
 
 @njit(cache=True)

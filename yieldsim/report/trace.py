@@ -184,7 +184,7 @@ def draw_acceptance(axes: Axes, page: TracePage) -> None:
     axes.set_ylim(0.0, max(100.0, accepted.max() * 1.05))
     axes.set_xlim(0.0, page.angle_deg[-1])
     if page.half_width_deg is not None:
-        level = accepted[0] / 2.0
+        level = accepted.max() / 2.0
         axes.plot([0.0, page.half_width_deg], [level, level], color=MUTED, linewidth=0.7, dashes=(3, 2))
         axes.plot([page.half_width_deg] * 2, [0.0, level], color=MUTED, linewidth=0.7, dashes=(3, 2))
         # beside the point, on the side that has room

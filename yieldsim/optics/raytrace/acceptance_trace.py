@@ -25,8 +25,15 @@ from yieldsim.optics.raytrace.tracer import SEED, Traced, directions_xyz, refine
 SCOUT_DEG = np.array(
     [0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0, 9.0, 12.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 88.0]
 )  # fmt: skip
-FINEST_DEG = 0.02
+FINEST_DEG = 0.005
 """Rows are not set closer than this, or a tenth of their angle where that is less."""
+GRID_FINEST_DEG = 0.02
+"""The same along the axes of a grid, whose every row is a curve."""
+STEEP = 4.0
+"""A gap whose ends differ by more precisions than this is straight only if its halves are as well: the middle
+of an S lies on its chord."""
+PRINTED_OF_ITSELF, PRINTED_FLOOR = 0.05, 1e-4
+"""Straight on, where every loss is printed: each is known to this part of itself, or to this share."""
 MOST_ROWS = 160
 MOST_GRID_ROWS = 90
 """Of a curve along an axis of a grid, before the rows that its straight lines can do without are left out."""
@@ -77,6 +84,7 @@ def trace_curve(
     longitudinal_deg: float = 0.0,
     along_longitudinal: bool = False,
     most_rows: int = MOST_ROWS,
+    finest_deg: float = FINEST_DEG,
     progress: Progress | None = None,
 ) -> Curve:
     """Acceptance along the transverse angle (or the longitudinal one), from 0 to where nothing more is
@@ -124,17 +132,22 @@ def trace_curve(
     inside = [angle for angle in sorted(rows) if angle < end]
     rows.clear()
     add(inside, precision)
+    if longitudinal_deg == 0.0:
+        printed = _refined(scene, directions_xyz(np.zeros(1), np.zeros(1)), ways, precision, True)
+        rows[0.0] = (printed.share[0], printed.error[0])
+        rays += printed.rays
     rows[end] = (rows[inside[-1]][0] * 0.0, rows[inside[-1]][1] * 0.0)
     if end < 90.0:
         rows.pop(end)
         add([end], precision)
     checked: set[tuple[float, float]] = set()
+    halves: set[tuple[float, float]] = set()
     while len(rows) < most_rows:
         angles = sorted(rows)
         gaps = [
             (low, high)
             for low, high in pairwise(angles)
-            if (low, high) not in checked and high - low > 2.0 * min(FINEST_DEG, 0.1 * high)
+            if (low, high) not in checked and high - low > 2.0 * min(finest_deg, 0.1 * high)
         ]
         # widest misfits first: a gap can't hide more than the step between its ends, flat ones are tried once
         gaps.sort(key=lambda gap: -abs(accepted(gap[1]) - accepted(gap[0])))
@@ -145,7 +158,11 @@ def trace_curve(
         for low, high in gaps:
             middle = 0.5 * (low + high)
             straight = 0.5 * (accepted(low) + accepted(high))
-            if abs(accepted(middle) - straight) <= precision:
+            if abs(accepted(middle) - straight) > precision:
+                continue
+            if abs(accepted(high) - accepted(low)) > STEEP * precision and (low, high) not in halves:
+                halves |= {(low, middle), (middle, high)}
+            else:
                 checked |= {(low, middle), (middle, high)}
     angles = _until_dark(sorted(rows), accepted, 0.25 * precision)
     share = np.array([rows[angle][0] for angle in angles])
@@ -159,21 +176,31 @@ def trace_curve(
 def trace_grid(scene: Scene, ways: Ways, progress: Progress | None = None) -> Grid:
     """Acceptance over both projected angles of a linear collector.
 
-    The angles are those that a curve needs along each axis, and across it halfway out on the other: close together at an
+    The angles are those that a curve needs along each axis, and along both halfway out on the other: close together at an
     edge, far apart where the curve runs straight.
     """
-    along = trace_curve(scene, ways, along_longitudinal=True, most_rows=MOST_GRID_ROWS)
-    half = 0.5 * float(along.angle_deg[-1])
-    across = trace_curve(scene, ways, most_rows=MOST_GRID_ROWS)
-    tilted = trace_curve(scene, ways, longitudinal_deg=half, most_rows=MOST_GRID_ROWS)
+
+    def cut(held_deg: float, along_longitudinal: bool) -> Curve:
+        return trace_curve(
+            scene,
+            ways,
+            longitudinal_deg=held_deg,
+            along_longitudinal=along_longitudinal,
+            most_rows=MOST_GRID_ROWS,
+            finest_deg=GRID_FINEST_DEG,
+        )
+
+    along, across = cut(0.0, True), cut(0.0, False)
+    tilted = cut(0.5 * float(along.angle_deg[-1]), False)
+    aside = cut(0.5 * float(across.angle_deg[-1]), True)
     peak = float(
         max(across.share[:, loss_causes.DELIVERED].max(), along.share[:, loss_causes.DELIVERED].max())
     )
     misfit = ways.precision * peak
     transverse = np.unique(np.concatenate([needed_deg(across, misfit), needed_deg(tilted, misfit)]))
-    longitudinal = needed_deg(along, misfit)
+    longitudinal = np.unique(np.concatenate([needed_deg(along, misfit), needed_deg(aside, misfit)]))
     t, l = np.meshgrid(transverse, longitudinal, indexing="ij")  # noqa: E741
-    rays = along.rays + across.rays + tilted.rays
+    rays = along.rays + across.rays + tilted.rays + aside.rays
     share = np.empty((*t.shape, loss_causes.COUNT))
     error = np.empty_like(share)
     for column in range(len(longitudinal)):
@@ -183,6 +210,8 @@ def trace_grid(scene: Scene, ways: Ways, progress: Progress | None = None) -> Gr
         rays += traced.rays
         if progress is not None:
             progress(column + 1, len(longitudinal))
+    # straight on as the curve along the axis has it, every loss refined
+    share[0, 0], error[0, 0] = across.share[0], across.error[0]
     for edge in (share[-1], share[:, -1]):
         edge[:, loss_causes.OUTSIDE_CONE] += edge[:, loss_causes.DELIVERED]
         edge[:, loss_causes.DELIVERED] = 0.0
@@ -225,7 +254,9 @@ def table_of(
     )
 
 
-def _refined(scene: Scene, directions: FloatArray, ways: Ways, precision: float) -> Traced:
+def _refined(
+    scene: Scene, directions: FloatArray, ways: Ways, precision: float, printed: bool = False
+) -> Traced:
     return refine(
         scene,
         directions,
@@ -233,6 +264,8 @@ def _refined(scene: Scene, directions: FloatArray, ways: Ways, precision: float)
         sun_radius_deg=ways.sun_radius_deg,
         spin=ways.spin,
         seed=ways.seed,
+        of_itself=PRINTED_OF_ITSELF if printed else 1.0,
+        floor=PRINTED_FLOOR if printed else math.inf,
     )
 
 
@@ -240,18 +273,3 @@ def _until_dark(angles: list[float], accepted: Callable[[float], float], dark: f
     """The angles up to the first dark one behind the last lit one."""
     lit = max(place for place, angle in enumerate(angles) if accepted(angle) > dark)
     return angles[: min(lit + 2, len(angles))]
-
-
-def falls_to_deg(angle_deg: FloatArray, value: FloatArray, level: float) -> float:
-    """Angle at which a curve falls to `level` of its value at 0, linear between rows; NaN where it never
-    does.
-
-    >>> falls_to_deg(np.array([0.0, 2.0, 4.0]), np.array([0.8, 0.8, 0.0]), 0.5)
-    3.0
-    """
-    below = np.flatnonzero(value < level * value[0])
-    if below.size == 0:
-        return math.nan
-    high, low = int(below[0]) - 1, int(below[0])
-    share = (value[high] - level * value[0]) / (value[high] - value[low])
-    return float(angle_deg[high] + share * (angle_deg[low] - angle_deg[high]))

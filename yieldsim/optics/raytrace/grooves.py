@@ -10,10 +10,11 @@ The design below holds for any source distance and for domes: the facet's normal
 with i and t the unit directions before and behind the facet (Snell's law as a vector equation, exact).
 
 A groove: facet, straight in section, from its tip to its valley, then the draft face, leaning by the draft
-angle, up to the next tip. All tips lie on one surface. Rounded tips and valleys are taken as dark: their
-width along the facet is R / tan(b / 2), b = 90 - slope + draft the angle between the two faces, but not
-more than sqrt(2 R h) where the groove's height h is less than the rounding. That is a little pessimistic:
-part of the rounded zone still points near enough.
+angle, up to the next tip. All tips lie on one surface, evenly spaced along it; slopes and draft angles count
+from the straight line between a groove's two tips, which on a dome is a chord of the arc of tips. Rounded
+tips and valleys are taken as dark: their width along the facet is R / tan(b / 2), b = 90 - slope + draft the
+angle between the two faces, but not more than sqrt(2 R h) where the groove's height h is less than the
+rounding. That is a little pessimistic: part of the rounded zone still points near enough.
 """
 
 from __future__ import annotations
@@ -26,8 +27,9 @@ import numpy as np
 from yieldsim.base.prescription_model import Lens
 from yieldsim.base.vectors import FloatArray
 
-SLOPE, FACET_WIDTH, HEIGHT, TIP, VALLEY = range(5)
-"""Columns of the groove table that the tracer reads: tan(slope), widths and height in m."""
+SLOPE, FACET_WIDTH, HEIGHT, TIP, VALLEY, SINE, COSINE, TIP_RADIUS, TIP_DEPTH = range(9)
+"""Columns of the groove table that the tracer reads: tan(slope), widths and height in m, the tilt of the
+line between the tips (0 on a flat lens), and where the tip nearer the axis lies, m."""
 
 Vector = tuple[float, float]
 
@@ -72,12 +74,19 @@ def largest_turn_in_deg(n: float) -> float:
     return math.degrees(math.acos(1.0 / n))
 
 
-def groove_pitch_m(lens: Lens, count: int) -> float:
-    """Width of one groove along the surface of tips, which is an arc on a dome."""
+def groove_step(lens: Lens, count: int) -> float:
+    """From one tip to the next: m along a flat lens, radians about the centre of a dome."""
     if math.isinf(lens.dome_radius_m):
         return lens.half_extent_m / count
-    radius = lens.dome_radius_m - (0.0 if lens.groove_side == "out" else lens.thickness_m)
-    return radius * math.asin(min(1.0, lens.half_extent_m / radius)) / count
+    return math.asin(min(1.0, lens.half_extent_m / _tips_radius_m(lens))) / count
+
+
+def groove_pitch_m(lens: Lens, count: int) -> float:
+    """Width of one groove, straight from tip to tip."""
+    step = groove_step(lens, count)
+    if math.isinf(lens.dome_radius_m):
+        return step
+    return 2.0 * _tips_radius_m(lens) * math.sin(0.5 * step)
 
 
 def design_facets(lens: Lens, index: float) -> Facets:
@@ -88,11 +97,10 @@ def design_facets(lens: Lens, index: float) -> Facets:
     `source_distance_m` in front of the lens on the axis. Slopes come out NaN where the turn is beyond what
     refraction can do.
     """
-    pitch = groove_pitch_m(lens, lens.groove_count)
     slopes, turns = np.empty(lens.groove_count), np.empty(lens.groove_count)
     guess = 0.0
     for groove in range(lens.groove_count):
-        slopes[groove], turns[groove] = _solve_groove(lens, index, pitch, groove, guess)
+        slopes[groove], turns[groove] = _solve_groove(lens, index, groove, guess)
         guess = slopes[groove] if math.isfinite(slopes[groove]) else 0.0
     return Facets(np.degrees(slopes), np.degrees(turns))
 
@@ -105,23 +113,32 @@ def groove_table(lens: Lens, slope_deg: FloatArray) -> FloatArray:
     width = pitch / (1.0 + tangent * math.tan(draft))
     height = width * tangent
     half_corner = 0.5 * (0.5 * math.pi - slope + draft)
-    table = np.empty((len(slope_deg), 5))
+    table = np.empty((len(slope_deg), 9))
     table[:, SLOPE], table[:, FACET_WIDTH], table[:, HEIGHT] = tangent, width, height
     for column, radius in ((TIP, lens.tip_radius_m), (VALLEY, lens.valley_radius_m)):
         along = radius / np.tan(half_corner) * np.cos(slope)
         table[:, column] = np.minimum(along, np.sqrt(2.0 * radius * height))
+    step = groove_step(lens, len(slope_deg))
+    for groove in range(len(slope_deg)):
+        tip, across, _ = _chord(lens, step, groove)
+        table[groove, SINE], table[groove, COSINE] = across[1], across[0]
+        table[groove, TIP_RADIUS], table[groove, TIP_DEPTH] = tip
     return table
 
 
-def _solve_groove(lens: Lens, n: float, pitch: float, groove: int, guess: float) -> tuple[float, float]:
+def _solve_groove(lens: Lens, n: float, groove: int, guess: float) -> tuple[float, float]:
     """Slope and turn, radians, of one groove by fixed-point iteration on where its facet's centre lies."""
     slope, turn = guess, 0.0
     target = (0.0, lens.thickness_m + (lens.focal_length_m or 0.0))
+    pitch = groove_pitch_m(lens, lens.groove_count)
+    tip, across, along = _chord(lens, groove_step(lens, lens.groove_count), groove)
     for _ in range(60):
         width = pitch / (1.0 + math.tan(slope) * math.tan(math.radians(lens.draft_deg)))
-        point, across, along = _tip_surface(lens, groove * pitch + 0.5 * width)
         drop = 0.5 * width * math.tan(slope) * (1.0 if lens.groove_side == "out" else -1.0)
-        centre = (point[0] + drop * along[0], point[1] + drop * along[1])
+        centre = (
+            tip[0] + 0.5 * width * across[0] + drop * along[0],
+            tip[1] + 0.5 * width * across[1] + drop * along[1],
+        )
         straight, out = _from_source(lens, centre), _unit(target[0] - centre[0], target[1] - centre[1])
         turned = straight[0] * out[1] - straight[1] * out[0]
         turn = math.atan2(abs(turned), straight[0] * out[0] + straight[1] * out[1])
@@ -149,15 +166,22 @@ def _unit(r: float, z: float) -> Vector:
     return r / length, z / length
 
 
-def _tip_surface(lens: Lens, along_m: float) -> tuple[Vector, Vector, Vector]:
-    """Point of the surface of tips at a distance from its middle; its outward and inward directions."""
-    depth = 0.0 if lens.groove_side == "out" else lens.thickness_m
+def _tips_radius_m(lens: Lens) -> float:
+    """Radius of the surface of tips of a dome."""
+    return lens.dome_radius_m - (0.0 if lens.groove_side == "out" else lens.thickness_m)
+
+
+def _chord(lens: Lens, step: float, groove: int) -> tuple[Vector, Vector, Vector]:
+    """Tip of a groove nearer the axis, the direction from there to the next tip, and the one across it along
+    the light."""
     if math.isinf(lens.dome_radius_m):
-        return (along_m, depth), (1.0, 0.0), (0.0, 1.0)
-    radius = lens.dome_radius_m - depth
-    psi = along_m / radius
-    sine, cosine = math.sin(psi), math.cos(psi)
-    return (radius * sine, lens.dome_radius_m - radius * cosine), (cosine, sine), (-sine, cosine)
+        depth = 0.0 if lens.groove_side == "out" else lens.thickness_m
+        return (groove * step, depth), (1.0, 0.0), (0.0, 1.0)
+    radius = _tips_radius_m(lens)
+    tip, tilt = groove * step, (groove + 0.5) * step
+    sine, cosine = math.sin(tilt), math.cos(tilt)
+    point = (radius * math.sin(tip), lens.dome_radius_m - radius * math.cos(tip))
+    return point, (cosine, sine), (-sine, cosine)
 
 
 def _from_source(lens: Lens, point: Vector) -> Vector:

@@ -58,7 +58,7 @@ Records = NDArray[np.void]
 
 
 class Parts(NamedTuple):
-    """A collector as the kernels read it: arrays of one record each, and the table of grooves (n, 5)."""
+    """A collector as the kernels read it: arrays of one record each, and the table of grooves (n, 9)."""
 
     lens: Records
     table: FloatArray

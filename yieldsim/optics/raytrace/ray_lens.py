@@ -16,7 +16,7 @@ import numpy as np
 from yieldsim.base.jit import njit
 from yieldsim.base.vectors import FloatArray
 from yieldsim.optics.raytrace import loss_causes
-from yieldsim.optics.raytrace.groove_section import facet_from_air, facet_from_glass
+from yieldsim.optics.raytrace.groove_section import facet_from_air, facet_from_glass, in_groove
 from yieldsim.optics.raytrace.ray_steps import FACE, Ray, Record, absorb, cross, end_here, move
 
 LENS = np.dtype(
@@ -30,6 +30,7 @@ LENS = np.dtype(
         ("half_y", np.float64),
         ("thickness", np.float64),
         ("dome_radius", np.float64),
+        ("step", np.float64),  # from tip to tip: m, radians about a dome's centre
         ("pitch", np.float64),
         ("tan_draft", np.float64),
         ("deepest", np.float64),
@@ -109,19 +110,22 @@ def _onto(lens: Record, ray: Ray, depth: float) -> tuple[float, float, float, fl
 
 
 @njit(cache=True)
-def _meridian(lens: Record, ray: Ray, depth: float) -> tuple[float, float, float, float, float]:
-    """At the ray's point: radial unit vector, place along the meridian, sine and cosine of the tip
-    surface's tilt."""
+def _meridian(lens: Record, ray: Ray) -> tuple[float, float, float]:
+    """The radial unit vector at the ray's point and its distance from the axis."""
     if lens.linear:
-        r = abs(ray[0])
-        ux, uy = (1.0 if ray[0] >= 0.0 else -1.0), 0.0
-    else:
-        r = math.sqrt(ray[0] * ray[0] + ray[1] * ray[1])
-        ux, uy = (ray[0] / r, ray[1] / r) if r > 0.0 else (1.0, 0.0)
+        return (1.0 if ray[0] >= 0.0 else -1.0), 0.0, abs(ray[0])
+    r = math.sqrt(ray[0] * ray[0] + ray[1] * ray[1])
+    if r > 0.0:
+        return ray[0] / r, ray[1] / r, r
+    return 1.0, 0.0, r
+
+
+@njit(cache=True)
+def _steps(lens: Record, r: float, z: float) -> float:
+    """How many grooves lie between the axis and a point of the surface of tips."""
     if lens.domed:
-        psi = math.atan2(r, lens.dome_radius - ray[2])
-        return ux, uy, psi * (lens.dome_radius - depth), math.sin(psi), math.cos(psi)
-    return ux, uy, r, 0.0, 1.0
+        return float(math.atan2(r, lens.dome_radius - z) / lens.step)
+    return float(r / lens.step)
 
 
 @njit(cache=True)
@@ -153,15 +157,24 @@ def _grooves_in(lens: Record, table: FloatArray, ray: Ray, ledger: FloatArray) -
         return bool(end_here(ray, ledger, _BESIDE))
     if not cross(ray, ledger, nx, ny, nz, 1.0, n, lens.front, _REFLECTION):
         return False
-    distance, _, _, _ = _onto(lens, ray, lens.thickness)
+    distance, nx, ny, nz = _onto(lens, ray, lens.thickness)
     if distance == -np.inf:
         return bool(end_here(ray, ledger, _EDGE))
-    ux, uy, along, sine, cosine = _meridian(lens, ray, lens.thickness)
-    d_across, d_along = _section(ray, ux, uy, sine, cosine)
-    if d_along <= 0.0:
+    facing = nx * ray[3] + ny * ray[4] + nz * ray[5]
+    if facing <= 0.0:
         return bool(end_here(ray, ledger, _EDGE))
+    ux, uy, r = _meridian(lens, ray)
+    dr = ray[3] * ux + ray[4] * uy
+    # go back to where the glass is whole, and on a dome, whose chords lie deeper, one groove more
+    whole = lens.deepest / facing
+    first = math.floor(_steps(lens, r - whole * dr, ray[2] - whole * ray[5]))
+    outwards = dr
+    if lens.domed:
+        outwards = dr * (lens.dome_radius - ray[2]) + ray[5] * r
+        first -= 1 if outwards >= 0.0 else -1
+    step = 1 if outwards >= 0.0 else -1
     back, groove, face, place = facet_from_glass(
-        table, lens.pitch, lens.tan_draft, lens.deepest, along, d_across, d_along
+        table, lens.pitch, lens.tan_draft, lens.deepest, first, step, r, ray[2], dr, ray[5]
     )
     move(ray, back)
     absorb(ray, ledger, ray[9], distance + back, _ABSORPTION)
@@ -171,8 +184,8 @@ def _grooves_in(lens: Record, table: FloatArray, ray: Ray, ledger: FloatArray) -
         return bool(end_here(ray, ledger, _DRAFT))
     if place < table[groove, 3] or place > table[groove, 1] - table[groove, 4]:
         return bool(end_here(ray, ledger, _ROUNDING))
-    ux, uy, _, sine, cosine = _meridian(lens, ray, lens.thickness)
-    slope = table[groove, 0]
+    ux, uy, _ = _meridian(lens, ray)
+    slope, sine, cosine = table[groove, 0], table[groove, 5], table[groove, 6]
     nx, ny, nz = _facet_normal(ray, ux, uy, sine, cosine, slope)
     if not cross(ray, ledger, nx, ny, nz, n, 1.0, lens.back, _REFLECTION):
         return False
@@ -190,31 +203,30 @@ def _grooves_out(lens: Record, table: FloatArray, ray: Ray, ledger: FloatArray) 
     distance, nx, ny, nz = _onto(lens, ray, 0.0)
     if distance == -np.inf or nz < 0.0 or not _inside_outline(lens, ray[0], ray[1]):
         return bool(end_here(ray, ledger, _BESIDE))
-    ux, uy, along, sine, cosine = _meridian(lens, ray, 0.0)
-    d_across, d_along = _section(ray, ux, uy, sine, cosine)
-    groove = int(along / lens.pitch)
-    if d_along <= 0.0 or groove >= table.shape[0]:
+    ux, uy, r = _meridian(lens, ray)
+    groove = int(_steps(lens, r, ray[2]))
+    if nx * ray[3] + ny * ray[4] + nz * ray[5] <= 0.0 or groove >= table.shape[0]:
         return bool(end_here(ray, ledger, _BESIDE))
-    slope = table[groove, 0]
-    distance, place = facet_from_air(
-        slope, lens.pitch, lens.tan_draft, along - groove * lens.pitch, d_across, d_along
-    )
+    slope, sine, cosine = table[groove, 0], table[groove, 5], table[groove, 6]
+    place, depth = in_groove(table, groove, r, ray[2])
+    d_across, d_along = _section(ray, ux, uy, sine, cosine)
+    distance, place = facet_from_air(slope, lens.pitch, lens.tan_draft, place, depth, d_across, d_along)
     if distance < 0.0:
         return bool(end_here(ray, ledger, _DRAFT))
     move(ray, distance)
-    depth = distance * d_along
     if place < table[groove, 3] or place > table[groove, 1] - table[groove, 4]:
         return bool(end_here(ray, ledger, _ROUNDING))
-    ux, uy, _, sine, cosine = _meridian(lens, ray, 0.0)
+    ux, uy, r = _meridian(lens, ray)
     nx, ny, nz = _facet_normal(ray, ux, uy, sine, cosine, -slope)
     if not cross(ray, ledger, nx, ny, nz, 1.0, n, lens.front, _REFLECTION):
         return False
-    d_across, d_along = _section(ray, ux, uy, sine, cosine)
-    if groove > 0 and d_across < 0.0:
-        # under the valley of the groove nearer the axis, or onto that groove's draft face from inside?
-        valley = table[groove - 1, 2]
-        if depth - (place + valley * lens.tan_draft) / d_across * d_along < valley:
-            return bool(end_here(ray, ledger, _DRAFT))
+    if groove > 0:
+        d_across, d_along = _section(ray, ux, uy, table[groove - 1, 5], table[groove - 1, 6])
+        if d_across < 0.0:
+            # under the valley of the groove nearer the axis, or onto that groove's draft face from inside?
+            place, depth = in_groove(table, groove - 1, r, ray[2])
+            if depth + (table[groove - 1, 1] - place) / d_across * d_along < table[groove - 1, 2]:
+                return bool(end_here(ray, ledger, _DRAFT))
     distance, nx, ny, nz = _onto(lens, ray, lens.thickness)
     if distance == -np.inf:
         return bool(end_here(ray, ledger, _EDGE))

@@ -145,7 +145,7 @@ def _lens_record(
     lens: Lens, prescription: Prescription, problems: list[Problem]
 ) -> tuple[Records, FloatArray, FloatArray]:
     record = np.zeros(1, LENS)
-    table, slopes = np.zeros((1, 5)), np.empty(0)
+    table, slopes = np.zeros((1, 9)), np.empty(0)
     record["half_x"] = lens.width_m / 2.0
     record["half_y"] = (lens.length_m if lens.outline == "rectangle" else lens.width_m) / 2.0
     record["is_round"] = lens.outline == "round"
@@ -154,7 +154,7 @@ def _lens_record(
     record["slope_error"] = prescription.tolerances.lens_slope_mrad * 1e-3
     _face(record["front"], lens.front_coating)
     _face(record["back"], lens.back_coating)
-    record["pitch"] = 1.0
+    record["pitch"] = record["step"] = 1.0
     if lens.kind == "none":
         record["kind"] = NONE
         return record, table, slopes
@@ -171,6 +171,7 @@ def _lens_record(
     slopes = _facets(lens, problems)
     if np.isfinite(slopes).all():
         table = grooves.groove_table(lens, slopes)
+        record["step"] = grooves.groove_step(lens, len(slopes))
         record["pitch"] = grooves.groove_pitch_m(lens, len(slopes))
         record["deepest"] = table[:, grooves.HEIGHT].max()
         if record["deepest"][0] >= lens.thickness_m:

@@ -146,8 +146,12 @@ def refine(
     seed: int = SEED,
     first_points: int = 256,
     largest_points: int = 1 << 17,
+    of_itself: float = 1.0,
+    floor: float = math.inf,
 ) -> Traced:
-    """Trace with doubling points until every delivered share is known to `precision` (one standard error).
+    """Trace with doubling points until the share of every cause is known to `precision` (one standard error).
+
+    of_itself   each share is known to this part of itself too, or to `floor` where that is more
 
     Directions that are good enough are left alone; each doubling only adds the lattice's new points.
     Stops at `largest_points` whatever the error, which the answer tells.
@@ -159,8 +163,9 @@ def refine(
     mean[:] = ledgers(scene, directions, points, False, sun_radius_deg, spin, shifts, seed)
     rays = count * shifts * points
     while True:
-        spread = mean[open_now, :, loss_causes.DELIVERED].std(axis=1, ddof=1) / math.sqrt(shifts)
-        open_now = open_now[spread > precision]
+        spread = mean[open_now].std(axis=1, ddof=1) / math.sqrt(shifts)
+        wanted = np.minimum(precision, np.maximum(of_itself * mean[open_now].mean(axis=1), floor))
+        open_now = open_now[(spread > wanted).any(axis=1)]
         if open_now.size == 0 or points >= largest_points:
             break
         points *= 2

@@ -83,7 +83,7 @@ def coarse_search(sky: WeightedSky, table: BiaxialAcceptance, scout: Sweep) -> C
 
 def levels_of(sky: WeightedSky, table: BiaxialAcceptance, scout: Sweep) -> tuple[Level, ...]:
     """Levels from the coarsest grid to one as fine as the table."""
-    narrow, wide = half_widths_deg(scout)
+    narrow, wide = half_spans_deg(scout)
     turn = math.degrees(narrow / wide)
     step, roll_step = GRID_DEG, ROLL_GRID_DEG
     levels: list[Level] = []
@@ -102,7 +102,7 @@ def levels_of(sky: WeightedSky, table: BiaxialAcceptance, scout: Sweep) -> tuple
     return tuple(levels)
 
 
-def half_widths_deg(sweep: Sweep) -> tuple[float, float]:
+def half_spans_deg(sweep: Sweep) -> tuple[float, float]:
     """Half of the angle between the ends of light, in the narrower and in the wider of the two angles."""
     sides = np.degrees(sweep.ready.sides)
     both = 0.5 * float(sides[1] - sides[0]), 0.5 * float(sides[3] - sides[2])

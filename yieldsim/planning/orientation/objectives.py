@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.model import Acceptance, BiaxialAcceptance
 from yieldsim.base.vectors import FloatArray
-from yieldsim.planning.orientation.coarse_to_fine import Coarse, coarse_search, half_widths_deg
+from yieldsim.planning.orientation.coarse_to_fine import Coarse, coarse_search, half_spans_deg
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
 from yieldsim.planning.sunlight.facing_energy import Sweep
@@ -73,7 +73,7 @@ class Prospect:
         year = months.with_sky(sky.merged())
         scout_months, scout, coarse, stride = months, year, None, 1
         if isinstance(acceptance, BiaxialAcceptance):
-            by_width = half_widths_deg(year)[0] / SCOUT_STEPS_PER_HALF_WIDTH / np.degrees(track.fastest_rad)
+            by_width = half_spans_deg(year)[0] / SCOUT_STEPS_PER_HALF_WIDTH / np.degrees(track.fastest_rad)
             stride = max(1, int(min(by_width, LONGEST_SCOUT_STEP_S / track.step_s)))
             one = wider_sky(months, SCOUT_CELLS_PER_HALF_WIDTH)
             scout_months = Sweep.of(one, acceptance)
@@ -198,5 +198,5 @@ class Prospect:
 
 def wider_sky(sweep: Sweep, cells_per_half_width: float) -> WeightedSky:
     """The sky of two-angle optics in wider cells and with a disc of one size."""
-    wide_deg = max(sweep.sky.cell_deg, half_widths_deg(sweep)[0] / cells_per_half_width)
+    wide_deg = max(sweep.sky.cell_deg, half_spans_deg(sweep)[0] / cells_per_half_width)
     return sweep.sky.of_one_radius().coarser(wide_deg)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
-from yieldsim.base.interpolation import linear
+from yieldsim.base.interpolation import falls_to_deg, linear
 from yieldsim.base.vectors import FloatArray, mount_axes_enu_xyz
 from yieldsim.report.layout import style, time_axis
 
@@ -71,19 +71,17 @@ def cuts(ds: xr.Dataset) -> list[tuple[str, FloatArray, FloatArray]]:
 def half_width_deg(ds: xr.Dataset, level: float = 0.5) -> tuple[float, ...]:
     """Angles at which acceptance falls to `level` of the peak: one for round optics, two for linear ones.
 
-    Measured along the cuts through the peak; the last angle of the table where it never falls so far.
+    `optics.acceptance.half_widths_deg` says how; the last angle of the table where it never falls so far.
     """
-    return tuple(_falls_to(angle, curve, level) for _, angle, curve in cuts(ds))
-
-
-def _falls_to(angle_deg: FloatArray, curve: FloatArray, level: float) -> float:
-    below = np.flatnonzero((curve < level * curve.max()) & (np.arange(curve.size) > int(curve.argmax())))
-    if below.size == 0:
-        return float(angle_deg[-1])
-    after = int(below[0])
-    return float(
-        np.interp(-level * curve.max(), -curve[after - 1 : after + 1], angle_deg[after - 1 : after + 1])
-    )
+    if "acceptance_grid_fraction" not in ds:
+        found = [(ds["acceptance_incidence_deg"].values, ds["acceptance_curve_fraction"].values)]
+    else:
+        table = ds["acceptance_grid_fraction"].values
+        across, along = ds["acceptance_transverse_deg"].values, ds["acceptance_longitudinal_deg"].values
+        at_t, at_l = int(np.abs(across).argmin()), int(np.abs(along).argmin())
+        found = [(across[at_t:], table[at_t:, at_l]), (along[at_l:], table[at_t, at_l:])]
+    widths = [(falls_to_deg(angle, curve, level), float(angle[-1])) for angle, curve in found]
+    return tuple(end if np.isnan(width) else width for width, end in widths)
 
 
 # ---------------------------------------------------------------- figures

@@ -108,7 +108,10 @@ def losses_frame(run: TraceRun) -> Any:
     columns["delivered_error"] = error[:, loss_causes.DELIVERED]
     for cause, name in enumerate(loss_causes.NAMES):
         if share[:, cause].any():
-            columns[name.replace(" ", "_").replace("'", "")] = share[:, cause]
+            column = name.replace(" ", "_").replace("'", "")
+            columns[column] = share[:, cause]
+            if cause != loss_causes.DELIVERED:
+                columns[f"{column}_error"] = error[:, cause]
     return pd.DataFrame(columns)
 
 
@@ -165,7 +168,7 @@ def page_of(run: TraceRun) -> TracePage:
         flux_w_cm2=flux.flux_w_cm2,
         flux_words=(
             f"{distance:g} au: mean {number(flux.mean_w_cm2)} W/cm² ({number(row['face_mean_suns'], 2)} suns),\n"
-            f"peak {number(flux.peak_w_cm2)} W/cm² ({number(row['face_peak_suns'], 2)} suns)"
+            f"peak {number(flux.peak.w_cm2)} W/cm² ({number(row['face_peak_suns'], 2)} suns)"
         ),
         mouth_words="Spot at the funnel's mouth" if station["has_funnel"] else "Spot at the fibre",
         face=face,

@@ -21,7 +21,7 @@ Progress = Callable[[int, int], None]
 
 TOLERANCE = 0.005
 """Standard error of accepted shares, as a part of the share at normal incidence."""
-TRACER_EDITION = 2
+TRACER_EDITION = 3
 """Goes up when the tracer's answers change, so that kept tables of an older one are not used."""
 UNKNOWN_SHARE = 0.02
 """Sunlight beyond a material's data that is worth a warning."""

@@ -5,20 +5,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
+from yieldsim.base.interpolation import falls_to_deg
 from yieldsim.base.model import Acceptance, Notes, Source
+from yieldsim.base.prescription_model import Heat
 from yieldsim.base.sun_disc import angular_radius_deg
 from yieldsim.base.vectors import FloatArray
-from yieldsim.optics.etendue import largest_concentration
+from yieldsim.optics.acceptance import half_widths_deg
+from yieldsim.optics.etendue import largest_concentration, projected_acceptance_sr
 from yieldsim.optics.etendue_ledger import EtendueLedger
+from yieldsim.optics.flux import Peak, focus_beside_mouth, mouth_half_m, peak_flux
 from yieldsim.optics.heat import heat_balance
 from yieldsim.optics.raytrace import loss_causes
-from yieldsim.optics.raytrace.acceptance_trace import Curve, Grid, Ways, falls_to_deg
+from yieldsim.optics.raytrace.acceptance_trace import Curve, Grid, Ways, table_of
 from yieldsim.optics.raytrace.scene import Scene
 from yieldsim.optics.raytrace.tracer import SHIFTS, Seen, directions_xyz, record, trace
 
@@ -28,6 +32,9 @@ if TYPE_CHECKING:
 SEEN_RAYS = 1 << 19
 MAP_CELLS = 36
 OUTSIDE_WORTH_A_NOTE = 0.02
+SAFE_BESIDE_W_CM2 = 0.5
+"""Beside the mouth: an insulated surface reaches 545 K with it, hotter than epoxies and polymers bear (common
+practice, no source)."""
 SPOT_SHARES = (50, 90, 95)
 """Percentages of the light in the mouth's plane whose size the summary tells."""
 NORMAL = np.array([0.0, 0.0, 1.0])
@@ -52,10 +59,14 @@ class FluxMap:
     y_edges_mm: FloatArray
     flux_w_cm2: FloatArray
     mean_w_cm2: float
-    peak_w_cm2: float
-    peak_error_w_cm2: float
-    """One standard error of the peak, from the number of rays in its cell."""
+    peak: Peak
+    mouth_peak: Peak
+    """In the plane of the funnel's mouth."""
+    face_w: float
+    """On the face at any angle; `delivered_w` lies in the fibre's cone."""
     delivered_w: float
+    kept: float
+    """By the film, here counted in every watt."""
 
     def row(self) -> dict[str, float]:
         """Its numbers for the summary; a sun is 1361 W/m2, wherever the collector stands."""
@@ -63,13 +74,20 @@ class FluxMap:
         return {
             "sun_distance_au": self.sun_distance_au,
             "aperture_power_w": self.aperture_power_w,
+            "film_transmittance": self.kept,
+            "disc_acceptance": self.delivered_w / (self.kept * self.aperture_power_w),
             "delivered_w": self.delivered_w,
+            "cone_mean_w_cm2": self.mean_w_cm2 * self.delivered_w / self.face_w if self.face_w > 0.0 else 0.0,
+            "face_w": self.face_w,
             "face_mean_w_cm2": self.mean_w_cm2,
-            "face_peak_w_cm2": self.peak_w_cm2,
-            "face_peak_error_w_cm2": self.peak_error_w_cm2,
+            "face_peak_w_cm2": self.peak.w_cm2,
+            "face_peak_error_w_cm2": self.peak.error_w_cm2,
             "face_mean_suns": self.mean_w_cm2 / sun,
-            "face_peak_suns": self.peak_w_cm2 / sun,
-            "peak_over_mm": float(self.x_edges_mm[1] - self.x_edges_mm[0]),
+            "face_peak_suns": self.peak.w_cm2 / sun,
+            "peak_over_mm": self.peak.over_mm,
+            "mouth_peak_w_cm2": self.mouth_peak.w_cm2,
+            "mouth_peak_error_w_cm2": self.mouth_peak.error_w_cm2,
+            "mouth_peak_over_mm": self.mouth_peak.over_mm,
         }
 
 
@@ -85,7 +103,7 @@ def seen_straight_on(scene: Scene, sun_distance_au: float, rays: int = SEEN_RAYS
 
 
 def flux_map(prescription: Prescription, scene: Scene, seen: Seen, sun_distance_au: float) -> FluxMap:
-    """Flux on the fibre's face, film included; the peak is that of the brightest cell of the map."""
+    """Flux on the fibre's face, film included; peaks by `optics.flux`, resolved finer than the map."""
     irradiance = SOLAR_IRRADIANCE_1AU_W_M2 / sun_distance_au**2
     power = irradiance * scene.aperture_area_m2
     left = film_transmittance(prescription)
@@ -96,8 +114,7 @@ def flux_map(prescription: Prescription, scene: Scene, seen: Seen, sun_distance_
     inside = (x**2 + y**2 <= half_x**2) if is_round else (np.abs(x) <= half_x) & (np.abs(y) <= half_y)
     edges_x, edges_y = (np.linspace(-half, half, MAP_CELLS + 1) for half in (half_x, half_y))
     watts, _, _ = np.histogram2d(x[inside], y[inside], bins=(edges_x, edges_y), weights=weight[inside])
-    squares, _, _ = np.histogram2d(x[inside], y[inside], bins=(edges_x, edges_y), weights=weight[inside] ** 2)
-    brightest = np.unravel_index(np.argmax(watts), watts.shape)
+    at_mouth = seen.mouth_weight * left * power / seen.rays
     cell_cm2 = 1e4 * (edges_x[1] - edges_x[0]) * (edges_y[1] - edges_y[0])
     return FluxMap(
         sun_distance_au=sun_distance_au,
@@ -106,8 +123,10 @@ def flux_map(prescription: Prescription, scene: Scene, seen: Seen, sun_distance_
         y_edges_mm=1e3 * edges_y,
         flux_w_cm2=watts / cell_cm2,
         mean_w_cm2=float(weight[inside].sum() / (1e4 * scene.face_area_m2)),
-        peak_w_cm2=float(watts[brightest] / cell_cm2),
-        peak_error_w_cm2=float(np.sqrt(squares[brightest]) / cell_cm2),
+        peak=peak_flux(x[inside], y[inside], weight[inside], (half_x, half_y)),
+        mouth_peak=peak_flux(seen.mouth_x_m, seen.mouth_y_m, at_mouth, mouth_half_m(scene)[:2]),
+        face_w=float(weight[inside].sum()),
+        kept=left,
         delivered_w=float(seen.delivered.sum() / seen.rays * left * power),
     )
 
@@ -176,11 +195,20 @@ def summary_of_trace(
                 f"{part.part}: {part.temperature_k:.0f} K with the Sun straight on, above its limit of {part.limit_k:.0f} K"
             )
     for flux in fluxes:
-        if flux.peak_w_cm2 > heat.face_flux_limit_w_cm2:
+        if flux.peak.w_cm2 > heat.face_flux_limit_w_cm2:
+            is_default = heat.face_flux_limit_w_cm2 == Heat().face_flux_limit_w_cm2
             notes.add(
-                f"flux on the fibre's face reaches {flux.peak_w_cm2:.0f} W/cm2 at {flux.sun_distance_au:g} au, above the "
-                f"stated limit of {heat.face_flux_limit_w_cm2:g}"
+                f"flux on the fibre's face reaches {flux.peak.w_cm2:.0f} W/cm2 at {flux.sun_distance_au:g} au, above the "
+                f"{'default' if is_default else 'stated'} limit of {heat.face_flux_limit_w_cm2:g}"
             )
+    beside = focus_beside_mouth(prescription, scene, film_transmittance(prescription))
+    if beside is not None and beside.peak.w_cm2 > SAFE_BESIDE_W_CM2:
+        rim = "fibre's face" if prescription.funnel is None else "funnel's mouth"
+        notes.add(
+            f"with the Sun {beside.angle_deg:.3g} deg off axis the focus lands beside the {rim} with up to "
+            f"{beside.peak.w_cm2:.3g} W/cm2: rim and housing, if they can't conduct it away, reach up to "
+            f"{beside.temperature_k:.0f} K"
+        )
     normal = shares_at_normal(traced, 1.0)
     concentration = scene.aperture_area_m2 / scene.face_area_m2
     widths = half_widths(traced)
@@ -197,6 +225,14 @@ def summary_of_trace(
             f"{outside:.0%} of sunlight lies outside the traced band: it counts as lost, and as heat in the {heated}"
         )
     error = traced.error[..., loss_causes.DELIVERED]
+    # rows share their rays' shifts, so their errors add up at worst
+    errors = replace(traced, share=traced.error)
+    mean_error = [
+        scene.aperture_area_m2
+        * projected_acceptance_sr(table_of(errors, False, cause=cause))
+        / ledger.offered
+        for cause in range(loss_causes.COUNT)
+    ]
     mean_loss = {name: value / ledger.offered for name, value in ledger.lost}
     return {
         "schema": "yieldsim trace 1",
@@ -217,6 +253,7 @@ def summary_of_trace(
                 "normal": float(normal[cause]),
                 "normal_error": float(traced.error.reshape(-1, loss_causes.COUNT)[0, cause]),
                 "within_cone": float(mean_loss.get(name, 0.0)),
+                "within_cone_error": mean_error[cause],
             }
             for cause, name in enumerate(loss_causes.NAMES)
             if cause != loss_causes.DELIVERED and (normal[cause] > 0.0 or mean_loss.get(name, 0.0) > 0.0)
@@ -252,6 +289,18 @@ def summary_of_trace(
         },
         "spot": spot,
         "flux": [flux.row() for flux in fluxes],
+        "beside_mouth": None
+        if beside is None
+        else {
+            "sun_angle_deg": beside.angle_deg,
+            "peak_w_cm2": beside.peak.w_cm2,
+            "peak_error_w_cm2": beside.peak.error_w_cm2,
+            "peak_over_mm": beside.peak.over_mm,
+            "x_mm": beside.peak.x_mm,
+            "y_mm": beside.peak.y_mm,
+            "power_w": beside.beside_w,
+            "temperature_bound_k": beside.temperature_k,
+        },
         "heat": [
             {
                 "part": part.part,
@@ -320,28 +369,18 @@ def half_width_error_deg(traced: Curve | Grid) -> float | None:
         return None
     row = int(np.searchsorted(angle, width))
     slope = abs(accepted[row] - accepted[row - 1]) / (angle[row] - angle[row - 1])
-    return float(np.hypot(max(error[row - 1], error[row]), 0.5 * error[0]) / slope)
+    return float(np.hypot(max(error[row - 1], error[row]), 0.5 * error[int(accepted.argmax())]) / slope)
 
 
 def half_widths(traced: Curve | Grid) -> dict[str, float | None]:
-    """Angles at which acceptance falls to 50 % and 90 % of its value straight on; None where it never
-    does."""
-
-    def falls(angle: FloatArray, value: FloatArray, level: float) -> float | None:
-        width = falls_to_deg(angle, value, level)
-        return width if math.isfinite(width) else None
-
-    levels = (("50", 0.5), ("90", 0.9))
-    accepted = traced.share[..., loss_causes.DELIVERED]
-    if isinstance(traced, Curve):
-        return {f"half_width_{name}_deg": falls(traced.angle_deg, accepted, level) for name, level in levels}
+    """Angles at which acceptance falls to 50 % and 90 % of its peak (`acceptance.half_widths_deg`); None
+    where it never does."""
+    table = table_of(traced, False)
+    axes = ("",) if isinstance(traced, Curve) else ("transverse_", "longitudinal_")
     return {
-        f"{axis}_half_width_{name}_deg": falls(angle, values, level)
-        for axis, angle, values in (
-            ("transverse", traced.transverse_deg, accepted[:, 0]),
-            ("longitudinal", traced.longitudinal_deg, accepted[0]),
-        )
-        for name, level in levels
+        f"{axis}half_width_{name}_deg": width if math.isfinite(width) else None
+        for name, level in (("50", 0.5), ("90", 0.9))
+        for axis, width in zip(axes, half_widths_deg(table, level), strict=True)
     }
 
 

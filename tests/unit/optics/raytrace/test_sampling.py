@@ -8,12 +8,13 @@ import numpy as np
 from numpy.testing import assert_allclose
 from scipy.stats import norm
 
+from yieldsim.base.interpolation import falls_to_deg
 from yieldsim.base.prescription_model import Band, FibreFace, Funnel, Lens, Prescription
 from yieldsim.base.sun_disc import LIMB_DARKENING
 from yieldsim.optics.etendue import projected_acceptance_sr
 from yieldsim.optics.etendue_ledger import etendue_ledger
 from yieldsim.optics.raytrace import loss_causes
-from yieldsim.optics.raytrace.acceptance_trace import Ways, falls_to_deg, table_of, trace_curve
+from yieldsim.optics.raytrace.acceptance_trace import Ways, table_of, trace_curve
 from yieldsim.optics.raytrace.sampling import (
     GENERATOR,
     WAVELENGTHS,
