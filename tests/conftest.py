@@ -10,7 +10,7 @@ import pytest
 from hypothesis import settings
 
 from yieldsim.base.model import Acceptance
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.sunshape_convolution import cell_for_deg
 from yieldsim.planning.orientation.objectives import Prospect, Use

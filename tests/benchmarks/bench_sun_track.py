@@ -19,7 +19,7 @@ from skyfield.vectorlib import VectorFunction
 
 from yieldsim.base.clock import library_time, tdb_seconds
 from yieldsim.base.constants import AU_KM
-from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz
+from yieldsim.base.numerics.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
 from yieldsim.files.inputs.readers import read_body
 from yieldsim.sky.apparent import orientation_of

@@ -53,7 +53,7 @@ STUBBORN = {
 """,
     "a compiled kernel": """
     import numpy as np
-    from yieldsim.base.jit import njit
+    from yieldsim.base.numerics.jit import njit
     @njit()
     def turn(n):
         x = 1.0
@@ -67,7 +67,7 @@ STUBBORN = {
     "unfinished files and a worker process": """
     import multiprocessing
     from pathlib import Path
-    from yieldsim.files.whole_folders import staged_folder
+    from yieldsim.files.output.result_folder import staged_folder
     from yieldsim.files.output.atomic_write import whole_file
     child = multiprocessing.get_context('fork').Process(target=time.sleep, args=(120,))
     child.start()

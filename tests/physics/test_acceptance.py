@@ -6,8 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from yieldsim.base.model import BiaxialAcceptance, Collector, Fibre, Mount, RoundAcceptance, Site
+from yieldsim.base.numerics.vectors import angle_between_deg, direction_enu_xyz, mount_axes_enu_xyz
 from yieldsim.base.sun_disc import brightness
-from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz, mount_axes_enu_xyz
 from yieldsim.energy.incidence import sun_in_mount_xyz
 from yieldsim.files.inputs.readers import read_body
 from yieldsim.optics.acceptance import acceptance_at, full_grid, half_width_deg, normal_acceptance

@@ -29,7 +29,7 @@ from yieldsim.planning.habitat.cleaning_schedule import (
 )
 from yieldsim.planning.habitat.dispatch import DEFERRABLE, ESSENTIAL, dispatch, needs_from, store_of
 from yieldsim.planning.habitat.lifetime import aged, life_rows, shields_working
-from yieldsim.planning.shield_service import cycles_of, cycles_run, shield_service
+from yieldsim.planning.habitat.shield_service import cycles_of, cycles_run, shield_service
 
 DAY_S = 86_400.0
 SHIELD = Shield(film_transmittance=0.93, removal=0.9, cycle_hours=24.0, duty_minutes=10.0, power_w=3.0)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.model import RoundAcceptance
-from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz
+from yieldsim.base.numerics.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.planning import tracking
 from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings
 from yieldsim.planning.orientation.optimise import best_facing, facing_map

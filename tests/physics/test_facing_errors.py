@@ -9,7 +9,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from yieldsim.base.model import BiaxialAcceptance, Collector, Dust, Mount, RoundAcceptance, Site
-from yieldsim.base.vectors import direction_enu_xyz, mount_axes_enu_xyz
+from yieldsim.base.numerics.vectors import direction_enu_xyz, mount_axes_enu_xyz
 from yieldsim.files.inputs.readers import read_body
 from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings, leaned, on_a_crooked_mast
 from yieldsim.planning.orientation.objectives import Prospect

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.model import BiaxialAcceptance, RoundAcceptance
-from yieldsim.base.vectors import direction_enu_xyz
+from yieldsim.base.numerics.vectors import direction_enu_xyz
 from yieldsim.planning.orientation.mount_frames import facings, leaned, spread_over_sky
 from yieldsim.planning.orientation.optimise import annual_bound, best_facing, facing_map
 

@@ -22,7 +22,7 @@ from yieldsim.base.model import (
     Shield,
     Site,
 )
-from yieldsim.base.vectors import direction_enu_xyz, mount_axes_enu_xyz
+from yieldsim.base.numerics.vectors import direction_enu_xyz, mount_axes_enu_xyz
 from yieldsim.energy import soiling
 from yieldsim.energy.integration import beam_block
 from yieldsim.files.inputs.readers import read_body

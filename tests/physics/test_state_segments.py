@@ -13,7 +13,7 @@ import yieldsim
 from yieldsim.base.clock import library_time, tdb_seconds
 from yieldsim.base.constants import AU_KM, SECONDS_PER_DAY
 from yieldsim.base.errors import InputError
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.ephemeris.kernel_file import open_kernel
 from yieldsim.files.text.bundled import sites_folder
 

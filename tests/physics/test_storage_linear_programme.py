@@ -10,7 +10,6 @@ from scipy.optimize import linprog
 from scipy.sparse import lil_matrix
 
 from yieldsim.base.load_model import Storage
-from yieldsim.planning.foresight import foresight_storage_kwh
 from yieldsim.planning.habitat.dispatch import (
     DEFERRABLE,
     ESSENTIAL,
@@ -21,6 +20,7 @@ from yieldsim.planning.habitat.dispatch import (
     needs_from,
     store_of,
 )
+from yieldsim.planning.habitat.foresight import foresight_storage_kwh
 from yieldsim.planning.habitat.sizing import Case, case_of, smallest_storage_kwh
 
 ROWS = 48

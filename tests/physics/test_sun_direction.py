@@ -12,7 +12,7 @@ import spiceypy
 
 from yieldsim.base.clock import library_time, tdb_seconds
 from yieldsim.base.model import Body
-from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz
+from yieldsim.base.numerics.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.files.text.bundled import ephemeris_folder
 from yieldsim.sky.apparent import SiteSky
 from yieldsim.sky.ellipsoid import planetocentric_deg

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from yieldsim.base.clock import tdb_seconds, utc_from_tdb
 from yieldsim.base.errors import CannotCompute
 from yieldsim.base.model import RotationElements
-from yieldsim.base.vectors import angle_between_deg, direction_enu_xyz
+from yieldsim.base.numerics.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.sky.apparent import SiteSky
 from yieldsim.sky.season import solar_longitude_deg
 from yieldsim.sky.sun_track import prepare_track

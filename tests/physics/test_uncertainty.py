@@ -13,7 +13,7 @@ from scipy.stats import lognorm, norm, triang, uniform
 
 from yieldsim.base.load_model import DOUBTS, Load, LoadPlan, Storage, UncertainInput, UncertainPlan
 from yieldsim.base.model import Acceptance, BiaxialAcceptance, Collector, HorizonMask, RoundAcceptance, Site
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.inputs.readers import read_collector, read_site
 from yieldsim.files.text.bundled import sites_folder
 from yieldsim.planning.uncertainty import sensitivity

@@ -23,7 +23,7 @@ from yieldsim.planning.habitat.dispatch import (
     some_of,
     store_of,
 )
-from yieldsim.planning.shield_service import ShieldService, shield_service
+from yieldsim.planning.habitat.shield_service import ShieldService, shield_service
 
 ROWS = 24 * 20
 CLOCK = (np.arange(ROWS) + 0.5) % 24.0

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from yieldsim.base.model import BiaxialAcceptance, RoundAcceptance
-from yieldsim.base.vectors import direction_enu_xyz
+from yieldsim.base.numerics.vectors import direction_enu_xyz
 from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings
 from yieldsim.planning.unit_sets.design import choose_units
 

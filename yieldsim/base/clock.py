@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from yieldsim.base.constants import J2000_JD, SECONDS_PER_DAY
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 
 J2000 = np.datetime64("2000-01-01T12:00:00", "ns")
 TT_MINUS_TAI_S = 32.184

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from yieldsim.base.model import frozen_array
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.ranges import Range
-from yieldsim.base.vectors import FloatArray
 
 LoadKind = Literal["light", "heat", "electric"]
 Priority = Literal["essential", "deferrable", "sheddable"]
@@ -73,7 +73,7 @@ class Load:
     window_hours              deferrable: how long it can wait
     most_power_w              deferrable: most it can take at once when it catches up; None: no limit
     rank                      who of one priority goes first where there is not enough, 1 before 2; the same:
-                              by `planning.serving_order`
+                              by `planning.habitat.serving_order`
     is_shield                 the electric power of the dust shields, from the estimate, instead of an amount
     """
 

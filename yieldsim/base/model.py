@@ -11,8 +11,8 @@ from typing import Annotated, Literal
 import numpy as np
 
 from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.ranges import Range
-from yieldsim.base.vectors import FloatArray
 
 Rows = tuple[tuple[float, ...], ...]
 SHORTEST_CYCLE_HOURS = 0.05

@@ -13,8 +13,8 @@ from typing import Annotated, Literal
 import numpy as np
 
 from yieldsim.base.model import frozen_array
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.ranges import Range
-from yieldsim.base.vectors import FloatArray
 
 LensKind = Literal["fresnel", "linear_fresnel", "domed_fresnel", "plano_convex", "none"]
 Section = Literal["round", "square", "trough"]

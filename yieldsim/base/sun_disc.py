@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from yieldsim.base.constants import AU_KM, SOLAR_RADIUS_KM
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 
 LIMB_DARKENING = (0.31442323, 1.35348459, -1.8265809, 2.35713264, -1.68753739, 0.48907787)
 STRIP_COUNT = 48

@@ -155,7 +155,7 @@ def _sizes(summary: dict[str, Any]) -> list[str]:
     goal = f"{target['target']:.6g} of {target['of']}"
     kept = "holds" if target["holds_as_given"] else "does not hold"
     units = summary["smallest_units"]
-    from yieldsim.report.verdict_words import at_least
+    from yieldsim.report.budget.verdict_text import at_least
 
     storage, foresight = summary["smallest_storage_kwh"], summary["foresight_storage_kwh"]
     near = "" if foresight is None else f"; with foresight {foresight:.4g} kWh would do"
@@ -193,7 +193,7 @@ def _sizes(summary: dict[str, Any]) -> list[str]:
 
 
 def _verdict(summary: dict[str, Any]) -> list[str]:
-    from yieldsim.report.verdict_words import verdict_rows
+    from yieldsim.report.budget.verdict_text import verdict_rows
 
     word = "PASS" if summary["verdict"]["passes"] else "FAIL"
     text = [f"  {word}                              required      reached       margin"]
@@ -203,7 +203,7 @@ def _verdict(summary: dict[str, Any]) -> list[str]:
 
 
 def _failures(summary: dict[str, Any]) -> list[str]:
-    from yieldsim.report.verdict_words import failure_rows, failures_sentence
+    from yieldsim.report.budget.verdict_text import failure_rows, failures_sentence
 
     rows = failure_rows(summary)
     if not rows:

@@ -14,7 +14,7 @@ from yieldsim.cli.progress import progress
 from yieldsim.cli.wrapping import note, wrapped
 
 if TYPE_CHECKING:
-    from yieldsim.runs.unknown_ground import UnknownGround
+    from yieldsim.runs.horizon.unknown_ground import UnknownGround
 
 
 @click.command(short_help="Hourly and annual energy of a collector at a site.")

@@ -16,7 +16,7 @@ import time
 from types import FrameType
 from typing import NoReturn
 
-from yieldsim.files.unfinished import take_away
+from yieldsim.files.output.unfinished import take_away
 
 GRACE_S = 1.5
 SIGNALS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]

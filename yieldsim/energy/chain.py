@@ -14,7 +14,7 @@ import numpy as np
 import xarray as xr
 
 from yieldsim.base.model import Collector
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy import fibre as fibre_losses
 from yieldsim.optics.acceptance import normal_acceptance
 

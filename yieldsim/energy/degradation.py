@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from yieldsim.base.constants import DAYS_PER_YEAR, SECONDS_PER_DAY
 from yieldsim.base.errors import CannotCompute
 from yieldsim.base.model import Collector, Dust, Shield, frozen_array
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy import soiling
 from yieldsim.energy.fibre import darkening_transmittance
 

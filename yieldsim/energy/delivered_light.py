@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from yieldsim.base.interpolation import linear
 from yieldsim.base.model import AttenuationTable, Fibre
+from yieldsim.base.numerics.interpolation import linear
 from yieldsim.energy.fibre import SPECTRAL_BANDS, attenuation_transmittance
 from yieldsim.optics.photometry import SUNLIGHT, LightFigures, filtered_sunlight
 

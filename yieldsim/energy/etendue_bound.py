@@ -19,9 +19,9 @@ import math
 import numpy as np
 from numba import prange
 
-from yieldsim.base.jit import njit
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
 from yieldsim.base.sun_disc import sample_points
-from yieldsim.base.vectors import FloatArray, direction_enu_xyz
 
 CELL_DEG = 0.25
 FACING_STEP_DEG = 4.0

@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from yieldsim.base.constants import DAYS_PER_YEAR, SECONDS_PER_DAY
-from yieldsim.base.interpolation import linear
 from yieldsim.base.model import AttenuationTable, Fibre
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.interpolation import linear
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.spectrum import energy_below_fraction
 
 SPECTRAL_BANDS = 2000

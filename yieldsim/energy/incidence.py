@@ -8,7 +8,7 @@ import xarray as xr
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.dataset import add
 from yieldsim.base.model import Collector
-from yieldsim.base.vectors import FloatArray, direction_enu_xyz, mount_axes_enu_xyz
+from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz, mount_axes_enu_xyz
 from yieldsim.optics.acceptance import acceptance_at
 
 

@@ -17,7 +17,7 @@ from yieldsim.base.constants import SECONDS_PER_HOUR
 from yieldsim.base.dataset import add
 from yieldsim.base.errors import CannotCompute
 from yieldsim.base.model import BiaxialAcceptance, Collector, HorizonMask, Site
-from yieldsim.base.vectors import FloatArray, direction_enu_xyz
+from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
 from yieldsim.energy import soiling
 from yieldsim.energy.chain import STAGE_NAMES, fibre_transmittance, stage_powers_w, sun_following_power_w
 from yieldsim.energy.etendue_bound import SkyEnergy

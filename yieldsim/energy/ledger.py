@@ -9,7 +9,7 @@ import pandas as pd
 import xarray as xr
 
 from yieldsim.base.constants import SECONDS_PER_HOUR
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

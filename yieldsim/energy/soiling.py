@@ -21,9 +21,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.base.constants import SECONDS_PER_DAY, SECONDS_PER_HOUR
-from yieldsim.base.jit import njit
 from yieldsim.base.model import Dust, Shield, frozen_array
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -16,7 +16,7 @@ import numpy as np
 
 from yieldsim.base.constants import SECONDS_PER_DAY
 from yieldsim.base.model import Dust
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy import soiling
 
 ERROR = 1e-4

@@ -95,9 +95,9 @@ def _site_words(reading: Reading) -> str:
 
 def _check_terrain(reading: Reading, horizon: TerrainHorizon, body: Body) -> None:
     """Open the terrain files that a site names, and read those of a size that is soon read; record their problems."""
-    from yieldsim.files.raster_reading import read_whole
     from yieldsim.files.terrain.raster import open_raster
     from yieldsim.files.terrain.raster_metadata import has_terrain_extra
+    from yieldsim.files.terrain.reading import read_whole
 
     if not has_terrain_extra():
         reading.warn("its terrain files are not looked into: the raster libraries are not installed")

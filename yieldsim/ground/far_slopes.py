@@ -8,9 +8,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.height_grid import Float32Array
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.height_grid import Float32Array
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.ground.line_points import (
     FULL_DETAIL_PIXELS,
     NEAR_PIXELS,

@@ -13,9 +13,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.height_grid import Float32Array
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.height_grid import Float32Array
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 
 FULL_DETAIL_PIXELS = 192
 """Ground is sampled at every pixel out to this distance ahead of the cells, at every second out to twice that, and so on."""

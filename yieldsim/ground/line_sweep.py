@@ -25,10 +25,10 @@ import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
-from yieldsim.base.atan2 import arctangent2
-from yieldsim.base.height_grid import Float32Array
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.atan2 import arctangent2
+from yieldsim.base.numerics.height_grid import Float32Array
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.ground.far_slopes import Eyes, along_by_index, far_slopes
 from yieldsim.ground.line_points import (
     KNOWN_M,

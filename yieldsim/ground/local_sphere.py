@@ -17,8 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from yieldsim.base.height_grid import ellipsoid_radius_m
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.height_grid import ellipsoid_radius_m
+from yieldsim.base.numerics.vectors import FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

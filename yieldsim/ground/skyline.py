@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.errors import DataMissing
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.ground.local_sphere import LocalSphere
 
 Heights = Callable[[FloatArray, FloatArray], FloatArray]

@@ -13,9 +13,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from yieldsim.base.height_grid import EDGE_PIXELS, Float32Array, HeightGrid
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.height_grid import EDGE_PIXELS, Float32Array, HeightGrid
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 
 FRINGE_COARSE_PIXELS = 2.0
 """Width of the fringe in pixels of the next coarser grid: a mismatch of 40 m fades over 480 m outside a 10 m grid in a 240 m one."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.ground.line_points import MISSING_M, NEAR_PIXELS, Levels, reach_pixels
 from yieldsim.ground.line_sweep import Cells
 from yieldsim.ground.local_sphere import LocalSphere

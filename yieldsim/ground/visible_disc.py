@@ -11,11 +11,11 @@ import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
 from yieldsim.base.dataset import add
-from yieldsim.base.interpolation import linear
-from yieldsim.base.jit import njit
 from yieldsim.base.model import HorizonMask
+from yieldsim.base.numerics.interpolation import linear
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.sun_disc import FINE_STRIP_COUNT, Strips, strip_light, strips
-from yieldsim.base.vectors import FloatArray
 
 
 def mask_elevation_deg(mask: HorizonMask, azimuth_deg: ArrayLike) -> FloatArray:

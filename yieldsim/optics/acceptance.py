@@ -12,11 +12,11 @@ import numpy as np
 from numba import prange
 from numpy.typing import ArrayLike
 
-from yieldsim.base.interpolation import falls_to_deg
-from yieldsim.base.jit import njit
 from yieldsim.base.model import Acceptance, BiaxialAcceptance, RoundAcceptance
+from yieldsim.base.numerics.interpolation import falls_to_deg
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.sun_disc import sample_points
-from yieldsim.base.vectors import FloatArray
 
 
 def acceptance_at(acceptance: Acceptance, sun_mount_xyz: FloatArray, sun_radius_deg: ArrayLike) -> FloatArray:

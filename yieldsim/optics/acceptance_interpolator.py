@@ -18,8 +18,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.acceptance import grid_value, table_value
 
 CLEARANCE_STEP, CLEARANCE_HALF = 0.005, 210

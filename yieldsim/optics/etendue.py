@@ -15,7 +15,7 @@ import math
 import numpy as np
 
 from yieldsim.base.model import Acceptance, Fibre, RoundAcceptance
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.acceptance import full_grid
 
 

@@ -16,8 +16,8 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 
 BARE, STATED, LAYER = 0, 1, 2
 """Kinds of face: bare, a stated reflectance at normal incidence, a single layer."""

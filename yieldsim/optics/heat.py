@@ -24,8 +24,8 @@ import numpy as np
 from scipy.optimize import brentq
 
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2, STEFAN_BOLTZMANN_W_M2_K4
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.prescription_model import Heat, Prescription
-from yieldsim.base.vectors import FloatArray
 from yieldsim.optics.raytrace.funnel_walls import profile
 from yieldsim.optics.raytrace.loss_causes import ABSORBED_IN, DELIVERED
 from yieldsim.optics.raytrace.scene import Scene

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from yieldsim.base.constants import PLANCK_J_S, SPEED_OF_LIGHT_KM_S
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.spectrum import band_weights
 
 SUNLIGHT_LM_PER_W: Final = 97.80

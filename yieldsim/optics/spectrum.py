@@ -20,7 +20,7 @@ from yieldsim.base.constants import (
     SOLAR_TEMPERATURE_K,
     SPEED_OF_LIGHT_KM_S,
 )
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 
 # fmt: off
 BAND_EDGES_NM = (

@@ -8,8 +8,8 @@ import math
 import numpy as np
 
 from yieldsim.base.model import Acceptance, RoundAcceptance
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.sun_disc import sample_points
-from yieldsim.base.vectors import FloatArray
 from yieldsim.optics.acceptance import biaxial_over_disc, full_grid, round_over_disc
 from yieldsim.optics.acceptance_interpolator import CLEARANCE_STEP, Lookup, lit_nodes
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 def open_estimate(path: Path | str) -> xr.Dataset:
     """An estimate.nc, or the folder that holds one. Raises InputError where it is damaged or has been altered."""
     from yieldsim.files.output.dataset import read_dataset
-    from yieldsim.files.saved_estimate import total_problems
+    from yieldsim.files.output.estimate_check import total_problems
     from yieldsim.files.text.paths import shown
     from yieldsim.report.estimate.summary_schema import estimate_summary
 

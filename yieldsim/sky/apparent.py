@@ -15,7 +15,7 @@ from yieldsim.base.clock import library_time
 from yieldsim.base.constants import AU_KM
 from yieldsim.base.ephemeris import Ephemeris, Orientation
 from yieldsim.base.model import Body
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.sky.ellipsoid import enu_axes_xyz, position_km
 from yieldsim.sky.rotation import ElementsFrame
 

@@ -13,9 +13,9 @@ from numpy.typing import ArrayLike
 
 from yieldsim.base.dataset import add
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.interpolation import linear
 from yieldsim.base.model import OpticalDepthTable, Site
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.interpolation import linear
+from yieldsim.base.numerics.vectors import FloatArray
 
 LOWEST_ELEVATION_DEG = -10.0
 """Below this the air mass is held; no horizon lies so deep, so the Sun is out of sight there."""

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.base.errors import CannotCompute
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 
 NODES = 18
 """Nodes of a piece: over a full turn the series of a sine then ends at 1e-10."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from yieldsim.base.constants import AU_KM, SOLAR_RADIUS_KM
-from yieldsim.base.vectors import FloatArray, angle_between_deg
+from yieldsim.base.numerics.vectors import FloatArray, angle_between_deg
 from yieldsim.sky.chebyshev import Pieces
 
 NEAR = 3.0

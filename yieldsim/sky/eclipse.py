@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from yieldsim.base.dataset import add
 from yieldsim.base.model import Occulter
-from yieldsim.base.vectors import FloatArray, azimuth_elevation_deg
+from yieldsim.base.numerics.vectors import FloatArray, azimuth_elevation_deg
 from yieldsim.sky.chebyshev import Pieces
 from yieldsim.sky.conjunctions import NEAR, angular_radii_deg
 from yieldsim.sky.sun_track import SunTrack

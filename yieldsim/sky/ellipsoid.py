@@ -15,7 +15,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 
 
 def planetographic_deg(planetocentric_deg: ArrayLike, equatorial_km: float, polar_km: float) -> FloatArray:

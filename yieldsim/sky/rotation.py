@@ -8,7 +8,7 @@ import numpy as np
 
 from yieldsim.base.constants import DAYS_PER_CENTURY, J2000_JD
 from yieldsim.base.model import RotationElements, Rows
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 
 
 class ElementsFrame:

@@ -7,7 +7,7 @@ import numpy as np
 from yieldsim.base.clock import library_time
 from yieldsim.base.ephemeris import Ephemeris
 from yieldsim.base.model import Body
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.sky.apparent import orientation_of
 
 

@@ -9,13 +9,13 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from yieldsim.base.atan2 import arctangent2
 from yieldsim.base.constants import AU_KM, SECONDS_PER_HOUR, SOLAR_RADIUS_KM
 from yieldsim.base.dataset import add
 from yieldsim.base.ephemeris import Ephemeris
-from yieldsim.base.jit import njit
 from yieldsim.base.model import Body, Occulter
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.atan2 import arctangent2
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.sky.apparent import SiteSky
 from yieldsim.sky.chebyshev import Pieces, fit
 from yieldsim.sky.conjunctions import near_windows_s

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from yieldsim.base.vectors import direction_enu_xyz
+from yieldsim.base.numerics.vectors import direction_enu_xyz
 from yieldsim.energy.etendue_bound import FACING_STEP_DEG, SkyEnergy, facings_enu_xyz
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from yieldsim.base.height_grid import ellipsoid_radius_m
+from yieldsim.base.numerics.height_grid import ellipsoid_radius_m
 from yieldsim.ground.local_sphere import LocalSphere
 
 MOON_M = 1_737_400.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from yieldsim.base.height_grid import HeightGrid
+from yieldsim.base.numerics.height_grid import HeightGrid
 from yieldsim.ground.terrain import NestedTerrain
 
 

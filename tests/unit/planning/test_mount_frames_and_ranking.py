@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.model import Mount
-from yieldsim.base.vectors import angle_between_deg, mount_axes_enu_xyz
+from yieldsim.base.numerics.vectors import angle_between_deg, mount_axes_enu_xyz
 from yieldsim.planning.orientation.mount_frames import (
     Facings,
     axes_enu_xyz,

@@ -11,7 +11,7 @@ import pytest
 import xarray as xr
 
 from yieldsim.base import dataset as base_dataset
-from yieldsim.base import vectors
+from yieldsim.base.numerics import vectors
 
 STAGES = (
     "sunlight",

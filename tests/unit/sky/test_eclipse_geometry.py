@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from yieldsim.base.vectors import azimuth_elevation_deg, direction_enu_xyz
+from yieldsim.base.numerics.vectors import azimuth_elevation_deg, direction_enu_xyz
 from yieldsim.sky.eclipse import covered_fraction, eclipse_kind, offsets_deg
 
 RADIUS = st.floats(0.05, 3.0)

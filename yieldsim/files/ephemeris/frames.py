@@ -10,7 +10,7 @@ import numpy as np
 
 from yieldsim.base.constants import J2000_JD, SECONDS_PER_DAY
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.ephemeris.kernel_file import Kernel, segment_span_s
 from yieldsim.files.text.paths import shown
 

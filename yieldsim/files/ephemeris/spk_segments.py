@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from skyfield.vectorlib import VectorFunction
 
 from yieldsim.base.constants import AU_KM, J2000_JD, SECONDS_PER_DAY
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 
 LAGRANGE, HERMITE = (8, 9), (12, 13)
 EVEN = (8, 12)

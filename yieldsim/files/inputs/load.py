@@ -24,6 +24,7 @@ from yieldsim.base.load_model import (
     Storage,
     StoreKind,
 )
+from yieldsim.files.inputs.failure_rates import FailuresTable
 from yieldsim.files.inputs.load_schedule import (
     NamedSeries,
     as_mission_days,
@@ -33,7 +34,6 @@ from yieldsim.files.inputs.load_schedule import (
     as_windows,
     load_series,
 )
-from yieldsim.files.load_failures import FailuresTable
 from yieldsim.files.text.timestamps import is_later
 from yieldsim.files.toml.context import Loaded, Reading
 from yieldsim.files.toml.model import Moment, StrictModel, Text, named_file, problem, stated, within

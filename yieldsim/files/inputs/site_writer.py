@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from yieldsim.base.model import Dust, OpticalDepthTable, Site
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.output.provenance import package_version
 
 OPTICAL_DEPTH_FILE = "optical-depth.csv"

@@ -10,9 +10,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from yieldsim.base.errors import InputError, Problem, WriteFailed
+from yieldsim.files.output.result_folder import mend, refuse_long_names, settle
+from yieldsim.files.output.unfinished import PREFIX, clear_abandoned, held
 from yieldsim.files.text.paths import shown
-from yieldsim.files.unfinished import PREFIX, clear_abandoned, held
-from yieldsim.files.whole_folders import mend, refuse_long_names, settle
 
 
 @contextlib.contextmanager

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.variables import VOCABULARY
-from yieldsim.files.saved_estimate import AGAIN, declared_problems, refuse_other
+from yieldsim.files.output.estimate_check import AGAIN, declared_problems, refuse_other
+from yieldsim.files.output.result_folder import mend
+from yieldsim.files.output.result_folder import refuse_file as refuse_file
+from yieldsim.files.output.result_folder import staged_folder as staged_folder
 from yieldsim.files.text.paths import shown
-from yieldsim.files.whole_folders import mend
-from yieldsim.files.whole_folders import refuse_file as refuse_file
-from yieldsim.files.whole_folders import staged_folder as staged_folder
 
 if TYPE_CHECKING:
     import pandas as pd

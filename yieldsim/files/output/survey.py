@@ -12,7 +12,7 @@ from yieldsim.files.output.atomic_write import whole_file
 if TYPE_CHECKING:
     import xarray as xr
 
-    from yieldsim.base.height_grid import Float32Array
+    from yieldsim.base.numerics.height_grid import Float32Array
 
 
 PLACE_COLUMNS = (

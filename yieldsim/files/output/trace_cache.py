@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from yieldsim.base.errors import WriteFailed
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.output.atomic_write import whole_file
 
 

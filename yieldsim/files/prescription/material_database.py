@@ -14,8 +14,8 @@ from typing import Any, Final
 import numpy as np
 
 from yieldsim.base.errors import DataMissing, InputError, Problem, likely
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.prescription_model import OpticalMaterial
-from yieldsim.base.vectors import FloatArray
 
 GRID_NM: Final = np.geomspace(200.0, 5000.0, 800)
 """Wavelengths of the tables; linear between them is good to 1e-6 in the index."""

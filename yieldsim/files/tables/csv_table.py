@@ -15,8 +15,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from yieldsim.base.errors import InputError, Problem, likely
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.ranges import Range
-from yieldsim.base.vectors import FloatArray
 from yieldsim.files.text.timestamps import utc_iso
 from yieldsim.files.toml.context import Reading
 from yieldsim.files.toml.model import told

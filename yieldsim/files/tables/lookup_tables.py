@@ -9,7 +9,7 @@ import numpy as np
 from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import AttenuationTable, HorizonMask, OpticalDepthTable
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.tables.csv_table import Column, Table, read_table, refuse_rows
 from yieldsim.files.toml.context import Reading
 

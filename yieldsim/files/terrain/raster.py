@@ -20,13 +20,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.height_grid import HeightGrid, ellipsoid_radius_m
 from yieldsim.base.model import Body
-from yieldsim.base.vectors import FloatArray
-from yieldsim.files.raster_noun import Holds, Raster
-from yieldsim.files.raster_reading import decoded, read_values, refuse_heights
+from yieldsim.base.numerics.height_grid import HeightGrid, ellipsoid_radius_m
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.terrain.projection import in_degrees, period_columns
 from yieldsim.files.terrain.raster_metadata import coding_of, gdal_name, opened_raster
+from yieldsim.files.terrain.raster_model import Holds, Raster
+from yieldsim.files.terrain.reading import decoded, read_values, refuse_heights
 from yieldsim.files.text.paths import shown
 
 if TYPE_CHECKING:

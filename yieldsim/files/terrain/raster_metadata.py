@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from yieldsim.base.errors import DataMissing, InputError, Problem
-from yieldsim.files.raster_sources import CLOSED_NETWORK, DRIVERS, refuse_far_files, refuse_sources
+from yieldsim.files.terrain.raster_sources import CLOSED_NETWORK, DRIVERS, refuse_far_files, refuse_sources
 from yieldsim.files.text.paths import neighbour
 
 UNITS_M = {"": 1.0, "m": 1.0, "metre": 1.0, "meter": 1.0, "metres": 1.0, "meters": 1.0}

@@ -11,11 +11,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from yieldsim.base.height_grid import HeightGrid
-from yieldsim.base.holes import with_small_holes_filled
-from yieldsim.base.vectors import FloatArray
-from yieldsim.files.raster_noun import Raster
+from yieldsim.base.numerics.height_grid import HeightGrid
+from yieldsim.base.numerics.holes import with_small_holes_filled
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.terrain.raster import read_window
+from yieldsim.files.terrain.raster_model import Raster
 
 VIEW_PIXELS = 600
 PLACES_BY_DISTANCE = 48

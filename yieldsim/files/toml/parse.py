@@ -16,8 +16,8 @@ from yieldsim.files.toml.file_kinds import home_of, taken_for, with_article
 from yieldsim.files.toml.line_numbers import Path as KeyPath
 from yieldsim.files.toml.line_numbers import key_lines, line_of
 from yieldsim.files.toml.model import RECORDED, StrictModel
+from yieldsim.files.toml.size import MOST_TOML_BYTES, size_problems
 from yieldsim.files.toml.unknown_keys import inner_model, respell
-from yieldsim.files.toml_size import MOST_TOML_BYTES, size_problems
 
 Model = TypeVar("Model", bound=StrictModel)
 

@@ -17,7 +17,7 @@ import numpy as np
 
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import Acceptance, BiaxialAcceptance, RoundAcceptance
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.scene import Scene
 from yieldsim.optics.raytrace.tracer import SEED, Traced, directions_xyz, refine

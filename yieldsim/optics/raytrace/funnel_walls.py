@@ -26,8 +26,8 @@ from typing import Any
 
 import numpy as np
 
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 
 WALL = np.dtype(
     [

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 
 FACET, DRAFT, NOTHING = 0, 1, 2
 

@@ -24,8 +24,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.prescription_model import Lens
-from yieldsim.base.vectors import FloatArray
 
 SLOPE, FACET_WIDTH, HEIGHT, TIP, VALLEY, SINE, COSINE, TIP_RADIUS, TIP_DEPTH = range(9)
 """Columns of the groove table that the tracer reads: tan(slope), widths and height in m, the tilt of the

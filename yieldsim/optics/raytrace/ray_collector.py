@@ -16,8 +16,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.fresnel import bare_reflectance
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.funnel_walls import wall_hit, within_mouth

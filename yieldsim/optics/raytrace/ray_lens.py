@@ -13,8 +13,8 @@ import math
 
 import numpy as np
 
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.groove_section import facet_from_air, facet_from_glass, in_groove
 from yieldsim.optics.raytrace.ray_steps import FACE, Ray, Record, absorb, cross, end_here, move

@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.fresnel import face_reflectance, refract
 
 WEIGHT, WAVELENGTH, LENS_INDEX, LENS_ABSORPTION = 6, 7, 8, 9

@@ -16,8 +16,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.sun_disc import brightness
-from yieldsim.base.vectors import FloatArray
 from yieldsim.optics.spectrum import energy_below_fraction
 
 GENERATOR: Final = np.array(

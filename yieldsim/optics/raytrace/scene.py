@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.prescription_model import Coating, Collar, Funnel, Lens, OpticalMaterial, Prescription
-from yieldsim.base.vectors import FloatArray
 from yieldsim.optics.fresnel import BARE, LAYER, STATED
 from yieldsim.optics.raytrace import grooves
 from yieldsim.optics.raytrace.funnel_walls import WALL, solve_axis_angle

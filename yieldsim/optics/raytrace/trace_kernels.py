@@ -12,8 +12,8 @@ import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.ray_collector import SEEN_LENGTH, Parts, Random, walk
 from yieldsim.optics.raytrace.ray_steps import RAY_LENGTH, Ray

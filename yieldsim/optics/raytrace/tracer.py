@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.ray_collector import SEEN_LENGTH, walk
 from yieldsim.optics.raytrace.ray_steps import RAY_LENGTH

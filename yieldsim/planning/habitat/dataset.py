@@ -10,7 +10,7 @@ import xarray as xr
 
 from yieldsim.base.dataset import add, column_note
 from yieldsim.base.load_model import Load
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy.ledger import interval_hours, solar_day_number
 from yieldsim.planning.habitat.dispatch import Flows, Needs, Store
 

@@ -24,7 +24,7 @@ a cycle being a new capacity's worth drawn; what no longer fits is lost.
 
 No row charges and discharges: who lacks anything has already taken all the light. For one load this serves as
 much as any dispatch could, unless the way through the store is more efficient than the direct one; for several,
-`planning.foresight` says how much smaller a store could be.
+`planning.habitat.foresight` says how much smaller a store could be.
 """
 
 from __future__ import annotations
@@ -37,12 +37,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY
-from yieldsim.base.jit import njit
 from yieldsim.base.load_model import PRIORITIES, Load, Storage
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.photometry import LightFigures
 from yieldsim.planning.habitat.load_profile import Rows, need_power_w, storage_efficiency
-from yieldsim.planning.serving_order import Turns, hand_round, turns_of
+from yieldsim.planning.habitat.serving_order import Turns, hand_round, turns_of
 
 ESSENTIAL, DEFERRABLE, SHEDDABLE = range(len(PRIORITIES))
 SLACK = 1e-12

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from yieldsim.base.constants import HOURS_PER_DAY
 from yieldsim.base.errors import DataMissing
-from yieldsim.base.interpolation import linear
 from yieldsim.base.load_model import AmountUnit, Clock, Load, LoadSeries, Schedule
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.interpolation import linear
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy.ledger import interval_hours, solar_day_number
 from yieldsim.optics.photometry import LightFigures
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.dispatch import ESSENTIAL, Flows, Needs, Store
 
 Flags = NDArray[np.bool_]

@@ -24,11 +24,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from yieldsim.base.load_model import ReliabilityMeasure, Storage
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.dispatch import ESSENTIAL, Needs, Store, asking, some_of, store_of, tally
 from yieldsim.planning.habitat.load_profile import solar_hours_at_edges
 from yieldsim.planning.habitat.reliability import Flags, counted
-from yieldsim.planning.shield_service import ShieldService
+from yieldsim.planning.habitat.shield_service import ShieldService
 
 PASSES = 40
 """A state still falling after so many repetitions is taken as running out."""

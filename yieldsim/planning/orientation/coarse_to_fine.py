@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.base.model import BiaxialAcceptance
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.sun_disc import sample_points
-from yieldsim.base.vectors import FloatArray
 from yieldsim.optics.acceptance import biaxial_over_disc, full_grid
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, leaned, spread_over_sky
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky

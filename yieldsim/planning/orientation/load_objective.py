@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from yieldsim.base.load_model import LoadPlan
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy import soiling
 from yieldsim.energy.delivered_light import delivered_light
 from yieldsim.energy.integration import Setting, TimeGrid

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from yieldsim.base.model import Mount
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 
 GOLDEN_ANGLE_DEG = 180.0 * (3.0 - 5.0**0.5)
 ROLL_PER_LEAN = 2.0
@@ -60,7 +60,7 @@ def together(*parts: Facings) -> Facings:
 
 
 def axes_enu_xyz(some: Facings) -> FloatArray:
-    """Axes (n, 3, 3) of each facing: `base.vectors.mount_axes_enu_xyz` for many at once."""
+    """Axes (n, 3, 3) of each facing: `base.numerics.vectors.mount_axes_enu_xyz` for many at once."""
     tilt, azimuth, roll = (np.radians(column) for column in some)
     sin_t, cos_t, sin_a, cos_a = np.sin(tilt), np.cos(tilt), np.sin(azimuth), np.cos(azimuth)
     normal = np.stack([sin_t * sin_a, sin_t * cos_a, cos_t], axis=-1)

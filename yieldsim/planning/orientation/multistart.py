@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.coarse_to_fine import Coarse, finer
 from yieldsim.planning.orientation.mount_frames import (
     Facings,

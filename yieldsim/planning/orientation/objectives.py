@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.model import Acceptance, BiaxialAcceptance
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.coarse_to_fine import Coarse, coarse_search, half_spans_deg
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.acceptance_interpolator import widened
 from yieldsim.planning.orientation.mount_frames import (
     Facings,

@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, facings_of_axes
 
 Measure = Callable[[Facings, FloatArray | None], FloatArray]

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from yieldsim.base.vectors import FloatArray, angle_between_deg
+from yieldsim.base.numerics.vectors import FloatArray, angle_between_deg
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, leaned, on_a_crooked_mast
 from yieldsim.planning.orientation.objectives import Prospect
 

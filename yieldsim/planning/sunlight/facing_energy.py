@@ -21,9 +21,9 @@ from typing import Any
 import numpy as np
 from numba import prange
 
-from yieldsim.base.jit import njit
 from yieldsim.base.model import Acceptance
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.acceptance_interpolator import Lookup
 from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
@@ -70,7 +70,7 @@ class Sweep:
     ) -> FloatArray:
         """Delivered energy of one unit by facing and period, (n, periods), kWh.
 
-        axes_enu_xyz   (n, 3, 3)  mount axes as `base.vectors.mount_axes_enu_xyz` gives them
+        axes_enu_xyz   (n, 3, 3)  mount axes as `base.numerics.vectors.mount_axes_enu_xyz` gives them
         tilt_deg       (n,)  decides the dust, unless dust_rate (n,) does
         """
         rate = self.sky.dust.rate_of_tilt(tilt_deg) if dust_rate is None else dust_rate

@@ -8,8 +8,8 @@ import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.acceptance_interpolator import grid_light
 from yieldsim.planning.sunlight.refinement_flags import grid_flag
 from yieldsim.planning.sunlight.spatial_index import AZIMUTH_BINS

@@ -8,8 +8,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 
 RADIUS_CLASS_RATIO = 1.04
 """Radii of the Sun's disc within one class differ by at most this factor."""

@@ -13,8 +13,8 @@ import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.acceptance_interpolator import Lookup, any_light, clearance, curve_light, grid_light
 
 Runs = tuple[NDArray[np.int64], NDArray[np.int64]]

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.constants import SECONDS_PER_HOUR
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance_interpolator import Lookup
 from yieldsim.planning.sunlight.interval_kernels import Rows, Runs, gaps_of, gather_power, runs_of

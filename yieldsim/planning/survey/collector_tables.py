@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_HOUR
-from yieldsim.base.height_grid import Float32Array
-from yieldsim.base.jit import njit
 from yieldsim.base.model import Collector, Mount, Site
-from yieldsim.base.vectors import FloatArray, direction_enu_xyz
+from yieldsim.base.numerics.height_grid import Float32Array
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
 from yieldsim.energy import soiling
 from yieldsim.energy.chain import fibre_transmittance, shield_film
 from yieldsim.energy.incidence import sun_in_mount_xyz

@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 
 from yieldsim.base.clock import utc_from_tdb
 from yieldsim.base.constants import SECONDS_PER_HOUR, SOLAR_IRRADIANCE_1AU_W_M2
-from yieldsim.base.height_grid import Float32Array
-from yieldsim.base.jit import njit
 from yieldsim.base.model import Site
+from yieldsim.base.numerics.height_grid import Float32Array
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray, azimuth_elevation_deg, direction_enu_xyz
 from yieldsim.base.sun_disc import strips
-from yieldsim.base.vectors import FloatArray, azimuth_elevation_deg, direction_enu_xyz
 from yieldsim.ground.visible_disc import add_visibility
 from yieldsim.sky.atmosphere import add_air
 from yieldsim.sky.eclipse import add_occulter

@@ -9,9 +9,9 @@ import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
-from yieldsim.base.height_grid import Float32Array
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.height_grid import Float32Array
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.survey.horizon_tables import EnergyTables, LightTables, Passage
 
 BLOCK_CELLS = 256

@@ -20,13 +20,13 @@ from numpy.typing import NDArray
 
 from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_HOUR
-from yieldsim.base.jit import njit
 from yieldsim.base.model import (
     AttenuationTable,
     Fibre,
     Shield,
 )
-from yieldsim.base.vectors import FloatArray, mount_axes_enu_xyz
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray, mount_axes_enu_xyz
 from yieldsim.energy import soiling
 from yieldsim.energy.degradation import history_of, mean_load_days, removals
 from yieldsim.energy.fibre import (

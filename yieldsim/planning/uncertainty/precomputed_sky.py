@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.model import HorizonMask
-from yieldsim.base.vectors import FloatArray, direction_enu_xyz
+from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
 from yieldsim.energy.integration import BLOCK_STEPS, Setting, TimeGrid, first_steps
 from yieldsim.ground.visible_disc import add_visibility
 from yieldsim.sky.atmosphere import add_air

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.load_model import DOUBTS, UncertainInput, UncertainPlan
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 
 REPLICATES = 8
 LEVELS = (50, 90, 99)

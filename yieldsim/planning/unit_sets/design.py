@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from yieldsim.base.model import Mount
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.mount_frames import (
     GOLDEN_ANGLE_DEG,
     Facings,

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.coarse_to_fine import finer
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, facings_of_axes, together
 from yieldsim.planning.orientation.objectives import Prospect

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from yieldsim.base.model import Mount
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, of_mounts
 from yieldsim.planning.orientation.objectives import Goal, Prospect
 from yieldsim.planning.sunlight.interval_kernels import Runs

@@ -23,7 +23,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.objectives import Use
 from yieldsim.planning.sunlight.interval_kernels import Runs
 from yieldsim.planning.unit_sets.set_cover import RunLists, gaps_with, least_gap_steps, scanned, united

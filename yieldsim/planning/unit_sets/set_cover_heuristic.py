@@ -19,9 +19,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.jit import njit
 from yieldsim.base.model import Mount
-from yieldsim.base.vectors import azimuth_elevation_deg
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import azimuth_elevation_deg
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.energy.sunlit import SunlitSteps
 from yieldsim.optics.acceptance_interpolator import Lookup

@@ -9,12 +9,7 @@ import xarray as xr
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.report.budget.lifetime import cycle_at_end
 from yieldsim.report.budget.uncertainty_text import SURE_METHOD, input_rows, sure_rows, sure_sentence
-from yieldsim.report.estimate.gap_text import utc
-from yieldsim.report.estimate.text import collector_line, option_rows, place, source_rows, span, summary_of
-from yieldsim.report.layout import style
-from yieldsim.report.layout.typst_pages import printable
-from yieldsim.report.layout.warning_text import warning_line
-from yieldsim.report.verdict_words import (
+from yieldsim.report.budget.verdict_text import (
     at_least,
     failure_rows,
     failures_sentence,
@@ -22,6 +17,11 @@ from yieldsim.report.verdict_words import (
     verdict_rows,
     verdict_sentence,
 )
+from yieldsim.report.estimate.gap_text import utc
+from yieldsim.report.estimate.text import collector_line, option_rows, place, source_rows, span, summary_of
+from yieldsim.report.layout import style
+from yieldsim.report.layout.typst_pages import printable
+from yieldsim.report.layout.warning_text import warning_line
 
 Json = dict[str, Any]
 OUTAGES_SHOWN = 10

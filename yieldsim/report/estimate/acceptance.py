@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
-from yieldsim.base.interpolation import falls_to_deg, linear
-from yieldsim.base.vectors import FloatArray, mount_axes_enu_xyz
+from yieldsim.base.numerics.interpolation import falls_to_deg, linear
+from yieldsim.base.numerics.vectors import FloatArray, mount_axes_enu_xyz
 from yieldsim.report.layout import style, time_axis
 
 if TYPE_CHECKING:

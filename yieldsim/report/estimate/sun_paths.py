@@ -12,8 +12,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
-from yieldsim.base.interpolation import linear
-from yieldsim.base.vectors import FloatArray, angle_between_deg, azimuth_elevation_deg, direction_enu_xyz
+from yieldsim.base.numerics.interpolation import linear
+from yieldsim.base.numerics.vectors import (
+    FloatArray,
+    angle_between_deg,
+    azimuth_elevation_deg,
+    direction_enu_xyz,
+)
 from yieldsim.report.estimate.acceptance import LEVELS, mount_letter, relative_acceptance
 from yieldsim.report.layout import style, time_axis
 

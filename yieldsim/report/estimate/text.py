@@ -9,8 +9,8 @@ import numpy as np
 import xarray as xr
 
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.safety_notices import CAUTIONS
-from yieldsim.base.vectors import FloatArray
 from yieldsim.report.estimate.acceptance import half_width_deg, mount_letter
 from yieldsim.report.estimate.gap_text import eclipse_rows, eclipse_sentence, gap_rows, utc
 from yieldsim.report.estimate.ledger import acts, steps, why_nothing

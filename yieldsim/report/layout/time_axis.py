@@ -14,7 +14,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 
 Times = NDArray[np.datetime64]
 

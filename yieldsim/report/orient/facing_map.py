@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.report.estimate.acceptance import mount_letter
 from yieldsim.report.estimate.sun_paths import COMPASS
 from yieldsim.report.layout import style

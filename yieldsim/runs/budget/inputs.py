@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from yieldsim.optics.photometry import LightFigures
     from yieldsim.planning.habitat.dispatch import Needs, Store
     from yieldsim.planning.habitat.load_profile import Rows
-    from yieldsim.planning.shield_service import ShieldService
+    from yieldsim.planning.habitat.shield_service import ShieldService
 
 LONGEST_ROW_HOURS = 6.0
 """Longer rows can't tell an evening from a morning."""
@@ -81,7 +81,7 @@ def prepare_budget(
     from yieldsim.files.inputs.load import read_load
     from yieldsim.files.inputs.readers import read_collector, read_site
     from yieldsim.files.inputs.uncertainty import read_uncertain
-    from yieldsim.files.saved_estimate import refuse_other
+    from yieldsim.files.output.estimate_check import refuse_other
     from yieldsim.optics.photometry import SUNLIGHT, LightFigures
     from yieldsim.planning.habitat.dispatch import needs_of, store_of
     from yieldsim.planning.habitat.load_profile import rows_of

@@ -33,7 +33,7 @@ def served_run(case: BudgetCase) -> tuple[BudgetCase, Flows, dict[str, Any] | No
     from dataclasses import replace
 
     from yieldsim.planning.habitat.dispatch import dispatch
-    from yieldsim.planning.shield_service import shield_service
+    from yieldsim.planning.habitat.shield_service import shield_service
 
     loads = tuple(np.flatnonzero(case.shield_loads).tolist())
     known = case.site is not None and case.collector is not None and case.site.dust is not None
@@ -70,8 +70,8 @@ def years_of_service(case: BudgetCase) -> dict[str, Any] | None:
     """The year table of the load file's [life]; None without one."""
     from yieldsim.planning.habitat.dispatch import dispatch, needs_of, store_of
     from yieldsim.planning.habitat.lifetime import aged, life_rows, shields_working, year_table
+    from yieldsim.planning.habitat.shield_service import cycles_of, settle
     from yieldsim.planning.habitat.sizing import whole_days_rows
-    from yieldsim.planning.shield_service import cycles_of, settle
 
     life = case.plan.life
     if life is None:

@@ -14,8 +14,8 @@ from yieldsim.files.output.provenance import provenance
 from yieldsim.planning.habitat import reliability as habitat_reliability
 from yieldsim.planning.habitat.dataset import column_notes
 from yieldsim.planning.habitat.load_profile import solar_hours_at_edges
-from yieldsim.runs.budget_sizes import sized_case, sizes
-from yieldsim.runs.budget_verdict import failures, verdict
+from yieldsim.runs.budget.sizes import sized_case, sizes
+from yieldsim.runs.budget.verdict import failures, verdict
 from yieldsim.runs.estimate.summary import iso
 
 if TYPE_CHECKING:

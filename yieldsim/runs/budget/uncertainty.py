@@ -13,13 +13,13 @@ from yieldsim.base.dataset import add
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.load_model import DOUBTS, UncertainPlan
 from yieldsim.base.model import Collector, HorizonMask, Site, TerrainHorizon
-from yieldsim.base.vectors import FloatArray
-from yieldsim.planning.confident_sizes import confident_size
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat import reliability, sizing
+from yieldsim.planning.habitat.confident_sizes import confident_size
 from yieldsim.planning.habitat.dispatch import Needs, asking, dispatch
-from yieldsim.planning.single_failures import reached
+from yieldsim.planning.habitat.single_failures import reached
 from yieldsim.planning.uncertainty import sensitivity
-from yieldsim.runs.budget_sizes import sized_case
+from yieldsim.runs.budget.sizes import sized_case
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import Collector, Site
-from yieldsim.runs.ground_bounds import stated, upper_bound
+from yieldsim.runs.estimate.ground_bounds import stated, upper_bound
+from yieldsim.runs.horizon.unknown_ground import UnknownGround
 from yieldsim.runs.setup.prepare import prepare
-from yieldsim.runs.unknown_ground import UnknownGround
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import DataMissing, InputError, Problem
 from yieldsim.base.model import Body, HorizonMask, Site, Source, TerrainHorizon
-from yieldsim.runs.reach_notes import filled_notes, reach_warnings
-from yieldsim.runs.unknown_ground import (
+from yieldsim.runs.horizon.reach_notes import filled_notes, reach_warnings
+from yieldsim.runs.horizon.unknown_ground import (
     SunOver,
     UnknownGround,
     refuse_choice,
@@ -22,9 +22,9 @@ from yieldsim.runs.unknown_ground import (
 if TYPE_CHECKING:
     import xarray as xr
 
-    from yieldsim.base.height_grid import HeightGrid
-    from yieldsim.base.vectors import FloatArray
-    from yieldsim.files.raster_noun import Holds, Raster
+    from yieldsim.base.numerics.height_grid import HeightGrid
+    from yieldsim.base.numerics.vectors import FloatArray
+    from yieldsim.files.terrain.raster_model import Holds, Raster
     from yieldsim.ground.local_sphere import LocalSphere
     from yieldsim.ground.skyline import Skyline
     from yieldsim.planning.survey.horizon_tables import SunPath
@@ -104,7 +104,7 @@ def horizon(
     from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
     from yieldsim.ground.skyline import skyline
     from yieldsim.ground.terrain import NestedTerrain
-    from yieldsim.ground.unknown import raised
+    from yieldsim.ground.unknown_ground import raised
     from yieldsim.runs.noun_checks import refuse_wrong
 
     needs_terrain_extra()

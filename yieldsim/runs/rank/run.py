@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import InputError, Problem, likely
 from yieldsim.base.model import Collector, Site
-from yieldsim.runs.ground_bounds import stated, upper_bound
+from yieldsim.runs.estimate.ground_bounds import stated, upper_bound
+from yieldsim.runs.horizon.unknown_ground import UnknownGround
 from yieldsim.runs.rank.types import SiteRun
-from yieldsim.runs.unknown_ground import UnknownGround
 
 if TYPE_CHECKING:
     import xarray as xr

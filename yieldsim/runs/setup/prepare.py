@@ -19,7 +19,7 @@ from yieldsim.base.model import (
     Source,
     TerrainHorizon,
 )
-from yieldsim.runs.unknown_ground import SunOver, UnknownGround, refuse_choice, sun_over
+from yieldsim.runs.horizon.unknown_ground import SunOver, UnknownGround, refuse_choice, sun_over
 
 if TYPE_CHECKING:
     from yieldsim.energy.integration import Setting, TimeGrid

@@ -19,9 +19,9 @@ from yieldsim.planning.survey.site_selection import best_places
 from yieldsim.runs.survey.tiles import CLEAR, CLEAR_OF, LEAST_LIGHT, VARIABLES, TileJob
 
 if TYPE_CHECKING:
-    from yieldsim.base.height_grid import Float32Array
-    from yieldsim.base.vectors import FloatArray
-    from yieldsim.files.raster_noun import Raster
+    from yieldsim.base.numerics.height_grid import Float32Array
+    from yieldsim.base.numerics.vectors import FloatArray
+    from yieldsim.files.terrain.raster_model import Raster
     from yieldsim.runs.survey.options import SurveyOptions
 
 LOOK_STEP_DEG = 5.0

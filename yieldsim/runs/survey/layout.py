@@ -10,7 +10,7 @@ from yieldsim.base.model import Site
 from yieldsim.runs.survey.tiles import Tile, frame_of
 
 if TYPE_CHECKING:
-    from yieldsim.files.raster_noun import Raster
+    from yieldsim.files.terrain.raster_model import Raster
 
 TILE_PIXELS = 512
 MOST_BEND_PIXELS = 0.5

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from yieldsim.files.raster_noun import Holds
-    from yieldsim.runs.unknown_ground import UnknownGround
+    from yieldsim.files.terrain.raster_model import Holds
+    from yieldsim.runs.horizon.unknown_ground import UnknownGround
 
 GOALS = {
     "delivered": ("delivered_kwh", 1.0),

@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import Collector, Notes, OpticalDepthTable, Site, Source
+from yieldsim.runs.horizon.unknown_ground import refuse_choice
 from yieldsim.runs.survey.layout import farthest_km, tiles_of, window_pixels
 from yieldsim.runs.survey.options import GOALS, SurveyOptions
 from yieldsim.runs.survey.tiles import Tile, TileJob
 from yieldsim.runs.survey.workers import Progress, survey_tiles
-from yieldsim.runs.unknown_ground import refuse_choice
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -13,16 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.height_grid import Float32Array
 from yieldsim.base.model import Collector, Site
+from yieldsim.base.numerics.height_grid import Float32Array
 
 if TYPE_CHECKING:
-    from yieldsim.base.vectors import FloatArray
-    from yieldsim.files.raster_noun import Holds, Raster
+    from yieldsim.base.numerics.vectors import FloatArray
+    from yieldsim.files.terrain.raster_model import Holds, Raster
     from yieldsim.ground.line_sweep import Cells
     from yieldsim.ground.tile_grid import Heights, TileFrame
     from yieldsim.planning.survey.horizon_tables import SunPath
-    from yieldsim.runs.unknown_ground import UnknownGround
+    from yieldsim.runs.horizon.unknown_ground import UnknownGround
 
 VARIABLES = (
     "elevation_m",
@@ -101,7 +101,7 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     from yieldsim.ground.line_sweep import NO_CELL, sweep
     from yieldsim.ground.terrain import NestedTerrain
     from yieldsim.ground.tile_grid import cells_of, level_count, level_radius_m, levels_of
-    from yieldsim.ground.unknown import raised
+    from yieldsim.ground.unknown_ground import raised
 
     rasters = open_rasters(job.terrain, job.site.body, job.holds)
     frame = frame_of(rasters[0], job.site, tile)

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from yieldsim.base.errors import CannotCompute, DataMissing
-from yieldsim.base.height_grid import Float32Array
+from yieldsim.base.numerics.height_grid import Float32Array
 from yieldsim.runs.survey.tiles import Tile, TileJob, survey_tile
 
 Progress = Callable[[int, int], None]

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
-from yieldsim.base.interpolation import falls_to_deg
 from yieldsim.base.model import Acceptance, Notes, Source
+from yieldsim.base.numerics.interpolation import falls_to_deg
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.prescription_model import Heat
 from yieldsim.base.sun_disc import angular_radius_deg
-from yieldsim.base.vectors import FloatArray
 from yieldsim.optics.acceptance import half_widths_deg
 from yieldsim.optics.etendue import largest_concentration, projected_acceptance_sr
 from yieldsim.optics.etendue_ledger import EtendueLedger

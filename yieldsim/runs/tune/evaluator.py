@@ -12,7 +12,7 @@ from yieldsim.base.errors import YieldsimError
 from yieldsim.base.model import Acceptance, Mount, RoundAcceptance
 
 if TYPE_CHECKING:
-    from yieldsim.base.vectors import FloatArray
+    from yieldsim.base.numerics.vectors import FloatArray
     from yieldsim.files.prescription.edit import KeyPath
     from yieldsim.planning.orientation.mount_frames import Facings
     from yieldsim.planning.sunlight.cumulative_sky import WeightedSky

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.report.layout.period_text import days_between, span_words
 from yieldsim.report.layout.style import number
 from yieldsim.report.tune import TuneFigure, tune_pictures

@@ -19,7 +19,7 @@ from yieldsim.base.model import Acceptance, Collector, Mount, Notes, Site, Sourc
 from yieldsim.runs.tune.evaluator import TOLERANCE, Bench, Range, Trial, trial_row
 
 if TYPE_CHECKING:
-    from yieldsim.base.vectors import FloatArray
+    from yieldsim.base.numerics.vectors import FloatArray
 
 Progress = Callable[[int, int], None]
 

@@ -16,7 +16,7 @@ from yieldsim.base.model import (
     RoundAcceptance,
     Shield,
 )
-from yieldsim.base.vectors import mount_axes_enu_xyz
+from yieldsim.base.numerics.vectors import mount_axes_enu_xyz
 from yieldsim.files.inputs.readers import read_collector
 from yieldsim.files.text.bundled import sites_folder
 

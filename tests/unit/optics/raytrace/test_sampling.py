@@ -8,7 +8,7 @@ import numpy as np
 from numpy.testing import assert_allclose
 from scipy.stats import norm
 
-from yieldsim.base.interpolation import falls_to_deg
+from yieldsim.base.numerics.interpolation import falls_to_deg
 from yieldsim.base.prescription_model import Band, FibreFace, Funnel, Lens, Prescription
 from yieldsim.base.sun_disc import LIMB_DARKENING
 from yieldsim.optics.etendue import projected_acceptance_sr

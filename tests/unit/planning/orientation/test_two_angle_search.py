@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from yieldsim.base.model import BiaxialAcceptance, Dust
+from yieldsim.base.numerics.vectors import direction_enu_xyz
 from yieldsim.base.sun_disc import brightness
-from yieldsim.base.vectors import direction_enu_xyz
 from yieldsim.energy.soiling import DustHistory
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance import acceptance_at

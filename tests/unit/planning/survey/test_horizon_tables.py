@@ -178,7 +178,7 @@ def collector_of(width_deg=12.0, mounts=ONE):
 
 def test_turned_power_is_area_times_cosine_times_acceptance():
     from yieldsim.base.model import Site
-    from yieldsim.base.vectors import direction_enu_xyz
+    from yieldsim.base.numerics.vectors import direction_enu_xyz
     from yieldsim.energy.incidence import sun_in_mount_xyz
     from yieldsim.optics.acceptance import acceptance_at
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.model import BiaxialAcceptance, Mount, RoundAcceptance
-from yieldsim.base.vectors import direction_enu_xyz
+from yieldsim.base.numerics.vectors import direction_enu_xyz
 from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.unit_sets.design import choose_units, gathered
 from yieldsim.planning.unit_sets.max_min_month import best_mix, moved_together, sharing_facings, turned_again

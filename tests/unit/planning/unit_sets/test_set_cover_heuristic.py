@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.model import Mount, RoundAcceptance
-from yieldsim.base.vectors import direction_enu_xyz
+from yieldsim.base.numerics.vectors import direction_enu_xyz
 from yieldsim.energy.sunlit import MOST_STEPS, SunlitGathering
 from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning.sunlight.sunlit_series import joined, longest_gap_steps

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from yieldsim.base.vectors import azimuth_elevation_deg, direction_enu_xyz
+from yieldsim.base.numerics.vectors import azimuth_elevation_deg, direction_enu_xyz
 from yieldsim.report.estimate import acceptance as estimate_acceptance
 from yieldsim.report.estimate import calendar as estimate_calendar
 from yieldsim.report.estimate import gaps as estimate_gaps

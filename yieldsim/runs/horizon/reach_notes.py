@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.runs.unknown_ground import SunOver, known_path, sun_share
+from yieldsim.runs.horizon.unknown_ground import SunOver, known_path, sun_share
 
 if TYPE_CHECKING:
-    from yieldsim.base.height_grid import HeightGrid
+    from yieldsim.base.numerics.height_grid import HeightGrid
     from yieldsim.ground.skyline import Skyline
 
 HOLES_WORTH_A_WARNING = 0.01

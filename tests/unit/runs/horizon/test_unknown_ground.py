@@ -17,7 +17,7 @@ pytest.importorskip("pyproj")
 
 from rasterio.transform import Affine  # noqa: E402
 
-from yieldsim.base.holes import with_small_holes_filled  # noqa: E402
+from yieldsim.base.numerics.holes import with_small_holes_filled  # noqa: E402
 from yieldsim.runs.horizon.run import horizon  # noqa: E402
 from yieldsim.runs.survey.options import SurveyOptions  # noqa: E402
 from yieldsim.runs.survey.run import summary_of_survey, survey  # noqa: E402

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from yieldsim.base.jit import njit
+from yieldsim.base.numerics.jit import njit
 
 EIGHTH_TURN_TANGENT: Final = math.sqrt(2.0) - 1.0
 """tan(pi / 8): a ratio above it is folded by atan(r) = pi/4 + atan((r - 1) / (r + 1))."""

@@ -65,7 +65,7 @@ def test_as_written_it_opens(copied: Path) -> None:
 
 
 def every_float_variable() -> list[str]:
-    from yieldsim.files.saved_estimate import MOMENTS, ROUND_CURVE, SHAPES, TEXTS
+    from yieldsim.files.output.estimate_check import MOMENTS, ROUND_CURVE, SHAPES, TEXTS
 
     return [name for name in (*SHAPES, *ROUND_CURVE) if name not in (*MOMENTS, *TEXTS, "mount_count")]
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from yieldsim.base.height_grid import EDGE_PIXELS
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.height_grid import EDGE_PIXELS
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.terrain.projection import from_map, to_map
 from yieldsim.files.terrain.raster_metadata import Coding
 

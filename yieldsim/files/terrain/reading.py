@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.jit import njit
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.jit import njit
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.terrain.raster_metadata import Coding, gdal_name, opened_raster
 from yieldsim.files.text.paths import shown
 
 if TYPE_CHECKING:
-    from yieldsim.files.raster_noun import Raster
+    from yieldsim.files.terrain.raster_model import Raster
 
 PIXELS_AT_ONCE = 1 << 22
 MOST_BLOCK_PIXELS = 1 << 27

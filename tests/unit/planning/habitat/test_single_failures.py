@@ -6,9 +6,16 @@ import numpy as np
 import pytest
 
 from yieldsim.base.load_model import FailureRate, Storage
-from yieldsim.planning.confident_sizes import confident_size
+from yieldsim.planning.habitat.confident_sizes import confident_size
 from yieldsim.planning.habitat.dispatch import ESSENTIAL, needs_from, store_of
-from yieldsim.planning.single_failures import MOUNT, SHIELDS, STORE, UNIT, expected_reached, single_failures
+from yieldsim.planning.habitat.single_failures import (
+    MOUNT,
+    SHIELDS,
+    STORE,
+    UNIT,
+    expected_reached,
+    single_failures,
+)
 
 
 def test_what_is_left_with_one_thing_failed() -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numba import njit
 
-from yieldsim.base.atan2 import arctangent2
+from yieldsim.base.numerics.atan2 import arctangent2
 
 
 @njit

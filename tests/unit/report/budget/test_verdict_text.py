@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from yieldsim.report.verdict_words import at_least, share_against, verdict_rows, verdict_sentence
+from yieldsim.report.budget.verdict_text import at_least, share_against, verdict_rows, verdict_sentence
 
 
 @pytest.mark.parametrize("target", [0.9, 0.95, 0.99, 0.999, 1.0])

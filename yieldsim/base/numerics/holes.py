@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.height_grid import Float32Array
+from yieldsim.base.numerics.height_grid import Float32Array
 
 SMALL_HOLE_PIXELS = 9
 """A hole of so many connected pixels is filled: a few lost soundings, no lost crest."""

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from yieldsim.base import jit
+from yieldsim.base.numerics import jit
 
-KERNEL = "from yieldsim.base.jit import njit\n"
+KERNEL = "from yieldsim.base.numerics.jit import njit\n"
 FILES = {
     "__init__.py": "",
     "base/__init__.py": "",
@@ -34,7 +34,7 @@ def package(tmp_path: Path) -> Path:
     (root / "base").mkdir(parents=True)
     for name, text in FILES.items():
         (root / name).write_text(text)
-    shutil.copy(jit.__file__, root / "base" / "jit.py")
+    shutil.copy(jit.__file__, root / "base" / "numerics" / "jit.py")
     return root
 
 

@@ -12,9 +12,9 @@ import pytest
 
 from yieldsim.base.errors import InputError
 from yieldsim.files.output.atomic_write import whole_file
-from yieldsim.files.whole_folders import mend, publish, refuse_file, staged_folder
+from yieldsim.files.output.result_folder import mend, publish, refuse_file, staged_folder
 
-ROOT = Path(__file__).resolve().parents[3]
+ROOT = Path(__file__).resolve().parents[4]
 NAMES = ("a.csv", "b.nc", "c.json")
 KILLED = """
 import os, signal, sys
@@ -82,7 +82,7 @@ def test_a_live_run_is_not_taken_for_abandoned(tmp_path: Path) -> None:
 def test_runs_at_the_same_time_into_one_folder_leave_one_of_them_whole(tmp_path: Path) -> None:
     script = (
         "import sys\n"
-        "from yieldsim.files.whole_folders import staged_folder\n"
+        "from yieldsim.files.output.result_folder import staged_folder\n"
         "for turn in range(15):\n"
         "    with staged_folder('out') as stage:\n"
         "        [(stage / f'{n}').write_text(f'{sys.argv[1]} {turn}') for n in range(6)]\n"

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.base.load_model import FailureRate
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat import reliability
 from yieldsim.planning.habitat.dispatch import Needs, Store, asking, dispatch
 

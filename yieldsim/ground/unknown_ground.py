@@ -7,8 +7,8 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.height_grid import HeightGrid
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.height_grid import HeightGrid
+from yieldsim.base.numerics.vectors import FloatArray
 
 Heights = Callable[[FloatArray, FloatArray], FloatArray]
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.planning.habitat import reliability as habitat_reliability
-from yieldsim.planning.single_failures import (
+from yieldsim.planning.habitat.single_failures import (
     MOUNT,
     SHIELDS,
     STORE,
@@ -30,7 +30,7 @@ ROUNDING = 1e-12
 def verdict(case: BudgetCase, flows: Flows, found: Json, life: Json | None, sure: Json | None) -> Json:
     """Required against reached, case by case, and sizes given against those needed.
 
-    found   the sizes, as in `runs.budget_sizes`
+    found   the sizes, as in `runs.budget.sizes`
     """
     plan = case.plan
     nominal = habitat_reliability.served(case.needs, flows, habitat_reliability.counted(case.needs))

@@ -13,8 +13,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from yieldsim.base.errors import InputError, Problem, WriteFailed
+from yieldsim.files.output.unfinished import PREFIX, clear_abandoned, held, locked
 from yieldsim.files.text.paths import shown
-from yieldsim.files.unfinished import PREFIX, clear_abandoned, held, locked
 
 FINISHED = ".finished."
 LONGEST_NAME_BYTES = 255

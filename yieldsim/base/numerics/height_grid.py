@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 
 Float32Array = NDArray[np.float32]
 Pair = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]

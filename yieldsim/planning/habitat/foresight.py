@@ -19,7 +19,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.dispatch import Needs, Store, some_of, store_of
 from yieldsim.planning.habitat.reliability import counted
 from yieldsim.planning.habitat.sizing import Case

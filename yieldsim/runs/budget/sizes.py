@@ -32,7 +32,7 @@ def sized_case(case: BudgetCase) -> sizing.Case:
 
 def sizes(case: BudgetCase, sized: sizing.Case) -> Json:
     """Smallest store, fewest units, trade curve, autonomy; why there is none where there is none."""
-    from yieldsim.planning.foresight import foresight_storage_kwh
+    from yieldsim.planning.habitat.foresight import foresight_storage_kwh
 
     plan, capacity = case.plan, case.store.capacity_kwh
     unit_mass = case.summary["collector"]["mass_kg"]

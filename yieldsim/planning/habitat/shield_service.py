@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.constants import SECONDS_PER_HOUR
 from yieldsim.base.model import Shield
-from yieldsim.base.vectors import FloatArray
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy import soiling
 from yieldsim.energy.degradation import CleanLight, LightByRate, light_by_rate, removals
 from yieldsim.planning.habitat.dispatch import Flows, Needs, Store, dispatch

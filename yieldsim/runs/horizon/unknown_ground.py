@@ -17,7 +17,7 @@ from yieldsim.base.errors import DataMissing, InputError, Problem
 from yieldsim.base.model import Site
 
 if TYPE_CHECKING:
-    from yieldsim.base.vectors import FloatArray
+    from yieldsim.base.numerics.vectors import FloatArray
     from yieldsim.ground.skyline import Skyline
     from yieldsim.planning.survey.horizon_tables import SunPath
     from yieldsim.sky.sun_track import SunTrack

@@ -1,0 +1,1 @@
+"""Vectors, interpolation, grids and compiled loops, of no trade in particular."""
