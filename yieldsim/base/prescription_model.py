@@ -36,6 +36,10 @@ class OpticalMaterial:
     absorption_known_nm: tuple[float, float] | None = (0.0, float("inf"))
     """None: no absorption data at all; the table holds zeros."""
     source: str = ""
+    absorption_noise_per_m: float = 0.0
+    """Absorption up to this could not be told from none: it counts as none, and may be there."""
+    held_refractive_index: FloatArray | None = None
+    """The index with its values at the ends of index_known_nm held beyond them, where a formula goes on in refractive_index."""
     service_limit_k: float | None = None
     """Temperature that the material bears for long; None where it is not known."""
 
@@ -43,10 +47,19 @@ class OpticalMaterial:
         """Freeze the arrays."""
         for name in ("wavelength_nm", "refractive_index", "absorption_per_m"):
             object.__setattr__(self, name, frozen_array(getattr(self, name)))
+        if self.held_refractive_index is not None:
+            object.__setattr__(self, "held_refractive_index", frozen_array(self.held_refractive_index))
 
     def index_at(self, wavelength_nm: float | FloatArray) -> FloatArray:
         """Refractive index, held at the ends of the table."""
         return np.asarray(np.interp(wavelength_nm, self.wavelength_nm, self.refractive_index))
+
+    def index_doubt_at(self, wavelength_nm: float | FloatArray) -> FloatArray:
+        """How far the index differs from its value held at the end of the data: 0 within them."""
+        if self.held_refractive_index is None:
+            return np.zeros_like(np.asarray(wavelength_nm, dtype=np.float64))
+        held = np.interp(wavelength_nm, self.wavelength_nm, self.held_refractive_index)
+        return np.abs(self.index_at(wavelength_nm) - held)
 
     def absorption_at(self, wavelength_nm: float | FloatArray) -> FloatArray:
         """Absorption coefficient of the power, 1/m, held at the ends of the table."""

@@ -21,7 +21,7 @@ Progress = Callable[[int, int], None]
 
 TOLERANCE = 0.005
 """Standard error of accepted shares, as a part of the share at normal incidence."""
-TRACER_EDITION = 3
+TRACER_EDITION = 4
 """Goes up when the tracer's answers change, so that kept tables of an older one are not used."""
 UNKNOWN_SHARE = 0.02
 """Sunlight beyond a material's data that is worth a warning."""
@@ -310,19 +310,36 @@ def _funnel_material(prescription: Prescription) -> OpticalMaterial | None:
 
 
 def _beyond_data(part: str, material: OpticalMaterial, scene: Scene) -> list[str]:
-    """Shares of the traced sunlight for which a material's data had to be held at their ends."""
+    """What a material's data leave open over the traced sunlight: beyond their ends, and below their noise."""
     wavelength = scene.media[:, 0]
     lines = []
-    known = [("refractive index", material.index_known_nm)]
-    if material.absorption_known_nm is not None:
-        known.append(("absorption", material.absorption_known_nm))
-    else:
+    low, high = material.index_known_nm
+    share = float(((wavelength < low) | (wavelength > high)).mean())
+    if share > UNKNOWN_SHARE:
+        doubt = float(material.index_doubt_at(wavelength).max())
+        beyond = (
+            f"meets its dispersion formula carried on, which differs by up to {doubt:.3f} from the value at the nearest end"
+            if doubt > 0.0
+            else "meets the value at the nearest end"
+        )
+        lines.append(
+            f"{part}: the refractive index of {material.name} is known from {low:.0f} to {high:.0f} nm; {share:.0%} of the "
+            f"traced sunlight lies beyond and {beyond}"
+        )
+    if material.absorption_known_nm is None:
         lines.append(f"{part}: no absorption data for {material.name}; it is taken as clear")
-    for what, (low, high) in known:
-        share = float(((wavelength < low) | (wavelength > high)).mean())
-        if share > UNKNOWN_SHARE:
-            lines.append(
-                f"{part}: the {what} of {material.name} is known from {low:.0f} to {high:.0f} nm; {share:.0%} of the traced "
-                "sunlight lies beyond and meets the value at the nearest end"
-            )
+        return lines
+    low, high = material.absorption_known_nm
+    share = float(((wavelength < low) | (wavelength > high)).mean())
+    if share > UNKNOWN_SHARE:
+        lines.append(
+            f"{part}: the absorption of {material.name} is known from {low:.0f} to {high:.0f} nm; {share:.0%} of the traced "
+            "sunlight lies beyond and meets the value at the nearest end"
+        )
+    noise_per_m = material.absorption_noise_per_m
+    if noise_per_m > 0.0:
+        lines.append(
+            f"{part}: absorption of {material.name} up to {noise_per_m:.2g} per metre is within the noise of its measurement and "
+            f"counts as none; at most it would take {-math.expm1(-0.001 * noise_per_m):.2%} of the light on each millimetre"
+        )
     return lines
