@@ -7,7 +7,6 @@ more than that.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
@@ -264,8 +263,8 @@ def _refined(
         sun_radius_deg=ways.sun_radius_deg,
         spin=ways.spin,
         seed=ways.seed,
-        of_itself=PRINTED_OF_ITSELF if printed else 1.0,
-        floor=PRINTED_FLOOR if printed else math.inf,
+        losses_of_themselves=PRINTED_OF_ITSELF if printed else None,
+        losses_floor=PRINTED_FLOOR,
     )
 
 

@@ -146,12 +146,13 @@ def refine(
     seed: int = SEED,
     first_points: int = 256,
     largest_points: int = 1 << 17,
-    of_itself: float = 1.0,
-    floor: float = math.inf,
+    losses_of_themselves: float | None = None,
+    losses_floor: float = 0.0,
 ) -> Traced:
-    """Trace with doubling points until the share of every cause is known to `precision` (one standard error).
+    """Trace with doubling points until every delivered share is known to `precision` (one standard error).
 
-    of_itself   each share is known to this part of itself too, or to `floor` where that is more
+    losses_of_themselves   asks for every loss as well: to `precision` and to this part of itself, or to
+                           `losses_floor` where that is more
 
     Directions that are good enough are left alone; each doubling only adds the lattice's new points.
     Stops at `largest_points` whatever the error, which the answer tells.
@@ -164,7 +165,11 @@ def refine(
     rays = count * shifts * points
     while True:
         spread = mean[open_now].std(axis=1, ddof=1) / math.sqrt(shifts)
-        wanted = np.minimum(precision, np.maximum(of_itself * mean[open_now].mean(axis=1), floor))
+        wanted = np.full_like(spread, math.inf)
+        if losses_of_themselves is not None:
+            own = losses_of_themselves * mean[open_now].mean(axis=1)
+            wanted = np.minimum(precision, np.maximum(own, losses_floor))
+        wanted[:, loss_causes.DELIVERED] = precision
         open_now = open_now[(spread > wanted).any(axis=1)]
         if open_now.size == 0 or points >= largest_points:
             break
