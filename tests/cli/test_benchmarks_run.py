@@ -11,6 +11,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 BENCHMARKS = ROOT / "tests" / "benchmarks"
 SMALL = {
+    "bench_facings.py": ["--small", "--case", "moon pole, cone 20", "--goal", "annual"],
     "bench_line_sweep.py": ["64", "20"],
     "bench_sun_track.py": ["--days", "2"],
     "compare_outputs.py": ["--only", "estimate-ridge-narrow", "{tmp}/after"],
