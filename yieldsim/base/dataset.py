@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+# the accessor comes with the first Dataset that this package makes or reads
+from yieldsim.base import result_accessor as result_accessor
 from yieldsim.base.variables import VOCABULARY, Word
 
 ROUNDING = 1e-9

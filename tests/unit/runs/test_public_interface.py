@@ -73,3 +73,20 @@ def test_a_noun_changed_in_a_program_is_another_run() -> None:
     once = yieldsim.estimate(SITE, collector, *SPAN)
     twice = yieldsim.estimate(SITE, larger, *SPAN)
     assert float(twice.delivered_power_w.sum()) == pytest.approx(2.0 * float(once.delivered_power_w.sum()))
+
+
+def test_totals_are_an_object(tmp_path: Path) -> None:
+    ds = yieldsim.estimate(SITE, COLLECTOR, *SPAN)
+    hours = float(ds.delivered_power_w.sum()) / 1000.0
+    assert ds.yieldsim.delivered_kwh == pytest.approx(hours)
+    assert "delivered_kwh" in dir(ds.yieldsim)
+    assert "delivered_kwh" in repr(ds.yieldsim)
+    with pytest.raises(AttributeError, match="did you mean delivered_kwh"):
+        _ = ds.yieldsim.deliverd_kwh
+    assert (
+        yieldsim.budget(ds, SITES / "habitat.load.toml")
+        .yieldsim.summary["schema"]
+        .startswith("yieldsim budget")
+    )
+    with pytest.raises(yieldsim.InputError, match="not a result"):
+        _ = ds[["delivered_power_w"]].drop_attrs().yieldsim

@@ -1,0 +1,42 @@
+"""`ds.yieldsim`: the totals of a result as an object, whichever verb it came from."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import xarray as xr
+
+from yieldsim.base.errors import InputError, Problem, likely
+
+
+@xr.register_dataset_accessor("yieldsim")  # type: ignore[no-untyped-call, unused-ignore]
+class ResultAccessor:
+    """Totals of a result by name: `ds.yieldsim.delivered_kwh`, `ds.yieldsim.ledger`; `summary` is all of them, as in the JSON file."""
+
+    def __init__(self, ds: xr.Dataset) -> None:
+        """Read what the result says of itself. Raises InputError for a Dataset of another origin."""
+        try:
+            self.summary: dict[str, Any] = json.loads(ds.attrs["summary"])
+        except (KeyError, TypeError, ValueError):
+            raise InputError(Problem("", found="this Dataset is not a result of yieldsim")) from None
+
+    def __getattr__(self, name: str) -> Any:
+        """A total by its key."""
+        if not name.startswith("_") and name in self.summary:
+            return self.summary[name]
+        hint = likely(name, self.summary) if not name.startswith("_") else ""
+        raise AttributeError(f"the result has no {name!r}" + (f"; {hint}" if hint else ""))
+
+    def __dir__(self) -> list[str]:
+        """The totals' names, for completion."""
+        return sorted({*super().__dir__(), *self.summary})
+
+    def __repr__(self) -> str:
+        """Each plain total on a line of its own; what is nested by its kind."""
+        plain = (str, int, float, bool, type(None))
+        lines = [
+            f"{key:28s} {value if isinstance(value, plain) else f'({type(value).__name__} of {len(value)})'}"
+            for key, value in self.summary.items()
+        ]
+        return "\n".join(lines)
