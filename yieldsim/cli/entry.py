@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import NoReturn
 
 from yieldsim.cli.stopping import watch
@@ -13,6 +14,9 @@ def main() -> NoReturn:
     # first, lest the numbers of closed streams go to other files
     safe_streams()
     watch()
+    if "survey" not in sys.argv:
+        # looking whether an array is one of dask's imports all of that library, half a second; surveys alone use it
+        sys.modules.setdefault("dask", None)  # type: ignore[arg-type]
     from yieldsim.cli.main import main as run
 
     run()
