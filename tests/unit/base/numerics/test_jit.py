@@ -31,7 +31,7 @@ FILES = {
 def package(tmp_path: Path) -> Path:
     """A small package of the same name, with this one's decorator."""
     root = tmp_path / "yieldsim"
-    (root / "base").mkdir(parents=True)
+    (root / "base" / "numerics").mkdir(parents=True)
     for name, text in FILES.items():
         (root / name).write_text(text)
     shutil.copy(jit.__file__, root / "base" / "numerics" / "jit.py")

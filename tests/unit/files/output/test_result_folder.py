@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parents[4]
 NAMES = ("a.csv", "b.nc", "c.json")
 KILLED = """
 import os, signal, sys
-from yieldsim.files import whole_folders as module
+from yieldsim.files.output import result_folder as module
 left = int(sys.argv[1])
 def dying(kind):
     true = getattr(os, kind)
