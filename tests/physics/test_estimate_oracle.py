@@ -218,7 +218,7 @@ def test_spectral_fibre_in_the_whole_run():
     units = collector(ROUND, Mount(tilt_deg=88.5, azimuth_deg=200.0))
     from dataclasses import replace
 
-    from yieldsim.optics.spectrum import energy_below_fraction
+    from yieldsim.base.solar_spectrum import energy_below_fraction
 
     table = AttenuationTable(wavelength_nm=[400.0, 1100.0], attenuation_db_per_km=[9.0, 9.0])
     banded = replace(units, fibre=replace(units.fibre, attenuation=table))

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.load_model import Load, Schedule
-from yieldsim.base.model import AttenuationTable, Fibre
+from yieldsim.base.model import AttenuationTable, Collector, Fibre, Mount, RoundAcceptance
 from yieldsim.energy.delivered_light import delivered_light
 from yieldsim.optics.photometry import (
     SUNLIGHT,
@@ -79,14 +79,21 @@ def test_a_filter_of_the_measured_spectrum() -> None:
     assert found.photon_yield_umol_per_j == pytest.approx(2413.0 / 907.29, rel=5e-4)
 
 
+def unit(fibre: Fibre | None = None) -> Collector:
+    """A collector of colourless optics."""
+    table = RoundAcceptance(incidence_deg=[0, 10, 12], acceptance_fraction=[0.8, 0.7, 0.0], source="disc")
+    mount = Mount(tilt_deg=0.0, azimuth_deg=0.0)
+    return Collector(name="grey", aperture_area_m2=1.0, mounts=(mount,), acceptance=table, fibre=fibre)
+
+
 def test_a_flat_fibre_changes_nothing_and_a_red_one_does() -> None:
-    assert delivered_light(None) == SUNLIGHT
-    assert delivered_light(Fibre(length_m=30.0, attenuation=8.0)) == SUNLIGHT
+    assert delivered_light(unit()) == SUNLIGHT
+    assert delivered_light(unit(Fibre(length_m=30.0, attenuation=8.0))) == SUNLIGHT
     table = AttenuationTable(
         wavelength_nm=np.array([300.0, 500.0, 900.0, 4000.0]),
         attenuation_db_per_km=np.array([2000.0, 400.0, 10.0, 10.0]),
     )
-    red = delivered_light(Fibre(length_m=50.0, attenuation=table))
+    red = delivered_light(unit(Fibre(length_m=50.0, attenuation=table)))
     assert red.luminous_efficacy_lm_per_w < SUNLIGHT.luminous_efficacy_lm_per_w
     # the photopic curve sits on the blue side of the photosynthetic band
     lost_lm = red.luminous_efficacy_lm_per_w / SUNLIGHT.luminous_efficacy_lm_per_w

@@ -194,12 +194,32 @@ class Mount:
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class AcceptanceBands:
+    """The acceptance of some bands of wavelength, on the angles of the table that it belongs to: the colour of the optics.
+
+    wavelength_nm         (bands, 2): ends of each band, increasing, none overlapping
+    acceptance_fraction   (bands, *angles)
+    """
+
+    wavelength_nm: Annotated[FloatArray, Range(100.0, 100_000.0)]
+    acceptance_fraction: Fractions
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        object.__setattr__(self, "wavelength_nm", frozen_array(self.wavelength_nm))
+        object.__setattr__(self, "acceptance_fraction", frozen_array(self.acceptance_fraction))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class RoundAcceptance:
     """Acceptance against incidence angle, for optics with rotational symmetry; zero beyond the last row."""
 
     incidence_deg: Annotated[FloatArray, Range(0.0, 90.0, increases=True)]
     acceptance_fraction: Fractions
+    """Of all sunlight."""
     source: Literal["point", "disc"]
+    bands: AcceptanceBands | None = None
+    """None: optics without colour."""
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""
@@ -218,6 +238,7 @@ class BiaxialAcceptance:
     longitudinal_deg: Annotated[FloatArray, Range(-90.0, 90.0, increases=True)]
     acceptance_fraction: Fractions
     source: Literal["point", "disc"]
+    bands: AcceptanceBands | None = None
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""

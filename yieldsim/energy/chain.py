@@ -16,6 +16,7 @@ import xarray as xr
 from yieldsim.base.model import Collector
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy import fibre as fibre_losses
+from yieldsim.energy.fibre_colour import attenuation_fraction, energy_acceptance
 from yieldsim.optics.acceptance import normal_acceptance
 
 Factor = Callable[[xr.Dataset, Collector], "FloatArray | float"]
@@ -82,8 +83,8 @@ def fibre_ends(ds: xr.Dataset, collector: Collector) -> float:
 
 
 def fibre_attenuation(ds: xr.Dataset, collector: Collector) -> float:
-    """The fibre's length, new."""
-    return fibre_losses.fibre_attenuation_fraction(collector.fibre) if collector.fibre else 1.0
+    """The fibre's length, new, for light of the colour that the optics let through."""
+    return attenuation_fraction(collector)
 
 
 def fibre_darkening(ds: xr.Dataset, collector: Collector) -> FloatArray | float:
@@ -155,6 +156,6 @@ def sun_following_power_w(ds: xr.Dataset, collector: Collector) -> FloatArray:
     radius_deg = ds["sun_angular_radius_deg"].values
     # the disc's radius drifts over months: five radii across its range carry it
     radii_deg = np.linspace(radius_deg.min(), radius_deg.max(), 5)
-    accepted = np.interp(radius_deg, radii_deg, normal_acceptance(collector.acceptance_table, radii_deg))
+    accepted = np.interp(radius_deg, radii_deg, normal_acceptance(energy_acceptance(collector), radii_deg))
     optics = shield_film(ds, collector) * accepted * fibre_transmittance(ds, collector)
     return np.asarray(ds["beam_irradiance_w_m2"].values * dusty * optics)

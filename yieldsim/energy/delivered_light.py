@@ -1,29 +1,68 @@
-"""What the light at the fibre's end is worth to eyes and plants: sunlight's figures, changed by the fibre."""
+"""What the light at the fibre's end is worth to eyes and plants: sunlight's figures, changed by the optics and the fibre."""
 
 from __future__ import annotations
 
-import numpy as np
+from typing import Final
 
-from yieldsim.base.model import AttenuationTable, Fibre
-from yieldsim.base.numerics.interpolation import linear
-from yieldsim.energy.fibre import SPECTRAL_BANDS, attenuation_transmittance
+import numpy as np
+import xarray as xr
+
+from yieldsim.base.model import AttenuationTable, Collector
+from yieldsim.base.numerics.vectors import direction_enu_xyz
+from yieldsim.energy.fibre import SPECTRAL_BANDS, transmittance_by_wavelength
+from yieldsim.energy.fibre_colour import band_transmittance
+from yieldsim.energy.incidence import sun_in_mount_xyz
+from yieldsim.optics.accepted_spectrum import (
+    LONGEST_NM,
+    SHORTEST_NM,
+    LightSpectrum,
+    accepted_spectrum,
+    spectrum_from,
+)
 from yieldsim.optics.photometry import SUNLIGHT, LightFigures, filtered_sunlight
 
 
-def delivered_light(fibre: Fibre | None) -> LightFigures:
+def delivered_light(collector: Collector, light: LightSpectrum | None = None) -> LightFigures:
     """Lumens and photosynthetic photons per watt delivered.
 
-    Without a fibre, or with one attenuation for all wavelengths, those of extraterrestrial sunlight. Neglects what
-    air, lens and film do to the spectrum: Mars' dust reddens the direct beam by a few per cent of either figure.
+    light   what enters the fibre, by wavelength; the mean over the optics' acceptance when None
+    By the bands of the acceptance table and the fibre's attenuation by wavelength, so far as the collector has them; those
+    of extraterrestrial sunlight where it has neither. Air and shield film are taken as without colour: the dust of Mars
+    reddens the direct beam by a few per cent of either figure.
     """
-    if fibre is None or not isinstance(fibre.attenuation, AttenuationTable):
+    fibre = collector.fibre
+    table = fibre.attenuation if fibre is not None else None
+    light = light or accepted_spectrum(collector.acceptance_table)
+    if fibre is not None and isinstance(table, AttenuationTable):
+        edges, transmittance = transmittance_by_wavelength(fibre.length_m, table, light)
+        return filtered_sunlight(edges, light.levels(edges) * transmittance)
+    if collector.acceptance_table.bands is None:
         return SUNLIGHT
-    table = fibre.attenuation
-    edges = np.linspace(table.wavelength_nm[0], table.wavelength_nm[-1], SPECTRAL_BANDS + 1)
-    middle = (edges[1:] + edges[:-1]) / 2.0
-    loss_db = (
-        linear(middle, table.wavelength_nm, table.attenuation_db_per_km, outside="error")
-        * fibre.length_m
-        / 1000.0
-    )
-    return filtered_sunlight(edges, attenuation_transmittance(loss_db))
+    edges = light.between(np.geomspace(SHORTEST_NM, LONGEST_NM, 2 * SPECTRAL_BANDS + 1))
+    return filtered_sunlight(edges, light.levels(edges))
+
+
+GREY: Final = "grey optics"
+BY_BAND: Final = "optics by band"
+
+
+def light_basis(collector: Collector) -> str:
+    """Whether the light's colour takes account of the optics."""
+    return GREY if collector.acceptance_table.bands is None else BY_BAND
+
+
+def spectrum_of_run(ds: xr.Dataset, collector: Collector) -> LightSpectrum:
+    """Colour of the light that entered the fibres over a run, each direction of the Sun by what it delivered.
+
+    ds   a run's series with solar_azimuth_deg, solar_elevation_deg and mount_delivered_power_w
+    """
+    sun = direction_enu_xyz(ds["solar_azimuth_deg"].values, ds["solar_elevation_deg"].values)
+    power = ds["mount_delivered_power_w"].values
+    directions, weights = [], []
+    for column, mount in enumerate(collector.mounts):
+        lit = power[:, column] > 0.0
+        directions.append(sun_in_mount_xyz(sun[lit], mount.tilt_deg, mount.azimuth_deg, mount.roll_deg))
+        weights.append(power[lit, column])
+    table = collector.acceptance_table
+    kept = band_transmittance(table, collector.fibre)
+    return spectrum_from(table, np.concatenate(directions), np.concatenate(weights), kept)

@@ -9,6 +9,7 @@ from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.dataset import add
 from yieldsim.base.model import Collector
 from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz, mount_axes_enu_xyz
+from yieldsim.energy.fibre_colour import energy_acceptance
 from yieldsim.optics.acceptance import acceptance_at
 
 
@@ -53,6 +54,8 @@ def add_incidence(ds: xr.Dataset, collector: Collector) -> xr.Dataset:
 def add_acceptance(ds: xr.Dataset, collector: Collector) -> xr.Dataset:
     """Add acceptance_fraction (time, mount), averaged over the Sun's disc; 0 wherever the beam is 0.
 
+    Where optics and fibre depend on wavelength it is that of `energy_acceptance`.
+
     The whole disc counts, also where the skyline hides a part of it. Over a polar year in which the Sun rolls along a jagged skyline
     that costs 1.6, 0.7, 0.2 and 0.07 % of the energy for half-widths of 0.5, 1, 2 and 3 deg, always too little (computed, against
     sums over the points of the disc).
@@ -61,7 +64,8 @@ def add_acceptance(ds: xr.Dataset, collector: Collector) -> xr.Dataset:
     lit = np.flatnonzero(ds["beam_irradiance_w_m2"].values > 0.0)
     radius_deg = ds["sun_angular_radius_deg"].values[lit]
     accepted = np.zeros((ds.sizes["time"], len(collector.mounts)))
+    table = energy_acceptance(collector)
     for column, mount in enumerate(collector.mounts):
         direction = sun_in_mount_xyz(sun[lit], mount.tilt_deg, mount.azimuth_deg, mount.roll_deg)
-        accepted[lit, column] = acceptance_at(collector.acceptance_table, direction, radius_deg)
+        accepted[lit, column] = acceptance_at(table, direction, radius_deg)
     return add(ds, "acceptance_fraction", accepted, ("time", "mount"))

@@ -14,7 +14,7 @@ import numpy as np
 
 from yieldsim.base.constants import PLANCK_J_S, SPEED_OF_LIGHT_KM_S
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.optics.spectrum import band_weights
+from yieldsim.base.solar_spectrum import band_weights
 
 SUNLIGHT_LM_PER_W: Final = 97.80
 """Luminous efficacy of extraterrestrial sunlight, derived: extraterrestrial column of ASTM G173-03 with the

@@ -10,6 +10,7 @@ import dataclasses
 import math
 import types
 from collections.abc import Callable, Iterator, Mapping
+from itertools import islice
 from typing import Any, Literal, Union, get_args, get_origin
 
 import numpy as np
@@ -17,6 +18,7 @@ import numpy as np
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.load_model import Life, Load, LoadPlan, Schedule, Storage
 from yieldsim.base.model import (
+    AcceptanceBands,
     AttenuationTable,
     BiaxialAcceptance,
     Body,
@@ -29,10 +31,12 @@ from yieldsim.base.model import (
     Shield,
     Site,
 )
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.ranges import Range, field_types, range_in
 from yieldsim.files.inputs.body import BodyFile, RotationTable
 from yieldsim.files.inputs.collector import FibreTable, ShieldTable
 from yieldsim.files.inputs.load import LifeTable, StorageTable, column_word
+from yieldsim.files.tables.band_columns import CONTRADICTION_HINT, contradictions
 from yieldsim.files.text.timestamps import utc_iso
 
 Fault = tuple[str, str, str, str]
@@ -223,6 +227,7 @@ def _round(table: RoundAcceptance) -> Iterator[Fault]:
     yield from _as_long(("acceptance_fraction", table.acceptance_fraction, len(table.incidence_deg)))
     if table.incidence_deg[0] != 0.0 or len(table.incidence_deg) < 2:
         yield "incidence_deg", f"begins at {table.incidence_deg[0]:g}", "two or more angles, the first 0", ""
+    yield from _bands(table.bands, table.acceptance_fraction)
 
 
 def _biaxial(table: BiaxialAcceptance) -> Iterator[Fault]:
@@ -234,6 +239,23 @@ def _biaxial(table: BiaxialAcceptance) -> Iterator[Fault]:
         angles = getattr(table, key)
         if len(angles) < 2 or angles[0] > 0.0:
             yield key, f"begins at {angles[0]:g}", "two or more angles, the first 0 or below", ""
+    yield from _bands(table.bands, table.acceptance_fraction)
+
+
+def _bands(bands: AcceptanceBands | None, acceptance: FloatArray) -> Iterator[Fault]:
+    """Faults of a table's bands of wavelength."""
+    if bands is None:
+        return
+    ends, shares = bands.wavelength_nm, bands.acceptance_fraction
+    if ends.ndim != 2 or ends.shape[1] != 2 or shares.shape != (len(ends), *acceptance.shape):
+        found = f"have the shapes {ends.shape} and {shares.shape}"
+        yield "bands", found, f"(bands, 2) and (bands, *{acceptance.shape})", ""
+        return
+    if not (np.diff(ends.ravel()) >= 0.0).all() or not (ends[:, 0] < ends[:, 1]).all():
+        yield "bands.wavelength_nm", "overlap or fall", "bands side by side, increasing", ""
+        return
+    for row, words in islice(contradictions(bands, acceptance), 1):
+        yield f"acceptance_fraction[{row}]", words, "", CONTRADICTION_HINT
 
 
 def _event(event: CleaningEvent) -> Iterator[Fault]:

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.model import AttenuationTable, Fibre
+from yieldsim.base.solar_spectrum import energy_below_fraction
 from yieldsim.energy.fibre import (
     attenuation_transmittance,
     darkening_transmittance,
@@ -11,7 +12,6 @@ from yieldsim.energy.fibre import (
     fibre_ends_fraction,
     spectrum_outside_fraction,
 )
-from yieldsim.optics.spectrum import energy_below_fraction
 
 # 10^(-dB/10): plain arithmetic
 DECIBELS = [(10.0, 10.0, 0.97724), (30.0, 10.0, 0.93325), (150.0, 10.0, 0.70795), (200.0, 50.0, 0.10000)]

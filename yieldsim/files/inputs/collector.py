@@ -76,16 +76,21 @@ class AcceptanceTable(StrictModel):
         """The frozen acceptance."""
         if self.table is None or self.source is None:
             return PrescriptionAcceptance(prescription=str(self.prescription))
-        angles_deg, fraction = self.table.angles_deg, self.table.acceptance_fraction
+        angles_deg, fraction, bands = (
+            self.table.angles_deg,
+            self.table.acceptance_fraction,
+            self.table.bands,
+        )
         if len(angles_deg) == 1:
             return RoundAcceptance(
-                incidence_deg=angles_deg[0], acceptance_fraction=fraction, source=self.source
+                incidence_deg=angles_deg[0], acceptance_fraction=fraction, source=self.source, bands=bands
             )
         return BiaxialAcceptance(
             transverse_deg=angles_deg[0],
             longitudinal_deg=angles_deg[1],
             acceptance_fraction=fraction,
             source=self.source,
+            bands=bands,
         )
 
 

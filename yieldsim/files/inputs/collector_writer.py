@@ -5,7 +5,11 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 
-from yieldsim.base.model import AttenuationTable, Collector, Fibre, Mount, RoundAcceptance, Shield
+import numpy as np
+
+from yieldsim.base.model import Acceptance, AttenuationTable, Collector, Fibre, Mount, RoundAcceptance, Shield
+from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.files.tables.band_columns import band_heading
 
 
 def collector_files(collector: Collector, stem: str, comment: str = "") -> dict[str, str]:
@@ -36,20 +40,22 @@ def collector_files(collector: Collector, stem: str, comment: str = "") -> dict[
 
 def acceptance_csv(collector: Collector) -> str:
     """The acceptance table as the text of a CSV file."""
-    table = collector.acceptance_table
+    columns = acceptance_columns(collector.acceptance_table)
+    return _csv(",".join(columns), zip(*columns.values(), strict=True))
+
+
+def acceptance_columns(table: Acceptance) -> dict[str, FloatArray]:
+    """The columns of an acceptance table's file, in order: angles, acceptance, acceptance by band."""
     if isinstance(table, RoundAcceptance):
-        return _csv(
-            "incidence_deg,acceptance_fraction",
-            zip(table.incidence_deg, table.acceptance_fraction, strict=True),
-        )
-    return _csv(
-        "transverse_deg,longitudinal_deg,acceptance_fraction",
-        (
-            (transverse, longitudinal, table.acceptance_fraction[i, j])
-            for i, transverse in enumerate(table.transverse_deg)
-            for j, longitudinal in enumerate(table.longitudinal_deg)
-        ),
-    )
+        columns = {"incidence_deg": table.incidence_deg}
+    else:
+        transverse, longitudinal = np.meshgrid(table.transverse_deg, table.longitudinal_deg, indexing="ij")
+        columns = {"transverse_deg": transverse.ravel(), "longitudinal_deg": longitudinal.ravel()}
+    columns["acceptance_fraction"] = table.acceptance_fraction.ravel()
+    if table.bands is not None:
+        for ends, share in zip(table.bands.wavelength_nm, table.bands.acceptance_fraction, strict=True):
+            columns[band_heading(*ends.tolist())] = share.ravel()
+    return columns
 
 
 def _mount(mount: Mount) -> list[str]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -61,9 +61,15 @@ class Table:
         return Problem(f"{self.where} line {self.lines[row]}", key, found, allowed, hint)
 
 
-def read_table(reading: Reading, role: str, *layouts: Sequence[Column]) -> Table:
+def read_table(
+    reading: Reading,
+    role: str,
+    *layouts: Sequence[Column],
+    also: Callable[[str], Column | None] = lambda name: None,
+) -> Table:
     """The table in the reading's file: the first layout whose columns are all in the header.
 
+    also   further columns that may be there, by their heading
     Raises InputError with every bad row and cell.
     """
     text, where = reading.text(role), reading.where
@@ -72,7 +78,7 @@ def read_table(reading: Reading, role: str, *layouts: Sequence[Column]) -> Table
     if len(header) > MOST_COLUMNS:
         found = f"heads {len(header)} columns"
         raise InputError(Problem(f"{where} line {header_line}", found=found, allowed=f"up to {MOST_COLUMNS}"))
-    columns = _layout(f"{where} line {header_line}", header, layouts)
+    columns = _layout(f"{where} line {header_line}", header, layouts, also)
     names = [column.name for column in columns]
     unused = [name for name in header if name and name not in names]
     if unused:
@@ -173,17 +179,24 @@ def _rows(text: str, where: str) -> list[tuple[int, list[str]]]:
     return rows
 
 
-def _layout(where: str, header: list[str], layouts: Sequence[Sequence[Column]]) -> Sequence[Column]:
-    """The layout that the header fits. Raises InputError naming columns missing or twice there."""
+def _layout(
+    where: str,
+    header: list[str],
+    layouts: Sequence[Sequence[Column]],
+    also: Callable[[str], Column | None],
+) -> Sequence[Column]:
+    """The layout that the header fits, and its further columns. Raises InputError naming columns missing or twice there."""
     for layout in layouts:
         if all(column.name in header for column in layout):
             break
     else:
         raise InputError(_wrong_header(where, header, layouts))
-    twice = [column.name for column in layout if header.count(column.name) > 1]
+    further = [column for name in dict.fromkeys(header) if (column := also(name)) is not None]
+    columns = [*layout, *further]
+    twice = [column.name for column in columns if header.count(column.name) > 1]
     if twice:
         raise InputError([Problem(where, name, "heads two columns") for name in twice])
-    return layout
+    return columns
 
 
 def _wrong_header(where: str, header: list[str], layouts: Sequence[Sequence[Column]]) -> list[Problem]:

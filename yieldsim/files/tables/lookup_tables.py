@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.model import AttenuationTable, HorizonMask, OpticalDepthTable
+from yieldsim.base.model import AcceptanceBands, AttenuationTable, HorizonMask, OpticalDepthTable
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.files.tables.band_columns import band_column, bands_of
 from yieldsim.files.tables.csv_table import Column, Table, read_table, refuse_rows
 from yieldsim.files.toml.context import Reading
 
@@ -83,6 +84,7 @@ class AcceptanceCells:
 
     angles_deg: tuple[FloatArray, ...]
     acceptance_fraction: FloatArray
+    bands: AcceptanceBands | None = None
 
 
 def acceptance_cells(reading: Reading) -> AcceptanceCells:
@@ -90,9 +92,14 @@ def acceptance_cells(reading: Reading) -> AcceptanceCells:
 
     One angle: rows increase from 0. Two: every pair of angles once, in any order, each angle starting at 0
     (then it is mirrored) or below. A table that ends above zero before 90 deg is cut off: a warning.
+    Further columns may hold the acceptance of bands of wavelength, as acceptance_400_500_nm.
     """
     table = read_table(
-        reading, "acceptance table", (TRANSVERSE, LONGITUDINAL, ACCEPTANCE), (INCIDENCE, ACCEPTANCE)
+        reading,
+        "acceptance table",
+        (TRANSVERSE, LONGITUDINAL, ACCEPTANCE),
+        (INCIDENCE, ACCEPTANCE),
+        also=band_column,
     )
     if INCIDENCE.name in table.numbers:
         return _round_cells(table, reading)
@@ -113,7 +120,7 @@ def _round_cells(table: Table, reading: Reading) -> AcceptanceCells:
             f"cut off: acceptance is still {acceptance[-1]:g} in the last row, at {incidence_deg[-1]:g} deg, "
             "and counts as 0 beyond"
         )
-    return AcceptanceCells((incidence_deg,), acceptance)
+    return AcceptanceCells((incidence_deg,), acceptance, bands_of(table, acceptance))
 
 
 def _grid_cells(table: Table, reading: Reading) -> AcceptanceCells:
@@ -154,7 +161,12 @@ def _grid_cells(table: Table, reading: Reading) -> AcceptanceCells:
     _refuse_narrow(table, LONGITUDINAL.name, columns_deg, grid.max(axis=0))
     _warn_cut_off(reading, rows_deg, grid, TRANSVERSE.name)
     _warn_cut_off(reading, columns_deg, grid.T, LONGITUDINAL.name)
-    return AcceptanceCells((rows_deg, columns_deg), grid)
+    bands = bands_of(table, table.numbers[ACCEPTANCE.name])
+    if bands is not None:
+        cells = np.empty((len(bands.wavelength_nm), *grid.shape))
+        cells[:, row_of, column_of] = bands.acceptance_fraction
+        bands = replace(bands, acceptance_fraction=cells)
+    return AcceptanceCells((rows_deg, columns_deg), grid, bands)
 
 
 def _refuse_narrow(table: Table, name: str, angles_deg: FloatArray, value: FloatArray) -> None:

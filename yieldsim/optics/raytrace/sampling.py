@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.solar_spectrum import energy_below_fraction
 from yieldsim.base.sun_disc import brightness
-from yieldsim.optics.spectrum import energy_below_fraction
 
 GENERATOR: Final = np.array(
     [1, 709309, 747295, 868273, 245243, 847307, 449883, 831763, 705115, 934659, 298551, 385933],

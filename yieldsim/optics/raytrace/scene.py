@@ -97,12 +97,17 @@ def build_scene(prescription: Prescription) -> Scene:
     )
     wavelengths, share = equal_energy_wavelengths(prescription.band.shortest_nm, prescription.band.longest_nm)
     station["band_share"] = share
+    return Scene(Parts(lens, table, collar, funnel, station), media_of(prescription, wavelengths), slopes)
+
+
+def media_of(prescription: Prescription, wavelengths: FloatArray) -> FloatArray:
+    """Rows (wavelengths, 5) of what lens and funnel are at each wavelength, as `Scene.media`."""
     media = np.ones((len(wavelengths), 5))
     media[:, 0] = wavelengths
     media[:, 1], media[:, 2] = _medium(prescription.lens.material, wavelengths)
     tube_material = prescription.funnel.material if prescription.funnel is not None else None
     media[:, 3], media[:, 4] = _medium(tube_material, wavelengths)
-    return Scene(Parts(lens, table, collar, funnel, station), media, slopes)
+    return media
 
 
 def rim_depth_m(lens: Lens) -> float:

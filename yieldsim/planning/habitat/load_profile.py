@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.constants import HOURS_PER_DAY
 from yieldsim.base.errors import DataMissing
-from yieldsim.base.load_model import AmountUnit, Clock, Load, LoadSeries, Schedule
+from yieldsim.base.load_model import AmountUnit, Clock, Load, LoadPlan, LoadSeries, Schedule
 from yieldsim.base.numerics.interpolation import linear
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy.ledger import interval_hours, solar_day_number
@@ -60,6 +60,27 @@ def rows_of(ds: xr.Dataset) -> Rows:
         solar_time_hours=ds["local_true_solar_time_hours"].values,
         solar_longitude_deg=ds["solar_longitude_deg"].values,
         shield_power_w=ds["shield_power_w"].values,
+    )
+
+
+def light_figures(plan: LoadPlan, own: LightFigures) -> LightFigures:
+    """What a watt of light is worth to the loads: the plan's word where it has one, else that of the delivered light."""
+    return LightFigures(
+        luminous_efficacy_lm_per_w=plan.luminous_efficacy_lm_per_w or own.luminous_efficacy_lm_per_w,
+        photon_yield_umol_per_j=plan.photon_yield_umol_per_j or own.photon_yield_umol_per_j,
+    )
+
+
+def grey_light_caveat(plan: LoadPlan) -> str | None:
+    """What to tell where loads count lumens or photons of light whose colour the optics' table doesn't say; None without any."""
+    stated = {"lm": plan.luminous_efficacy_lm_per_w, "umol/s": plan.photon_yield_umol_per_j}
+    asking = [load.name for load in plan.loads if load.unit in stated and stated[load.unit] is None]
+    if not asking:
+        return None
+    named = ", ".join(f'"{name}"' for name in asking)
+    return (
+        f"{named}: lumens and photons are reckoned from sunlight and the fibre alone, for the acceptance table tells no colour "
+        "of the optics; give it band columns (yieldsim trace writes them), or figures of the light in the load file's [spectrum]"
     )
 
 

@@ -9,9 +9,8 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy import soiling
 from yieldsim.energy.delivered_light import delivered_light
 from yieldsim.energy.integration import Setting, TimeGrid
-from yieldsim.optics.photometry import LightFigures
 from yieldsim.planning.habitat.dispatch import dispatch, needs_of, store_of
-from yieldsim.planning.habitat.load_profile import Rows
+from yieldsim.planning.habitat.load_profile import Rows, light_figures
 from yieldsim.planning.orientation.objectives import Use
 
 
@@ -34,7 +33,7 @@ def use_of(plan: LoadPlan, setting: Setting, grid: TimeGrid, units: int) -> tupl
         solar_longitude_deg=middle["solar_longitude_deg"].values,
         shield_power_w=duty * (shield.power_w * units if shield else 0.0),
     )
-    figures = _figures(plan, setting)
+    figures = light_figures(plan, delivered_light(setting.collector))
     needs, store = needs_of(plan.loads, rows, figures), store_of(plan.storage, rows.hours)
 
     def served_kwh(power_w: FloatArray) -> float:
@@ -47,11 +46,3 @@ def use_of(plan: LoadPlan, setting: Setting, grid: TimeGrid, units: int) -> tupl
         return served_kwh(power_w) - from_the_start
 
     return use, float(needs.asked_kwh.sum()) - from_the_start
-
-
-def _figures(plan: LoadPlan, setting: Setting) -> LightFigures:
-    own = delivered_light(setting.collector.fibre)
-    return LightFigures(
-        luminous_efficacy_lm_per_w=plan.luminous_efficacy_lm_per_w or own.luminous_efficacy_lm_per_w,
-        photon_yield_umol_per_j=plan.photon_yield_umol_per_j or own.photon_yield_umol_per_j,
-    )

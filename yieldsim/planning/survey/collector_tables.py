@@ -18,6 +18,7 @@ from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
 from yieldsim.energy import soiling
 from yieldsim.energy.chain import fibre_transmittance, shield_film
+from yieldsim.energy.fibre_colour import energy_acceptance
 from yieldsim.energy.incidence import sun_in_mount_xyz
 from yieldsim.optics.acceptance import acceptance_at, half_width_deg
 from yieldsim.planning.survey.horizon_tables import SunPath
@@ -108,7 +109,7 @@ def yield_table(collector: Collector, tilt_deg: float, roll_deg: float, path: Su
     azimuth, elevation = np.meshgrid(np.arange(count) * step, lowest + np.arange(rows) * step, indexing="ij")
     sun = direction_enu_xyz(azimuth.ravel(), np.minimum(elevation.ravel(), 90.0))
     local = sun_in_mount_xyz(sun, tilt_deg, 0.0, roll_deg)
-    accepted = acceptance_at(collector.acceptance_table, local, float(path.radius_deg.mean()))
+    accepted = acceptance_at(energy_acceptance(collector), local, float(path.radius_deg.mean()))
     share = np.maximum(local[:, 2], 0.0) * accepted
     share = share.reshape(azimuth.shape)
     lit = np.flatnonzero(share.any(axis=1))

@@ -22,7 +22,7 @@ from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_HOUR
 from yieldsim.base.model import (
     AttenuationTable,
-    Fibre,
+    Collector,
     Shield,
 )
 from yieldsim.base.numerics.jit import njit
@@ -31,9 +31,9 @@ from yieldsim.energy import soiling
 from yieldsim.energy.degradation import history_of, mean_load_days, removals
 from yieldsim.energy.fibre import (
     darkening_transmittance,
-    fibre_attenuation_fraction,
     fibre_ends_fraction,
 )
+from yieldsim.energy.fibre_colour import attenuation_fraction, energy_acceptance
 from yieldsim.energy.integration import Setting, TimeGrid
 from yieldsim.optics.acceptance_interpolator import Lookup, curve_light, grid_light
 from yieldsim.optics.sunshape_convolution import lookup
@@ -86,25 +86,28 @@ def drawn_run(setting: Setting, grid: TimeGrid, sky: DrawnSky, factors: tuple[fl
     return DrawnRun(
         sky=sky,
         setting=setting,
-        ready=lookup(collector.acceptance_table, sky.class_radius_deg),
+        ready=lookup(energy_acceptance(collector), sky.class_radius_deg),
         factors=steps,
-        attenuated=np.array([_attenuated(collector.fibre, float(factor)) for factor in steps]),
+        attenuated=np.array([_attenuated(collector, float(factor)) for factor in steps]),
         edge_s=grid.edge_tdb_s - setting.start_tdb_s,
         event_s=events,
     )
 
 
-def _attenuated(fibre: Fibre | None, factor: float) -> float:
+def _attenuated(collector: Collector, factor: float) -> float:
     """What a fibre with its attenuation times a factor lets through of its length."""
+    fibre = collector.fibre
     if fibre is None:
         return 1.0
-    if isinstance(fibre.attenuation, AttenuationTable):
-        table = fibre.attenuation
-        more = AttenuationTable(
+    table = fibre.attenuation
+    more = (
+        AttenuationTable(
             wavelength_nm=table.wavelength_nm, attenuation_db_per_km=table.attenuation_db_per_km * factor
         )
-        return fibre_attenuation_fraction(replace(fibre, attenuation=more))
-    return fibre_attenuation_fraction(replace(fibre, attenuation=fibre.attenuation * factor))
+        if isinstance(table, AttenuationTable)
+        else table * factor
+    )
+    return attenuation_fraction(replace(collector, fibre=replace(fibre, attenuation=more)))
 
 
 def delivered_w(run: DrawnRun, values: Values) -> FloatArray:
@@ -271,7 +274,7 @@ def _common(run: DrawnRun, values: Values) -> FloatArray:
     A scale that would lift the acceptance above 1 anywhere lifts it to 1.
     """
     collector = run.setting.collector
-    highest = 1.0 / max(float(collector.acceptance_table.acceptance_fraction.max()), 1e-12)
+    highest = 1.0 / max(float(energy_acceptance(collector).acceptance_fraction.max()), 1e-12)
     factor = values.get("irradiance", 1.0) * min(values.get("acceptance_scale", 1.0), highest)
     if collector.shield is not None:
         factor *= values.get("film_transmittance", collector.shield.film_transmittance)

@@ -78,13 +78,14 @@ def prepare_budget(
     """Read and check everything; all problems of all inputs in one InputError."""
     import xarray as xr
 
+    from yieldsim.energy.delivered_light import BY_BAND
     from yieldsim.files.inputs.load import read_load
     from yieldsim.files.inputs.readers import read_collector, read_site
     from yieldsim.files.inputs.uncertainty import read_uncertain
     from yieldsim.files.output.estimate_check import refuse_other
     from yieldsim.optics.photometry import SUNLIGHT, LightFigures
     from yieldsim.planning.habitat.dispatch import needs_of, store_of
-    from yieldsim.planning.habitat.load_profile import rows_of
+    from yieldsim.planning.habitat.load_profile import grey_light_caveat, light_figures, rows_of
     from yieldsim.report.estimate.summary_schema import estimate_summary
     from yieldsim.runs.noun_checks import noun_problems
     from yieldsim.runs.open_estimate import open_estimate
@@ -139,10 +140,10 @@ def prepare_budget(
         raise InputError(problems)
     _compare_sources(summary, sources, notes)
     light = LightFigures(**summary["delivered_light"]) if "delivered_light" in summary else SUNLIGHT
-    figures = LightFigures(
-        luminous_efficacy_lm_per_w=plan.luminous_efficacy_lm_per_w or light.luminous_efficacy_lm_per_w,
-        photon_yield_umol_per_j=plan.photon_yield_umol_per_j or light.photon_yield_umol_per_j,
-    )
+    figures = light_figures(plan, light)
+    caveat = grey_light_caveat(plan)
+    if caveat and summary.get("delivered_light_basis") != BY_BAND:
+        notes.add(caveat)
     dark = _without_its_light(plan, figures)
     if dark:
         raise InputError(dark)

@@ -13,10 +13,11 @@ from yieldsim.base.model import Collector, RoundAcceptance, Site
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
 from yieldsim.energy import ledger
-from yieldsim.energy.delivered_light import delivered_light
+from yieldsim.energy.delivered_light import delivered_light, light_basis, spectrum_of_run
 from yieldsim.energy.fibre import spectrum_outside_fraction
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.optics.acceptance import half_width_deg
+from yieldsim.optics.accepted_spectrum import accepted_spectrum
 from yieldsim.optics.etendue import fibre_etendue_m2_sr, largest_concentration, projected_acceptance_sr
 from yieldsim.sky.atmosphere import optical_depth_warning
 from yieldsim.sky.eclipse import eclipses
@@ -71,10 +72,10 @@ def add_warnings(notes: Notes, setting: Setting, series: xr.Dataset) -> None:
     collector, site = setting.collector, setting.site
     table, fibre = collector.acceptance_table, collector.fibre
     if fibre is not None:
-        outside = spectrum_outside_fraction(fibre)
+        outside = spectrum_outside_fraction(fibre, accepted_spectrum(table))
         if outside > 0.005:
             notes.add(
-                f"the fibre's attenuation table leaves out {outside:.1%} of sunlight by wavelength; that light is counted as lost"
+                f"the fibre's attenuation table leaves out {outside:.1%} of the accepted light by wavelength; it is counted as lost"
             )
         limit = fibre_etendue_m2_sr(fibre)
         if limit is not None:
@@ -244,7 +245,8 @@ def _summary(
         "following": following,
         "etendue_limited_kwh": _etendue_limited_kwh(result, collector),
         "shield_kwh_electric": ledger.total_kwh(ds, "shield_power_w"),
-        "delivered_light": asdict(delivered_light(collector.fibre)),
+        "delivered_light": asdict(delivered_light(collector, spectrum_of_run(ds, collector))),
+        "delivered_light_basis": light_basis(collector),
         "monthly_kwh": [
             {"month": str(month), "kwh": float(kwh)}
             for month, kwh in zip(months["month"], months["delivered_kwh"], strict=True)

@@ -8,6 +8,7 @@ import numpy as np
 
 from yieldsim.base.errors import Problem
 from yieldsim.energy import ledger
+from yieldsim.energy.fibre_colour import energy_acceptance
 from yieldsim.optics.acceptance_interpolator import light
 from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning import tracking
@@ -56,7 +57,7 @@ def estimate_following(
     setting, series = ready.setting, result.series
     collector = setting.collector
     radius_deg = np.array([float(series["sun_angular_radius_deg"].mean(skipna=False))])
-    optics = lookup(collector.acceptance_table, radius_deg)
+    optics = lookup(energy_acceptance(collector), radius_deg)
     track = track_of(
         result.sunlit, collector.unit_count, light(optics, 0, 0.0, 0.0, 1.0), ready.grid.edge_utc[0]
     )

@@ -95,6 +95,8 @@ def answered(
 ) -> Answers:
     """The work of `orient`, before it is put into words. `span` holds what `prepare` takes besides the
     files."""
+    from yieldsim.energy.fibre_colour import energy_acceptance
+    from yieldsim.planning.habitat.load_profile import grey_light_caveat
     from yieldsim.planning.orientation.load_objective import use_of
     from yieldsim.planning.orientation.objectives import Prospect
     from yieldsim.planning.orientation.optimise import best_facing, facing_map
@@ -108,10 +110,13 @@ def answered(
     use, asked_kwh = None, 0.0
     if questions.plan is not None:
         use, asked_kwh = use_of(questions.plan, ready.setting, ready.grid, units or design.unit_count)
+        caveat = grey_light_caveat(questions.plan)
+        if caveat and design.acceptance_table.bands is None:
+            ready.notes.add(caveat)
     for warning in questions.load_warnings:
         ready.notes.add(warning)
     sky, track = weigh(ready.setting, ready.grid, progress=phase.within)
-    prospect = Prospect.of(sky, track, design.acceptance_table, use)
+    prospect = Prospect.of(sky, track, energy_acceptance(design), use)
     phase.done()
     sky_of_facings = facing_map(prospect, questions.step_deg)
     phase.done()

@@ -10,6 +10,7 @@ import numpy as np
 from yieldsim.base.model import Mount
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
+from yieldsim.energy.fibre_colour import energy_acceptance
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning import tracking
@@ -285,7 +286,7 @@ def following_words(answers: Answers, annual: dict[str, Any]) -> dict[str, Any]:
         stop_hours=questions.tracker_stop_hours,
     )
     fixed_kwh = annual["annual_kwh_per_unit"]
-    optics = lookup(collector.acceptance_table, prospect.year.sky.of_one_radius().class_radius_deg)
+    optics = lookup(energy_acceptance(collector), prospect.year.sky.of_one_radius().class_radius_deg)
     units = units_for_gaps(
         bare(prospect.track), optics, collector.mounts, [one.longest_gap_hours for one in found]
     )

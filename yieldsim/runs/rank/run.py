@@ -89,6 +89,7 @@ def _run(
 ) -> SiteRun:
     """A full estimate at one site, all units turned to the best facing for a goal (None: left as they
     are)."""
+    from yieldsim.energy.fibre_colour import energy_acceptance
     from yieldsim.energy.integration import converge
     from yieldsim.planning.orientation.objectives import Prospect
     from yieldsim.planning.orientation.optimise import best_facing
@@ -100,7 +101,7 @@ def _run(
     if goal is not None:
         design = ready.setting.collector
         sky, track = weigh(ready.setting, ready.grid)
-        found = best_facing(Prospect.of(sky, track, design.acceptance_table), goal)
+        found = best_facing(Prospect.of(sky, track, energy_acceptance(design)), goal)
         mount = found.facing.mount(0, design.unit_count)
         history = dust_history_at(ready.setting, ready.grid, mount.tilt_deg)
         setting = replace(

@@ -78,19 +78,9 @@ def acceptance_frame(run: TraceRun) -> Any:
     """The table in the collector's format, as a data frame."""
     import pandas as pd
 
-    table = run.acceptance
-    if hasattr(table, "incidence_deg"):
-        return pd.DataFrame(
-            {"incidence_deg": table.incidence_deg, "acceptance_fraction": table.acceptance_fraction}
-        )
-    t, along = np.meshgrid(table.transverse_deg, table.longitudinal_deg, indexing="ij")
-    return pd.DataFrame(
-        {
-            "transverse_deg": t.ravel(),
-            "longitudinal_deg": along.ravel(),
-            "acceptance_fraction": table.acceptance_fraction.ravel(),
-        }
-    )
+    from yieldsim.files.inputs.collector_writer import acceptance_columns
+
+    return pd.DataFrame(acceptance_columns(run.acceptance))
 
 
 def losses_frame(run: TraceRun) -> Any:

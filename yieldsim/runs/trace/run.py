@@ -4,12 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from yieldsim.base.errors import CannotCompute, InputError, Problem
-from yieldsim.base.model import Acceptance, BiaxialAcceptance, Collector, Notes, RoundAcceptance, Source
+from yieldsim.base.model import (
+    Acceptance,
+    AcceptanceBands,
+    BiaxialAcceptance,
+    Collector,
+    Notes,
+    RoundAcceptance,
+    Source,
+)
 
 if TYPE_CHECKING:
     from yieldsim.base.prescription_model import OpticalMaterial, Prescription
@@ -21,7 +29,7 @@ Progress = Callable[[int, int], None]
 
 TOLERANCE = 0.005
 """Standard error of accepted shares, as a part of the share at normal incidence."""
-TRACER_EDITION = 4
+TRACER_EDITION = 5
 """Goes up when the tracer's answers change, so that kept tables of an older one are not used."""
 UNKNOWN_SHARE = 0.02
 """Sunlight beyond a material's data that is worth a warning."""
@@ -72,6 +80,7 @@ def trace(
     from yieldsim.optics.etendue_ledger import etendue_ledger
     from yieldsim.optics.raytrace.acceptance_trace import table_of
     from yieldsim.optics.raytrace.scene import build_scene
+    from yieldsim.optics.raytrace.spectral_trace import traced_bands
     from yieldsim.runs.trace.summary import summary_of_trace
 
     if not 1e-5 <= tolerance <= 0.2:
@@ -87,6 +96,7 @@ def trace(
     ledger = etendue_ledger(prescription, traced)
     _within_etendue(ledger)
     acceptance = table_of(traced, source == "disc", _kept_by_film(prescription))
+    acceptance = replace(acceptance, bands=traced_bands(prescription, scene, acceptance, ways))
     summary = summary_of_trace(
         prescription, scene, traced, acceptance, ledger, ways, notes, loaded.sources, source
     )
@@ -176,36 +186,55 @@ def acceptance_of(
     if kept is not None:
         return kept, _standing_warnings(prescription, scene)
     from yieldsim.optics.etendue_ledger import etendue_ledger
+    from yieldsim.optics.raytrace.spectral_trace import traced_bands
 
-    traced = _traced(scene, prescription, _ways(prescription, tolerance, "point", None), progress, where)
+    ways = _ways(prescription, tolerance, "point", None)
+    traced = _traced(scene, prescription, ways, progress, where)
     _within_etendue(etendue_ledger(prescription, traced))
     table = table_of(traced, False, _kept_by_film(prescription))
-    if isinstance(table, RoundAcceptance):
-        keep_arrays(
-            key, {"incidence_deg": table.incidence_deg, "acceptance_fraction": table.acceptance_fraction}
-        )
-    else:
-        names = ("transverse_deg", "longitudinal_deg", "acceptance_fraction")
-        keep_arrays(key, {name: getattr(table, name) for name in names})
-    return table, _standing_warnings(prescription, scene)
+    bands = traced_bands(prescription, scene, table, ways)
+    keep_arrays(
+        key,
+        {
+            **{name: getattr(table, name) for name in _angle_names(table)},
+            "acceptance_fraction": table.acceptance_fraction,
+            "band_nm": bands.wavelength_nm,
+            "band_acceptance": bands.acceptance_fraction,
+        },
+    )
+    return replace(table, bands=bands), _standing_warnings(prescription, scene)
+
+
+def _angle_names(table: Acceptance) -> tuple[str, ...]:
+    """The angles of a table, by name."""
+    one_angle = isinstance(table, RoundAcceptance)
+    return ("incidence_deg",) if one_angle else ("transverse_deg", "longitudinal_deg")
 
 
 def _as_table(arrays: dict[str, Any] | None) -> Acceptance | None:
     """A kept table, checked like a new one; None when it is not whole."""
-    if arrays is None or "acceptance_fraction" not in arrays:
+    wanted = {"acceptance_fraction", "band_nm", "band_acceptance"}
+    if arrays is None or not wanted <= arrays.keys():
         return None
-    share = arrays["acceptance_fraction"]
-    if share.min() < 0.0 or share.max() > 1.0:
+    share, by_band = arrays["acceptance_fraction"], arrays["band_acceptance"]
+    if min(share.min(), by_band.min()) < 0.0 or max(share.max(), by_band.max()) > 1.0:
         return None
+    if arrays["band_nm"].shape != (len(by_band), 2) or by_band.shape[1:] != share.shape:
+        return None
+    bands = AcceptanceBands(wavelength_nm=arrays["band_nm"], acceptance_fraction=by_band)
     if "incidence_deg" in arrays and arrays["incidence_deg"].shape == share.shape:
         return RoundAcceptance(
-            incidence_deg=arrays["incidence_deg"], acceptance_fraction=share, source="point"
+            incidence_deg=arrays["incidence_deg"], acceptance_fraction=share, source="point", bands=bands
         )
     angles = [arrays.get(name) for name in ("transverse_deg", "longitudinal_deg")]
     if angles[0] is None or angles[1] is None or (len(angles[0]), len(angles[1])) != share.shape:
         return None
     return BiaxialAcceptance(
-        transverse_deg=angles[0], longitudinal_deg=angles[1], acceptance_fraction=share, source="point"
+        transverse_deg=angles[0],
+        longitudinal_deg=angles[1],
+        acceptance_fraction=share,
+        source="point",
+        bands=bands,
     )
 
 

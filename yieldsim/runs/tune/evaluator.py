@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import YieldsimError
-from yieldsim.base.model import Acceptance, Mount, RoundAcceptance
+from yieldsim.base.model import Acceptance, Collector, Mount, RoundAcceptance
 
 if TYPE_CHECKING:
     from yieldsim.base.numerics.vectors import FloatArray
@@ -64,6 +64,8 @@ class Bench:
     path: Path
     ranges: tuple[Range, ...]
     sky: WeightedSky
+    design: Collector
+    """The collector that the sky was weighed for: its fibre is in the sky's energies."""
     mounts: tuple[Mount, ...]
     tried: dict[tuple[float, ...], Trial] = field(default_factory=dict)
 
@@ -83,6 +85,7 @@ class Bench:
         return self.tried[key]
 
     def _energy(self, values: tuple[float, ...]) -> Trial:
+        from yieldsim.energy.fibre_colour import attenuation_fraction, energy_acceptance
         from yieldsim.files.prescription.edit import with_value
         from yieldsim.files.prescription.read import prescription_from
         from yieldsim.optics.acceptance import half_width_deg
@@ -100,7 +103,10 @@ class Bench:
             prescription, TOLERANCE, lambda: build_scene(prescription), table_of, None, self.path
         )
         area = prescription.aperture_area_m2
-        kwh, facing = self._facing(table)
+        coloured = replace(self.design, acceptance=table)
+        kwh, facing = self._facing(energy_acceptance(coloured))
+        in_the_sky = attenuation_fraction(self.design)
+        kwh *= attenuation_fraction(coloured) / in_the_sky if in_the_sky > 0.0 else 0.0
         import numpy as np
 
         return Trial(

@@ -86,7 +86,14 @@ def tune(
     ready = _prepared(site, collector, base, span)
     sky, _ = weigh(ready.setting, ready.grid)
     mounts = ready.setting.collector.mounts if collector is not None else ()
-    bench = Bench(data=data, path=Path(optics), ranges=ranges, sky=sky.merged(), mounts=mounts)
+    bench = Bench(
+        data=data,
+        path=Path(optics),
+        ranges=ranges,
+        sky=sky.merged(),
+        design=ready.setting.collector,
+        mounts=mounts,
+    )
     axes = [np.linspace(one.low, one.high, count) for one in ranges]
     designs = [
         tuple(float(v) for v in row)

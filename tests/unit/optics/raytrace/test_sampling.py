@@ -10,6 +10,7 @@ from scipy.stats import norm
 
 from yieldsim.base.numerics.interpolation import falls_to_deg
 from yieldsim.base.prescription_model import Band, FibreFace, Funnel, Lens, Prescription
+from yieldsim.base.solar_spectrum import energy_below_fraction
 from yieldsim.base.sun_disc import LIMB_DARKENING
 from yieldsim.optics.etendue import projected_acceptance_sr
 from yieldsim.optics.etendue_ledger import etendue_ledger
@@ -25,7 +26,6 @@ from yieldsim.optics.raytrace.sampling import (
 from yieldsim.optics.raytrace.scene import Scene, build_scene
 from yieldsim.optics.raytrace.trace_kernels import normal_deviate
 from yieldsim.optics.raytrace.tracer import record
-from yieldsim.optics.spectrum import energy_below_fraction
 
 
 def test_lattice_projects_evenly_on_every_coordinate() -> None:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2, STEFAN_BOLTZMANN_W_M2_K4
-from yieldsim.optics.spectrum import (
+from yieldsim.base.solar_spectrum import (
     BAND_EDGES_NM,
     band_weights,
     blackbody_below_fraction,
