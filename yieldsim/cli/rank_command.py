@@ -17,6 +17,10 @@ if TYPE_CHECKING:
     from yieldsim.runs.horizon.unknown_ground import UnknownGround
 
 
+SITES_ABREAST = 3
+"""Columns of sites that fit a terminal of 80."""
+
+
 @click.command(short_help="The same collector at several sites.")
 @click.argument("sites", nargs=-1, required=True, metavar="SITE...", type=PATH)
 @click.option("-c", "--collector", required=True, type=PATH, help="Collector file.")
@@ -24,13 +28,16 @@ if TYPE_CHECKING:
     "--goal",
     default="annual",
     show_default=True,
-    help="annual, worst-month, shortest-gap, hours or units: decides the order.",
+    help="annual, worst-month, shortest-gap, hours, units or load: decides the order.",
 )
 @click.option(
     "--facing",
-    default="best",
-    show_default=True,
-    help="best: all units face each site's own best way; given: as the collector file says.",
+    help="given: as the collector file lays units out (default for several mounts); best: all at each site's one best facing "
+    "(default for one mount); set: --units of them in each site's best set of facings.",
+)
+@click.option("--units", type=int, help="Units of the set.")
+@click.option(
+    "--load", type=PATH, help="Load file: what each site serves of it, and the store it would need there."
 )
 @click.option("--continuous-power-w", type=float, help="Say how many units a mean power takes.")
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
@@ -65,7 +72,9 @@ def rank(
     sites: tuple[Path, ...],
     collector: Path,
     goal: str,
-    facing: str,
+    facing: str | None,
+    units: int | None,
+    load: Path | None,
     continuous_power_w: float | None,
     start: str | None,
     end: str | None,
@@ -78,7 +87,7 @@ def rank(
     as_json: bool,
     no_figures: bool,
 ) -> None:
-    """Compare COLLECTOR at each SITE over the same span: energy, poorest month, longest gap, hours, and
+    """Compare COLLECTOR at each SITE over the same span: energy, worst month, longest gap, hours, and
     why."""
     from yieldsim.runs.rank.output import write_rank
     from yieldsim.runs.rank.run import rank as run
@@ -94,6 +103,8 @@ def rank(
             interval_minutes=interval_minutes,
             goal=goal,
             facing=facing,
+            units=units,
+            load=load,
             continuous_power_w=continuous_power_w,
             tolerance=tolerance,
             kernels=kernels,
@@ -113,55 +124,76 @@ def rank(
 
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
-    """The answer as plain text: sites in order, then what each stage keeps, side by side."""
+    """The answer as plain text: sites in order, then what is behind it, side by side; within 80 columns."""
     from yieldsim.report.layout.period_text import days_between, is_part_year
+    from yieldsim.report.layout.steady_digits import steady
 
     part = is_part_year(days_between(summary["start_utc"], summary["end_utc"]))
     per = "" if part else "/year"
-    rows, power_w = summary["sites"], summary["continuous_power_w"]
-    heads = [f"kWh{per}", "poorest month", "longest gap", f"lit, h{per}", "tilt", "azimuth"]
-    widths = [12, 16, 13, 13, 8, 9]
-    if power_w is not None:
-        heads.append(f"units for {power_w:g} W")
-        widths.append(len(heads[-1]) + 2)
+    rows = summary["sites"]
+    heads = [f"kWh{per}", "worst month", "longest gap", f"lit, h{per}"]
+    widths = [13, 17, 13, 12]
     lines = [
-        f"{summary['collector']['name']}, {summary['start_utc'][:10]} to {summary['end_utc'][:10]}, by {summary['goal']}",
+        f"{summary['collector']['name']}: {summary['layout']}",
+        f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}, by {summary['goal']}",
         "",
-        f"  {'#':>2} {'site':<24}"
+        f"  {'#':>2} {'site':<20}"
         + "".join(f"{head:>{width}}" for head, width in zip(heads, widths, strict=True)),
     ]
-    for row in rows:
-        facing = row["facing"] or {"tilt_deg": None, "azimuth_deg": None}
+    annual = steady([row["annual_kwh"] for row in rows])
+    worst = steady([row["worst_month_kwh"] for row in rows])
+    for row, of_year, of_month in zip(rows, annual, worst, strict=True):
         cells = [
-            f"{row['annual_kwh']:.3f}",
-            f"{row['worst_month_kwh']:.3f} {row['worst_month']}",
+            of_year,
+            f"{of_month} {row['worst_month']}",
             f"{row['longest_gap_hours']:.1f} h",
             f"{row['hours_delivering_per_year']:.0f}",
-            *(
-                "several" if angle is None else f"{angle:.2f}"
-                for angle in (facing["tilt_deg"], facing["azimuth_deg"])
-            ),
         ]
-        if power_w is not None:
-            cells.append("-" if row["units_for_power"] is None else str(row["units_for_power"]))
         lines.append(
-            f"  {row['rank']:>2} {row['site']['name']:<24.24}"
+            f"  {row['rank']:>2} {row['site']['name']:<20.20}"
             + "".join(f"{cell:>{width}}" for cell, width in zip(cells, widths, strict=True))
         )
-    lines += ["", "  why: kept of the light that reaches each stage"]
-    names = [row["site"]["name"] for row in rows]
-    lines.append(f"    {'':<22}" + "".join(f" {name:>14.14}" for name in names))
-    sunlight = "".join(f" {row['reasons']['sunlight_kwh_m2_per_year']:14.0f}" for row in rows)
-    lines.append(f"    {f'sunlight, kWh/m2{per}':<22}{sunlight}")
-    gains = [row["reasons"]["low_skyline_gain_fraction"] for row in rows]
+    for first in range(0, len(rows), SITES_ABREAST):
+        lines += ["", *_side_by_side(rows[first : first + SITES_ABREAST], summary, per)]
+    return [*lines, "", *(wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"])]
+
+
+def _side_by_side(rows: list[dict[str, Any]], summary: dict[str, Any], per: str) -> list[str]:
+    """Some sites as columns: facing, what a load gets, and what each stage keeps of the light that reaches it."""
+
+    def line(words: str, cells: list[str]) -> str:
+        return f"    {words:<26}" + "".join(f" {cell:>15.15}" for cell in cells)
+
+    lines = [line("", [row["site"]["name"] for row in rows])]
+    facings = [row["facing"] for row in rows]
+    if all(facing is not None for facing in facings):
+        for angle in ("tilt", "azimuth"):
+            lines.append(line(f"{angle}, deg", [f"{facing[f'{angle}_deg']:.2f}" for facing in facings]))
+    if summary["continuous_power_w"] is not None:
+        counts = [row["units_for_power"] for row in rows]
+        words = f"units for {summary['continuous_power_w']:g} W"
+        lines.append(line(words, ["-" if count is None else str(count) for count in counts]))
+    if summary["load"] is not None:
+        lines.append(line("served of the load", [f"{row['served_fraction']:.2%}" for row in rows]))
+        for words, key, unit in (
+            ("storage needed", "smallest_storage_kwh", " kWh"),
+            ("units needed", "smallest_units", ""),
+        ):
+            sizes = [row[key] for row in rows]
+            lines.append(
+                line(words, ["none will do" if size is None else f"{size:.3g}{unit}" for size in sizes])
+            )
+    why = [row["reasons"] for row in rows]
+    lines.append(line(f"sunlight, kWh/m2{per}", [f"{one['sunlight_kwh_m2_per_year']:.0f}" for one in why]))
+    gains = [one["low_skyline_gain_fraction"] for one in why]
     if any(gain != 0.0 for gain in gains):
         parts = (1.0 if gain is None else gain / (1.0 + gain) for gain in gains)
-        cells_of = "".join(f" {part:14.2%}" for part in parts)
-        lines.append(f"    {'of it by low skyline':<22}{cells_of}")
-    distance = "".join(f" {row['reasons']['mean_sun_distance_au']:14.3f}" for row in rows)
-    lines.append(f"    {'Sun distance, au':<22}{distance}")
+        lines.append(line("of it by low skyline", [f"{part:.2%}" for part in parts]))
+    lines.append(line("Sun distance, au", [f"{one['mean_sun_distance_au']:.3f}" for one in why]))
+    lines.append("    kept of the light that reaches each stage")
     for place, entry in enumerate(rows[0]["kept_by_stage"]):
         shares = [row["kept_by_stage"][place]["kept_fraction"] for row in rows]
-        cells_of = "".join(f" {'-' if share is None else f'{share:.2%}':>14}" for share in shares)
-        lines.append(f"    {entry['stage']:<22}{cells_of}")
-    return [*lines, *(wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"])]
+        lines.append(
+            line(f"  {entry['stage']}", ["-" if share is None else f"{share:.2%}" for share in shares])
+        )
+    return lines

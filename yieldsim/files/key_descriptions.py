@@ -60,8 +60,8 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
             "count": "Number of units on this mount",
         },
         "AcceptanceTable": {
-            "table": "CSV file with acceptance_fraction by incidence_deg, or by transverse_deg and longitudinal_deg; and, for the colour "
-            "of the optics, acceptance of bands of wavelength, as acceptance_400_500_nm",
+            "table": "CSV file with acceptance_fraction by incidence_deg, or by transverse_deg and longitudinal_deg; "
+            "and, for the colour of the optics, acceptance of bands of wavelength, as acceptance_400_500_nm",
             "source": "point: for parallel light; disc: the Sun's width is already in it",
             "prescription": "Optics file that is traced to a table",
         },

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
-RankGoal = Literal["annual", "worst-month", "shortest-gap", "hours", "units"]
-RANK_GOALS: tuple[RankGoal, ...] = ("annual", "worst-month", "shortest-gap", "hours", "units")
+RankGoal = Literal["annual", "worst-month", "shortest-gap", "hours", "units", "load"]
+RANK_GOALS: tuple[RankGoal, ...] = get_args(RankGoal)
 KEYS: Mapping[str, tuple[str, bool]] = {
     "annual": ("annual_kwh", True),
     "worst-month": ("worst_month_kwh", True),
     "shortest-gap": ("longest_gap_hours", False),
     "hours": ("hours_delivering_per_year", True),
     "units": ("units_for_power", False),
+    "load": ("served_fraction", True),
 }
 """Of each goal: the key of a row that decides, and whether more is better."""
 

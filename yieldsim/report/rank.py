@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 BAR_ROW_IN, WHY_ROW_IN = 0.3, 0.42
 """Heights of a site's row of bars, and of its row of shares."""
-BAR_HEAD_IN, WHY_HEAD_IN, TITLE_IN = 0.75, 1.0, 0.5
+BAR_HEAD_IN, WHY_HEAD_IN, TITLE_IN = 0.75, 1.0, 0.65
 TITLE_PT = style.TEXT_PT + 2.0
 SHORT_STAGES = {
     "eclipse": "eclipse",
@@ -34,10 +34,11 @@ SHORT_STAGES = {
 }
 GOAL_WORDS = {
     "annual": "energy",
-    "worst-month": "energy in the poorest month",
+    "worst-month": "energy in the worst month",
     "shortest-gap": "longest gap, shortest first",
     "hours": "hours with light",
     "units": "units needed, fewest first",
+    "load": "share of the load served",
 }
 MOST_DRAWN = 24
 """Sites drawn; the table holds all."""
@@ -78,11 +79,8 @@ def draw_rank(summary: dict[str, Any], figure: Figure) -> None:
     """Fill a figure: bars of what is delivered above, shares kept by each stage below; sites in order, best
     on top."""
     rows, count = summary["sites"][:MOST_DRAWN], len(summary["sites"])
-    facing = (
-        "each at its own best facing" if summary["facing"] == "best" else "facing as in the collector file"
-    )
     title = (
-        f"{summary['collector']['name']} at {count} site{'s' if count != 1 else ''}, {facing}\n"
+        f"{summary['collector']['name']} at {count} site{'s' if count != 1 else ''}\n{summary['layout']}\n"
         f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}, ranked by {GOAL_WORDS[summary['goal']]}"
         + (f"; the first {MOST_DRAWN} drawn" if count > MOST_DRAWN else "")
     )
@@ -107,13 +105,16 @@ def columns_of(summary: dict[str, Any], per: str) -> list[Column]:
     """What sites are judged by; units only where a power was asked for."""
     found = [
         Column("annual", "annual_kwh", f"kWh {per}", 1.0, True),
-        Column("worst-month", "worst_month_kwh", "kWh, poorest month", 1.0, True),
+        Column("worst-month", "worst_month_kwh", "kWh, worst month", 1.0, True),
         Column("shortest-gap", "longest_gap_hours", "longest gap, days", 1.0 / 24.0, False),
         Column("hours", "hours_delivering_per_year", f"hours lit {per}", 1.0, True),
     ]
     if summary["continuous_power_w"] is not None:
         words = f"units for {summary['continuous_power_w']:g} W"
         found.append(Column("units", "units_for_power", words, 1.0, False))
+    if summary["load"] is not None:
+        found.append(Column("load", "served_fraction", "load served, %", 100.0, True))
+        found.append(Column("storage", "smallest_storage_kwh", "storage, kWh", 1.0, False))
     return found
 
 

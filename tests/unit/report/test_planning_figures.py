@@ -189,6 +189,7 @@ def site_row(rank: int, name: str, gain: float | None, kept: float | None) -> di
 def rank_summary(*sites: dict[str, Any]) -> dict[str, Any]:
     return {
         "collector": {"name": "Funnels"}, "facing": "best", "goal": "annual", "continuous_power_w": 50.0,
+        "layout": "7 units as laid out on 1 mount", "load": None,
         "start_utc": "2027-01-01T00:00:00Z", "end_utc": "2028-01-01T00:00:00Z", "sites": list(sites),
     }  # fmt: skip
 

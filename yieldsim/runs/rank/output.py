@@ -19,6 +19,10 @@ PLAIN = (
     "mean_power_w",
     "units_for_power",
     "storage_for_longest_gap_kwh",
+    "served_fraction",
+    "smallest_storage_kwh",
+    "smallest_units",
+    "longest_outage_hours",
     "capture_fraction",
 )
 
@@ -58,7 +62,8 @@ def rank_frame(summary: dict[str, Any]) -> pd.DataFrame:
         flat: dict[str, Any] = {"rank": row["rank"], "site": row["site"]["name"]}
         flat |= {name: row["site"][name] for name in ("body", "latitude_deg", "longitude_deg")}
         flat |= row["facing"] or {}
-        flat |= {name: row[name] for name in PLAIN}
+        flat["mounts"] = len(row["mounts"])
+        flat |= {name: row[name] for name in PLAIN if name in row}
         flat |= row["reasons"]
         flat |= {
             f"{entry['stage'].replace(' ', '_')}_kept_fraction": entry["kept_fraction"]

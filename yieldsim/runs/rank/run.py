@@ -1,34 +1,29 @@
-"""The same collector at several sites, each at its own best facing or as it stands."""
+"""The same collector at several sites: as laid out, at each one's best facing, or in its best set of facings."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from yieldsim.base.errors import InputError, Problem, likely
-from yieldsim.base.model import Collector, Site
+from yieldsim.base.load_model import LoadPlan
+from yieldsim.base.model import Collector, Notes, Site
+from yieldsim.planning.site_ranking import RANK_GOALS, RankGoal
 from yieldsim.runs.estimate.ground_bounds import stated, upper_bound
 from yieldsim.runs.horizon.unknown_ground import UnknownGround
+from yieldsim.runs.rank.layout import FACINGS, Facing, facing_of, laid_out
 from yieldsim.runs.rank.types import SiteRun
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from yieldsim.planning.orientation.objectives import Goal
+    from yieldsim.runs.setup.prepare import Prepared
 
 Progress = Callable[[int, int], None]
-FACINGS = ("best", "given")
-FACING_GOAL = {
-    "annual": "annual",
-    "worst-month": "worst-month",
-    "shortest-gap": "shortest-gap",
-    "hours": "annual",
-    "units": "annual",
-}
-"""What facing is best for a site that is ranked by a goal."""
+MOST_UNITS = 64
+"""Of a set whose facings are chosen at every site."""
 
 
 def rank(
@@ -40,7 +35,9 @@ def rank(
     years: float | None = None,
     interval_minutes: float = 60.0,
     goal: str = "annual",
-    facing: str = "best",
+    facing: str | None = None,
+    units: int | None = None,
+    load: str | Path | LoadPlan | None = None,
     continuous_power_w: float | None = None,
     tolerance: float = 1e-3,
     kernels: str | Path | Sequence[str | Path] = (),
@@ -50,9 +47,12 @@ def rank(
     """Compare one collector at several sites over the same span.
 
     sites                 site files, or the frozen nouns themselves
-    goal                  annual, worst-month, shortest-gap, hours or units: decides the order and what the
-        best facing is best for
-    facing                best: all units face each site's own best way; given: as the collector file says
+    goal                  annual, worst-month, shortest-gap, hours, units or load: decides the order, and what facings that are
+        chosen are best for
+    facing                given: as the collector file says; best: all units at each site's one best facing; set: `units` of them
+        in each site's best set of facings; None: given for a collector of several mounts, best for one of one mount
+    units                 how many a set has
+    load                  a load file or plan: what each site serves of it, and the store that it would need there
     unknown_ground        holes of terrain files between a site and the Sun: refused, or (bounds) taken to block, the lower of two
         bounds, by which sites are ranked; the upper one is told
     continuous_power_w    power to be had on average: asked for by the goal units
@@ -60,11 +60,13 @@ def rank(
     Returns a Dataset over site, stage and month; its attribute "summary" holds rank.json.
     Raises InputError (with the problems of all files), DataMissing or CannotCompute.
     """
-    from yieldsim.runs.rank.summary import ranked_sites
+    from yieldsim.runs.rank.summary import Asked, ranked_sites
+    from yieldsim.runs.setup.prepare import prepare
 
-    _check(sites, goal, facing, continuous_power_w)
-    _check_files(sites, collector)
-    span = {
+    _check(sites, goal, facing, units, load, continuous_power_w)
+    design, plan = _read_all(sites, collector, load)
+    turned = cast(Facing, facing) if facing else facing_of(design)
+    span: dict[str, Any] = {
         "start": start,
         "end": end,
         "years": years,
@@ -74,59 +76,64 @@ def rank(
     }
     runs = []
     for place, site in enumerate(sites):
-        runs.append(_run(site, collector, span, None if facing == "given" else FACING_GOAL[goal], tolerance))  # type: ignore[arg-type]
+        ready = laid_out(prepare(site, collector, **span), turned, cast(RankGoal, goal), units, plan)
+        runs.append(_run(ready, tolerance, plan))
         if progress is not None:
             progress(place + 1, len(sites))
-    return ranked_sites(runs, goal, facing, continuous_power_w, tolerance)  # type: ignore[arg-type]
+    asked = Asked(
+        goal=cast(RankGoal, goal),
+        facing=turned,
+        mounts_given=len(design.mounts),
+        continuous_power_w=continuous_power_w,
+    )
+    return ranked_sites(runs, asked, tolerance, plan)
 
 
-def _run(
-    site: str | Path | Site,
-    collector: str | Path | Collector,
-    span: dict[str, Any],
-    goal: Goal | None,
-    tolerance: float,
-) -> SiteRun:
-    """A full estimate at one site, all units turned to the best facing for a goal (None: left as they
-    are)."""
-    from yieldsim.energy.fibre_colour import energy_acceptance
+def _run(ready: Prepared, tolerance: float, plan: LoadPlan | None) -> SiteRun:
+    """A full estimate at one site, and what it serves of a load."""
     from yieldsim.energy.integration import converge
-    from yieldsim.planning.orientation.objectives import Prospect
-    from yieldsim.planning.orientation.optimise import best_facing
-    from yieldsim.planning.sunlight.cumulative_sky import dust_history_at, weigh
     from yieldsim.runs.estimate.summary import finished
-    from yieldsim.runs.setup.prepare import prepare
+    from yieldsim.runs.rank.served import served_at
 
-    ready = prepare(site, collector, **span)
-    if goal is not None:
-        design = ready.setting.collector
-        sky, track = weigh(ready.setting, ready.grid)
-        found = best_facing(Prospect.of(sky, track, energy_acceptance(design)), goal)
-        mount = found.facing.mount(0, design.unit_count)
-        history = dust_history_at(ready.setting, ready.grid, mount.tilt_deg)
-        setting = replace(
-            ready.setting,
-            collector=replace(design, mounts=(mount,)),
-            dust_histories=() if history is None else (history,),
-        )
-        ready = replace(ready, setting=setting)
     result, change = converge(ready.setting, ready.grid, tolerance)
     bounds = upper_bound(ready, result.delivered_kwh, tolerance)
-    return SiteRun(ready=ready, estimate=stated(finished(ready, result, change, tolerance), bounds))
+    estimate = stated(finished(ready, result, change, tolerance), bounds)
+    if plan is None:
+        return SiteRun(ready=ready, estimate=estimate)
+    notes = Notes()
+    return SiteRun(
+        ready=ready,
+        estimate=estimate,
+        served=served_at(ready, estimate, plan, notes),
+        load_warnings=tuple(notes.lines),
+    )
 
 
-def _check(sites: Sequence[object], goal: str, facing: str, continuous_power_w: float | None) -> None:
+def _check(
+    sites: Sequence[object],
+    goal: str,
+    facing: str | None,
+    units: int | None,
+    load: object,
+    continuous_power_w: float | None,
+) -> None:
     problems = []
     if not sites:
         problems.append(Problem("", "sites", "are none", "one or more site files"))
-    if goal not in FACING_GOAL:
-        problems.append(
-            Problem("", "goal", f'is "{goal}"', ", ".join(FACING_GOAL), likely(goal, FACING_GOAL))
-        )
-    if facing not in FACINGS:
+    if goal not in RANK_GOALS:
+        problems.append(Problem("", "goal", f'is "{goal}"', ", ".join(RANK_GOALS), likely(goal, RANK_GOALS)))
+    if facing is not None and facing not in FACINGS:
         problems.append(
             Problem("", "facing", f'is "{facing}"', " or ".join(FACINGS), likely(facing, FACINGS))
         )
+    if facing == "set" and units is None:
+        problems.append(Problem("", "facing", 'is "set" without a number', hint="say how many with --units"))
+    if units is not None and facing != "set":
+        problems.append(
+            Problem("", "units", f"is {units}", "only for facings chosen as a set", "--facing set")
+        )
+    if units is not None and not 1 <= units <= MOST_UNITS:
+        problems.append(Problem("", "units", f"is {units}", f"1 to {MOST_UNITS}"))
     if continuous_power_w is not None and not 0.0 < continuous_power_w <= 1e9:
         problems.append(
             Problem("", "continuous_power_w", f"is {continuous_power_w:g}", "more than 0, at most 1e9")
@@ -134,26 +141,36 @@ def _check(sites: Sequence[object], goal: str, facing: str, continuous_power_w: 
     if goal == "units" and continuous_power_w is None:
         hint = "say for what power with --continuous-power-w"
         problems.append(Problem("", "goal", 'is "units" without a power', hint=hint))
+    if goal == "load" and load is None:
+        problems.append(Problem("", "goal", 'is "load" without a load file', hint="name one with --load"))
     if problems:
         raise InputError(problems)
 
 
-def _check_files(sites: Sequence[str | Path | Site], collector: str | Path | Collector) -> None:
+def _read_all(
+    sites: Sequence[str | Path | Site], collector: str | Path | Collector, load: str | Path | LoadPlan | None
+) -> tuple[Collector, LoadPlan | None]:
     """Read every file once before anything is computed. Raises InputError with the problems of all."""
+    from yieldsim.files.inputs.load import read_load
     from yieldsim.files.inputs.readers import read_collector, read_site
 
     problems: list[Problem] = []
-    for given, noun, read in (
-        *((site, Site, read_site) for site in sites),
-        (collector, Collector, read_collector),
-    ):
-        if not isinstance(given, noun):
-            try:
-                read(Path(str(given)))
-            except InputError as error:
-                problems.extend(one for one in error.problems if one not in problems)
+
+    def read(given: Any, noun: type, reader: Callable[[Path], Any]) -> Any:
+        if given is None or isinstance(given, noun):
+            return given
+        try:
+            return reader(Path(str(given))).noun
+        except InputError as error:
+            problems.extend(one for one in error.problems if one not in problems)
+            return None
+
+    for site in sites:
+        read(site, Site, read_site)
+    design, plan = read(collector, Collector, read_collector), read(load, LoadPlan, read_load)
     if problems:
         raise InputError(problems)
+    return design, plan
 
 
 def summary_of(ds: xr.Dataset) -> dict[str, Any]:

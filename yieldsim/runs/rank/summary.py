@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,10 +13,12 @@ from yieldsim.base.variables import CONVENTIONS
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.planning.site_ranking import RankGoal, kept_by_stage, ranked, units_for_power, worst_whole_month
 from yieldsim.planning.sunlight.cumulative_sky import span_years
+from yieldsim.runs.rank.layout import Facing, layout_words
 
 if TYPE_CHECKING:
     import xarray as xr
 
+    from yieldsim.base.load_model import LoadPlan
     from yieldsim.runs.rank.types import SiteRun
 
 YEARLY = {
@@ -27,12 +30,24 @@ YEARLY = {
 }
 
 
-def ranked_sites(
-    runs: list[SiteRun], goal: RankGoal, facing: str, continuous_power_w: float | None, tolerance: float
-) -> xr.Dataset:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What sites are ranked by.
+
+    mounts_given   of the collector's file
+    """
+
+    goal: RankGoal
+    facing: Facing
+    mounts_given: int
+    continuous_power_w: float | None
+
+
+def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: LoadPlan | None) -> xr.Dataset:
     """Sites in order, with their ledgers."""
     import xarray as xr
 
+    goal, facing, continuous_power_w = asked.goal, asked.facing, asked.continuous_power_w
     rows = ranked([_row(run, continuous_power_w) for run in runs], goal)
     first = runs[0].ready
     collector = first.setting.collector
@@ -40,6 +55,10 @@ def ranked_sites(
         "schema": "yieldsim rank 1",
         "goal": goal,
         "facing": facing,
+        "layout": layout_words(collector, facing, goal),
+        "load": None
+        if plan is None
+        else {"name": plan.name, "reliability": plan.reliability, "of": plan.reliability_of},
         "continuous_power_w": continuous_power_w,
         "collector": {
             "name": collector.name,
@@ -50,7 +69,10 @@ def ranked_sites(
         "start_utc": rows[0]["start_utc"],
         "end_utc": rows[0]["end_utc"],
         "sites": rows,
-        "warnings": [f"{row['site']['name']}: {line}" for row in rows for line in row["warnings"]],
+        "warnings": [
+            *_of_layout(asked),
+            *_by_site(rows),
+        ],
         "cautions": list(CAUTIONS),
         "provenance": provenance(
             [source for run in runs for source in (*run.ready.inputs, *run.ready.kernels)],
@@ -116,6 +138,8 @@ def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
         "site": summary["site"],
         "start_utc": summary["start_utc"],
         "end_utc": summary["end_utc"],
+        **(run.served or {}),
+        "mounts": [asdict(mount) for mount in mounts],
         "facing": None
         if len(mounts) > 1
         else {
@@ -152,8 +176,30 @@ def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
             "low_skyline_gain_fraction": _low_skyline_gain(run),
         },
         "monthly_kwh": summary["monthly_kwh"],
-        "warnings": summary["warnings"],
+        "warnings": [*summary["warnings"], *run.load_warnings],
     }
+
+
+def _by_site(rows: list[dict[str, Any]]) -> list[str]:
+    """The sites' own warnings, those that several share once."""
+    sites: dict[str, list[str]] = {}
+    for row in rows:
+        for line in row["warnings"]:
+            sites.setdefault(line, []).append(row["site"]["name"])
+    return [
+        f"{'every site' if len(names) == len(rows) > 1 else ', '.join(names)}: {line}"
+        for line, names in sites.items()
+    ]
+
+
+def _of_layout(asked: Asked) -> list[str]:
+    """What to tell where the collector's own mounts are set aside."""
+    if asked.facing != "best" or asked.mounts_given < 2:
+        return []
+    return [
+        f"the collector's {asked.mounts_given} mounts are set aside: all its units face one way, whose outages are longer than "
+        "those of a layout around the sky"
+    ]
 
 
 def _low_skyline_gain(run: SiteRun) -> float | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -17,3 +17,6 @@ class SiteRun:
 
     ready: Prepared
     estimate: xr.Dataset
+    served: dict[str, Any] | None = None
+    """What a load gets, where one was given."""
+    load_warnings: tuple[str, ...] = ()
