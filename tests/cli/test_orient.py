@@ -210,11 +210,12 @@ SITES = ["sites/lantern-ridge.toml", "sites/rust-plain.toml", "sites/long-meadow
 @pytest.fixture(scope="module")
 def ranking(folder: Path) -> Path:
     done = run(
-        "rank", *SITES, "-c", "sites/skyward.collector.toml", *SPAN, "--continuous-power-w", "5", "--out", "rank",
+        "rank", *SITES, "-c", "sites/skyward.collector.toml", *SPAN, "--facing", "best",
+        "--continuous-power-w", "5", "--out", "rank",
         cwd=folder,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
-    assert "why: kept of the light" in done.stdout
+    assert "kept of the light that reaches each stage" in done.stdout
     return folder / "rank"
 
 
@@ -273,7 +274,7 @@ def test_rank_as_given_is_the_estimate(folder: Path) -> None:
     [
         (["--goal", "units"], "without a power"),
         (["--goal", "hour"], "did you mean hours"),
-        (["--facing", "any"], "best or given"),
+        (["--facing", "any"], "given or best or set"),
         (["--continuous-power-w", "-3"], "continuous_power_w is -3"),
     ],
 )

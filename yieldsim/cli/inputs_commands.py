@@ -15,18 +15,24 @@ from yieldsim.cli.wrapping import note
 
 @click.command(short_help="Write a starter set of input files, commented.")
 @click.argument("folder", metavar="DIR", type=PATH)
+@click.option("--body", default="moon", show_default=True, help="World of the site: moon, mars or mercury.")
 @click.option("--optics", is_flag=True, help="With a lens prescription, for trace and tune.")
-def new(folder: Path, optics: bool) -> None:
-    """Write a starter set into DIR: a site with its horizon, a collector with its acceptance, a load.
+def new(folder: Path, body: str, optics: bool) -> None:
+    """Write a starter set into DIR: a site with its horizon or air, a collector that suits it, a load.
 
     Every key is explained in the files. Nothing that is already there is replaced.
     """
-    from yieldsim.files.starter import EXAMPLE, OPTICS, write_starter
+    from yieldsim.files.starter import OPTICS, write_starter
 
-    for name in write_starter(folder, optics=optics):
+    written = write_starter(folder, body=body, optics=optics)
+    for name in written:
         click.echo(folder / name)
-    example = f"{folder / EXAMPLE[0]} --collector {folder / EXAMPLE[1]}"
-    click.echo(f"next: yieldsim estimate {example}", err=True)
+    site, collector, load = (folder / name for name in written[:3])
+    result = folder / "result"
+    click.echo(f"next: yieldsim estimate {site} --collector {collector} --out {result}", err=True)
+    click.echo(
+        f"then: yieldsim budget {result} --load {load} --site {site} --collector {collector}", err=True
+    )
     if optics:
         click.echo(
             f"or:   yieldsim trace {folder / OPTICS[0]} --out {folder / 'traced' / 'acceptance.csv'}",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import stat
 from pathlib import Path
@@ -13,6 +12,9 @@ import skyfield_data
 from yieldsim.base.errors import InputError, WriteFailed
 from yieldsim.base.model import Source
 from yieldsim.files.describe import recognised
+from yieldsim.files.inputs.load import read_load
+from yieldsim.files.inputs.readers import read_collector, read_site
+from yieldsim.files.inputs.uncertainty import read_uncertain
 from yieldsim.files.output.atomic_write import (
     whole_file,
     write_bytes_whole,
@@ -20,7 +22,7 @@ from yieldsim.files.output.atomic_write import (
     write_text_whole,
 )
 from yieldsim.files.output.provenance import file_source, package_version, provenance
-from yieldsim.files.starter import STARTER, write_starter
+from yieldsim.files.starter import STARTERS, write_starter
 from yieldsim.files.text.bundled import bodies_folder, body_names, ephemeris_folder, sites_folder
 
 
@@ -125,7 +127,9 @@ def test_provenance_is_sorted_and_says_no_time_or_place(tmp_path: Path) -> None:
 def test_bundled_folders() -> None:
     assert body_names() == ["earth", "mars", "mercury", "moon"]
     assert (ephemeris_folder() / "moon_080317.tf").is_file()
-    assert set(STARTER) <= {path.name for path in sites_folder().iterdir()}
+    assert {name for names in STARTERS.values() for name in names} <= {
+        path.name for path in sites_folder().iterdir()
+    }
     assert bodies_folder().is_dir()
 
 
@@ -172,12 +176,26 @@ def test_recognition_of_misspelt_and_foreign_files(folder) -> None:
         recognised(folder.write("x.csv", "a,b\n1,2\n"))
 
 
-def test_starter_set_is_a_copy_of_the_demo_files(tmp_path: Path) -> None:
-    written = write_starter(tmp_path / "mine")
-    assert names(tmp_path / "mine") == sorted(written)
+@pytest.mark.parametrize("body", STARTERS)
+def test_starter_sets_are_copies_of_the_demo_files_and_hold_together(tmp_path: Path, body: str) -> None:
+    folder = tmp_path / "mine"
+    written = write_starter(folder, body=body)
+    assert names(folder) == sorted(written)
     for name in written:
-        digests = [
-            hashlib.sha256((folder / name).read_bytes()) for folder in (tmp_path / "mine", sites_folder())
-        ]
-        assert digests[0].digest() == digests[1].digest()
-        assert "#" in (tmp_path / "mine" / name).read_text()
+        assert (folder / name).read_bytes() == (sites_folder() / name).read_bytes()
+        assert "#" in (folder / name).read_text()
+    site, collector, load = (folder / name for name in written[:3])
+    assert read_site(site).noun.body.name.lower() == body
+    assert read_collector(collector).noun.unit_count > 0
+    assert read_load(load).noun.loads
+    for name in written:
+        if name.endswith(".uncertain.toml"):
+            assert read_uncertain(folder / name).noun
+
+
+def test_no_starter_set_for_another_world(tmp_path: Path) -> None:
+    with pytest.raises(
+        InputError, match=r'body is "mras"; allowed: moon, mars, mercury \(did you mean mars\?\)'
+    ):
+        write_starter(tmp_path / "mine", body="mras")
+    assert not (tmp_path / "mine").exists()
