@@ -81,6 +81,8 @@ def trace(
 
     if not 1e-5 <= tolerance <= 0.2:
         raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.00001 to 0.2"))
+    if seed is not None and not 0 <= seed < 1 << 31:
+        raise InputError(Problem("", "seed", f"is {seed}", f"0 to {(1 << 31) - 1}"))
     loaded = read_prescription(optics)
     ways = ways_of(loaded.noun, tolerance, source, seed)
     return trace_loaded(loaded, optics, ways, source=source, progress=progress)
