@@ -50,7 +50,7 @@ def ranked_sites(
         "start_utc": rows[0]["start_utc"],
         "end_utc": rows[0]["end_utc"],
         "sites": rows,
-        "warnings": [f"{row['site']['name']}: {line}" for row in rows for line in row["warnings"]],
+        "warnings": merged_warnings([(row["site"]["name"], row["warnings"]) for row in rows]),
         "cautions": list(CAUTIONS),
         "provenance": provenance(
             [source for run in runs for source in (*run.ready.inputs, *run.ready.kernels)],
@@ -97,6 +97,28 @@ def ranked_sites(
         "summary": json.dumps(summary, ensure_ascii=False),
     }
     return ds
+
+
+def merged_warnings(by_site: list[tuple[str, list[str]]]) -> list[str]:
+    """Each warning once, with the sites that it is about.
+
+    >>> merged_warnings([("Rim", ["dim", "dark"]), ("Ridge", ["dim"]), ("Plain", ["dim"]), ("Crater", [])])
+    ['3 of 4 sites (Rim, Ridge, Plain): dim', 'Rim: dark']
+    """
+    sites: dict[str, list[str]] = {}
+    for name, lines in by_site:
+        for line in lines:
+            sites.setdefault(line, []).append(name)
+    merged = []
+    for line, names in sites.items():
+        if len(names) == 1:
+            who = names[0]
+        elif len(names) == len(by_site):
+            who = f"all {len(names)} sites"
+        else:
+            who = f"{len(names)} of {len(by_site)} sites ({', '.join(names)})"
+        merged.append(f"{who}: {line}")
+    return merged
 
 
 def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
