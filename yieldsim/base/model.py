@@ -332,6 +332,8 @@ class Source:
     name: str
     sha256: str
     note: str = ""
+    dated: str = ""
+    """Day on which the file was last changed, UTC, as YYYY-MM-DD."""
 
 
 @dataclass(slots=True)

@@ -13,3 +13,5 @@ CAUTION_ESTIMATE: Final = (
     "and the approval of the responsible qualified engineers and the codes that apply."
 )
 CAUTIONS: Final = (CAUTION_EYES, CAUTION_ESTIMATE)
+CAUTION_SHORT: Final = "Estimates: no basis for life support. Never look into a lit fibre end."
+"""At the foot of each page; CAUTIONS stand in full on one of them."""

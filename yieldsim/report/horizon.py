@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import textwrap
+import json
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,45 +11,66 @@ import xarray as xr
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.report.layout import style
+from yieldsim.report.layout.panel import Panel
+from yieldsim.report.layout.sheet import Drawn, Sheet, pages
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 COMPASS = {0: "N", 45: "NE", 90: "E", 135: "SE", 180: "S", 225: "SW", 270: "W", 315: "NW", 360: "N"}
 LEAST_ROOM_DEG = 0.3
 MOST_SKY_DEG = 12.0
 """Sky shown above the skyline's highest point: more would flatten the relief."""
-NOTE_COLUMNS = 112
-TITLE_PT = style.TEXT_PT + 1.5
 BAND = "#F6D58C"
 
 
-def skyline_png(ds: xr.Dataset, dpi: float = 160.0) -> bytes:
+def skyline_png(ds: xr.Dataset) -> bytes:
     """Panorama of a skyline.
 
     ds   horizon_azimuth_deg, horizon_elevation_deg, horizon_distance_km over `horizon`; sun_low_deg, sun_high_deg (lower and
-         upper edge of the Sun's disc over the span, NaN where it never passes) over `azimuth_deg`; attributes title, note
+         upper edge of the Sun's disc over the span, NaN where it never passes) over `azimuth_deg`; attributes title, note and
+         summary, a JSON of warnings, provenance and span
     """
-    with style.drawing(style.FULL_WIDTH_IN, 3.9, dpi) as figure:
-        upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[3.0, 1.0])
-        _draw_panorama(ds, upper)
-        _draw_distance(ds, lower)
-        figure.suptitle(
-            style.folded(ds.attrs["title"], style.FULL_WIDTH_IN, TITLE_PT),
-            x=0.01, ha="left", fontsize=TITLE_PT, fontweight="bold",
-        )  # fmt: skip
-        note = f"{sun_and_ground(ds)} {ds.attrs['note']}"
-        lower.annotate(
-            "\n".join(textwrap.wrap(note, NOTE_COLUMNS)),
-            (0.0, 0.0),
-            xytext=(0.0, -40.0),
-            xycoords="axes fraction",
-            textcoords="offset points",
-            fontsize=style.SMALL_PT,
-            color=style.MUTED,
-            va="top",
-        )
-        return style.png_bytes(figure)
+    return pages(skyline_sheet(ds)).png
+
+
+def skyline_sheet(ds: xr.Dataset) -> Sheet:
+    """What stands on the page."""
+    return Sheet(
+        kicker="Skyline",
+        title=str(ds.attrs["title"]),
+        lines=[str(ds.attrs["note"])],
+        parts=[
+            Drawn(
+                Panel(partial(_draw, ds), style.FULL_WIDTH_IN, 4.3, sun_and_ground(ds)),
+                caption=f"{sun_and_ground(ds)} {_stretch_words(ds)}",
+            )
+        ],
+        summary=json.loads(ds.attrs["summary"]),
+        where="the table",
+    )
+
+
+def _draw(ds: xr.Dataset, figure: Figure) -> None:
+    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[3.0, 1.0])
+    _draw_panorama(ds, upper)
+    _draw_distance(ds, lower)
+    figure.draw_without_rendering()
+    upper.set_title(f"{upper.get_title(loc='left')}; {scale_words(upper)}")
+
+
+def scale_words(axes: Axes) -> str:
+    """How many times finer the elevation is drawn than the azimuth, of a figure that is laid out."""
+    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+    box = axes.get_window_extent()
+    times = (box.height / (high - low)) / (box.width / (right - left))
+    return f"elevation stretched {style.number(times, 2)} times against azimuth"
+
+
+def _stretch_words(ds: xr.Dataset) -> str:
+    count = ds.sizes["horizon"]
+    return f"{count} azimuths, {style.number(360.0 / count)}° apart; distances are to the ground that forms the skyline."
 
 
 def _draw_panorama(ds: xr.Dataset, axes: Axes) -> None:

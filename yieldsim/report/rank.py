@@ -3,34 +3,36 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from yieldsim.report.layout import style
+from yieldsim.report.layout.imprint import NOMINAL, moment
+from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.period_text import days_between, span_words
+from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, pages
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 BAR_ROW_IN, WHY_ROW_IN = 0.3, 0.42
 """Heights of a site's row of bars, and of its row of shares."""
-BAR_HEAD_IN, WHY_HEAD_IN, TITLE_IN = 0.75, 1.0, 0.65
-TITLE_PT = style.TEXT_PT + 2.0
+BAR_HEAD_IN, WHY_HEAD_IN = 0.6, 1.35
 SHORT_STAGES = {
     "eclipse": "eclipse",
     "terrain": "terrain",
     "atmosphere": "air",
-    "projection": "facing\n(cos)",
-    "shield film": "shield\nfilm",
+    "projection": "facing (cosine)",
+    "shield film": "shield film",
     "dust": "dust",
-    "acceptance": "accept-\nance",
-    "fibre packing": "fibre\npack-\ning",
-    "fibre coupling": "fibre\ncoup-\nling",
-    "fibre ends": "fibre\nends",
-    "fibre attenuation": "fibre\nlength",
-    "fibre darkening": "fibre\nageing",
+    "acceptance": "acceptance",
+    "fibre packing": "fibre packing",
+    "fibre coupling": "fibre coupling",
+    "fibre ends": "fibre ends",
+    "fibre attenuation": "fibre length",
+    "fibre darkening": "fibre ageing",
 }
 GOAL_WORDS = {
     "annual": "energy",
@@ -40,7 +42,7 @@ GOAL_WORDS = {
     "units": "units needed, fewest first",
     "load": "share of the load served",
 }
-MOST_DRAWN = 24
+MOST_DRAWN = 20
 """Sites drawn; the table holds all."""
 
 
@@ -55,50 +57,44 @@ class Column:
     more_is_better: bool
 
 
-def rank_png(summary: dict[str, Any]) -> bytes:
-    """The figure as PNG, from rank.json."""
-    with style.drawing(style.FULL_WIDTH_IN, sum(_heights_in(summary))) as figure:
-        draw_rank(summary, figure)
-        return style.png_bytes(figure)
+def rank_pages(summary: dict[str, Any]) -> Pages:
+    """The page from rank.json, as PDF and as PNG."""
+    return pages(rank_sheet(summary))
 
 
-def rank_pdf(summary: dict[str, Any]) -> bytes:
-    """The same as PDF."""
-    with style.drawing(style.FULL_WIDTH_IN, sum(_heights_in(summary))) as figure:
-        draw_rank(summary, figure)
-        return style.pdf_bytes(figure, f"{summary['collector']['name']} at {len(summary['sites'])} sites")
-
-
-def _heights_in(summary: dict[str, Any]) -> tuple[float, float, float]:
-    """Of the title, the bars, the shares."""
-    count = min(len(summary["sites"]), MOST_DRAWN)
-    return TITLE_IN, BAR_HEAD_IN + BAR_ROW_IN * count, WHY_HEAD_IN + WHY_ROW_IN * count
-
-
-def draw_rank(summary: dict[str, Any], figure: Figure) -> None:
-    """Fill a figure: bars of what is delivered above, shares kept by each stage below; sites in order, best
-    on top."""
+def rank_sheet(summary: dict[str, Any]) -> Sheet:
+    """What stands on it: bars of what is delivered, then shares kept by each stage; sites in order, best on top."""
     rows, count = summary["sites"][:MOST_DRAWN], len(summary["sites"])
-    title = (
-        f"{summary['collector']['name']} at {count} site{'s' if count != 1 else ''}\n{summary['layout']}\n"
-        f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}, ranked by {GOAL_WORDS[summary['goal']]}"
-        + (f"; the first {MOST_DRAWN} drawn" if count > MOST_DRAWN else "")
+    layout = summary["layout"]
+    span = f"{moment(summary['start_utc'])} to {moment(summary['end_utc'])} UTC"
+    ranked = f"Ranked by {GOAL_WORDS[summary['goal']]}" + (
+        f"; the first {MOST_DRAWN} drawn, rank.csv has all" if count > MOST_DRAWN else ""
     )
-    figure.suptitle(
-        style.folded(title, style.FULL_WIDTH_IN, TITLE_PT),
-        x=0.01,
-        ha="left",
-        fontsize=TITLE_PT,
-        weight="bold",
-    )
-    parts: Any = figure.subfigures(2, 1, height_ratios=_heights_in(summary)[1:])
     per = span_words(days_between(summary["start_utc"], summary["end_utc"]))
-    draw_totals(rows, summary, per, parts[0])
-    parts[1].suptitle(
-        "Why: the sunlight at the site, and per cent kept of the light that reaches each stage",
-        x=0.01, ha="left", fontsize=style.TEXT_PT + 0.5, weight="bold",
+    full, best = style.FULL_WIDTH_IN, rows[0]
+    first = f"First: {best['site']['name']} with {style.quantity(best['annual_kwh'], 'kWh')} {per}."
+    return Sheet(
+        kicker="Sites compared",
+        title=f"{summary['collector']['name']} at {count} site{'s' if count != 1 else ''}",
+        lines=[f"{layout[:1].upper()}{layout[1:]}. {ranked}.", f"{span}. {NOMINAL}"],
+        parts=[
+            Drawn(
+                Panel(partial(draw_totals, rows, summary, per), full, BAR_HEAD_IN + BAR_ROW_IN * len(rows), first),
+                heading="What is delivered",
+            ),
+            Drawn(
+                Panel(
+                    lambda figure: draw_stages(rows, per, figure.add_subplot()),
+                    full, WHY_HEAD_IN + WHY_ROW_IN * len(rows),
+                    "Sunlight at each site and the share kept by each stage of the chain.",
+                ),
+                heading="Why: the sunlight at the site, and per cent kept of the light that reaches each stage",
+                caption="Darker: more is lost. Terrain counts against the bare body's horizon seen from the aperture's height.",
+            ),
+        ],
+        summary=summary,
+        where="rank.json",
     )  # fmt: skip
-    draw_stages(rows, per, parts[1].add_subplot())
 
 
 def columns_of(summary: dict[str, Any], per: str) -> list[Column]:
@@ -106,7 +102,7 @@ def columns_of(summary: dict[str, Any], per: str) -> list[Column]:
     found = [
         Column("annual", "annual_kwh", f"kWh {per}", 1.0, True),
         Column("worst-month", "worst_month_kwh", "kWh, worst month", 1.0, True),
-        Column("shortest-gap", "longest_gap_hours", "longest gap, days", 1.0 / 24.0, False),
+        Column("shortest-gap", "longest_gap_hours", "longest gap", 1.0 / 24.0, False),
         Column("hours", "hours_delivering_per_year", f"hours lit {per}", 1.0, True),
     ]
     if summary["continuous_power_w"] is not None:
@@ -132,31 +128,41 @@ def draw_totals(rows: list[dict[str, Any]], summary: dict[str, Any], per: str, f
         if not column.more_is_better:
             look = {"facecolor": "white", "edgecolor": colour, "hatch": style.LOSS_HATCH, "linewidth": 0.8}
         axes.barh(range(len(rows)), np.nan_to_num(values), 0.66, **look)
-        whole = column.goal == "units"
+        right = 1.85 if column.goal == "shortest-gap" else 1.5
+        decimals = style.decimals_for(float(longest)) if longest > 1e-9 else 0
         for place, value in enumerate(values):
             axes.text(
-                1.46 * longest,
+                right * longest,
                 place,
-                str(int(value)) if whole and np.isfinite(value) else style.number(value),
+                _value_words(column, float(value), decimals),
                 ha="right",
                 va="center",
                 fontsize=style.SMALL_PT,
                 weight="bold" if decides else "normal",
             )
-        axes.set_xlim(0.0, 1.48 * longest)
+        axes.set_xlim(0.0, (right + 0.02) * longest)
         axes.set_xticks([])
         axes.set_title(
-            column.words, fontsize=style.SMALL_PT + 0.2, weight="bold" if decides else "normal", pad=14.0
+            column.words, fontsize=style.SMALL_PT, weight="bold" if decides else "normal", pad=14.0
         )
         axes.annotate(
             "more is better" if column.more_is_better else "less is better",
             (0.0, 1.0), (0.0, 3.0), xycoords="axes fraction", textcoords="offset points",
-            fontsize=style.SMALL_PT - 0.5, color=style.MUTED,
+            fontsize=style.SMALL_PT, color=style.MUTED,
         )  # fmt: skip
         axes.spines["bottom"].set_visible(False)
         axes.tick_params(axis="y", length=0)
     frames[0].set_yticks(range(len(rows)), [f"{row['rank']}  {_short(row['site']['name'])}" for row in rows])
     frames[0].set_ylim(len(rows) - 0.5, -0.5)
+
+
+def _value_words(column: Column, value: float, decimals: int) -> str:
+    """The number beside a bar: durations in days and hours, numbers with their column's decimals."""
+    if not np.isfinite(value):
+        return "–"
+    if column.goal == "shortest-gap":
+        return style.duration(value / column.scale)
+    return str(int(value)) if column.goal == "units" else style.fixed(value, decimals)
 
 
 def draw_stages(rows: list[dict[str, Any]], per: str, axes: Axes) -> None:
@@ -169,7 +175,7 @@ def draw_stages(rows: list[dict[str, Any]], per: str, axes: Axes) -> None:
     ]
     gains = [row["reasons"]["low_skyline_gain_fraction"] for row in rows]
     low = any(gain is None or gain > 5e-5 for gain in gains)
-    heads = [f"sun,\nMWh/m²\n{per}", *(["by low\nskyline,\n%"] if low else [])]
+    heads = [f"sunlight, MWh/m²\n{per}", *(["by low skyline, %"] if low else [])]
     first = len(heads)
     heads += [SHORT_STAGES.get(stage, stage) for stage in stages]
     for y, (row, gain) in enumerate(zip(rows, gains, strict=True)):
@@ -181,11 +187,9 @@ def draw_stages(rows: list[dict[str, Any]], per: str, axes: Axes) -> None:
             share = kept[stage]
             _cell(axes, x, y, _per_cent(share), 0.0 if share is None else 1.0 - share)
     axes.axvline(first - 0.5, color=style.RULE, linewidth=0.6)
-    axes.set_xticks(
-        range(len(heads)), heads, rotation=0, fontsize=style.SMALL_PT - (1.0 if len(heads) > 12 else 0.5)
-    )
+    axes.set_xticks(range(len(heads)), heads, rotation=90, fontsize=style.SMALL_PT)
     axes.xaxis.tick_top()
-    axes.set_yticks(range(len(rows)), [_reasons(row) for row in rows], fontsize=style.SMALL_PT - 0.3)
+    axes.set_yticks(range(len(rows)), [_reasons(row) for row in rows], fontsize=style.SMALL_PT)
     axes.set_xlim(-0.55, len(heads) - 0.45)
     axes.set_ylim(len(rows) - 0.5, -0.5)
     axes.tick_params(length=0)

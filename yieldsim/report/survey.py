@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.report.layout import style
+from yieldsim.report.layout.imprint import NOMINAL, moment
+from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.period_text import days_between, is_part_year
+from yieldsim.report.layout.sheet import Drawn, Sheet, Tabled, pages
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -34,50 +39,118 @@ SHORT_WORDS = {
 SCALES = {"lit_fraction": 100.0, "longest_dark_hours": 1.0 / 24.0}
 SIDE_MAPS = ("lit_fraction", "longest_dark_hours", "sun_following_kwh_m2")
 LISTED = 10
-WIDTH_IN = style.FULL_WIDTH_IN + 0.6
-MAPS_IN, ROW_IN, HEAD_ROWS = 4.9, 0.165, 2.9
-TITLE_PT = style.TEXT_PT + 1.0
-MOST_PIXELS = 1600
+MAP_IN, SIDE_IN = 6.0, 3.5
+MOST_PIXELS = 1000
 """Longest side of a drawn map: larger ones are thinned."""
 
 
-def survey_png(ds: xr.Dataset, dpi: float = 170.0) -> bytes:
-    """The map of the survey's goal with its places, two smaller maps beside it, and the list of places below."""
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Relief:
+    """Heights of the terrain under the map: (y, x) at map coordinates."""
+
+    x: FloatArray
+    y: FloatArray
+    value_m: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Graticule:
+    """Lines of latitude and longitude in map coordinates.
+
+    lines      label, x, y
+    pole       x, y and its name, where the map holds one
+    north_xy   direction of north at the map's middle; None beside a pole
+    """
+
+    lines: tuple[tuple[str, FloatArray, FloatArray], ...]
+    pole: tuple[float, float, str] | None
+    north_xy: tuple[float, float] | None
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class MapOverlay:
+    """What the map shows beside the survey's own cells; None: as fine as the cells, or degrees on the axes already."""
+
+    relief: Relief | None = None
+    graticule: Graticule | None = None
+
+
+def survey_png(ds: xr.Dataset, overlay: MapOverlay | None = None) -> bytes:
+    """The map of the survey's goal with its places, two smaller maps below it, and the list of places."""
+    return pages(survey_sheet(ds, overlay or MapOverlay())).png
+
+
+def survey_sheet(ds: xr.Dataset, overlay: MapOverlay) -> Sheet:
+    """What stands on the page."""
     summary: dict[str, Any] = json.loads(ds.attrs["summary"])
     places = summary["places"][:LISTED]
-    table_in = ROW_IN * (len(places) + HEAD_ROWS)
-    with style.drawing(WIDTH_IN, MAPS_IN + 0.2 + table_in, dpi) as figure:
-        halves: Any = figure.subfigures(2, 1, height_ratios=[MAPS_IN + 0.2, table_in])
-        upper, lower = halves
-        axes = upper.subplot_mosaic([["goal", "first"], ["goal", "second"]], width_ratios=[2.15, 1.0])
-        name = GOAL_VARIABLES[summary["goal"]]
-        _draw_map(ds, axes["goal"], upper, name, summary, large=True)
-        others = [other for other in SIDE_MAPS if other != name]
-        for key, other in zip(("first", "second"), others, strict=False):
-            _draw_map(ds, axes[key], upper, other, summary, large=False)
-        _list_places(lower, summary, places)
-        upper.suptitle(
-            style.folded(_title(ds, summary), WIDTH_IN, TITLE_PT),
-            x=0.01,
-            ha="left",
-            fontsize=TITLE_PT,
-            fontweight="bold",
-        )
-        return style.png_bytes(figure)
+    name = GOAL_VARIABLES[summary["goal"]]
+    others = [other for other in SIDE_MAPS if other != name][:2]
+    best = (
+        f" Best place: {places[0]['latitude_deg']:.4f}°, {places[0]['longitude_deg']:.4f}°." if places else ""
+    )
+    return Sheet(
+        kicker="Survey of a map",
+        title=str(ds.attrs["title"]),
+        lines=_lines(summary),
+        parts=[
+            Drawn(
+                Panel(
+                    lambda figure: _draw_map(ds, figure.add_subplot(), figure, name, summary, overlay, large=True),
+                    style.FULL_WIDTH_IN, MAP_IN, f"Map: {MAP_WORDS[name]}.{best}",
+                ),
+                heading=MAP_WORDS[name],
+                caption=_map_caption(ds, overlay),
+            ),
+            Drawn(
+                Panel(
+                    lambda figure: _draw_others(ds, figure, others, summary, overlay),
+                    style.FULL_WIDTH_IN, SIDE_IN, f"Maps: {', '.join(MAP_WORDS[other] for other in others)}.",
+                )
+            ),
+            _place_table(places),
+        ],
+        summary=summary,
+        where="survey.nc",
+    )  # fmt: skip
 
 
-def _title(ds: xr.Dataset, summary: dict[str, Any]) -> str:
+def _lines(summary: dict[str, Any]) -> list[str]:
     days = days_between(summary["start_utc"], summary["end_utc"])
     rates = f" ({days:.3g} days; energies at the rate of a year)" if is_part_year(days) else ""
-    return (
-        f"{ds.attrs['title']}: {summary['mast_height_m']:g} m above the ground, "
-        f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}{rates}"
-    )
+    collector = summary.get("collector")
+    return [
+        f"Collector: {collector}" if collector else "No collector: sunlight alone",
+        f"{summary['mast_height_m']:g} m above the ground; {moment(summary['start_utc'])} to "
+        f"{moment(summary['end_utc'])} UTC{rates}. {NOMINAL}",
+    ]
+
+
+def _map_caption(ds: xr.Dataset, overlay: MapOverlay) -> str:
+    ground = ds["elevation_m"].values if overlay.relief is None else overlay.relief.value_m
+    step = contour_step_m(ground)
+    parts = []
+    if step is not None:
+        of = "the survey's cells" if overlay.relief is None else "the terrain file"
+        parts.append(f"White lines: height of {of}, every {style.number(step)} m.")
+    if overlay.graticule is not None:
+        parts.append("Dotted: latitude and longitude.")
+    if not np.isfinite(ds["lit_fraction"].values).all():
+        parts.append("White cells: no terrain.")
+    return " ".join([*parts, "Circles: the best places."])
+
+
+def _draw_others(
+    ds: xr.Dataset, figure: Any, names: list[str], summary: dict[str, Any], overlay: MapOverlay
+) -> None:
+    for axes, name in zip(figure.subplots(1, 2), names, strict=True):
+        _draw_map(ds, axes, figure, name, summary, overlay, large=False)
 
 
 def _draw_map(
-    ds: xr.Dataset, axes: Axes, figure: Any, name: str, summary: dict[str, Any], *, large: bool
-) -> None:
+    ds: xr.Dataset, axes: Axes, figure: Any, name: str, summary: dict[str, Any],
+    overlay: MapOverlay, *, large: bool,
+) -> None:  # fmt: skip
     step = max(1, -(-max(ds.sizes["x"], ds.sizes["y"]) // MOST_PIXELS))
     thin = ds.isel(x=slice(None, None, step), y=slice(None, None, step))
     values = thin[name].values * SCALES.get(name, 1.0)
@@ -96,32 +169,36 @@ def _draw_map(
     image = axes.imshow(
         values, extent=extent, cmap=colours, vmin=low, vmax=high, aspect="equal", interpolation="nearest"
     )
-    _contours(thin, axes, x, y, large)
+    _contours(thin, overlay.relief, axes, scale, large)
     if high > 0.0:
         bar = figure.colorbar(
             image,
             ax=axes,
             location="bottom",
-            fraction=0.05,
+            fraction=0.04,
             pad=0.02,
             extend="max" if name == "longest_dark_hours" else "neither",
         )
         bar.set_label(words, fontsize=style.SMALL_PT)
-        bar.ax.tick_params(labelsize=style.SMALL_PT - 0.5)
+        bar.ax.tick_params(labelsize=style.SMALL_PT)
         bar.outline.set_visible(False)
     else:
         axes.set_facecolor(style.DARK)
         axes.set_title(f"{words.split(' (')[0]}: none", fontsize=style.SMALL_PT, weight="normal")
-    axes.tick_params(labelsize=style.SMALL_PT - 0.5)
+    axes.tick_params(labelsize=style.SMALL_PT)
     if large:
         axes.set_xlabel(f"Map x ({unit})", fontsize=style.SMALL_PT)
         axes.set_ylabel(f"Map y ({unit})", fontsize=style.SMALL_PT)
     else:
         axes.set_xticks([])
         axes.set_yticks([])
+    axes.set_xlim(extent[0], extent[1])
+    axes.set_ylim(extent[2], extent[3])
     for spine in axes.spines.values():
         spine.set_visible(True)
     _mark_places(axes, summary["places"][:LISTED], scale, large)
+    if large and overlay.graticule is not None:
+        _draw_graticule(overlay.graticule, axes, scale, summary["places"][:LISTED])
 
 
 def _axis_scale(ds: xr.Dataset) -> tuple[float, str]:
@@ -145,22 +222,77 @@ def _colour_range(values: Any, name: str) -> tuple[float, float]:
     return (low if low > 0.5 * high else min(0.0, low)), high
 
 
-def _contours(thin: xr.Dataset, axes: Axes, x: Any, y: Any, large: bool) -> None:
-    """Relief as contour lines: thin dark ones that stay readable over any colour."""
-    ground = thin["elevation_m"].values
-    known = ground[np.isfinite(ground)]
-    if min(ground.shape) < 3 or known.size == 0 or np.ptp(known) <= 0.0:
-        return
+def contour_step_m(ground_m: FloatArray) -> float | None:
+    """Round step between contours that gives at most twelve; None where there is no relief to draw.
+
+    >>> contour_step_m(np.array([[0.0, 50.0], [100.0, 30.0], [1.0, 2.0]])), contour_step_m(np.ones((3, 3)))
+    (10.0, None)
+    """
+    known = ground_m[np.isfinite(ground_m)]
+    if min(ground_m.shape) < 2 or known.size == 0 or np.ptp(known) <= 0.0:
+        return None
     step = 10.0 ** np.floor(np.log10(max(np.ptp(known) / 8.0, 1e-3)))
-    step *= next(factor for factor in (1.0, 2.0, 5.0, 10.0) if np.ptp(known) / (factor * step) <= 12.0)
+    return float(step * next(f for f in (1.0, 2.0, 5.0, 10.0) if np.ptp(known) / (f * step) <= 12.0))
+
+
+def _contours(thin: xr.Dataset, relief: Relief | None, axes: Axes, scale: float, large: bool) -> None:
+    """Relief as contour lines, thin and white so that they stay readable over any colour, without labels: their step is
+    said below the map."""
+    if relief is None:
+        x, y, ground = thin["x"].values, thin["y"].values, thin["elevation_m"].values
+    else:
+        x, y, ground = relief.x, relief.y, relief.value_m
+    step = contour_step_m(ground)
+    if step is None:
+        return
+    known = ground[np.isfinite(ground)]
     levels = np.arange(np.floor(known.min() / step), np.ceil(known.max() / step) + 1.0) * step
-    lines = axes.contour(
-        x, y, ground, levels=levels, colors="white", linewidths=0.45 if large else 0.25, alpha=0.75
+    axes.contour(
+        x * scale,
+        y * scale,
+        ground,
+        levels=levels,
+        colors="white",
+        linewidths=0.45 if large else 0.25,
+        alpha=0.75,
     )
-    if large:
-        axes.clabel(
-            lines, fontsize=style.SMALL_PT - 1.5, fmt=lambda level: f"{level:.0f} m", inline_spacing=2
+
+
+def _draw_graticule(found: Graticule, axes: Axes, scale: float, places: list[dict[str, Any]]) -> None:
+    """Dotted lines of latitude and longitude, each with its label where that meets no other; the pole; north."""
+    import matplotlib.patheffects as effects
+
+    halo = [effects.withStroke(linewidth=2.2, foreground="white")]
+    (left, right), (bottom, top) = axes.get_xlim(), axes.get_ylim()
+    wide, high = right - left, top - bottom
+    taken = [(place["x"] * scale, place["y"] * scale) for place in places]
+    if found.pole is not None:
+        x, y, name = found.pole[0] * scale, found.pole[1] * scale, found.pole[2]
+        axes.plot([x], [y], "+", color=style.INK, markersize=9.0, markeredgewidth=1.4, path_effects=halo)
+        axes.annotate(name, (x, y), (6.0, -9.0), textcoords="offset points", path_effects=halo)
+        taken.append((x, y))
+    if found.north_xy is not None:
+        tail = np.array([left + 0.06 * wide, bottom + 0.06 * high])
+        head = tail + 0.07 * min(wide, high) * np.array(found.north_xy)
+        axes.annotate(
+            "", head, tail, arrowprops={"arrowstyle": "-|>", "color": style.INK, "path_effects": halo},
+        )  # fmt: skip
+        axes.annotate("N", tail, (-4.0, -4.0), textcoords="offset points", ha="right", va="top",
+                      weight="bold", path_effects=halo)  # fmt: skip
+        taken += [tuple(tail), tuple(head)]
+    for label, x, y in found.lines:
+        x, y = x * scale, y * scale
+        axes.plot(x, y, color=style.INK, linewidth=0.6, linestyle=(0, (1, 2.5)), alpha=0.8)
+        # labels stand well inside the frame and away from all marks and earlier labels
+        inside = (np.abs(x - left - 0.5 * wide) < 0.44 * wide) & (
+            np.abs(y - bottom - 0.5 * high) < 0.46 * high
         )
+        for index in np.flatnonzero(inside).tolist():
+            at = (float(x[index]), float(y[index]))
+            if all(abs(at[0] - a) > 0.14 * wide or abs(at[1] - b) > 0.05 * high for a, b in taken):
+                axes.text(*at, label, ha="center", va="center", fontsize=style.SMALL_PT, path_effects=halo)
+                taken.append(at)
+                break
 
 
 def _mark_places(axes: Axes, places: list[dict[str, Any]], scale: float, large: bool) -> None:
@@ -191,7 +323,7 @@ def _mark_places(axes: Axes, places: list[dict[str, Any]], scale: float, large: 
                 textcoords="offset points",
                 ha="left" if right > 0.0 else "right",
                 va="bottom" if up > 0.0 else "top",
-                fontsize=style.SMALL_PT + 0.5,
+                fontsize=style.SMALL_PT,
                 fontweight="bold",
                 color=style.INK,
                 path_effects=halo,
@@ -200,38 +332,34 @@ def _mark_places(axes: Axes, places: list[dict[str, Any]], scale: float, large: 
 
 COLUMNS: tuple[tuple[str, str, str, float], ...] = (
     ("rank", "", "{:.0f}", 0.35),
-    ("latitude_deg", "latitude\n(°)", "{:.5f}", 1.25),
-    ("longitude_deg", "longitude\n(°)", "{:.5f}", 1.25),
-    ("elevation_m", "ground\n(m)", "{:.0f}", 0.85),
-    ("lit_fraction", "visible\ndisc", "{:.1%}", 0.9),
-    ("any_light_fraction", "any part\nof it", "{:.1%}", 0.9),
-    ("sun_following_kwh_m2", "following the Sun\n(kWh/m² a year)", "{:.0f}", 1.6),
-    ("delivered_kwh", "delivered\n(kWh a year)", "{:.1f}", 1.2),
-    ("best_azimuth_deg", "best azimuth\n(°)", "{:.0f}", 1.2),
-    ("longest_dark_hours", "longest dark\n(h)", "{:.0f}", 1.2),
+    ("latitude_deg", "latitude (°)", "{:.4f}", 1.25),
+    ("longitude_deg", "longitude (°)", "{:.4f}", 1.25),
+    ("elevation_m", "ground (m)", "{:.0f}", 0.85),
+    ("lit_fraction", "visible disc", "{:.1%}", 0.9),
+    ("any_light_fraction", "any part of it", "{:.1%}", 0.9),
+    ("sun_following_kwh_m2", "following the Sun (kWh/m² a year)", "{:.0f}", 1.6),
+    ("delivered_kwh", "delivered (kWh a year)", "{:.0f}", 1.2),
+    ("best_azimuth_deg", "best azimuth (°)", "{:.0f}", 1.2),
+    ("longest_dark_hours", "longest dark", "{:.0f}", 1.2),
 )
 """Key, head, format and relative width of the columns of places."""
 
 
-def _list_places(figure: Any, summary: dict[str, Any], places: list[dict[str, Any]]) -> None:
-    """The places as a table of text, figures aligned right."""
-    axes = figure.subplots()
-    axes.axis("off")
+def _place_table(places: list[dict[str, Any]]) -> Tabled:
+    """The places, best first."""
     if not places:
-        axes.text(0.0, 1.0, "No cell gets any light in this span: no place to list.", va="top")
-        return
+        return Tabled(
+            head=["Places"], rows=[["No cell gets any light in this span: no place to list."]], wide=[1.0]
+        )
     columns = [column for column in COLUMNS if column[0] in places[0]]
-    widths = np.array([width for *_, width in columns])
-    right = np.cumsum(widths) / widths.sum()
-    axes.set_xlim(0.0, 1.0)
-    axes.set_ylim(len(places) + HEAD_ROWS, 0.0)
-    for place_x, (_, head, _, _) in zip(right, columns, strict=True):
-        axes.text(place_x, 1.9, head, ha="right", va="bottom", fontsize=style.SMALL_PT, color=style.MUTED)
-    axes.axhline(2.1, color=style.RULE, linewidth=0.6)
-    for row, place in enumerate(places):
-        for place_x, (key, _, pattern, _) in zip(right, columns, strict=True):
-            text = pattern.format(place[key]).replace("-", "−").replace("%", f"{style.NARROW_SPACE}%")
-            weight = "bold" if key == "rank" else "normal"
-            axes.text(
-                place_x, row + 2.6, text, ha="right", va="center", fontsize=style.SMALL_PT, fontweight=weight
-            )
+    rows = [[_cell(key, pattern, place[key]) for key, _, pattern, _ in columns] for place in places]
+    return Tabled(
+        head=[head for _, head, _, _ in columns], rows=rows, wide=[width for *_, width in columns], left=(),
+        heading="The best places",
+    )  # fmt: skip
+
+
+def _cell(key: str, pattern: str, value: float) -> str:
+    if key == "longest_dark_hours":
+        return style.duration(value)
+    return pattern.format(value).replace("-", "−").replace("%", f"{style.NARROW_SPACE}%")

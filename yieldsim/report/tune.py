@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.report.layout.imprint import NOMINAL
+from yieldsim.report.layout.panel import Panel
+from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, pages
 from yieldsim.report.layout.style import (
     BLUE,
     DELIVERED,
@@ -20,19 +23,13 @@ from yieldsim.report.layout.style import (
     POWER_MAP,
     SMALL_PT,
     VERMILLION,
-    drawing,
-    folded,
     number,
-    pdf_bytes,
-    png_bytes,
 )
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-TITLE_PT, TITLE_IN, LINE_IN = 12.0, 0.19, 0.14
-"""Size of the title, height of its lines and of those below."""
 PANELS_ABREAST = 3
 
 
@@ -47,10 +44,11 @@ class TuneFigure:
     best      values and energy of the best design, `present` those of the file, the baseline
     within    of each value: between which energy stays within 1 % of the best
     per       what the energies are counted by: "a year" or "in so many days"
+    summary   tune.json: warnings, provenance, span
     """
 
     title: str
-    subtitle: str
+    lines: Sequence[str]
     keys: Sequence[str]
     axes: Sequence[FloatArray]
     annual_kwh: FloatArray
@@ -63,38 +61,41 @@ class TuneFigure:
     present_kwh: float | None
     within: Sequence[tuple[float, float]]
     per: str
+    summary: Mapping[str, Any]
 
 
-def tune_pictures(shown: TuneFigure) -> tuple[bytes, bytes]:
-    """The figure as PNG, and as PDF with vector graphics and embedded fonts."""
-    with drawing(FULL_WIDTH_IN, _height(shown), dpi=160.0) as figure:
-        _compose(figure, shown)
-        return png_bytes(figure), pdf_bytes(figure, shown.title)
+def tune_pages(shown: TuneFigure) -> Pages:
+    """The page, as PDF and as PNG."""
+    return pages(tune_sheet(shown))
 
 
-def _height(shown: TuneFigure) -> float:
+def tune_sheet(shown: TuneFigure) -> Sheet:
+    """What stands on it."""
     rows = -(-len(shown.keys) // PANELS_ABREAST)
-    return {1: 5.7, 2: 4.8}.get(len(shown.keys), 1.3 + 2.6 * rows)
+    height_in = {1: 5.4, 2: 4.2}.get(len(shown.keys), 0.5 + 2.6 * rows)
+    alt = f"Energy over {' and '.join(shown.keys)}; best {number(shown.best_kwh)} kWh {shown.per}."
+    return Sheet(
+        kicker="Tuning a prescription",
+        title=shown.title,
+        lines=[*shown.lines, NOMINAL],
+        parts=[Drawn(Panel(lambda figure: _compose(figure, shown), FULL_WIDTH_IN, height_in, alt))],
+        summary=shown.summary,
+        where="tune.json",
+    )
 
 
 def _compose(figure: Figure, shown: TuneFigure) -> None:
-    title = folded(shown.title, FULL_WIDTH_IN, TITLE_PT)
-    subtitle = folded(shown.subtitle, FULL_WIDTH_IN, SMALL_PT)
-    head_in = 0.3 + TITLE_IN * (1 + title.count("\n")) + LINE_IN * (1 + subtitle.count("\n"))
-    bands: Any = figure.subfigures(2, 1, height_ratios=(head_in, _height(shown) - head_in))
-    bands[0].text(0.012, 0.95, title, fontsize=TITLE_PT, fontweight="bold", va="top")
-    bands[0].text(0.012, 0.08, subtitle, fontsize=SMALL_PT, color=MUTED, va="bottom")
     if len(shown.keys) > 2:
-        draw_designs(bands[1], shown)
+        draw_designs(figure, shown)
     elif len(shown.keys) == 1:
-        energy, optics = bands[1].subplots(2, 1, sharex=True, height_ratios=(1.5, 1.0))
+        energy, optics = figure.subplots(2, 1, sharex=True, height_ratios=(1.5, 1.0))
         draw_energy(energy, shown)
         draw_trade(optics, shown)
     else:
-        left, right = bands[1].subplots(1, 2)
+        left, right = figure.subplots(1, 2)
         unit = f"kWh {shown.per} per unit"
-        draw_map(bands[1], left, shown, shown.annual_kwh, "Energy at the site", unit)
-        draw_map(bands[1], right, shown, shown.half_width_deg, "Half-width at half-maximum", "degrees")
+        draw_map(figure, left, shown, shown.annual_kwh, "Energy at the site", unit)
+        draw_map(figure, right, shown, shown.half_width_deg, "Half-width at half-maximum", "degrees")
 
 
 def draw_energy(axes: Axes, shown: TuneFigure) -> None:
@@ -196,14 +197,23 @@ def draw_map(figure: Any, axes: Axes, shown: TuneFigure, values: FloatArray, tit
     first, second = shown.axes
     axes.set_facecolor(HOLE)
     mesh = axes.pcolormesh(first, second, np.ma.masked_invalid(values).T, cmap=POWER_MAP, shading="nearest")
-    figure.colorbar(mesh, ax=axes, pad=0.02).set_label(unit, fontsize=SMALL_PT)
-    if np.isfinite(values).all():
-        half = 0.5 * float(values.min() + values.max())
+    axes.set_title(title)
+    bar = figure.colorbar(mesh, ax=axes, pad=0.02)
+    bar.set_label(unit, fontsize=SMALL_PT)
+    if np.isfinite(values).all() and np.ptp(values) > 0.0:
         lines = axes.contour(first, second, values.T, colors=[INK], linewidths=0.6, levels=6)
-        # dark lines on the bright half of the map, bright ones on the dark half
-        looks = [INK if level > half else "white" for level in lines.levels]
-        lines.set_edgecolor(looks)
-        axes.clabel(lines, fontsize=SMALL_PT - 1.0, colors=looks)
+        # dark lines on the bright half of the map, bright ones on the dark half; their values stand on the scale, where
+        # no other line crosses them
+        half = 0.5 * float(values.min() + values.max())
+        lines.set_edgecolor([INK if level > half else "white" for level in lines.levels])
+        bar.add_lines(lines)
+        bar.set_ticks([level for level in lines.levels if values.min() <= level <= values.max()])
+    elif np.isnan(values).any():
+        axes.text(
+            0.5, 1.0, "white: cannot be built", transform=axes.transAxes, ha="center", va="bottom",
+            fontsize=SMALL_PT, color=MUTED,
+        )  # fmt: skip
+        axes.set_title(title, pad=14.0)
     axes.plot(
         *shown.best,
         marker="D",
@@ -225,5 +235,4 @@ def draw_map(figure: Any, axes: Axes, shown: TuneFigure, values: FloatArray, tit
         )
     axes.set_xlabel(shown.keys[0])
     axes.set_ylabel(shown.keys[1])
-    axes.set_title(title)
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=2)

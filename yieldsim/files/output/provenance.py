@@ -1,18 +1,24 @@
-"""What a result rests on: version, input files, kernels and options, without times or places.
+"""What a result rests on: version, libraries, input files with the newest one's day, kernels and options.
 
-The same inputs give the same text: files are known by name and SHA-256, sorted; no clock, folder or machine.
+The same files give the same text: they are known by name and SHA-256, sorted; no folder, and no clock but the day on
+which the newest of them was last changed.
 """
 
 from __future__ import annotations
 
 import hashlib
+import json
+import platform
 from collections.abc import Iterable, Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 from yieldsim.base.model import Source
-from yieldsim.files.text.decode import opened
+from yieldsim.files.text.decode import last_changed, opened
 
+LIBRARIES = ("numpy", "scipy", "numba", "xarray", "pandas", "skyfield", "jplephem", "matplotlib", "typst")
+"""Those that figures of a result pass through."""
 KERNEL_ROLE = "kernel"
 """Sources of this role are listed as kernels, all others as inputs."""
 
@@ -27,24 +33,48 @@ def package_version() -> str:
         return "unknown"
 
 
+@cache
+def library_versions() -> dict[str, str]:
+    """Versions of Python and of the libraries that results pass through; one not installed is left out."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    found = {"python": platform.python_version()}
+    for name in LIBRARIES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            continue
+    return found
+
+
 def file_source(path: Path, role: str, note: str = "") -> Source:
     """A file of any size as a source. Raises InputError when it can't be read."""
     with opened(path) as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
-    return Source(role=role, name=path.name, sha256=digest, note=note)
+    return Source(role=role, name=path.name, sha256=digest, note=note, dated=last_changed(path))
 
 
 def provenance(sources: Iterable[Source], options: Mapping[str, Any]) -> dict[str, Any]:
-    """The provenance record of a result: {version, inputs, kernels, options}, sorted.
+    """The provenance record of a result, sorted.
 
     options   plain values by name, as they were used (defaults included)
+    returns   {version, libraries, inputs, inputs_date, kernels, options, digest}: inputs_date is the day on which the
+              newest input file was last changed (None where no file was read); the digest is the SHA-256 of version,
+              inputs, kernels and options as JSON with sorted keys, so that equal digests mean equal grounds
     """
     rows = sorted(set(sources), key=lambda source: (source.role, source.name, source.sha256, source.note))
-    return {
+    inputs = [source for source in rows if source.role != KERNEL_ROLE]
+    grounds = {
         "version": package_version(),
-        "inputs": [_row(source) for source in rows if source.role != KERNEL_ROLE],
+        "inputs": [_row(source) for source in inputs],
         "kernels": [_row(source) for source in rows if source.role == KERNEL_ROLE],
         "options": {name: options[name] for name in sorted(options)},
+    }
+    canonical = json.dumps(grounds, ensure_ascii=False, sort_keys=True, separators=(",", ":"), default=str)
+    return grounds | {
+        "libraries": library_versions(),
+        "inputs_date": max((source.dated for source in inputs), default="") or None,
+        "digest": hashlib.sha256(canonical.encode()).hexdigest(),
     }
 
 

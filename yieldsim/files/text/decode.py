@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import stat
 from collections.abc import Iterator
 from io import BufferedReader
@@ -13,6 +14,20 @@ from yieldsim.files.text.paths import neighbour, shown
 
 LARGEST_BYTES = 64_000_000
 """No hand-made input file or table comes near this; it stops a raster or a kernel given by mistake."""
+
+
+PACKAGE = Path(__file__).resolve().parents[2]
+
+
+def last_changed(path: Path) -> str:
+    """Day on which a file was last changed, UTC, as YYYY-MM-DD; empty for files of the package itself, whose day is that of
+    its installation, and where it can't be told."""
+    try:
+        if PACKAGE in path.resolve().parents:
+            return ""
+        return dt.datetime.fromtimestamp(path.stat().st_mtime, dt.UTC).date().isoformat()
+    except (OSError, ValueError, OverflowError):
+        return ""
 
 
 @contextlib.contextmanager

@@ -9,7 +9,7 @@ from typing import Generic, TypeVar
 
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import Notes, Source
-from yieldsim.files.text.decode import decode, read_bytes
+from yieldsim.files.text.decode import decode, last_changed, read_bytes
 from yieldsim.files.text.paths import shown
 
 Noun = TypeVar("Noun")
@@ -46,7 +46,7 @@ class Reading:
         """The file's text; the file becomes a source by its name and hash. Raises InputError."""
         content = read_bytes(self.path)
         digest = hashlib.sha256(content).hexdigest()
-        source = Source(role=role, name=self.path.name, sha256=digest)
+        source = Source(role=role, name=self.path.name, sha256=digest, dated=last_changed(self.path))
         if source not in self.sources:
             self.sources.append(source)
         return decode(content, self.where)

@@ -14,9 +14,9 @@ from yieldsim.report.budget.dispatch import draw_light, draw_loads, draw_store, 
 from yieldsim.report.budget.lifetime import draw_cycle, draw_service, draw_visits, draw_years
 from yieldsim.report.budget.text import page_data, sum_served, visit_is_worth_a_figure
 from yieldsim.report.budget.uncertainty import draw_convergence, draw_curves, draw_ranking, ranking_height_in
-from yieldsim.report.estimate.pages import Panel
 from yieldsim.report.estimate.text import summary_of
 from yieldsim.report.layout import style
+from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.typst_pages import set_pdf
 from yieldsim.report.layout.warning_text import letters_notice
 

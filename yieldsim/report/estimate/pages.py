@@ -5,10 +5,8 @@ Both are made from the estimate's Dataset and nothing else, and are the same byt
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -31,10 +29,8 @@ from yieldsim.report.estimate.summary_schema import estimate_summary
 from yieldsim.report.estimate.sun_paths import draw_sky
 from yieldsim.report.estimate.text import page_data
 from yieldsim.report.layout import style, time_axis
+from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.typst_pages import set_pdf, set_png
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 GLANCE_PPI = 150.0
 GLANCE_LEFT_IN = 5.27
@@ -44,22 +40,6 @@ LEAST_DAY = 0.9
 """Part of a solar day that a run must cover before a mean one is drawn. Rows of about a solar day never get there."""
 FEWEST_GAPS = 4
 """Gaps needed before their lengths are worth a curve."""
-
-
-@dataclass(frozen=True, slots=True)
-class Panel:
-    """A figure to be drawn: how, how large, and what it shows in words for those who cannot see it."""
-
-    draw: Callable[[Figure], None]
-    width_in: float
-    height_in: float
-    alt: str
-
-    def svg(self) -> bytes:
-        """Draw it."""
-        with style.drawing(self.width_in, self.height_in) as figure:
-            self.draw(figure)
-            return style.svg_bytes(figure)
 
 
 def report_pdf(ds: xr.Dataset) -> bytes:

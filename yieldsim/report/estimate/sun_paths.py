@@ -275,7 +275,7 @@ def _draw_dome(ds: xr.Dataset, axes: Axes) -> None:
 
 def _letter_pt(ds: xr.Dataset) -> float:
     """Size of the letters: many of them share the sky."""
-    return style.TEXT_PT if ds.sizes["mount"] <= 12 else style.TEXT_PT - 2.5
+    return style.TEXT_PT if ds.sizes["mount"] <= 12 else style.SMALL_PT
 
 
 def _noon_is_south(ds: xr.Dataset) -> bool:

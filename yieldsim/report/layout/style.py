@@ -114,13 +114,14 @@ HALF_WIDTH_IN: Final = 3.33
 """Two figures side by side."""
 FONT: Final = "DejaVu Sans"
 """Ships with matplotlib: the same on every machine."""
-TEXT_PT: Final = 8.0
-SMALL_PT: Final = 7.0
+TEXT_PT: Final = 8.5
+SMALL_PT: Final = 8.0
+"""The least size of letters anywhere."""
 
 SETTINGS: Final[dict[str, Any]] = {
     "font.family": [FONT],
     "font.size": TEXT_PT,
-    "axes.titlesize": TEXT_PT + 0.5,
+    "axes.titlesize": TEXT_PT,
     "axes.titleweight": "bold",
     "axes.titlelocation": "left",
     "axes.labelsize": TEXT_PT,

@@ -10,7 +10,7 @@ from __future__ import annotations
 import io
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -24,10 +24,44 @@ BREAKABLE = "\u200b"
 """A place without width at which a line may break."""
 
 
+LEAST_FILLED = 0.25
+"""Pages less filled than this are avoided: content before them moves over."""
+MOST_TRIALS = 6
+
+
 def set_pdf(template: str, data: Mapping[str, Any], figures: Mapping[str, bytes]) -> bytes:
-    """PDF/UA-1 of a template (file name beside this module), its data and its SVG figures by name."""
-    pages = _compiler(template, data, figures).compile(format="pdf", pdf_standards=["ua-1"], timestamp=0)
-    return bytes(pages)
+    """PDF/UA-1 of a template (file name beside this module), its data and its SVG figures by name.
+
+    Templates call `section` of parts.typ where a page may begin. Where the last page would be nearly empty, one begins
+    earlier: at the last of those places that leaves no page so.
+    """
+    best, least = b"", -1.0
+    place: int | None = None
+    for _ in range(MOST_TRIALS):
+        compiler = _compiler(template, {**data, "break_at": -1 if place is None else place}, figures)
+        pages = bytes(compiler.compile(format="pdf", pdf_standards=["ua-1"], timestamp=0))
+        marks = json.loads(compiler.query("<mark>", field="value"))
+        filled = least_filled(marks)
+        if filled > least:
+            best, least = pages, filled
+        place = (len(marks) - 1 if place is None else place) - 1
+        if least >= LEAST_FILLED or place < 1:
+            break
+    return best
+
+
+def least_filled(marks: Sequence[Mapping[str, Any]]) -> float:
+    """Share of the text's height that the emptiest page reaches down to; 1 for a single page.
+
+    marks   ends of sections in order: page from 1 on, and the share of the page above
+    """
+    last = marks[-1]["page"]
+    if last == 1:
+        return 1.0
+    # a page on which no section ends is full of one that goes on
+    reached = [[mark["share"] for mark in marks if mark["page"] == page] for page in range(1, last + 1)]
+    ends = [max(shares, default=1.0) for shares in reached]
+    return float(min(ends[1:]))
 
 
 def set_png(template: str, data: Mapping[str, Any], figures: Mapping[str, bytes], ppi: float) -> bytes:
@@ -38,7 +72,9 @@ def set_png(template: str, data: Mapping[str, Any], figures: Mapping[str, bytes]
     """
     from PIL.PngImagePlugin import PngImageFile
 
-    page = _compiler(template, data, figures).compile(format="png", ppi=2.0 * ppi, timestamp=0)
+    page = _compiler(template, {**data, "break_at": -1}, figures).compile(
+        format="png", ppi=2.0 * ppi, timestamp=0
+    )
     if isinstance(page, list):
         raise ValueError(f"{template} ran over to {len(page)} pages")
     out = io.BytesIO()

@@ -16,15 +16,17 @@ from yieldsim.report.layout.period_text import span_words
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-MAP_IN = 3.3
-ROW_IN = 0.19
+MAP_IN = 3.1
+ROW_IN = 0.2
 """Height of a line of the table of named facings."""
 HEAD_ROWS = 1.8
 FAIR_SHARE = 0.15
-LEVELS = (0.25, 0.5, 0.75, 0.9, 0.95, 0.99)
-LABELLED = (0.25, 0.5, 0.75, 0.9, 0.95, 0.99)
-LABELLED_ON_DOME = (0.5, 0.9)
-"""Where lines lie close together, fewer of them have room for a label."""
+LEVELS = (0.25, 0.5, 0.75, 0.9, 0.98)
+"""Contours, as shares of the best; on the scale of colours their labels stand clear of one another."""
+SEAM_STEP_DEG = 15.0
+SEAM_HALF_WIDTH_DEG = 10.0
+SEAM_MARK_DEG = 14.0
+"""Room that a mark wants from the ends of the azimuth axis."""
 GOAL_WORDS = {
     "annual": "most energy",
     "worst-month": "most in the poorest month",
@@ -34,8 +36,8 @@ GOAL_WORDS = {
 GOAL_MARKS = {"annual": "o", "worst-month": "s", "shortest-gap": "p", "load": "D"}
 COMPARED_MARK = "h"
 MOST_NAMED = 16
-MARK_PT = 9.5
-APART_PT = 11.5
+MARK_PT = 11.0
+APART_PT = 13.0
 """Marks nearer than this hide one another: the later one moves aside."""
 ASIDE_PT = tuple(
     (ring * APART_PT * np.sin(turn), ring * APART_PT * np.cos(turn))
@@ -53,40 +55,46 @@ def table_in(summary: dict[str, Any]) -> float:
 
 
 def draw_map(ds: xr.Dataset, summary: dict[str, Any], figure: Any) -> None:
-    """Energy by direction faced, with contours in shares of the best and the facings that have names."""
-    low = float(summary["best"][0]["tilt_deg"]) > LOW_FACING_TILT_DEG
-    share = ds["annual_kwh"].values / float(ds["annual_kwh"].max())
-    upper, lower = figure.subplots(2, 1, height_ratios=[MAP_IN, table_in(summary)])
-    titled = f"Energy {span_words(summary['days'])} by direction faced"
-    unit = f"Energy (kWh {span_words(summary['days'])})"
-    if low:
+    """Energy by direction faced, with contours in shares of the best, and marks for facings with names."""
+    best = float(ds["annual_kwh"].max())
+    share = ds["annual_kwh"].values / best
+    upper = figure.add_subplot()
+    if looks_low(summary):
         bar = figure.colorbar(
-            _panorama(ds, summary, share, upper), ax=upper, shrink=0.85, pad=0.02, aspect=28
+            _panorama(ds, summary, share, upper), ax=upper, shrink=0.95, pad=0.09, aspect=24
         )
-        upper.set_title(f"{titled}; contours: per cent of the best")
     else:
         drawn, rim = _dome(ds, summary, share, upper)
-        levels = ", ".join(f"{100.0 * level:.0f}" for level in LEVELS)
-        # over the whole width: the dome's own frame is narrower than these words
-        figure.suptitle(
-            f"{titled}; rings: tilt; contours: {levels}{style.NARROW_SPACE}% of the best",
-            x=0.01, ha="left", fontsize=style.TEXT_PT + 0.5, weight="bold",
-        )  # fmt: skip
-        inset = upper.inset_axes((1.45 * rim, -0.9 * rim, 0.09 * rim, 1.8 * rim), transform=upper.transData)
+        inset = upper.inset_axes((1.6 * rim, -0.95 * rim, 0.1 * rim, 1.9 * rim), transform=upper.transData)
         bar = figure.colorbar(drawn, cax=inset)
-    bar.set_label(unit)
+    bar.set_label(f"Energy (kWh {span_words(summary['days'])})")
     bar.outline.set_visible(False)
-    _names(summary, lower)
+    _share_scale(bar, best)
+
+
+def looks_low(summary: dict[str, Any]) -> bool:
+    """Whether the best facing looks low enough for a panorama."""
+    return float(summary["best"][0]["tilt_deg"]) > LOW_FACING_TILT_DEG
+
+
+def _share_scale(bar: Any, best_kwh: float) -> None:
+    """The contours on the scale of colours, with their shares of the best at its left: labels on the map itself would be
+    crossed by other lines where these lie close together."""
+    for level in LEVELS:
+        bar.ax.axhline(level * best_kwh, color=_contour_colour(level), linewidth=0.9)
+    shares = bar.ax.secondary_yaxis("left")
+    shares.set_yticks(
+        [level * best_kwh for level in LEVELS],
+        [f"{100.0 * level:.0f}{style.NARROW_SPACE}%" for level in LEVELS],
+    )
+    shares.tick_params(length=2.0)
+    shares.spines["left"].set_visible(False)
 
 
 def _panorama(ds: xr.Dataset, summary: dict[str, Any], share: FloatArray, axes: Axes) -> Any:
-    """Azimuth across, elevation faced upwards, stretched to the facings that give light; the best azimuth in
-    the middle where some azimuths give none."""
-    best = summary["best"][0]
+    """Azimuth across, elevation faced upwards, stretched to the facings that give light; it begins where least is."""
     azimuth, tilt = ds["azimuth"].values, ds["tilt"].values
-    centre = 180.0
-    if float(share.max(axis=0).min()) < 0.02:
-        centre = round(float(best["azimuth_deg"]) / 45.0) * 45.0
+    centre = seam_deg(azimuth, share, [row["azimuth_deg"] for row, _, _ in _named(summary)]) + 180.0
     order = np.argsort((azimuth - centre + 180.0) % 360.0, kind="stable")
     across = (azimuth[order] - centre + 180.0) % 360.0 - 180.0 + centre
     across, order = np.append(across, across[0] + 360.0), np.append(order, order[0])
@@ -94,20 +102,35 @@ def _panorama(ds: xr.Dataset, summary: dict[str, Any], share: FloatArray, axes: 
     up = 90.0 - tilt[rows]
     values = ds["annual_kwh"].values[rows][:, order]
     drawn = _smooth_image(axes, across, up, values)
-    _contours(axes, across, up, share[rows][:, order], LABELLED)
+    _contours(axes, across, up, share[rows][:, order])
     axes.set_xlim(across[0], across[-1])
     axes.set_ylim(up[-1], up[0])
     spots = [
         ((row["azimuth_deg"] - centre + 180.0) % 360.0 - 180.0 + centre, 90.0 - row["tilt_deg"])
         for row, _, _ in _named(summary)
     ]
-    _marks(axes, spots, summary, np.array([420.0 / 360.0, 200.0 / float(up[0] - up[-1])]))
-    ticks = [t for t in range(-360, 721, 45) if across[0] <= t <= across[-1]]
+    _marks(axes, spots, summary, np.array([380.0 / 360.0, 200.0 / float(up[0] - up[-1])]))
+    ticks = [t for t in range(-360, 1081, 45) if across[0] <= t <= across[-1]]
     axes.set_xticks(ticks, [f"{COMPASS[t % 360]}\n{t % 360}°" for t in ticks])
     axes.yaxis.set_major_formatter(lambda value, _: f"{value:g}°".replace("-", "−"))
     axes.set_xlabel("Azimuth faced")
     axes.set_ylabel("Elevation faced (90° − tilt)")
     return drawn
+
+
+def seam_deg(azimuth_deg: FloatArray, share: FloatArray, named_deg: list[float]) -> float:
+    """Where the azimuth axis begins: away from all facings that have names, and there where least light is.
+
+    share   (tilt, azimuth)
+    """
+    best_there = share.max(axis=0)
+    rating = []
+    for seam in np.arange(0.0, 360.0, SEAM_STEP_DEG):
+        near = np.abs((azimuth_deg - seam + 180.0) % 360.0 - 180.0) <= SEAM_HALF_WIDTH_DEG
+        apart = np.abs((np.array(named_deg) - seam + 180.0) % 360.0 - 180.0).min(initial=180.0)
+        light = float(best_there[near].max()) if near.any() else 1.0
+        rating.append((max(SEAM_MARK_DEG - float(apart), 0.0) / SEAM_MARK_DEG + light, seam))
+    return float(min(rating)[1])
 
 
 def _rows_worth_showing(summary: dict[str, Any], tilt_deg: FloatArray, share: FloatArray) -> slice:
@@ -131,14 +154,13 @@ def _smooth_image(axes: Axes, across: FloatArray, up: FloatArray, values: FloatA
 def _dome(ds: xr.Dataset, summary: dict[str, Any], share: FloatArray, axes: Axes) -> tuple[Any, float]:
     """Zenith in the middle, tilt outwards, north up, east to the right; the map and its rim in degrees."""
     azimuth, tilt = ds["azimuth"].values, ds["tilt"].values
-    lit = np.flatnonzero(share.max(axis=1) > 0.02)
-    last = min(int(lit[-1]) + 2, len(tilt))
+    last = _rows_worth_showing(summary, tilt, share).stop
     closed = np.append(azimuth, azimuth[0] + 360.0)
     values = np.concatenate([ds["annual_kwh"].values, ds["annual_kwh"].values[:, :1]], axis=1)[:last]
     radius, angle = np.meshgrid(tilt[:last], np.radians(closed), indexing="ij")
     x, y = radius * np.sin(angle), radius * np.cos(angle)
     drawn = axes.pcolormesh(x, y, values, cmap=style.POWER_MAP, vmin=0.0, shading="gouraud", rasterized=True)
-    _contours(axes, x, y, values / float(ds["annual_kwh"].max()), LABELLED_ON_DOME)
+    _contours(axes, x, y, values / float(ds["annual_kwh"].max()))
     rim = float(tilt[last - 1])
     _rings(axes, rim, _poorest_turn(azimuth, share[:last]))
     for place, word in COMPASS.items():
@@ -170,23 +192,20 @@ def _rings(axes: Axes, rim: float, turn: float) -> None:
         axes.plot(ring * np.sin(circle), ring * np.cos(circle), color="white", linewidth=0.4, alpha=0.6)
         axes.text(
             ring * np.sin(turn), ring * np.cos(turn), f"{ring}°", color="white", ha="center", va="center",
-            fontsize=style.SMALL_PT - 1.0,
+            fontsize=style.SMALL_PT,
             bbox={"facecolor": style.DARK, "edgecolor": "none", "alpha": 0.5, "pad": 0.8},
         )  # fmt: skip
 
 
-def _contours(
-    axes: Axes, x: FloatArray, y: FloatArray, share: FloatArray, labelled: tuple[float, ...]
-) -> None:
+def _contour_colour(level: float) -> str:
     """Dark lines on the bright half of the map, bright ones on the dark half."""
-    for levels, colour in ((LEVELS[:2], "white"), (LEVELS[2:], style.INK)):
-        lines = axes.contour(x, y, share, levels=levels, colors=colour, linewidths=0.7)
-        axes.clabel(
-            lines,
-            levels=[level for level in levels if level in labelled],
-            fmt=lambda level: f"{100.0 * level:.0f}",
-            fontsize=style.SMALL_PT - 1.0,
-        )
+    return style.INK if level > 0.6 else "white"
+
+
+def _contours(axes: Axes, x: FloatArray, y: FloatArray, share: FloatArray) -> None:
+    axes.contour(
+        x, y, share, levels=LEVELS, colors=[_contour_colour(level) for level in LEVELS], linewidths=0.7
+    )
 
 
 # ---------------------------------------------------------------- facings with names
@@ -256,18 +275,19 @@ def _mark(
         clip_on=False, transform=place, zorder=5,
     )  # fmt: skip
     axes.text(
-        x, y, words, ha="center", va="center", fontsize=style.SMALL_PT - 1.0, weight="bold", color=ink,
+        x, y, words, ha="center", va="center", fontsize=style.SMALL_PT, weight="bold", color=ink,
         transform=place, zorder=6,
     )  # fmt: skip
 
 
-def _names(summary: dict[str, Any], axes: Axes) -> None:
+def draw_names(summary: dict[str, Any], figure: Any) -> None:
     """A small table: each named facing, its energy, its poorest month and its longest gap."""
+    axes = figure.add_subplot()
     axes.set_axis_off()
     axes.set_xlim(0.0, 1.0)
     axes.set_ylim(0.0, 1.0)
     named = _named(summary)[:MOST_NAMED]
-    places = (0.54, 0.69, 0.84, 1.0)
+    places = (0.58, 0.71, 0.85, 1.0)
     heads = (
         "tilt, azimuth",
         f"kWh\n{span_words(summary['days'])}",
@@ -285,6 +305,10 @@ def _names(summary: dict[str, Any], axes: Axes) -> None:
             x, 1.0 - (HEAD_ROWS - 0.2) * step, words, ha="right", va="bottom", color=style.MUTED,
             fontsize=style.SMALL_PT,
         )  # fmt: skip
+    decimals = {
+        key: style.decimals_for(max(float(row[key]) for row, *_ in named))
+        for key in ("annual_kwh", "worst_month_kwh")
+    }
     for line, (row, mark, letter) in enumerate(named):
         y = 1.0 - (line + HEAD_ROWS + 0.4) * step
         _mark(axes, 0.015, y, mark, letter)
@@ -294,8 +318,7 @@ def _names(summary: dict[str, Any], axes: Axes) -> None:
             pose += f", roll {row['roll_deg']:.1f}°"
         cells = (
             pose,
-            style.number(row["annual_kwh"]),
-            style.number(row["worst_month_kwh"]),
+            *(style.fixed(float(row[key]), places_after) for key, places_after in decimals.items()),
             style.duration(row["longest_gap_hours"]),
         )
         axes.text(0.045, y, name, va="center", fontsize=style.SMALL_PT)

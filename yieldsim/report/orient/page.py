@@ -1,86 +1,114 @@
-"""Where to face, on one page: the sky of facings, the best for each goal, errors of pointing, followers of
-the Sun."""
+"""Where to face: the sky of facings, the best for each goal, errors of pointing, followers of the Sun."""
 
 from __future__ import annotations
 
 import json
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from yieldsim.report.layout import style
+from yieldsim.report.layout.imprint import NOMINAL, moment
+from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.period_text import span_words
+from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, Tabled, pages
 from yieldsim.report.layout.time_axis import MONTHS
-from yieldsim.report.orient.facing_map import GOAL_WORDS, MAP_IN, draw_map, table_in
+from yieldsim.report.orient.facing_map import (
+    GOAL_WORDS,
+    MAP_IN,
+    draw_map,
+    draw_names,
+    looks_low,
+    table_in,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-WIDTH_IN = style.FULL_WIDTH_IN
-MIDDLE_IN, BOTTOM_IN = 2.6, 1.5
-EMPTY_IN = 1.4
-"""Height of a page that has nothing to show."""
+MIDDLE_IN = 2.6
+EMPTY_IN = 0.8
+"""Height of a figure that has nothing to show."""
 
 
-def facing_png(ds: xr.Dataset) -> bytes:
-    """The page as PNG."""
-    with style.drawing(WIDTH_IN, _height_in(ds)) as figure:
-        draw_facing(ds, figure)
-        return style.png_bytes(figure)
+def facing_pages(ds: xr.Dataset) -> Pages:
+    """The page from the Dataset of `orient`, as PDF and as PNG."""
+    return pages(facing_sheet(ds))
 
 
-def facing_pdf(ds: xr.Dataset) -> bytes:
-    """The page as PDF."""
-    with style.drawing(WIDTH_IN, _height_in(ds)) as figure:
-        draw_facing(ds, figure)
-        return style.pdf_bytes(figure, str(ds.attrs["title"]))
+def facing_sheet(ds: xr.Dataset) -> Sheet:
+    """What stands on it."""
+    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
+    return Sheet(
+        kicker="Where to face",
+        title=str(summary["site"]["name"]),
+        lines=head_lines(summary),
+        parts=_parts(ds, summary) if _any_light(ds) else [Drawn(nothing_panel())],
+        summary=summary,
+        where="orient.json",
+    )
+
+
+def nothing_panel() -> Panel:
+    """Words in place of figures."""
+    return Panel(
+        lambda figure: style.say(figure.add_subplot()), style.FULL_WIDTH_IN, EMPTY_IN, style.NO_LIGHT
+    )
+
+
+def head_lines(summary: dict[str, Any]) -> list[str]:
+    """Body, collector, span, what the numbers are."""
+    units = summary["collector"]["unit_count"]
+    return [
+        f"{summary['site']['body']}; {summary['collector']['name']}, {units} unit{'s' if units != 1 else ''}",
+        f"{moment(summary['start_utc'])} to {moment(summary['end_utc'])} UTC. {NOMINAL}",
+    ]
 
 
 def _any_light(ds: xr.Dataset) -> bool:
     return float(ds["annual_kwh"].max()) > 0.0
 
 
-def _height_in(ds: xr.Dataset) -> float:
-    """As high as the table of named facings needs."""
-    if not _any_light(ds):
-        return EMPTY_IN
-    return MAP_IN + table_in(json.loads(ds.attrs["summary"])) + MIDDLE_IN + BOTTOM_IN + 0.4
+def _parts(ds: xr.Dataset, summary: dict[str, Any]) -> list[Drawn | Tabled]:
+    full, best = style.FULL_WIDTH_IN, summary["best"][0]
+    per = span_words(summary["days"])
+    pose = f"tilt {best['tilt_deg']:.1f}°, azimuth {best['azimuth_deg']:.1f}°"
+    rings = "" if looks_low(summary) else " Rings: tilt."
+    return [
+        Drawn(
+            Panel(
+                partial(draw_map, ds, summary), full, MAP_IN,
+                f"Map of energy by direction faced; most, {style.quantity(best['annual_kwh'], 'kWh')} {per}, at {pose}.",
+            ),
+            heading=f"Energy {per} by direction faced",
+            caption="Contours: shares of the best, marked on the scale." + rings,
+        ),
+        Drawn(Panel(partial(draw_names, summary), full, table_in(summary), _names_words(summary))),
+        Drawn(
+            Panel(
+                partial(_draw_errors_and_months, summary), full, MIDDLE_IN + (0.45 if summary["mast"] else 0.0),
+                "Energy lost against the angle off the best facing; energy by month of each best facing.",
+            )
+        ),
+        follower_table(summary),
+    ]  # fmt: skip
 
 
-def draw_facing(ds: xr.Dataset, figure: Figure) -> None:
-    """Fill a figure from the Dataset of `orient`."""
-    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
-    figure.suptitle(
-        style.folded(_title(summary), WIDTH_IN, style.TEXT_PT + 2.0),
-        x=0.01,
-        ha="left",
-        fontsize=style.TEXT_PT + 2.0,
-        weight="bold",
-    )
-    if not _any_light(ds):
-        style.say(figure.add_subplot())
-        return
-    top, middle, bottom = _bands(figure, [MAP_IN + table_in(summary), MIDDLE_IN, BOTTOM_IN])
-    draw_map(ds, summary, top)
-    left, right = middle.subplots(1, 2, width_ratios=[1.0, 1.35])
+def _names_words(summary: dict[str, Any]) -> str:
+    rows = [
+        f"{GOAL_WORDS[row['goal']]}: tilt {row['tilt_deg']:.1f}°, azimuth {row['azimuth_deg']:.1f}°, "
+        f"{style.quantity(row['annual_kwh'], 'kWh')}"
+        for row in summary["best"]
+    ]
+    return f"Table of facings. {'; '.join(rows)}."
+
+
+def _draw_errors_and_months(summary: dict[str, Any], figure: Figure) -> None:
+    left, right = figure.subplots(1, 2, width_ratios=[1.0, 1.35])
     draw_errors(summary, left)
     draw_months(summary, right)
-    draw_followers(summary, bottom.add_subplot())
-
-
-def _bands(figure: Figure, heights: list[float]) -> Any:
-    return figure.subfigures(len(heights), 1, height_ratios=heights)
-
-
-def _title(summary: dict[str, Any]) -> str:
-    site, collector = summary["site"], summary["collector"]
-    units = collector["unit_count"]
-    return (
-        f"Where to face: {collector['name']}, {units} unit{'s' if units != 1 else ''}, at {site['name']}, {site['body']}\n"
-        f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}"
-    )
 
 
 # ---------------------------------------------------------------- errors, months, followers
@@ -148,7 +176,7 @@ def draw_months(summary: dict[str, Any], axes: Axes) -> None:
     axes.set_title("Energy by month of each best facing")
     axes.set_ylim(0.0, (1.1 + 0.14 * len(drawn)) * max(max(map(max, drawn)), 1e-12))
     axes.grid(visible=True, axis="y")
-    axes.legend(loc="upper left", fontsize=style.SMALL_PT - 0.5)
+    axes.legend(loc="upper left", fontsize=style.SMALL_PT)
 
 
 def _month_labels(months: list[str]) -> list[str]:
@@ -163,66 +191,37 @@ def _month_labels(months: list[str]) -> list[str]:
     return labels
 
 
-CELLS_AT = (1.17, 1.42, 1.76, 2.08)
-"""Right edges of the printed numbers, in lengths of the longest bar."""
-
-
-def draw_followers(summary: dict[str, Any], axes: Axes) -> None:
+def follower_table(summary: dict[str, Any]) -> Tabled:
     """One unit, fixed or following the Sun: energy, gap, and how many fixed units come to the same."""
     found = summary["following"]
-    rows: list[tuple[str, float, float, str, str]] = [
-        ("fixed, best facing", found["fixed_annual_kwh_per_unit"], found["fixed_longest_gap_hours"], "1", "1")
+    followers = [found["followers"][1], found["followers"][0]]
+    energies = [found["fixed_annual_kwh_per_unit"], *(row["annual_kwh_per_unit"] for row in followers)]
+    decimals = style.decimals_for(max(energies), 4)
+    rows = [
+        [
+            "fixed, best facing",
+            style.fixed(energies[0], decimals),
+            style.duration(found["fixed_longest_gap_hours"]),
+            "1",
+            "1",
+        ]
     ]
-    for follower in (found["followers"][1], found["followers"][0]):
-        energy, gap = follower["fixed_units_for_same_energy"], follower["fixed_units_for_same_gap"]
+    for row, kwh in zip(followers, energies[1:], strict=True):
+        energy, gap = row["fixed_units_for_same_energy"], row["fixed_units_for_same_gap"]
         rows.append(
-            (
-                f"following: {follower['axes']}",
-                follower["annual_kwh_per_unit"],
-                follower["longest_gap_hours"],
-                "–" if energy is None else f"{energy:.3g}",
+            [
+                f"following: {row['axes']}",
+                style.fixed(kwh, decimals),
+                style.duration(row["longest_gap_hours"]),
+                "–" if energy is None else style.number(energy),
                 "none found" if gap is None else str(gap),
-            )
+            ]
         )
-    longest = max(row[1] for row in rows) or 1.0
-    for y, (_, kwh, gap_hours, *units) in enumerate(rows):
-        fixed = y == 0
-        axes.barh(
-            y,
-            kwh,
-            0.62,
-            color=style.DELIVERED if fixed else "white",
-            edgecolor=style.DELIVERED,
-            hatch="" if fixed else "....",
-        )
-        cells = (style.number(kwh), style.duration(gap_hours), *units)
-        for x, cell in zip(CELLS_AT, cells, strict=True):
-            axes.text(x * longest, y, cell, ha="right", va="center", fontsize=style.SMALL_PT)
-    heads = (
-        f"kWh {span_words(summary['days'])}\nper unit",
-        "longest\ngap",
-        "fixed units for\nthe same energy",
-        "fixed units for\nthe same gap",
-    )
-    for x, cell in zip(CELLS_AT, heads, strict=True):
-        axes.text(
-            x * longest,
-            -0.62,
-            cell,
-            ha="right",
-            va="bottom",
-            color=style.MUTED,
-            fontsize=style.SMALL_PT - 0.5,
-        )
-    axes.set_yticks(range(len(rows)), [row[0] for row in rows])
-    axes.set_ylim(len(rows) - 0.4, -0.5)
-    axes.set_xlim(0.0, (CELLS_AT[-1] + 0.01) * longest)
-    axes.set_xticks([])
-    axes.spines["bottom"].set_visible(False)
-    axes.tick_params(axis="y", length=0)
     down = found["tracker_downtime_fraction"]
-    axes.set_title(
-        "One unit, fixed or following the Sun"
-        + (f" ({style.percent(down)} of the light lost to standstill)" if down else ""),
-        pad=26.0,
-    )
+    return Tabled(
+        head=["One unit", f"kWh {span_words(summary['days'])}", "Longest gap", "Fixed units, same energy", "Fixed units, same gap"],
+        rows=rows,
+        wide=[2.2, 1, 1, 1.5, 1.5],
+        heading="One unit, fixed or following the Sun",
+        caption=f"{style.percent(down)} of the light lost to standstill." if down else "",
+    )  # fmt: skip

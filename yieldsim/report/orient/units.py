@@ -3,63 +3,55 @@ the kilogram."""
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from yieldsim.report.layout import style
+from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.period_text import span_words
+from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, pages
 from yieldsim.report.orient.facing_map import GOAL_WORDS
+from yieldsim.report.orient.page import head_lines, nothing_panel
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-WIDTH_IN = style.FULL_WIDTH_IN
-HEIGHT_IN = 5.1
-EMPTY_IN = 1.4
-TITLE_PT = style.TEXT_PT + 2.0
+HEIGHT_IN = 5.4
 MOST_MARKED = 16
 """Curves of more numbers of units than this are drawn without marks."""
 LEAST_SPAN_DEG = 20.0
 """The frame of directions never spans less elevation than this."""
 
 
-def units_png(summary: dict[str, Any]) -> bytes:
-    """The figure as PNG, from orient.json."""
-    with style.drawing(WIDTH_IN, _height_in(summary)) as figure:
-        draw_units(summary, figure)
-        return style.png_bytes(figure)
+def units_pages(summary: dict[str, Any]) -> Pages:
+    """The page from orient.json, as PDF and as PNG."""
+    return pages(units_sheet(summary))
 
 
-def units_pdf(summary: dict[str, Any]) -> bytes:
-    """The same as PDF."""
-    with style.drawing(WIDTH_IN, _height_in(summary)) as figure:
-        draw_units(summary, figure)
-        return style.pdf_bytes(figure, f"Units for {summary['site']['name']}")
-
-
-def _any_light(summary: dict[str, Any]) -> bool:
-    return any(row["annual_kwh"] > 0.0 for row in summary["units"]["curve"])
-
-
-def _height_in(summary: dict[str, Any]) -> float:
-    return HEIGHT_IN if _any_light(summary) else EMPTY_IN
+def units_sheet(summary: dict[str, Any]) -> Sheet:
+    """What stands on it."""
+    curve, goal = summary["units"]["curve"], summary["units"]["goal"]
+    lit = any(row["annual_kwh"] > 0.0 for row in curve)
+    alt = f"{curve[-1]['units']} units deliver {style.quantity(curve[-1]['annual_kwh'], 'kWh')}."
+    panel = (
+        Panel(partial(draw_units, summary), style.FULL_WIDTH_IN, HEIGHT_IN, alt) if lit else nothing_panel()
+    )
+    return Sheet(
+        kicker="How many units",
+        title=str(summary["site"]["name"]),
+        lines=[*head_lines(summary), f"Chosen for: {GOAL_WORDS[goal]}"],
+        parts=[Drawn(panel)],
+        summary=summary,
+        where="orient.json",
+    )
 
 
 def draw_units(summary: dict[str, Any], figure: Figure) -> None:
     """Fill a figure: energy, longest gap, the goal against its bound, and where the chosen units face."""
-    units, collector = summary["units"], summary["collector"]
-    title = (
-        f"How many units: {collector['name']} at {summary['site']['name']}\n"
-        f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}, chosen for: {GOAL_WORDS[units['goal']]}"
-    )
-    figure.suptitle(
-        style.folded(title, WIDTH_IN, TITLE_PT), x=0.01, ha="left", fontsize=TITLE_PT, weight="bold"
-    )
-    if not _any_light(summary):
-        style.say(figure.add_subplot())
-        return
+    units = summary["units"]
     frames = figure.subplots(2, 2)
     per = span_words(summary["days"])
     draw_energy(units, per, frames[0, 0])
@@ -123,7 +115,7 @@ def draw_gap(units: dict[str, Any], following: dict[str, Any], axes: Axes) -> No
     axes.set_ylabel("Longest gap (days)")
     axes.set_title("Longest gap without light")
     _finish(axes, units["curve"], 1.35)
-    axes.legend(loc="upper left", ncols=2, fontsize=style.SMALL_PT - 0.5)
+    axes.legend(loc="upper left", ncols=2, fontsize=style.SMALL_PT)
 
 
 def _bound(axes: Axes, units: dict[str, Any], goals: tuple[str, ...], words: str, scale: float = 1.0) -> None:
@@ -175,7 +167,7 @@ def draw_directions(units: dict[str, Any], axes: Axes) -> None:
             color="white",
             ha="center",
             va="center",
-            fontsize=style.SMALL_PT - 0.5,
+            fontsize=style.SMALL_PT,
             weight="bold",
             bbox={"boxstyle": "circle,pad=0.3", "facecolor": style.DELIVERED, "edgecolor": "white"},
         )

@@ -228,9 +228,12 @@ def horizon_dataset(
     run: HorizonRun, site: Site, start: object | None = None, end: object | None = None
 ) -> xr.Dataset:
     """The skyline with the band that the Sun's disc sweeps over a span (one year unless told otherwise), for the figure."""
+    import json
+
     import numpy as np
     import xarray as xr
 
+    from yieldsim.files.output.provenance import provenance
     from yieldsim.runs.time_span import span_utc
 
     begin, finish = span_utc(start, end, None)
@@ -254,7 +257,16 @@ def horizon_dataset(
         coords={"azimuth_deg": np.concatenate([[0.0], 0.5 * (edges[1:] + edges[:-1]), [360.0]])},
         attrs={
             "title": f"{site.name}, eye {site.mast_height_m:g} m above the ground",
-            "note": f"Sun's band {ends[0]} to {ends[1]}; terrain {', '.join(source.name for source in run.sources)}",
+            "note": f"{site.body.name}; Sun's band {ends[0]} to {ends[1]} UTC; terrain "
+            f"{', '.join(source.name for source in run.sources)}",
+            "summary": json.dumps(
+                {
+                    "start_utc": f"{ends[0]}T00:00:00Z",
+                    "end_utc": f"{ends[1]}T00:00:00Z",
+                    "warnings": list(run.warnings),
+                    "provenance": provenance(run.sources, {"mast_height_m": site.mast_height_m}),
+                }
+            ),
         },
     )
 

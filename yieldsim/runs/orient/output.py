@@ -46,15 +46,15 @@ def write_orient(
             if collector is not None:
                 write_units_collector(summary, _resolved(collector), stage)
         if figures:
-            from yieldsim.report.orient.page import facing_pdf, facing_png
+            from yieldsim.report.orient.page import facing_pages
+            from yieldsim.report.orient.units import units_pages
 
-            write_image(facing_png(ds), stage / "facing.png")
-            write_image(facing_pdf(ds), stage / "facing.pdf")
+            drawn = {"facing": facing_pages(ds)}
             if summary["units"] is not None:
-                from yieldsim.report.orient.units import units_pdf, units_png
-
-                write_image(units_png(summary), stage / "units.png")
-                write_image(units_pdf(summary), stage / "units.pdf")
+                drawn["units"] = units_pages(summary)
+            for name, (page, picture) in drawn.items():
+                write_image(page, stage / f"{name}.pdf")
+                write_image(picture, stage / f"{name}.png")
         return sorted(file.name for file in stage.iterdir())
 
 

@@ -45,10 +45,11 @@ def write_rank(ds: xr.Dataset, folder: Path | str, *, figures: bool = True) -> l
         write_table(rank_frame(summary), stage / "rank.csv")
         write_dataset(ds, stage / "rank.nc")
         if figures:
-            from yieldsim.report.rank import rank_pdf, rank_png
+            from yieldsim.report.rank import rank_pages
 
-            write_image(rank_png(summary), stage / "rank.png")
-            write_image(rank_pdf(summary), stage / "rank.pdf")
+            page, picture = rank_pages(summary)
+            write_image(page, stage / "rank.pdf")
+            write_image(picture, stage / "rank.png")
         return sorted(file.name for file in stage.iterdir())
 
 

@@ -71,7 +71,7 @@ def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: Load
         "sites": rows,
         "warnings": [
             *_of_layout(asked),
-            *_by_site(rows),
+            *merged_warnings([(row["site"]["name"], row["warnings"]) for row in rows]),
         ],
         "cautions": list(CAUTIONS),
         "provenance": provenance(
@@ -119,6 +119,28 @@ def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: Load
         "summary": json.dumps(summary, ensure_ascii=False),
     }
     return ds
+
+
+def merged_warnings(by_site: list[tuple[str, list[str]]]) -> list[str]:
+    """Each warning once, with the sites that it is about.
+
+    >>> merged_warnings([("Rim", ["dim", "dark"]), ("Ridge", ["dim"]), ("Plain", ["dim"]), ("Crater", [])])
+    ['3 of 4 sites (Rim, Ridge, Plain): dim', 'Rim: dark']
+    """
+    sites: dict[str, list[str]] = {}
+    for name, lines in by_site:
+        for line in lines:
+            sites.setdefault(line, []).append(name)
+    merged = []
+    for line, names in sites.items():
+        if len(names) == 1:
+            who = names[0]
+        elif len(names) == len(by_site):
+            who = f"all {len(names)} sites"
+        else:
+            who = f"{len(names)} of {len(by_site)} sites ({', '.join(names)})"
+        merged.append(f"{who}: {line}")
+    return merged
 
 
 def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
@@ -178,18 +200,6 @@ def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
         "monthly_kwh": summary["monthly_kwh"],
         "warnings": [*summary["warnings"], *run.load_warnings],
     }
-
-
-def _by_site(rows: list[dict[str, Any]]) -> list[str]:
-    """The sites' own warnings, those that several share once."""
-    sites: dict[str, list[str]] = {}
-    for row in rows:
-        for line in row["warnings"]:
-            sites.setdefault(line, []).append(row["site"]["name"])
-    return [
-        f"{'every site' if len(names) == len(rows) > 1 else ', '.join(names)}: {line}"
-        for line, names in sites.items()
-    ]
 
 
 def _of_layout(asked: Asked) -> list[str]:

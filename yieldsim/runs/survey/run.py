@@ -23,6 +23,7 @@ from yieldsim.runs.survey.workers import Progress, survey_tiles
 if TYPE_CHECKING:
     import xarray as xr
 
+    from yieldsim.report.survey import MapOverlay
 
 FEWEST_AZIMUTHS, MOST_AZIMUTHS = 72, 1440
 TILES = "yieldsim_tiles"
@@ -268,7 +269,7 @@ def write_survey(
         if figure:
             from yieldsim.report.survey import survey_png
 
-            write_image(survey_png(ds), stage / "survey.png")
+            write_image(survey_png(ds, _overlay(ds, terrain, like)), stage / "survey.png")
         conditions = _conditions(like, summary["body_file"]) if site_count else None
         for place in summary["places"][:site_count]:
             assert conditions is not None
@@ -278,6 +279,14 @@ def write_survey(
     if TILES in ds.encoding:
         shutil.rmtree(ds.encoding.pop(TILES), ignore_errors=True)
     return written
+
+
+def _overlay(ds: xr.Dataset, terrain: Sequence[str | Path], like: str | Path | Site | None) -> MapOverlay:
+    from yieldsim.runs.survey.map_overlay import map_overlay
+
+    summary = summary_of_survey(ds)
+    body = _conditions(like, summary["body_file"]).body
+    return map_overlay(ds, terrain, body, summary["provenance"]["options"]["holds"])
 
 
 def _site_files(

@@ -12,7 +12,7 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.report.layout.facing_words import facing_words
 from yieldsim.report.layout.period_text import days_between, span_words
 from yieldsim.report.layout.style import number
-from yieldsim.report.tune import TuneFigure, tune_pictures
+from yieldsim.report.tune import TuneFigure, tune_pages
 from yieldsim.runs.tune.evaluator import Trial, trial_row
 from yieldsim.runs.tune.run import TuneRun, at_end
 
@@ -25,7 +25,7 @@ def write_tune(run: TuneRun, folder: str | Path) -> list[str]:
     from yieldsim.files.output.atomic_write import write_text_whole
     from yieldsim.files.output.dataset import staged_folder, write_image, write_json, write_table
 
-    picture, page = tune_pictures(figure_of(run))
+    page, picture = tune_pages(figure_of(run))
     with staged_folder(folder) as stage:
         write_table(trials_frame(run), stage / "tune.csv")
         write_json(run.summary, stage / "tune.json")
@@ -72,7 +72,7 @@ def figure_of(run: TuneRun) -> TuneFigure:
     present = run.present if run.present is not None and not run.present.reason else None
     return TuneFigure(
         title=f"Tuning {run.summary['name']} for {run.summary['site']}",
-        subtitle=_subtitle(run, present),
+        lines=_lines(run, present),
         keys=[one.label for one in run.ranges],
         axes=axes,
         annual_kwh=over_grid("annual_kwh"),
@@ -87,6 +87,7 @@ def figure_of(run: TuneRun) -> TuneFigure:
         present_kwh=present.annual_kwh if present is not None else None,
         within=run.sure.nearly,
         per=_per(run),
+        summary=run.summary,
     )
 
 
@@ -94,7 +95,7 @@ def _per(run: TuneRun) -> str:
     return span_words(days_between(run.summary["start_utc"], run.summary["end_utc"]))
 
 
-def _subtitle(run: TuneRun, present: Trial | None) -> str:
+def _lines(run: TuneRun, present: Trial | None) -> list[str]:
     best, sure = run.best, run.sure
     values = ", ".join(
         f"{one.label} {value:.4g}" + (" (end of its range)" if at_end(one, value) else "")
@@ -106,7 +107,7 @@ def _subtitle(run: TuneRun, present: Trial | None) -> str:
             "-", "−"
         )
     span = " to ".join(run.summary[f"{end}_utc"][:10] for end in ("start", "end"))
-    return (
-        f"best: {values}: {number(best.annual_kwh)} ± {number(sure.best_error_kwh, 1)} kWh {_per(run)} per unit{gain}\n"
-        f"facing {facing_words(best.tilt_deg, best.azimuth_deg)} ({run.summary['facing']}); {span}; ± is the error of tracing"
-    )
+    return [
+        f"Best: {values}: {number(best.annual_kwh)} ± {number(sure.best_error_kwh, 1)} kWh {_per(run)} per unit{gain}",
+        f"Facing {facing_words(best.tilt_deg, best.azimuth_deg)} ({run.summary['facing']}); {span} UTC; ± is the error of tracing",
+    ]

@@ -1,0 +1,28 @@
+"""A figure to be drawn: how, how large, and what it shows in words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from yieldsim.report.layout import style
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """A figure to be drawn: how, how large, and what it shows in words for those who cannot see it."""
+
+    draw: Callable[[Figure], Any]
+    width_in: float
+    height_in: float
+    alt: str
+
+    def svg(self) -> bytes:
+        """Draw it."""
+        with style.drawing(self.width_in, self.height_in) as figure:
+            self.draw(figure)
+            return style.svg_bytes(figure)
