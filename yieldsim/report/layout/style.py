@@ -196,6 +196,13 @@ def say(axes: Axes, words: str = NO_LIGHT) -> None:
     axes.text(0.5, 0.5, words, ha="center", va="center", color=MUTED, transform=axes.transAxes, wrap=True)
 
 
+def stretch(axes: Axes) -> float:
+    """How many times longer a unit upwards is drawn than one across, of a figure that is laid out."""
+    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+    box = axes.get_window_extent()
+    return float((box.height / (high - low)) / (box.width / (right - left)))
+
+
 def folded(text: str, width_in: float, size_pt: float) -> str:
     """Text broken between words so that its lines fit a width; line ends of its own stay.
 

@@ -48,8 +48,14 @@ FIBRE: Words = (
 COLLECTOR: Words = (("aperture_area_m2", "aperture of a unit", "m2"), ("mass_kg", "mass of a unit", "kg"))
 
 
-def assumptions(setting: Setting) -> list[Row]:
+DE421_WORDS = "under 1 km for Earth, Moon and Mars, below 1e-6 deg at 1 au"
+"""W. M. Folkner, J. G. Williams, D. H. Boggs, The Planetary and Lunar Ephemeris DE 421, IPN Progress Report 42-178, 2009 (from
+memory: inner planets to under a kilometre, the Moon to under a metre; Mercury worse)."""
+
+
+def assumptions(ready: Prepared) -> list[Row]:
     """Rows of {of, what, value, default}: value in words with its unit; default: as it is when the file says nothing."""
+    setting = ready.setting
     site, collector = setting.site, setting.collector
     rows = [*_stated("site", site, SITE), _horizon(setting)]
     if site.body.atmosphere_scale_height_km is not None:
@@ -77,6 +83,8 @@ def assumptions(setting: Setting) -> list[Row]:
         _row("sunlight", "irradiance at 1 au", f"{SOLAR_IRRADIANCE_1AU_W_M2:g} W/m2, the same all years"),
         _row("errors", "Sun's direction, fitted track against ephemeris", f"within {setting.track.error_bound_deg:.1g} deg"),
     ]
+    if any(kernel.name.lower().startswith("de421") for kernel in ready.kernels):
+        rows.append(_row("errors", "places in JPL DE421 (Folkner et al. 2009)", DE421_WORDS))
     return rows
 
 
