@@ -84,7 +84,7 @@ from yieldsim.cli.wrapping import note
     show_default=True,
     help="Folder for the results.",
 )
-@click.option("--no-figure", is_flag=True, help="Write no survey.png.")
+@click.option("--no-figure", is_flag=True, help="Write no survey.png and survey.pdf.")
 @click.option(
     "--json", "as_json", is_flag=True, help="Print the summary as JSON to stdout instead of the table."
 )

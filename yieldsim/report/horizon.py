@@ -57,20 +57,14 @@ def _draw(ds: xr.Dataset, figure: Figure) -> None:
     _draw_panorama(ds, upper)
     _draw_distance(ds, lower)
     figure.draw_without_rendering()
-    upper.set_title(f"{upper.get_title(loc='left')}; {scale_words(upper)}")
-
-
-def scale_words(axes: Axes) -> str:
-    """How many times finer the elevation is drawn than the azimuth, of a figure that is laid out."""
-    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
-    box = axes.get_window_extent()
-    times = (box.height / (high - low)) / (box.width / (right - left))
-    return f"elevation stretched {style.number(times, 2)} times against azimuth"
+    times = style.number(style.stretch(upper), 2)
+    upper.set_title(f"Elevation stretched {times} times against azimuth", weight="normal")
 
 
 def _stretch_words(ds: xr.Dataset) -> str:
-    count = ds.sizes["horizon"]
-    return f"{count} azimuths, {style.number(360.0 / count)}° apart; distances are to the ground that forms the skyline."
+    count, elevation = ds.sizes["horizon"], ds["horizon_elevation_deg"].values
+    ends = f"Skyline from {elevation.min():.2f}° to {elevation.max():.2f}°".replace("-", "−")
+    return f"{ends}, {count} azimuths, {style.number(360.0 / count)}° apart; distances are to the ground that forms the skyline."
 
 
 def _draw_panorama(ds: xr.Dataset, axes: Axes) -> None:
@@ -97,7 +91,6 @@ def _draw_panorama(ds: xr.Dataset, axes: Axes) -> None:
     axes.set_xlim(0.0, 360.0)
     axes.yaxis.set_major_formatter(lambda value, _: f"{value:g}°".replace("-", "−"))
     axes.set_ylabel("Elevation")
-    axes.set_title(f"Skyline from {elevation.min():.2f}° to {elevation.max():.2f}°".replace("-", "−"))
     axes.legend(loc="lower right", bbox_to_anchor=(1.0, 0.99), ncols=2, borderaxespad=0.2)
 
 

@@ -14,7 +14,7 @@ from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL, moment
 from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.period_text import days_between, is_part_year
-from yieldsim.report.layout.sheet import Drawn, Sheet, Tabled, pages
+from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, Tabled, pages
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -75,9 +75,9 @@ class MapOverlay:
     graticule: Graticule | None = None
 
 
-def survey_png(ds: xr.Dataset, overlay: MapOverlay | None = None) -> bytes:
-    """The map of the survey's goal with its places, two smaller maps below it, and the list of places."""
-    return pages(survey_sheet(ds, overlay or MapOverlay())).png
+def survey_pages(ds: xr.Dataset, overlay: MapOverlay | None = None) -> Pages:
+    """The map of the survey's goal with its places, two smaller maps below it, and the list of places: PDF and PNG."""
+    return pages(survey_sheet(ds, overlay or MapOverlay()))
 
 
 def survey_sheet(ds: xr.Dataset, overlay: MapOverlay) -> Sheet:
@@ -258,6 +258,9 @@ def _contours(thin: xr.Dataset, relief: Relief | None, axes: Axes, scale: float,
     )
 
 
+LABEL_BOX: dict[str, Any] = {"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 0.8}
+
+
 def _draw_graticule(found: Graticule, axes: Axes, scale: float, places: list[dict[str, Any]]) -> None:
     """Dotted lines of latitude and longitude, each with its label where that meets no other; the pole; north."""
     import matplotlib.patheffects as effects
@@ -272,14 +275,14 @@ def _draw_graticule(found: Graticule, axes: Axes, scale: float, places: list[dic
         axes.annotate(name, (x, y), (6.0, -9.0), textcoords="offset points", path_effects=halo)
         taken.append((x, y))
     if found.north_xy is not None:
-        tail = np.array([left + 0.06 * wide, bottom + 0.06 * high])
-        head = tail + 0.07 * min(wide, high) * np.array(found.north_xy)
+        middle = np.array([left + 0.07 * wide, bottom + 0.07 * high])
+        reach = 0.035 * min(wide, high) * np.array(found.north_xy)
+        tail, head = middle - reach, middle + reach
         axes.annotate(
             "", head, tail, arrowprops={"arrowstyle": "-|>", "color": style.INK, "path_effects": halo},
         )  # fmt: skip
-        axes.annotate("N", tail, (-4.0, -4.0), textcoords="offset points", ha="right", va="top",
-                      weight="bold", path_effects=halo)  # fmt: skip
-        taken += [tuple(tail), tuple(head)]
+        axes.text(*(middle + 1.7 * reach), "N", ha="center", va="center", weight="bold", path_effects=halo)
+        taken.append((float(middle[0]), float(middle[1])))
     for label, x, y in found.lines:
         x, y = x * scale, y * scale
         axes.plot(x, y, color=style.INK, linewidth=0.6, linestyle=(0, (1, 2.5)), alpha=0.8)
@@ -290,7 +293,7 @@ def _draw_graticule(found: Graticule, axes: Axes, scale: float, places: list[dic
         for index in np.flatnonzero(inside).tolist():
             at = (float(x[index]), float(y[index]))
             if all(abs(at[0] - a) > 0.14 * wide or abs(at[1] - b) > 0.05 * high for a, b in taken):
-                axes.text(*at, label, ha="center", va="center", fontsize=style.SMALL_PT, path_effects=halo)
+                axes.text(*at, label, ha="center", va="center", fontsize=style.SMALL_PT, bbox=LABEL_BOX)
                 taken.append(at)
                 break
 
@@ -337,7 +340,7 @@ COLUMNS: tuple[tuple[str, str, str, float], ...] = (
     ("elevation_m", "ground (m)", "{:.0f}", 0.85),
     ("lit_fraction", "visible disc", "{:.1%}", 0.9),
     ("any_light_fraction", "any part of it", "{:.1%}", 0.9),
-    ("sun_following_kwh_m2", "following the Sun (kWh/m² a year)", "{:.0f}", 1.6),
+    ("sun_following_kwh_m2", "following the Sun (MWh/m² a year)", "{:.2f}", 1.6),
     ("delivered_kwh", "delivered (kWh a year)", "{:.0f}", 1.2),
     ("best_azimuth_deg", "best azimuth (°)", "{:.0f}", 1.2),
     ("longest_dark_hours", "longest dark", "{:.0f}", 1.2),
@@ -362,4 +365,8 @@ def _place_table(places: list[dict[str, Any]]) -> Tabled:
 def _cell(key: str, pattern: str, value: float) -> str:
     if key == "longest_dark_hours":
         return style.duration(value)
-    return pattern.format(value).replace("-", "−").replace("%", f"{style.NARROW_SPACE}%")
+    return (
+        pattern.format(1e-3 * value if key == "sun_following_kwh_m2" else value)
+        .replace("-", "−")
+        .replace("%", f"{style.NARROW_SPACE}%")
+    )

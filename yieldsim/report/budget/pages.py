@@ -16,6 +16,7 @@ from yieldsim.report.budget.text import page_data, sum_served, visit_is_worth_a_
 from yieldsim.report.budget.uncertainty import draw_convergence, draw_curves, draw_ranking, ranking_height_in
 from yieldsim.report.estimate.text import summary_of
 from yieldsim.report.layout import style
+from yieldsim.report.layout.imprint import imprint
 from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.typst_pages import set_pdf
 from yieldsim.report.layout.warning_text import letters_notice
@@ -32,8 +33,10 @@ def budget_pdf(series: xr.Dataset) -> bytes:
     panels = _panels(series)
     data = page_data(series)
     boxes = letters_notice(data, "budget.json")
+    warnings = [*data["warnings"], *([boxes] if boxes else [])]
     data |= {
-        "warnings": [*data["warnings"], *([boxes] if boxes else [])],
+        "warnings": warnings,
+        "imprint": imprint({**summary_of(series), "warnings": warnings}),
         "figures": {name: {"alt": panel.alt} for name, panel in panels.items()},
         "description": f"Budget of a habitat. {data['place']}. {data['collector']}. {data['span']}.",
         "keywords": [

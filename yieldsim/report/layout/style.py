@@ -196,6 +196,13 @@ def say(axes: Axes, words: str = NO_LIGHT) -> None:
     axes.text(0.5, 0.5, words, ha="center", va="center", color=MUTED, transform=axes.transAxes, wrap=True)
 
 
+def stretch(axes: Axes) -> float:
+    """How many times longer a unit upwards is drawn than one across, of a figure that is laid out."""
+    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+    box = axes.get_window_extent()
+    return float((box.height / (high - low)) / (box.width / (right - left)))
+
+
 def folded(text: str, width_in: float, size_pt: float) -> str:
     """Text broken between words so that its lines fit a width; line ends of its own stay.
 
@@ -251,11 +258,12 @@ NARROW_SPACE: Final = "\u202f"
 def number(value: float, digits: int = 3) -> str:
     """A number with `digits` significant digits, never in powers of ten between 0.001 and a billion.
 
-    Whole digits are never rounded away below 10 000, and thousands are spaced from 10 000 on.
+    Whole digits are never rounded away below 10 000; from there on thousands are spaced, and four digits or `digits`, where
+    that is more, are kept.
 
     >>> number(1234.56), number(0.04567), number(12.0), number(0.0), number(-2.345)
     ('1235', '0.0457', '12.0', '0', '−2.35')
-    >>> number(123456.0) == "123" + NARROW_SPACE + "456"
+    >>> number(123456.0) == "123" + NARROW_SPACE + "500"
     True
     """
     if not math.isfinite(value):
@@ -270,8 +278,14 @@ def number(value: float, digits: int = 3) -> str:
     # decimals follow the rounded value, or 9.996 would come out as 10.00
     rounded = float(f"{size:.{digits - 1}e}")
     decimals = max(digits - 1 - math.floor(math.log10(rounded)), 0)
+    value = _four_digits(value, digits)
     text = f"{value:,.{decimals}f}".replace("-", "−")
     return text.replace(",", NARROW_SPACE if size >= 9999.5 else "")
+
+
+def _four_digits(value: float, digits: int = 4) -> float:
+    """Numbers from 10 000 on to four significant digits, or as many as are asked for."""
+    return float(f"{value:.{max(digits, 4) - 1}e}") if abs(value) >= 9999.5 else value
 
 
 def fixed(value: float, decimals: int) -> str:
@@ -280,6 +294,7 @@ def fixed(value: float, decimals: int) -> str:
     >>> fixed(2.345, 2), fixed(0.0, 2), fixed(0.001, 2)
     ('2.35', '0', '<0.01')
     """
+    value = _four_digits(value)
     if 0.0 < value < 0.5 * 10.0**-decimals:
         return f"<{10.0**-decimals:.{decimals}f}"
     return (

@@ -65,17 +65,20 @@ def least_filled(marks: Sequence[Mapping[str, Any]]) -> float:
 
 
 def set_png(template: str, data: Mapping[str, Any], figures: Mapping[str, bytes], ppi: float) -> bytes:
-    """PNG of a template that fills one page.
+    """PNG of a template that fills one page: of a standard size, or, where that doesn't hold it, as high as it needs.
 
     Set at twice the resolution and averaged down: typst places drawings on whole dots by leaving out a row here and
     there, which at the final resolution cuts letters.
     """
     from PIL.PngImagePlugin import PngImageFile
 
-    page = _compiler(template, {**data, "break_at": -1}, figures).compile(
-        format="png", ppi=2.0 * ppi, timestamp=0
-    )
-    if isinstance(page, list):
+    page: Any = []
+    for tall in (False, True):
+        shown = {**data, "break_at": -1, "tall": tall}
+        page = _compiler(template, shown, figures).compile(format="png", ppi=2.0 * ppi, timestamp=0)
+        if not isinstance(page, list):
+            break
+    else:
         raise ValueError(f"{template} ran over to {len(page)} pages")
     out = io.BytesIO()
     PngImageFile(io.BytesIO(page)).convert("RGB").reduce(2).save(out, format="PNG", compress_level=9)

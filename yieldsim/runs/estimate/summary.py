@@ -19,6 +19,8 @@ from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.optics.acceptance import half_width_deg
 from yieldsim.optics.accepted_spectrum import accepted_spectrum
 from yieldsim.optics.etendue import fibre_etendue_m2_sr, largest_concentration, projected_acceptance_sr
+from yieldsim.runs.estimate.assumptions import assumptions, command_line, limits
+from yieldsim.runs.estimate.caveats import caveats
 from yieldsim.sky.atmosphere import optical_depth_warning
 from yieldsim.sky.eclipse import eclipses
 
@@ -50,7 +52,6 @@ def finished(
     following   what mounts that follow the Sun would deliver, where that was asked
     """
     setting, grid = ready.setting, ready.grid
-    add_warnings(ready.notes, setting, result.series)
     ds = _with_context(result.series, setting, grid)
     ds.attrs.update(
         Conventions=CONVENTIONS,
@@ -61,6 +62,7 @@ def finished(
         celestial_body=setting.site.body.name,
         interval_s=grid.interval_s,
     )
+    add_warnings(ready.notes, setting, ds)
     ds.attrs["summary"] = json.dumps(
         _summary(ready, result, ds, change, tolerance, following), ensure_ascii=False
     )
@@ -93,7 +95,7 @@ def add_warnings(notes: Notes, setting: Setting, series: xr.Dataset) -> None:
                     f"an acceptance of +-{angle:.3g} deg into a fibre of numerical aperture {fibre.numerical_aperture:g} "
                     f"allows a concentration of {concentration:.3g} at most: such a collector dilutes light"
                 )
-    for line in idle_lines(series, collector):
+    for line in caveats(series, collector):
         notes.add(line)
     held = optical_depth_warning(site.optical_depth, setting.start_tdb_s, setting.track.end_tdb_s)
     if held:
@@ -105,25 +107,6 @@ def add_warnings(notes: Notes, setting: Setting, series: xr.Dataset) -> None:
             f"the span covers {covered / 360.0:.0%} of a year of {site.body.name} (solar longitude {longitude[0]:.0f} to "
             f"{longitude[-1]:.0f} deg); totals are for the span, not for that year"
         )
-
-
-def idle_lines(series: xr.Dataset, collector: Collector) -> list[str]:
-    """What to tell of mounts that deliver nothing through the whole run, and why as far as the Sun's angle tells."""
-    lit = series["disc_visible_fraction"].values > 0.0
-    if not lit.any():
-        return ["the Sun never clears the skyline in this span, so nothing is delivered"]
-    lines = []
-    for column, mount in enumerate(collector.mounts):
-        if series["mount_delivered_power_w"].values[:, column].any():
-            continue
-        nearest_deg = float(series["incidence_deg"].values[lit, column].min())
-        lines.append(
-            f"the mount at tilt {mount.tilt_deg:g}, azimuth {mount.azimuth_deg:g} deg delivers nothing: the Sun comes no nearer "
-            f"than {nearest_deg:.1f} deg to its normal, outside its acceptance"
-        )
-    if len(lines) > 4:
-        lines[3:] = [f"{len(lines) - 3} more mounts deliver nothing either"]
-    return lines
 
 
 def _with_context(series: xr.Dataset, setting: Setting, grid: TimeGrid) -> xr.Dataset:
@@ -254,6 +237,9 @@ def _summary(
         "convergence": {"step_s": result.step_s, "relative_change": change, "tolerance": tolerance},
         "track_error_bound_deg": float(setting.track.error_bound_deg),
         "etendue": _etendue(collector),
+        "assumptions": assumptions(ready),
+        "limits": limits(setting, ds, result.step_s, change, tolerance),
+        "command": command_line(ready, tolerance),
         "warnings": list(ready.notes.lines),
         "cautions": list(CAUTIONS),
         "provenance": provenance(

@@ -92,26 +92,23 @@ def _graticule(raster: Raster, x: FloatArray, y: FloatArray) -> Graticule:
     lines: list[tuple[str, FloatArray, FloatArray]] = []
     for value, text in _round_values(low, high):
         circle = to_map(raster.crs, np.full(POINTS, value), middle_deg + np.linspace(left, right, POINTS))
-        lines.append((f"{text.lstrip(chr(8722))}° {'N' if value >= 0.0 else 'S'}", *circle))
-    for value, text in _round_values(middle_deg + left, middle_deg + right, whole_turn=pole is not None):
+        if abs(value) < 90.0:
+            lines.append((f"{text.lstrip('-')}° {'N' if value >= 0.0 else 'S'}", *circle))
+    middle_deg %= 360.0
+    for value, _ in _round_values(middle_deg + left, middle_deg + right, whole_turn=pole is not None):
         meridian = to_map(raster.crs, np.linspace(low, high, POINTS), np.full(POINTS, value))
-        lines.append((f"{text}° E", *meridian))
+        lines.append((f"{round(value % 360.0, 6):g}° E", *meridian))
     return Graticule(lines=tuple(lines), pole=pole, north_xy=None if pole else _north(raster.crs, x, y))
 
 
 def _round_values(low: float, high: float, *, whole_turn: bool = False) -> list[tuple[float, str]]:
-    """Round degrees between two ends, with their text; longitudes above 180 and below 0 count from 0 to 360."""
+    """Round degrees between two ends, with their text."""
     step = 45.0 if whole_turn else next((s for s in STEPS_DEG if (high - low) / s <= LINES), 90.0)
     values = step * np.arange(np.ceil(low / step - 1e-9), np.floor(high / step + 1e-9) + 1.0)
     if whole_turn:
         values = np.arange(0.0, 360.0, step)
     digits = max(0, -int(np.floor(np.log10(step) + 1e-9)))
-    wrapped = [value % 360.0 if high > 90.0 or whole_turn else value for value in values.tolist()]
-    return [
-        (value, f"{shown:.{digits}f}".replace("-", "\u2212"))
-        for value, shown in zip(values.tolist(), wrapped, strict=True)
-        if abs(abs(value) - 90.0) > 1e-9 or whole_turn or high > 90.0
-    ]
+    return [(value, f"{value:.{digits}f}") for value in values.tolist()]
 
 
 def _north(crs: Any, x: FloatArray, y: FloatArray) -> tuple[float, float]:

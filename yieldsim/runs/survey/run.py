@@ -267,9 +267,11 @@ def write_survey(
         write_text_whole(stage / "places.csv", places_text(summary["places"]))
         write_survey_geotiffs(ds, stage)
         if figure:
-            from yieldsim.report.survey import survey_png
+            from yieldsim.report.survey import survey_pages
 
-            write_image(survey_png(ds, _overlay(ds, terrain, like)), stage / "survey.png")
+            page, picture = survey_pages(ds, _overlay(ds, terrain, like))
+            write_image(page, stage / "survey.pdf")
+            write_image(picture, stage / "survey.png")
         conditions = _conditions(like, summary["body_file"]) if site_count else None
         for place in summary["places"][:site_count]:
             assert conditions is not None

@@ -1,0 +1,207 @@
+"""What an estimate takes as given, said row by row with what was left at its default; limits and how near they are."""
+
+from __future__ import annotations
+
+from dataclasses import MISSING, fields
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
+from yieldsim.base.model import AttenuationTable, BiaxialAcceptance, HorizonMask, TerrainHorizon
+from yieldsim.base.prescription_model import Heat
+from yieldsim.optics.etendue import fibre_etendue_m2_sr, projected_acceptance_sr
+from yieldsim.runs.estimate.caveats import fibre_face_w_cm2
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from yieldsim.energy.integration import Setting
+    from yieldsim.runs.setup.prepare import Prepared
+
+Row = dict[str, Any]
+Words = tuple[tuple[str, str, str], ...]
+
+SITE: Words = (
+    ("elevation_m", "ground above the ellipsoid", "m"),
+    ("mast_height_m", "aperture above the ground", "m"),
+)
+DUST: Words = (
+    ("loss_per_day", "light lost to settling dust", "a day"),
+    ("model", "how dust settles", ""),
+    ("tilt_exponent", "exponent of cos(tilt) in settling", ""),
+    ("floor", "least clean fraction", ""),
+)
+SHIELD: Words = (
+    ("film_transmittance", "transmittance of the film", ""),
+    ("removal", "dust removed a cycle", ""),
+    ("cycle_hours", "time between cycles", "h"),
+    ("duty_minutes", "length of a cycle", "min"),
+    ("power_w", "power drawn in a cycle, each unit", "W"),
+)
+FIBRE: Words = (
+    ("length_m", "length", "m"),
+    ("packing", "share of the face that is core", ""),
+    ("coupling", "coupling", ""),
+    ("end_reflection", "reflection at each end", ""),
+    ("numerical_aperture", "numerical aperture", ""),
+    ("face_diameter_mm", "face diameter", "mm"),
+    ("darkening_db_per_km_per_year", "darkening", "dB/km a year"),
+)
+COLLECTOR: Words = (("aperture_area_m2", "aperture of a unit", "m2"), ("mass_kg", "mass of a unit", "kg"))
+
+
+DE421_WORDS = "under 1 km for Earth, Moon and Mars, below 1e-6 deg at 1 au"
+"""W. M. Folkner, J. G. Williams, D. H. Boggs, The Planetary and Lunar Ephemeris DE 421, IPN Progress Report 42-178, 2009 (from
+memory: inner planets to under a kilometre, the Moon to under a metre; Mercury worse)."""
+
+
+def assumptions(ready: Prepared) -> list[Row]:
+    """Rows of {of, what, value, default}: value in words with its unit; default: as it is when the file says nothing."""
+    setting = ready.setting
+    site, collector = setting.site, setting.collector
+    rows = [*_stated("site", site, SITE), _horizon(setting)]
+    if site.body.atmosphere_scale_height_km is not None:
+        depth = site.optical_depth
+        if depth is None:
+            rows.append(_row("air", "optical depth", "none: air taken as clear", default=True))
+        elif isinstance(depth, float):
+            rows.append(_row("air", "optical depth", f"{depth:g} throughout"))
+        else:
+            low, high = float(depth.optical_depth.min()), float(depth.optical_depth.max())
+            against = "solar longitude" if depth.against == "solar_longitude_deg" else "time"
+            rows.append(
+                _row(
+                    "air", "optical depth", f"table of {len(depth.x)} rows by {against}, {low:g} to {high:g}"
+                )
+            )
+    if site.dust is None:
+        rows.append(_row("dust", "settling", "none", default=True))
+    else:
+        rows += _stated("dust", site.dust, DUST)
+        rows.append(_row("dust", "cleaning visits", str(len(site.dust.events)), default=not site.dust.events))
+    rows += [*_stated("collector", collector, COLLECTOR), _acceptance(setting)]
+    rows += (
+        _stated("shield", collector.shield, SHIELD)
+        if collector.shield
+        else [_row("shield", "fitted", "none", default=True)]
+    )
+    if collector.fibre is None:
+        rows.append(_row("fibre", "fitted", "none: light counts where it leaves the funnel", default=True))
+    else:
+        rows += [*_stated("fibre", collector.fibre, FIBRE), _attenuation(setting)]
+    rows += [
+        _row("sunlight", "irradiance at 1 au", f"{SOLAR_IRRADIANCE_1AU_W_M2:g} W/m2, the same all years"),
+        _row(
+            "errors",
+            "Sun's direction, fitted track against ephemeris",
+            f"within {setting.track.error_bound_deg:.1g} deg",
+        ),
+    ]
+    if any(kernel.name.lower().startswith("de421") for kernel in ready.kernels):
+        rows.append(_row("errors", "places in JPL DE421 (Folkner et al. 2009)", DE421_WORDS))
+    return rows
+
+
+def _row(of: str, what: str, value: str, *, default: bool = False) -> Row:
+    return {"of": of, "what": what, "value": value, "default": default}
+
+
+def _stated(of: str, noun: Any, words: Words) -> list[Row]:
+    defaults = {field.name: field.default for field in fields(noun) if field.default is not MISSING}
+    rows = []
+    for name, what, unit in words:
+        value = getattr(noun, name)
+        said = (
+            "not given"
+            if value is None
+            else value
+            if isinstance(value, str)
+            else f"{value:.6g} {unit}".rstrip()
+        )
+        rows.append(_row(of, what, said, default=name in defaults and defaults[name] == value))
+    return rows
+
+
+def _horizon(setting: Setting) -> Row:
+    horizon, dip = setting.site.horizon, f"the bare body's lies at {-setting.dip_deg:.3g} deg"
+    if horizon is None or setting.mask is None:
+        return _row("horizon", "skyline", f"none: {dip}", default=True)
+    low, high = float(setting.mask.elevation_deg.min()), float(setting.mask.elevation_deg.max())
+    span = f"{len(setting.mask.azimuth_deg)} azimuths, {low:.2f} to {high:.2f} deg; {dip}"
+    if isinstance(horizon, TerrainHorizon):
+        reach = "to the files' edge" if horizon.reach_km is None else f"{horizon.reach_km:g} km"
+        return _row("horizon", f"skyline from {len(horizon.terrain)} terrain files, reach {reach}", span)
+    assert isinstance(horizon, HorizonMask)
+    return _row("horizon", "skyline from a table; its reach is in the table's head", span)
+
+
+def _acceptance(setting: Setting) -> Row:
+    table = setting.collector.acceptance_table
+    if isinstance(table, BiaxialAcceptance):
+        size = f"{len(table.transverse_deg)} x {len(table.longitudinal_deg)} angles"
+    else:
+        size = f"{len(table.incidence_deg)} angles to {table.incidence_deg[-1]:g} deg, none accepted beyond"
+    return _row("collector", f"acceptance for a {table.source} source", size)
+
+
+def _attenuation(setting: Setting) -> Row:
+    assert setting.collector.fibre is not None
+    loss = setting.collector.fibre.attenuation
+    if isinstance(loss, AttenuationTable):
+        low, high = loss.wavelength_nm[[0, -1]]
+        least, most = loss.attenuation_db_per_km.min(), loss.attenuation_db_per_km.max()
+        return _row(
+            "fibre",
+            "attenuation",
+            f"{least:g} to {most:g} dB/km over {low:g} to {high:g} nm, nothing passes outside",
+        )
+    return _row("fibre", "attenuation", f"{loss:g} dB/km at all wavelengths", default=loss == 0.0)
+
+
+def limits(setting: Setting, series: xr.Dataset, step_s: float, change: float, tolerance: float) -> list[Row]:
+    """Rows of {what, limit, reached, unit, holds}: what must not be passed, and how near this run comes."""
+    collector = setting.collector
+    rows: list[Row] = []
+    etendue = fibre_etendue_m2_sr(collector.fibre) if collector.fibre else None
+    if etendue is not None:
+        used = collector.aperture_area_m2 * projected_acceptance_sr(collector.acceptance_table)
+        rows.append(_limit("etendue of the acceptance, at most the fibre's", etendue, used, "m2 sr", 1.001))
+    flux = fibre_face_w_cm2(series, collector)
+    if flux is not None:
+        what = "flux on a fibre's face, mean over face and row; default limit"
+        rows.append(_limit(what, Heat().face_flux_limit_w_cm2, flux, "W/cm2"))
+    drawn, delivered = (
+        float(np.sum(series[name].values)) for name in ("shield_power_w", "delivered_power_w")
+    )
+    if drawn > 0.0:
+        hours = float(series.attrs["interval_s"]) / 3.6e6
+        rows.append(
+            _limit(
+                "electricity of the shields, at most the light delivered",
+                hours * delivered,
+                hours * drawn,
+                "kWh",
+            )
+        )
+    what = f"change of the total when the step, {step_s:g} s, is halved"
+    rows.append(_limit(what, tolerance, abs(change), "of it"))
+    return rows
+
+
+def _limit(what: str, limit: float, reached: float, unit: str, slack: float = 1.0) -> Row:
+    return {"what": what, "limit": limit, "reached": reached, "unit": unit, "holds": reached <= limit * slack}
+
+
+def command_line(ready: Prepared, tolerance: float) -> str | None:
+    """The command that gives this result again, by file names; None where site or collector came from a program."""
+    from yieldsim.runs.estimate.summary import iso
+
+    names = {source.role: source.name for source in ready.inputs}
+    if not {"site", "collector"} <= names.keys():
+        return None
+    start, end = (iso(ready.grid.edge_utc[place]) for place in (0, -1))
+    return (
+        f"yieldsim estimate {names['site']} --collector {names['collector']} --start {start} --end {end} "
+        f"--interval-minutes {ready.grid.interval_s / 60.0:g} --tolerance {tolerance:g}"
+    )
