@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from yieldsim.cli.path_argument import PATH
+from yieldsim.cli.command import COLLECTOR, FOLDER, KERNEL, SITE, Command
 from yieldsim.cli.progress import progress
 from yieldsim.cli.wrapping import note, wrapped
 
@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from yieldsim.runs.horizon.unknown_ground import UnknownGround
 
 
-@click.command(short_help="The same collector at several sites.")
-@click.argument("sites", nargs=-1, required=True, metavar="SITE...", type=PATH)
-@click.option("-c", "--collector", required=True, type=PATH, help="Collector file.")
+@click.command(cls=Command, short_help="The same collector at several sites.")
+@click.argument("sites", nargs=-1, required=True, metavar="SITE...", type=SITE)
+@click.option("-c", "--collector", required=True, type=COLLECTOR, help="Collector file.")
 @click.option(
     "--goal",
     default="annual",
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     "--kernel",
     "kernels",
     multiple=True,
-    type=PATH,
+    type=KERNEL,
     help="Further ephemeris or orientation kernel; repeatable.",
 )
 @click.option(
@@ -56,7 +56,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--out",
-    type=PATH,
+    type=FOLDER,
     help="Folder for the results (default reports/rank-<collector file>).",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print rank.json to stdout instead of the table.")

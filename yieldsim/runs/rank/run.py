@@ -8,10 +8,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.errors import InputError, Problem, likely
+from yieldsim.base.errors import Gathered, InputError, Problem, likely
 from yieldsim.base.model import Collector, Site
 from yieldsim.runs.estimate.ground_bounds import stated, upper_bound
-from yieldsim.runs.horizon.unknown_ground import UnknownGround
+from yieldsim.runs.horizon.unknown_ground import UnknownGround, refuse_choice
 from yieldsim.runs.rank.types import SiteRun
 
 if TYPE_CHECKING:
@@ -60,10 +60,22 @@ def rank(
     Returns a Dataset over site, stage and month; its attribute "summary" holds rank.json.
     Raises InputError (with the problems of all files), DataMissing or CannotCompute.
     """
+    from yieldsim.runs.estimate.run import refuse_tolerance
     from yieldsim.runs.rank.summary import ranked_sites
+    from yieldsim.runs.time_span import asked_grid
 
-    _check(sites, goal, facing, continuous_power_w)
-    _check_files(sites, collector)
+    gathered = Gathered()
+    with gathered:
+        _check(sites, goal, facing, continuous_power_w)
+    with gathered:
+        refuse_tolerance(tolerance)
+    with gathered:
+        asked_grid(start, end, years, interval_minutes)
+    with gathered:
+        refuse_choice(unknown_ground)
+    with gathered:
+        _check_files(sites, collector)
+    gathered.refuse()
     span = {
         "start": start,
         "end": end,

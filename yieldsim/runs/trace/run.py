@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from yieldsim.base.errors import CannotCompute, InputError, Problem
+from yieldsim.base.errors import CannotCompute, Gathered, InputError, Problem
 from yieldsim.base.model import Acceptance, BiaxialAcceptance, Collector, Notes, RoundAcceptance, Source
 
 if TYPE_CHECKING:
@@ -74,9 +74,13 @@ def trace(
     from yieldsim.optics.raytrace.scene import build_scene
     from yieldsim.runs.trace.summary import summary_of_trace
 
-    if not 1e-5 <= tolerance <= 0.2:
-        raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.00001 to 0.2"))
-    loaded = read_prescription(optics)
+    gathered = Gathered()
+    with gathered:
+        if not 1e-5 <= tolerance <= 0.2:
+            raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.00001 to 0.2"))
+    with gathered:
+        loaded = read_prescription(optics)
+    gathered.refuse()
     prescription = loaded.noun
     scene = _placed(prescription, optics, build_scene)
     ways = _ways(prescription, tolerance, source, seed)
