@@ -319,3 +319,24 @@ def test_numbers_that_public_verbs_take_carry_units() -> None:
         for argument in (*function.args.args, *function.args.kwonlyargs):
             if is_plain_number(argument.annotation):
                 assert UNIT.search(argument.arg) or PURE.search(argument.arg), f"{verb}: {argument.arg}"
+
+
+def test_no_private_module_of_a_library_is_imported() -> None:
+    """They come and go with versions that pyproject.toml admits."""
+    assert [f"{name_of(path)}: {module}" for path in SOURCES for module in _private(path)] == []
+
+
+def _private(path: Path) -> list[str]:
+    """Modules with a name that begins with a dash below, of other packages."""
+    named: list[str] = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            named += [one.name for one in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            named += [f"{node.module}.{one.name}" for one in node.names]
+    return [
+        name
+        for name in named
+        if name.split(".")[0] not in ("yieldsim", "__future__")
+        and any(part.startswith("_") for part in name.split("."))
+    ]

@@ -12,6 +12,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from types import TracebackType
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,39 @@ class InputError(YieldsimError):
     def __reduce__(self) -> tuple[type[InputError], tuple[tuple[Problem, ...]]]:
         """Made again from its problems: it travels from workers on other machines."""
         return type(self), (self.problems,)
+
+
+class Gathered:
+    """Several checks whose problems are told together: each runs in a `with` block of its own, then `refuse`.
+
+    >>> gathered = Gathered()
+    >>> for key in ("start", "years"):
+    ...     with gathered:
+    ...         raise InputError(Problem("", key, "is wrong"))
+    >>> [str(problem) for problem in gathered.problems]
+    ['start is wrong', 'years is wrong']
+    """
+
+    def __init__(self) -> None:
+        """Nothing is wrong yet."""
+        self.problems: list[Problem] = []
+
+    def __enter__(self) -> None:
+        """A check begins."""
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> bool:
+        """Keep what an InputError tells, each problem once; let any other error pass."""
+        if not isinstance(error, InputError):
+            return False
+        self.problems.extend(one for one in error.problems if one not in self.problems)
+        return True
+
+    def refuse(self) -> None:
+        """Raise InputError with all that was found."""
+        if self.problems:
+            raise InputError(self.problems)
 
 
 class DataMissing(YieldsimError):

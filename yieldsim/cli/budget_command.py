@@ -9,27 +9,27 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.path_argument import PATH
+from yieldsim.cli.command import COLLECTOR, ESTIMATE, FOLDER, KERNEL, LOAD, SITE, UNCERTAIN, Command
 from yieldsim.cli.progress import progress
 from yieldsim.cli.wrapping import note, wrapped
 
 
-@click.command(short_help="Supply against loads and storage.")
-@click.argument("estimate_path", metavar="ESTIMATE", type=PATH)
-@click.option("-l", "--load", required=True, type=PATH, help="Load file.")
+@click.command(cls=Command, short_help="Supply against loads and storage.")
+@click.argument("estimate_path", metavar="ESTIMATE", type=ESTIMATE)
+@click.option("-l", "--load", required=True, type=LOAD, help="Load file.")
 @click.option("--units", type=int, help="Units, in the estimate's mix of mounts (default: the estimate's).")
 @click.option("--reliability", type=float, help="Share to reach, in place of [sizing] in the load file.")
-@click.option("--site", type=PATH, help="Site file of the estimate, for years and dust.")
-@click.option("-c", "--collector", type=PATH, help="Collector file of the estimate.")
-@click.option("--uncertain", type=PATH, help="Uncertainty file: draws to run.")
+@click.option("--site", type=SITE, help="Site file of the estimate, for years and dust.")
+@click.option("-c", "--collector", type=COLLECTOR, help="Collector file of the estimate.")
+@click.option("--uncertain", type=UNCERTAIN, help="Uncertainty file: draws to run.")
 @click.option(
     "--kernel",
     "kernels",
     multiple=True,
-    type=PATH,
+    type=KERNEL,
     help="Further kernel of the estimate, for the draws; repeatable.",
 )
-@click.option("--out", type=PATH, help="Folder for the results (default: beside it).")
+@click.option("--out", type=FOLDER, help="Folder for the results (default: beside it).")
 @click.option("--json", "as_json", is_flag=True, help="Print budget.json to stdout instead of the table.")
 @click.option("--no-report", is_flag=True, help="Write data only, no budget.pdf.")
 def budget(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from yieldsim.cli.path_argument import PATH
+from yieldsim.cli.command import COLLECTOR, ESTIMATE, FOLDER, KERNEL, SITE, Command
 from yieldsim.cli.progress import progress
 from yieldsim.cli.wrapping import note, wrapped
 
@@ -17,13 +17,13 @@ if TYPE_CHECKING:
     from yieldsim.runs.horizon.unknown_ground import UnknownGround
 
 
-@click.command(short_help="Hourly and annual energy of a collector at a site.")
-@click.argument("site", type=PATH)
-@click.option("-c", "--collector", required=True, type=PATH, help="Collector file.")
+@click.command(cls=Command, short_help="Hourly and annual energy of a collector at a site.")
+@click.argument("site", type=SITE)
+@click.option("-c", "--collector", required=True, type=COLLECTOR, help="Collector file.")
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
 @click.option("--end", help="Last instant, UTC; without it one year from the start.")
 @click.option("--years", type=float, help="Length of the run in calendar years, instead of --end.")
-@click.option("--out", type=PATH, help="Folder for the results (default reports/<site file>).")
+@click.option("--out", type=FOLDER, help="Folder for the results (default reports/<site file>).")
 @click.option(
     "--interval-minutes", type=float, default=60.0, show_default=True, help="Length of the output rows."
 )
@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     "--kernel",
     "kernels",
     multiple=True,
-    type=PATH,
+    type=KERNEL,
     help="Further ephemeris or orientation kernel; repeatable.",
 )
 @click.option(
@@ -103,9 +103,9 @@ def estimate(
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
 
 
-@click.command(short_help="(Re)write the report of an estimate.")
-@click.argument("estimate_path", metavar="ESTIMATE", type=PATH)
-@click.option("--out", type=PATH, help="Folder for the report (default: beside the estimate).")
+@click.command(cls=Command, short_help="(Re)write the report of an estimate.")
+@click.argument("estimate_path", metavar="ESTIMATE", type=ESTIMATE)
+@click.option("--out", type=FOLDER, help="Folder for the report (default: beside the estimate).")
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON instead of the table.")
 def report(estimate_path: Path, out: Path | None, as_json: bool) -> None:
     """Write report.pdf and report.png of ESTIMATE: an estimate.nc or the folder that holds one."""

@@ -8,21 +8,21 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.path_argument import PATH
+from yieldsim.cli.command import SITE, TABLE, TERRAIN, Command
 from yieldsim.cli.wrapping import note
 
 
-@click.command(short_help="Skyline of a site from terrain files.")
-@click.argument("site", type=PATH)
-@click.argument("more", metavar="[TERRAIN]...", nargs=-1, type=PATH)
+@click.command(cls=Command, short_help="Skyline of a site from terrain files.")
+@click.argument("site", type=SITE)
+@click.argument("more", metavar="[TERRAIN]...", nargs=-1, type=TERRAIN)
 @click.option(
     "-t",
     "--terrain",
     multiple=True,
-    type=PATH,
+    type=TERRAIN,
     help="Terrain files, finest first; without it those that SITE names. Of a NetCDF file of several variables: FILE.nc:VARIABLE.",
 )
-@click.option("--out", type=PATH, help="Table to write, with a figure beside it; else stdout.")
+@click.option("--out", type=TABLE, help="Table to write, with a figure beside it; else stdout.")
 @click.option("--azimuth-step-deg", type=float, help="Step between rows (default 0.5, or what SITE says).")
 @click.option("--reach-km", type=float, help="How far to look (default: to the files' edge).")
 @click.option("--mast-height-m", type=float, help="Eye above the ground, instead of the site file's mast.")

@@ -9,11 +9,11 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.path_argument import PATH
+from yieldsim.cli.command import PATH, Command
 from yieldsim.cli.wrapping import note
 
 
-@click.command(short_help="Write a starter set of input files, commented.")
+@click.command(cls=Command, short_help="Write a starter set of input files, commented.")
 @click.argument("folder", metavar="DIR", type=PATH)
 @click.option("--body", default="moon", show_default=True, help="World of the site: moon, mars or mercury.")
 @click.option("--optics", is_flag=True, help="With a lens prescription, for trace and tune.")
@@ -40,7 +40,7 @@ def new(folder: Path, body: str, optics: bool) -> None:
         )
 
 
-@click.command(short_help="Validate input files and say what they hold.")
+@click.command(cls=Command, short_help="Validate input files and say what they hold.")
 @click.argument("files", metavar="FILE...", nargs=-1, required=True, type=PATH)
 @click.option("--json", "as_json", is_flag=True, help="Print what was found as JSON to stdout.")
 def check(files: tuple[Path, ...], as_json: bool) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.path_argument import PATH
+from yieldsim.cli.command import COLLECTOR, FOLDER, KERNEL, LOAD, SITE, Command
 from yieldsim.cli.progress import progress
 from yieldsim.cli.wrapping import note, wrapped
 
@@ -34,9 +34,9 @@ class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
         return numbers
 
 
-@click.command(short_help="Best facing, flatness, several units, fixed against following.")
-@click.argument("site", type=PATH)
-@click.option("-c", "--collector", required=True, type=PATH, help="Collector file.")
+@click.command(cls=Command, short_help="Best facing, flatness, several units, fixed against following.")
+@click.argument("site", type=SITE)
+@click.option("-c", "--collector", required=True, type=COLLECTOR, help="Collector file.")
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
 @click.option("--end", help="Last instant, UTC; without it one year from the start.")
 @click.option("--years", type=float, help="Length of the run in calendar years, instead of --end.")
@@ -48,7 +48,7 @@ class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
     help="annual, worst-month, shortest-gap or load: what units are chosen for.",
 )
 @click.option("--units", type=int, help="Choose facings for this many units.")
-@click.option("-l", "--load", type=PATH, help="Load file, for the energy put to use.")
+@click.option("-l", "--load", type=LOAD, help="Load file, for the energy put to use.")
 @click.option(
     "--compare", multiple=True, type=FacingType(), help="Another facing to compare, degrees; repeatable."
 )
@@ -68,12 +68,12 @@ class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
     "--kernel",
     "kernels",
     multiple=True,
-    type=PATH,
+    type=KERNEL,
     help="Further ephemeris or orientation kernel; repeatable.",
 )
 @click.option(
     "--out",
-    type=PATH,
+    type=FOLDER,
     help="Folder for the results (default reports/<site file>-facing).",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print orient.json to stdout instead of the table.")

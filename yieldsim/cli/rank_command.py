@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from yieldsim.cli.path_argument import PATH
+from yieldsim.cli.command import COLLECTOR, FOLDER, KERNEL, LOAD, SITE, Command
 from yieldsim.cli.progress import progress
 from yieldsim.cli.wrapping import note, wrapped
 
@@ -21,9 +21,9 @@ SITES_ABREAST = 3
 """Columns of sites that fit a terminal of 80."""
 
 
-@click.command(short_help="The same collector at several sites.")
-@click.argument("sites", nargs=-1, required=True, metavar="SITE...", type=PATH)
-@click.option("-c", "--collector", required=True, type=PATH, help="Collector file.")
+@click.command(cls=Command, short_help="The same collector at several sites.")
+@click.argument("sites", nargs=-1, required=True, metavar="SITE...", type=SITE)
+@click.option("-c", "--collector", required=True, type=COLLECTOR, help="Collector file.")
 @click.option(
     "--goal",
     default="annual",
@@ -37,7 +37,7 @@ SITES_ABREAST = 3
 )
 @click.option("--units", type=int, help="Units of the set.")
 @click.option(
-    "--load", type=PATH, help="Load file: what each site serves of it, and the store it would need there."
+    "--load", type=LOAD, help="Load file: what each site serves of it, and the store it would need there."
 )
 @click.option("--continuous-power-w", type=float, help="Say how many units a mean power takes.")
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
@@ -51,7 +51,7 @@ SITES_ABREAST = 3
     "--kernel",
     "kernels",
     multiple=True,
-    type=PATH,
+    type=KERNEL,
     help="Further ephemeris or orientation kernel; repeatable.",
 )
 @click.option(
@@ -63,7 +63,7 @@ SITES_ABREAST = 3
 )
 @click.option(
     "--out",
-    type=PATH,
+    type=FOLDER,
     help="Folder for the results (default reports/rank-<collector file>).",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print rank.json to stdout instead of the table.")

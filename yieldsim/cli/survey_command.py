@@ -8,18 +8,18 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.path_argument import PATH
+from yieldsim.cli.command import COLLECTOR, FOLDER, KERNEL, SITE, TERRAIN, Command
 from yieldsim.cli.progress import progress
 from yieldsim.cli.wrapping import note
 
 
-@click.command(short_help="Maps of light and energy over terrain, with the best places.")
-@click.argument("terrain", nargs=-1, required=True, type=PATH)
+@click.command(cls=Command, short_help="Maps of light and energy over terrain, with the best places.")
+@click.argument("terrain", nargs=-1, required=True, type=TERRAIN)
 @click.option("-b", "--body", help="moon, mars, mercury, earth or a body file; not needed with --like.")
 @click.option(
     "-c",
     "--collector",
-    type=PATH,
+    type=COLLECTOR,
     help="Collector file, for the energy that it delivers.",
 )
 @click.option(
@@ -36,7 +36,7 @@ from yieldsim.cli.wrapping import note
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
 @click.option("--end", help="Last instant, UTC; without it one year from the start.")
 @click.option("--years", type=float, help="Length of the span in calendar years, instead of --end.")
-@click.option("--like", type=PATH, help="Site file whose mast, air and dust hold everywhere.")
+@click.option("--like", type=SITE, help="Site file whose mast, air and dust hold everywhere.")
 @click.option(
     "--as-mounted", is_flag=True, help="Mounts face as the collector file says, not each cell's best azimuth."
 )
@@ -72,14 +72,14 @@ from yieldsim.cli.wrapping import note
     show_default=True,
     help="Holes of terrain files before the Sun: refuse them, or give bounds, of which the lower, blocked, is the answer.",
 )
-@click.option("--kernel", "kernels", multiple=True, type=PATH, help="Further kernel; repeatable.")
+@click.option("--kernel", "kernels", multiple=True, type=KERNEL, help="Further kernel; repeatable.")
 @click.option("--workers", type=int, help="Processes on this machine (default: one a core).")
 @click.option(
     "--scheduler", metavar="ADDRESS", help="Dask scheduler of an existing cluster, such as tcp://host:8786."
 )
 @click.option(
     "--out",
-    type=PATH,
+    type=FOLDER,
     default=Path("survey"),
     show_default=True,
     help="Folder for the results.",

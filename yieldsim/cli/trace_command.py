@@ -9,17 +9,17 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.path_argument import PATH
+from yieldsim.cli.command import OPTICS, TABLE, Command
 from yieldsim.cli.progress import progress
 from yieldsim.cli.wrapping import note, wrapped
 
 
-@click.command(short_help="Acceptance table of a lens prescription, with every loss.")
-@click.argument("optics", type=PATH)
+@click.command(cls=Command, short_help="Acceptance table of a lens prescription, with every loss.")
+@click.argument("optics", type=OPTICS)
 @click.option(
     "-o",
     "--out",
-    type=PATH,
+    type=TABLE,
     help="Acceptance table to write (.csv), trace.json and the figures beside it: a folder for each trace. Without it, only "
     "the answer.",
 )

@@ -8,14 +8,14 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.path_argument import PATH
+from yieldsim.cli.command import COLLECTOR, FOLDER, OPTICS, SITE, Command
 from yieldsim.cli.progress import progress
 from yieldsim.cli.wrapping import note
 
 
-@click.command(short_help="The prescription that delivers most at a site.")
-@click.argument("optics", type=PATH)
-@click.option("-s", "--site", required=True, type=PATH, help="Site file.")
+@click.command(cls=Command, short_help="The prescription that delivers most at a site.")
+@click.argument("optics", type=OPTICS)
+@click.option("-s", "--site", required=True, type=SITE, help="Site file.")
 @click.option(
     "-v",
     "--vary",
@@ -28,7 +28,7 @@ from yieldsim.cli.wrapping import note
 @click.option(
     "-c",
     "--collector",
-    type=PATH,
+    type=COLLECTOR,
     help="Collector file whose mounts, shield and fibre count; without it every design faces where it does best.",
 )
 @click.option(
@@ -39,7 +39,7 @@ from yieldsim.cli.wrapping import note
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
 @click.option("--end", help="Last instant, UTC; without it one year from the start.")
 @click.option("--years", type=float, help="Length of the run in calendar years, instead of --end.")
-@click.option("--out", type=PATH, help="Folder for the results (default reports/<optics file>).")
+@click.option("--out", type=FOLDER, help="Folder for the results (default reports/<optics file>).")
 @click.option("--json", "as_json", is_flag=True, help="Print tune.json to stdout instead of the answer.")
 def tune(
     optics: Path,

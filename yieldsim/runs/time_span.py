@@ -7,7 +7,7 @@ from numbers import Real
 from typing import TYPE_CHECKING
 
 from yieldsim.base.constants import DAYS_PER_YEAR
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import Gathered, InputError, Problem
 from yieldsim.files.text.timestamps import FIRST_YEAR, LAST_YEAR, LEAP_SECOND, NO_LEAP_SECOND
 
 if TYPE_CHECKING:
@@ -79,15 +79,21 @@ def span_utc(
     import numpy as np
     import pandas as pd
 
-    begin = utc_instant(DEFAULT_START if start is None else start, "start")
-    if end is not None and years is not None:
-        raise InputError(Problem("", "years", "is given beside end", "one of the two"))
-    if end is not None:
-        finish = utc_instant(end, "end")
-    else:
-        count = 1.0 if years is None else number(years, "years")
-        if not 0.0 < count <= LONGEST_YEARS:
-            raise InputError(Problem("", "years", f"is {count:g}", f"above 0, at most {LONGEST_YEARS}"))
+    gathered = Gathered()
+    with gathered:
+        begin = utc_instant(DEFAULT_START if start is None else start, "start")
+    with gathered:
+        if end is not None and years is not None:
+            raise InputError(Problem("", "years", "is given beside end", "one of the two"))
+    with gathered:
+        if end is not None:
+            finish = utc_instant(end, "end")
+        else:
+            count = 1.0 if years is None else number(years, "years")
+            if not 0.0 < count <= LONGEST_YEARS:
+                raise InputError(Problem("", "years", f"is {count:g}", f"above 0, at most {LONGEST_YEARS}"))
+    gathered.refuse()
+    if end is None:
         whole = int(count)
         later = pd.Timestamp(begin) + pd.DateOffset(years=whole)
         part_hours = round((count - whole) * 8766.0)
@@ -109,6 +115,28 @@ def span_utc(
     return begin, finish
 
 
+def refuse_interval(interval_minutes: float) -> None:
+    """Raise InputError for a length that rows can't have."""
+    number(interval_minutes, "interval_minutes")
+    if not 1.0 <= interval_minutes <= 1440.0 or interval_minutes != int(interval_minutes):
+        raise InputError(
+            Problem("", "interval_minutes", f"is {interval_minutes:g}", "whole minutes from 1 to 1440")
+        )
+
+
+def asked_grid(
+    start: object | None, end: object | None, years: float | None, interval_minutes: float
+) -> TimeGrid:
+    """The grid of a run, from what its user asked for. Raises InputError with the problems of all four."""
+    gathered = Gathered()
+    with gathered:
+        begin, finish = span_utc(start, end, years)
+    with gathered:
+        refuse_interval(interval_minutes)
+    gathered.refuse()
+    return time_grid(begin, finish, interval_minutes)
+
+
 def time_grid(start_utc: np.datetime64, end_utc: np.datetime64, interval_minutes: float) -> TimeGrid:
     """Equal intervals from start to end; the span must be a whole number of them."""
     import numpy as np
@@ -116,11 +144,7 @@ def time_grid(start_utc: np.datetime64, end_utc: np.datetime64, interval_minutes
     from yieldsim.base.clock import tdb_seconds
     from yieldsim.energy.integration import TimeGrid
 
-    number(interval_minutes, "interval_minutes")
-    if not 1.0 <= interval_minutes <= 1440.0 or interval_minutes != int(interval_minutes):
-        raise InputError(
-            Problem("", "interval_minutes", f"is {interval_minutes:g}", "whole minutes from 1 to 1440")
-        )
+    refuse_interval(interval_minutes)
     interval = np.timedelta64(int(interval_minutes), "m")
     count, rest = divmod(end_utc - start_utc, interval)
     if rest != np.timedelta64(0) or count < 1:

@@ -14,6 +14,7 @@ import numpy as np
 from yieldsim.base.clock import library_time
 from yieldsim.base.constants import AU_KM
 from yieldsim.base.ephemeris import Ephemeris, Orientation
+from yieldsim.base.errors import DataMissing
 from yieldsim.base.model import Body
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.sky.ellipsoid import enu_axes_xyz, position_km
@@ -45,13 +46,14 @@ class SiteSky:
     def enu_au(self, tdb_s: FloatArray, targets: tuple[Any, ...] | None = None) -> FloatArray:
         """Apparent east-north-up vectors in au of the targets (the Sun, then the occulters): (n, 3 targets).
 
-        Their lengths are the distances the light travelled.
+        Their lengths are the distances the light travelled. Raises DataMissing where a kernel doesn't know when it left.
         """
         wanted = self.targets if targets is None else targets
         parts = [self._chunk(tdb_s[i : i + CHUNK], wanted) for i in range(0, tdb_s.size, CHUNK)]
         return np.concatenate(parts) if parts else np.empty((0, 3 * len(wanted)))
 
     def _chunk(self, tdb_s: FloatArray, targets: tuple[Any, ...]) -> FloatArray:
+        from skyfield.errors import EphemerisRangeError
         from skyfield.positionlib import Barycentric
 
         t = library_time(tdb_s)
@@ -64,5 +66,12 @@ class SiteSky:
             0,
         )
         to_local = np.einsum("ij,jkn->ikn", self._axes, rotation)
-        seen = [site.observe(target).apparent(deflectors=()).xyz.au for target in targets]
+        try:
+            seen = [site.observe(target).apparent(deflectors=()).xyz.au for target in targets]
+        except EphemerisRangeError as error:
+            # the span itself is covered, with the time that light takes from where bodies are
+            raise DataMissing(
+                "a kernel puts a body so far away that its light left before the kernel begins "
+                f"({error}): is it damaged?"
+            ) from None
         return np.concatenate([np.einsum("ikn,kn->ni", to_local, xyz) for xyz in seen], axis=1)

@@ -10,9 +10,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from yieldsim.base.errors import InputError, Problem, WriteFailed
-from yieldsim.files.output.result_folder import mend, refuse_long_names, settle
+from yieldsim.files.output.result_folder import mend, settle
 from yieldsim.files.output.unfinished import PREFIX, clear_abandoned, held
-from yieldsim.files.text.paths import shown
+from yieldsim.files.text.paths import refuse_name, shown
 
 
 @contextlib.contextmanager
@@ -58,7 +58,7 @@ def write_new_folder(folder: Path | str, files: dict[str, bytes]) -> None:
     Raises InputError when one of them is already there, WriteFailed when the disk refuses.
     """
     target = Path(folder)
-    refuse_long_names(target)
+    refuse_name(target)
     if target.exists() and not target.is_dir():
         raise InputError(Problem(shown(target), found="is a file, not a folder"))
     if target.is_dir():
@@ -104,7 +104,7 @@ def _failed(target: Path, error: Exception) -> WriteFailed:
 
 def refuse_table_name(out: Path) -> None:
     """Raise InputError for the name of a table that is too long, a folder, or that a figure beside it would take."""
-    refuse_long_names(out)
+    refuse_name(out, "--out")
     if out.is_dir():
         raise InputError(Problem("--out", found=f"{out} is a folder", allowed="the name of a table"))
     if out.suffix.lower() not in (".csv", ".txt"):

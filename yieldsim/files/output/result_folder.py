@@ -14,25 +14,14 @@ from pathlib import Path
 
 from yieldsim.base.errors import InputError, Problem, WriteFailed
 from yieldsim.files.output.unfinished import PREFIX, clear_abandoned, held, locked
-from yieldsim.files.text.paths import shown
+from yieldsim.files.text.paths import refuse_name, shown
 
 FINISHED = ".finished."
-LONGEST_NAME_BYTES = 255
-"""NAME_MAX of the common file systems."""
-
-
-def refuse_long_names(path: Path) -> None:
-    """Raise InputError for a name that no file system takes: asked before a long run."""
-    for part in path.parts:
-        length = len(os.fsencode(part))
-        if length > LONGEST_NAME_BYTES:
-            found = f'has the name "{part[:24]}..." of {length} bytes'
-            raise InputError(Problem("--out", found=found, allowed=f"at most {LONGEST_NAME_BYTES}"))
 
 
 def refuse_file(folder: Path) -> None:
     """Raise InputError for a file where a folder for results is wanted: also asked before a long run."""
-    refuse_long_names(folder)
+    refuse_name(folder, "--out")
     try:
         is_file = folder.exists() and not folder.is_dir()
     except (OSError, ValueError) as error:

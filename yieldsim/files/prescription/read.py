@@ -114,6 +114,13 @@ def _materials(reading: Reading, model: PrescriptionFile) -> dict[str, OpticalMa
             for fault in error.problems:
                 key = f"{where} {fault.key}"
                 reading.problems.append(Problem(reading.where, key, fault.found, fault.allowed, fault.hint))
+    lens = found.get(model.lens.material or "")
+    if lens is not None and not float(lens.index_at(model.lens.design_wavelength_nm)) > 1.0:
+        index = float(lens.index_at(model.lens.design_wavelength_nm))
+        place = f"[lens] material at {model.lens.design_wavelength_nm:g} nm"
+        reading.problems.append(
+            Problem(reading.where, place, f"has the index {index:g}", "above 1: else it does not focus")
+        )
     return found
 
 

@@ -24,7 +24,7 @@ from yieldsim.base.model import Body
 from yieldsim.base.numerics.height_grid import HeightGrid, ellipsoid_radius_m
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.terrain.projection import in_degrees, period_columns
-from yieldsim.files.terrain.raster_metadata import coding_of, gdal_name, opened_raster
+from yieldsim.files.terrain.raster_metadata import coding_of, gdal_name, opened_raster, refuse_no_file
 from yieldsim.files.terrain.raster_model import Holds, Raster
 from yieldsim.files.terrain.reading import decoded, read_values, refuse_heights
 from yieldsim.files.text.paths import shown
@@ -58,6 +58,11 @@ def open_rasters(paths: Sequence[str | Path], body: Body, holds: Holds = "auto")
     if problems:
         raise InputError(problems)
     return tuple(rasters)
+
+
+def refuse_missing(path: str | Path) -> None:
+    """Raise InputError for what is no file: all that can be said of terrain while its body isn't known."""
+    refuse_no_file(gdal_name(path), shown(Path(path)))
 
 
 def open_raster(path: str | Path, body: Body, holds: Holds = "auto") -> Raster:

@@ -81,15 +81,8 @@ def gdal_name(path: str | Path) -> str:
     return str(path)
 
 
-@contextmanager
-def opened_raster(file: str, where: str) -> Iterator[Any]:
-    """A raster dataset open for reading. Raises InputError when it is missing, unreadable or a bundle of several rasters."""
-    needs_terrain_extra()
-    import rasterio
-    from rasterio._err import CPLE_BaseError
-    from rasterio.errors import NotGeoreferencedWarning, RasterioError
-    from rasterio.io import DatasetReader
-
+def refuse_no_file(file: str, where: str) -> Path:
+    """Where a raster lies on the disk. Raises InputError for what is no file of this machine."""
     on_disk = Path(split_variable(file)[0])
     if on_disk.is_dir():
         raise InputError(Problem(where, found="is a folder", allowed="a raster file"))
@@ -97,6 +90,18 @@ def opened_raster(file: str, where: str) -> Iterator[Any]:
         raise InputError(Problem(where, found="is not a file on this machine", allowed="a raster file"))
     if not on_disk.is_file():
         raise InputError(Problem(where, found="does not exist", hint=neighbour(on_disk)))
+    return on_disk
+
+
+@contextmanager
+def opened_raster(file: str, where: str) -> Iterator[Any]:
+    """A raster dataset open for reading. Raises InputError when it is missing, unreadable or a bundle of several rasters."""
+    needs_terrain_extra()
+    import rasterio
+    from rasterio.errors import NotGeoreferencedWarning
+    from rasterio.io import DatasetReader
+
+    on_disk = refuse_no_file(file, where)
     refuse_sources(on_disk, where)
     # the whole path, lest a part of a file's name be taken for a scheme
     at, variable = os.path.abspath(on_disk), split_variable(file)[1]
@@ -108,7 +113,9 @@ def opened_raster(file: str, where: str) -> Iterator[Any]:
                 warnings.simplefilter("ignore", NotGeoreferencedWarning)
                 # the library's own `open` takes one kind of file only
                 dataset = DatasetReader(name, driver=list(DRIVERS))
-        except (RasterioError, CPLE_BaseError, UnicodeError) as error:
+        except Exception as error:
+            if not _of_raster_library(error):
+                raise
             raise InputError(_unreadable(file, where)) from error
         try:
             with dataset:
@@ -120,13 +127,25 @@ def opened_raster(file: str, where: str) -> Iterator[Any]:
                     )
                 refuse_far_files(dataset.files, Path(at), where)
                 yield dataset
-        except (RasterioError, CPLE_BaseError, UnicodeError) as error:
+        except Exception as error:
+            if not _of_raster_library(error):
+                raise
             reason = " ".join(str(error.__cause__ or error).split())[:160]
             raise InputError(
                 Problem(
                     where, found=f"is damaged: its pixels cannot be read ({reason})", hint="fetch it again"
                 )
             ) from error
+
+
+def _of_raster_library(error: Exception) -> bool:
+    """Whether an exception tells of a file that the library can't read.
+
+    Some of those that come out of it have no public name: the package that defines them tells.
+    """
+    return isinstance(error, UnicodeError) or any(
+        kind.__module__.partition(".")[0] == "rasterio" for kind in type(error).__mro__
+    )
 
 
 def _unreadable(file: str, where: str) -> Problem:

@@ -13,8 +13,21 @@ from pathlib import Path
 
 from yieldsim.base.errors import InputError, Problem
 
-LONGEST_NAME_BYTES = 255
-"""Of one part of a path, on every file system in use."""
+LONGEST_NAME_BYTES, LONGEST_PATH_BYTES = 255, 4095
+"""Of one part of a path and of a whole one, on the file systems in use."""
+SHOWN_LETTERS = 40
+
+
+def refuse_name(path: Path | str, key: str = "") -> None:
+    """Raise InputError for a path that no file system takes: asked before anything is computed."""
+    text = os.fspath(path)
+    longest = max(text.split(os.sep), key=lambda part: len(os.fsencode(part)))
+    size, whole = len(os.fsencode(longest)), len(os.fsencode(text))
+    if size > LONGEST_NAME_BYTES:
+        found = f"holds the name {longest[:SHOWN_LETTERS]}... of {size} bytes"
+        raise InputError(Problem("", key, found, f"up to {LONGEST_NAME_BYTES}"))
+    if whole > LONGEST_PATH_BYTES:
+        raise InputError(Problem("", key, f"is a path of {whole} bytes", f"up to {LONGEST_PATH_BYTES}"))
 
 
 def shown(path: Path) -> str:
@@ -63,9 +76,7 @@ def named_kernel(name: str, naming_file: Path) -> Path:
     """
     is_bare = name not in (".", "..") and Path(name).name == name
     if is_bare and not os.path.lexists(naming_file.parent / name):
-        if len(os.fsencode(name)) > LONGEST_NAME_BYTES:
-            found = f"is a name of {len(os.fsencode(name))} bytes"
-            raise InputError(Problem("", found=found, allowed=f"up to {LONGEST_NAME_BYTES}"))
+        refuse_name(name)
         return Path(name)
     return named_path(name, naming_file).resolve()
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import Gathered, InputError, Problem
 from yieldsim.base.model import Collector, Site
 from yieldsim.runs.estimate.ground_bounds import stated, upper_bound
 from yieldsim.runs.horizon.unknown_ground import UnknownGround
@@ -54,14 +54,16 @@ def estimate(
     from yieldsim.runs.estimate.tracking_comparison import estimate_following, tracker_problems
     from yieldsim.runs.time_span import number
 
-    if not 1e-6 <= number(tolerance, "tolerance") <= 0.1:
-        raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.000001 to 0.1"))
-    standstill = (
-        number(tracker_downtime_fraction, "tracker_downtime_fraction"),
-        number(tracker_stop_hours, "tracker_stop_hours"),
-    )
-    if problems := tracker_problems(*standstill):
-        raise InputError(problems)
+    gathered = Gathered()
+    with gathered:
+        refuse_tolerance(tolerance)
+    with gathered:
+        standstill = (
+            number(tracker_downtime_fraction, "tracker_downtime_fraction"),
+            number(tracker_stop_hours, "tracker_stop_hours"),
+        )
+        if problems := tracker_problems(*standstill):
+            raise InputError(problems)
     ready = prepare(
         site,
         collector,
@@ -71,8 +73,17 @@ def estimate(
         interval_minutes=interval_minutes,
         kernels=kernels,
         unknown_ground=unknown_ground,
+        gathered=gathered,
     )
     result, change = converge(ready.setting, ready.grid, tolerance, progress)
     bounds = upper_bound(ready, result.delivered_kwh, tolerance)
     following = estimate_following(ready, result, *standstill)
     return stated(finished(ready, result, change, tolerance, following), bounds)
+
+
+def refuse_tolerance(tolerance: float) -> None:
+    """Raise InputError for a relative change at which halving of steps can't stop."""
+    from yieldsim.runs.time_span import number
+
+    if not 1e-6 <= number(tolerance, "tolerance") <= 0.1:
+        raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.000001 to 0.1"))

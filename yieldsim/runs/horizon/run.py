@@ -8,7 +8,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.errors import DataMissing, InputError, Problem
+from yieldsim.base.errors import DataMissing, Gathered, InputError, Problem
 from yieldsim.base.model import Body, HorizonMask, Site, Source, TerrainHorizon
 from yieldsim.runs.horizon.reach_notes import filled_notes, reach_warnings
 from yieldsim.runs.horizon.unknown_ground import (
@@ -83,6 +83,7 @@ def horizon(
     start: object | None = None,
     end: object | None = None,
     sun: SunOver | None = None,
+    gathered: Gathered | None = None,
 ) -> HorizonRun:
     """Skyline of a site, or of a site file, from terrain files, finest first.
 
@@ -93,6 +94,7 @@ def horizon(
         bounds, in which they block, beside the upper one in `clear`
     start, end         when the Sun counts: one year from 2027 unless told otherwise
     sun                its path over the site where that is known already
+    gathered           what was found wrong before: told together with the problems found here
 
     Raises InputError for files or options that can't be used, DataMissing where the files don't cover the site.
     """
@@ -100,21 +102,36 @@ def horizon(
 
     from yieldsim.files.inputs.readers import read_site
     from yieldsim.files.output.provenance import file_source
-    from yieldsim.files.terrain.raster import open_rasters
+    from yieldsim.files.terrain.raster import open_rasters, refuse_missing
     from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
     from yieldsim.ground.skyline import skyline
     from yieldsim.ground.terrain import NestedTerrain
     from yieldsim.ground.unknown_ground import raised
     from yieldsim.runs.noun_checks import refuse_wrong
+    from yieldsim.runs.time_span import span_utc
 
     needs_terrain_extra()
-    refuse_choice(unknown_ground)
-    _refuse_options(reach_km, azimuth_step_deg)
-    if isinstance(site, Site):
-        refuse_wrong(site)
-    else:
-        site = read_site(Path(site)).noun
-    rasters = open_rasters(terrain, site.body, holds)
+    gathered = gathered or Gathered()
+    with gathered:
+        refuse_choice(unknown_ground)
+    with gathered:
+        _refuse_options(reach_km, azimuth_step_deg)
+    with gathered:
+        if sun is None:
+            span_utc(start, end, None)
+    with gathered:
+        if isinstance(site, Site):
+            refuse_wrong(site)
+        else:
+            site = read_site(Path(site)).noun
+    for file in () if isinstance(site, Site) else terrain:
+        with gathered:
+            refuse_missing(file)
+    with gathered:
+        if isinstance(site, Site) and (terrain or not gathered.problems):
+            rasters = open_rasters(terrain, site.body, holds)
+    gathered.refuse()
+    assert isinstance(site, Site)
     sphere = local_sphere(site.body, site.latitude_deg, site.longitude_deg)
     covering = [raster for raster in rasters if raster.covers(site.latitude_deg, site.longitude_deg)]
     place = f"latitude {site.latitude_deg:g}, longitude {site.longitude_deg % 360.0:g}"
@@ -307,20 +324,23 @@ def horizon_of_file(
     """The skyline of a site file from terrain files, or from those that it names when none are given."""
     from yieldsim.files.inputs.readers import read_site
 
-    site = read_site(Path(site_file)).noun
-    if mast_height_m is not None:
-        if not 0.0 <= mast_height_m <= 1000.0:
+    site: Site | None = None
+    named = TerrainHorizon(terrain=())
+    gathered = Gathered()
+    with gathered:
+        site = read_site(Path(site_file)).noun
+        if isinstance(site.horizon, TerrainHorizon):
+            named = site.horizon
+        if not terrain and not named.terrain:
+            hint = "give the files with --terrain, finest first"
+            raise InputError(Problem(str(site_file), found="names no terrain", hint=hint))
+    with gathered:
+        if mast_height_m is not None and not 0.0 <= mast_height_m <= 1000.0:
             raise InputError(Problem("", "mast_height_m", f"is {mast_height_m:g}", "0 to 1000"))
-        site = replace(site, mast_height_m=mast_height_m)
-    named = site.horizon if isinstance(site.horizon, TerrainHorizon) else TerrainHorizon(terrain=())
-    if not terrain and not named.terrain:
-        raise InputError(
-            Problem(
-                str(site_file), found="names no terrain", hint="give the files with --terrain, finest first"
-            )
-        )
+        if site is not None and mast_height_m is not None:
+            site = replace(site, mast_height_m=mast_height_m)
     run = horizon(
-        site,
+        site or Path(site_file),
         terrain or named.terrain,
         reach_km=named.reach_km if reach_km is None else reach_km,
         azimuth_step_deg=named.azimuth_step_deg if azimuth_step_deg is None else azimuth_step_deg,
@@ -328,7 +348,9 @@ def horizon_of_file(
         unknown_ground=unknown_ground,
         start=start,
         end=end,
+        gathered=gathered,
     )
+    assert site is not None
     return run, site
 
 

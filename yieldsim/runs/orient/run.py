@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.errors import InputError, Problem, likely
+from yieldsim.base.errors import Gathered, InputError, Problem, likely
 from yieldsim.base.model import Collector, Site
 from yieldsim.runs.orient.types import Answers, Questions
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from yieldsim.base.model import Source
     from yieldsim.planning.orientation.objectives import Goal
     from yieldsim.planning.orientation.optimise import Found
+    from yieldsim.runs.setup.prepare import Prepared
 
 Progress = Callable[[int, int], None]
 GOALS: tuple[Goal, ...] = ("annual", "worst-month", "shortest-gap", "load")
@@ -64,37 +65,36 @@ def orient(
     Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.runs.orient.summary import oriented
+    from yieldsim.runs.setup.prepare import prepare
 
-    questions = questions_of(
-        goal=goal,
-        step_deg=step_deg,
-        units=units,
-        load=load,
-        compare=compare,
-        levelling_deg=levelling_deg,
-        azimuth_error_deg=azimuth_error_deg,
-        tracker_downtime_fraction=tracker_downtime_fraction,
-        tracker_stop_hours=tracker_stop_hours,
+    gathered = Gathered()
+    with gathered:
+        questions = questions_of(
+            goal=goal,
+            step_deg=step_deg,
+            units=units,
+            load=load,
+            compare=compare,
+            levelling_deg=levelling_deg,
+            azimuth_error_deg=azimuth_error_deg,
+            tracker_downtime_fraction=tracker_downtime_fraction,
+            tracker_stop_hours=tracker_stop_hours,
+        )
+    ready = prepare(
+        site,
+        collector,
+        start,
+        end,
+        years=years,
+        interval_minutes=interval_minutes,
+        kernels=kernels,
+        gathered=gathered,
     )
-    span = {
-        "start": start,
-        "end": end,
-        "years": years,
-        "interval_minutes": interval_minutes,
-        "kernels": kernels,
-    }
-    return oriented(answered(site, collector, span, questions, progress))
+    return oriented(answered(ready, questions, progress))
 
 
-def answered(
-    site: str | Path | Site,
-    collector: str | Path | Collector,
-    span: dict[str, Any],
-    questions: Questions,
-    progress: Progress | None = None,
-) -> Answers:
-    """The work of `orient`, before it is put into words. `span` holds what `prepare` takes besides the
-    files."""
+def answered(ready: Prepared, questions: Questions, progress: Progress | None = None) -> Answers:
+    """The work of `orient`, before it is put into words."""
     from yieldsim.energy.fibre_colour import energy_acceptance
     from yieldsim.planning.habitat.load_profile import grey_light_caveat
     from yieldsim.planning.orientation.load_objective import use_of
@@ -102,9 +102,7 @@ def answered(
     from yieldsim.planning.orientation.optimise import best_facing, facing_map
     from yieldsim.planning.sunlight.cumulative_sky import weigh
     from yieldsim.planning.unit_sets.design import choose_units
-    from yieldsim.runs.setup.prepare import prepare
 
-    ready = prepare(site, collector, **span)
     units, goal, design = questions.units, questions.goal, ready.setting.collector
     phase = _Phases(progress, 2 + len(GOALS) + (units or 0))
     use, asked_kwh = None, 0.0

@@ -7,12 +7,12 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
-from yieldsim.base.errors import InputError, Problem, likely
+from yieldsim.base.errors import Gathered, InputError, Problem, likely
 from yieldsim.base.load_model import LoadPlan
 from yieldsim.base.model import Collector, Notes, Site
 from yieldsim.planning.site_ranking import RANK_GOALS, RankGoal
 from yieldsim.runs.estimate.ground_bounds import stated, upper_bound
-from yieldsim.runs.horizon.unknown_ground import UnknownGround
+from yieldsim.runs.horizon.unknown_ground import UnknownGround, refuse_choice
 from yieldsim.runs.rank.layout import FACINGS, Facing, facing_of, laid_out
 from yieldsim.runs.rank.types import SiteRun
 
@@ -60,11 +60,23 @@ def rank(
     Returns a Dataset over site, stage and month; its attribute "summary" holds rank.json.
     Raises InputError (with the problems of all files), DataMissing or CannotCompute.
     """
+    from yieldsim.runs.estimate.run import refuse_tolerance
     from yieldsim.runs.rank.summary import Asked, ranked_sites
     from yieldsim.runs.setup.prepare import prepare
+    from yieldsim.runs.time_span import asked_grid
 
-    _check(sites, goal, facing, units, load, continuous_power_w)
-    design, plan = _read_all(sites, collector, load)
+    gathered = Gathered()
+    with gathered:
+        _check(sites, goal, facing, units, load, continuous_power_w)
+    with gathered:
+        refuse_tolerance(tolerance)
+    with gathered:
+        asked_grid(start, end, years, interval_minutes)
+    with gathered:
+        refuse_choice(unknown_ground)
+    with gathered:
+        design, plan = _read_all(sites, collector, load)
+    gathered.refuse()
     turned = cast(Facing, facing) if facing else facing_of(design)
     span: dict[str, Any] = {
         "start": start,

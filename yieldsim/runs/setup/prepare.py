@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import Gathered, InputError, Problem
 from yieldsim.base.model import (
     Acceptance,
     Collector,
@@ -55,10 +55,12 @@ def prepare(
     interval_minutes: float = 60.0,
     kernels: str | Path | Sequence[str | Path] = (),
     unknown_ground: UnknownGround = "refuse",
+    gathered: Gathered | None = None,
 ) -> Prepared:
     """Read and check everything, open kernels and prepare the Sun's track: what every run at one site starts with.
 
     unknown_ground   holes of terrain files between the site and the Sun: refuse them, or take them to block (bounds)
+    gathered         what the run's other arguments were refused for: told together with the problems found here
     """
     import numpy as np
 
@@ -67,13 +69,20 @@ def prepare(
     from yieldsim.energy.integration import Setting
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.ground.visible_disc import flat_dip_deg
-    from yieldsim.runs.time_span import span_utc, time_grid
+    from yieldsim.runs.time_span import asked_grid
     from yieldsim.sky.sun_track import prepare_track
 
     notes = Notes()
-    place, design, inputs = read_inputs(site, collector, notes)
-    named = kernel_paths(kernels)
-    grid = time_grid(*span_utc(start, end, years), interval_minutes)
+    gathered = gathered or Gathered()
+    with gathered:
+        place, design, inputs = read_inputs(site, collector, notes)
+    with gathered:
+        named = kernel_paths(kernels)
+    with gathered:
+        grid = asked_grid(start, end, years, interval_minutes)
+    with gathered:
+        refuse_choice(unknown_ground)
+    gathered.refuse()
     refuse_too_many(grid.count, len(design.mounts))
     begin, finish = float(grid.edge_tdb_s[0]), float(grid.edge_tdb_s[-1])
     ephemeris = open_ephemeris(place.body, begin, finish, extra=named)

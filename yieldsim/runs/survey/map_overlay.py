@@ -22,7 +22,8 @@ RELIEF_PIXELS = 500
 """Longest side of the relief: finer contours than this can't be told apart on paper."""
 LINES = 5
 """About so many lines each way."""
-STEPS_DEG = tuple(factor * 10.0**power for power in range(-5, 2) for factor in (1.0, 2.0, 5.0)) + (
+STEPS_DEG = (
+    *(factor * 10.0**power for power in range(-5, 2) for factor in (1.0, 2.0, 5.0)),
     15.0,
     30.0,
     45.0,

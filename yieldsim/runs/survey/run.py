@@ -12,7 +12,7 @@ from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import Gathered, InputError, Problem
 from yieldsim.base.model import Collector, Notes, OpticalDepthTable, Site, Source
 from yieldsim.runs.horizon.unknown_ground import refuse_choice
 from yieldsim.runs.survey.layout import farthest_km, tiles_of, window_pixels
@@ -57,19 +57,39 @@ def survey(
     """
     from yieldsim.base.clock import tdb_seconds
     from yieldsim.files.output.provenance import file_source
-    from yieldsim.files.terrain.raster import open_rasters
+    from yieldsim.files.terrain.raster import open_rasters, refuse_missing
     from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
-    from yieldsim.runs.setup.prepare import kernel_paths
+    from yieldsim.runs.setup.prepare import kernel_paths, resolve_collector
     from yieldsim.runs.time_span import span_utc
 
     needs_terrain_extra()
     options = options or SurveyOptions()
     notes = Notes()
-    site, design, sources = _inputs(body, collector, like, options, notes)
-    _refuse(options, design)
-    begin, finish = span_utc(start, end, years)
+    site: Site | None = None
+    gathered = Gathered()
+    with gathered:
+        _refuse(options, collector is None)
+    with gathered:
+        begin, finish = span_utc(start, end, years)
+    with gathered:
+        named = kernel_paths(kernels)
+    with gathered:
+        site, sources = _ground_conditions(body, like, options)
+    with gathered:
+        design, sources_of_design = _collector(collector, notes)
+    for path in terrain if site is None else ():
+        with gathered:
+            refuse_missing(path)
+    with gathered:
+        if site is not None:
+            rasters = open_rasters(terrain, site.body, options.holds)
+    gathered.refuse()
+    assert site is not None
+    if design is not None:
+        design, optics = resolve_collector(design, notes)
+        sources_of_design += optics
+    sources += sources_of_design
     edges = tdb_seconds([begin, finish])
-    rasters = open_rasters(terrain, site.body, options.holds)
     for raster in rasters:
         for line in raster.warnings:
             notes.add(line)
@@ -91,7 +111,7 @@ def survey(
         azimuths=options.azimuths,
         stride=options.stride,
         reach_km=round(reach_km, 3),
-        kernels=tuple(str(path.absolute()) for path in kernel_paths(kernels)),
+        kernels=tuple(str(path.absolute()) for path in named),
         unknown_ground=options.unknown_ground,
     )
     sources += tuple(file_source(file, "terrain") for raster in rasters for file in raster.files)
@@ -121,23 +141,16 @@ def survey(
     return ds
 
 
-def _inputs(
-    body: str | Path | None,
-    collector: str | Path | Collector | None,
-    like: str | Path | Site | None,
-    options: SurveyOptions,
-    notes: Notes,
-) -> tuple[Site, Collector | None, tuple[Source, ...]]:
-    """The conditions as a site, the collector, and the files that they come from."""
-    from yieldsim.files.inputs.readers import read_body, read_collector, read_site
+def _ground_conditions(
+    body: str | Path | None, like: str | Path | Site | None, options: SurveyOptions
+) -> tuple[Site, tuple[Source, ...]]:
+    """What holds everywhere, as a site, and the files that it comes from."""
+    from yieldsim.files.inputs.readers import read_body, read_site
     from yieldsim.runs.noun_checks import refuse_wrong
-    from yieldsim.runs.setup.prepare import resolve_collector
 
     sources: tuple[Source, ...] = ()
-    for noun in (like, collector):
-        if isinstance(noun, Site | Collector):
-            refuse_wrong(noun)
     if isinstance(like, Site):
+        refuse_wrong(like)
         site = like
     elif like is not None:
         loaded = read_site(Path(like))
@@ -154,19 +167,28 @@ def _inputs(
         )
     if options.mast_height_m is not None:
         site = replace(site, mast_height_m=options.mast_height_m)
-    site = replace(site, name="survey", horizon=None)
+    return replace(site, name="survey", horizon=None), sources
+
+
+def _collector(
+    collector: str | Path | Collector | None, notes: Notes
+) -> tuple[Collector | None, tuple[Source, ...]]:
+    """The collector, where there is one, and the files that it comes from."""
+    from yieldsim.files.inputs.readers import read_collector
+    from yieldsim.runs.noun_checks import refuse_wrong
+
     if collector is None:
-        return site, None, sources
-    if not isinstance(collector, Collector):
-        read = read_collector(Path(collector))
-        for warning in read.warnings:
-            notes.add(warning)
-        collector, sources = read.noun, sources + read.sources
-    design, optics = resolve_collector(collector, notes)
-    return site, design, sources + optics
+        return None, ()
+    if isinstance(collector, Collector):
+        refuse_wrong(collector)
+        return collector, ()
+    read = read_collector(Path(collector))
+    for warning in read.warnings:
+        notes.add(warning)
+    return read.noun, read.sources
 
 
-def _refuse(options: SurveyOptions, collector: Collector | None) -> None:
+def _refuse(options: SurveyOptions, without_collector: bool) -> None:
     problems = []
     refuse_choice(options.unknown_ground)
     if options.stride < 1:
@@ -181,7 +203,7 @@ def _refuse(options: SurveyOptions, collector: Collector | None) -> None:
         problems.append(Problem("", "reach_km", f"is {options.reach_km:g}", "above 0, at most 5000"))
     if options.goal is not None and options.goal not in GOALS:
         problems.append(Problem("", "goal", f'is "{options.goal}"', ", ".join(GOALS)))
-    if collector is None and (options.as_mounted or options.goal == "delivered"):
+    if without_collector and (options.as_mounted or options.goal == "delivered"):
         problems.append(
             Problem("", "collector", "is not given", "a collector file, for energy that it delivers")
         )

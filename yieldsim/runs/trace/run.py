@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from yieldsim.base.errors import CannotCompute, InputError, Problem
+from yieldsim.base.errors import CannotCompute, Gathered, InputError, Problem
 from yieldsim.base.model import (
     Acceptance,
     AcceptanceBands,
@@ -79,11 +79,16 @@ def trace(
     """
     from yieldsim.files.prescription.read import read_prescription
 
-    if not 1e-5 <= tolerance <= 0.2:
-        raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.00001 to 0.2"))
-    if seed is not None and not 0 <= seed < 1 << 31:
-        raise InputError(Problem("", "seed", f"is {seed}", f"0 to {(1 << 31) - 1}"))
-    loaded = read_prescription(optics)
+    gathered = Gathered()
+    with gathered:
+        if not 1e-5 <= tolerance <= 0.2:
+            raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.00001 to 0.2"))
+    with gathered:
+        if seed is not None and not 0 <= seed < 1 << 31:
+            raise InputError(Problem("", "seed", f"is {seed}", f"0 to {(1 << 31) - 1}"))
+    with gathered:
+        loaded = read_prescription(optics)
+    gathered.refuse()
     ways = ways_of(loaded.noun, tolerance, source, seed)
     return trace_loaded(loaded, optics, ways, source=source, progress=progress)
 

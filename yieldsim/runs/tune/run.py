@@ -10,18 +10,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from yieldsim.base.errors import CannotCompute, InputError, Problem
-from yieldsim.base.model import Acceptance, Collector, Mount, Notes, Site, Source
+from yieldsim.base.errors import CannotCompute, Gathered, InputError, Problem
+from yieldsim.base.model import Collector, Mount, Notes, RoundAcceptance, Site, Source
 from yieldsim.runs.tune.confidence import Confidence, confidence
 from yieldsim.runs.tune.evaluator import TOLERANCE, Bench, Trial, trial_row
 from yieldsim.runs.tune.ranges import Range, parse_ranges
-
-if TYPE_CHECKING:
-    pass
 
 Progress = Callable[[int, int], None]
 
@@ -77,16 +74,30 @@ def tune(
     from yieldsim.files.prescription.edit import read_source, rewritten
     from yieldsim.files.prescription.read import read_prescription
     from yieldsim.planning.sunlight.cumulative_sky import weigh
+    from yieldsim.runs.setup.prepare import prepare
+    from yieldsim.runs.time_span import asked_grid
     from yieldsim.runs.trace.run import acceptance_from_prescription
 
-    text, data = read_source(optics)
-    loaded = read_prescription(optics)
-    ranges = parse_ranges(vary, data)
-    count = points_of(points, len(ranges))
-    notes = Notes(list(loaded.warnings))
+    gathered = Gathered()
+    with gathered:
+        text, data = read_source(optics)
+        with gathered:
+            ranges = parse_ranges(vary, data)
+        loaded = read_prescription(optics)
+    with gathered:
+        count = points_of(points, len(vary))
+    with gathered:
+        place, losses, sources = _read(site, collector, notes := Notes())
+    with gathered:
+        asked_grid(start, end, years, 60.0)
+    gathered.refuse()
     base, _, _ = acceptance_from_prescription(optics, TOLERANCE)
-    span = {"start": start, "end": end, "years": years, "kernels": kernels}
-    ready = _prepared(site, collector, base, span)
+    losses = replace(losses, aperture_area_m2=1.0, acceptance=base)
+    ready = prepare(place, losses, start, end, years=years, kernels=kernels)
+    ready = replace(ready, inputs=(*sources, *ready.inputs))
+    for line in notes.lines:
+        ready.notes.add(line)
+    notes = Notes(list(loaded.warnings))
     sky, _ = weigh(ready.setting, ready.grid)
     mounts = ready.setting.collector.mounts if collector is not None else ()
     bench = Bench(
@@ -144,34 +155,24 @@ def tune(
     return run
 
 
-def _prepared(
-    site: str | Path | Site,
-    collector: str | Path | Collector | None,
-    base: Acceptance,
-    span: dict[str, Any],
-) -> Any:
-    """The run's setting for one square metre of aperture, at the site's losses and the collector's."""
-    from dataclasses import replace
+def _read(
+    site: str | Path | Site, collector: str | Path | Collector | None, notes: Notes
+) -> tuple[Site, Collector, tuple[Source, ...]]:
+    """The site, and the collector whose losses every design has: none but those of its optics where none is given."""
+    import numpy as np
 
-    from yieldsim.runs.setup.prepare import prepare, read_inputs
+    from yieldsim.runs.setup.prepare import read_inputs
 
-    notes = Notes()
-    if collector is None:
-        design = Collector(
-            name="tuned",
-            aperture_area_m2=1.0,
-            mounts=(Mount(tilt_deg=0.0, azimuth_deg=0.0),),
-            acceptance=base,
-        )
-        place: str | Path | Site = site
-        sources: tuple[Source, ...] = ()
-    else:
-        place, design, sources = read_inputs(site, collector, notes)
-        design = replace(design, aperture_area_m2=1.0, acceptance=base)
-    ready = prepare(place, design, **span)
-    for line in notes.lines:
-        ready.notes.add(line)
-    return replace(ready, inputs=(*sources, *ready.inputs))
+    open_sky = RoundAcceptance(
+        incidence_deg=np.array([0.0, 90.0]), acceptance_fraction=np.ones(2), source="point"
+    )
+    bare = Collector(
+        name="tuned",
+        aperture_area_m2=1.0,
+        mounts=(Mount(tilt_deg=0.0, azimuth_deg=0.0),),
+        acceptance=open_sky,
+    )
+    return read_inputs(site, bare if collector is None else collector, notes)
 
 
 def points_of(points: int | None, values: int) -> int:

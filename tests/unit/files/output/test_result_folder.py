@@ -113,5 +113,5 @@ def test_a_folder_in_the_way_leaves_what_was_there(tmp_path: Path) -> None:
 
 def test_names_that_no_disk_takes_are_refused(tmp_path: Path) -> None:
     refuse_file(tmp_path / ("é" * 127))
-    with pytest.raises(InputError, match=r"--out: has the name .* of 256 bytes; allowed: at most 255"):
+    with pytest.raises(InputError, match=r"--out holds the name .* of 256 bytes; allowed: up to 255"):
         refuse_file(tmp_path / ("é" * 128) / "x")

@@ -257,6 +257,20 @@ def test_bad_materials_are_named(tmp_path: Path) -> None:
     assert "has no page" in "\n".join(problems(tmp_path, text))
 
 
+@pytest.mark.parametrize("kind", ["plano_convex", "fresnel"])
+def test_a_lens_that_does_not_bend_light_is_refused(tmp_path: Path, kind: str) -> None:
+    (tmp_path / "glass.csv").write_text(
+        "wavelength_nm,refractive_index,absorption_per_m\n250,1.53,2\n600,1,0.1\n4000,1.45,30\n",
+        encoding="utf-8",
+    )
+    text = GOOD.replace('"pmma"', '"mine"').replace('"fresnel"', f'"{kind}"')
+    if kind != "fresnel":
+        text = text.replace("groove_count = 200\n", "")
+    for body in ('table = "glass.csv"', "index = 1.0\nabsorption_per_m = 0.1"):
+        found = problems(tmp_path, f'{text}[[materials]]\nname = "mine"\n{body}\n')
+        assert any("material at 600 nm has the index 1; allowed: above 1" in str(one) for one in found), found
+
+
 def test_coatings_and_their_slips(tmp_path: Path) -> None:
     good = GOOD.replace(
         "[funnel]", "front_coating = { layer_index = 1.3, layer_thickness_nm = 110.0 }\n[funnel]"

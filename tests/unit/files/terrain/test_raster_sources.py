@@ -18,6 +18,7 @@ pytest.importorskip("pyproj")
 from rasterio.transform import Affine  # noqa: E402
 
 from yieldsim.files.terrain.raster import open_raster, read_window  # noqa: E402
+from yieldsim.files.terrain.raster_metadata import opened_raster  # noqa: E402
 
 POLE = "+proj=stere +lat_0=-90 +R=1737400 +units=m"
 SIZE, PIXEL_M = 96, 100.0
@@ -280,3 +281,17 @@ def test_walls_and_craters_are_ground(inside, moon):
     heights = ground()
     heights[20:30] += 2000.0
     assert np.nanmax(read_all(write(inside / "dem.tif", heights), moon).heights_m) > 1900.0
+
+
+def test_exceptions_of_the_raster_library_are_told_by_their_package(inside, monkeypatch):
+    """Some that come out of it have no public name; one of a program's own goes on."""
+    path = write(inside / "dem.tif", ground())
+    hidden = type("CPLE_AppDefinedError", (Exception,), {"__module__": "rasterio._err"})
+    for kind, told in ((hidden, InputError), (ZeroDivisionError, ZeroDivisionError)):
+
+        def failing(*_: object, kind: type[Exception] = kind, **__: object) -> None:
+            raise kind("no such strip")
+
+        monkeypatch.setattr("yieldsim.files.terrain.raster_metadata.refuse_far_files", failing)
+        with pytest.raises(told, match="no such strip"), opened_raster(str(path), "dem.tif"):
+            pass

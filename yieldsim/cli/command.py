@@ -1,0 +1,137 @@
+"""A command's words and the files that they name: everything wrong with them is told at once.
+
+Click stops at the first word that it can't take. A command looks at all of them first and, where one is wrong, at the files and
+the span that the others name, so that nothing comes to light only after the first thing is mended.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from importlib import import_module
+from pathlib import Path
+from typing import Any
+
+import click
+
+from yieldsim.base.errors import DataMissing, Gathered, InputError, Problem
+from yieldsim.files.text.paths import refuse_name
+
+
+class PathArgument(click.ParamType):  # type: ignore[type-arg, unused-ignore]
+    """A path, given as text.
+
+    refuses   "module:function" that raises InputError for a place where no result can be written, called at once
+    reads     the one that reads such a file, called where something else is wrong: the run reads it otherwise
+    """
+
+    name = "path"
+
+    def __init__(self, *, refuses: str = "", reads: str = "") -> None:
+        """Functions by name: their modules load when they are called."""
+        self.refuses, self.reads = refuses, reads
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> Path:
+        """The path. Raises InputError for a name that no file system takes, or where no result can be."""
+        text = os.fspath(value) if isinstance(value, str | Path) else str(value)
+        refuse_name(text, "path" if param is None else _shown(param))
+        if "\0" in text:
+            key = "path" if param is None else _shown(param)
+            raise InputError(Problem("", key, "holds a zero byte", "the name of a file or folder"))
+        if self.refuses:
+            _named(self.refuses)(Path(text))
+        return Path(text)
+
+
+PATH = PathArgument()
+FOLDER = PathArgument(refuses="yieldsim.files.output.result_folder:refuse_file")
+TABLE = PathArgument(refuses="yieldsim.files.output.atomic_write:refuse_table_name")
+SITE = PathArgument(reads="yieldsim.files.inputs.readers:read_site")
+COLLECTOR = PathArgument(reads="yieldsim.files.inputs.readers:read_collector")
+LOAD = PathArgument(reads="yieldsim.files.inputs.load:read_load")
+UNCERTAIN = PathArgument(reads="yieldsim.files.inputs.uncertainty:read_uncertain")
+OPTICS = PathArgument(reads="yieldsim.files.prescription.read:read_prescription")
+KERNEL = PathArgument(reads="yieldsim.files.ephemeris.kernel_selection:open_kernel")
+TERRAIN = PathArgument(reads="yieldsim.files.terrain.raster:refuse_missing")
+SPAN = ("start", "end", "years")
+ESTIMATE = PathArgument(reads="yieldsim.runs.open_estimate:open_estimate")
+
+
+class Command(click.Command):
+    """A command that tells all its problems at once."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Parse, or raise UsageError or InputError with everything that is wrong with words, files and span."""
+        if not ctx.resilient_parsing:
+            self._look(ctx, list(args))
+        return super().parse_args(ctx, args)
+
+    def _look(self, ctx: click.Context, args: list[str]) -> None:
+        """Take every word for itself, in a context of its own."""
+        trial = click.Context(self, parent=ctx.parent, info_name=ctx.info_name)
+        usage, unknown, given, rest = self._words(trial, args)
+        gathered = Gathered()
+        # --help comes before all else
+        for parameter in sorted(self.get_params(trial), key=lambda one: not one.is_eager):
+            try:
+                with gathered:
+                    parameter.handle_parse_result(trial, given, [])
+            except click.UsageError as error:
+                usage.append(error.format_message())
+        # what follows an unknown option may be its value
+        if rest and not unknown:
+            usage.append(f"Got unexpected extra argument{'s' * (len(rest) > 1)} ({' '.join(rest)})")
+        if not usage and not gathered.problems:
+            return
+        for parameter in self.get_params(trial):
+            if not (unknown and isinstance(parameter, click.Argument)):
+                _read(parameter, trial.params, gathered)
+        span = {key: value for key in SPAN if isinstance(value := trial.params.get(key), str | float)}
+        with gathered:
+            if span:
+                _named("yieldsim.runs.time_span:span_utc")(*(span.get(key) for key in SPAN))
+        if usage:
+            raise click.UsageError("\n".join([*usage, *map(str, gathered.problems)]), ctx)
+        gathered.refuse()
+
+    def _words(
+        self, trial: click.Context, args: list[str]
+    ) -> tuple[list[str], bool, dict[str, Any], list[str]]:
+        """Usage errors, whether an option is unknown, what each parameter was given, words left over."""
+        usage: list[str] = []
+        while True:
+            try:
+                given, rest, _ = self.make_parser(trial).parse_args(args=list(args))
+            except click.NoSuchOption as error:
+                usage.append(error.format_message())
+                known = [word for word in args if word.partition("=")[0] != error.option_name]
+                if len(known) == len(args):
+                    # one letter of several behind a dash
+                    raise
+                args = known
+            else:
+                return usage, bool(usage), dict(given), rest
+
+
+def _read(parameter: click.Parameter, given: dict[str, Any], gathered: Gathered) -> None:
+    """Read the files that a parameter names; what is wrong with them is kept."""
+    value = given.get(parameter.name or "")
+    if not isinstance(parameter.type, PathArgument) or not parameter.type.reads:
+        return
+    for path in value if isinstance(value, tuple) else (value,):
+        # what was not given is nothing, or a mark of the library's own
+        if isinstance(path, Path):
+            with gathered, contextlib.suppress(DataMissing):
+                _named(parameter.type.reads)(path)
+
+
+def _named(name: str) -> Any:
+    module, _, function = name.partition(":")
+    return getattr(import_module(module), function)
+
+
+def _shown(parameter: click.Parameter) -> str:
+    """As help shows it: --site, FILE."""
+    if isinstance(parameter, click.Option):
+        return max(parameter.opts, key=len)
+    return parameter.human_readable_name.strip("[].")
