@@ -21,8 +21,13 @@ if TYPE_CHECKING:
 @click.argument("site", type=PATH)
 @click.option("-c", "--collector", required=True, type=PATH, help="Collector file.")
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
-@click.option("--end", help="Last instant, UTC; without it one year from the start.")
-@click.option("--years", type=float, help="Length of the run in calendar years, instead of --end.")
+@click.option("--end", help="Last instant, UTC; without it one whole year of the body from the start.")
+@click.option("--years", type=float, help="How many years, instead of --end: of the kind that --span says.")
+@click.option(
+    "--span",
+    type=click.Choice(["calendar-year", "body-year"]),
+    help="What years are counted: default calendar years on the Moon and the Earth, the body's own elsewhere.",
+)
 @click.option("--out", type=PATH, help="Folder for the results (default reports/<site file>).")
 @click.option(
     "--interval-minutes", type=float, default=60.0, show_default=True, help="Length of the output rows."
@@ -63,6 +68,7 @@ def estimate(
     start: str | None,
     end: str | None,
     years: float | None,
+    span: str | None,
     out: Path | None,
     interval_minutes: float,
     tolerance: float,
@@ -90,6 +96,7 @@ def estimate(
             start,
             end,
             years=years,
+            span=span,
             interval_minutes=interval_minutes,
             tolerance=tolerance,
             tracker_downtime_fraction=tracker_downtime_fraction,

@@ -32,7 +32,20 @@ from yieldsim.cli.wrapping import note
 )
 @click.option("--points", type=int, help="Even steps along each value (default 13, or 7 by 7).")
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
-@click.option("--end", help="Last instant, UTC; without it one year from the start.")
+@click.option("--end", help="Last instant, UTC; without it one whole year of the body from the start.")
+@click.option("--years", type=float, help="How many years, instead of --end: of the kind that --span says.")
+@click.option(
+    "--span",
+    type=click.Choice(["calendar-year", "body-year"]),
+    help="What years are counted: default calendar years on the Moon and the Earth, the body's own elsewhere.",
+)
+@click.option(
+    "--kernel",
+    "kernels",
+    multiple=True,
+    type=PATH,
+    help="Further ephemeris or orientation kernel; repeatable.",
+)
 @click.option("--out", type=PATH, help="Folder for the results (default reports/<optics file>).")
 @click.option("--json", "as_json", is_flag=True, help="Print tune.json to stdout instead of the answer.")
 def tune(
@@ -43,6 +56,9 @@ def tune(
     points: int | None,
     start: str | None,
     end: str | None,
+    years: float | None,
+    span: str | None,
+    kernels: tuple[Path, ...],
     out: Path | None,
     as_json: bool,
 ) -> None:
@@ -55,7 +71,17 @@ def tune(
 
     with progress("Tuning") as advance:
         tuned = run(
-            optics, site, vary, collector=collector, start=start, end=end, points=points, progress=advance
+            optics,
+            site,
+            vary,
+            collector=collector,
+            start=start,
+            end=end,
+            years=years,
+            span=span,
+            points=points,
+            kernels=kernels,
+            progress=advance,
         )
     folder = out or Path("reports") / optics.name.split(".")[0]
     written = write_tune(tuned, folder)
@@ -70,12 +96,13 @@ def tune(
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text."""
-    from yieldsim.report.layout.period_text import days_between, span_words
+    from yieldsim.report.layout.period_text import per_of, period_line
 
-    per = span_words(days_between(summary["start_utc"], summary["end_utc"]))
+    per = per_of(summary)
     keys = [row["key"] for row in summary["varied"]]
     lines = [
         f"{summary['name']} at {summary['site']}: {summary['designs_tried']} designs, {summary['facing']}",
+        period_line(summary),
         "",
     ]
     for words, row in (("best", summary["best"]), ("as it is", summary["present"])):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.report.layout import style
-from yieldsim.report.layout.period_text import days_between, span_words
+from yieldsim.report.layout.period_text import per_of, period_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -81,7 +81,7 @@ def draw_rank(summary: dict[str, Any], figure: Figure) -> None:
     rows, count = summary["sites"][:MOST_DRAWN], len(summary["sites"])
     title = (
         f"{summary['collector']['name']} at {count} site{'s' if count != 1 else ''}\n{summary['layout']}\n"
-        f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}, ranked by {GOAL_WORDS[summary['goal']]}"
+        f"{period_line(summary)}; ranked by {GOAL_WORDS[summary['goal']]}"
         + (f"; the first {MOST_DRAWN} drawn" if count > MOST_DRAWN else "")
     )
     figure.suptitle(
@@ -92,7 +92,7 @@ def draw_rank(summary: dict[str, Any], figure: Figure) -> None:
         weight="bold",
     )
     parts: Any = figure.subfigures(2, 1, height_ratios=_heights_in(summary)[1:])
-    per = span_words(days_between(summary["start_utc"], summary["end_utc"]))
+    per = per_of(summary)
     draw_totals(rows, summary, per, parts[0])
     parts[1].suptitle(
         "Why: the sunlight at the site, and per cent kept of the light that reaches each stage",

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from yieldsim.report.layout import style
-from yieldsim.report.layout.period_text import days_between, is_part_year
+from yieldsim.report.layout.period_text import period_line, period_of, rate_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -21,13 +21,13 @@ GOAL_VARIABLES = {
     "dark": "longest_dark_hours",
 }
 MAP_WORDS = {
-    "delivered_kwh": "Delivered energy (kWh a year)",
-    "sun_following_kwh_m2": "Energy on an aperture that follows the Sun (kWh/m² a year)",
+    "delivered_kwh": "Delivered energy (kWh {per})",
+    "sun_following_kwh_m2": "Energy on an aperture that follows the Sun (kWh/m² {per})",
     "lit_fraction": "Visible share of the Sun's disc, mean over time (%)",
     "longest_dark_hours": "Longest dark (days)",
 }
 SHORT_WORDS = {
-    "sun_following_kwh_m2": "Following the Sun (kWh/m² a year)",
+    "sun_following_kwh_m2": "Following the Sun (kWh/m² {per})",
     "lit_fraction": "Visible disc, mean over time (%)",
 }
 """For the small maps."""
@@ -67,11 +67,10 @@ def survey_png(ds: xr.Dataset, dpi: float = 170.0) -> bytes:
 
 
 def _title(ds: xr.Dataset, summary: dict[str, Any]) -> str:
-    days = days_between(summary["start_utc"], summary["end_utc"])
-    rates = f" ({days:.3g} days; energies at the rate of a year)" if is_part_year(days) else ""
+    period = period_of(summary)
+    rates = f" (energies at the rate of a {period.year})" if period.is_part else ""
     return (
-        f"{ds.attrs['title']}: {summary['mast_height_m']:g} m above the ground, "
-        f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}{rates}"
+        f"{ds.attrs['title']}: {summary['mast_height_m']:g} m above the ground, {period_line(summary)}{rates}"
     )
 
 
@@ -93,6 +92,7 @@ def _draw_map(
     colours = f"{style.POWER_MAP}_r" if name == "longest_dark_hours" else style.POWER_MAP
     low, high = _colour_range(values, name)
     words = MAP_WORDS[name] if large else SHORT_WORDS.get(name, MAP_WORDS[name])
+    words = words.format(per=rate_words(summary))
     image = axes.imshow(
         values, extent=extent, cmap=colours, vmin=low, vmax=high, aspect="equal", interpolation="nearest"
     )
@@ -205,8 +205,8 @@ COLUMNS: tuple[tuple[str, str, str, float], ...] = (
     ("elevation_m", "ground\n(m)", "{:.0f}", 0.85),
     ("lit_fraction", "visible\ndisc", "{:.1%}", 0.9),
     ("any_light_fraction", "any part\nof it", "{:.1%}", 0.9),
-    ("sun_following_kwh_m2", "following the Sun\n(kWh/m² a year)", "{:.0f}", 1.6),
-    ("delivered_kwh", "delivered\n(kWh a year)", "{:.1f}", 1.2),
+    ("sun_following_kwh_m2", "following the Sun\n(kWh/m² {per})", "{:.0f}", 1.6),
+    ("delivered_kwh", "delivered\n(kWh {per})", "{:.1f}", 1.2),
     ("best_azimuth_deg", "best azimuth\n(°)", "{:.0f}", 1.2),
     ("longest_dark_hours", "longest dark\n(h)", "{:.0f}", 1.2),
 )
@@ -225,8 +225,17 @@ def _list_places(figure: Any, summary: dict[str, Any], places: list[dict[str, An
     right = np.cumsum(widths) / widths.sum()
     axes.set_xlim(0.0, 1.0)
     axes.set_ylim(len(places) + HEAD_ROWS, 0.0)
-    for place_x, (_, head, _, _) in zip(right, columns, strict=True):
-        axes.text(place_x, 1.9, head, ha="right", va="bottom", fontsize=style.SMALL_PT, color=style.MUTED)
+    for place_x, (_, words, _, _) in zip(right, columns, strict=True):
+        head = words.format(per=rate_words(summary))
+        axes.text(
+            place_x,
+            1.9,
+            head,
+            ha="right",
+            va="bottom",
+            fontsize=style.SMALL_PT,
+            color=style.MUTED,
+        )
     axes.axhline(2.1, color=style.RULE, linewidth=0.6)
     for row, place in enumerate(places):
         for place_x, (key, _, pattern, _) in zip(right, columns, strict=True):

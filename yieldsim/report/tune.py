@@ -43,7 +43,7 @@ class TuneFigure:
     axes      even grid along each; energy and the rest (points,) or (first, second), NaN where it can't be
     built
     best      values and energy of the best design, `present` those of the file as it is
-    per       what the energies are counted by: "a year" or "in so many days"
+    per       what the energies are counted by: "a year", "a Martian year" or "in so many days"
     """
 
     title: str

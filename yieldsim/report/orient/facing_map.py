@@ -11,7 +11,7 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.report.estimate.acceptance import mount_letter
 from yieldsim.report.estimate.sun_paths import COMPASS
 from yieldsim.report.layout import style
-from yieldsim.report.layout.period_text import span_words
+from yieldsim.report.layout.period_text import per_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -57,8 +57,8 @@ def draw_map(ds: xr.Dataset, summary: dict[str, Any], figure: Any) -> None:
     low = float(summary["best"][0]["tilt_deg"]) > LOW_FACING_TILT_DEG
     share = ds["annual_kwh"].values / float(ds["annual_kwh"].max())
     upper, lower = figure.subplots(2, 1, height_ratios=[MAP_IN, table_in(summary)])
-    titled = f"Energy {span_words(summary['days'])} by direction faced"
-    unit = f"Energy (kWh {span_words(summary['days'])})"
+    titled = f"Energy {per_of(summary)} by direction faced"
+    unit = f"Energy (kWh {per_of(summary)})"
     if low:
         bar = figure.colorbar(
             _panorama(ds, summary, share, upper), ax=upper, shrink=0.85, pad=0.02, aspect=28
@@ -270,7 +270,7 @@ def _names(summary: dict[str, Any], axes: Axes) -> None:
     places = (0.54, 0.69, 0.84, 1.0)
     heads = (
         "tilt, azimuth",
-        f"kWh\n{span_words(summary['days'])}",
+        f"kWh\n{per_of(summary)}",
         "kWh in the\npoorest month",
         "longest gap",
     )

@@ -10,7 +10,7 @@ import numpy as np
 import xarray as xr
 
 from yieldsim.report.layout import style
-from yieldsim.report.layout.period_text import span_words
+from yieldsim.report.layout.period_text import per_of, period_line
 from yieldsim.report.layout.time_axis import MONTHS
 from yieldsim.report.orient.facing_map import GOAL_WORDS, MAP_IN, draw_map, table_in
 
@@ -79,7 +79,7 @@ def _title(summary: dict[str, Any]) -> str:
     units = collector["unit_count"]
     return (
         f"Where to face: {collector['name']}, {units} unit{'s' if units != 1 else ''}, at {site['name']}, {site['body']}\n"
-        f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}"
+        f"{period_line(summary)}"
     )
 
 
@@ -199,7 +199,7 @@ def draw_followers(summary: dict[str, Any], axes: Axes) -> None:
         for x, cell in zip(CELLS_AT, cells, strict=True):
             axes.text(x * longest, y, cell, ha="right", va="center", fontsize=style.SMALL_PT)
     heads = (
-        f"kWh {span_words(summary['days'])}\nper unit",
+        f"kWh {per_of(summary)}\nper unit",
         "longest\ngap",
         "fixed units for\nthe same energy",
         "fixed units for\nthe same gap",

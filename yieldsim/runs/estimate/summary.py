@@ -98,13 +98,6 @@ def add_warnings(notes: Notes, setting: Setting, series: xr.Dataset) -> None:
     held = optical_depth_warning(site.optical_depth, setting.start_tdb_s, setting.track.end_tdb_s)
     if held:
         notes.add(held)
-    longitude = series["solar_longitude_deg"].values
-    covered = float(np.abs(np.diff(np.unwrap(longitude, period=360.0))).sum())
-    if covered < 355.0 and site.body.name.lower() not in ("moon", "earth"):
-        notes.add(
-            f"the span covers {covered / 360.0:.0%} of a year of {site.body.name} (solar longitude {longitude[0]:.0f} to "
-            f"{longitude[-1]:.0f} deg); totals are for the span, not for that year"
-        )
 
 
 def idle_lines(series: xr.Dataset, collector: Collector) -> list[str]:

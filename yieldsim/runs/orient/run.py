@@ -33,6 +33,7 @@ def orient(
     end: object | None = None,
     *,
     years: float | None = None,
+    span: str | None = None,
     interval_minutes: float = 60.0,
     step_deg: float = 1.0,
     goal: str = "annual",
@@ -50,7 +51,7 @@ def orient(
 
     site, collector    input files, or the frozen nouns themselves; the collector's own mounts are only
         compared
-    start, end, years  span, as for an estimate
+    start, end, years, span   as for an estimate
     step_deg           grid of the map; the best facings are refined below it
     goal               annual, worst-month, shortest-gap or load: what the units are chosen for
     units              how many units to choose facings for; None: none are chosen
@@ -76,14 +77,15 @@ def orient(
         tracker_downtime_fraction=tracker_downtime_fraction,
         tracker_stop_hours=tracker_stop_hours,
     )
-    span = {
+    when = {
         "start": start,
         "end": end,
         "years": years,
+        "span": span,
         "interval_minutes": interval_minutes,
         "kernels": kernels,
     }
-    return oriented(answered(site, collector, span, questions, progress))
+    return oriented(answered(site, collector, when, questions, progress))
 
 
 def answered(

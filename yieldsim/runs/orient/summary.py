@@ -104,7 +104,7 @@ def _summary(answers: Answers) -> dict[str, Any]:
         ready.notes.add(
             "the span covers no whole calendar month: the poorest month is that of the parts it covers"
         )
-    if prospect.year.sky.hours < 8700.0:
+    if ready.period.is_part:
         ready.notes.add(
             f"the span is {prospect.year.sky.hours / 24.0:.1f} days: annual_kwh is what is delivered within it"
         )
@@ -121,6 +121,7 @@ def _summary(answers: Answers) -> dict[str, Any]:
         "end_utc": iso(grid.edge_utc[-1]),
         "days": prospect.year.sky.hours / 24.0,
         "years": prospect.years,
+        "period": ready.period.words(),
         "goal": questions.goal,
         "best": best,
         "compare": compared,

@@ -12,7 +12,6 @@ from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.planning.site_ranking import RankGoal, kept_by_stage, ranked, units_for_power, worst_whole_month
-from yieldsim.planning.sunlight.cumulative_sky import span_years
 from yieldsim.runs.rank.layout import Facing, layout_words
 
 if TYPE_CHECKING:
@@ -68,10 +67,11 @@ def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: Load
         },
         "start_utc": rows[0]["start_utc"],
         "end_utc": rows[0]["end_utc"],
+        "period": first.period.words(),
         "sites": rows,
         "warnings": [
-            *_of_layout(asked),
             *_by_site(rows),
+            *_of_layout(asked),
         ],
         "cautions": list(CAUTIONS),
         "provenance": provenance(
@@ -126,7 +126,7 @@ def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
     summary = json.loads(run.estimate.attrs["summary"])
     collector, grid = run.ready.setting.collector, run.ready.grid
     area_m2 = collector.aperture_area_m2 * collector.unit_count
-    years = span_years(summary["days"])
+    years = run.ready.period.years
     month, worst_kwh = worst_whole_month(summary["monthly_kwh"], _whole_months(grid.edge_utc))
     mounts = collector.mounts
     units = None

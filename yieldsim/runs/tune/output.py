@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.report.layout.period_text import days_between, span_words
+from yieldsim.report.layout.period_text import per_of, period_line
 from yieldsim.report.layout.style import number
 from yieldsim.report.tune import TuneFigure, tune_pictures
 from yieldsim.runs.tune.evaluator import Trial, trial_row
@@ -80,7 +80,7 @@ def figure_of(run: TuneRun) -> TuneFigure:
 
 
 def _per(run: TuneRun) -> str:
-    return span_words(days_between(run.summary["start_utc"], run.summary["end_utc"]))
+    return per_of(run.summary)
 
 
 def _subtitle(run: TuneRun, present: Trial | None) -> str:
@@ -92,8 +92,7 @@ def _subtitle(run: TuneRun, present: Trial | None) -> str:
     gain = ""
     if present is not None and present.annual_kwh > 0.0:
         gain = f", {best.annual_kwh / present.annual_kwh - 1.0:+.1%} on the file as it is".replace("-", "−")
-    span = " to ".join(run.summary[f"{end}_utc"][:10] for end in ("start", "end"))
     return (
         f"best: {values}: {number(best.annual_kwh)} kWh {_per(run)} per unit{gain}\nfacing azimuth "
-        f"{best.azimuth_deg:.0f}°, tilt {best.tilt_deg:.0f}° ({run.summary['facing']}); {span}"
+        f"{best.azimuth_deg:.0f}°, tilt {best.tilt_deg:.0f}° ({run.summary['facing']}); {period_line(run.summary)}"
     )

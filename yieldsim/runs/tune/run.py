@@ -52,6 +52,7 @@ def tune(
     start: object | None = None,
     end: object | None = None,
     years: float | None = None,
+    span: str | None = None,
     points: int | None = None,
     kernels: str | Path | Sequence[str | Path] = (),
     progress: Progress | None = None,
@@ -62,7 +63,7 @@ def tune(
     "funnel.length_m"
     collector   its shield, fibre and mounts are kept; without one, no such losses, and every design gets
     its best facing
-    start, end, years, kernels   as for an estimate
+    start, end, years, span, kernels   as for an estimate
     points      of the even grid along each value
 
     Raises InputError for wrong files or keys, DataMissing or CannotCompute as an estimate does.
@@ -82,8 +83,8 @@ def tune(
         raise InputError(Problem("--points", found=f"is {count}", allowed="3 to 101"))
     notes = Notes(list(loaded.warnings))
     base, _, _ = acceptance_from_prescription(optics, TOLERANCE)
-    span = {"start": start, "end": end, "years": years, "kernels": kernels}
-    ready = _prepared(site, collector, base, span)
+    when = {"start": start, "end": end, "years": years, "span": span, "kernels": kernels}
+    ready = _prepared(site, collector, base, when)
     sky, _ = weigh(ready.setting, ready.grid)
     mounts = ready.setting.collector.mounts if collector is not None else ()
     bench = Bench(
@@ -118,9 +119,9 @@ def tune(
     best = max([*trials, *steps], key=lambda trial: trial.annual_kwh)
     values = [present_value(data, one.path) for one in ranges]
     present = bench.trial([v for v in values if v is not None]) if None not in values else None
-    for note in ready.notes.lines:
-        notes.add(note)
-    if sky.hours < 8700.0:
+    # what was told of the span comes first
+    notes = Notes([*ready.notes.lines, *notes.lines])
+    if ready.period.is_part:
         notes.add(f"the span is {sky.hours / 24.0:.1f} days: annual_kwh is what is delivered within it")
     run = TuneRun(
         ranges=ranges,
@@ -253,8 +254,10 @@ def _summary(
         "schema": "yieldsim tune 1",
         "name": name,
         "site": ready.setting.site.name,
+        "body": ready.setting.site.body.name,
         "start_utc": iso(ready.grid.edge_utc[0]),
         "end_utc": iso(ready.grid.edge_utc[-1]),
+        "period": ready.period.words(),
         "varied": [{"key": one.name, "low": one.low, "high": one.high} for one in run.ranges],
         "best": trial_row(run.best, run.ranges),
         "present": None if run.present is None else trial_row(run.present, run.ranges),
