@@ -138,13 +138,15 @@ def show(summary: dict[str, Any], as_json: bool) -> None:
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text: what arrives, when it does not, where the light went."""
+    from yieldsim.report.layout.period_text import period_line
+
     collector, site = summary["collector"], summary["site"]
     units = collector["unit_count"]
     per_m2 = f"{summary['delivered_kwh_per_m2']:.4g} kWh per m2 of aperture"
     lit_share = summary["hours_delivering"] / summary["days"] / 24.0
     lines = [
         f"{collector['name']} ({units} unit{'s' if units != 1 else ''}) at {site['name']}, {site['body']}",
-        f"{summary['start_utc'][:16]} to {summary['end_utc'][:16]} UTC, {summary['days']:.1f} days",
+        period_line(summary),
         "",
         f"  delivered            {figure(summary['delivered_kwh'])} kWh   {per_m2}",
         f"  mean, peak power     {figure(summary['mean_power_w'])} W     peak {summary['peak_power_w']:.4g} W (interval mean)",
@@ -154,6 +156,13 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         lines.append(
             f"  longest gap          {summary['longest_gap_hours']:12.1f} h     {summary['longest_gap_start_utc'][:16]} to "
             f"{summary['longest_gap_end_utc'][:16]}"
+            + (" at least: cut by the run's end" if summary.get("longest_gap_at_least") else "")
+        )
+    if summary.get("longest_gap_whole_hours", 0.0) > summary["longest_gap_hours"]:
+        known = "" if summary["longest_gap_whole_known"] else "   at least"
+        dates = " to ".join(summary[f"longest_gap_whole_{end}_utc"][:16] for end in ("start", "end"))
+        lines.append(
+            f"    beyond the run     {summary['longest_gap_whole_hours']:12.1f} h     {dates}{known}"
         )
     if summary["capture_fraction"] is not None:
         lines.append(

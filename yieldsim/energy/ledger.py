@@ -59,6 +59,11 @@ def gaps(delivering: np.ndarray, start_utc: np.datetime64, step_s: float) -> lis
     return [Gap(start_utc=at(int(begins[i])), end_utc=at(int(ends[i]))) for i in order]
 
 
+def is_cut(gap: Gap, edge_utc: np.ndarray) -> bool:
+    """Whether a gap touches the start or the end of a run with these edges, so that it lasts longer than it seems."""
+    return bool(gap.start_utc <= edge_utc[0] or gap.end_utc >= edge_utc[-1])
+
+
 def by_calendar(ds: xr.Dataset, period: str) -> pd.DataFrame:
     """Sums by UTC day ("D"), month ("M") or year ("Y"): energies in kWh, hours delivering, mean visible fraction."""
     number = ds["time"].values.astype(f"datetime64[{period}]").astype(np.int64)

@@ -19,6 +19,7 @@ from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.optics.acceptance import half_width_deg
 from yieldsim.optics.accepted_spectrum import accepted_spectrum
 from yieldsim.optics.etendue import fibre_etendue_m2_sr, largest_concentration, projected_acceptance_sr
+from yieldsim.runs.estimate.cut_gaps import cut_gap_note, gap_rows, longest_whole
 from yieldsim.sky.atmosphere import optical_depth_warning
 from yieldsim.sky.eclipse import eclipses
 
@@ -193,6 +194,13 @@ def _summary(
     followed = ledger.total_kwh(ds, "sun_following_power_w")
     found = ledger.gaps(result.delivering, grid.edge_utc[0], result.step_s)
     longest = found[0] if found else None
+    # a short one that an end cuts may be the longest in all
+    cut = [gap for gap in found[GAPS_LISTED:] if ledger.is_cut(gap, grid.edge_utc)]
+    listed = gap_rows(ready, [*found[:GAPS_LISTED], *cut], result.step_s)
+    in_all = longest_whole(listed)
+    told = cut_gap_note({"longest_gap_hours": longest.hours if longest else 0.0, **in_all})
+    if told and result.delivering.any():
+        _told_early(ready, told)
     area_m2 = collector.aperture_area_m2 * collector.unit_count
     months = ledger.by_calendar(ds, "M")
     return {
@@ -207,6 +215,7 @@ def _summary(
         "start_utc": iso(grid.edge_utc[0]),
         "end_utc": iso(grid.edge_utc[-1]),
         "days": float((grid.edge_utc[-1] - grid.edge_utc[0]) / np.timedelta64(1, "s")) / 86400.0,
+        "period": ready.period.words() | {"annual_figures_per": None},
         "delivered_kwh": delivered,
         "delivered_kwh_per_m2": delivered / area_m2,
         "delivered_kwh_per_kg": delivered / (collector.mass_kg * collector.unit_count)
@@ -219,6 +228,7 @@ def _summary(
         "longest_gap_hours": longest.hours if longest else 0.0,
         "longest_gap_start_utc": iso(longest.start_utc) if longest else None,
         "longest_gap_end_utc": iso(longest.end_utc) if longest else None,
+        **in_all,
         "eclipses": [
             {
                 "occulter": e.occulter,
@@ -229,10 +239,7 @@ def _summary(
             }
             for e in eclipses(setting.track)
         ],
-        "gaps": [
-            {"start_utc": iso(g.start_utc), "end_utc": iso(g.end_utc), "hours": g.hours}
-            for g in found[:GAPS_LISTED]
-        ],
+        "gaps": listed,
         "capture_fraction": delivered / followed if followed > 0.0 else None,
         "sun_following_kwh": followed,
         "following": following,
@@ -255,6 +262,12 @@ def _summary(
             | {key: value for key, value in (following or {}).items() if key.startswith("tracker_")},
         ),
     }
+
+
+def _told_early(ready: Prepared, line: str) -> None:
+    """Put a warning first, or behind that of the span's seasons."""
+    lines = ready.notes.lines
+    lines.insert(0 if ready.period.has_whole_seasons else 1, line)
 
 
 def site_words(site: Site) -> dict[str, Any]:

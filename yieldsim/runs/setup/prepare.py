@@ -43,6 +43,8 @@ class Prepared:
     kernels: tuple[Source, ...]
     notes: Notes
     period: Period
+    kernel_files: tuple[Path, ...] = ()
+    """Those named for the run."""
     clear_mask: HorizonMask | None = None
     """The skyline with holes of unknown ground as nothing, where the setting's takes them to block."""
 
@@ -132,6 +134,7 @@ def prepare(
         kernels=tuple(ephemeris.sources),
         notes=notes,
         period=chosen.period,
+        kernel_files=tuple(named),
         clear_mask=clear_mask,
     )
 
