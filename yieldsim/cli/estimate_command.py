@@ -183,6 +183,8 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         share = f"{row['kwh'] / before:10.2%}" if before else " " * 10
         lines.append(f"    {row['stage']:<24} {figure(row['kwh'], 16)} {share}")
         before = row["kwh"]
+    if summary.get("seasonal_kwh"):
+        lines += ["", *season_lines(summary)]
     if summary.get("following"):
         lines += ["", *follower_lines(summary["following"], units)]
     convergence = summary["convergence"]
@@ -191,6 +193,23 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         f"  steps of {convergence['step_s']:g} s; halving moved the total by {convergence['relative_change']:.2g}",
     ]
     return lines + [wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"]]
+
+
+def season_lines(summary: dict[str, Any]) -> list[str]:
+    """Energy by solar longitude, for a world without months."""
+    from yieldsim.report.layout.time_axis import solar_day_word
+
+    day, days = solar_day_word(summary["site"]["body"])
+    lines = [
+        f"  {'by solar longitude Ls':<24} {days:>10} {'kWh':>12} {f'kWh per {day}':>18} {'hours with light':>18}"
+    ]
+    for row in summary["seasonal_kwh"]:
+        ends = f"{row['solar_longitude_from_deg']:.0f} to {row['solar_longitude_to_deg']:.0f} deg"
+        lines.append(
+            f"    {ends:<22} {row['solar_days']:10.1f} {row['kwh']:12.4g} {row['kwh_per_solar_day']:18.4g} "
+            f"{row['hours_delivering']:18.1f}"
+        )
+    return lines
 
 
 def follower_lines(following: dict[str, Any], units: int) -> list[str]:

@@ -199,7 +199,7 @@ def facing_lines(summary: dict[str, Any], energy: str) -> list[str]:
             f"{row['annual_kwh']:.3f}",
             "-" if share is None else f"{share:.1%}",
             f"{row['worst_month_kwh']:.3f} kWh",
-            f"{row['longest_gap_hours']:.1f} h",
+            f"{'>=' * row.get('longest_gap_at_least', False)}{row['longest_gap_hours']:.1f} h",
             f"{row['hours_delivering']:.0f} h",
         )
         line = "".join(f"{cell:>{width}}" for cell, width in zip(cells, widths, strict=True))

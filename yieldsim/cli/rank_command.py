@@ -152,7 +152,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         cells = [
             of_year,
             f"{of_month} {row['worst_month']}",
-            f"{row['longest_gap_hours']:.1f} h",
+            f"{'>=' * row['longest_gap_at_least']}{row['longest_gap_hours']:.1f} h",
             f"{row['hours_delivering_per_year']:.0f}",
         ]
         lines.append(

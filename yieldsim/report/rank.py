@@ -106,7 +106,7 @@ def columns_of(summary: dict[str, Any], per: str) -> list[Column]:
     found = [
         Column("annual", "annual_kwh", f"kWh {per}", 1.0, True),
         Column("worst-month", "worst_month_kwh", "kWh, worst month", 1.0, True),
-        Column("shortest-gap", "longest_gap_hours", "longest gap, days", 1.0 / 24.0, False),
+        Column("shortest-gap", "longest_gap_whole_hours", "longest gap, days", 1.0 / 24.0, False),
         Column("hours", "hours_delivering_per_year", f"hours lit {per}", 1.0, True),
     ]
     if summary["continuous_power_w"] is not None:

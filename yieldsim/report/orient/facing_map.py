@@ -296,7 +296,7 @@ def _names(summary: dict[str, Any], axes: Axes) -> None:
             pose,
             style.number(row["annual_kwh"]),
             style.number(row["worst_month_kwh"]),
-            style.duration(row["longest_gap_hours"]),
+            "≥ " * bool(row.get("longest_gap_at_least")) + style.duration(row["longest_gap_hours"]),
         )
         axes.text(0.045, y, name, va="center", fontsize=style.SMALL_PT)
         for x, words in zip(places, cells, strict=True):

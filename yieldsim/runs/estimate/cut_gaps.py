@@ -16,6 +16,7 @@ import numpy as np
 from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.errors import DataMissing
+from yieldsim.base.period import NEAR_DAYS
 from yieldsim.energy.ledger import Gap
 
 if TYPE_CHECKING:
@@ -58,6 +59,10 @@ def whole_gaps(
         if not any(cut):
             found.append(None)
             continue
+        if all(cut) and ready.period.days >= ready.period.year_days - NEAR_DAYS:
+            # a year without light: no search
+            found.append(WholeGap(start_utc=gap.start_utc, end_utc=gap.end_utc, known=False))
+            continue
         start, known_start = (
             _light_beyond(ready, first, -1, step_s, collector) if cut[0] else (gap.start_utc, True)
         )
@@ -66,12 +71,14 @@ def whole_gaps(
     return found
 
 
-def gap_rows(ready: Prepared, gaps: Sequence[Gap], step_s: float) -> list[dict[str, Any]]:
+def gap_rows(
+    ready: Prepared, gaps: Sequence[Gap], step_s: float, collector: Collector | None = None
+) -> list[dict[str, Any]]:
     """Gaps as JSON, those cut by an end of the run with their whole length."""
     from yieldsim.runs.estimate.summary import iso
 
     rows = []
-    for gap, whole in zip(gaps, whole_gaps(ready, gaps, step_s), strict=True):
+    for gap, whole in zip(gaps, whole_gaps(ready, gaps, step_s, collector), strict=True):
         row: dict[str, Any] = {
             "start_utc": iso(gap.start_utc),
             "end_utc": iso(gap.end_utc),

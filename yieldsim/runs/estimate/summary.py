@@ -251,6 +251,7 @@ def _summary(
             {"month": str(month), "kwh": float(kwh)}
             for month, kwh in zip(months["month"], months["delivered_kwh"], strict=True)
         ],
+        "seasonal_kwh": _seasonal(ready, ds),
         "convergence": {"step_s": result.step_s, "relative_change": change, "tolerance": tolerance},
         "track_error_bound_deg": float(setting.track.error_bound_deg),
         "etendue": _etendue(collector),
@@ -262,6 +263,32 @@ def _summary(
             | {key: value for key, value in (following or {}).items() if key.startswith("tracker_")},
         ),
     }
+
+
+def _seasonal(ready: Prepared, ds: xr.Dataset) -> list[dict[str, float]]:
+    """Energy by 30 deg of solar longitude, in all and per solar day, where the body has no months; empty where it has."""
+    if ready.period.year == "year":
+        return []
+    sums = ledger.by_season(ds)
+    days = sums["hours"] / ready.setting.site.body.mean_solar_day_hours
+    return [
+        {
+            "solar_longitude_from_deg": float(first),
+            "solar_longitude_to_deg": float(last),
+            "solar_days": float(lasting),
+            "kwh": float(kwh),
+            "kwh_per_solar_day": float(kwh / lasting),
+            "hours_delivering": float(hours),
+        }
+        for first, last, lasting, kwh, hours in zip(
+            sums["solar_longitude_from_deg"],
+            sums["solar_longitude_to_deg"],
+            days,
+            sums["delivered_kwh"],
+            sums["hours_delivering"],
+            strict=True,
+        )
+    ]
 
 
 def _told_early(ready: Prepared, line: str) -> None:

@@ -153,13 +153,14 @@ def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
         "worst_month_kwh": worst_kwh,
         "longest_gap_hours": summary["longest_gap_hours"],
         "longest_gap_start_utc": summary["longest_gap_start_utc"],
+        **{key: summary[key] for key in summary if key.startswith(("longest_gap_at", "longest_gap_whole"))},
         "hours_delivering": summary["hours_delivering"],
         "hours_delivering_per_year": summary["hours_delivering"] / years,
         "mean_power_w": summary["mean_power_w"],
         "units_for_power": units,
         "storage_for_longest_gap_kwh": None
         if continuous_power_w is None
-        else continuous_power_w * summary["longest_gap_hours"] / 1000.0,
+        else continuous_power_w * summary["longest_gap_whole_hours"] / 1000.0,
         "capture_fraction": summary["capture_fraction"],
         "ledger": summary["ledger"],
         "kept_by_stage": kept_by_stage(summary["ledger"]),
