@@ -346,3 +346,7 @@ class Notes:
         """Keep a line unless it is already there."""
         if line not in self.lines:
             self.lines.append(line)
+
+    def add_first(self, line: str) -> None:
+        """Keep a line before all others."""
+        self.lines[:] = [line, *(other for other in self.lines if other != line)]

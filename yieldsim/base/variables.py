@@ -164,13 +164,13 @@ VOCABULARY: dict[str, Word] = {
     ),
     "sun_following_kwh_m2": Word(
         "kWh m-2",
-        "beam energy on an aperture that follows the Sun, a mean year of 365.25 days",
+        "beam energy on an aperture that follows the Sun, for a mean year of the body",
         "none",
         0.0,
         INF,
     ),
     "delivered_kwh": Word(
-        "kWh", "energy delivered by the collector, a mean year of 365.25 days", "none", 0.0, INF
+        "kWh", "energy delivered by the collector, for a mean year of the body", "none", 0.0, INF
     ),
     "clear_lit_fraction": Word("1", "lit_fraction with unknown ground hiding nothing", "none", 0.0, 1.0),
     "clear_sun_following_kwh_m2": Word(

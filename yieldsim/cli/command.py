@@ -53,7 +53,7 @@ UNCERTAIN = PathArgument(reads="yieldsim.files.inputs.uncertainty:read_uncertain
 OPTICS = PathArgument(reads="yieldsim.files.prescription.read:read_prescription")
 KERNEL = PathArgument(reads="yieldsim.files.ephemeris.kernel_selection:open_kernel")
 TERRAIN = PathArgument(reads="yieldsim.files.terrain.raster:refuse_missing")
-SPAN = ("start", "end", "years")
+SPAN = ("start", "end", "years", "span")
 ESTIMATE = PathArgument(reads="yieldsim.runs.open_estimate:open_estimate")
 
 
@@ -89,7 +89,7 @@ class Command(click.Command):
         span = {key: value for key in SPAN if isinstance(value := trial.params.get(key), str | float)}
         with gathered:
             if span:
-                _named("yieldsim.runs.time_span:span_utc")(*(span.get(key) for key in SPAN))
+                _named("yieldsim.runs.time_span:start_and_end")(*(span.get(key) for key in SPAN))
         if usage:
             raise click.UsageError("\n".join([*usage, *map(str, gathered.problems)]), ctx)
         gathered.refuse()

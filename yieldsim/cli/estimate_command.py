@@ -21,8 +21,13 @@ if TYPE_CHECKING:
 @click.argument("site", type=SITE)
 @click.option("-c", "--collector", required=True, type=COLLECTOR, help="Collector file.")
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
-@click.option("--end", help="Last instant, UTC; without it one year from the start.")
-@click.option("--years", type=float, help="Length of the run in calendar years, instead of --end.")
+@click.option("--end", help="Last instant, UTC; without it one whole year of the body from the start.")
+@click.option("--years", type=float, help="How many years, instead of --end: of the kind that --span says.")
+@click.option(
+    "--span",
+    type=click.Choice(["calendar-year", "body-year"]),
+    help="What years are counted: default calendar years on the Moon and the Earth, the body's own elsewhere.",
+)
 @click.option("--out", type=FOLDER, help="Folder for the results (default reports/<site file>).")
 @click.option(
     "--interval-minutes", type=float, default=60.0, show_default=True, help="Length of the output rows."
@@ -63,6 +68,7 @@ def estimate(
     start: str | None,
     end: str | None,
     years: float | None,
+    span: str | None,
     out: Path | None,
     interval_minutes: float,
     tolerance: float,
@@ -90,6 +96,7 @@ def estimate(
             start,
             end,
             years=years,
+            span=span,
             interval_minutes=interval_minutes,
             tolerance=tolerance,
             tracker_downtime_fraction=tracker_downtime_fraction,
@@ -131,13 +138,15 @@ def show(summary: dict[str, Any], as_json: bool) -> None:
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text: what arrives, when it does not, where the light went."""
+    from yieldsim.report.layout.period_text import period_line
+
     collector, site = summary["collector"], summary["site"]
     units = collector["unit_count"]
     per_m2 = f"{summary['delivered_kwh_per_m2']:.4g} kWh per m2 of aperture"
     lit_share = summary["hours_delivering"] / summary["days"] / 24.0
     lines = [
         f"{collector['name']} ({units} unit{'s' if units != 1 else ''}) at {site['name']}, {site['body']}",
-        f"{summary['start_utc'][:16]} to {summary['end_utc'][:16]} UTC, {summary['days']:.1f} days",
+        period_line(summary),
         "",
         f"  delivered            {figure(summary['delivered_kwh'])} kWh   {per_m2}",
         f"  mean, peak power     {figure(summary['mean_power_w'])} W     peak {summary['peak_power_w']:.4g} W (interval mean)",
@@ -147,6 +156,13 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         lines.append(
             f"  longest gap          {summary['longest_gap_hours']:12.1f} h     {summary['longest_gap_start_utc'][:16]} to "
             f"{summary['longest_gap_end_utc'][:16]}"
+            + (" at least: cut by the run's end" if summary.get("longest_gap_at_least") else "")
+        )
+    if summary.get("longest_gap_whole_hours", 0.0) > summary["longest_gap_hours"]:
+        known = "" if summary["longest_gap_whole_known"] else "   at least"
+        dates = " to ".join(summary[f"longest_gap_whole_{end}_utc"][:16] for end in ("start", "end"))
+        lines.append(
+            f"    beyond the run     {summary['longest_gap_whole_hours']:12.1f} h     {dates}{known}"
         )
     if summary["capture_fraction"] is not None:
         lines.append(
@@ -167,6 +183,8 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         share = f"{row['kwh'] / before:10.2%}" if before else " " * 10
         lines.append(f"    {row['stage']:<24} {figure(row['kwh'], 16)} {share}")
         before = row["kwh"]
+    if summary.get("seasonal_kwh"):
+        lines += ["", *season_lines(summary)]
     if summary.get("following"):
         lines += ["", *follower_lines(summary["following"], units)]
     convergence = summary["convergence"]
@@ -175,6 +193,23 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         f"  steps of {convergence['step_s']:g} s; halving moved the total by {convergence['relative_change']:.2g}",
     ]
     return lines + [wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"]]
+
+
+def season_lines(summary: dict[str, Any]) -> list[str]:
+    """Energy by solar longitude, for a world without months."""
+    from yieldsim.report.layout.time_axis import solar_day_word
+
+    day, days = solar_day_word(summary["site"]["body"])
+    lines = [
+        f"  {'by solar longitude Ls':<24} {days:>10} {'kWh':>12} {f'kWh per {day}':>18} {'hours with light':>18}"
+    ]
+    for row in summary["seasonal_kwh"]:
+        ends = f"{row['solar_longitude_from_deg']:.0f} to {row['solar_longitude_to_deg']:.0f} deg"
+        lines.append(
+            f"    {ends:<22} {row['solar_days']:10.1f} {row['kwh']:12.4g} {row['kwh_per_solar_day']:18.4g} "
+            f"{row['hours_delivering']:18.1f}"
+        )
+    return lines
 
 
 def follower_lines(following: dict[str, Any], units: int) -> list[str]:

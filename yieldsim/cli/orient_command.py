@@ -38,8 +38,13 @@ class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
 @click.argument("site", type=SITE)
 @click.option("-c", "--collector", required=True, type=COLLECTOR, help="Collector file.")
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
-@click.option("--end", help="Last instant, UTC; without it one year from the start.")
-@click.option("--years", type=float, help="Length of the run in calendar years, instead of --end.")
+@click.option("--end", help="Last instant, UTC; without it one whole year of the body from the start.")
+@click.option("--years", type=float, help="How many years, instead of --end: of the kind that --span says.")
+@click.option(
+    "--span",
+    type=click.Choice(["calendar-year", "body-year"]),
+    help="What years are counted: default calendar years on the Moon and the Earth, the body's own elsewhere.",
+)
 @click.option("--step-deg", type=float, default=1.0, show_default=True, help="Grid of the map of facings.")
 @click.option(
     "--goal",
@@ -84,6 +89,7 @@ def orient(
     start: str | None,
     end: str | None,
     years: float | None,
+    span: str | None,
     step_deg: float,
     goal: str,
     units: int | None,
@@ -115,6 +121,7 @@ def orient(
             start,
             end,
             years=years,
+            span=span,
             interval_minutes=interval_minutes,
             step_deg=step_deg,
             goal=goal,
@@ -143,20 +150,20 @@ def orient(
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text: the best facings, what errors cost, the chosen units, followers of the
     Sun."""
-    from yieldsim.report.layout.period_text import is_part_year, span_words
+    from yieldsim.report.layout.period_text import per_of, per_unit, period_line
 
     collector, site, best = summary["collector"], summary["site"], summary["best"]
     units = collector["unit_count"]
-    energy = "kWh" if is_part_year(summary["days"]) else "kWh/year"
+    energy = f"kWh{per_unit(summary)}"
     lines = [
         f"{collector['name']} ({units} unit{'s' if units != 1 else ''}) at {site['name']}, {site['body']}",
-        f"{summary['start_utc'][:16]} to {summary['end_utc'][:16]} UTC, {summary['days']:.1f} days",
+        period_line(summary),
         "",
         *facing_lines(summary, energy),
     ]
     if best[0].get("annual_upper_bound_kwh") is not None:
         lines.append(
-            f"  no facing can have more than {best[0]['annual_upper_bound_kwh']:.3f} kWh {span_words(summary['days'])}"
+            f"  no facing can have more than {best[0]['annual_upper_bound_kwh']:.3f} kWh {per_of(summary)}"
         )
     lines += ["", *off_lines(best[0]["when_off"])]
     mast = summary["mast"]
@@ -192,7 +199,7 @@ def facing_lines(summary: dict[str, Any], energy: str) -> list[str]:
             f"{row['annual_kwh']:.3f}",
             "-" if share is None else f"{share:.1%}",
             f"{row['worst_month_kwh']:.3f} kWh",
-            f"{row['longest_gap_hours']:.1f} h",
+            f"{'>=' * row.get('longest_gap_at_least', False)}{row['longest_gap_hours']:.1f} h",
             f"{row['hours_delivering']:.0f} h",
         )
         line = "".join(f"{cell:>{width}}" for cell, width in zip(cells, widths, strict=True))

@@ -41,8 +41,13 @@ SITES_ABREAST = 3
 )
 @click.option("--continuous-power-w", type=float, help="Say how many units a mean power takes.")
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
-@click.option("--end", help="Last instant, UTC; without it one year from the start.")
-@click.option("--years", type=float, help="Length of the run in calendar years, instead of --end.")
+@click.option("--end", help="Last instant, UTC; without it one whole year of the body from the start.")
+@click.option("--years", type=float, help="How many years, instead of --end: of the kind that --span says.")
+@click.option(
+    "--span",
+    type=click.Choice(["calendar-year", "body-year"]),
+    help="What years are counted: default calendar years on the Moon and the Earth, the body's own elsewhere.",
+)
 @click.option(
     "--interval-minutes", type=float, default=60.0, show_default=True, help="Length of the rows in time."
 )
@@ -79,6 +84,7 @@ def rank(
     start: str | None,
     end: str | None,
     years: float | None,
+    span: str | None,
     interval_minutes: float,
     tolerance: float,
     kernels: tuple[Path, ...],
@@ -100,6 +106,7 @@ def rank(
             start,
             end,
             years=years,
+            span=span,
             interval_minutes=interval_minutes,
             goal=goal,
             facing=facing,
@@ -125,17 +132,16 @@ def rank(
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text: sites in order, then what is behind it, side by side; within 80 columns."""
-    from yieldsim.report.layout.period_text import days_between, is_part_year
+    from yieldsim.report.layout.period_text import per_unit, period_line
     from yieldsim.report.layout.steady_digits import steady
 
-    part = is_part_year(days_between(summary["start_utc"], summary["end_utc"]))
-    per = "" if part else "/year"
+    per = per_unit(summary)
     rows = summary["sites"]
     heads = [f"kWh{per}", "worst month", "longest gap", f"lit, h{per}"]
     widths = [13, 17, 13, 12]
     lines = [
         f"{summary['collector']['name']}: {summary['layout']}",
-        f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}, by {summary['goal']}",
+        f"{period_line(summary)}; by {summary['goal']}",
         "",
         f"  {'#':>2} {'site':<20}"
         + "".join(f"{head:>{width}}" for head, width in zip(heads, widths, strict=True)),
@@ -146,7 +152,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         cells = [
             of_year,
             f"{of_month} {row['worst_month']}",
-            f"{row['longest_gap_hours']:.1f} h",
+            f"{'>=' * row['longest_gap_at_least']}{row['longest_gap_hours']:.1f} h",
             f"{row['hours_delivering_per_year']:.0f}",
         ]
         lines.append(

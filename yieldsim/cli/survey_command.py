@@ -34,8 +34,13 @@ from yieldsim.cli.wrapping import note
     "--mast-height-m", type=float, help="Aperture above the ground (default 0, or what --like says)."
 )
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
-@click.option("--end", help="Last instant, UTC; without it one year from the start.")
-@click.option("--years", type=float, help="Length of the span in calendar years, instead of --end.")
+@click.option("--end", help="Last instant, UTC; without it one whole year of the body from the start.")
+@click.option("--years", type=float, help="How many years, instead of --end: of the kind that --span says.")
+@click.option(
+    "--span",
+    type=click.Choice(["calendar-year", "body-year"]),
+    help="What years are counted: default calendar years on the Moon and the Earth, the body's own elsewhere.",
+)
 @click.option("--like", type=SITE, help="Site file whose mast, air and dust hold everywhere.")
 @click.option(
     "--as-mounted", is_flag=True, help="Mounts face as the collector file says, not each cell's best azimuth."
@@ -100,9 +105,8 @@ def survey(
     from yieldsim.runs.survey.run import summary_of_survey, write_survey
     from yieldsim.runs.survey.run import survey as run
 
-    asked = {
-        name: given.pop(name) for name in ("body", "collector", "start", "end", "years", "like", "kernels")
-    }
+    names = ("body", "collector", "start", "end", "years", "span", "like", "kernels")
+    asked = {name: given.pop(name) for name in names}
     given["places"] = max(given["places"], write_sites) if given["places"] >= 0 else given["places"]
     options = SurveyOptions(**given)
     with progress("Surveying") as advance:
@@ -119,16 +123,17 @@ def survey(
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The best places as plain text."""
-    from yieldsim.report.layout.period_text import days_between, is_part_year
+    from yieldsim.report.layout.period_text import period_line, period_of
 
-    days = days_between(summary["start_utc"], summary["end_utc"])
-    rates = f"; energies of {days:.3g} days at the rate of a year" if is_part_year(days) else ""
+    period = period_of(summary)
+    rates = f"; energies of {period.days:.3g} days at the rate of a {period.year}" if period.is_part else ""
     cells = f"{summary['cells']} cell{'s' * (summary['cells'] != 1)}"
     cell = " x ".join(f"{size:g}" for size in summary["cell_m"])
     lines = [
         f"{cells} of {cell} m on {summary['body']}, {summary['mast_height_m']:g} m above the ground, "
-        f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}; best by {summary['goal']}, "
+        f"{period_line(summary)}; best by {summary['goal']}, "
         f"{summary['spacing_m']:g} m apart{rates}",
+        *([] if period.year == "year" else [f"years are {period.year}s of {period.year_days:.1f} days"]),
         "",
         "       latitude   longitude  ground m     lit  any light  kWh/m2/year  kWh/year  facing  longest dark h",
     ]

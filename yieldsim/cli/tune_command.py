@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.command import COLLECTOR, FOLDER, OPTICS, SITE, Command
+from yieldsim.cli.command import COLLECTOR, FOLDER, KERNEL, OPTICS, SITE, Command
 from yieldsim.cli.progress import progress
 from yieldsim.cli.wrapping import note
 
@@ -37,8 +37,20 @@ from yieldsim.cli.wrapping import note
     help="Even steps along one or each of two values (default 13, 7 by 7); designs sampled of more (default 32 of 3, 64 of 4).",
 )
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
-@click.option("--end", help="Last instant, UTC; without it one year from the start.")
-@click.option("--years", type=float, help="Length of the run in calendar years, instead of --end.")
+@click.option("--end", help="Last instant, UTC; without it one whole year of the body from the start.")
+@click.option("--years", type=float, help="How many years, instead of --end: of the kind that --span says.")
+@click.option(
+    "--span",
+    type=click.Choice(["calendar-year", "body-year"]),
+    help="What years are counted: default calendar years on the Moon and the Earth, the body's own elsewhere.",
+)
+@click.option(
+    "--kernel",
+    "kernels",
+    multiple=True,
+    type=KERNEL,
+    help="Further ephemeris or orientation kernel; repeatable.",
+)
 @click.option("--out", type=FOLDER, help="Folder for the results (default reports/<optics file>).")
 @click.option("--json", "as_json", is_flag=True, help="Print tune.json to stdout instead of the answer.")
 def tune(
@@ -50,6 +62,8 @@ def tune(
     start: str | None,
     end: str | None,
     years: float | None,
+    span: str | None,
+    kernels: tuple[Path, ...],
     out: Path | None,
     as_json: bool,
 ) -> None:
@@ -69,7 +83,9 @@ def tune(
             start=start,
             end=end,
             years=years,
+            span=span,
             points=points,
+            kernels=kernels,
             progress=advance,
         )
     folder = out or Path("reports") / optics.name.split(".")[0]
@@ -86,15 +102,15 @@ def tune(
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text, within 80 columns."""
     from yieldsim.report.layout.facing_words import facing_words
-    from yieldsim.report.layout.period_text import span_words
+    from yieldsim.report.layout.period_text import per_of, period_line
 
-    per = span_words(summary["days"])
+    per = per_of(summary)
     keys = [row["key"] for row in summary["varied"]]
     sure = summary["confidence"]
     errors = {"best": f" +- {sure['best_error_kwh']:.2g}", "baseline": ""}
     lines = [
         f"{summary['name']} at {summary['site']}: {summary['designs_tried']} designs, {summary['facing']}",
-        f"{summary['start_utc'][:16]} to {summary['end_utc'][:16]} UTC, {summary['days']:.1f} days",
+        period_line(summary),
         "",
     ]
     for words, row in (("best", summary["best"]), ("baseline", summary["present"])):

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from yieldsim.base.constants import SECONDS_PER_HOUR
+from yieldsim.base.constants import DAYS_PER_YEAR, SECONDS_PER_HOUR
 from yieldsim.base.dataset import add
 from yieldsim.base.errors import CannotCompute
 from yieldsim.base.model import BiaxialAcceptance, Collector, HorizonMask, Site
@@ -82,7 +82,10 @@ class TimeGrid:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Setting:
-    """All that a run needs besides the time: track, site, skyline, collector, dust."""
+    """All that a run needs besides the time: track, site, skyline, collector, dust.
+
+    year_days   what annual figures are per, the body's year
+    """
 
     track: SunTrack
     site: Site
@@ -91,6 +94,7 @@ class Setting:
     collector: Collector
     dust_histories: tuple[soiling.DustHistory, ...]
     start_tdb_s: float
+    year_days: float = DAYS_PER_YEAR
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

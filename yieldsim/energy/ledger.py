@@ -11,6 +11,9 @@ import xarray as xr
 from yieldsim.base.constants import SECONDS_PER_HOUR
 from yieldsim.base.numerics.vectors import FloatArray
 
+SEASON_DEG = 30.0
+"""Twelfths of a year by solar longitude."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
@@ -59,6 +62,11 @@ def gaps(delivering: np.ndarray, start_utc: np.datetime64, step_s: float) -> lis
     return [Gap(start_utc=at(int(begins[i])), end_utc=at(int(ends[i]))) for i in order]
 
 
+def is_cut(gap: Gap, edge_utc: np.ndarray) -> bool:
+    """Whether a gap touches the start or the end of a run with these edges, so that it lasts longer than it seems."""
+    return bool(gap.start_utc <= edge_utc[0] or gap.end_utc >= edge_utc[-1])
+
+
 def by_calendar(ds: xr.Dataset, period: str) -> pd.DataFrame:
     """Sums by UTC day ("D"), month ("M") or year ("Y"): energies in kWh, hours delivering, mean visible fraction."""
     number = ds["time"].values.astype(f"datetime64[{period}]").astype(np.int64)
@@ -76,6 +84,21 @@ def by_solar_day(ds: xr.Dataset) -> pd.DataFrame:
     number = solar_day_number(ds["local_true_solar_time_hours"].values)
     sums = _sums(ds, number)
     sums.insert(0, "solar_day", number[_first_rows(number)])
+    return sums
+
+
+def by_season(ds: xr.Dataset) -> pd.DataFrame:
+    """Sums by 30 deg of solar longitude as the run passes through them, in order of time: what months are on a world without.
+
+    An interval belongs to the part its middle falls in. The first and the last are usually incomplete: `hours` tells.
+    """
+    turned = np.unwrap(ds["solar_longitude_deg"].values, period=360.0)
+    # a season that stands still or turns back for a while (an equinox of a wobbling pole) is followed once
+    number = np.maximum.accumulate(np.floor(turned / SEASON_DEG + 1e-9).astype(np.int64))
+    sums = _sums(ds, number)
+    start = (number[_first_rows(number)] * SEASON_DEG) % 360.0
+    sums.insert(0, "solar_longitude_from_deg", start)
+    sums.insert(1, "solar_longitude_to_deg", start + SEASON_DEG)
     return sums
 
 

@@ -11,7 +11,7 @@ RANK_GOALS: tuple[RankGoal, ...] = get_args(RankGoal)
 KEYS: Mapping[str, tuple[str, bool]] = {
     "annual": ("annual_kwh", True),
     "worst-month": ("worst_month_kwh", True),
-    "shortest-gap": ("longest_gap_hours", False),
+    "shortest-gap": ("longest_gap_whole_hours", False),
     "hours": ("hours_delivering_per_year", True),
     "units": ("units_for_power", False),
     "load": ("served_fraction", True),

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.report.layout import style
-from yieldsim.report.layout.imprint import NOMINAL, moment
+from yieldsim.report.layout.imprint import NOMINAL
 from yieldsim.report.layout.panel import Panel
-from yieldsim.report.layout.period_text import days_between, span_words
+from yieldsim.report.layout.period_text import per_of, period_line
 from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, pages
 
 if TYPE_CHECKING:
@@ -66,17 +66,16 @@ def rank_sheet(summary: dict[str, Any]) -> Sheet:
     """What stands on it: bars of what is delivered, then shares kept by each stage; sites in order, best on top."""
     rows, count = summary["sites"][:MOST_DRAWN], len(summary["sites"])
     layout = summary["layout"]
-    span = f"{moment(summary['start_utc'])} to {moment(summary['end_utc'])} UTC"
     ranked = f"Ranked by {GOAL_WORDS[summary['goal']]}" + (
         f"; the first {MOST_DRAWN} drawn, rank.csv has all" if count > MOST_DRAWN else ""
     )
-    per = span_words(days_between(summary["start_utc"], summary["end_utc"]))
+    per = per_of(summary)
     full, best = style.FULL_WIDTH_IN, rows[0]
     first = f"First: {best['site']['name']} with {style.quantity(best['annual_kwh'], 'kWh')} {per}."
     return Sheet(
         kicker="Sites compared",
         title=f"{summary['collector']['name']} at {count} site{'s' if count != 1 else ''}",
-        lines=[f"{layout[:1].upper()}{layout[1:]}. {ranked}.", f"{span}. {NOMINAL}"],
+        lines=[f"{layout[:1].upper()}{layout[1:]}. {ranked}.", f"{period_line(summary)}. {NOMINAL}"],
         parts=[
             Drawn(
                 Panel(partial(draw_totals, rows, summary, per), full, BAR_HEAD_IN + BAR_ROW_IN * len(rows), first),
@@ -102,7 +101,7 @@ def columns_of(summary: dict[str, Any], per: str) -> list[Column]:
     found = [
         Column("annual", "annual_kwh", f"kWh {per}", 1.0, True),
         Column("worst-month", "worst_month_kwh", "kWh, worst month", 1.0, True),
-        Column("shortest-gap", "longest_gap_hours", "longest gap", 1.0 / 24.0, False),
+        Column("shortest-gap", "longest_gap_whole_hours", "longest gap", 1.0 / 24.0, False),
         Column("hours", "hours_delivering_per_year", f"hours lit {per}", 1.0, True),
     ]
     if summary["continuous_power_w"] is not None:

@@ -11,9 +11,9 @@ import xarray as xr
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.report.layout import style
-from yieldsim.report.layout.imprint import NOMINAL, moment
+from yieldsim.report.layout.imprint import NOMINAL
 from yieldsim.report.layout.panel import Panel
-from yieldsim.report.layout.period_text import days_between, is_part_year
+from yieldsim.report.layout.period_text import period_line, period_of, rate_words
 from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, Tabled, pages
 
 if TYPE_CHECKING:
@@ -26,13 +26,13 @@ GOAL_VARIABLES = {
     "dark": "longest_dark_hours",
 }
 MAP_WORDS = {
-    "delivered_kwh": "Delivered energy (kWh a year)",
-    "sun_following_kwh_m2": "Energy on an aperture that follows the Sun (kWh/m² a year)",
+    "delivered_kwh": "Delivered energy (kWh {per})",
+    "sun_following_kwh_m2": "Energy on an aperture that follows the Sun (kWh/m² {per})",
     "lit_fraction": "Visible share of the Sun's disc, mean over time (%)",
     "longest_dark_hours": "Longest dark (days)",
 }
 SHORT_WORDS = {
-    "sun_following_kwh_m2": "Following the Sun (kWh/m² a year)",
+    "sun_following_kwh_m2": "Following the Sun (kWh/m² {per})",
     "lit_fraction": "Visible disc, mean over time (%)",
 }
 """For the small maps."""
@@ -108,7 +108,7 @@ def survey_sheet(ds: xr.Dataset, overlay: MapOverlay) -> Sheet:
                     style.FULL_WIDTH_IN, SIDE_IN, f"Maps: {', '.join(MAP_WORDS[other] for other in others)}.",
                 )
             ),
-            _place_table(places),
+            _place_table(places, rate_words(summary)),
         ],
         summary=summary,
         where="survey.nc",
@@ -116,13 +116,12 @@ def survey_sheet(ds: xr.Dataset, overlay: MapOverlay) -> Sheet:
 
 
 def _lines(summary: dict[str, Any]) -> list[str]:
-    days = days_between(summary["start_utc"], summary["end_utc"])
-    rates = f" ({days:.3g} days; energies at the rate of a year)" if is_part_year(days) else ""
+    period = period_of(summary)
+    rates = f" (energies at the rate of a {period.year})" if period.is_part else ""
     collector = summary.get("collector")
     return [
         f"Collector: {collector}" if collector else "No collector: sunlight alone",
-        f"{summary['mast_height_m']:g} m above the ground; {moment(summary['start_utc'])} to "
-        f"{moment(summary['end_utc'])} UTC{rates}. {NOMINAL}",
+        f"{summary['mast_height_m']:g} m above the ground; {period_line(summary)}{rates}. {NOMINAL}",
     ]
 
 
@@ -166,6 +165,7 @@ def _draw_map(
     colours = f"{style.POWER_MAP}_r" if name == "longest_dark_hours" else style.POWER_MAP
     low, high = _colour_range(values, name)
     words = MAP_WORDS[name] if large else SHORT_WORDS.get(name, MAP_WORDS[name])
+    words = words.format(per=rate_words(summary))
     image = axes.imshow(
         values, extent=extent, cmap=colours, vmin=low, vmax=high, aspect="equal", interpolation="nearest"
     )
@@ -277,21 +277,22 @@ def _draw_graticule(found: Graticule, axes: Axes, scale: float, places: list[dic
     if found.north_xy is not None:
         middle = np.array([left + 0.07 * wide, bottom + 0.07 * high])
         reach = 0.035 * min(wide, high) * np.array(found.north_xy)
-        tail, head = middle - reach, middle + reach
+        tail, head = (middle - reach).tolist(), (middle + reach).tolist()
         axes.annotate(
-            "", head, tail, arrowprops={"arrowstyle": "-|>", "color": style.INK, "path_effects": halo},
+            "", (head[0], head[1]), (tail[0], tail[1]), arrowprops={"arrowstyle": "-|>", "color": style.INK, "path_effects": halo},
         )  # fmt: skip
-        axes.text(*(middle + 1.7 * reach), "N", ha="center", va="center", weight="bold", path_effects=halo)
+        letter_x, letter_y = (middle + 1.7 * reach).tolist()
+        axes.text(letter_x, letter_y, "N", ha="center", va="center", weight="bold", path_effects=halo)
         taken.append((float(middle[0]), float(middle[1])))
-    for label, x, y in found.lines:
-        x, y = x * scale, y * scale
-        axes.plot(x, y, color=style.INK, linewidth=0.6, linestyle=(0, (1, 2.5)), alpha=0.8)
+    for label, line_x, line_y in found.lines:
+        xs, ys = line_x * scale, line_y * scale
+        axes.plot(xs, ys, color=style.INK, linewidth=0.6, linestyle=(0, (1, 2.5)), alpha=0.8)
         # labels stand well inside the frame and away from all marks and earlier labels
-        inside = (np.abs(x - left - 0.5 * wide) < 0.44 * wide) & (
-            np.abs(y - bottom - 0.5 * high) < 0.46 * high
+        inside = (np.abs(xs - left - 0.5 * wide) < 0.44 * wide) & (
+            np.abs(ys - bottom - 0.5 * high) < 0.46 * high
         )
         for index in np.flatnonzero(inside).tolist():
-            at = (float(x[index]), float(y[index]))
+            at = (float(xs[index]), float(ys[index]))
             if all(abs(at[0] - a) > 0.14 * wide or abs(at[1] - b) > 0.05 * high for a, b in taken):
                 axes.text(*at, label, ha="center", va="center", fontsize=style.SMALL_PT, bbox=LABEL_BOX)
                 taken.append(at)
@@ -340,15 +341,15 @@ COLUMNS: tuple[tuple[str, str, str, float], ...] = (
     ("elevation_m", "ground (m)", "{:.0f}", 0.85),
     ("lit_fraction", "visible disc", "{:.1%}", 0.9),
     ("any_light_fraction", "any part of it", "{:.1%}", 0.9),
-    ("sun_following_kwh_m2", "following the Sun (MWh/m² a year)", "{:.2f}", 1.6),
-    ("delivered_kwh", "delivered (kWh a year)", "{:.0f}", 1.2),
+    ("sun_following_kwh_m2", "following the Sun (MWh/m² {per})", "{:.2f}", 1.6),
+    ("delivered_kwh", "delivered (kWh {per})", "{:.0f}", 1.2),
     ("best_azimuth_deg", "best azimuth (°)", "{:.0f}", 1.2),
     ("longest_dark_hours", "longest dark", "{:.0f}", 1.2),
 )
 """Key, head, format and relative width of the columns of places."""
 
 
-def _place_table(places: list[dict[str, Any]]) -> Tabled:
+def _place_table(places: list[dict[str, Any]], per: str) -> Tabled:
     """The places, best first."""
     if not places:
         return Tabled(
@@ -357,9 +358,12 @@ def _place_table(places: list[dict[str, Any]]) -> Tabled:
     columns = [column for column in COLUMNS if column[0] in places[0]]
     rows = [[_cell(key, pattern, place[key]) for key, _, pattern, _ in columns] for place in places]
     return Tabled(
-        head=[head for _, head, _, _ in columns], rows=rows, wide=[width for *_, width in columns], left=(),
+        head=[head.format(per=per) for _, head, _, _ in columns],
+        rows=rows,
+        wide=[width for *_, width in columns],
+        left=(),
         heading="The best places",
-    )  # fmt: skip
+    )
 
 
 def _cell(key: str, pattern: str, value: float) -> str:

@@ -43,7 +43,7 @@ class TuneFigure:
     tried     (designs, keys + 1) values and energy of all that was tried but the grid
     best      values and energy of the best design, `present` those of the file, the baseline
     within    of each value: between which energy stays within 1 % of the best
-    per       what the energies are counted by: "a year" or "in so many days"
+    per       what the energies are counted by: "a year", "a Martian year" or "in so many days"
     summary   tune.json: warnings, provenance, span
     """
 

@@ -7,7 +7,7 @@ from numbers import Real
 from typing import TYPE_CHECKING
 
 from yieldsim.base.constants import DAYS_PER_YEAR
-from yieldsim.base.errors import Gathered, InputError, Problem
+from yieldsim.base.errors import Gathered, InputError, Problem, likely
 from yieldsim.files.text.timestamps import FIRST_YEAR, LAST_YEAR, LEAP_SECOND, NO_LEAP_SECOND
 
 if TYPE_CHECKING:
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 DEFAULT_START = "2027-01-01"
 LONGEST_YEARS = 60
+SPANS = ("calendar-year", "body-year")
+"""What a run without an end may be counted in."""
 MOST_ROWS = 900_000
 """Output rows that a run may have, eight years at five minutes: with nine mounts they take a gigabyte (measured)."""
 
@@ -75,16 +77,28 @@ def number(value: object, key: str) -> float:
 def span_utc(
     start: object | None, end: object | None, years: float | None
 ) -> tuple[np.datetime64, np.datetime64]:
-    """Start and end of a run. Without an end: one calendar year, or `years` of them, from the start (2027-01-01 if not given)."""
-    import numpy as np
-    import pandas as pd
+    """Start and end of a run of calendar years. Without an end: one of them, or `years`, from the start (2027-01-01 if not given)."""
+    begin, finish = start_and_end(start, end, years)
+    return begin, calendar_end(begin, years) if finish is None else finish
 
+
+def start_and_end(
+    start: object | None, end: object | None, years: float | None, span: str | None = None
+) -> tuple[np.datetime64, np.datetime64 | None]:
+    """The start of a run, and its end where that is given. Raises InputError for what can't be, `years` and `span` included."""
     gathered = Gathered()
+    finish = None
     with gathered:
         begin = utc_instant(DEFAULT_START if start is None else start, "start")
     with gathered:
-        if end is not None and years is not None:
-            raise InputError(Problem("", "years", "is given beside end", "one of the two"))
+        if span is not None and span not in SPANS:
+            raise InputError(
+                Problem("", "span", f"is {span!r}", " or ".join(SPANS), likely(str(span), SPANS))
+            )
+    for key, given in (("years", years), ("span", span)):
+        with gathered:
+            if end is not None and given is not None:
+                raise InputError(Problem("", key, "is given beside end", "one of the two"))
     with gathered:
         if end is not None:
             finish = utc_instant(end, "end")
@@ -93,11 +107,8 @@ def span_utc(
             if not 0.0 < count <= LONGEST_YEARS:
                 raise InputError(Problem("", "years", f"is {count:g}", f"above 0, at most {LONGEST_YEARS}"))
     gathered.refuse()
-    if end is None:
-        whole = int(count)
-        later = pd.Timestamp(begin) + pd.DateOffset(years=whole)
-        part_hours = round((count - whole) * 8766.0)
-        finish = np.datetime64(later.to_datetime64(), "ns") + np.timedelta64(part_hours, "h")
+    if finish is None:
+        return begin, None
     if finish <= begin:
         raise InputError(
             Problem(
@@ -124,17 +135,35 @@ def refuse_interval(interval_minutes: float) -> None:
         )
 
 
-def asked_grid(
-    start: object | None, end: object | None, years: float | None, interval_minutes: float
-) -> TimeGrid:
-    """The grid of a run, from what its user asked for. Raises InputError with the problems of all four."""
+def refuse_wrong_span(
+    start: object | None,
+    end: object | None,
+    years: float | None,
+    span: str | None = None,
+    interval_minutes: float = 60.0,
+) -> None:
+    """Raise InputError with all that can't be of what a user asked for, so far as it doesn't take the body to tell."""
     gathered = Gathered()
+    finish = None
     with gathered:
-        begin, finish = span_utc(start, end, years)
+        begin, finish = start_and_end(start, end, years, span)
     with gathered:
         refuse_interval(interval_minutes)
     gathered.refuse()
-    return time_grid(begin, finish, interval_minutes)
+    if finish is not None:
+        time_grid(begin, finish, interval_minutes)
+
+
+def calendar_end(begin: np.datetime64, years: float | None) -> np.datetime64:
+    """The end of so many calendar years, one when None; a part of a year is one of 8766 hours."""
+    import numpy as np
+    import pandas as pd
+
+    count = 1.0 if years is None else float(years)
+    whole = int(count)
+    later = pd.Timestamp(begin) + pd.DateOffset(years=whole)
+    part_hours = round((count - whole) * 8766.0)
+    return np.datetime64(later.to_datetime64(), "ns") + np.timedelta64(part_hours, "h")
 
 
 def time_grid(start_utc: np.datetime64, end_utc: np.datetime64, interval_minutes: float) -> TimeGrid:

@@ -18,6 +18,8 @@ PERIODS = {
     "date_utc": ("", "day, UTC"),
     "month": ("", "calendar month, UTC"),
     "year": ("", "calendar year, UTC"),
+    "solar_longitude_from_deg": ("degree", "solar longitude Ls at which the part of the year begins"),
+    "solar_longitude_to_deg": ("degree", "and at which it ends"),
     "solar_day": (
         "1",
         "solar day of the site, cut at local true midnight, from 0; first and last are usually incomplete",

@@ -38,6 +38,7 @@ from numpy.typing import NDArray
 from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
+from yieldsim.base.period import span_years
 from yieldsim.energy import soiling
 from yieldsim.energy.chain import fibre_transmittance
 from yieldsim.energy.integration import BLOCK_STEPS, Setting, TimeGrid, beam_block, first_steps
@@ -70,6 +71,7 @@ class WeightedSky:
     dust               rates for which `sums` holds a row, and how a tilt becomes a rate
     cell_deg           width of the cells
     hours              length of the run
+    year_days          what annual figures are per, the body's year
     """
 
     sums: FloatArray
@@ -81,11 +83,12 @@ class WeightedSky:
     dust: DustRates
     cell_deg: float
     hours: float
+    year_days: float = DAYS_PER_YEAR
 
     @property
     def years(self) -> float:
         """Years of the run, by which annual figures are divided."""
-        return span_years(self.hours / HOURS_PER_DAY)
+        return span_years(self.hours / HOURS_PER_DAY, self.year_days)
 
     @property
     def cell_count(self) -> int:
@@ -147,18 +150,6 @@ class WeightedSky:
         )
 
 
-def span_years(days: float) -> float:
-    """Years of a span: a whole number where it is within a day of that, else in Julian years; at least 1.
-
-    >>> span_years(365.0), span_years(30.0), span_years(3652.0)
-    (1.0, 1.0, 10.0)
-    """
-    whole = round(days / DAYS_PER_YEAR)
-    return (
-        float(max(whole, 1)) if abs(days - whole * DAYS_PER_YEAR) <= 1.0 else max(days / DAYS_PER_YEAR, 1.0)
-    )
-
-
 def weigh(
     setting: Setting,
     grid: TimeGrid,
@@ -202,7 +193,8 @@ def weigh(
         if progress is not None:
             progress(last, grid.count)
     assert gathering is not None
-    return gathering.finished()
+    sky, track = gathering.finished()
+    return replace(sky, year_days=setting.year_days), track
 
 
 class SkyGathering:

@@ -28,11 +28,29 @@ def gap_rows(ds: xr.Dataset, gaps: list[dict[str, Any]]) -> list[list[str]]:
             str(rank),
             utc(gap["start_utc"]),
             utc(gap["end_utc"]),
-            style.duration(float(gap["hours"])),
+            lasting(gap),
             gap_cause(ds, gap["start_utc"], gap["end_utc"]),
         ]
         for rank, gap in enumerate(gaps, start=1)
     ]
+
+
+def lasting(gap: dict[str, Any]) -> str:
+    """How long a gap is within the run; of one that an end of it cuts, the least and, in brackets, its length in all."""
+    words = style.duration(float(gap["hours"]))
+    if not gap.get("at_least"):
+        return words
+    whole = style.duration(float(gap["whole_hours"]))
+    return f"≥ {words} (in all {'' if gap['whole_known'] else '≥ '}{whole})"
+
+
+def longest_in_all(summary: dict[str, Any]) -> str:
+    """What to say beside the longest gap within the run where one that an end of it cuts is longer in all; nothing elsewhere."""
+    whole = float(summary.get("longest_gap_whole_hours", 0.0))
+    if not summary.get("longest_gap_at_least") and whole <= float(summary["longest_gap_hours"]):
+        return ""
+    known = "" if summary["longest_gap_whole_known"] else "at least "
+    return f"cut by the run's end; in all {known}{style.duration(whole)}"
 
 
 def eclipse_rows(eclipses: list[dict[str, Any]]) -> list[list[str]]:

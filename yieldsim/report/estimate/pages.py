@@ -22,7 +22,9 @@ from yieldsim.report.estimate.periods import (
     draw_duration,
     draw_mean_day,
     draw_seasons,
+    draw_short_solar_days,
     draw_solar_days,
+    has_own_year,
 )
 from yieldsim.report.estimate.references import ages, draw_ageing, draw_references
 from yieldsim.report.estimate.summary_schema import estimate_summary
@@ -103,7 +105,8 @@ def _light_panels(ds: xr.Dataset) -> dict[str, Panel]:
         if time_axis.has_long_days(ds):
             if not is_line(ds):
                 panels["solar-days"] = Panel(partial(draw_solar_days, ds), full, 2.6, words["solar-days"])
-        elif np.ptp(ds["solar_longitude_deg"].values) > 60.0 and time_axis.body_of(ds).lower() != "earth":
+        elif has_own_year(ds):
+            panels["solar-days"] = Panel(partial(draw_short_solar_days, ds), full, 2.2, words["solar-days"])
             panels["seasons"] = Panel(partial(draw_seasons, ds), full, 2.6, words["seasons"])
     return panels
 
@@ -133,6 +136,8 @@ def _data(ds: xr.Dataset, panels: dict[str, Panel]) -> dict[str, Any]:
     body = str(summary["site"]["body"])
     data = page_data(ds)
     by = "month" if bar_unit(ds) == "M" else "day"
+    if by == "month" and has_own_year(ds):
+        by = "calendar month of UTC"
     return data | {
         "figures": {name: {"alt": panel.alt} for name, panel in panels.items()},
         "bars_title": f"Energy by {by}",

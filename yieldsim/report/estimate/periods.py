@@ -168,6 +168,39 @@ def draw_solar_days(ds: xr.Dataset, figure: Figure) -> None:
     axes.set_xlabel(f"UTC date at which the {day} begins at the site (local midnight)")
 
 
+def has_own_year(ds: xr.Dataset) -> bool:
+    """Whether months of the Earth's calendar mean nothing for the seasons of the body."""
+    return time_axis.body_of(ds).lower() not in ("moon", "earth")
+
+
+def draw_short_solar_days(ds: xr.Dataset, figure: Figure) -> None:
+    """kWh by solar day as a stepped line against their number, for worlds whose days are many; solar longitude above."""
+    axes = figure.add_subplot()
+    solar = time_axis.solar_days_at_edges(ds)
+    days = np.arange(np.ceil(solar[0] - 0.01), np.floor(solar[-1] + 0.01) + 1.0)
+    kwh = time_axis.kwh_between(
+        ds, ds["delivered_power_w"].values, np.interp(days, solar, time_axis.edge_hours(ds))
+    )
+    peak = float(kwh.max(initial=0.0))
+    if peak <= 0.0:
+        style.say(axes)
+        return
+    factor, unit = style.kilowatt_hours(peak)
+    axes.stairs(kwh * factor, days, color=style.DELIVERED, fill=True)
+    axes.set_xlim(days[0], days[-1])
+    axes.set_ylim(0.0, 1.08 * peak * factor)
+    day, plural = time_axis.solar_day_word(time_axis.body_of(ds))
+    axes.set_ylabel(f"{unit} per {day}")
+    axes.set_xlabel(f"Whole {plural} of the run, from local midnight")
+    axes.grid(True, axis="y")
+    middle = 0.5 * (solar[1:] + solar[:-1])
+    turned = np.unwrap(ds["solar_longitude_deg"].values, period=360.0)
+    marks = np.arange(np.ceil(turned[0] / 30.0), np.floor(turned[-1] / 30.0) + 1.0) * 30.0
+    top = axes.secondary_xaxis("top")
+    top.set_xticks(np.interp(marks, turned, middle), [f"{mark % 360.0:.0f}°" for mark in marks])
+    top.set_xlabel("Solar longitude Ls")
+
+
 def draw_seasons(ds: xr.Dataset, figure: Figure) -> None:
     """Bars of mean kWh per solar day by solar longitude, for worlds with short days and seasons."""
     axes = figure.add_subplot()

@@ -13,7 +13,7 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.report.estimate.acceptance import half_width_deg, mount_letter
 from yieldsim.report.estimate.assumptions_text import TERRAIN, assumption_rows, grounds, limit_rows
-from yieldsim.report.estimate.gap_text import eclipse_rows, eclipse_sentence, gap_rows, utc
+from yieldsim.report.estimate.gap_text import eclipse_rows, eclipse_sentence, gap_rows, longest_in_all, utc
 from yieldsim.report.estimate.ledger import acts, steps, why_nothing
 from yieldsim.report.estimate.periods import yearly
 from yieldsim.report.estimate.summary_schema import estimate_summary
@@ -21,6 +21,7 @@ from yieldsim.report.estimate.sun_paths import has_low_sun, sky_key, sun_paths
 from yieldsim.report.estimate.tracking_text import follower_sentence, follower_table
 from yieldsim.report.layout import style, time_axis
 from yieldsim.report.layout.imprint import NOMINAL, imprint
+from yieldsim.report.layout.period_text import period_line, period_of
 from yieldsim.report.layout.typst_pages import BREAKABLE, printable
 from yieldsim.report.layout.warning_text import letters_notice, warning_line
 
@@ -137,7 +138,8 @@ def collector_line(collector: dict[str, Any]) -> str:
 
 def span(summary: dict[str, Any]) -> str:
     """From when to when."""
-    return f"{utc(summary['start_utc'])} to {utc(summary['end_utc'])} UTC, {days_of(summary)}"
+    how = period_line(summary).partition(": ")[2]
+    return f"{utc(summary['start_utc'])} to {utc(summary['end_utc'])} UTC, {days_of(summary)}: {how}"
 
 
 def days_of(summary: dict[str, Any]) -> str:
@@ -153,14 +155,15 @@ def headline(summary: dict[str, Any]) -> dict[str, str]:
     """The answer: a number, and one sentence."""
     kwh, days = float(summary["delivered_kwh"]), float(summary["days"])
     sunlight = float(summary["ledger"][0]["kwh"])
-    years = days / 365.25
+    period = period_of(summary)
+    years = days / period.year_days
     if kwh <= 0.0:
         sentence = f"No light is delivered in this run. {why_nothing(summary['ledger'])}"
     else:
         mean = f"{style.quantity(float(summary['mean_power_w']), 'W')} on average"
         rate = f"{style.energy(kwh / days)} a day, " if days > 1.0 else ""
         if years > MANY_YEARS:
-            rate = f"{style.energy(kwh / years)} a year, "
+            rate = f"{style.energy(kwh / years)} {period.per}, "
         sentence = f"of light delivered at the far end of the fibre in {days_of(summary)}: {rate}{mean}."
         if sunlight > 0.0:
             share = style.percent(kwh / sunlight)
@@ -185,8 +188,8 @@ def tiles(summary: dict[str, Any], row_hours: FloatArray) -> list[dict[str, str]
         _tile("Peak power", style.quantity(float(summary["peak_power_w"]), "W"), _strongest(row_hours)),
         _tile("Time with light", style.quantity(hours, "h", 4), f"{style.percent(hours / all_hours)} of the time"),
         _tile(
-            "Longest gap", style.duration(gap),
-            " to ".join(utc(summary[f"longest_gap_{end}_utc"]) for end in ("start", "end")) if gap else "",
+            "Longest gap", f"{'≥ ' * bool(summary.get('longest_gap_at_least'))}{style.duration(gap)}",
+            longest_in_all(summary) or " to ".join(utc(summary[f"longest_gap_{end}_utc"]) for end in ("start", "end")) if gap else "",
         ),
         _tile("Capture fraction", style.percent(summary["capture_fraction"]), "of what following the Sun would give"),
         _tile(

@@ -1,27 +1,69 @@
-"""How energies of a span are called: by the year where it covers one, else by its own length."""
+"""How figures of a span are called: by the year of the body where the span covers one, else by its own length."""
 
 from __future__ import annotations
 
-PART_YEAR_DAYS = 364.25
-"""Energies of spans shorter than this are those of the span; of longer ones they are means by the year."""
+from typing import Any
+
+from yieldsim.base.constants import DAYS_PER_YEAR
+from yieldsim.base.period import Period
 
 
-def is_part_year(days: float) -> bool:
-    """Whether the span is shorter than a year, so that its energies are not those of a year."""
-    return days < PART_YEAR_DAYS
+def period_of(summary: dict[str, Any]) -> Period:
+    """The period of a result by its JSON; results that name none are of Earth's years."""
+    words = summary.get("period") or {}
+    return Period(
+        year=str(words.get("year", "year")),
+        year_days=float(words.get("year_days", DAYS_PER_YEAR)),
+        days=days_between(summary["start_utc"], summary["end_utc"]),
+    )
 
 
-def span_words(days: float) -> str:
+def span_words(days: float, year: str = "year", year_days: float = DAYS_PER_YEAR) -> str:
     """What stands behind an energy or a time.
 
-    >>> span_words(365.0), span_words(1096.0), span_words(19.0) == "in 19 days", span_words(0.25) == "in 6.0 hours"
-    ('a year', 'a year', True, True)
+    >>> span_words(365.0), span_words(1096.0), span_words(19.0), span_words(687.4, "Martian year", 686.97)
+    ('a year', 'a year', 'in 19 days', 'a Martian year')
     """
-    if not is_part_year(days):
-        return "a year"
-    if days < 2.0:
-        return f"in {24.0 * days:.1f} hours"
-    return f"in {days:.0f} days" if abs(days - round(days)) < 0.05 else f"in {days:.1f} days"
+    return Period(year=year, year_days=year_days, days=days).per
+
+
+def per_of(summary: dict[str, Any]) -> str:
+    """What stands behind an annual figure of a result."""
+    return period_of(summary).per
+
+
+def per_unit(summary: dict[str, Any]) -> str:
+    """What stands behind a unit in the head of a table: "/year", "/Martian year"; nothing where figures are of the span."""
+    period = period_of(summary)
+    return "" if period.is_part else f"/{period.year}"
+
+
+def rate_words(summary: dict[str, Any]) -> str:
+    """What stands behind figures that are rates of a year whatever the span."""
+    return f"a {period_of(summary).year}"
+
+
+def period_line(summary: dict[str, Any]) -> str:
+    """From when to when, how long, and how many years of the body that is.
+
+    >>> period_line({"start_utc": "2027-01-01T00:00:00Z", "end_utc": "2028-01-01T00:00:00Z"})
+    '2027-01-01 to 2028-01-01, 365 days: 1 year, whole seasons'
+    >>> mars = {"year": "Martian year", "year_days": 686.97}
+    >>> period_line({"start_utc": "2027-01-01T00:00:00Z", "end_utc": "2027-12-31T00:00:00Z", "period": mars})
+    '2027-01-01 to 2027-12-31, 364 days: 53 % of a Martian year of 687 days, NOT WHOLE SEASONS'
+    """
+    period = period_of(summary)
+    dates = " to ".join(summary[f"{end}_utc"][:10] for end in ("start", "end"))
+    days = f"{period.days:.1f}".removesuffix(".0")
+    long = "" if period.year == "year" else f" of {period.year_days:.0f} days"
+    years = period.days / period.year_days
+    if period.has_whole_seasons:
+        count = round(years)
+        how = f"{count} {period.year}{'s' * (count > 1)}{long}, whole seasons"
+    else:
+        part = f"{years:.2g} {period.year}s" if years > 1.0 else f"{100.0 * years:.2g} % of a {period.year}"
+        how = f"{part}{long}, NOT WHOLE SEASONS"
+    return f"{dates}, {days} days: {how}"
 
 
 def days_between(start_utc: str, end_utc: str) -> float:

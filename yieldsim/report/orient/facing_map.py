@@ -11,7 +11,7 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.report.estimate.acceptance import mount_letter
 from yieldsim.report.estimate.sun_paths import COMPASS
 from yieldsim.report.layout import style
-from yieldsim.report.layout.period_text import span_words
+from yieldsim.report.layout.period_text import per_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -67,7 +67,7 @@ def draw_map(ds: xr.Dataset, summary: dict[str, Any], figure: Any) -> None:
         drawn, rim = _dome(ds, summary, share, upper)
         inset = upper.inset_axes((1.6 * rim, -0.95 * rim, 0.1 * rim, 1.9 * rim), transform=upper.transData)
         bar = figure.colorbar(drawn, cax=inset)
-    bar.set_label(f"Energy (kWh {span_words(summary['days'])})")
+    bar.set_label(f"Energy (kWh {per_of(summary)})")
     bar.outline.set_visible(False)
     _share_scale(bar, best)
 
@@ -290,7 +290,7 @@ def draw_names(summary: dict[str, Any], figure: Any) -> None:
     places = (0.58, 0.71, 0.85, 1.0)
     heads = (
         "tilt, azimuth",
-        f"kWh\n{span_words(summary['days'])}",
+        f"kWh\n{per_of(summary)}",
         "kWh in the\npoorest month",
         "longest gap",
     )
@@ -319,7 +319,7 @@ def draw_names(summary: dict[str, Any], figure: Any) -> None:
         cells = (
             pose,
             *(style.fixed(float(row[key]), places_after) for key, places_after in decimals.items()),
-            style.duration(row["longest_gap_hours"]),
+            "≥ " * bool(row.get("longest_gap_at_least")) + style.duration(row["longest_gap_hours"]),
         )
         axes.text(0.045, y, name, va="center", fontsize=style.SMALL_PT)
         for x, words in zip(places, cells, strict=True):

@@ -10,9 +10,9 @@ import numpy as np
 import xarray as xr
 
 from yieldsim.report.layout import style
-from yieldsim.report.layout.imprint import NOMINAL, moment
+from yieldsim.report.layout.imprint import NOMINAL
 from yieldsim.report.layout.panel import Panel
-from yieldsim.report.layout.period_text import span_words
+from yieldsim.report.layout.period_text import per_of, period_line
 from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, Tabled, pages
 from yieldsim.report.layout.time_axis import MONTHS
 from yieldsim.report.orient.facing_map import (
@@ -63,7 +63,7 @@ def head_lines(summary: dict[str, Any]) -> list[str]:
     units = summary["collector"]["unit_count"]
     return [
         f"{summary['site']['body']}; {summary['collector']['name']}, {units} unit{'s' if units != 1 else ''}",
-        f"{moment(summary['start_utc'])} to {moment(summary['end_utc'])} UTC. {NOMINAL}",
+        f"{period_line(summary)}. {NOMINAL}",
     ]
 
 
@@ -73,7 +73,7 @@ def _any_light(ds: xr.Dataset) -> bool:
 
 def _parts(ds: xr.Dataset, summary: dict[str, Any]) -> list[Drawn | Tabled]:
     full, best = style.FULL_WIDTH_IN, summary["best"][0]
-    per = span_words(summary["days"])
+    per = per_of(summary)
     pose = f"tilt {best['tilt_deg']:.1f}°, azimuth {best['azimuth_deg']:.1f}°"
     rings = "" if looks_low(summary) else " Rings: tilt."
     return [
@@ -219,7 +219,7 @@ def follower_table(summary: dict[str, Any]) -> Tabled:
         )
     down = found["tracker_downtime_fraction"]
     return Tabled(
-        head=["One unit", f"kWh {span_words(summary['days'])}", "Longest gap", "Fixed units, same energy", "Fixed units, same gap"],
+        head=["One unit", f"kWh {per_of(summary)}", "Longest gap", "Fixed units, same energy", "Fixed units, same gap"],
         rows=rows,
         wide=[2.2, 1, 1, 1.5, 1.5],
         heading="One unit, fixed or following the Sun",

@@ -10,7 +10,7 @@ import numpy as np
 
 from yieldsim.report.layout import style
 from yieldsim.report.layout.panel import Panel
-from yieldsim.report.layout.period_text import span_words
+from yieldsim.report.layout.period_text import per_of
 from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, pages
 from yieldsim.report.orient.facing_map import GOAL_WORDS
 from yieldsim.report.orient.page import head_lines, nothing_panel
@@ -53,7 +53,7 @@ def draw_units(summary: dict[str, Any], figure: Figure) -> None:
     """Fill a figure: energy, longest gap, the goal against its bound, and where the chosen units face."""
     units = summary["units"]
     frames = figure.subplots(2, 2)
-    per = span_words(summary["days"])
+    per = per_of(summary)
     draw_energy(units, per, frames[0, 0])
     draw_gap(units, summary["following"], frames[0, 1])
     draw_each(units, per, frames[1, 0])
@@ -143,7 +143,7 @@ def draw_each(units: dict[str, Any], per: str, axes: Axes) -> None:
     divisor = np.array([row["mass_kg"] if by_mass else row["units"] for row in curve], dtype=float)
     whole = np.array([row["annual_kwh"] for row in curve]) / divisor
     _line(axes, _counts(units), whole, 0, per)
-    if per == "a year":
+    if per == "a year":  # twelve months of the calendar
         poorest = 12.0 * np.array([row["worst_month_kwh"] for row in curve]) / divisor
         _line(axes, _counts(units), poorest, 2, "poorest month, times 12")
     each = "kg" if by_mass else "unit"

@@ -18,7 +18,7 @@ def summary_of(ds: xr.Dataset) -> dict[str, Any]:
 
 def write_estimate(ds: xr.Dataset, folder: Path | str, *, report: bool = True) -> list[str]:
     """Write all results of an estimate into a folder; the names written. Raises WriteFailed, and then nothing has changed."""
-    from yieldsim.energy.ledger import by_calendar, by_solar_day
+    from yieldsim.energy.ledger import by_calendar, by_season, by_solar_day
     from yieldsim.files.output.csv_metadata import METADATA_NAME, csv_metadata
     from yieldsim.files.output.dataset import (
         hourly_frame,
@@ -38,6 +38,7 @@ def write_estimate(ds: xr.Dataset, folder: Path | str, *, report: bool = True) -
             "monthly.csv": by_calendar(ds, "M"),
             "yearly.csv": by_calendar(ds, "Y"),
             "solar_days.csv": by_solar_day(ds),
+            **({"seasons.csv": by_season(ds)} if summary_of(ds)["seasonal_kwh"] else {}),
         }.items():
             write_table(sums, stage / name)
             columns[name] = sums.columns

@@ -26,6 +26,7 @@ def estimate(
     end: object | None = None,
     *,
     years: float | None = None,
+    span: str | None = None,
     interval_minutes: float = 60.0,
     tolerance: float = TOLERANCE,
     tracker_downtime_fraction: float = 0.0,
@@ -37,7 +38,8 @@ def estimate(
     """Delivered energy of a fixed collector at a site, hour by hour.
 
     site, collector    input files, or the frozen nouns themselves
-    start, end         UTC: ISO 8601 text, dates or datetimes; without an end one calendar year (or `years`) from the start
+    start, end         UTC: ISO 8601 text, dates or datetimes; without an end one whole year of the body from the start
+    years, span        how many years instead, and of which kind: calendar-year (the Moon's and the Earth's) or body-year (the others')
     interval_minutes   length of the rows; inside them the step is chosen and halved until the total moves by < tolerance
     tracker_downtime_fraction, tracker_stop_hours   standstill of the mount that follows the Sun, to which the fixed one is
         compared: share of the light, longest stop
@@ -70,6 +72,7 @@ def estimate(
         start,
         end,
         years=years,
+        span=span,
         interval_minutes=interval_minutes,
         kernels=kernels,
         unknown_ground=unknown_ground,

@@ -21,6 +21,7 @@ from yieldsim.optics.accepted_spectrum import accepted_spectrum
 from yieldsim.optics.etendue import fibre_etendue_m2_sr, largest_concentration, projected_acceptance_sr
 from yieldsim.runs.estimate.assumptions import assumptions, command_line, limits
 from yieldsim.runs.estimate.caveats import caveats
+from yieldsim.runs.estimate.cut_gaps import cut_gap_note, gap_rows, longest_whole
 from yieldsim.sky.atmosphere import optical_depth_warning
 from yieldsim.sky.eclipse import eclipses
 
@@ -100,13 +101,6 @@ def add_warnings(notes: Notes, setting: Setting, series: xr.Dataset) -> None:
     held = optical_depth_warning(site.optical_depth, setting.start_tdb_s, setting.track.end_tdb_s)
     if held:
         notes.add(held)
-    longitude = series["solar_longitude_deg"].values
-    covered = float(np.abs(np.diff(np.unwrap(longitude, period=360.0))).sum())
-    if covered < 355.0 and site.body.name.lower() not in ("moon", "earth"):
-        notes.add(
-            f"the span covers {covered / 360.0:.0%} of a year of {site.body.name} (solar longitude {longitude[0]:.0f} to "
-            f"{longitude[-1]:.0f} deg); totals are for the span, not for that year"
-        )
 
 
 def _with_context(series: xr.Dataset, setting: Setting, grid: TimeGrid) -> xr.Dataset:
@@ -183,6 +177,13 @@ def _summary(
     followed = ledger.total_kwh(ds, "sun_following_power_w")
     found = ledger.gaps(result.delivering, grid.edge_utc[0], result.step_s)
     longest = found[0] if found else None
+    # a short one that an end cuts may be the longest in all
+    cut = [gap for gap in found[GAPS_LISTED:] if ledger.is_cut(gap, grid.edge_utc)]
+    listed = gap_rows(ready, [*found[:GAPS_LISTED], *cut], result.step_s)
+    in_all = longest_whole(listed)
+    told = cut_gap_note({"longest_gap_hours": longest.hours if longest else 0.0, **in_all})
+    if told and result.delivering.any():
+        _told_early(ready, told)
     area_m2 = collector.aperture_area_m2 * collector.unit_count
     months = ledger.by_calendar(ds, "M")
     return {
@@ -197,6 +198,7 @@ def _summary(
         "start_utc": iso(grid.edge_utc[0]),
         "end_utc": iso(grid.edge_utc[-1]),
         "days": float((grid.edge_utc[-1] - grid.edge_utc[0]) / np.timedelta64(1, "s")) / 86400.0,
+        "period": ready.period.words() | {"annual_figures_per": None},
         "delivered_kwh": delivered,
         "delivered_kwh_per_m2": delivered / area_m2,
         "delivered_kwh_per_kg": delivered / (collector.mass_kg * collector.unit_count)
@@ -209,6 +211,7 @@ def _summary(
         "longest_gap_hours": longest.hours if longest else 0.0,
         "longest_gap_start_utc": iso(longest.start_utc) if longest else None,
         "longest_gap_end_utc": iso(longest.end_utc) if longest else None,
+        **in_all,
         "eclipses": [
             {
                 "occulter": e.occulter,
@@ -219,10 +222,7 @@ def _summary(
             }
             for e in eclipses(setting.track)
         ],
-        "gaps": [
-            {"start_utc": iso(g.start_utc), "end_utc": iso(g.end_utc), "hours": g.hours}
-            for g in found[:GAPS_LISTED]
-        ],
+        "gaps": listed,
         "capture_fraction": delivered / followed if followed > 0.0 else None,
         "sun_following_kwh": followed,
         "following": following,
@@ -234,6 +234,7 @@ def _summary(
             {"month": str(month), "kwh": float(kwh)}
             for month, kwh in zip(months["month"], months["delivered_kwh"], strict=True)
         ],
+        "seasonal_kwh": _seasonal(ready, ds),
         "convergence": {"step_s": result.step_s, "relative_change": change, "tolerance": tolerance},
         "track_error_bound_deg": float(setting.track.error_bound_deg),
         "etendue": _etendue(collector),
@@ -248,6 +249,38 @@ def _summary(
             | {key: value for key, value in (following or {}).items() if key.startswith("tracker_")},
         ),
     }
+
+
+def _seasonal(ready: Prepared, ds: xr.Dataset) -> list[dict[str, float]]:
+    """Energy by 30 deg of solar longitude, in all and per solar day, where the body has no months; empty where it has."""
+    if ready.period.year == "year":
+        return []
+    sums = ledger.by_season(ds)
+    days = sums["hours"] / ready.setting.site.body.mean_solar_day_hours
+    return [
+        {
+            "solar_longitude_from_deg": float(first),
+            "solar_longitude_to_deg": float(last),
+            "solar_days": float(lasting),
+            "kwh": float(kwh),
+            "kwh_per_solar_day": float(kwh / lasting),
+            "hours_delivering": float(hours),
+        }
+        for first, last, lasting, kwh, hours in zip(
+            sums["solar_longitude_from_deg"],
+            sums["solar_longitude_to_deg"],
+            days,
+            sums["delivered_kwh"],
+            sums["hours_delivering"],
+            strict=True,
+        )
+    ]
+
+
+def _told_early(ready: Prepared, line: str) -> None:
+    """Put a warning first, or behind that of the span's seasons."""
+    lines = ready.notes.lines
+    lines.insert(0 if ready.period.has_whole_seasons else 1, line)
 
 
 def site_words(site: Site) -> dict[str, Any]:

@@ -102,6 +102,8 @@ FACING_COLUMNS = (
     "worst_month",
     "longest_gap_hours",
     "longest_gap_start_utc",
+    "longest_gap_at_least",
+    "longest_gap_whole_hours",
     "hours_delivering",
     "used_kwh",
 )

@@ -34,6 +34,7 @@ def orient(
     end: object | None = None,
     *,
     years: float | None = None,
+    span: str | None = None,
     interval_minutes: float = 60.0,
     step_deg: float = 1.0,
     goal: str = "annual",
@@ -51,7 +52,7 @@ def orient(
 
     site, collector    input files, or the frozen nouns themselves; the collector's own mounts are only
         compared
-    start, end, years  span, as for an estimate
+    start, end, years, span   as for an estimate
     step_deg           grid of the map; the best facings are refined below it
     goal               annual, worst-month, shortest-gap or load: what the units are chosen for
     units              how many units to choose facings for; None: none are chosen
@@ -86,6 +87,7 @@ def orient(
         start,
         end,
         years=years,
+        span=span,
         interval_minutes=interval_minutes,
         kernels=kernels,
         gathered=gathered,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,6 +12,7 @@ from yieldsim.base.model import Mount
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
 from yieldsim.energy.fibre_colour import energy_acceptance
+from yieldsim.energy.ledger import Gap
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning import tracking
@@ -20,6 +22,7 @@ from yieldsim.planning.sunlight.sunlit_series import delivering_runs, longest_ga
 from yieldsim.planning.unit_sets.design import VALUE_UNIT
 from yieldsim.planning.unit_sets.performance import Ability
 from yieldsim.planning.unit_sets.set_cover_heuristic import bare, units_for_gaps
+from yieldsim.runs.estimate.cut_gaps import cut_gap_note, gap_rows, longest_whole
 from yieldsim.runs.estimate.summary import iso, site_words
 from yieldsim.runs.estimate.tracking_comparison import follower_rows
 
@@ -89,6 +92,8 @@ def _summary(answers: Answers) -> dict[str, Any]:
     collector, track = setting.collector, prospect.track
     best = [_best_row(answers, found) for found in answers.found.values()]
     annual = best[0]
+    for place, line in enumerate(_cut_gap_notes(best)):
+        ready.notes.lines.insert(place + (not ready.period.has_whole_seasons), line)
     compared = [*_own_rows(answers), *_asked_rows(answers)]
     for row in (*best, *compared):
         row["share_of_best_fraction"] = (
@@ -104,7 +109,7 @@ def _summary(answers: Answers) -> dict[str, Any]:
         ready.notes.add(
             "the span covers no whole calendar month: the poorest month is that of the parts it covers"
         )
-    if prospect.year.sky.hours < 8700.0:
+    if ready.period.is_part:
         ready.notes.add(
             f"the span is {prospect.year.sky.hours / 24.0:.1f} days: annual_kwh is what is delivered within it"
         )
@@ -121,6 +126,7 @@ def _summary(answers: Answers) -> dict[str, Any]:
         "end_utc": iso(grid.edge_utc[-1]),
         "days": prospect.year.sky.hours / 24.0,
         "years": prospect.years,
+        "period": ready.period.words(),
         "goal": questions.goal,
         "best": best,
         "compare": compared,
@@ -178,9 +184,39 @@ def facing_row(answers: Answers, mount: Mount) -> dict[str, Any]:
         "longest_gap_start_utc": iso(prospect.track.step_utc(gap_from)),
         "hours_delivering": float((runs[1] - runs[0]).sum() * prospect.track.step_hours),
     }
+    row |= longest_whole(_longest_and_cut(answers, mount, runs, gap_from, gap_steps))
     if prospect.use is not None:
         row["used_kwh"] = prospect.use(power_w) / prospect.years
     return row
+
+
+def _longest_and_cut(
+    answers: Answers, mount: Mount, runs: tuple[np.ndarray, np.ndarray], gap_from: int, gap_steps: int
+) -> list[dict[str, Any]]:
+    """The longest gap of a facing, then those that the run's ends cut, with their whole lengths."""
+    track, ready = answers.prospect.track, answers.ready
+    count = track.step_count
+    spans = [(gap_from, gap_from + gap_steps)]
+    if runs[0].size:
+        spans += [(0, int(runs[0][0])), (int(runs[1][-1]), count)]
+    edges = {0: ready.grid.edge_utc[0], count: ready.grid.edge_utc[-1]}
+    gaps = [
+        Gap(start_utc=edges.get(begin, track.step_utc(begin)), end_utc=edges.get(end, track.step_utc(end)))
+        for begin, end in dict.fromkeys(spans)
+        if end > begin
+    ]
+    alone = replace(ready.setting.collector, mounts=(mount,))
+    return gap_rows(ready, gaps, track.step_s, alone)
+
+
+def _cut_gap_notes(rows: list[dict[str, Any]]) -> list[str]:
+    """What to tell of the best facings' gaps that an end of the run cuts, once each."""
+    told: dict[str, list[str]] = {}
+    for row in rows:
+        note = cut_gap_note(row)
+        if note and row["hours_delivering"] > 0.0:
+            told.setdefault(note, []).append(row["goal"])
+    return [f"facing best for {' and '.join(goals)}: {note}" for note, goals in told.items()]
 
 
 def _best_row(answers: Answers, found: Found) -> dict[str, Any]:

@@ -33,6 +33,7 @@ def rank(
     end: object | None = None,
     *,
     years: float | None = None,
+    span: str | None = None,
     interval_minutes: float = 60.0,
     goal: str = "annual",
     facing: str | None = None,
@@ -47,6 +48,7 @@ def rank(
     """Compare one collector at several sites over the same span.
 
     sites                 site files, or the frozen nouns themselves
+    start, end, years, span   as for an estimate; sites of several bodies share the longest of their default spans
     goal                  annual, worst-month, shortest-gap, hours, units or load: decides the order, and what facings that are
         chosen are best for
     facing                given: as the collector file says; best: all units at each site's one best facing; set: `units` of them
@@ -63,7 +65,7 @@ def rank(
     from yieldsim.runs.estimate.run import refuse_tolerance
     from yieldsim.runs.rank.summary import Asked, ranked_sites
     from yieldsim.runs.setup.prepare import prepare
-    from yieldsim.runs.time_span import asked_grid
+    from yieldsim.runs.time_span import refuse_wrong_span
 
     gathered = Gathered()
     with gathered:
@@ -71,24 +73,21 @@ def rank(
     with gathered:
         refuse_tolerance(tolerance)
     with gathered:
-        asked_grid(start, end, years, interval_minutes)
+        refuse_wrong_span(start, end, years, span, interval_minutes)
     with gathered:
         refuse_choice(unknown_ground)
     with gathered:
         design, plan = _read_all(sites, collector, load)
     gathered.refuse()
     turned = cast(Facing, facing) if facing else facing_of(design)
-    span: dict[str, Any] = {
-        "start": start,
-        "end": end,
-        "years": years,
-        "interval_minutes": interval_minutes,
+    when: dict[str, Any] = {
+        **_shared_span(sites, start, end, years, span, interval_minutes, kernels),
         "kernels": kernels,
         "unknown_ground": unknown_ground,
     }
     runs = []
     for place, site in enumerate(sites):
-        ready = laid_out(prepare(site, collector, **span), turned, cast(RankGoal, goal), units, plan)
+        ready = laid_out(prepare(site, collector, **when), turned, cast(RankGoal, goal), units, plan)
         runs.append(_run(ready, tolerance, plan))
         if progress is not None:
             progress(place + 1, len(sites))
@@ -99,6 +98,34 @@ def rank(
         continuous_power_w=continuous_power_w,
     )
     return ranked_sites(runs, asked, tolerance, plan)
+
+
+def _shared_span(
+    sites: Sequence[str | Path | Site],
+    start: object | None,
+    end: object | None,
+    years: float | None,
+    span: str | None,
+    interval_minutes: float,
+    kernels: str | Path | Sequence[str | Path],
+) -> dict[str, Any]:
+    """What sites are prepared with, so that all have one span: that asked for, or the longest of those of their bodies."""
+    from yieldsim.files.inputs.readers import read_site
+    from yieldsim.runs.setup.prepare import kernel_paths
+    from yieldsim.runs.setup.run_span import run_span
+
+    asked = {"start": start, "end": end, "years": years, "span": span, "interval_minutes": interval_minutes}
+    places = [one if isinstance(one, Site) else read_site(Path(one)).noun for one in sites]
+    bodies = {place.body.name: place.body for place in places}
+    if end is not None or len(bodies) == 1:
+        return asked
+    named = kernel_paths(kernels)
+    spans = [
+        run_span(body, start, years=years, span=span, interval_minutes=interval_minutes, kernels=named)
+        for body in bodies.values()
+    ]
+    last = max(spans, key=lambda one: one.period.days)
+    return {"start": last.start_utc, "end": last.end_utc, "interval_minutes": interval_minutes}
 
 
 def _run(ready: Prepared, tolerance: float, plan: LoadPlan | None) -> SiteRun:

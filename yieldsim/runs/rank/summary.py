@@ -12,7 +12,6 @@ from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.planning.site_ranking import RankGoal, kept_by_stage, ranked, units_for_power, worst_whole_month
-from yieldsim.planning.sunlight.cumulative_sky import span_years
 from yieldsim.runs.rank.layout import Facing, layout_words
 
 if TYPE_CHECKING:
@@ -68,10 +67,11 @@ def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: Load
         },
         "start_utc": rows[0]["start_utc"],
         "end_utc": rows[0]["end_utc"],
+        "period": first.period.words(),
         "sites": rows,
         "warnings": [
-            *_of_layout(asked),
             *merged_warnings([(row["site"]["name"], row["warnings"]) for row in rows]),
+            *_of_layout(asked),
         ],
         "cautions": list(CAUTIONS),
         "provenance": provenance(
@@ -148,7 +148,7 @@ def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
     summary = json.loads(run.estimate.attrs["summary"])
     collector, grid = run.ready.setting.collector, run.ready.grid
     area_m2 = collector.aperture_area_m2 * collector.unit_count
-    years = span_years(summary["days"])
+    years = run.ready.period.years
     month, worst_kwh = worst_whole_month(summary["monthly_kwh"], _whole_months(grid.edge_utc))
     mounts = collector.mounts
     units = None
@@ -175,13 +175,14 @@ def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
         "worst_month_kwh": worst_kwh,
         "longest_gap_hours": summary["longest_gap_hours"],
         "longest_gap_start_utc": summary["longest_gap_start_utc"],
+        **{key: summary[key] for key in summary if key.startswith(("longest_gap_at", "longest_gap_whole"))},
         "hours_delivering": summary["hours_delivering"],
         "hours_delivering_per_year": summary["hours_delivering"] / years,
         "mean_power_w": summary["mean_power_w"],
         "units_for_power": units,
         "storage_for_longest_gap_kwh": None
         if continuous_power_w is None
-        else continuous_power_w * summary["longest_gap_hours"] / 1000.0,
+        else continuous_power_w * summary["longest_gap_whole_hours"] / 1000.0,
         "capture_fraction": summary["capture_fraction"],
         "ledger": summary["ledger"],
         "kept_by_stage": kept_by_stage(summary["ledger"]),

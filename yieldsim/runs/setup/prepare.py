@@ -22,6 +22,7 @@ from yieldsim.base.model import (
 from yieldsim.runs.horizon.unknown_ground import SunOver, UnknownGround, refuse_choice, sun_over
 
 if TYPE_CHECKING:
+    from yieldsim.base.period import Period
     from yieldsim.energy.integration import Setting, TimeGrid
     from yieldsim.files.toml.context import Loaded
 
@@ -41,6 +42,9 @@ class Prepared:
     inputs: tuple[Source, ...]
     kernels: tuple[Source, ...]
     notes: Notes
+    period: Period
+    kernel_files: tuple[Path, ...] = ()
+    """Those named for the run."""
     clear_mask: HorizonMask | None = None
     """The skyline with holes of unknown ground as nothing, where the setting's takes them to block."""
 
@@ -52,6 +56,7 @@ def prepare(
     end: object | None = None,
     *,
     years: float | None = None,
+    span: str | None = None,
     interval_minutes: float = 60.0,
     kernels: str | Path | Sequence[str | Path] = (),
     unknown_ground: UnknownGround = "refuse",
@@ -59,6 +64,7 @@ def prepare(
 ) -> Prepared:
     """Read and check everything, open kernels and prepare the Sun's track: what every run at one site starts with.
 
+    years, span      how many years of which kind, where no end is given: `run_span` says
     unknown_ground   holes of terrain files between the site and the Sun: refuse them, or take them to block (bounds)
     gathered         what the run's other arguments were refused for: told together with the problems found here
     """
@@ -69,7 +75,8 @@ def prepare(
     from yieldsim.energy.integration import Setting
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.ground.visible_disc import flat_dip_deg
-    from yieldsim.runs.time_span import asked_grid
+    from yieldsim.runs.setup.run_span import run_span, season_note
+    from yieldsim.runs.time_span import refuse_wrong_span, time_grid
     from yieldsim.sky.sun_track import prepare_track
 
     notes = Notes()
@@ -79,10 +86,14 @@ def prepare(
     with gathered:
         named = kernel_paths(kernels)
     with gathered:
-        grid = asked_grid(start, end, years, interval_minutes)
+        refuse_wrong_span(start, end, years, span, interval_minutes)
     with gathered:
         refuse_choice(unknown_ground)
     gathered.refuse()
+    chosen = run_span(
+        place.body, start, end, years=years, span=span, interval_minutes=interval_minutes, kernels=named
+    )
+    grid = time_grid(chosen.start_utc, chosen.end_utc, interval_minutes)
     refuse_too_many(grid.count, len(design.mounts))
     begin, finish = float(grid.edge_tdb_s[0]), float(grid.edge_tdb_s[-1])
     ephemeris = open_ephemeris(place.body, begin, finish, extra=named)
@@ -119,15 +130,21 @@ def prepare(
         collector=design,
         dust_histories=histories,
         start_tdb_s=begin,
+        year_days=chosen.period.year_days,
     )
     for note in ephemeris.notes:
         notes.add(note)
+    season = season_note(ephemeris, place.body, chosen.period, begin, finish)
+    for note in filter(None, (season, *chosen.notes)):
+        notes.add_first(note)
     return Prepared(
         setting=setting,
         grid=grid,
         inputs=inputs + horizon_sources + optics_sources,
         kernels=tuple(ephemeris.sources),
         notes=notes,
+        period=chosen.period,
+        kernel_files=tuple(named),
         clear_mask=clear_mask,
     )
 

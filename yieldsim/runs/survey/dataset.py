@@ -22,18 +22,15 @@ if TYPE_CHECKING:
     from yieldsim.base.numerics.height_grid import Float32Array
     from yieldsim.base.numerics.vectors import FloatArray
     from yieldsim.files.terrain.raster_model import Raster
+    from yieldsim.runs.setup.run_span import RunSpan
     from yieldsim.runs.survey.options import SurveyOptions
 
 LOOK_STEP_DEG = 5.0
 """Azimuths at which the best place is asked how far its files would need to reach."""
 PLACE_DECIMALS = 8
 """Of degrees: a cell on a file's edge stays in the file to a third of a millimetre."""
-SAMPLED = {
-    "sun_following_kwh_m2": "time: sum (for 365.25 days)",
-    "delivered_kwh": "time: sum (for 365.25 days)",
-    "longest_dark_hours": "time: maximum",
-}
-"""How maps over time came about; the others are means."""
+PER_YEAR = ("sun_following_kwh_m2", "delivered_kwh")
+"""Maps of energy at the rate of a year."""
 SPACING_SHARE = 0.1
 """Places are kept apart by this share of the map's shorter side unless told otherwise, and are never neighbours."""
 
@@ -43,13 +40,14 @@ def survey_dataset(
     grid: Raster,
     block: tuple[int, int, int, int],
     job: TileJob,
-    span_utc: tuple[np.datetime64, np.datetime64],
+    chosen: RunSpan,
     options: SurveyOptions,
     sources: tuple[Source, ...],
     notes: Notes,
     body_file: str,
 ) -> xr.Dataset:
     """survey.nc as a Dataset; its attribute "summary" holds the best places and the provenance as JSON."""
+    span_utc = (chosen.start_utc, chosen.end_utc)
     row, column, rows, columns = block
     r = row + np.arange(0, rows, job.stride, dtype=np.float64)
     c = column + np.arange(0, columns, job.stride, dtype=np.float64)
@@ -67,7 +65,11 @@ def survey_dataset(
             continue
         attrs = attributes(name) | {"grid_mapping": "crs"}
         if name not in ("elevation_m", "best_azimuth_deg"):
-            attrs["cell_methods"] = SAMPLED.get(name, "time: mean")
+            attrs["cell_methods"] = "time: mean"
+        if name in PER_YEAR:
+            attrs["cell_methods"] = f"time: sum (for {chosen.period.year_days:.6g} days)"
+        if name == "longest_dark_hours":
+            attrs["cell_methods"] = "time: maximum"
         ds[name] = (("y", "x"), values, attrs)
     from yieldsim.runs.survey.options import GOALS
 
@@ -81,10 +83,10 @@ def survey_dataset(
     if spacing_m is None:
         # never so near that they share a corner
         spacing_m = max(SPACING_SHARE * min(across.max(), down.max()), 1.05 * math.hypot(*scale_m))
-    chosen = best_places(
+    found = best_places(
         sign * ds[variable].values.astype(np.float64), across, down, spacing_m, options.places
     )
-    places = [_place(ds, latitude, longitude, i, j, k + 1) for k, (i, j) in enumerate(chosen)]
+    places = [_place(ds, latitude, longitude, i, j, k + 1) for k, (i, j) in enumerate(found)]
     if places:
         for line in _reach_notes(places[0], job, options):
             notes.add(line)
@@ -95,6 +97,7 @@ def survey_dataset(
         "body_file": body_file,
         "start_utc": f"{np.datetime_as_string(span_utc[0], unit='s')}Z",
         "end_utc": f"{np.datetime_as_string(span_utc[1], unit='s')}Z",
+        "period": chosen.period.words() | {"annual_figures_per": chosen.period.year},
         "cells": int(np.isfinite(values).sum()),
         "cell_m": [round(scale_m[1], 3), round(scale_m[0], 3)],
         "mast_height_m": job.site.mast_height_m,
@@ -115,7 +118,8 @@ def survey_dataset(
         "celestial_body": job.site.body.name,
         "comment": (
             "lit: share of the time weighted by the visible share of the limb-darkened disc; any light: any part of "
-            "the disc in sight; energies are means for a year of 365.25 days; direct sunlight only"
+            f"the disc in sight; energies are means for a {chosen.period.year} of {chosen.period.year_days:.6g} days; direct "
+            "sunlight only"
         ),
         "summary": json.dumps(summary, ensure_ascii=False, sort_keys=True),
     }

@@ -64,8 +64,8 @@ def _relief(raster: Raster, row: FloatArray, column: FloatArray, rows: int, colu
     if min(count) < 2 * step or max(count) / step <= max(rows, columns):
         return None
     heights = read_values(raster, *first, *count, step)
-    at_row = first[0] + step * np.arange(heights.shape[0]) + 0.5 * (step - 1)
-    at_column = first[1] + step * np.arange(heights.shape[1]) + 0.5 * (step - 1)
+    at_row = np.asarray(first[0] + step * np.arange(heights.shape[0]) + 0.5 * (step - 1), dtype=np.float64)
+    at_column = np.asarray(first[1] + step * np.arange(heights.shape[1]) + 0.5 * (step - 1), dtype=np.float64)
     x, _ = raster.to_xy(np.full(at_column.size, at_row[0]), at_column)
     _, y = raster.to_xy(at_row, np.full(at_row.size, at_column[0]))
     return Relief(x=x, y=y, value_m=heights)

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.report.survey import MapOverlay
+    from yieldsim.runs.setup.run_span import RunSpan
 
 FEWEST_AZIMUTHS, MOST_AZIMUTHS = 72, 1440
 TILES = "yieldsim_tiles"
@@ -38,6 +39,7 @@ def survey(
     end: object | None = None,
     *,
     years: float | None = None,
+    span: str | None = None,
     like: str | Path | Site | None = None,
     kernels: str | Path | Sequence[str | Path] = (),
     options: SurveyOptions | None = None,
@@ -53,14 +55,16 @@ def survey(
     work_folder   where finished tiles wait while the survey runs; an interrupted survey takes them up again
     keep_tiles    leave them there until `write_survey` has written its results: a full disk costs no tile
 
-    Annual figures are means over the span, for a year of 365.25 days. Raises InputError, DataMissing or CannotCompute.
+    Annual figures are means over the span, for a mean year of the body (365.25 days for the Moon and the Earth).
+    Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.base.clock import tdb_seconds
     from yieldsim.files.output.provenance import file_source
     from yieldsim.files.terrain.raster import open_rasters, refuse_missing
     from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
     from yieldsim.runs.setup.prepare import kernel_paths, resolve_collector
-    from yieldsim.runs.time_span import span_utc
+    from yieldsim.runs.setup.run_span import run_span
+    from yieldsim.runs.time_span import start_and_end
 
     needs_terrain_extra()
     options = options or SurveyOptions()
@@ -70,7 +74,7 @@ def survey(
     with gathered:
         _refuse(options, collector is None)
     with gathered:
-        begin, finish = span_utc(start, end, years)
+        start_and_end(start, end, years, span)
     with gathered:
         named = kernel_paths(kernels)
     with gathered:
@@ -89,6 +93,8 @@ def survey(
         design, optics = resolve_collector(design, notes)
         sources_of_design += optics
     sources += sources_of_design
+    chosen = run_span(site.body, start, end, years=years, span=span, kernels=named)
+    begin, finish = chosen.start_utc, chosen.end_utc
     edges = tdb_seconds([begin, finish])
     for raster in rasters:
         for line in raster.warnings:
@@ -113,9 +119,10 @@ def survey(
         reach_km=round(reach_km, 3),
         kernels=tuple(str(path.absolute()) for path in named),
         unknown_ground=options.unknown_ground,
+        year_days=chosen.period.year_days,
     )
     sources += tuple(file_source(file, "terrain") for raster in rasters for file in raster.files)
-    kernel_sources = _kernel_sources(job, notes)
+    kernel_sources = _kernel_sources(job, chosen, notes)
     folder = Path(work_folder) / f".survey-{_fingerprint(job, tiles, sources + kernel_sources)[:16]}"
     workers = options.workers or os.cpu_count() or 1
     maps = _assembled(job, block, survey_tiles(job, tiles, folder, workers, options.scheduler, progress))
@@ -128,7 +135,7 @@ def survey(
         grid,
         block,
         job,
-        (begin, finish),
+        chosen,
         options,
         sources + kernel_sources,
         notes,
@@ -217,13 +224,17 @@ def _refuse(options: SurveyOptions, without_collector: bool) -> None:
         raise InputError(problems)
 
 
-def _kernel_sources(job: TileJob, notes: Notes) -> tuple[Source, ...]:
-    """The kernels that every tile will use, with their notes; a span that they don't cover is refused here, at once."""
+def _kernel_sources(job: TileJob, chosen: RunSpan, notes: Notes) -> tuple[Source, ...]:
+    """The kernels that every tile will use, with their notes and the span's; a span that they don't cover is refused at once."""
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
+    from yieldsim.runs.setup.run_span import season_note
 
     ephemeris = open_ephemeris(job.site.body, job.start_tdb_s, job.end_tdb_s, extra=job.kernels)
     for note in ephemeris.notes:
         notes.add(note)
+    season = season_note(ephemeris, job.site.body, chosen.period, job.start_tdb_s, job.end_tdb_s)
+    for note in filter(None, (season, *chosen.notes)):
+        notes.add_first(note)
     return tuple(ephemeris.sources)
 
 

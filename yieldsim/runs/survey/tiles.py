@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import Collector, Site
 from yieldsim.base.numerics.height_grid import Float32Array
@@ -40,7 +41,6 @@ FILLED = "filled_pixels"
 """The last layer of a tile: how many pixels of small holes its views fill, the same number everywhere."""
 LEAST_LIGHT = 1e-6
 """Of the time lit: less than this is no difference between two maps, 30 s in a year."""
-HOURS_PER_YEAR = 365.25 * 24.0
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -64,6 +64,7 @@ class TileJob:
     reach_km: float
     kernels: tuple[str, ...]
     unknown_ground: UnknownGround = "refuse"
+    year_days: float = DAYS_PER_YEAR
 
     @property
     def layers(self) -> tuple[str, ...]:
@@ -196,7 +197,7 @@ def _light(
     from yieldsim.runs.survey.blocks import LEAN_DEG, LEAN_SHARE, LEAST_LEAN_DEG, blocks
 
     site, common = _path_at(job, frame, 0.5 * (frame.rows - 1), 0.5 * (frame.columns - 1), typical_m)
-    years = common.hours / HOURS_PER_YEAR
+    years = common.hours / (job.year_days * HOURS_PER_DAY)
     maps = np.full((len(VARIABLES) - 1, *known.shape), np.nan, dtype=np.float32)
     lean_deg = LEAN_DEG if job.site.optical_depth is not None else np.inf
     for block in blocks(frame, known, job.stride, lean_deg):

@@ -10,7 +10,7 @@ import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.report.layout.facing_words import facing_words
-from yieldsim.report.layout.period_text import days_between, span_words
+from yieldsim.report.layout.period_text import per_of, period_line
 from yieldsim.report.layout.style import number
 from yieldsim.report.tune import TuneFigure, tune_pages
 from yieldsim.runs.tune.evaluator import Trial, trial_row
@@ -92,7 +92,7 @@ def figure_of(run: TuneRun) -> TuneFigure:
 
 
 def _per(run: TuneRun) -> str:
-    return span_words(days_between(run.summary["start_utc"], run.summary["end_utc"]))
+    return per_of(run.summary)
 
 
 def _lines(run: TuneRun, present: Trial | None) -> list[str]:
@@ -106,8 +106,8 @@ def _lines(run: TuneRun, present: Trial | None) -> list[str]:
         gain = f", {sure.gain_fraction:+.1%} ± {sure.gain_error_fraction:.1%} on the baseline".replace(
             "-", "−"
         )
-    span = " to ".join(run.summary[f"{end}_utc"][:10] for end in ("start", "end"))
     return [
         f"Best: {values}: {number(best.annual_kwh)} ± {number(sure.best_error_kwh, 1)} kWh {_per(run)} per unit{gain}",
-        f"Facing {facing_words(best.tilt_deg, best.azimuth_deg)} ({run.summary['facing']}); {span} UTC; ± is the error of tracing",
+        f"Facing {facing_words(best.tilt_deg, best.azimuth_deg)} ({run.summary['facing']}); {period_line(run.summary)}; "
+        "± is the error of tracing",
     ]

@@ -55,6 +55,7 @@ def tune(
     start: object | None = None,
     end: object | None = None,
     years: float | None = None,
+    span: str | None = None,
     points: int | None = None,
     kernels: str | Path | Sequence[str | Path] = (),
     progress: Progress | None = None,
@@ -65,7 +66,7 @@ def tune(
         "funnel.length_m"; "KEY,KEY*FACTOR=LOW:HIGH" for values that move together
     collector   its shield, fibre and mounts are kept; without one, no such losses, and every design gets
     its best facing
-    start, end, years, kernels   as for an estimate
+    start, end, years, span, kernels   as for an estimate
     points      of the even grid along one or two values; designs sampled (Sobol points) where there are more
 
     Raises InputError for wrong files or keys, DataMissing or CannotCompute as an estimate does.
@@ -75,7 +76,7 @@ def tune(
     from yieldsim.files.prescription.read import read_prescription
     from yieldsim.planning.sunlight.cumulative_sky import weigh
     from yieldsim.runs.setup.prepare import prepare
-    from yieldsim.runs.time_span import asked_grid
+    from yieldsim.runs.time_span import refuse_wrong_span
     from yieldsim.runs.trace.run import acceptance_from_prescription
 
     gathered = Gathered()
@@ -89,11 +90,11 @@ def tune(
     with gathered:
         place, losses, sources = _read(site, collector, notes := Notes())
     with gathered:
-        asked_grid(start, end, years, 60.0)
+        refuse_wrong_span(start, end, years, span)
     gathered.refuse()
     base, _, _ = acceptance_from_prescription(optics, TOLERANCE)
     losses = replace(losses, aperture_area_m2=1.0, acceptance=base)
-    ready = prepare(place, losses, start, end, years=years, kernels=kernels)
+    ready = prepare(place, losses, start, end, years=years, span=span, kernels=kernels)
     ready = replace(ready, inputs=(*sources, *ready.inputs))
     for line in notes.lines:
         ready.notes.add(line)
@@ -128,11 +129,11 @@ def tune(
     best = max([*trials, *steps], key=lambda trial: trial.annual_kwh)
     present = bench.baseline()
     sure = confidence(bench, best, present)
+    # what was told of the span comes first
+    notes = Notes([*ready.notes.lines, *notes.lines])
     for line in _of_best(bench, best):
         notes.add(line)
-    for note in ready.notes.lines:
-        notes.add(note)
-    if sky.hours < 8700.0:
+    if ready.period.is_part:
         notes.add(f"the span is {sky.hours / 24.0:.1f} days: annual_kwh is what is delivered within it")
     run = TuneRun(
         ranges=ranges,
@@ -274,9 +275,11 @@ def _summary(
         "schema": "yieldsim tune 1",
         "name": name,
         "site": ready.setting.site.name,
+        "body": ready.setting.site.body.name,
         "start_utc": iso(ready.grid.edge_utc[0]),
         "end_utc": iso(ready.grid.edge_utc[-1]),
         "days": (ready.grid.edge_tdb_s[-1] - ready.grid.edge_tdb_s[0]) / 86400.0,
+        "period": ready.period.words(),
         "varied": [
             {
                 "key": one.name,

@@ -1,0 +1,204 @@
+"""Gaps that an end of the run cuts: carried on before and past it, by the same chain of losses, to their true length.
+
+Delivering means what it means in the run: power above zero behind the last stage. Dust is left out, for it dims and
+never blocks. The search takes the run's own steps, in stretches that grow, and gives up after a year of the body on either
+side, or where the kernels end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from yieldsim.base.clock import tdb_seconds
+from yieldsim.base.constants import SECONDS_PER_DAY, SECONDS_PER_HOUR
+from yieldsim.base.errors import DataMissing
+from yieldsim.base.period import NEAR_DAYS
+from yieldsim.energy.ledger import Gap
+
+if TYPE_CHECKING:
+    from yieldsim.base.model import Collector
+    from yieldsim.runs.setup.prepare import Prepared
+
+FIRST_DAYS, GROWTH = 1.0, 4.0
+"""Length of the first stretch looked at beyond an end, and by how much each is longer than the one before."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WholeGap:
+    """A gap with what of it lies outside the run.
+
+    known   False: no light was met up to a year away or to the kernels' end, so that it is longer still
+    """
+
+    start_utc: np.datetime64
+    end_utc: np.datetime64
+    known: bool
+
+    @property
+    def hours(self) -> float:
+        """Its length, or the least it can be."""
+        return float((self.end_utc - self.start_utc) / np.timedelta64(1, "s")) / SECONDS_PER_HOUR
+
+
+def whole_gaps(
+    ready: Prepared, gaps: Sequence[Gap], step_s: float, collector: Collector | None = None
+) -> list[WholeGap | None]:
+    """Of each gap its whole length where an end of the run cuts it, else None.
+
+    step_s      of the search, that of the run
+    collector   whose delivery ends a gap, when not the run's own
+    """
+    first, last = ready.grid.edge_utc[0], ready.grid.edge_utc[-1]
+    found: list[WholeGap | None] = []
+    for gap in gaps:
+        cut = (gap.start_utc <= first, gap.end_utc >= last)
+        if not any(cut):
+            found.append(None)
+            continue
+        if all(cut) and ready.period.days >= ready.period.year_days - NEAR_DAYS:
+            # a year without light: no search
+            found.append(WholeGap(start_utc=gap.start_utc, end_utc=gap.end_utc, known=False))
+            continue
+        start, known_start = (
+            _light_beyond(ready, first, -1, step_s, collector) if cut[0] else (gap.start_utc, True)
+        )
+        end, known_end = _light_beyond(ready, last, 1, step_s, collector) if cut[1] else (gap.end_utc, True)
+        found.append(WholeGap(start_utc=start, end_utc=end, known=known_start and known_end))
+    return found
+
+
+def gap_rows(
+    ready: Prepared, gaps: Sequence[Gap], step_s: float, collector: Collector | None = None
+) -> list[dict[str, Any]]:
+    """Gaps as JSON, those cut by an end of the run with their whole length."""
+    from yieldsim.runs.estimate.summary import iso
+
+    rows = []
+    for gap, whole in zip(gaps, whole_gaps(ready, gaps, step_s, collector), strict=True):
+        row: dict[str, Any] = {
+            "start_utc": iso(gap.start_utc),
+            "end_utc": iso(gap.end_utc),
+            "hours": gap.hours,
+            "at_least": whole is not None,
+        }
+        if whole is not None:
+            row |= {
+                "whole_start_utc": iso(whole.start_utc),
+                "whole_end_utc": iso(whole.end_utc),
+                "whole_hours": whole.hours,
+                "whole_known": whole.known,
+            }
+        rows.append(row)
+    return rows
+
+
+def longest_whole(rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """The longest gap when those that the run cuts count whole: keys longest_gap_at_least, longest_gap_whole_...
+
+    longest_gap_at_least        whether an end of the run cuts the gap that is longest within it
+    longest_gap_whole_hours     of the gap that is longest in all
+    longest_gap_whole_known     False: that one is longer still
+    """
+    longest = max(rows, key=lambda row: float(row.get("whole_hours", row["hours"])), default=None)
+    return {
+        "longest_gap_at_least": bool(rows and rows[0]["at_least"]),
+        "longest_gap_whole_hours": 0.0 if longest is None else longest.get("whole_hours", longest["hours"]),
+        "longest_gap_whole_start_utc": None
+        if longest is None
+        else longest.get("whole_start_utc", longest["start_utc"]),
+        "longest_gap_whole_end_utc": None
+        if longest is None
+        else longest.get("whole_end_utc", longest["end_utc"]),
+        "longest_gap_whole_known": True if longest is None else bool(longest.get("whole_known", True)),
+    }
+
+
+def cut_gap_note(summary: dict[str, Any]) -> str | None:
+    """What to tell where the longest gap in all is not the longest within the run, or is cut by its ends."""
+    if (
+        not summary["longest_gap_at_least"]
+        and summary["longest_gap_whole_hours"] <= summary["longest_gap_hours"]
+    ):
+        return None
+    within, whole = summary["longest_gap_hours"], summary["longest_gap_whole_hours"]
+    if not summary["longest_gap_whole_known"]:
+        return (
+            f"the longest gap is cut by an end of the run: it lasts at least {_lasting(whole)}, and no light was found within a "
+            "year of the body, or the kernels, beyond it"
+        )
+    dates = " to ".join(summary[f"longest_gap_whole_{end}_utc"][:16] for end in ("start", "end"))
+    if summary["longest_gap_at_least"]:
+        return (
+            f"the longest gap within the run, {_lasting(within)}, is cut by its ends: the longest in all lasts {_lasting(whole)}, "
+            f"{dates}"
+        )
+    return (
+        f"a gap cut by an end of the run lasts {_lasting(whole)} in all, {dates}: longer than any within it"
+    )
+
+
+def _lasting(hours: float) -> str:
+    return f"{hours:.1f} h" if hours < 48.0 else f"{hours / 24.0:.1f} days"
+
+
+def _light_beyond(
+    ready: Prepared, edge_utc: np.datetime64, way: int, step_s: float, collector: Collector | None
+) -> tuple[np.datetime64, bool]:
+    """The moment nearest to an end of the run, before (way -1) or past it (1), from which light is delivered; how far the
+    search got and False where there is none."""
+    step_ns, most_s = round(step_s * 1e9), ready.setting.year_days * SECONDS_PER_DAY
+    done, stretch = 0, max(round(FIRST_DAYS * SECONDS_PER_DAY / step_s), 1)
+    most = max(round(most_s / step_s), 1)
+    while done < most:
+        count = min(stretch, most - done)
+        # in order of distance from the edge
+        middles = (np.arange(done, done + count) + 0.5) * step_ns
+        utc = edge_utc.astype("datetime64[ns]") + way * np.rint(middles).astype("timedelta64[ns]")
+        try:
+            lit = _delivering(ready, utc[::way], collector)[::way]
+        except DataMissing:
+            break
+        if lit.any():
+            return _moved(edge_utc, way * (done + int(lit.argmax())) * step_ns), True
+        done, stretch = done + count, round(stretch * GROWTH)
+    return _moved(edge_utc, way * done * step_ns), False
+
+
+def _moved(edge_utc: np.datetime64, by_ns: int) -> np.datetime64:
+    moved: np.datetime64 = edge_utc.astype("datetime64[ns]") + np.timedelta64(by_ns, "ns")
+    return moved
+
+
+def _delivering(ready: Prepared, utc: np.ndarray, collector: Collector | None) -> np.ndarray:
+    """Whether light is delivered at moments in order (n,), outside the run. Raises DataMissing beyond the kernels."""
+    from yieldsim.energy.chain import stage_powers_w
+    from yieldsim.energy.integration import BLOCK_STEPS, fine_block
+    from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
+    from yieldsim.sky.sun_track import prepare_track
+
+    setting, tdb_s = ready.setting, tdb_seconds(utc)
+    site, design = replace(setting.site, dust=None), collector or setting.collector
+    begin, finish = float(tdb_s[0]) - 60.0, float(tdb_s[-1]) + 60.0
+    track = prepare_track(
+        open_ephemeris(site.body, begin, finish, extra=ready.kernel_files),
+        site.body,
+        site.latitude_deg,
+        site.longitude_deg,
+        site.elevation_m + site.mast_height_m,
+        begin,
+        finish,
+    )
+    beyond = replace(setting, track=track, site=site, collector=design, dust_histories=())
+    per_block = max(1, BLOCK_STEPS // len(design.mounts))
+    lit = [
+        stage_powers_w(
+            fine_block(beyond, utc[first : first + per_block], tdb_s[first : first + per_block]), design
+        )[0][:, -1]
+        > 0.0
+        for first in range(0, len(utc), per_block)
+    ]
+    return np.concatenate(lit)
