@@ -57,7 +57,7 @@ def budget(
 
     folder = out or (estimate_path if estimate_path.is_dir() else estimate_path.parent)
     refuse_file(folder)
-    with progress("Drawing") as advance:
+    with progress("Sampling") as advance:
         series = run(
             estimate_path,
             load,
@@ -89,12 +89,13 @@ def lines(summary: dict[str, Any]) -> list[str]:
         f"{summary['name']} at {summary['site']['name']}, {summary['site']['body']}: {units} unit{'s' * (units != 1)}",
         f"{summary['start_utc'][:16]} to {summary['end_utc'][:16]} UTC, {summary['days']:.1f} days",
         "",
-        "  load                       kind      priority     asked kWh   direct    stored   unserved  served",
+        "  load               kind     priority      asked   direct   stored unserved  served",
+        "                                              kWh      kWh      kWh      kWh",
     ]
     for load in summary["loads"]:
         text.append(
-            f"  {load['name'][:26]:<26} {load['kind']:<9} {load['priority']:<11} {load['asked_kwh']:10.2f} "
-            f"{load['served_directly_kwh']:8.2f}  {load['served_from_storage_kwh']:8.2f}  {load['unserved_kwh']:9.2f} "
+            f"  {load['name'][:18]:<18} {load['kind']:<8} {load['priority']:<10} {load['asked_kwh']:8.2f} "
+            f"{load['served_directly_kwh']:8.2f} {load['served_from_storage_kwh']:8.2f} {load['unserved_kwh']:8.2f} "
             f"{load['served_fraction']:7.2%}"
         )
     text += ["", *_verdict(summary), "", *_light_and_store(summary), *_sizes(summary)]
@@ -129,7 +130,7 @@ def _light_and_store(summary: dict[str, Any]) -> list[str]:
             _kwh(light["delivered_kwh"]),
             f"{light['charging_kwh']:.4g} kWh stored, {curtailed}",
         ),
-        _line("longest outage", _hours(summary["longest_outage_hours"]), _span(summary)),
+        _line("longest load outage", _hours(summary["longest_outage_hours"]), _span(summary)),
     ]
     if store:
         text.append(
@@ -219,12 +220,15 @@ def _failures(summary: dict[str, Any]) -> list[str]:
 
 
 def _life(life: dict[str, Any]) -> list[str]:
-    text = ["  year   delivered kWh   dust left   fibre left   lens left   store kWh   served    outage h"]
+    text = [
+        "  year   delivered    dust    fibre     lens     store   served   outage",
+        "               kWh    left     left     left       kWh   (ess.)        h",
+    ]
     for row in life["table"]:
         text.append(
-            f"  {row['year']:>4}   {row['delivered_kwh']:13.3f}   {row['dust_left']:9.2%}   {row['fibre_left']:10.2%}   "
-            f"{row['lens_left']:9.2%}   {row['storage_kwh']:9.2f}  {row['served_fraction']:7.2%}   "
-            f"{row['longest_outage_hours']:9.1f}"
+            f"  {row['year']:>4} {row['delivered_kwh']:11.2f} {row['dust_left']:7.2%} {row['fibre_left']:8.2%} "
+            f"{row['lens_left']:8.2%} {row['storage_kwh']:9.2f} {row['served_fraction']:8.2%} "
+            f"{row['longest_outage_hours']:8.1f}"
         )
     each = life["delivered_kwh_per_kg"]
     return [
@@ -272,10 +276,10 @@ def _dust(dust: dict[str, Any]) -> list[str]:
 
 OUTCOME_WORDS = {
     "delivered_kwh": "light delivered, kWh",
-    "longest_gap_hours": "longest gap, h",
+    "longest_gap_hours": "longest outage of light, h",
     "served_fraction": "served, essential*",
     "unserved_kwh": "unserved, essential*, kWh",
-    "longest_outage_hours": "longest outage, h",
+    "longest_outage_hours": "longest outage of loads, h",
 }
 
 

@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     "--tracker-downtime-fraction",
     type=float,
     default=0.0,
-    help="Share of the light that a mount following the Sun stands still (dust, stowing, service).",
+    help="Tracker downtime: share of the light in which it does not move (dust, stowing, service).",
 )
 @click.option("--tracker-stop-hours", type=float, default=0.0, help="Its longest standstill.")
 @click.option(
@@ -149,15 +149,16 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         period_line(summary),
         "",
         f"  delivered            {figure(summary['delivered_kwh'])} kWh   {per_m2}",
-        f"  mean, peak power     {figure(summary['mean_power_w'])} W     peak {summary['peak_power_w']:.4g} W (interval mean)",
+        f"  mean, peak power     {figure(summary['mean_power_w'])} W     peak {summary['peak_power_w']:.4g} W as a row's mean",
         f"  hours with light     {summary['hours_delivering']:12.1f} h     {lit_share:.1%} of the time",
     ]
     if summary["longest_gap_start_utc"]:
         lines.append(
-            f"  longest gap          {summary['longest_gap_hours']:12.1f} h     {summary['longest_gap_start_utc'][:16]} to "
+            f"  longest outage       {summary['longest_gap_hours']:12.1f} h     {summary['longest_gap_start_utc'][:16]} to "
             f"{summary['longest_gap_end_utc'][:16]}"
-            + (" at least: cut by the run's end" if summary.get("longest_gap_at_least") else "")
         )
+        if summary.get("longest_gap_at_least"):
+            lines.append("    of light                            at least: cut by an end of the run")
     if summary.get("longest_gap_whole_hours", 0.0) > summary["longest_gap_hours"]:
         known = "" if summary["longest_gap_whole_known"] else "   at least"
         dates = " to ".join(summary[f"longest_gap_whole_{end}_utc"][:16] for end in ("start", "end"))
@@ -166,18 +167,18 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         )
     if summary["capture_fraction"] is not None:
         lines.append(
-            f"  capture fraction     {summary['capture_fraction']:12.1%}       of {summary['sun_following_kwh']:.4g} kWh by the "
-            "same aperture following the Sun"
+            f"  capture fraction     {summary['capture_fraction']:12.1%}       of {summary['sun_following_kwh']:.4g} kWh, "
+            "tracking the Sun"
         )
     if summary["etendue_limited_kwh"] is not None:
         lines.append(
-            f"  etendue limit        {figure(summary['etendue_limited_kwh'])} kWh   at most, any fixed aperture on this fibre"
+            f"  etendue limit        {figure(summary['etendue_limited_kwh'])} kWh   at most, fixed, on this fibre"
         )
     if summary["shield_kwh_electric"]:
         lines.append(
             f"  shield draws         {figure(summary['shield_kwh_electric'])} kWh   electric, not netted"
         )
-    lines += ["", "  where the light goes                     kWh    of before"]
+    lines += ["", "  ledger of losses                         kWh    of before"]
     before = None
     for row in summary["ledger"]:
         share = f"{row['kwh'] / before:10.2%}" if before else " " * 10
@@ -213,17 +214,18 @@ def season_lines(summary: dict[str, Any]) -> list[str]:
 
 
 def follower_lines(following: dict[str, Any], units: int) -> list[str]:
-    """One unit, fixed as it is mounted or following the Sun on two axes and on the best single one."""
+    """One unit, fixed as it is mounted or tracking the Sun on two axes and on the best single one."""
     fixed = "fixed" if units == 1 else "fixed, mean of those mounted"
     lines = [
-        "  one unit                              kWh   longest gap   fixed units for the same energy, gap",
+        f"  {'':<37}{'longest':>14}{'fixed units for the same':>27}",
+        f"  {'one unit':<29}{'kWh':>11}{'outage':>11}{'energy':>15}{'outage':>11}",
         f"    {fixed:<29} {figure(following['fixed_kwh_per_unit'], 9)} {following['fixed_longest_gap_hours']:10.1f} h",
     ]
     for row in following["followers"][:2]:
         energy, gap = row["fixed_units_for_same_energy"], row["fixed_units_for_same_gap"]
         lines.append(
             f"    {row['axes']:<29} {figure(row['kwh_per_unit'], 9)} {row['longest_gap_hours']:10.1f} h"
-            f"{'-' if energy is None else f'{energy:.2f}':>24} {'none found' if gap is None else gap:>11}"
+            f"{'-' if energy is None else f'{energy:.2f}':>13} {'none found' if gap is None else gap:>10}"
         )
     return lines
 

@@ -63,7 +63,7 @@ class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
     "--tracker-downtime-fraction",
     type=float,
     default=0.0,
-    help="Share of the light that a mount following the Sun stands still (dust, stowing, service).",
+    help="Tracker downtime: share of the light in which it does not move (dust, stowing, service).",
 )
 @click.option("--tracker-stop-hours", type=float, default=0.0, help="Its longest standstill.")
 @click.option(
@@ -105,16 +105,16 @@ def orient(
     as_json: bool,
     no_figures: bool,
 ) -> None:
-    """Where COLLECTOR should face at SITE: a map of the sky of facings and the best one for each goal.
+    """Where COLLECTOR should face at SITE: a map of all orientations and the best one for each goal.
 
-    Energies are those of all units of the collector file facing the same way. With --units, facings for so
+    Energies are those of all units of the collector file in one orientation. With --units, orientations for so
     many units are chosen together and written as a collector file for `yieldsim estimate`.
     """
     from yieldsim.runs.orient.output import write_orient
     from yieldsim.runs.orient.run import orient as run
     from yieldsim.runs.orient.run import summary_of
 
-    with progress("Looking around") as advance:
+    with progress("Sampling the sky") as advance:
         ds = run(
             site,
             collector,
@@ -154,56 +154,71 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
 
     collector, site, best = summary["collector"], summary["site"], summary["best"]
     units = collector["unit_count"]
+    energy_words = f"kWh {per_of(summary)}"
     energy = f"kWh{per_unit(summary)}"
     lines = [
         f"{collector['name']} ({units} unit{'s' if units != 1 else ''}) at {site['name']}, {site['body']}",
         period_line(summary),
+        f"energies are {energy_words}, of all units in one orientation",
         "",
-        *facing_lines(summary, energy),
+        *facing_lines(summary),
     ]
     if best[0].get("annual_upper_bound_kwh") is not None:
         lines.append(
-            f"  no facing can have more than {best[0]['annual_upper_bound_kwh']:.3f} kWh {per_of(summary)}"
+            f"  no orientation can have more than {best[0]['annual_upper_bound_kwh']:.3f} kWh {per_of(summary)}"
         )
     lines += ["", *off_lines(best[0]["when_off"])]
     mast = summary["mast"]
     if mast is not None:
-        lines.append(
-            f"  mast within {mast['levelling_deg']:g} deg of plumb and {mast['azimuth_error_deg']:g} deg of its azimuth: "
-            f"{mast['expected_loss_fraction']:.2%} lost on average, {mast['worst_loss_fraction']:.2%} at worst"
-        )
+        lines += [
+            f"  mast within {mast['levelling_deg']:g} deg of plumb and {mast['azimuth_error_deg']:g} deg of its azimuth: loss",
+            f"    {mast['expected_loss_fraction']:.2%} on average, {mast['worst_loss_fraction']:.2%} at worst",
+        ]
     if summary["units"] is not None:
         lines += ["", *unit_lines(summary["units"], energy)]
     return [
         *lines,
         "",
-        *following_lines(summary["following"], energy),
+        *following_lines(summary["following"]),
         *(wrapped(f"  caution: {c}", sys.stdout) for c in summary["cautions"]),
     ]
 
 
-def facing_lines(summary: dict[str, Any], energy: str) -> list[str]:
-    """One line a facing: the best ones, then those compared."""
+def facing_lines(summary: dict[str, Any]) -> list[str]:
+    """One line an orientation: the best ones, then those compared; within 80 columns."""
+    from yieldsim.report.layout.steady_digits import steady
+
+    rows = [*summary["best"], *summary["compare"]]
     used = "used_kwh" in summary["best"][0]
-    heads = ("tilt", "azimuth", "roll", energy, "of best", "worst month", "longest gap", "lit")
-    widths = (7, 9, 7, 12, 9, 13, 13, 9)
-    head = "".join(f"{word:>{width}}" for word, width in zip(heads, widths, strict=True))
-    lines = [f"  {'facing':<28}{head}" + (f" {'used kWh':>10}" if used else "")]
-    for row in (*summary["best"], *summary["compare"]):
-        name = f"best: {row['goal']}" if "goal" in row else row["label"]
-        share = row["share_of_best_fraction"]
-        cells = (
-            f"{row['tilt_deg']:.2f}",
-            f"{row['azimuth_deg']:.2f}",
-            f"{row['roll_deg']:.1f}",
-            f"{row['annual_kwh']:.3f}",
-            "-" if share is None else f"{share:.1%}",
-            f"{row['worst_month_kwh']:.3f} kWh",
-            f"{'>=' * row.get('longest_gap_at_least', False)}{row['longest_gap_hours']:.1f} h",
-            f"{row['hours_delivering']:.0f} h",
+    rolls = any(row["roll_deg"] for row in rows)
+    heads = [("tilt", "deg", 7), ("azimuth", "deg", 9), ("energy", "kWh", 9), ("of best", "", 8)]
+    heads += [("worst", "month, kWh", 12), ("longest", "outage, h", 11), ("lit", "h", 6)]
+    if rolls:
+        heads.insert(2, ("roll", "deg", 7))
+    columns = [
+        [f"{row['tilt_deg']:.2f}" for row in rows],
+        [f"{row['azimuth_deg']:.2f}" for row in rows],
+        *([[f"{row['roll_deg']:.1f}" for row in rows]] if rolls else []),
+        steady([row["annual_kwh"] for row in rows]),
+        ["-" if (share := row["share_of_best_fraction"]) is None else f"{share:.1%}" for row in rows],
+        steady([row["worst_month_kwh"] for row in rows]),
+        [f"{'>=' * row.get('longest_gap_at_least', False)}{row['longest_gap_hours']:.1f}" for row in rows],
+        [f"{row['hours_delivering']:.0f}" for row in rows],
+    ]
+    if used:
+        # the share of the best is the energy's, and least to the point beside what is used
+        heads[3 + rolls], columns[3 + rolls] = ("used", "kWh", 8), steady([row["used_kwh"] for row in rows])
+    names = [row["goal"] if "goal" in row else row["label"].removesuffix(" of the file") for row in rows]
+    wide = 78 - sum(width for *_, width in heads)
+    lines = [
+        "  " + f"{'best for, or compared':<{wide}}" + "".join(f"{head:>{width}}" for head, _, width in heads),
+        "  " + " " * wide + "".join(f"{unit:>{width}}" for _, unit, width in heads),
+    ]
+    for place, name in enumerate(names):
+        cells = zip(columns, heads, strict=True)
+        lines.append(
+            f"  {name:<{wide}.{wide}}" + "".join(f"{column[place]:>{width}}" for column, (*_, width) in cells)
         )
-        line = "".join(f"{cell:>{width}}" for cell, width in zip(cells, widths, strict=True))
-        lines.append(f"  {name:<28.28}{line}" + (f" {row['used_kwh']:10.3f}" if used else ""))
     return lines
 
 
@@ -211,7 +226,7 @@ def off_lines(rows: list[dict[str, float]]) -> list[str]:
     """What an aperture off its best facing loses; for two-angle optics also one rolled about its normal."""
     rolled = "rolled_loss_fraction" in rows[0]
     head = (
-        "  aperture off the best annual facing by    mean loss   worst loss" + "   rolled by as much" * rolled
+        "  aperture off the best annual one by       mean loss   worst loss" + "   rolled by as much" * rolled
     )
     keys = ("mean_loss_fraction", "worst_loss_fraction", "rolled_loss_fraction")[: 2 + rolled]
     widths = (37, 12, 19)[: 2 + rolled]
@@ -230,7 +245,7 @@ def unit_lines(units: dict[str, Any], energy: str) -> list[str]:
     count = units["count"]
     lines = [f"  {count} unit{'s' * (count != 1)} for the goal {units['goal']}:"]
     lines += [
-        f"    {m['count']:4d} facing tilt {m['tilt_deg']:7.2f}, azimuth {m['azimuth_deg']:7.2f}"
+        f"    {m['count']:4d} at tilt {m['tilt_deg']:7.2f}, azimuth {m['azimuth_deg']:7.2f}"
         + (f", roll {m['roll_deg']:7.2f}" if m["roll_deg"] else "")
         for m in units["set"]
     ]
@@ -238,29 +253,29 @@ def unit_lines(units: dict[str, Any], energy: str) -> list[str]:
     value_unit = (
         units["value_unit"].replace("kWh per year", energy).replace("kWh used per year", f"{energy} used")
     )
-    lines.append(
-        f"  value {units['value']:.3f} {value_unit}; {word} {units['upper_bound']:.3f} (holds for {units['bound_holds_for']})"
-    )
+    lines += [
+        f"  value {units['value']:.3f} {value_unit}; {word} {units['upper_bound']:.3f}",
+        f"    (holds for {units['bound_holds_for']})",
+    ]
     mass = units["curve"][0]["mass_kg"] is not None
-    lines.append(
-        f"    units {energy:>10}  worst month  longest gap" + (f" {f'{energy}/kg':>13}" if mass else "")
-    )
+    lines.append(f"    units {'kWh':>10}  worst month  longest outage" + (f" {'kWh/kg':>13}" if mass else ""))
     for row in units["curve"]:
-        line = f"    {row['units']:5d} {row['annual_kwh']:10.3f} {row['worst_month_kwh']:8.3f} kWh {row['longest_gap_hours']:10.1f} h"
+        line = f"    {row['units']:5d} {row['annual_kwh']:10.3f} {row['worst_month_kwh']:8.3f} kWh {row['longest_gap_hours']:13.1f} h"
         lines.append(line + (f" {row['annual_kwh_per_kg']:13.3f}" if mass else ""))
     return lines
 
 
-def following_lines(following: dict[str, Any], energy: str) -> list[str]:
-    """One unit, fixed or following the Sun."""
+def following_lines(following: dict[str, Any]) -> list[str]:
+    """One unit, fixed or tracking the Sun."""
     lines = [
-        f"  {'one unit':<30} {energy:>11}  longest gap   fixed units for the same energy, gap",
+        f"  {'':<37}{'longest':>14}{'fixed units for the same':>27}",
+        f"  {'one unit':<29}{'kWh':>11}{'outage':>11}{'energy':>15}{'outage':>11}",
         f"    {'fixed at its best':<28} {following['fixed_annual_kwh_per_unit']:9.3f} {following['fixed_longest_gap_hours']:10.1f} h",
     ]
     for row in following["followers"]:
         energy, gap = row["fixed_units_for_same_energy"], row["fixed_units_for_same_gap"]
         lines.append(
             f"    {row['axes']:<28} {row['annual_kwh_per_unit']:9.3f} {row['longest_gap_hours']:10.1f} h"
-            f"{'-' if energy is None else f'{energy:.2f}':>22} {'none found' if gap is None else gap:>11}"
+            f"{'-' if energy is None else f'{energy:.2f}':>14} {'none found' if gap is None else gap:>10}"
         )
     return lines
