@@ -36,7 +36,5 @@ def test_light_that_left_before_a_kernel_begins() -> None:
     first, last = (float(one) for one in tdb_seconds(["2027-01-01", "2027-01-03"]))
     sky = SiteSky(open_ephemeris(body, first, last), body, -88.0, 0.0, 0.0)
     far = Far(2461375.5)
-    with pytest.raises(
-        DataMissing, match=r"its light left before the kernel begins .only from 2026-12-01.: is it damaged"
-    ):
+    with pytest.raises(DataMissing, match="its light left before the kernel begins"):
         sky.enu_au(np.linspace(first, last, 4), (far,))

@@ -102,6 +102,11 @@ def _frame_of(wkt: str) -> _Frame:
     )
 
 
+def try_projection(crs: CRS) -> None:
+    """Raise the library's ProjError for a system with an ellipsoid whose projection can't be computed."""
+    _frame_of(crs.to_wkt())
+
+
 def period_columns(crs: CRS, transform: Any) -> float | None:
     """Columns to a turn of longitude, for maps whose x is the longitude times a constant; None for others."""
     if transform.b != 0.0 or transform.d != 0.0:

@@ -23,7 +23,7 @@ from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import Body
 from yieldsim.base.numerics.height_grid import HeightGrid, ellipsoid_radius_m
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.files.terrain.projection import in_degrees, period_columns
+from yieldsim.files.terrain.projection import in_degrees, period_columns, try_projection
 from yieldsim.files.terrain.raster_metadata import coding_of, gdal_name, opened_raster, refuse_no_file
 from yieldsim.files.terrain.raster_model import Holds, Raster
 from yieldsim.files.terrain.reading import decoded, read_values, refuse_heights
@@ -68,7 +68,7 @@ def refuse_missing(path: str | Path) -> None:
 def open_raster(path: str | Path, body: Body, holds: Holds = "auto") -> Raster:
     """Describe and check one terrain file, reading a sprinkling of its pixels. Raises InputError."""
     from pyproj import CRS
-    from pyproj.exceptions import CRSError
+    from pyproj.exceptions import CRSError, ProjError
 
     file = gdal_name(path)
     where = shown(Path(path))
@@ -87,7 +87,8 @@ def open_raster(path: str | Path, body: Body, holds: Holds = "auto") -> Raster:
             ellipsoid = crs.ellipsoid
             if ellipsoid is None or not (crs.is_projected or in_degrees(crs)):
                 raise CRSError("neither projected nor geographic")
-        except CRSError as error:
+            try_projection(crs)
+        except ProjError as error:
             reason = str(error).splitlines()[0]
             raise InputError(
                 Problem(where, found=f"has a coordinate system that is not understood: {reason}")

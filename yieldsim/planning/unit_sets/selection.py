@@ -23,6 +23,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from yieldsim.base.numerics.native_prints import prints_unheard
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.objectives import Use
 from yieldsim.planning.sunlight.interval_kernels import Runs
@@ -201,17 +202,18 @@ class MonthChooser:
         own = self._priced(PROGRAMMED)
         kwh = self._kwh[own] / max(float(self._kwh.max()), 1e-300)
         months, count = kwh.shape[1], len(own)
-        answer = milp(
-            np.append(np.zeros(count), -1.0),
-            integrality=np.append(np.ones(count), 0.0),
-            bounds=Bounds(0.0, np.append(np.full(count, float(units)), np.inf)),
-            constraints=[
-                LinearConstraint(np.concatenate([kwh.T, -np.ones((months, 1))], axis=1), 0.0, np.inf),
-                LinearConstraint(np.append(np.ones(count), 0.0)[None], units, units),
-            ],
-            # nodes, not seconds: the same answer on any machine
-            options={"node_limit": NODES, "mip_rel_gap": 1e-4},
-        )
+        with prints_unheard():
+            answer = milp(
+                np.append(np.zeros(count), -1.0),
+                integrality=np.append(np.ones(count), 0.0),
+                bounds=Bounds(0.0, np.append(np.full(count, float(units)), np.inf)),
+                constraints=[
+                    LinearConstraint(np.concatenate([kwh.T, -np.ones((months, 1))], axis=1), 0.0, np.inf),
+                    LinearConstraint(np.append(np.ones(count), 0.0)[None], units, units),
+                ],
+                # nodes, not seconds: the same answer on any machine
+                options={"node_limit": NODES, "mip_rel_gap": 1e-4},
+            )
         if answer.x is None:
             return None
         whole = np.round(answer.x[:-1]).astype(np.int64)

@@ -295,3 +295,13 @@ def test_exceptions_of_the_raster_library_are_told_by_their_package(inside, monk
         monkeypatch.setattr("yieldsim.files.terrain.raster_metadata.refuse_far_files", failing)
         with pytest.raises(told, match="no such strip"), opened_raster(str(path), "dem.tif"):
             pass
+
+
+def test_a_projection_that_cannot_be_computed(inside, moon):
+    """A scale factor of 0 in the file's own keys, read by the library and refused by its transformations."""
+    path = write(inside / "dem.tif", ground(), crs="+proj=tmerc +lat_0=-90 +k=0.5 +R=1737400 +units=m")
+    content = path.read_bytes()
+    scale = np.float64(0.5).tobytes()
+    assert scale in content
+    path.write_bytes(content.replace(scale, np.float64(0.0).tobytes()))
+    refused(path, moon, "dem.tif: has a coordinate system that is not understood")
