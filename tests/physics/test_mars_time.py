@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.clock import tdb_seconds, utc_from_tdb
+from yieldsim.sky.body_year import season_return_days
 from yieldsim.sky.season import solar_longitude_deg, subsolar_point_deg
 from yieldsim.sky.sun_track import prepare_track
 
@@ -126,3 +127,32 @@ def test_season_of_the_moon(world) -> None:
     turned = np.unwrap(solar_longitude_deg(ephemeris, body, tdb_s), period=360.0)
     assert (turned[-1] - turned[0]) / (len(tdb_s) - 1) == pytest.approx(360.0 / 346.62, abs=1e-3)
     assert 0.65 < np.diff(turned).min() < np.diff(turned).max() < 1.45
+
+
+def test_the_martian_year_is_its_tropical_year(world) -> None:
+    """Allison & McEwen 2000, Planet. Space Sci. 48:215: 668.5921 sols of 88775.244 s, that is 686.9726 days, a mean over
+    all seasons and decades. Single years differ by planets' pulls and by the season they start from."""
+    body, ephemeris = world("mars")
+    start = float(seconds("2005-01-01")[0])
+    sol_days = 88_775.244 / 86_400.0
+    starts = start + np.arange(0.0, 687.0, 687.0 / 12.0) * 86_400.0
+    singles = [season_return_days(ephemeris, body, float(at)) for at in starts]
+    assert np.abs(np.array(singles) / sol_days - 668.5921).max() < 0.12
+    twelve = season_return_days(ephemeris, body, start, turns=12) / 12.0
+    assert twelve / sol_days == pytest.approx(668.5921, abs=0.003)
+    # and it is the season that returns
+    again = start + singles[0] * 86_400.0
+    both = solar_longitude_deg(ephemeris, body, np.array([start, again]))
+    assert both[1] == pytest.approx(both[0], abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("name", "days", "within"),
+    # sidereal periods of NASA's planetary fact sheets (values from memory); Mercury turns slowly and its pole hardly
+    [("mercury", 87.969, 0.03), ("earth", 365.2422, 0.02)],
+)
+def test_other_years(world, name: str, days: float, within: float) -> None:
+    body, ephemeris = world(name)
+    assert season_return_days(ephemeris, body, float(seconds("2005-01-01")[0])) == pytest.approx(
+        days, abs=within
+    )

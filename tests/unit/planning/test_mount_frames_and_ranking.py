@@ -123,7 +123,7 @@ def row(name, **values):
     base = {
         "annual_kwh": 10.0,
         "worst_month_kwh": 1.0,
-        "longest_gap_hours": 50.0,
+        "longest_gap_whole_hours": 50.0,
         "hours_delivering_per_year": 100.0,
     }
     return {"site": {"name": name}, "units_for_power": None, **base, **values}
@@ -131,7 +131,7 @@ def row(name, **values):
 
 def test_sites_in_the_order_of_the_goal():
     rows = [
-        row("a", annual_kwh=5.0, longest_gap_hours=9.0),
+        row("a", annual_kwh=5.0, longest_gap_whole_hours=9.0),
         row("b", annual_kwh=7.0),
         row("c", annual_kwh=7.0),
     ]

@@ -244,16 +244,17 @@ def _refuse_options(reach_km: float | None, azimuth_step_deg: float) -> None:
 def horizon_dataset(
     run: HorizonRun, site: Site, start: object | None = None, end: object | None = None
 ) -> xr.Dataset:
-    """The skyline with the band that the Sun's disc sweeps over a span (one year unless told otherwise), for the figure."""
+    """The skyline with the band that the Sun's disc sweeps over a span (a year of the body unless told otherwise), for the figure."""
     import json
 
     import numpy as np
     import xarray as xr
 
     from yieldsim.files.output.provenance import provenance
-    from yieldsim.runs.time_span import span_utc
+    from yieldsim.runs.setup.run_span import run_span
 
-    begin, finish = span_utc(start, end, None)
+    span = run_span(site.body, start, end)
+    begin, finish = span.start_utc, span.end_utc
     path = sun_over_span(site, run.skyline.ground_m, start, end)
     edges = np.arange(0.0, 361.0, 2.0)
     which = np.minimum((path.azimuth_deg / 2.0).astype(np.int64), edges.size - 2)

@@ -43,13 +43,14 @@ def sun_over(track: SunTrack, site: Site, first_tdb_s: float, last_tdb_s: float)
 
 
 def sun_over_span(site: Site, ground_m: float, start: object | None, end: object | None) -> SunPath:
-    """The same from start to end (one year unless told otherwise). Raises DataMissing where no ephemeris covers it."""
+    """The same from start to end (a year of the body unless told otherwise). Raises DataMissing where no ephemeris covers it."""
     from yieldsim.base.clock import tdb_seconds
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
-    from yieldsim.runs.time_span import span_utc
+    from yieldsim.runs.setup.run_span import run_span
     from yieldsim.sky.sun_track import prepare_track
 
-    first, last = (float(value) for value in tdb_seconds(list(span_utc(start, end, None))))
+    span = run_span(site.body, start, end)
+    first, last = (float(value) for value in tdb_seconds([span.start_utc, span.end_utc]))
     eye_m = ground_m + site.mast_height_m
     track = prepare_track(
         open_ephemeris(site.body, first, last),
