@@ -30,7 +30,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     ),
     "orient": (
         "yieldsim.cli.orient_command:orient",
-        "Best facing, flatness, several units, fixed against following.",
+        "Best orientation, flatness, several units, fixed against tracking.",
     ),
     "rank": ("yieldsim.cli.rank_command:rank", "The same collector at several sites."),
     "budget": ("yieldsim.cli.budget_command:budget", "Supply against loads and storage."),

@@ -34,7 +34,7 @@ class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
         return numbers
 
 
-@click.command(cls=Command, short_help="Best facing, flatness, several units, fixed against following.")
+@click.command(cls=Command, short_help="Best orientation, flatness, several units, fixed against tracking.")
 @click.argument("site", type=SITE)
 @click.option("-c", "--collector", required=True, type=COLLECTOR, help="Collector file.")
 @click.option("--start", help="First instant, UTC (default 2027-01-01).")
@@ -45,17 +45,19 @@ class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
     type=click.Choice(["calendar-year", "body-year"]),
     help="What years are counted: default calendar years on the Moon and the Earth, the body's own elsewhere.",
 )
-@click.option("--step-deg", type=float, default=1.0, show_default=True, help="Grid of the map of facings.")
+@click.option(
+    "--step-deg", type=float, default=1.0, show_default=True, help="Grid of the map of orientations."
+)
 @click.option(
     "--goal",
     default="annual",
     show_default=True,
     help="annual, worst-month, shortest-gap or load: what units are chosen for.",
 )
-@click.option("--units", type=int, help="Choose facings for this many units.")
+@click.option("--units", type=int, help="Choose orientations for this many units.")
 @click.option("-l", "--load", type=LOAD, help="Load file, for the energy put to use.")
 @click.option(
-    "--compare", multiple=True, type=FacingType(), help="Another facing to compare, degrees; repeatable."
+    "--compare", multiple=True, type=FacingType(), help="Another orientation to compare, degrees; repeatable."
 )
 @click.option("--levelling-deg", type=float, default=0.0, help="The mast may lean by up to this any way.")
 @click.option("--azimuth-error-deg", type=float, default=0.0, help="It may be turned by up to this.")

@@ -32,8 +32,8 @@ SITES_ABREAST = 3
 )
 @click.option(
     "--facing",
-    help="given: as the collector file lays units out (default for several mounts); best: all at each site's one best facing "
-    "(default for one mount); set: --units of them in each site's best set of facings.",
+    help="given: as the collector file lays units out (default for several mounts); best: all at each site's one best orientation "
+    "(default for one mount); set: --units of them in each site's best set of orientations.",
 )
 @click.option("--units", type=int, help="Units of the set.")
 @click.option(
@@ -137,8 +137,8 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
 
     per = per_unit(summary)
     rows = summary["sites"]
-    heads = [f"kWh{per}", "worst month", "longest gap", f"lit, h{per}"]
-    widths = [13, 17, 13, 12]
+    heads = [f"kWh{per}", "worst month", "longest outage", f"lit, h{per}"]
+    widths = [12, 16, 16, 11]
     lines = [
         f"{summary['collector']['name']}: {summary['layout']}",
         f"{period_line(summary)}; by {summary['goal']}",

@@ -135,7 +135,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         f"{summary['spacing_m']:g} m apart{rates}",
         *([] if period.year == "year" else [f"years are {period.year}s of {period.year_days:.1f} days"]),
         "",
-        "       latitude   longitude  ground m     lit  any light  kWh/m2/year  kWh/year  facing  longest dark h",
+        "       latitude   longitude  ground m     lit  any light  kWh/m2/year  kWh/year  azimuth  longest dark h",
     ]
     for place in summary["places"]:
         delivered = (

@@ -24,7 +24,7 @@ SHORT_STAGES = {
     "eclipse": "eclipse",
     "terrain": "terrain",
     "atmosphere": "air",
-    "projection": "facing (cosine)",
+    "projection": "projection (cosine)",
     "shield film": "shield film",
     "dust": "dust",
     "acceptance": "acceptance",
@@ -37,7 +37,7 @@ SHORT_STAGES = {
 GOAL_WORDS = {
     "annual": "energy",
     "worst-month": "energy in the worst month",
-    "shortest-gap": "longest gap, shortest first",
+    "shortest-gap": "longest outage of light, shortest first",
     "hours": "hours with light",
     "units": "units needed, fewest first",
     "load": "share of the load served",
@@ -101,7 +101,7 @@ def columns_of(summary: dict[str, Any], per: str) -> list[Column]:
     found = [
         Column("annual", "annual_kwh", f"kWh {per}", 1.0, True),
         Column("worst-month", "worst_month_kwh", "kWh, worst month", 1.0, True),
-        Column("shortest-gap", "longest_gap_whole_hours", "longest gap", 1.0 / 24.0, False),
+        Column("shortest-gap", "longest_gap_whole_hours", "longest outage", 1.0 / 24.0, False),
         Column("hours", "hours_delivering_per_year", f"hours lit {per}", 1.0, True),
     ]
     if summary["continuous_power_w"] is not None:

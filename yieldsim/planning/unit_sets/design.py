@@ -52,10 +52,10 @@ DRAWS, DRAWS_ON_THE_WAY, ROLLED_ON_THE_WAY = 10, 2, 6
 the way to it, round and two-angle."""
 BOUND_STEP_SHARE = 0.6
 """Facings that bounds are worked out for stand this much closer than candidates: the closer, the tighter."""
-EVERYWHERE = "every facing"
+EVERYWHERE = "every orientation"
 VALUE_UNIT: dict[Goal, str] = {
     "annual": "kWh per year",
-    "worst-month": "kWh in the poorest month",
+    "worst-month": "kWh in the worst month",
     "shortest-gap": "hours",
     "load": "kWh used per year",
 }
@@ -174,9 +174,9 @@ def _chooser(
     most_use_kwh: float,
 ) -> tuple[Chooser, str]:
     """The chooser of a goal with its bound, and what the bound holds for."""
-    listed = f"the {len(items)} facings tried, {candidates.step_deg:.3g} deg apart"
+    listed = f"the {len(items)} orientations tried, {candidates.step_deg:.3g} deg apart"
     if goal == "annual":
-        searched = "the facings that the search tried"
+        searched = "the orientations that the search tried"
         return AnnualChooser(np.array(items), single.bound), searched if single.bound is None else EVERYWHERE
     if goal == "worst-month":
         kwh = np.stack(items)

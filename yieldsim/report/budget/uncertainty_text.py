@@ -12,9 +12,9 @@ SURE_METHOD = (
     "Draws are scrambled Sobol points in independent scrambles, whose spread gives the standard errors. Each draw "
     "re-weighs the estimate's own sky: Sun, disc, skyline, air, acceptance at every fine step, dust and fibre by rows.",
     "P90 of an outcome is the value reached or bettered in 90 of 100 draws. "
-    "A gap is a stretch of fine steps without light, as in the estimate.",
-    "Shares of the variance are Sobol indices of a quadratic surface fitted to the draws; how much of the variance of "
-    "draws kept aside it foretells stands beside them.",
+    "An outage of light is a stretch of fine steps without any, as in the estimate.",
+    "Shares of the variance are Sobol indices of a quadratic surface fitted to the draws; its R² on draws kept "
+    "aside stands beside them.",
 )
 OUTCOME_WORDS = {
     "delivered_kwh": "Light delivered, kWh",
@@ -49,7 +49,7 @@ def sure_sentence(sure: Json) -> str:
         if (ranking := sure["ranking"].get(name))
     ]
     if explained:
-        text += f" The surface behind the ranking foretells {' and '.join(explained)} of the variance of draws kept aside."
+        text += f" The response surface behind the ranking has an R² of {' and '.join(explained)} on draws kept aside."
     departure = float(sure["nominal_departure"])
     return (
         text

@@ -22,7 +22,7 @@ STAGE_WORDS = {
     "eclipse": "Eclipses",
     "terrain": "Terrain",
     "atmosphere": "Atmosphere",
-    "projection": "Fixed facing (cosine)",
+    "projection": "Projection (cosine of incidence)",
     "shield film": "Dust-shield film",
     "dust": "Dust on the aperture",
     "acceptance": "Acceptance of optics",

@@ -41,7 +41,7 @@ def follower_sentence(summary: dict[str, Any]) -> str:
         return ""
     words = (
         "One unit of the same aperture and losses. The same energy takes so many fixed units as they are mounted here; the "
-        "same longest gap takes so many with each facing where it helps most."
+        "same longest outage takes so many, each in the orientation where it helps most."
     )
     share, hours = float(found["tracker_downtime_fraction"]), float(found["tracker_stop_hours"])
     if share > 0.0 or hours > 0.0:

@@ -29,8 +29,8 @@ SEAM_MARK_DEG = 14.0
 """Room that a mark wants from the ends of the azimuth axis."""
 GOAL_WORDS = {
     "annual": "most energy",
-    "worst-month": "most in the poorest month",
-    "shortest-gap": "shortest longest gap",
+    "worst-month": "most in the worst month",
+    "shortest-gap": "shortest longest outage",
     "load": "most used by the load",
 }
 GOAL_MARKS = {"annual": "o", "worst-month": "s", "shortest-gap": "p", "load": "D"}
@@ -291,8 +291,8 @@ def draw_names(summary: dict[str, Any], figure: Any) -> None:
     heads = (
         "tilt, azimuth",
         f"kWh\n{per_of(summary)}",
-        "kWh in the\npoorest month",
-        "longest gap",
+        "kWh in the\nworst month",
+        "longest outage",
     )
     more = len(_named(summary)) - len(named)
     step = 1.0 / (len(named) + (more > 0) + HEAD_ROWS)
@@ -333,4 +333,4 @@ def draw_names(summary: dict[str, Any], figure: Any) -> None:
 def _compared(row: dict[str, Any]) -> str:
     """What a facing that is compared is called; one asked for by its angles alone has them beside it."""
     label = str(row["label"])
-    return label if any(letter.isalpha() for letter in label) else "facing to compare"
+    return label if any(letter.isalpha() for letter in label) else "orientation to compare"

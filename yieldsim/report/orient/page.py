@@ -89,7 +89,7 @@ def _parts(ds: xr.Dataset, summary: dict[str, Any]) -> list[Drawn | Tabled]:
         Drawn(
             Panel(
                 partial(_draw_errors_and_months, summary), full, MIDDLE_IN + (0.45 if summary["mast"] else 0.0),
-                "Energy lost against the angle off the best facing; energy by month of each best facing.",
+                "Energy lost against the angle off the best orientation; energy by month of each best one.",
             )
         ),
         follower_table(summary),
@@ -102,7 +102,7 @@ def _names_words(summary: dict[str, Any]) -> str:
         f"{style.quantity(row['annual_kwh'], 'kWh')}"
         for row in summary["best"]
     ]
-    return f"Table of facings. {'; '.join(rows)}."
+    return f"Table of orientations. {'; '.join(rows)}."
 
 
 def _draw_errors_and_months(summary: dict[str, Any], figure: Figure) -> None:
@@ -131,7 +131,7 @@ def draw_errors(summary: dict[str, Any], axes: Axes) -> None:
             off, loss, color=look.colour, linestyle=look.dash, marker=look.marker, markersize=3.5, label=words,
             clip_on=False, zorder=3,
         )  # fmt: skip
-    words = "Aperture off its best facing (°)"
+    words = "Aperture off its best orientation (°)"
     mast = summary["mast"]
     if mast is not None:
         words += (
@@ -173,7 +173,7 @@ def draw_months(summary: dict[str, Any], axes: Axes) -> None:
     step = max(1, -(-len(months) // 12))
     axes.set_xticks(place[::step], _month_labels(months)[::step])
     axes.set_ylabel("Energy (kWh per month)")
-    axes.set_title("Energy by month of each best facing")
+    axes.set_title("Energy by month of each best orientation")
     axes.set_ylim(0.0, (1.1 + 0.14 * len(drawn)) * max(max(map(max, drawn)), 1e-12))
     axes.grid(visible=True, axis="y")
     axes.legend(loc="upper left", fontsize=style.SMALL_PT)
@@ -199,7 +199,7 @@ def follower_table(summary: dict[str, Any]) -> Tabled:
     decimals = style.decimals_for(max(energies), 4)
     rows = [
         [
-            "fixed, best facing",
+            "fixed, best orientation",
             style.fixed(energies[0], decimals),
             style.duration(found["fixed_longest_gap_hours"]),
             "1",
@@ -219,7 +219,7 @@ def follower_table(summary: dict[str, Any]) -> Tabled:
         )
     down = found["tracker_downtime_fraction"]
     return Tabled(
-        head=["One unit", f"kWh {per_of(summary)}", "Longest gap", "Fixed units, same energy", "Fixed units, same gap"],
+        head=["One unit", f"kWh {per_of(summary)}", "Longest outage", "Fixed units, same energy", "Fixed units, same outage"],
         rows=rows,
         wide=[2.2, 1, 1, 1.5, 1.5],
         heading="One unit, fixed or following the Sun",

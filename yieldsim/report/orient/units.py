@@ -145,7 +145,7 @@ def draw_each(units: dict[str, Any], per: str, axes: Axes) -> None:
     _line(axes, _counts(units), whole, 0, per)
     if per == "a year":  # twelve months of the calendar
         poorest = 12.0 * np.array([row["worst_month_kwh"] for row in curve]) / divisor
-        _line(axes, _counts(units), poorest, 2, "poorest month, times 12")
+        _line(axes, _counts(units), poorest, 2, "worst month, times 12")
     each = "kg" if by_mass else "unit"
     axes.set_ylabel(f"Energy (kWh {per} per {each})")
     axes.set_title(f"Energy per {'kilogram' if by_mass else 'unit'}")

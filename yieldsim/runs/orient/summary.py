@@ -34,8 +34,8 @@ if TYPE_CHECKING:
 
 GOAL_WORDS = {
     "annual": "most energy in a year",
-    "worst-month": "most energy in the poorest month",
-    "shortest-gap": "shortest longest gap",
+    "worst-month": "most energy in the worst month",
+    "shortest-gap": "shortest longest outage of light",
     "load": "most energy used by the load",
 }
 
@@ -62,7 +62,7 @@ def oriented(answers: Answers) -> xr.Dataset:
     )
     words = {
         "units": "kWh",
-        "long_name": f"energy delivered in a year by {_units_words(units)} facing this way",
+        "long_name": f"energy delivered in a year by {_units_words(units)} in this orientation",
     }
     ds["annual_kwh"] = (("tilt", "azimuth"), units * found.annual_kwh, words)
     if prospect.rolls_matter:
@@ -100,14 +100,14 @@ def _summary(answers: Answers) -> dict[str, Any]:
             row["annual_kwh"] / annual["annual_kwh"] if annual["annual_kwh"] > 0.0 else None
         )
     if annual["annual_kwh"] == 0.0:
-        ready.notes.add("no facing gets any light during this span")
+        ready.notes.add("no orientation gets any light during this span")
     elif best[1]["worst_month_kwh"] == 0.0:
         ready.notes.add(
-            "every facing has a month without light: the goal worst-month then goes by the year's energy"
+            "every orientation has a month without light: the goal worst-month then goes by the year's energy"
         )
     if not prospect.months.sky.period_whole.any():
         ready.notes.add(
-            "the span covers no whole calendar month: the poorest month is that of the parts it covers"
+            "the span covers no whole calendar month: the worst month is that of the parts it covers"
         )
     if ready.period.is_part:
         ready.notes.add(
@@ -216,7 +216,7 @@ def _cut_gap_notes(rows: list[dict[str, Any]]) -> list[str]:
         note = cut_gap_note(row)
         if note and row["hours_delivering"] > 0.0:
             told.setdefault(note, []).append(row["goal"])
-    return [f"facing best for {' and '.join(goals)}: {note}" for note, goals in told.items()]
+    return [f"orientation best for {' and '.join(goals)}: {note}" for note, goals in told.items()]
 
 
 def _best_row(answers: Answers, found: Found) -> dict[str, Any]:

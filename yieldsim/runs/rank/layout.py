@@ -42,8 +42,8 @@ def layout_words(collector: Collector, facing: Facing, goal: RankGoal) -> str:
         return f"{counted} as laid out on {mounts} mount{'s' * (mounts != 1)}"
     best_for = f"best for {FACING_GOAL[goal]}"
     if facing == "set":
-        return f"{counted} at each site in the set of facings found {best_for}"
-    return f"{'all ' * (units != 1)}{counted} at each site in the one facing {best_for}"
+        return f"{counted} at each site in the set of orientations found {best_for}"
+    return f"{'all ' * (units != 1)}{counted} at each site in the one orientation {best_for}"
 
 
 def laid_out(

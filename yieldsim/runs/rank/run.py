@@ -169,7 +169,7 @@ def _check(
         problems.append(Problem("", "facing", 'is "set" without a number', hint="say how many with --units"))
     if units is not None and facing != "set":
         problems.append(
-            Problem("", "units", f"is {units}", "only for facings chosen as a set", "--facing set")
+            Problem("", "units", f"is {units}", "only for orientations chosen as a set", "--facing set")
         )
     if units is not None and not 1 <= units <= MOST_UNITS:
         problems.append(Problem("", "units", f"is {units}", f"1 to {MOST_UNITS}"))

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
 YEARLY = {
     "annual_kwh": ("kWh", "energy delivered in a year by all units"),
-    "worst_month_kwh": ("kWh", "energy of the poorest calendar month"),
-    "longest_gap_hours": ("hour", "longest stretch without light"),
+    "worst_month_kwh": ("kWh", "energy of the worst calendar month"),
+    "longest_gap_hours": ("hour", "longest outage of light"),
     "hours_delivering_per_year": ("hour", "hours a year in which light is delivered"),
     "mean_power_w": ("W", "mean delivered power"),
 }
@@ -208,7 +208,7 @@ def _of_layout(asked: Asked) -> list[str]:
     if asked.facing != "best" or asked.mounts_given < 2:
         return []
     return [
-        f"the collector's {asked.mounts_given} mounts are set aside: all its units face one way, whose outages are longer than "
+        f"the collector's {asked.mounts_given} mounts are set aside: all its units stand in one orientation, whose outages are longer than "
         "those of a layout around the sky"
     ]
 

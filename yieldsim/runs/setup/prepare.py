@@ -234,7 +234,7 @@ def refuse_too_many(rows: int, mounts: int) -> None:
     if rows * mounts > MOST_MOUNT_ROWS:
         found = f"make {rows} rows for each of {mounts} mounts"
         allowed = f"up to {MOST_MOUNT_ROWS} rows over all mounts"
-        hint = "longer rows lose nothing of the energy; mounts of one facing may share a count"
+        hint = "longer rows lose nothing of the energy; mounts of one orientation may share a count"
         raise InputError(Problem("", "start, end and interval_minutes", found, allowed, hint))
 
 
