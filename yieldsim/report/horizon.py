@@ -11,7 +11,7 @@ import xarray as xr
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.report.layout import style
-from yieldsim.report.layout.panel import Panel
+from yieldsim.report.layout.panel import Panel, stretch
 from yieldsim.report.layout.sheet import Drawn, Sheet, pages
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def _draw(ds: xr.Dataset, figure: Figure) -> None:
     _draw_panorama(ds, upper)
     _draw_distance(ds, lower)
     figure.draw_without_rendering()
-    times = style.number(style.stretch(upper), 2)
+    times = style.number(stretch(upper), 2)
     upper.set_title(f"Elevation stretched {times} times against azimuth", weight="normal")
 
 

@@ -78,7 +78,7 @@ def _panels(series: xr.Dataset) -> dict[str, Panel]:
             partial(draw_visits, dust), half, 2.4, "Light gained by a visit against its day."
         )
     if sure:
-        panels["curves"] = Panel(partial(draw_curves, series, sure), full, 3.9, _sure_words(sure))
+        panels["curves"] = Panel(partial(draw_curves, series, sure), full, 4.6, _sure_words(sure))
         if any(sure["ranking"].values()):
             panels["ranking"] = Panel(
                 partial(draw_ranking, sure), full, ranking_height_in(sure), _rank_words(sure)

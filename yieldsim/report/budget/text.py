@@ -13,6 +13,7 @@ from yieldsim.report.budget.verdict_text import (
     at_least,
     failure_rows,
     failures_sentence,
+    nominal,
     share_against,
     verdict_rows,
     verdict_sentence,
@@ -21,7 +22,6 @@ from yieldsim.report.estimate.assumptions_text import assumption_rows, grounds
 from yieldsim.report.estimate.gap_text import utc
 from yieldsim.report.estimate.text import collector_line, option_rows, place, source_rows, span, summary_of
 from yieldsim.report.layout import style
-from yieldsim.report.layout.imprint import NOMINAL
 from yieldsim.report.layout.typst_pages import printable
 from yieldsim.report.layout.warning_text import warning_line
 
@@ -61,6 +61,7 @@ METHOD = (
 def page_data(series: xr.Dataset) -> Json:
     """All strings of the pages."""
     summary = summary_of(series)
+    life = summary["life"]
     return {
         "title": printable(f"{summary['name']} at {summary['site']['name']}", 120, 25),
         "short_title": printable(f"{summary['name']}, {summary['site']['name']}", 60),
@@ -81,10 +82,8 @@ def page_data(series: xr.Dataset) -> Json:
         "failures": failure_rows(summary),
         "failures_sentence": failures_sentence(summary),
         "trade": trade_rows(summary),
-        "years": year_rows(summary["life"], float(summary["reliability"]["target"]))
-        if summary["life"]
-        else [],
-        "years_sentence": years_sentence(summary["life"]) if summary["life"] else "",
+        "years": year_rows(life, float(summary["reliability"]["target"])) if life else [],
+        "years_sentence": years_sentence(life) if life else "",
         "dust": dust_lines(summary),
         "sure": sure_rows(summary["uncertainty"]) if summary["uncertainty"] else [],
         "sure_sentence": sure_sentence(summary["uncertainty"]) if summary["uncertainty"] else "",
@@ -102,16 +101,6 @@ def page_data(series: xr.Dataset) -> Json:
             {key: value for key, value in summary["provenance"]["options"].items() if key != "estimate"}
         ),
     }
-
-
-def nominal(summary: Json) -> str:
-    """How sure the headline is: its P90 and P99 where inputs are uncertain, else that nothing was allowed for."""
-    sure = summary["uncertainty"]
-    if not sure:
-        return f"{NOMINAL} --uncertain FILE tells how sure it is."
-    kwh = sure["outcomes"]["delivered_kwh"]
-    levels = ", ".join(f"P{level} {style.energy(float(kwh[f'p{level}']))}" for level in (50, 90, 99))
-    return f"With the inputs as given. Delivered light over the draws: {levels}; margins are under Verdict."
 
 
 def _estimate_sources(summary: Json) -> list[list[str]]:

@@ -177,8 +177,8 @@ def _paint(
         bar.set_label(f"Delivered power ({unit})")
         bar.outline.set_linewidth(0.4)
     keys = [
-        Patch(facecolor=NIGHT, label="no sunlight at the site"),
-        Patch(facecolor=to_hex(day_colours()(0.0)), label="sunlight, nothing delivered"),
+        Patch(facecolor=NIGHT, label="no sunlight"),
+        Patch(facecolor=to_hex(day_colours()(0.0)), label="sunlight, none delivered"),
     ]
     if outside.any():
         keys.append(
@@ -186,5 +186,5 @@ def _paint(
         )
     axes.legend(
         handles=keys, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, borderaxespad=0.2,
-        columnspacing=1.2,
+        columnspacing=1.0, handlelength=1.4,
     )  # fmt: skip

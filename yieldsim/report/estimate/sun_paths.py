@@ -21,7 +21,7 @@ from yieldsim.base.numerics.vectors import (
 )
 from yieldsim.report.estimate.acceptance import LEVELS, mount_letter, relative_acceptance
 from yieldsim.report.layout import style, time_axis
-from yieldsim.report.layout.style import stretch
+from yieldsim.report.layout.panel import stretch
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -36,7 +36,7 @@ PATHS = 13
 
 def sky_key() -> str:
     """What the lines and fills of the view are, in the room beside a heading."""
-    return "Orange: Sun. Grey: ground. Contours: half of a mount's peak acceptance."
+    return "Orange: Sun. Grey: ground. Lines: half of the peak."
 
 
 def has_low_sun(ds: xr.Dataset) -> bool:

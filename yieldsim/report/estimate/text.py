@@ -22,7 +22,7 @@ from yieldsim.report.estimate.tracking_text import follower_sentence, follower_t
 from yieldsim.report.layout import style, time_axis
 from yieldsim.report.layout.imprint import NOMINAL, imprint
 from yieldsim.report.layout.period_text import period_line, period_of
-from yieldsim.report.layout.typst_pages import BREAKABLE, printable
+from yieldsim.report.layout.typst_pages import printable
 from yieldsim.report.layout.warning_text import letters_notice, warning_line
 
 MANY_YEARS = 1.5
@@ -249,7 +249,7 @@ def mount_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
             *(degrees(float(ds[f"mount_{word}_deg"][mount]), 2) for word in ("tilt", "azimuth", "roll")),
             half,
             style.fixed(float(energy[mount]), decimals),
-            style.percent(float(energy[mount]) / total) if total > 0.0 else "–",
+            style.percent_in_column(float(energy[mount]) / total) if total > 0.0 else "–",
             style.fixed(float(energy[mount]) / int(counts[mount]), finer),
         ]
         for mount in range(ds.sizes["mount"])
@@ -373,17 +373,11 @@ def source_rows(provenance: dict[str, Any]) -> list[list[str]]:
         [
             printable(str(source["role"])),
             printable(str(source["name"]), 200),
-            _in_two(str(source["sha256"])),
+            printable(str(source["sha256"]), 64, 65),
             printable(str(source.get("note", "")), 200),
         ]
         for source in [*provenance["inputs"], *provenance["kernels"]]
     ]
-
-
-def _in_two(digest: str) -> str:
-    """A SHA-256 with a place to break in its middle."""
-    text = printable(digest, 64, 65)
-    return f"{text[:32]}{BREAKABLE}{text[32:]}"
 
 
 def option_rows(options: dict[str, Any]) -> list[list[str]]:

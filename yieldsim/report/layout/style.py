@@ -196,13 +196,6 @@ def say(axes: Axes, words: str = NO_LIGHT) -> None:
     axes.text(0.5, 0.5, words, ha="center", va="center", color=MUTED, transform=axes.transAxes, wrap=True)
 
 
-def stretch(axes: Axes) -> float:
-    """How many times longer a unit upwards is drawn than one across, of a figure that is laid out."""
-    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
-    box = axes.get_window_extent()
-    return float((box.height / (high - low)) / (box.width / (right - left)))
-
-
 def folded(text: str, width_in: float, size_pt: float) -> str:
     """Text broken between words so that its lines fit a width; line ends of its own stay.
 
@@ -340,6 +333,19 @@ def percent(fraction: float | None) -> str:
     size = abs(value)
     decimals = 0 if size >= 99.95 or value == 0.0 else 1 if size >= 9.995 else 2
     return f"{value:.{decimals}f}{NARROW_SPACE}%".replace("-", "−")
+
+
+def percent_in_column(fraction: float | None) -> str:
+    """A fraction as per cent with one decimal, as all of a column have.
+
+    >>> percent_in_column(0.0876), percent_in_column(1.0), percent_in_column(0.0001), percent_in_column(0.0)
+    ('8.8\u202f%', '100.0\u202f%', '<0.1\u202f%', '0\u202f%')
+    """
+    if fraction is None or not math.isfinite(fraction):
+        return "–"
+    if 0.0 < fraction < 0.0005:
+        return f"<0.1{NARROW_SPACE}%"
+    return f"{100.0 * fraction:.{0 if fraction == 0.0 else 1}f}{NARROW_SPACE}%".replace("-", "−")
 
 
 def kilowatt_hours(peak_kwh: float) -> tuple[float, str]:

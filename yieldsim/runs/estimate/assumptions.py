@@ -166,10 +166,10 @@ def limits(setting: Setting, series: xr.Dataset, step_s: float, change: float, t
     etendue = fibre_etendue_m2_sr(collector.fibre) if collector.fibre else None
     if etendue is not None:
         used = collector.aperture_area_m2 * projected_acceptance_sr(collector.acceptance_table)
-        rows.append(_limit("etendue of the acceptance, at most the fibre's", etendue, used, "m2 sr", 1.001))
+        rows.append(_limit("Etendue of the acceptance, at most the fibre's", etendue, used, "m2 sr", 1.001))
     flux = fibre_face_w_cm2(series, collector)
     if flux is not None:
-        what = "flux on a fibre's face, mean over face and row; default limit"
+        what = "Flux on a fibre's face, mean over face and row; default limit"
         rows.append(_limit(what, Heat().face_flux_limit_w_cm2, flux, "W/cm2"))
     drawn, delivered = (
         float(np.sum(series[name].values)) for name in ("shield_power_w", "delivered_power_w")
@@ -178,13 +178,13 @@ def limits(setting: Setting, series: xr.Dataset, step_s: float, change: float, t
         hours = float(series.attrs["interval_s"]) / 3.6e6
         rows.append(
             _limit(
-                "electricity of the shields, at most the light delivered",
+                "Electricity of the shields, at most the light delivered",
                 hours * delivered,
                 hours * drawn,
                 "kWh",
             )
         )
-    what = f"change of the total when the step, {step_s:g} s, is halved"
+    what = f"Change of the total when the step, {step_s:g} s, is halved"
     rows.append(_limit(what, tolerance, abs(change), "of it"))
     return rows
 
@@ -193,14 +193,12 @@ def _limit(what: str, limit: float, reached: float, unit: str, slack: float = 1.
     return {"what": what, "limit": limit, "reached": reached, "unit": unit, "holds": reached <= limit * slack}
 
 
-def command_line(ready: Prepared, tolerance: float) -> str | None:
+def command_line(ready: Prepared, span_utc: tuple[str, str], tolerance: float) -> str | None:
     """The command that gives this result again, by file names; None where site or collector came from a program."""
-    from yieldsim.runs.estimate.summary import iso
-
     names = {source.role: source.name for source in ready.inputs}
     if not {"site", "collector"} <= names.keys():
         return None
-    start, end = (iso(ready.grid.edge_utc[place]) for place in (0, -1))
+    start, end = span_utc
     return (
         f"yieldsim estimate {names['site']} --collector {names['collector']} --start {start} --end {end} "
         f"--interval-minutes {ready.grid.interval_s / 60.0:g} --tolerance {tolerance:g}"

@@ -127,13 +127,13 @@ def cut_gap_note(summary: dict[str, Any]) -> str | None:
     within, whole = summary["longest_gap_hours"], summary["longest_gap_whole_hours"]
     if not summary["longest_gap_whole_known"]:
         return (
-            f"the longest outage of light is cut by an end of the run: it lasts at least {_lasting(whole)}, and no light was found within a "
+            f"the longest outage of light is cut by an end of the run: at least {_lasting(whole)}, and no light was found within a "
             "year of the body, or the kernels, beyond it"
         )
     dates = " to ".join(summary[f"longest_gap_whole_{end}_utc"][:16] for end in ("start", "end"))
     if summary["longest_gap_at_least"]:
         return (
-            f"the longest outage of light within the run, {_lasting(within)}, is cut by its ends: the longest in all lasts {_lasting(whole)}, "
+            f"the longest outage of light within the run, {_lasting(within)}, is cut by its ends: in all {_lasting(whole)}, "
             f"{dates}"
         )
     return f"an outage of light cut by an end of the run lasts {_lasting(whole)} in all, {dates}: longer than any within it"

@@ -240,7 +240,7 @@ def _summary(
         "etendue": _etendue(collector),
         "assumptions": assumptions(ready),
         "limits": limits(setting, ds, result.step_s, change, tolerance),
-        "command": command_line(ready, tolerance),
+        "command": command_line(ready, (iso(grid.edge_utc[0]), iso(grid.edge_utc[-1])), tolerance),
         "warnings": list(ready.notes.lines),
         "cautions": list(CAUTIONS),
         "provenance": provenance(

@@ -208,8 +208,8 @@ def _of_layout(asked: Asked) -> list[str]:
     if asked.facing != "best" or asked.mounts_given < 2:
         return []
     return [
-        f"the collector's {asked.mounts_given} mounts are set aside: all its units stand in one orientation, whose outages are longer than "
-        "those of a layout around the sky"
+        f"the collector's {asked.mounts_given} mounts are set aside: all its units stand in one orientation, whose outages are longer "
+        "than those of a layout around the sky"
     ]
 
 

@@ -32,7 +32,7 @@ def contrast(first: str, second: str) -> float:
         (-0.5, 2, "−0.50"),
         (9999.4, 3, "9999"),
         (9999.6, 3, "10\u202f000"),
-        (1234567.0, 3, "1\u202f234\u202f567"),
+        (1234567.0, 3, "1\u202f235\u202f000"),
         (0.000123, 2, "1.2×10⁻⁴"),
         (2.5e9, 2, "2.5×10⁹"),
         (float("nan"), 3, "–"),
@@ -128,7 +128,7 @@ def test_figures_tell_of_letters_that_their_fonts_lack() -> None:
     told = (
         "Boxes stand for letters that the fonts used here lack (U+6708 and U+9762); the JSON file beside it"
     )
-    assert page.get_text().count(told) == 1
+    assert " ".join(page.get_text().split()).count(told) == 1
     line, label = page.search_for("Boxes stand")[0], page.search_for("hours")[0]
     assert line.y0 >= label.y1 - 1.0, "below everything else"
     assert line.y1 <= page.rect.y1
