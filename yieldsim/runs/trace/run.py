@@ -30,7 +30,7 @@ Progress = Callable[[int, int], None]
 
 TOLERANCE = 0.005
 """Standard error of accepted shares, as a part of the share at normal incidence."""
-TRACER_EDITION = 5
+TRACER_EDITION = 6
 """Goes up when the tracer's answers change, so that kept tables of an older one are not used."""
 UNKNOWN_SHARE = 0.02
 """Sunlight beyond a material's data that is worth a warning."""
@@ -116,7 +116,7 @@ def trace_loaded(
         notes.add(line)
     ledger = etendue_ledger(prescription, traced)
     _within_etendue(ledger)
-    acceptance = table_of(traced, source == "disc", _kept_by_film(prescription))
+    acceptance = table_of(traced, source == "disc")
     acceptance = replace(acceptance, bands=traced_bands(prescription, scene, acceptance, ways))
     summary = summary_of_trace(
         prescription, scene, traced, acceptance, ledger, ways, notes, loaded.sources, source
@@ -219,7 +219,7 @@ def acceptance_of(
     ways = ways_of(prescription, tolerance, "point", seed)
     traced = _traced(scene, prescription, ways, progress, where)
     _within_etendue(etendue_ledger(prescription, traced))
-    table = table_of(traced, False, _kept_by_film(prescription))
+    table = table_of(traced, False)
     bands = traced_bands(prescription, scene, table, ways)
     keep_arrays(
         key,
@@ -296,22 +296,18 @@ def _traced(
     scene: Scene, prescription: Prescription, ways: Ways, progress: Progress | None, where: str | Path
 ) -> Curve | Grid:
     from yieldsim.files.text.paths import shown
-    from yieldsim.optics.raytrace.acceptance_trace import trace_curve, trace_grid
+    from yieldsim.optics.raytrace.acceptance_trace import behind_film, trace_curve, trace_grid
+    from yieldsim.runs.trace.summary import counted_here
 
+    kept = counted_here(prescription)
     try:
         if prescription.is_linear:
-            return trace_grid(scene, ways, progress)
-        return trace_curve(scene, ways, progress=progress)
+            return behind_film(trace_grid(scene, ways, progress), kept)
+        return behind_film(trace_curve(scene, ways, progress=progress), kept)
     except InputError as error:
         raise InputError(
             [Problem(shown(Path(where)), p.key, p.found, p.allowed, p.hint) for p in error.problems]
         ) from None
-
-
-def _kept_by_film(prescription: Prescription) -> float:
-    """What the film leaves, where the acceptance is to include it."""
-    film = prescription.film
-    return film.transmittance if film is not None and film.counted == "here" else 1.0
 
 
 def _within_etendue(ledger: EtendueLedger) -> None:
