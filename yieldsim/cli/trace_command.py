@@ -104,26 +104,28 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
             lines.append(f"    {row['cause']:<34} {row['normal']:8.2%} +- {row['normal_error']:.2%}")
     lines.append("")
     for flux in summary["flux"]:
-        lines.append(
-            f"  fibre's face at {flux['sun_distance_au']:g} au: {flux['face_w']:.4g} W at all angles, flux mean "
-            f"{flux['face_mean_w_cm2']:.3g}, peak {flux['face_peak_w_cm2']:.3g} W/cm2 ({flux['face_mean_suns']:.0f} and "
-            f"{flux['face_peak_suns']:.0f} suns), at the mouth {flux['mouth_peak_w_cm2']:.3g} W/cm2"
-        )
-        film = "" if flux["film_transmittance"] == 1.0 else f" x {flux['film_transmittance']:.4g} by the film"
-        lines.append(
-            f"    in the fibre's cone {flux['delivered_w']:.4g} W, mean {flux['cone_mean_w_cm2']:.3g} W/cm2: "
-            f"{flux['aperture_power_w']:.4g} W x {flux['disc_acceptance']:.4f} for the Sun's disc{film}"
-        )
+        lines += [
+            f"  fibre's face at {flux['sun_distance_au']:g} au: {flux['face_w']:.4g} W at all angles, mean "
+            f"{flux['face_mean_w_cm2']:.3g} W/cm2, {flux['face_mean_suns']:.0f} suns",
+            f"    peak {flux['face_peak_w_cm2']:.3g} W/cm2, {flux['face_peak_suns']:.0f} suns; at the mouth "
+            f"{flux['mouth_peak_w_cm2']:.3g} W/cm2",
+        ]
+        film = "" if flux["film_transmittance"] == 1.0 else f" x {flux['film_transmittance']:.4g} film"
+        lines += [
+            f"    in the fibre's cone {flux['delivered_w']:.4g} W, mean {flux['cone_mean_w_cm2']:.3g} W/cm2:",
+            f"      {flux['aperture_power_w']:.4g} W x {flux['disc_acceptance']:.4f} for the Sun's disc{film}",
+        ]
     beside = summary["beside_mouth"]
     if beside is not None:
-        lines.append(
+        lines += [
             f"  beside the mouth, Sun {beside['sun_angle_deg']:.3g} deg off axis: up to {beside['peak_w_cm2']:.3g} W/cm2, "
-            f"{beside['power_w']:.3g} W; an insulated surface there reaches {beside['temperature_bound_k']:.0f} K at most"
-        )
+            f"{beside['power_w']:.3g} W",
+            f"    an insulated surface there reaches {beside['temperature_bound_k']:.0f} K at most",
+        ]
     for part in summary["heat"]:
-        bears = "" if part["limit_k"] is None else f", bears {part['limit_k']:.0f} K"
+        limit = "" if part["limit_k"] is None else f", limit {part['limit_k']:.0f} K"
         lines.append(
-            f"  {part['part']}: absorbs {part['absorbed_w']:.3g} W, {part['temperature_k']:.0f} K{bears}"
+            f"  {part['part']}: absorbs {part['absorbed_w']:.3g} W, {part['temperature_k']:.0f} K{limit}"
         )
     return lines + [wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"]]
 
