@@ -194,7 +194,7 @@ def facing_lines(summary: dict[str, Any]) -> list[str]:
     used = "used_kwh" in summary["best"][0]
     rolls = any(row["roll_deg"] for row in rows)
     heads = [("tilt", "deg", 7), ("azimuth", "deg", 9), ("energy", "kWh", 9), ("of best", "", 8)]
-    heads += [("worst", "month, kWh", 12), ("longest", "outage, h", 11), ("lit", "h", 6)]
+    heads += [("worst", "month, kWh", 12), ("longest", "outage, h", 11), ("light", "h", 6)]
     if rolls:
         heads.insert(2, ("roll", "deg", 7))
     columns = [

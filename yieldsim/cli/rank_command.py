@@ -137,7 +137,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
 
     per = per_unit(summary)
     rows = summary["sites"]
-    heads = [f"kWh{per}", "worst month", "longest outage", f"lit, h{per}"]
+    heads = [f"kWh{per}", "worst month", "longest outage", "delivers, h"]
     widths = [12, 16, 16, 11]
     lines = [
         f"{summary['collector']['name']}: {summary['layout']}",

@@ -102,7 +102,7 @@ def columns_of(summary: dict[str, Any], per: str) -> list[Column]:
         Column("annual", "annual_kwh", f"kWh {per}", 1.0, True),
         Column("worst-month", "worst_month_kwh", "kWh, worst month", 1.0, True),
         Column("shortest-gap", "longest_gap_whole_hours", "longest outage", 1.0 / 24.0, False),
-        Column("hours", "hours_delivering_per_year", f"hours lit {per}", 1.0, True),
+        Column("hours", "hours_delivering_per_year", f"hours delivering {per}", 1.0, True),
     ]
     if summary["continuous_power_w"] is not None:
         words = f"units for {summary['continuous_power_w']:g} W"

@@ -102,7 +102,7 @@ def draw_cycle(dust: Json, figure: Figure) -> None:
     nets = [float(row["net_kwh"]) for row in cycle["tried"]]
     end = cycle_at_end(cycle)
     for key, words, marker, colour in (
-        ("now", "as it is", "X", style.LOSS_INK),
+        ("now", "baseline", "X", style.LOSS_INK),
         ("best", f"nets most ({end} tried)" if end else "nets most", "*", style.GREEN),
     ):
         axes.plot([cycle[key]["cycle_hours"]], [cycle[key]["net_kwh"]], marker=marker, color=colour,

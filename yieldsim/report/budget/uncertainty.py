@@ -17,7 +17,7 @@ Json = dict[str, Any]
 CURVES = (
     ("delivered_kwh", "Light delivered (kWh)", True),
     ("served_fraction", "Served share (%)", True),
-    ("longest_gap_hours", "Longest gap (days)", False),
+    ("longest_gap_hours", "Longest outage of light (days)", False),
     ("longest_outage_hours", "Longest outage (days)", False),
 )
 SCALES = {"served_fraction": 100.0, "longest_gap_hours": 1.0 / 24.0, "longest_outage_hours": 1.0 / 24.0}

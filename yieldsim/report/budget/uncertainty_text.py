@@ -20,7 +20,7 @@ OUTCOME_WORDS = {
     "delivered_kwh": "Light delivered, kWh",
     "served_fraction": "Served, essential loads (all, if none is), %",
     "unserved_kwh": "Not served of the same, kWh",
-    "longest_gap_hours": "Longest gap, h",
+    "longest_gap_hours": "Longest outage of light, h",
     "longest_outage_hours": "Longest outage, h",
 }
 

@@ -103,11 +103,6 @@ def panels(lines: list[Step]) -> list[list[Step]]:
     return groups
 
 
-def _minus(text: str) -> str:
-    """A loss as a negative number; "less than" stays as it is."""
-    return text if text.startswith("<") else f"−{text}"
-
-
 def height_in(ledger: list[dict[str, Any]]) -> float:
     """A height that gives every bar the same thickness."""
     groups = panels(steps(ledger))
@@ -166,7 +161,7 @@ def _draw_panel(axes: Axes, group: list[Step], sunlight_kwh: float, columns: lis
                 edgecolor=style.LOSS_INK, linewidth=0.5,
             )  # fmt: skip
             lost = style.fixed(step.lost_kwh, decimals)
-            cells[1:] = _minus(lost), _minus(style.percent_in_column(step.lost_fraction))
+            cells[1:] = lost, style.percent_in_column(step.lost_fraction)
         for x, text in zip(columns, cells, strict=True):
             axes.text(x * top, row, text, ha="right", va="center", weight="bold" if end else "normal")
     axes.set_yticks(range(len(group)), [step.words for step in group])
@@ -178,7 +173,7 @@ def _draw_panel(axes: Axes, group: list[Step], sunlight_kwh: float, columns: lis
     axes.spines["bottom"].set_visible(False)
     axes.spines["left"].set_bounds(-0.5, len(group) - 0.5)
     if first:
-        for x, words in zip(columns, (f"{unit} left", f"{unit} lost", "of its input"), strict=True):
+        for x, words in zip(columns, (f"{unit} left", f"loss, {unit}", "of its input"), strict=True):
             axes.text(
                 x * top, -0.6, words, ha="right", va="bottom", color=style.MUTED, fontsize=style.SMALL_PT
             )

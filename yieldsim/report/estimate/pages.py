@@ -182,7 +182,7 @@ def _alternatives(ds: xr.Dataset) -> dict[str, str]:
         f"{names[best]} with {style.quantity(float(kwh[best]), 'kWh')}, least in "
         f"{names[worst]} with {style.quantity(float(kwh[worst]), 'kWh')}.",
         "strip": f"Strip of the run from start to end: delivering, sunlight without delivery, no sunlight. "
-        f"The longest gap lasts {gap}.",
+        f"The longest outage lasts {gap}.",
         "sky": f"The Sun's paths over the sky with the horizon and the acceptance zones of {mounts} "
         f"{'mount' if mounts == 1 else 'mounts'}. "
         f"The Sun reaches {float(ds['solar_elevation_deg'].max()):.2f} degrees.",
@@ -193,7 +193,7 @@ def _alternatives(ds: xr.Dataset) -> dict[str, str]:
         + ".",
         "incidence": "Hours of sunlight by the Sun's angle to each mount.",
         "mean-day": "Mean delivered power by local solar time.",
-        "duration": "Delivered power against the share of time in which it is reached; light is delivered in "
+        "duration": "Delivered power against the share of time in which it is exceeded; light is delivered in "
         f"{style.quantity(float(summary['hours_delivering']), 'hours', 4)}.",
         "ledger": "Bars from sunlight to delivered light: "
         + "; ".join(f"{row['stage']} {style.quantity(float(row['kwh']), 'kWh')}" for row in summary["ledger"])
@@ -201,5 +201,5 @@ def _alternatives(ds: xr.Dataset) -> dict[str, str]:
         "solar-days": "Bars of energy by solar day.",
         "seasons": "Bars of mean energy per solar day by solar longitude.",
         "ageing": "Light that passes dust and fibre over the run, in per cent.",
-        "gap-counts": "Number of gaps against their least length, logarithmic.",
+        "gap-counts": "Number of outages against their least length, logarithmic.",
     }

@@ -265,7 +265,7 @@ def draw_duration(ds: xr.Dataset, figure: Figure) -> None:
     axes.plot(at, reached, color=style.DELIVERED)
     axes.set_xlim(0.0, 100.0)
     axes.set_ylim(0.0, 1.05 * float(power.max()) * factor)
-    axes.set_xlabel("Time in which it is reached (%)")
+    axes.set_xlabel("Time exceeded (%)")
     axes.set_ylabel(f"Delivered power ({unit})")
     axes.grid(True)
 

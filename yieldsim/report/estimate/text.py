@@ -45,8 +45,8 @@ METHOD = (
     "between this aperture and this fibre, however perfect, can deliver more after the same film, dust "
     "and fibre losses.",
     "Electricity for dust shields is counted apart and never subtracted from the light.",
-    "A row's time is its start, UTC; powers are means over the row, angles hold at its middle. A gap is "
-    "a spell without any delivered light.",
+    "A row's time is its start, UTC; powers are means over the row, angles hold at its middle. An outage "
+    "of light is a spell without any delivered light.",
 )
 
 
@@ -188,7 +188,7 @@ def tiles(summary: dict[str, Any], row_hours: FloatArray) -> list[dict[str, str]
         _tile("Peak power", style.quantity(float(summary["peak_power_w"]), "W"), _strongest(row_hours)),
         _tile("Time with light", style.quantity(hours, "h", 4), f"{style.percent(hours / all_hours)} of the time"),
         _tile(
-            "Longest gap", f"{'≥ ' * bool(summary.get('longest_gap_at_least'))}{style.duration(gap)}",
+            "Longest outage of light", f"{'≥ ' * bool(summary.get('longest_gap_at_least'))}{style.duration(gap)}",
             longest_in_all(summary) or " to ".join(utc(summary[f"longest_gap_{end}_utc"]) for end in ("start", "end")) if gap else "",
         ),
         _tile("Capture fraction", style.percent(summary["capture_fraction"]), "of what following the Sun would give"),
@@ -301,7 +301,7 @@ def fact_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
         ],
         ["Peak acceptance", style.percent(_peak_acceptance(ds))],
         [
-            "Acceptance half-angle (50 % of the peak)",
+            "Half-width at half-maximum",
             " and ".join(
                 f"{degrees(angle, 1)}{word}"
                 for angle, word in zip(half_width_deg(ds), _axes_words(ds), strict=True)

@@ -46,7 +46,7 @@ def follower_sentence(summary: dict[str, Any]) -> str:
     share, hours = float(found["tracker_downtime_fraction"]), float(found["tracker_stop_hours"])
     if share > 0.0 or hours > 0.0:
         return (
-            f"{words} What follows the Sun stands still for {style.percent(share)} of the light, and once for "
+            f"{words} Tracker downtime: {style.percent(share)} of the light, and once "
             f"{style.duration(hours)} when it is dark the longest."
         )
-    return f"{words} What follows the Sun never stands still here."
+    return f"{words} Tracker downtime: none here."

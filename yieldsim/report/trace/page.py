@@ -346,7 +346,7 @@ def foot_of(summary: dict[str, Any]) -> list[str]:
     options = source["options"]
     heat = ", ".join(
         f"{part['part']} {part['temperature_k']:.0f} K"
-        + ("" if part["limit_k"] is None else f" (bears {part['limit_k']:.0f} K)")
+        + ("" if part["limit_k"] is None else f" (limit {part['limit_k']:.0f} K)")
         for part in summary["heat"]
     )
     return [
