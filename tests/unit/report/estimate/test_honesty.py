@@ -81,7 +81,7 @@ def test_a_gap_within_its_year_is_not_marked(make_estimate: Make) -> None:
 
 def test_the_mark_is_explained_where_it_stands(make_estimate: Make) -> None:
     long = make_estimate("lunar polar decade", hours=2 * 8760)
-    note = "† The part within the year of a gap that goes on"
+    note = "† The part within the year of an outage that goes on"
     assert note in words(dark_between(long, "2026-12-22", "2027-01-21"))
     assert note not in words(dark_between(long, "2026-05-01", "2026-05-11"))
 

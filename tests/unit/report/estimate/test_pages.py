@@ -74,7 +74,7 @@ def test_pages_and_their_words(
         style.energy(summary["delivered_kwh"]).replace(style.NARROW_SPACE, " "),
         "Sun paths and mounts",
         "From sunlight to delivered light",
-        "Gaps: when nothing arrives",
+        "Outages of light",
         "Inputs and method",
         safety_notices.CAUTION_EYES,
         safety_notices.CAUTION_ESTIMATE,
@@ -116,7 +116,7 @@ def test_outline_leads_to_every_page_head(report: Callable[[str], Any]) -> None:
         "Power through the days",
         "Energy by period",
         "From sunlight to delivered light",
-        "Gaps: when nothing arrives",
+        "Outages of light",
         "Inputs and method",
     ]
 
