@@ -4,6 +4,7 @@ nothing."""
 from __future__ import annotations
 
 import math
+from itertools import combinations
 from typing import Any
 
 import numba
@@ -23,6 +24,7 @@ from yieldsim.base.prescription_model import (
     Tolerances,
 )
 from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.sampling import SIZES, lattice_size
 from yieldsim.optics.raytrace.scene import Scene, build_scene
 from yieldsim.optics.raytrace.tracer import record, refine, trace
 
@@ -236,16 +238,22 @@ def test_order_of_directions_changes_no_digit_without_mirror_errors() -> None:
 
 
 def test_refinement_reaches_its_precision_and_agrees() -> None:
-    """Doubling until the error asked for; the same lattice traced at once gives the same digits."""
+    """Larger lattices until the error asked for: each counts by the square of its points, and is what `trace` gives."""
     scene = example()
     scene.parts.funnel["slope_error"] = 0.0
     direction = np.array([[0.0, 0.0, 1.0]])
     refined = refine(scene, direction, precision=5e-4, sun_radius_deg=0.2665)
     assert refined.error[0, loss_causes.DELIVERED] <= 5e-4
-    points = refined.rays // 16
-    assert_allclose(
-        refined.share, trace(scene, direction, points=points, sun_radius_deg=0.2665).share, atol=1e-13
+    sizes = [size for size in SIZES if size >= lattice_size(512)]
+    used = next(
+        [sizes[0], *rest]
+        for count in range(4)
+        for rest in combinations(sizes[1:], count)
+        if 16 * (sizes[0] + sum(rest)) == refined.rays
     )
+    assert len(used) > 1, "one lattice was enough: nothing is tested"
+    alone = [trace(scene, direction, points=size, sun_radius_deg=0.2665).share for size in used]
+    assert_allclose(refined.share, np.average(alone, axis=0, weights=np.square(used)), atol=1e-13)
 
 
 def test_stated_error_is_honest() -> None:

@@ -26,7 +26,7 @@ IntArray = NDArray[np.int64]
 
 @njit(cache=True)
 def _fraction(index: int, generator: int, points: int, shift: float) -> float:
-    value = float((index * generator) & (points - 1)) / points + shift
+    value = float((index * generator) % points) / points + shift
     return value - 1.0 if value >= 1.0 else value
 
 
@@ -135,18 +135,15 @@ def trace_blocks(
     generator: IntArray,
     shifts: FloatArray,
     points: int,
-    count: int,
-    offset: int,
-    stride: int,
     chunk: int,
     seed: np.uint64,
 ) -> FloatArray:
-    """Summed ledgers (blocks, causes) of points offset + stride k, k < count, of a lattice of `points`.
+    """Summed ledgers (blocks, causes) of a lattice of `points`.
 
     directions   (n, 3) to the Sun's centre, mount axes; disc_radius in radians, 0 for a point
     Blocks run over directions, then shifts, then chunks.
     """
-    chunks = count // chunk
+    chunks = (points + chunk - 1) // chunk
     shift_count = shifts.shape[0]
     blocks = directions.shape[0] * shift_count * chunks
     out = np.zeros((blocks, loss_causes.COUNT))
@@ -160,7 +157,7 @@ def trace_blocks(
         path = np.zeros((0, 3))
         random: Random = np.zeros(1, np.uint64)
         random[0] = seed + np.uint64(block) * np.uint64(0xD1B54A32D192ED03)
-        for k in range(start, start + chunk):
+        for k in range(start, min(points, start + chunk)):
             _, shift_x, shift_y, shift_depth = _launch(
                 parts,
                 media,
@@ -171,7 +168,7 @@ def trace_blocks(
                 generator,
                 shifts[which],
                 points,
-                offset + stride * k,
+                k,
                 ray,
             )
             walk(

@@ -8,7 +8,7 @@ parallel and are added up in order afterwards.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,13 +16,15 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.ray_collector import SEEN_LENGTH, walk
 from yieldsim.optics.raytrace.ray_steps import RAY_LENGTH
-from yieldsim.optics.raytrace.sampling import GENERATOR, disc_radius_table, random_shifts
+from yieldsim.optics.raytrace.sampling import GENERATOR, SIZES, disc_radius_table, lattice_size, random_shifts
 from yieldsim.optics.raytrace.scene import Scene
 from yieldsim.optics.raytrace.trace_kernels import CHUNK, trace_blocks, trace_seen
 
 SHIFTS = 16
 """Independent random shifts; the standard error of their mean is itself known to 18 %."""
 SEED = 20_270_301
+LARGEST_LEAP = 3
+"""Sizes of lattices, each about twice the one before, that a rough first error may be trusted over."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,29 +83,25 @@ def trace(
 ) -> Traced:
     """Shares by cause for Sun directions (n, 3) in mount axes.
 
-    points           rays per direction and shift, a power of two
+    points           rays per direction and shift, about: the nearest size of a lattice
     sun_radius_deg   angular radius of the Sun's disc, 0 for a point
     spin             turn the Sun about the axis from ray to ray: the mean over azimuth
     """
-    return combine(
-        [ledgers(scene, directions, points, False, sun_radius_deg, spin, shifts, seed)], scene, shifts
-    )
+    size = lattice_size(points)
+    traced = combine(ledgers(scene, directions, size, sun_radius_deg, spin, shifts, seed), scene)
+    return replace(traced, rays=shifts * size)
 
 
 def ledgers(
     scene: Scene,
     directions: FloatArray,
     points: int,
-    odd_only: bool,
     sun_radius_deg: float,
     spin: bool,
     shifts: int,
     seed: int,
 ) -> FloatArray:
-    """Mean ledgers (directions, shifts, causes), of all lattice points or of the odd ones only, within the
-    band."""
-    count = points // 2 if odd_only else points
-    chunk = min(CHUNK, count)
+    """Mean ledgers (directions, shifts, causes) of a lattice of `points`, within the band."""
     blocks = trace_blocks(
         scene.parts,
         scene.media,
@@ -112,27 +110,21 @@ def ledgers(
         math.radians(sun_radius_deg),
         spin,
         GENERATOR,
-        random_shifts(shifts, seed),
+        random_shifts(shifts, seed, points),
         points,
-        count,
-        1 if odd_only else 0,
-        2 if odd_only else 1,
-        chunk,
-        np.uint64(seed),
+        CHUNK,
+        _stream(seed, points),
     )
-    return np.asarray(blocks.reshape(len(directions), shifts, -1, loss_causes.COUNT).sum(axis=2) / count)
+    return np.asarray(blocks.reshape(len(directions), shifts, -1, loss_causes.COUNT).sum(axis=2) / points)
 
 
-def combine(parts: list[FloatArray], scene: Scene, shifts: int) -> Traced:
-    """Equal parts (directions, shifts, causes) to shares and errors, sunlight outside the band booked as
+def combine(mean: FloatArray, scene: Scene) -> Traced:
+    """Mean ledgers (directions, shifts, causes) to shares and errors, sunlight outside the band booked as
     lost."""
-    mean = sum(parts[1:], parts[0]) / len(parts)
     band = float(scene.parts.station[0]["band_share"])
     mean = mean * band
     mean[..., loss_causes.OUTSIDE_BAND] += 1.0 - band
-    share = mean.mean(axis=1)
-    error = mean.std(axis=1, ddof=1) / math.sqrt(shifts)
-    return Traced(share, error, 0)
+    return Traced(mean.mean(axis=1), _standard_error(mean), 0)
 
 
 def refine(
@@ -144,41 +136,56 @@ def refine(
     spin: bool = False,
     shifts: int = SHIFTS,
     seed: int = SEED,
-    first_points: int = 256,
+    first_points: int = 512,
     largest_points: int = 1 << 17,
     losses_of_themselves: float | None = None,
     losses_floor: float = 0.0,
 ) -> Traced:
-    """Trace with doubling points until every delivered share is known to `precision` (one standard error).
+    """Trace with larger and larger lattices until every delivered share is known to `precision` (one standard
+    error).
 
     losses_of_themselves   asks for every loss as well: to `precision` and to this part of itself, or to
                            `losses_floor` where that is more
 
-    Directions that are good enough are left alone; each doubling only adds the lattice's new points.
+    Directions that are good enough are left alone; the others go on with the lattice that should do by the
+    error left, which falls about as the number of points. All lattices count, each by the square of its
+    points, as independent estimates of such errors do.
     Stops at `largest_points` whatever the error, which the answer tells.
     """
     count = len(directions)
-    mean = np.zeros((count, shifts, loss_causes.COUNT))
-    open_now = np.arange(count)
-    points = first_points
-    mean[:] = ledgers(scene, directions, points, False, sun_radius_deg, spin, shifts, seed)
-    rays = count * shifts * points
-    while True:
-        spread = mean[open_now].std(axis=1, ddof=1) / math.sqrt(shifts)
-        wanted = np.full_like(spread, math.inf)
+    first, last = (SIZES.index(lattice_size(points)) for points in (first_points, largest_points))
+    size = np.full(count, first)
+    mean, weight = np.zeros((count, shifts, loss_causes.COUNT)), np.zeros(count)
+    open_now, rays = np.arange(count), 0
+    while open_now.size:
+        for place in np.unique(size[open_now]):
+            which, points = open_now[size[open_now] == place], SIZES[place]
+            new = ledgers(scene, directions[which], points, sun_radius_deg, spin, shifts, seed)
+            weight[which] += points**2
+            mean[which] += (points**2 / weight[which])[:, None, None] * (new - mean[which])
+            rays += len(which) * shifts * points
+        error = _standard_error(mean[open_now])
+        wanted = np.full_like(error, math.inf)
         if losses_of_themselves is not None:
             own = losses_of_themselves * mean[open_now].mean(axis=1)
             wanted = np.minimum(precision, np.maximum(own, losses_floor))
         wanted[:, loss_causes.DELIVERED] = precision
-        open_now = open_now[(spread > wanted).any(axis=1)]
-        if open_now.size == 0 or points >= largest_points:
-            break
-        points *= 2
-        new = ledgers(scene, directions[open_now], points, True, sun_radius_deg, spin, shifts, seed)
-        mean[open_now] = 0.5 * (mean[open_now] + new)
-        rays += len(open_now) * shifts * points // 2
-    traced = combine([mean], scene, shifts)
-    return Traced(traced.share, traced.error, rays)
+        short = (error / wanted).max(axis=1)
+        going_on = (short > 1.0) & (size[open_now] < last)
+        open_now, short = open_now[going_on], short[going_on]
+        needed = np.searchsorted(SIZES, np.array(SIZES)[size[open_now]] * np.sqrt(short**2 - 1.0))
+        size[open_now] = np.clip(needed, size[open_now] + 1, np.minimum(size[open_now] + LARGEST_LEAP, last))
+    return replace(combine(mean, scene), rays=rays)
+
+
+def _standard_error(mean: FloatArray) -> FloatArray:
+    """Of the mean over shifts (directions, shifts, causes)."""
+    return np.asarray(mean.std(axis=1, ddof=1) / math.sqrt(mean.shape[1]))
+
+
+def _stream(seed: int, points: int) -> np.uint64:
+    """Where the streams of random numbers of a lattice's blocks begin."""
+    return np.uint64((seed << 20) + points)
 
 
 def record(
@@ -190,7 +197,8 @@ def record(
     spin: bool = False,
     seed: int = SEED,
 ) -> Seen:
-    """Trace one direction and keep where each ray went, for figures; `rays` a power of two."""
+    """Trace one direction and keep where each ray went, for figures; about `rays` rays, as in `trace`."""
+    rays = lattice_size(rays)
     seen, bins, blocks = trace_seen(
         scene.parts,
         scene.media,
@@ -199,10 +207,10 @@ def record(
         math.radians(sun_radius_deg),
         spin,
         GENERATOR,
-        random_shifts(1, seed)[0],
+        random_shifts(1, seed, rays)[0],
         rays,
         CHUNK,
-        np.uint64(seed),
+        _stream(seed, rays),
     )
     band = float(scene.parts.station[0]["band_share"])
     share = blocks.sum(axis=0) / rays * band

@@ -21,7 +21,7 @@ Progress = Callable[[int, int], None]
 
 TOLERANCE = 0.005
 """Standard error of accepted shares, as a part of the share at normal incidence."""
-TRACER_EDITION = 4
+TRACER_EDITION = 5
 """Goes up when the tracer's answers change, so that kept tables of an older one are not used."""
 UNKNOWN_SHARE = 0.02
 """Sunlight beyond a material's data that is worth a warning."""
@@ -76,6 +76,8 @@ def trace(
 
     if not 1e-5 <= tolerance <= 0.2:
         raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.00001 to 0.2"))
+    if seed is not None and not 0 <= seed < 1 << 31:
+        raise InputError(Problem("", "seed", f"is {seed}", f"0 to {(1 << 31) - 1}"))
     loaded = read_prescription(optics)
     prescription = loaded.noun
     scene = _placed(prescription, optics, build_scene)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.testing import assert_allclose
+from numpy.testing import assert_allclose, assert_array_equal
 from scipy.stats import norm
 
 from yieldsim.base.numerics.interpolation import falls_to_deg
@@ -17,9 +17,11 @@ from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.acceptance_trace import Ways, table_of, trace_curve
 from yieldsim.optics.raytrace.sampling import (
     GENERATOR,
+    SIZES,
     WAVELENGTHS,
     disc_radius_table,
     equal_energy_wavelengths,
+    lattice_size,
     random_shifts,
 )
 from yieldsim.optics.raytrace.scene import Scene, build_scene
@@ -29,19 +31,29 @@ from yieldsim.optics.spectrum import energy_below_fraction
 
 
 def test_lattice_projects_evenly_on_every_coordinate() -> None:
-    """An odd generator visits each of N = 2^k even places once."""
-    for points in (256, 4096):
+    """A lattice of N points, N a prime, visits each of N even places once."""
+    for points in SIZES:
         index = np.arange(points)
         for generator in GENERATOR:
-            assert len(np.unique(index * generator % points)) == points
+            assert_array_equal(np.sort(index * generator % points), index)
 
 
 def test_lattice_integrates_smooth_functions_far_better_than_chance() -> None:
     """Product of six cosines-plus-one with mean 1: the error falls well under 1/sqrt(N)."""
-    points = 4096
+    points = lattice_size(4096)
     u = (np.arange(points)[:, None] * GENERATOR[None, :6] % points) / points
-    value = np.prod(1.0 + 0.5 * np.cos(2.0 * math.pi * (u + random_shifts(1, 3)[0, :6])), axis=1).mean()
+    shift = random_shifts(1, 3, points)[0, :6]
+    value = np.prod(1.0 + 0.5 * np.cos(2.0 * math.pi * (u + shift)), axis=1).mean()
     assert abs(value - 1.0) < 0.2 / math.sqrt(points)
+
+
+def test_sizes_share_no_factor_with_groove_counts() -> None:
+    """Primes, each about twice the one before."""
+    for points in SIZES:
+        assert all(points % factor for factor in range(2, math.isqrt(points) + 1))
+    ratio = np.array(SIZES[1:]) / SIZES[:-1]
+    assert ratio.min() > 1.7
+    assert ratio.max() < 2.3
 
 
 def test_normal_deviates() -> None:
