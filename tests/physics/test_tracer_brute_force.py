@@ -20,7 +20,7 @@ from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.acceptance_trace import Ways, trace_curve
 from yieldsim.optics.raytrace.scene import Scene, build_scene
 from yieldsim.optics.raytrace.tracer import directions_xyz, record, trace
-from yieldsim.runs.trace.summary import flux_map, seen_straight_on
+from yieldsim.runs.trace.summary import flux_map, seen_at_normal
 
 N = 1.49
 FACET, DRAFT = 0, 1
@@ -295,7 +295,7 @@ def test_peak_flux_resolves_a_spot_far_smaller_than_the_face() -> None:
     fibre = FibreFace(section="round", width_m=0.024, length_m=0.024, numerical_aperture=1.0, distance_m=0.08)
     prescription = Prescription(name="lens", lens=lens, fibre=fibre)
     scene = build_scene(prescription)
-    seen = seen_straight_on(scene, 1.0)
+    seen = seen_at_normal(scene, 1.0)
     flux = flux_map(prescription, scene, seen, 1.0)
     near = np.hypot(seen.face_x_m, seen.face_y_m) < 1e-4
     watts = float(seen.face_weight[near].sum()) / seen.rays * flux.aperture_power_w
@@ -351,7 +351,7 @@ def test_curve_at_a_steep_edge_holds_between_its_rows() -> None:
     assert np.abs(table - truth).max() < 3.0 * 0.006 * truth[0]
 
 
-def test_losses_straight_on_are_known_as_printed() -> None:
+def test_losses_at_normal_incidence_are_known_as_printed() -> None:
     """Each loss of the first row to a twentieth of itself, and within four of its errors of 2^19 rays."""
     lens = Lens(
         kind="linear_fresnel", outline="rectangle", width_m=0.12, length_m=0.12, thickness_m=0.006,

@@ -196,7 +196,7 @@ class Tolerances:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heat:
-    """Surroundings and insulation of the parts, for their steady temperatures with the Sun straight on.
+    """Surroundings and insulation of the parts, for their steady temperatures at normal incidence.
 
     A limit of None is the material's own.
     """

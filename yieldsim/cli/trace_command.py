@@ -28,7 +28,7 @@ from yieldsim.cli.wrapping import note, wrapped
     type=float,
     default=0.005,
     show_default=True,
-    help="Standard error asked for, as a part of the acceptance straight on.",
+    help="Standard error asked for, as a part of the acceptance at normal incidence.",
 )
 @click.option(
     "--source",
@@ -75,22 +75,30 @@ def trace(
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text."""
+    from yieldsim.report.trace.page import LIGHT_WORDS, film_words
+
     acceptance, error = summary["acceptance"], summary["statistical_error"]
     lines = [
         f"{summary['name']}: aperture {summary['aperture_area_m2']:.4g} m2, concentration "
         f"{summary['concentration']['geometric']:.4g}",
         "",
-        f"  acceptance straight on         {acceptance['normal']:.4f}   standard error {error['normal']:.4f}, {error['rays']:,} rays",
+        f"  acceptance at normal incidence           {acceptance['normal']:.4f}   standard error {error['normal']:.4f}, "
+        f"{LIGHT_WORDS[acceptance['source']]}{film_words(summary)}; {error['rays']:,} rays",
+    ]
+    lines += [
+        f"    for the Sun's disc at {row['sun_distance_au']:g} au".ljust(43)
+        + f"{row['acceptance_fraction']:.4f}"
+        for row in acceptance["normal_sun_disc"]
     ]
     for name, words in _WIDTHS.items():
         if name in acceptance:
             value = acceptance[name]
-            lines.append(f"  {words:<30} {'never' if value is None else f'{value:.3f} deg'}")
+            lines.append(f"  {words:<40} {'never' if value is None else f'{value:.3f} deg'}")
     lines.append(
-        f"  etendue used                   {summary['etendue_used']:.1%} of the {summary['etendue']['limit_m2_sr']:.3g} m2 sr "
-        "that the fibre takes"
+        f"  etendue used                             {summary['etendue_used']:.1%} of the "
+        f"{summary['etendue']['limit_m2_sr']:.3g} m2 sr that the fibre takes"
     )
-    lines += ["", "  where the light goes, Sun straight on"]
+    lines += ["", "  where the light goes at normal incidence"]
     for row in sorted(summary["losses"], key=lambda row: -row["normal"]):
         if row["normal"] >= 5e-5:
             lines.append(f"    {row['cause']:<34} {row['normal']:8.2%} +- {row['normal_error']:.2%}")
@@ -121,10 +129,10 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
 
 
 _WIDTHS = {
-    "half_width_50_deg": "half-angle at 50 %",
-    "half_width_90_deg": "half-angle at 90 %",
-    "transverse_half_width_50_deg": "transverse half-angle, 50 %",
-    "transverse_half_width_90_deg": "transverse half-angle, 90 %",
-    "longitudinal_half_width_50_deg": "longitudinal half-angle, 50 %",
-    "longitudinal_half_width_90_deg": "longitudinal half-angle, 90 %",
+    "half_width_50_deg": "half-width at half-maximum",
+    "half_width_90_deg": "half-width at 90 % of the maximum",
+    "transverse_half_width_50_deg": "transverse half-width at half-maximum",
+    "transverse_half_width_90_deg": "transverse half-width at 90 %",
+    "longitudinal_half_width_50_deg": "longitudinal half-width at half-maximum",
+    "longitudinal_half_width_90_deg": "longitudinal half-width at 90 %",
 }

@@ -86,7 +86,8 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
             f"  {words:<9} {row['annual_kwh']:10.3f} kWh {per} per unit, {row['kwh_per_m2']:.1f} kWh/m2; {values}"
         )
         lines.append(
-            f"            accepts {row['normal_acceptance']:.3f} straight on, half-angle {row['half_width_deg']:.2f} deg, "
+            f"            acceptance {row['normal_acceptance']:.4f} at normal incidence, half-width at half-maximum "
+            f"{row['half_width_deg']:.3f} deg, "
             f"concentration {row['concentration']:.4g}, facing {row['azimuth_deg']:.1f} deg, "
             f"tilt {row['tilt_deg']:.1f} deg, roll {row['roll_deg']:.1f} deg"
         )

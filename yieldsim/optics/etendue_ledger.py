@@ -39,7 +39,7 @@ def fibre_limit_m2_sr(prescription: Prescription) -> float:
 
 
 def etendue_ledger(prescription: Prescription, traced: Curve | Grid) -> EtendueLedger:
-    """The ledger of a traced curve or grid, shield film left out."""
+    """The ledger of a traced curve or grid."""
     area = prescription.aperture_area_m2
     by_cause = [
         area * projected_acceptance_sr(table_of(traced, False, cause=cause))

@@ -11,8 +11,8 @@ s is the Stefan-Boltzmann constant, e the emittance of a bare surface, e* the ef
 multilayer insulation (0.002 to 0.03: D. G. Gilmore, Spacecraft Thermal Control Handbook, vol. 1, chapter 5,
 from memory), g the share of the lens's view that is ground, G what cable and mount conduct. Neglected: heat
 from one part to the next (so the funnel and the fibre's end, which often touch, are each a little too hot
-or too cold), heat that the ground radiates or reflects through the lens, and the time it takes. With the
-Sun straight on the aperture, the hottest case.
+or too cold), heat that the ground radiates or reflects through the lens, and the time it takes. At normal
+incidence, the hottest case for these parts.
 """
 
 from __future__ import annotations

@@ -86,7 +86,7 @@ def _compose(figure: Figure, shown: TuneFigure) -> None:
         left, right = bands[1].subplots(1, 2)
         unit = f"kWh {shown.per} per unit"
         draw_map(bands[1], left, shown, shown.annual_kwh, "Energy at the site", unit)
-        draw_map(bands[1], right, shown, shown.half_width_deg, "Acceptance half-angle (50 %)", "degrees")
+        draw_map(bands[1], right, shown, shown.half_width_deg, "Half-width at half-maximum", "degrees")
 
 
 def draw_energy(axes: Axes, shown: TuneFigure) -> None:
@@ -127,10 +127,10 @@ def draw_energy(axes: Axes, shown: TuneFigure) -> None:
 
 
 def draw_trade(axes: Axes, shown: TuneFigure) -> None:
-    """What the energy comes from: how much straight on, and how wide."""
+    """What the energy comes from: how much at normal incidence, and how wide."""
     axes.plot(shown.axes[0], 100.0 * shown.normal_acceptance, color=BLUE, marker="o", markersize=3.0)
     axes.set_ylim(0.0, 100.0)
-    axes.set_ylabel("Acceptance straight on\n(%, solid)", color=BLUE)
+    axes.set_ylabel("Acceptance at normal\nincidence (%, solid)", color=BLUE)
     axes.set_xlabel(shown.keys[0])
     axes.set_title("The trade behind it: how much is accepted, and how far off the axis")
     twin = axes.twinx()
@@ -138,7 +138,7 @@ def draw_trade(axes: Axes, shown: TuneFigure) -> None:
         shown.axes[0], shown.half_width_deg, color=VERMILLION, marker="^", markersize=3.5, dashes=(4, 2)
     )
     twin.set_ylim(0.0, 1.15 * float(np.nanmax(shown.half_width_deg)))
-    twin.set_ylabel("Acceptance half-angle\nat 50 % (°, dashed)", color=VERMILLION)
+    twin.set_ylabel("Half-width at half-\nmaximum (°, dashed)", color=VERMILLION)
     twin.spines["right"].set_visible(True)
 
 

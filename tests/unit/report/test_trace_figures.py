@@ -10,7 +10,7 @@ import pytest
 from matplotlib.text import Text
 
 from yieldsim.report.layout import style
-from yieldsim.report.trace import draw_acceptance
+from yieldsim.report.trace.page import draw_acceptance
 from yieldsim.report.tune import TuneFigure, _compose, tune_pictures
 from yieldsim.runs.tune.run import Range, at_end
 
@@ -28,8 +28,8 @@ def test_the_label_of_half_acceptance_stays_inside(half_width_deg: float) -> Non
     with style.drawing(3.4, 3.0) as figure:
         axes = figure.add_subplot()
         draw_acceptance(axes, page)
-        figure.canvas.draw()
-        label = next(text for text in axes.texts if text.get_text().startswith("half of it"))
+        figure.draw_without_rendering()
+        label = next(text for text in axes.texts if text.get_text().startswith("half-width at"))
         box, frame = label.get_window_extent(), axes.get_window_extent()
         assert frame.x0 <= box.x0
         assert box.x1 <= frame.x1

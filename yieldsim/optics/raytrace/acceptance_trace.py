@@ -8,7 +8,7 @@ more than that.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
@@ -32,7 +32,10 @@ STEEP = 4.0
 """A gap whose ends differ by more precisions than this is straight only if its halves are as well: the middle
 of an S lies on its chord."""
 PRINTED_OF_ITSELF, PRINTED_FLOOR = 0.05, 1e-4
-"""Straight on, where every loss is printed: each is known to this part of itself, or to this share."""
+"""At normal incidence, where every loss is printed: each is known to this part of itself, or to this share."""
+PRINTED_PRECISION = 0.002
+"""What is delivered at normal incidence is known to this part of itself, whatever wider precision the curve is
+asked for: a coarse trace and a fine one say the same number there."""
 MOST_ROWS = 160
 MOST_GRID_ROWS = 90
 """Of a curve along an axis of a grid, before the rows that its straight lines can do without are left out."""
@@ -90,7 +93,7 @@ def trace_curve(
     accepted.
 
     longitudinal_deg   the other angle, held
-    Raises InputError when no light at all arrives with the Sun straight on or near it.
+    Raises InputError when no light at all arrives at normal incidence or near it.
     """
     rows: dict[float, tuple[FloatArray, FloatArray]] = {}
     rays = 0
@@ -132,7 +135,8 @@ def trace_curve(
     rows.clear()
     add(inside, precision)
     if longitudinal_deg == 0.0:
-        printed = _refined(scene, directions_xyz(np.zeros(1), np.zeros(1)), ways, precision, True)
+        asked = min(ways.precision, PRINTED_PRECISION) * peak
+        printed = _refined(scene, directions_xyz(np.zeros(1), np.zeros(1)), ways, asked, True)
         rows[0.0] = (printed.share[0], printed.error[0])
         rays += printed.rays
     rows[end] = (rows[inside[-1]][0] * 0.0, rows[inside[-1]][1] * 0.0)
@@ -209,7 +213,7 @@ def trace_grid(scene: Scene, ways: Ways, progress: Progress | None = None) -> Gr
         rays += traced.rays
         if progress is not None:
             progress(column + 1, len(longitudinal))
-    # straight on as the curve along the axis has it, every loss refined
+    # at normal incidence as the curve along the axis has it, every loss refined
     share[0, 0], error[0, 0] = across.share[0], across.error[0]
     for edge in (share[-1], share[:, -1]):
         edge[:, loss_causes.OUTSIDE_CONE] += edge[:, loss_causes.DELIVERED]
@@ -234,15 +238,20 @@ def needed_deg(curve: Curve, misfit: float) -> FloatArray:
     return np.asarray(angle[kept])
 
 
-def table_of(
-    traced: Curve | Grid, source_is_disc: bool, kept: float = 1.0, cause: int = loss_causes.DELIVERED
-) -> Acceptance:
-    """The acceptance table of a trace: the share delivered times `kept` (a film that is counted here).
+def behind_film(traced: Curve | Grid, kept: float) -> Curve | Grid:
+    """A trace with the light that a film in front of it leaves, `kept`, and the rest booked to the film."""
+    share = kept * traced.share
+    share[..., loss_causes.FILM] += 1.0 - kept
+    return replace(traced, share=share, error=kept * traced.error)
+
+
+def table_of(traced: Curve | Grid, source_is_disc: bool, cause: int = loss_causes.DELIVERED) -> Acceptance:
+    """The acceptance table of a trace.
 
     cause   another cause makes the table of that loss, for integrals over the sky
     """
     source: Literal["point", "disc"] = "disc" if source_is_disc else "point"
-    share = np.minimum(kept * traced.share[..., cause], 1.0)
+    share = np.minimum(traced.share[..., cause], 1.0)
     if isinstance(traced, Curve):
         return RoundAcceptance(incidence_deg=traced.angle_deg, acceptance_fraction=share, source=source)
     return BiaxialAcceptance(

@@ -1,7 +1,7 @@
 """Fresnel grooves: facet slopes that send each groove's centre ray to the target, and the shape of every
 groove.
 
-Closed forms for parallel light straight on a flat lens of index n, turned by w:
+Closed forms for parallel light at normal incidence on a flat lens of index n, turned by w:
 
     grooves facing in (towards the target)    tan a = sin w / (n - cos w)
     grooves facing out (towards the Sun)      tan a = sin w / (sqrt(n^2 - sin^2 w) - 1)

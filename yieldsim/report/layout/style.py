@@ -167,8 +167,13 @@ SETTINGS: Final[dict[str, Any]] = {
 
 
 @contextmanager
-def drawing(width_in: float, height_in: float, dpi: float = 200.0) -> Iterator[Figure]:
-    """An empty figure in our style; draw AND save inside the block, for some settings act on saving."""
+def drawing(
+    width_in: float, height_in: float, dpi: float = 200.0, least_pt: float = SMALL_PT
+) -> Iterator[Figure]:
+    """An empty figure in our style; draw AND save inside the block, for some settings act on saving.
+
+    least_pt   size of tick labels and legends
+    """
     import matplotlib
     from matplotlib.figure import Figure
 
@@ -176,6 +181,8 @@ def drawing(width_in: float, height_in: float, dpi: float = 200.0) -> Iterator[F
         matplotlib.rcdefaults()
         settings: Any = matplotlib.rcParams
         settings.update(SETTINGS)
+        settings.update({f"{part}.labelsize": least_pt for part in ("xtick", "ytick")})
+        settings["legend.fontsize"] = least_pt
         yield Figure(figsize=(width_in, height_in), dpi=dpi, layout="constrained")
 
 

@@ -10,18 +10,21 @@ import numpy as np
 
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.optics.flux import light_at_mouth, mouth_half_m
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.acceptance_trace import Curve
 from yieldsim.optics.raytrace.funnel_walls import profile
 from yieldsim.optics.raytrace.scene import Scene, conic_sag_m
-from yieldsim.optics.raytrace.tracer import paths
+from yieldsim.optics.raytrace.tracer import Seen, paths
 from yieldsim.report.layout.style import number
-from yieldsim.report.trace import Opening, Outline, TracePage, facts_of, trace_pictures
+from yieldsim.report.trace.maps import LightMap, Opening
+from yieldsim.report.trace.page import Outline, TracePage, facts_of, foot_of, trace_pictures
 from yieldsim.runs.trace.summary import (
     NORMAL,
     edge_direction,
+    film_transmittance,
     flux_map,
-    seen_straight_on,
+    seen_at_normal,
     spectral_efficiency,
 )
 
@@ -30,6 +33,8 @@ if TYPE_CHECKING:
     from yieldsim.runs.trace.run import TraceRun
 
 DRAWN_RAYS = 17
+MAP_CELLS = 61
+"""Across a map of light."""
 
 
 def write_trace(run: TraceRun, out: str | Path, figures: bool = True) -> list[str]:
@@ -94,8 +99,8 @@ def acceptance_frame(run: TraceRun) -> Any:
 
 
 def losses_frame(run: TraceRun) -> Any:
-    """Shares of the light by cause for every traced direction, film left out; they add up to 1 in each
-    row."""
+    """Shares of the light by cause for every traced direction, as the acceptance counts them; they add up to 1 in
+    each row."""
     import pandas as pd
 
     traced = run.traced
@@ -118,27 +123,10 @@ def losses_frame(run: TraceRun) -> Any:
 def page_of(run: TraceRun) -> TracePage:
     """Everything the page shows."""
     scene, traced = run.scene, run.traced
-    distance = run.prescription.heat.sun_distance_au
-    seen = seen_straight_on(scene, distance)
-    flux = flux_map(run.prescription, scene, seen, distance)
-    wavelengths, efficiency = spectral_efficiency(scene, seen)
+    seen = seen_at_normal(scene, run.prescription.heat.sun_distance_au)
+    wavelengths, efficiency = spectral_efficiency(run.prescription, scene, seen)
     edge = edge_direction(traced)
     one_angle = isinstance(traced, Curve)
-    station, funnel = scene.parts.station[0], scene.parts.funnel[0]
-    face = Opening(
-        half_x_mm=1e3 * float(station["face_x"]),
-        half_y_mm=1e3 * float(station["face_y"]),
-        is_round=bool(station["face_round"]),
-    )
-    mouth = face
-    if station["has_funnel"]:
-        mouth = Opening(
-            half_x_mm=1e3 * float(funnel["mouth_x"]),
-            half_y_mm=1e3 * float(funnel["mouth_y"]),
-            is_round=bool(funnel["is_round"]),
-        )
-    row = flux.row()
-    widths = run.summary["acceptance"]
     order = [
         loss_causes.DELIVERED,
         *(cause for cause in range(loss_causes.COUNT) if cause != loss_causes.DELIVERED),
@@ -148,7 +136,7 @@ def page_of(run: TraceRun) -> TracePage:
         name=run.prescription.name,
         facts=facts_of(run.summary),
         outlines=outlines(scene, run.prescription.lens),
-        rays_straight=drawn_rays(scene, NORMAL),
+        rays_normal=drawn_rays(scene, NORMAL),
         rays_edge=drawn_rays(scene, edge),
         edge_deg=math.degrees(math.atan2(float(np.hypot(edge[0], edge[1])), float(edge[2]))),
         angle_words="incidence angle" if one_angle else "transverse angle at longitudinal 0°",
@@ -158,27 +146,90 @@ def page_of(run: TraceRun) -> TracePage:
         grid=None
         if isinstance(traced, Curve)
         else (traced.transverse_deg, traced.longitudinal_deg, traced.share[..., loss_causes.DELIVERED]),
-        half_width_deg=widths.get("half_width_50_deg"),
-        spot_x_mm=1e3 * seen.mouth_x_m,
-        spot_y_mm=1e3 * seen.mouth_y_m,
-        spot_weight=seen.mouth_weight,
-        mouth=mouth,
-        flux_x_edges_mm=flux.x_edges_mm,
-        flux_y_edges_mm=flux.y_edges_mm,
-        flux_w_cm2=flux.flux_w_cm2,
-        flux_words=(
-            f"{distance:g} au: mean {number(flux.mean_w_cm2)} W/cm² ({number(row['face_mean_suns'], 2)} suns),\n"
-            f"peak {number(flux.peak.w_cm2)} W/cm² ({number(row['face_peak_suns'], 2)} suns)"
-        ),
-        mouth_words="Spot at the funnel's mouth" if station["has_funnel"] else "Spot at the fibre",
-        face=face,
+        half_width_deg=run.summary["acceptance"].get("half_width_50_deg"),
+        maps=light_maps(run, seen),
         wavelength_nm=wavelengths,
         delivered_fraction=efficiency,
         etendue_limit_m2_sr=run.ledger.limit,
         etendue_used_m2_sr=run.ledger.used,
         etendue_lost=run.ledger.lost,
-        caution=run.summary["cautions"][0],
+        foot=foot_of(run.summary),
     )
+
+
+def light_maps(run: TraceRun, seen: Seen) -> list[LightMap]:
+    """Light in the plane of the funnel's mouth, where most of it lands beside the mouth, and on the fibre's face."""
+    prescription, scene = run.prescription, run.scene
+    distance_au, kept = prescription.heat.sun_distance_au, film_transmittance(prescription)
+    row = next(one for one in run.summary["flux"] if one["sun_distance_au"] == distance_au)
+    face = flux_map(prescription, scene, seen, distance_au)
+    half_x, half_y, is_round = mouth_half_m(scene)
+    mouth = Opening(half_x_mm=1e3 * half_x, half_y_mm=1e3 * half_y, is_round=is_round)
+    at_normal = f"Sun at normal incidence, {distance_au:g} au"
+    maps = []
+    if prescription.funnel is not None:
+        spot = (seen.mouth_x_m, seen.mouth_y_m, seen.mouth_weight * kept * face.aperture_power_w / seen.rays)
+        reach = 1.3e3 * half_x, 1.3e3 * half_y
+        maps.append(
+            LightMap(
+                title="At the funnel's mouth",
+                words=(
+                    at_normal,
+                    f"up to {number(row['mouth_peak_w_cm2'])} W/cm²",
+                    f"({number(row['mouth_peak_suns'], 2)} suns) over {number(row['mouth_peak_over_mm'], 2)} mm",
+                ),
+                **_gridded(*spot, reach, MAP_CELLS),
+                opening=mouth,
+            )
+        )
+    beside = run.summary["beside_mouth"]
+    if beside is not None:
+        light = light_at_mouth(prescription, scene, beside["sun_angle_deg"], kept)
+        place = (beside["x_mm"], beside["y_mm"])
+        reach = max(1.3e3 * half_x, 1.25 * abs(place[0])), max(1.3e3 * half_y, 1.25 * abs(place[1]))
+        maps.append(
+            LightMap(
+                title=f"Beside the {'mouth' if prescription.funnel is not None else 'face'}",
+                words=(
+                    f"Sun {beside['sun_angle_deg']:.3g}° off axis, {distance_au:g} au",
+                    f"up to {number(beside['peak_w_cm2'])} W/cm² (ring), {number(beside['power_w'])} W;",
+                    f"rim, housing, if insulated: {beside['temperature_bound_k']:.0f} K",
+                ),
+                **_gridded(*light, reach, MAP_CELLS),
+                opening=mouth,
+                brightest_mm=place,
+            )
+        )
+    station = scene.parts.station[0]
+    maps.append(
+        LightMap(
+            title="On the fibre's face",
+            words=(
+                at_normal,
+                f"mean {number(row['face_mean_w_cm2'])}, up to {number(row['face_peak_w_cm2'])} W/cm²",
+                f"({number(row['face_mean_suns'], 2)} and {number(row['face_peak_suns'], 2)} suns)",
+            ),
+            x_edges_mm=face.x_edges_mm,
+            y_edges_mm=face.y_edges_mm,
+            flux_w_cm2=face.flux_w_cm2,
+            opening=Opening(
+                half_x_mm=1e3 * float(station["face_x"]),
+                half_y_mm=1e3 * float(station["face_y"]),
+                is_round=bool(station["face_round"]),
+            ),
+        )
+    )
+    return maps
+
+
+def _gridded(
+    x_m: FloatArray, y_m: FloatArray, watts: FloatArray, reach_mm: tuple[float, float], cells: int
+) -> dict[str, Any]:
+    """Edges in mm, and flux, of light that lands within `reach_mm` of the axis, in even cells."""
+    edges = [np.linspace(-reach, reach, cells + 1) for reach in reach_mm]
+    power, _, _ = np.histogram2d(1e3 * x_m, 1e3 * y_m, bins=edges, weights=watts)
+    cell_cm2 = 4.0 * reach_mm[0] * reach_mm[1] / cells**2 / 100.0
+    return {"x_edges_mm": edges[0], "y_edges_mm": edges[1], "flux_w_cm2": power / cell_cm2}
 
 
 def drawn_rays(scene: Scene, direction: FloatArray) -> list[FloatArray]:

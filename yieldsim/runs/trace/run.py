@@ -88,7 +88,7 @@ def trace(
         notes.add(line)
     ledger = etendue_ledger(prescription, traced)
     _within_etendue(ledger)
-    acceptance = table_of(traced, source == "disc", _kept_by_film(prescription))
+    acceptance = table_of(traced, source == "disc")
     summary = summary_of_trace(
         prescription, scene, traced, acceptance, ledger, ways, notes, loaded.sources, source
     )
@@ -181,7 +181,7 @@ def acceptance_of(
 
     traced = _traced(scene, prescription, _ways(prescription, tolerance, "point", None), progress, where)
     _within_etendue(etendue_ledger(prescription, traced))
-    table = table_of(traced, False, _kept_by_film(prescription))
+    table = table_of(traced, False)
     if isinstance(table, RoundAcceptance):
         keep_arrays(
             key, {"incidence_deg": table.incidence_deg, "acceptance_fraction": table.acceptance_fraction}
@@ -240,22 +240,18 @@ def _traced(
     scene: Scene, prescription: Prescription, ways: Ways, progress: Progress | None, where: str | Path
 ) -> Curve | Grid:
     from yieldsim.files.text.paths import shown
-    from yieldsim.optics.raytrace.acceptance_trace import trace_curve, trace_grid
+    from yieldsim.optics.raytrace.acceptance_trace import behind_film, trace_curve, trace_grid
+    from yieldsim.runs.trace.summary import counted_here
 
+    kept = counted_here(prescription)
     try:
         if prescription.is_linear:
-            return trace_grid(scene, ways, progress)
-        return trace_curve(scene, ways, progress=progress)
+            return behind_film(trace_grid(scene, ways, progress), kept)
+        return behind_film(trace_curve(scene, ways, progress=progress), kept)
     except InputError as error:
         raise InputError(
             [Problem(shown(Path(where)), p.key, p.found, p.allowed, p.hint) for p in error.problems]
         ) from None
-
-
-def _kept_by_film(prescription: Prescription) -> float:
-    """What the film leaves, where the acceptance is to include it."""
-    film = prescription.film
-    return film.transmittance if film is not None and film.counted == "here" else 1.0
 
 
 def _within_etendue(ledger: EtendueLedger) -> None:

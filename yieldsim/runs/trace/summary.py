@@ -47,7 +47,7 @@ CAUTION_FLUX = (
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class FluxMap:
-    """Light on the fibre's face with the Sun straight on.
+    """Light on the fibre's face at normal incidence.
 
     x_edges_mm, y_edges_mm   (cells + 1,)
     flux_w_cm2               (cells, cells), x first
@@ -88,6 +88,7 @@ class FluxMap:
             "mouth_peak_w_cm2": self.mouth_peak.w_cm2,
             "mouth_peak_error_w_cm2": self.mouth_peak.error_w_cm2,
             "mouth_peak_over_mm": self.mouth_peak.over_mm,
+            "mouth_peak_suns": self.mouth_peak.w_cm2 / sun,
         }
 
 
@@ -96,8 +97,14 @@ def film_transmittance(prescription: Prescription) -> float:
     return prescription.film.transmittance if prescription.film is not None else 1.0
 
 
-def seen_straight_on(scene: Scene, sun_distance_au: float, rays: int = SEEN_RAYS) -> Seen:
-    """Single rays with the Sun's disc straight on the aperture."""
+def counted_here(prescription: Prescription) -> float:
+    """What the film leaves, where the acceptance and the losses are to include it."""
+    film = prescription.film
+    return film.transmittance if film is not None and film.counted == "here" else 1.0
+
+
+def seen_at_normal(scene: Scene, sun_distance_au: float, rays: int = SEEN_RAYS) -> Seen:
+    """Single rays of the Sun's disc at normal incidence."""
     radius = float(angular_radius_deg(sun_distance_au))
     return record(scene, NORMAL, rays=rays, sun_radius_deg=radius)
 
@@ -131,14 +138,16 @@ def flux_map(prescription: Prescription, scene: Scene, seen: Seen, sun_distance_
     )
 
 
-def spectral_efficiency(scene: Scene, seen: Seen) -> tuple[FloatArray, FloatArray]:
-    """Share delivered of each traced wavelength, film and light outside the band left out; (wavelengths,)
-    each."""
+def spectral_efficiency(
+    prescription: Prescription, scene: Scene, seen: Seen
+) -> tuple[FloatArray, FloatArray]:
+    """Share delivered of each traced wavelength, film in it where the acceptance has it; (wavelengths,) each."""
+    kept = counted_here(prescription)
     wavelengths = scene.media[:, 0]
     band = float(scene.parts.station[0]["band_share"])
     which = np.searchsorted(wavelengths, seen.wavelength_nm)
     count = np.bincount(which, minlength=len(wavelengths))
-    delivered = np.bincount(which, weights=seen.delivered / band, minlength=len(wavelengths))
+    delivered = np.bincount(which, weights=kept * seen.delivered / band, minlength=len(wavelengths))
     return wavelengths, delivered / np.maximum(count, 1)
 
 
@@ -152,14 +161,6 @@ def azimuth_spread(scene: Scene, curve: Curve) -> float:
         directions = np.stack([sine * np.cos(azimuth), sine * np.sin(azimuth), cosine], axis=-1)
         accepted.append(trace(scene, directions, points=2048).share[:, loss_causes.DELIVERED])
     return float(np.ptp(accepted, axis=0).max())
-
-
-def shares_at_normal(traced: Curve | Grid, film: float) -> FloatArray:
-    """Shares by cause with the Sun straight on, the film's part taken out of the rest."""
-    share = traced.share[0] if isinstance(traced, Curve) else traced.share[0, 0]
-    with_film = share * film
-    with_film[loss_causes.FILM] += 1.0 - film
-    return np.asarray(with_film)
 
 
 def summary_of_trace(
@@ -178,21 +179,20 @@ def summary_of_trace(
 
     heat = prescription.heat
     fluxes = []
-    share = shares_at_normal(traced, film_transmittance(prescription))
     for distance in sorted({1.0, heat.sun_distance_au}):
-        seen = seen_straight_on(scene, distance)
+        seen = seen_at_normal(scene, distance)
         fluxes.append(flux_map(prescription, scene, seen, distance))
         if distance == heat.sun_distance_au:
             spot = spot_size(prescription, seen)
             film = film_transmittance(prescription)
             share = seen.share * film
             share[loss_causes.FILM] += 1.0 - film
-            wavelengths, efficiency = spectral_efficiency(scene, seen)
+            wavelengths, efficiency = spectral_efficiency(prescription, scene, seen)
     parts = heat_balance(prescription, scene, share)
     for part in parts:
         if part.too_hot:
             notes.add(
-                f"{part.part}: {part.temperature_k:.0f} K with the Sun straight on, above its limit of {part.limit_k:.0f} K"
+                f"{part.part}: {part.temperature_k:.0f} K at normal incidence, above its limit of {part.limit_k:.0f} K"
             )
     for flux in fluxes:
         if flux.peak.w_cm2 > heat.face_flux_limit_w_cm2:
@@ -209,7 +209,7 @@ def summary_of_trace(
             f"{beside.peak.w_cm2:.3g} W/cm2: rim and housing, if they can't conduct it away, reach up to "
             f"{beside.temperature_k:.0f} K"
         )
-    normal = shares_at_normal(traced, 1.0)
+    normal = traced.share.reshape(-1, loss_causes.COUNT)[0]
     concentration = scene.aperture_area_m2 / scene.face_area_m2
     widths = half_widths(traced)
     limit, accepts = _limit(widths, prescription.fibre.numerical_aperture)
@@ -224,6 +224,7 @@ def summary_of_trace(
         notes.add(
             f"{outside:.0%} of sunlight lies outside the traced band: it counts as lost, and as heat in the {heated}"
         )
+    counted = counted_here(prescription)
     error = traced.error[..., loss_causes.DELIVERED]
     # rows share their rays' shifts, so their errors add up at worst
     errors = replace(traced, share=traced.error)
@@ -243,6 +244,13 @@ def summary_of_trace(
             "angles": "incidence" if isinstance(traced, Curve) else "transverse and longitudinal",
             "source": source,
             "normal": float(np.ravel(acceptance.acceptance_fraction)[0]),
+            "normal_sun_disc": [
+                {
+                    "sun_distance_au": flux.sun_distance_au,
+                    "acceptance_fraction": counted * flux.row()["disc_acceptance"],
+                }
+                for flux in fluxes
+            ],
             "peak": float(acceptance.acceptance_fraction.max()),
             **widths,
             "rows": [int(size) for size in acceptance.acceptance_fraction.shape],
@@ -326,7 +334,7 @@ def summary_of_trace(
 
 
 def spot_size(prescription: Prescription, seen: Seen) -> dict[str, Any]:
-    """The light in the plane of the funnel's mouth (or the fibre's face) with the Sun's disc straight on.
+    """The light in the plane of the funnel's mouth (or the fibre's face) with the Sun's disc at normal incidence.
 
     Radii about the axis, or distances across it for linear designs, that hold so many percent of it.
     """

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
 
 TOLERANCE = 0.01
-"""Of the traced acceptances; all designs share their random shifts, so they compare far better than that."""
+"""Of the traced acceptances; all designs share the random shifts of each lattice, so they compare far better than
+that."""
 FACING_STEP = 0.6
 """Of the acceptance's half-width: spacing of the facings tried first."""
 RIVALS = 4

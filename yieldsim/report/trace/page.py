@@ -1,16 +1,16 @@
-"""The page of a traced prescription: the collector with rays, acceptance, losses, spot, flux, spectrum,
-etendue."""
+"""The page of a traced prescription: the collector with rays, acceptance, losses, light at the mouth, beside it and
+on the fibre's face, spectrum, etendue."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from textwrap import wrap
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.report.layout.measured_lines import filled_lines
 from yieldsim.report.layout.style import (
     BLACK,
     BLUE,
@@ -19,14 +19,15 @@ from yieldsim.report.layout.style import (
     GREEN,
     INK,
     MUTED,
+    NARROW_SPACE,
     ORANGE,
     PAPER,
     POWER_MAP,
     PURPLE,
     RULE,
     SKY_BLUE,
-    SMALL_PT,
     SUN,
+    TEXT_PT,
     VERMILLION,
     YELLOW,
     drawing,
@@ -37,14 +38,21 @@ from yieldsim.report.layout.style import (
     png_bytes,
     quantity,
 )
+from yieldsim.report.layout.typst_pages import printable
+from yieldsim.report.trace.maps import LightMap, draw_maps
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-PAGE_HEIGHT_IN = 10.3
 TITLE_PT = 12.0
+PAGE_DPI = 160.0
+TEXT_WIDTH_IN = 0.95 * FULL_WIDTH_IN
+"""Of head and foot; on a picture letters stand on whole dots, a little wider than measured."""
+LINE_IN, LINE_SPACING = 0.145, 1.25
+"""Height of a line of text of TEXT_PT, and what that is of its letters' own."""
 SHOWN_LOSSES = 7
+LIGHT_WORDS = {"point": "parallel light", "disc": "the Sun's disc at 1 au"}
 LOSS_LOOKS = (
     (ORANGE, "////"),
     (SKY_BLUE, ""),
@@ -67,28 +75,19 @@ class Outline:
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Opening:
-    """The outline of a mouth or face: half-widths in mm, round or not."""
-
-    half_x_mm: float
-    half_y_mm: float
-    is_round: bool
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class TracePage:
     """All that the page shows, in plain numbers.
 
     angle_deg, loss_names, shares   one angle (rows,), its causes and (rows, causes), delivered first
     grid                            (transverse, longitudinal, accepted) for a linear collector, else None
-    rays_straight, rays_edge        polylines [(n, 2)] across and depth, Sun straight on and at half
-    acceptance
+    rays_normal, rays_edge          polylines [(n, 2)] across and depth, Sun at normal incidence
+                                    and at half acceptance
     """
 
     name: str
-    facts: Sequence[tuple[str, str]]
+    facts: str
     outlines: Sequence[Outline]
-    rays_straight: Sequence[FloatArray]
+    rays_normal: Sequence[FloatArray]
     rays_edge: Sequence[FloatArray]
     edge_deg: float
     angle_words: str
@@ -97,40 +96,45 @@ class TracePage:
     loss_names: Sequence[str]
     grid: tuple[FloatArray, FloatArray, FloatArray] | None
     half_width_deg: float | None
-    spot_x_mm: FloatArray
-    spot_y_mm: FloatArray
-    spot_weight: FloatArray
-    mouth: Opening
-    flux_x_edges_mm: FloatArray
-    flux_y_edges_mm: FloatArray
-    flux_w_cm2: FloatArray
-    flux_words: str
-    mouth_words: str
-    face: Opening
+    maps: Sequence[LightMap]
     wavelength_nm: FloatArray
     delivered_fraction: FloatArray
     etendue_limit_m2_sr: float
     etendue_used_m2_sr: float
     etendue_lost: Sequence[tuple[str, float]]
-    caution: str
+    foot: Sequence[str]
 
 
 def trace_pictures(page: TracePage) -> tuple[bytes, bytes]:
     """The page as PNG, and as PDF with vector graphics and embedded fonts."""
-    with drawing(FULL_WIDTH_IN, PAGE_HEIGHT_IN, dpi=160.0) as figure:
-        _compose(figure, page)
+    height = _heights_in(page)
+    with drawing(FULL_WIDTH_IN, sum(height), dpi=PAGE_DPI, least_pt=TEXT_PT) as figure:
+        _compose(figure, page, height)
         return png_bytes(figure), pdf_bytes(figure, f"Traced acceptance: {page.name}")
 
 
-def _compose(figure: Figure, page: TracePage) -> None:
-    title = folded(page.name, FULL_WIDTH_IN, TITLE_PT)
-    head_in = 0.23 + 0.19 * (1 + title.count("\n"))
-    bands: Any = figure.subfigures(6, 1, height_ratios=(head_in, 3.0, 2.3, 2.55, 2.0, 0.34))
+def _heights_in(page: TracePage) -> tuple[float, ...]:
+    """Of the head, four rows of figures and the foot."""
+    title = folded(page.name, FULL_WIDTH_IN, TITLE_PT).count("\n") + 1
+    words = len(_lines(page.foot))
+    maps = 2.75 + LINE_IN * max(len(one.words) for one in page.maps)
+    head = 0.14 + 0.19 * title + LINE_IN * len(_lines([page.facts]))
+    return head, 3.1, 2.25, maps, 1.9, 0.16 + LINE_IN * words
+
+
+def _lines(texts: Sequence[str]) -> list[str]:
+    return [line for text in texts for line in filled_lines(text, TEXT_WIDTH_IN, TEXT_PT)]
+
+
+def _compose(figure: Figure, page: TracePage, height_in: Sequence[float]) -> None:
+    bands: Any = figure.subfigures(6, 1, height_ratios=height_in)
     heading, first, second, third, fourth, foot = bands
-    heading.text(0.012, 0.95, title, fontsize=TITLE_PT, fontweight="bold", va="top")
-    line = "; ".join(f"{label} {value}" for label, value in page.facts)
-    heading.text(0.012, 0.04, line, fontsize=SMALL_PT - 0.2, color=MUTED, va="bottom")
-    foot.text(0.012, 0.1, "\n".join(wrap(page.caution, 140)), fontsize=SMALL_PT - 0.3, va="bottom")
+    title = folded(page.name, FULL_WIDTH_IN, TITLE_PT)
+    heading.text(0.012, 0.97, title, fontsize=TITLE_PT, fontweight="bold", va="top")
+    facts = "\n".join(_lines([page.facts]))
+    heading.text(0.012, 0.04, facts, fontsize=TEXT_PT, color=MUTED, va="bottom", linespacing=LINE_SPACING)
+    words = "\n".join(_lines(page.foot))
+    foot.text(0.012, 0.97, words, fontsize=TEXT_PT, va="top", linespacing=LINE_SPACING)
     left, right = first.subplots(1, 2, width_ratios=(1.05, 1.0))
     draw_collector(left, page)
     if page.grid is None:
@@ -138,16 +142,14 @@ def _compose(figure: Figure, page: TracePage) -> None:
     else:
         draw_acceptance_grid(first, right, page)
     draw_losses(second.subplots(), page)
-    left, right = third.subplots(1, 2)
-    draw_spot(third, left, page)
-    draw_flux(third, right, page)
+    draw_maps(third, page.maps)
     left, right = fourth.subplots(1, 2, width_ratios=(1.2, 1.0))
     draw_spectrum(left, page)
     draw_etendue(right, page)
 
 
 def draw_collector(axes: Axes, page: TracePage) -> None:
-    """The section through the axis, to scale, with rays straight on and at half acceptance."""
+    """The section through the axis, to scale, with rays at normal incidence and at half acceptance."""
     looks: dict[str, dict[str, Any]] = {
         "glass": {"facecolor": "#CFE4F2", "edgecolor": BLUE, "linewidth": 0.7},
         "mirror": {"facecolor": "none", "edgecolor": BLACK, "linewidth": 1.8},
@@ -155,7 +157,7 @@ def draw_collector(axes: Axes, page: TracePage) -> None:
     }
     for ray in page.rays_edge:
         axes.plot(ray[:, 0], ray[:, 1], color=VERMILLION, linewidth=0.6, dashes=(4, 2), zorder=2)
-    for ray in page.rays_straight:
+    for ray in page.rays_normal:
         axes.plot(ray[:, 0], ray[:, 1], color=SUN, linewidth=0.7, zorder=2)
     for outline in page.outlines:
         closed = outline.kind != "mirror"
@@ -168,13 +170,15 @@ def draw_collector(axes: Axes, page: TracePage) -> None:
     axes.set_title("Section, to scale")
     axes.set_xlabel("Across (m)")
     axes.set_ylabel("Depth from the lens (m)")
-    axes.plot([], [], color=SUN, linewidth=1.0, label="Sun straight on")
-    axes.plot([], [], color=VERMILLION, linewidth=1.0, dashes=(4, 2), label=f"Sun at {page.edge_deg:.2f}°")
+    axes.plot([], [], color=SUN, linewidth=1.0, label="Sun at normal incidence")
+    axes.plot([], [], color=VERMILLION, linewidth=1.0, dashes=(4, 2), label=f"Sun at {page.edge_deg:.3f}°")
     kinds = {outline.kind for outline in page.outlines}
     for kind, words in (("glass", "lens, solid funnel"), ("mirror", "mirror"), ("fibre", "fibre")):
         if kind in kinds:
             axes.fill([], [], label=words, **looks[kind])
-    axes.legend(loc="lower left", handlelength=2.2, borderaxespad=0.1)
+    axes.legend(
+        loc="upper center", bbox_to_anchor=(0.45, -0.16), ncols=2, handlelength=2.2, columnspacing=1.2
+    )
 
 
 def draw_acceptance(axes: Axes, page: TracePage) -> None:
@@ -188,18 +192,18 @@ def draw_acceptance(axes: Axes, page: TracePage) -> None:
         axes.plot([0.0, page.half_width_deg], [level, level], color=MUTED, linewidth=0.7, dashes=(3, 2))
         axes.plot([page.half_width_deg] * 2, [0.0, level], color=MUTED, linewidth=0.7, dashes=(3, 2))
         # beside the point, on the side that has room
-        right = page.half_width_deg < 0.55 * page.angle_deg[-1]
+        right = page.half_width_deg < 0.5 * page.angle_deg[-1]
         axes.annotate(
-            f"half of it at {page.half_width_deg:.2f}°",
+            f"half-width at\nhalf-maximum {page.half_width_deg:.3f}°",
             (page.half_width_deg, level),
             xytext=(5, 4) if right else (-5, -4),
             textcoords="offset points",
             ha="left" if right else "right",
             va="bottom" if right else "top",
-            fontsize=SMALL_PT,
+            fontsize=TEXT_PT,
         ).set_in_layout(False)
     axes.annotate(
-        percent(accepted[0] / 100.0), (0.0, accepted[0]), xytext=(6, 4), textcoords="offset points",
+        f"{accepted[0]:.2f}{NARROW_SPACE}%", (0.0, accepted[0]), xytext=(6, 4), textcoords="offset points",
         fontweight="bold",
     ).set_in_layout(False)  # fmt: skip
     axes.set_title("Acceptance")
@@ -226,8 +230,8 @@ def draw_acceptance_grid(figure: Any, axes: Axes, page: TracePage) -> None:
     half = 0.5 * accepted[0, 0]
     axes.contour(t, along, whole.T, levels=[half], colors="white", linewidths=1.0)
     bar = figure.colorbar(mesh, ax=axes, pad=0.02)
-    bar.set_label("Light that enters the fibre's cone (%)", fontsize=SMALL_PT)
-    axes.set_title(f"Acceptance; white: {percent(half)}, half of straight on", fontsize=SMALL_PT + 0.5)
+    bar.set_label("Light that enters the fibre's cone (%)", fontsize=TEXT_PT)
+    axes.set_title("Acceptance; white: half-maximum")
     axes.set_xlabel("Transverse angle (°)")
     axes.set_ylabel("Longitudinal angle (°)")
 
@@ -264,66 +268,17 @@ def draw_losses(axes: Axes, page: TracePage) -> None:
     axes.legend(handles[::-1], texts[::-1], loc="center left", bbox_to_anchor=(1.005, 0.5), handlelength=1.6)
 
 
-def _outline(axes: Axes, opening: Opening, colour: str) -> None:
-    from matplotlib.patches import Circle, Rectangle
-
-    if opening.is_round:
-        shape: Any = Circle((0.0, 0.0), opening.half_x_mm)
-    else:
-        corner = (-opening.half_x_mm, -opening.half_y_mm)
-        shape = Rectangle(corner, 2.0 * opening.half_x_mm, 2.0 * opening.half_y_mm)
-    shape.set(facecolor="none", edgecolor=colour, linewidth=1.2)
-    axes.add_patch(shape)
-
-
-def draw_spot(figure: Any, axes: Axes, page: TracePage) -> None:
-    """Light in the plane of the funnel's mouth (or fibre face), Sun straight on."""
-    lit = page.spot_weight > 0.0
-    x, y, weight = page.spot_x_mm[lit], page.spot_y_mm[lit], page.spot_weight[lit]
-    reach_x, reach_y = 1.5 * page.mouth.half_x_mm, 1.5 * page.mouth.half_y_mm
-    edges = [np.linspace(-reach_x, reach_x, 61), np.linspace(-reach_y, reach_y, 61)]
-    light, _, _ = np.histogram2d(x, y, bins=edges, weights=weight)
-    shown = light / light.max() if light.max() > 0.0 else light
-    mesh = axes.pcolormesh(*edges, shown.T, cmap=POWER_MAP, vmin=0.0, rasterized=True)
-    _outline(axes, page.mouth, "white")
-    if page.mouth.half_y_mm < 3.0 * page.mouth.half_x_mm:
-        axes.set_aspect("equal", anchor="W")
-    figure.colorbar(mesh, ax=axes, pad=0.02).set_label("Share of the brightest", fontsize=SMALL_PT)
-    axes.set_title(f"{page.mouth_words},\nSun straight on; white: its rim", fontsize=SMALL_PT)
-    axes.set_xlabel("Across (mm)")
-    axes.set_ylabel("Along (mm)")
-
-
-def draw_flux(figure: Any, axes: Axes, page: TracePage) -> None:
-    """Flux on the fibre's face, Sun straight on."""
-    mesh = axes.pcolormesh(
-        page.flux_x_edges_mm,
-        page.flux_y_edges_mm,
-        page.flux_w_cm2.T,
-        cmap=POWER_MAP,
-        vmin=0.0,
-        rasterized=True,
-    )
-    _outline(axes, page.face, "white")
-    if page.face.half_y_mm < 3.0 * page.face.half_x_mm:
-        axes.set_aspect("equal", anchor="W")
-    figure.colorbar(mesh, ax=axes, pad=0.02).set_label("Flux (W/cm²)", fontsize=SMALL_PT)
-    axes.set_title(f"Flux on the fibre's face at\n{page.flux_words}", fontsize=SMALL_PT)
-    axes.set_xlabel("Across (mm)")
-    axes.set_ylabel("Along (mm)")
-
-
 def draw_spectrum(axes: Axes, page: TracePage) -> None:
-    """Share delivered by wavelength, Sun straight on."""
+    """Share delivered by wavelength, the Sun's disc at normal incidence."""
     axes.plot(
         page.wavelength_nm, 100.0 * page.delivered_fraction, color=DELIVERED, marker="o", markersize=2.0
     )
     axes.set_xscale("log")
-    ticks = [300, 400, 500, 700, 1000, 1500, 2000, 3000]
+    ticks = [300, 500, 700, 1000, 1500, 2500]
     axes.set_xticks(ticks, labels=[str(tick) for tick in ticks])
     axes.minorticks_off()
     axes.set_ylim(0.0, 100.0)
-    axes.set_title("Acceptance straight on, by wavelength")
+    axes.set_title("Acceptance at normal incidence, by wavelength")
     axes.set_xlabel("Wavelength (nm); dots share sunlight evenly")
     axes.set_ylabel("Acceptance (%)")
     axes.grid(axis="y")
@@ -343,7 +298,7 @@ def draw_etendue(axes: Axes, page: TracePage) -> None:
             xytext=(3, 0),
             textcoords="offset points",
             va="center",
-            fontsize=SMALL_PT,
+            fontsize=TEXT_PT,
         ).set_in_layout(False)
     axes.set_yticks(range(len(rows)), labels=[name for name, _, _ in rows])
     axes.invert_yaxis()
@@ -353,15 +308,52 @@ def draw_etendue(axes: Axes, page: TracePage) -> None:
     axes.set_title("Etendue (10⁻⁶ m² sr)")
 
 
-def facts_of(summary: dict[str, Any]) -> list[tuple[str, str]]:
-    """The line under the title."""
+def facts_of(summary: dict[str, Any]) -> str:
+    """The line under the title: the numbers that the terminal and trace.json say, as they say them."""
     acceptance, error = summary["acceptance"], summary["statistical_error"]
-    width = acceptance.get("half_width_50_deg", acceptance.get("transverse_half_width_50_deg"))
+    widths = {
+        axis.strip("_"): acceptance[f"{axis}half_width_50_deg"]
+        for axis in ("", "transverse_", "longitudinal_")
+        if f"{axis}half_width_50_deg" in acceptance
+    }
+    falls = ", ".join(
+        f"{'none' if width is None else f'{width:.3f}°'}{f' {axis}' if axis else ''}"
+        for axis, width in widths.items()
+    )
+    disc = ", ".join(
+        f"{row['acceptance_fraction']:.4f} (the Sun's disc at {row['sun_distance_au']:g} au)"
+        for row in acceptance["normal_sun_disc"]
+    )
+    return (
+        f"Aperture {quantity(summary['aperture_area_m2'], 'm²')}; concentration "
+        f"{number(summary['concentration']['geometric'])}×; acceptance at normal incidence {acceptance['normal']:.4f} ± "
+        f"{error['normal']:.4f} ({LIGHT_WORDS[acceptance['source']]}), {disc}{film_words(summary)}; half-width at half-"
+        f"maximum {falls}; etendue used {percent(summary['etendue_used'])}."
+    )
+
+
+def film_words(summary: dict[str, Any]) -> str:
+    """Whether the acceptances said hold the shield's film."""
+    film = summary["film"]
+    if film is None:
+        return ""
+    return ", the shield's film included" if film["counted"] == "here" else ", the shield's film left out"
+
+
+def foot_of(summary: dict[str, Any]) -> list[str]:
+    """What to know before using the page: warnings, cautions, and what it rests on."""
+    source = summary["provenance"]
+    options = source["options"]
+    heat = ", ".join(
+        f"{part['part']} {part['temperature_k']:.0f} K"
+        + ("" if part["limit_k"] is None else f" (bears {part['limit_k']:.0f} K)")
+        for part in summary["heat"]
+    )
     return [
-        ("aperture", quantity(summary["aperture_area_m2"], "m²")),
-        ("concentration", f"{number(summary['concentration']['geometric'])}×"),
-        ("accepts", f"{percent(acceptance['normal'])} ± {percent(error['normal'])} straight on"),
-        ("half-angle", "–" if width is None else f"{width:.2f}°"),
-        ("etendue used", percent(summary["etendue_used"])),
-        ("for", {"point": "parallel light", "disc": "the disc at 1 au"}[acceptance["source"]]),
+        f"Steady temperatures at normal incidence: {heat}.",
+        *(f"Warning: {printable(line)}" for line in summary["warnings"]),
+        *(f"Caution: {line}" for line in summary["cautions"]),
+        f"yieldsim {source['version']}, tolerance {options['tolerance']:g}, seed {options['seed']}. "
+        "Inputs, with their SHA-256:",
+        *(f"{row['name']}  {row['sha256']}" for row in source["inputs"]),
     ]

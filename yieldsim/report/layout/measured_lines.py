@@ -1,0 +1,38 @@
+"""Lines of text broken where they are measured to fill a width, in the figures' font."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+from yieldsim.report.layout.style import FONT
+
+
+@cache
+def _measure(size_pt: float) -> tuple[Any, Any]:
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import TextToPath
+
+    return TextToPath(), FontProperties(family=FONT, size=size_pt)
+
+
+def width_pt(text: str, size_pt: float) -> float:
+    """Width of one line of text in points."""
+    measure, font = _measure(size_pt)
+    return float(measure.get_text_width_height_descent(text, font, ismath=False)[0])
+
+
+def filled_lines(text: str, width_in: float, size_pt: float) -> list[str]:
+    """A text broken between its words so that no line is wider than `width_in`; a longer word stands alone.
+
+    >>> filled_lines("one two three", 0.7, 10.0)
+    ['one two', 'three']
+    """
+    lines: list[str] = []
+    for word in text.split(" "):
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and width_pt(longer, size_pt) <= 72.0 * width_in:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines
