@@ -174,6 +174,16 @@ def _lens_record(
         record["step"] = grooves.groove_step(lens, len(slopes))
         record["pitch"] = grooves.groove_pitch_m(lens, len(slopes))
         record["deepest"] = table[:, grooves.HEIGHT].max()
+        pitch_nm = 1e9 * float(record["pitch"][0])
+        if pitch_nm < lens.design_wavelength_nm:
+            problems.append(
+                Problem(
+                    prescription.name,
+                    "[lens] groove_count",
+                    f"is {len(slopes)}: grooves {pitch_nm:.3g} nm wide are narrower than the wavelength of the light",
+                    hint="rays know no diffraction: fewer grooves, or a wider lens",
+                )
+            )
         if record["deepest"][0] >= lens.thickness_m:
             problems.append(
                 Problem(

@@ -84,7 +84,7 @@ def trace(
     ways = _ways(prescription, tolerance, source, seed)
     traced = _traced(scene, prescription, ways, progress, optics)
     notes = Notes(list(loaded.warnings))
-    for line in _warnings(prescription, scene, traced):
+    for line in _warnings(prescription, scene, traced, tolerance):
         notes.add(line)
     ledger = etendue_ledger(prescription, traced)
     _within_etendue(ledger)
@@ -287,12 +287,18 @@ def _standing_warnings(prescription: Prescription, scene: Scene) -> tuple[str, .
     return tuple(lines)
 
 
-def _warnings(prescription: Prescription, scene: Scene, traced: Curve | Grid) -> list[str]:
+def _warnings(prescription: Prescription, scene: Scene, traced: Curve | Grid, tolerance: float) -> list[str]:
     """All of it, the traced ones included."""
     from yieldsim.optics.raytrace.acceptance_trace import Curve
     from yieldsim.runs.trace.summary import azimuth_spread
 
     lines = list(_standing_warnings(prescription, scene))
+    delivered, error = traced.share[..., 0], traced.error[..., 0]
+    if error.max() > 1.1 * tolerance * delivered.max():
+        lines.append(
+            f"the tolerance of {tolerance:g} is not reached: the largest standard error is {error.max():.2g} with as many rays "
+            "as a trace takes at most"
+        )
     if isinstance(traced, Curve) and not prescription.is_symmetric:
         spread = azimuth_spread(scene, traced)
         if spread > ROUNDNESS:

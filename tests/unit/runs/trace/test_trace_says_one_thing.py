@@ -11,7 +11,9 @@ import pytest
 from matplotlib.axis import Axis
 from matplotlib.text import Text
 
+from yieldsim.base.errors import InputError
 from yieldsim.cli.trace_command import answer_lines
+from yieldsim.optics.raytrace.tracer import refine
 from yieldsim.report.layout import style
 from yieldsim.report.trace.page import PAGE_DPI, _compose, _heights_in
 from yieldsim.runs.trace.output import acceptance_frame, losses_frame, page_of
@@ -201,3 +203,18 @@ def test_the_page_can_be_read(tmp_path: Path, text: str) -> None:
     assert all(line in foot for line in run.summary["warnings"])
     assert all(line in foot for line in run.summary["cautions"])
     assert "never look into a lit fibre" in foot
+
+
+def test_grooves_below_the_wavelength_are_refused(tmp_path: Path) -> None:
+    """Rays know no diffraction: 128 grooves across half of 0.1 mm are 0.39 um wide."""
+    small = ROUND.replace("width_m = 0.2", "width_m = 1e-4").replace("0.25", "1.3e-4")
+    with pytest.raises(
+        InputError, match=r"groove_count is 128: grooves 391 nm wide are narrower than the wavelength"
+    ):
+        traced(tmp_path, small.replace("thickness_m = 0.003", "thickness_m = 1e-5"))
+
+
+def test_a_tolerance_out_of_reach_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(refine, "__kwdefaults__", {**refine.__kwdefaults__, "largest_points": 512})
+    run = traced(tmp_path, DOMED, tolerance=0.001)
+    assert any("tolerance of 0.001 is not reached" in line for line in run.warnings)
