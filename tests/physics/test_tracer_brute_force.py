@@ -15,7 +15,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from yieldsim.base.prescription_model import Band, FibreFace, Lens, OpticalMaterial, Prescription
-from yieldsim.optics.flux import focus_beside_mouth
+from yieldsim.optics.flux import focus_beside_mouth, peak_flux
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.acceptance_trace import Ways, trace_curve
 from yieldsim.optics.raytrace.scene import Scene, build_scene
@@ -306,6 +306,17 @@ def test_peak_flux_resolves_a_spot_far_smaller_than_the_face() -> None:
     row = flux.row()
     assert_allclose(row["delivered_w"], row["disc_acceptance"] * row["aperture_power_w"], rtol=1e-12)
     assert_allclose(row["cone_mean_w_cm2"] * 1e4 * scene.face_area_m2, row["delivered_w"], rtol=1e-9)
+
+
+def test_peak_flux_resolves_a_line_as_long_as_the_face() -> None:
+    """Behind straight grooves, on a face of 50 by 600 mm: a line 0.8 mm wide (one deviation), in closed form."""
+    rng = np.random.default_rng(4)
+    x, y = 0.0008 * rng.standard_normal(400_000), rng.uniform(-0.3, 0.3, 400_000)
+    watts = np.full(x.size, 100.0 / x.size)
+    peak = peak_flux(x, y, watts, (0.025, 0.3))
+    # a normal distribution over x, even along y: 100 W / (sqrt(2 pi) s L)
+    expected = 100.0 / (math.sqrt(2.0 * math.pi) * 0.08 * 60.0)
+    assert_allclose(peak.w_cm2, expected, rtol=0.06)
 
 
 def test_focus_beside_the_mouth() -> None:
