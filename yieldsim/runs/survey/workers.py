@@ -105,6 +105,8 @@ def _client(library: Any, workers: int, scheduler: str | None) -> Iterator[Any]:
     import dask
 
     if scheduler is not None:
+        # a lost scheduler is told in our own words
+        logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
         try:
             client = library.Client(scheduler, timeout="8s")
         except (OSError, ValueError) as error:
