@@ -52,7 +52,7 @@ def orient_summary(days: float = 365.0, count: int = 1, kwh: float = 2.0) -> dic
         "site": {"name": "Lantern Ridge", "body": "Moon"},
         "collector": {"name": "Funnels " * 12, "unit_count": 3},
         "start_utc": "2027-01-01T00:00:00Z",
-        "end_utc": "2028-01-01T00:00:00Z",
+        "end_utc": f"{np.datetime64('2027-01-01T00:00:00') + np.timedelta64(round(days * 86_400), 's')}Z",
         "days": days,
         "best": [facing(30.0, 180.0 + 0.1 * place, goal=goal) for place, goal in enumerate(GOALS)],
         "compare": [facing(0.0, 0.0, label="mount 1 of the file"), facing(30.0, 180.0, label="30, 180")],
@@ -101,13 +101,13 @@ def all_words(sheet: Sheet) -> str:
 
 @pytest.mark.parametrize(
     ("days", "words"),
-    [(19.0, "in 19 days"), (364.0, "in 364 days"), (365.0, "a year"), (1.0, "in 24.0 hours")],
+    [(19.0, "in 19 days"), (360.0, "in 360 days"), (365.0, "a year"), (1.0, "in 24.0 hours")],
 )
 def test_a_part_of_a_year_is_not_called_a_year(days: float, words: str) -> None:
     assert period_text.span_words(days) == words
     found = all_words(orient_page.facing_sheet(orient_dataset(orient_summary(days))))
     assert f"(kWh {words})" in found
-    assert ("year" in found) == (words == "a year")
+    assert ("kWh a year" in found) == (words == "a year")
 
 
 # ---------------------------------------------------------------- marks
@@ -193,7 +193,8 @@ def site_row(rank: int, name: str, gain: float | None, kept: float | None) -> di
         "rank": rank,
         "site": {"name": name, "body": "Moon", "latitude_deg": -89.0},
         "facing": {"tilt_deg": 88.0, "azimuth_deg": 359.9},
-        "annual_kwh": 10.0, "worst_month_kwh": 0.0, "longest_gap_hours": 30.0, "hours_delivering_per_year": 100.0,
+        "annual_kwh": 10.0, "worst_month_kwh": 0.0, "longest_gap_hours": 30.0, "longest_gap_whole_hours": 30.0,
+        "hours_delivering_per_year": 100.0,
         "units_for_power": None if kept is None else 7,
         "kept_by_stage": [{"stage": "terrain", "kept_fraction": kept}, {"stage": "dust", "kept_fraction": 1.0}],
         "reasons": {"sunlight_kwh_m2_per_year": 1000.0, "low_skyline_gain_fraction": gain},
@@ -308,7 +309,7 @@ def test_a_map_without_light_says_none_and_draws_the_dark_dark(goal: str, lit: f
     if goal == "dark":
         assert low == 0.0
         assert high == pytest.approx((744.0 if not lit else 50.0) / 24.0)
-    assert "31 days; energies at the rate of a year" in " ".join(report_survey._lines(summary))
+    assert "NOT WHOLE SEASONS (energies at the rate of a year)" in " ".join(report_survey._lines(summary))
     pages = report_survey.survey_pages(ds)
     assert pages.png.startswith(b"\x89PNG")
     assert pages.pdf.startswith(b"%PDF")

@@ -112,7 +112,7 @@ def trace_loaded(
     scene = _placed(prescription, where, build_scene)
     traced = _traced(scene, prescription, ways, progress, where)
     notes = Notes(list(loaded.warnings))
-    for line in _warnings(prescription, scene, traced, tolerance):
+    for line in _warnings(prescription, scene, traced, ways.precision):
         notes.add(line)
     ledger = etendue_ledger(prescription, traced)
     _within_etendue(ledger)
