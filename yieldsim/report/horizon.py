@@ -11,7 +11,7 @@ import xarray as xr
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.report.layout import style
-from yieldsim.report.layout.panel import Panel
+from yieldsim.report.layout.panel import Panel, stretch
 from yieldsim.report.layout.sheet import Drawn, Sheet, pages
 
 if TYPE_CHECKING:
@@ -57,15 +57,8 @@ def _draw(ds: xr.Dataset, figure: Figure) -> None:
     _draw_panorama(ds, upper)
     _draw_distance(ds, lower)
     figure.draw_without_rendering()
-    upper.set_title(scale_words(upper), weight="normal")
-
-
-def scale_words(axes: Axes) -> str:
-    """How many times finer the elevation is drawn than the azimuth, of a figure that is laid out."""
-    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
-    box = axes.get_window_extent()
-    times = (box.height / (high - low)) / (box.width / (right - left))
-    return f"Elevation stretched {style.number(times, 2)} times against azimuth"
+    times = style.number(stretch(upper), 2)
+    upper.set_title(f"Elevation stretched {times} times against azimuth", weight="normal")
 
 
 def _stretch_words(ds: xr.Dataset) -> str:

@@ -11,7 +11,7 @@ from matplotlib.text import Text
 
 from yieldsim.report.layout import style
 from yieldsim.report.trace import draw_acceptance
-from yieldsim.report.tune import TuneFigure, _compose, tune_pictures
+from yieldsim.report.tune import TuneFigure, _compose, tune_pages
 from yieldsim.runs.tune.run import Range, at_end
 
 
@@ -41,7 +41,7 @@ def shown(keys: tuple[str, ...], per: str) -> TuneFigure:
     grid = np.add.outer(axes[0], axes[1]) if len(keys) == 2 else axes[0]
     return TuneFigure(
         title="Tuning " + "a lens with a long name " * 4,
-        subtitle="best",
+        lines=["best"],
         keys=keys,
         axes=axes,
         annual_kwh=grid,
@@ -53,6 +53,7 @@ def shown(keys: tuple[str, ...], per: str) -> TuneFigure:
         present=None,
         present_kwh=None,
         per=per,
+        summary={},
     )
 
 
@@ -64,7 +65,7 @@ def test_a_part_of_a_year_is_not_called_a_year(keys: tuple[str, ...], per: str) 
         words = " ".join(text.get_text() for text in figure.findobj(Text))
     assert f"kWh {per} per unit" in words
     assert ("year" in words) == (per == "a year")
-    assert all(tune_pictures(shown(keys, per)))
+    assert all(tune_pages(shown(keys, per)))
 
 
 def test_the_end_of_a_range_is_a_hundredth_of_it_wide() -> None:

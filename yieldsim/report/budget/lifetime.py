@@ -132,13 +132,15 @@ def draw_visits(dust: Json, figure: Figure) -> None:
     axes.grid(True)
 
 
+ROUND_HOURS = (0.25, 1.0, 6.0, 48.0, 240.0, 1200.0, 4800.0, 24_000.0, 96_000.0)
+
+
 def _hours_log(axes: Axes, low: float, high: float) -> None:
-    """A logarithmic axis of hours with names people use."""
+    """A logarithmic axis of hours with round lengths of time."""
     from matplotlib.ticker import NullFormatter, NullLocator
 
-    names = ((1.0, "1 h"), (6.0, "6 h"), (24.0, "1 d"), (168.0, "1 week"), (730.5, "1 month"), (4383.0, "½ year"),
-             (17_532.0, "2 years"), (87_660.0, "10 years"))  # fmt: skip
-    apart = 0.13 * np.log(high / low)
+    names = [(hours, style.duration(hours)) for hours in ROUND_HOURS]
+    apart = 0.17 * np.log(high / low)
     inside: list[tuple[float, str]] = []
     for hours, name in names:
         if low <= hours <= high and (not inside or np.log(hours / inside[-1][0]) >= apart):

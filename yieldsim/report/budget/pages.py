@@ -16,6 +16,7 @@ from yieldsim.report.budget.text import page_data, sum_served, visit_is_worth_a_
 from yieldsim.report.budget.uncertainty import draw_convergence, draw_curves, draw_ranking, ranking_height_in
 from yieldsim.report.estimate.text import summary_of
 from yieldsim.report.layout import style
+from yieldsim.report.layout.imprint import imprint
 from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.typst_pages import set_pdf
 from yieldsim.report.layout.warning_text import letters_notice
@@ -32,8 +33,10 @@ def budget_pdf(series: xr.Dataset) -> bytes:
     panels = _panels(series)
     data = page_data(series)
     boxes = letters_notice(data, "budget.json")
+    warnings = [*data["warnings"], *([boxes] if boxes else [])]
     data |= {
-        "warnings": [*data["warnings"], *([boxes] if boxes else [])],
+        "warnings": warnings,
+        "imprint": imprint({**summary_of(series), "warnings": warnings}),
         "figures": {name: {"alt": panel.alt} for name, panel in panels.items()},
         "description": f"Budget of a habitat. {data['place']}. {data['collector']}. {data['span']}.",
         "keywords": [
@@ -75,7 +78,7 @@ def _panels(series: xr.Dataset) -> dict[str, Panel]:
             partial(draw_visits, dust), half, 2.4, "Light gained by a visit against its day."
         )
     if sure:
-        panels["curves"] = Panel(partial(draw_curves, series, sure), full, 3.9, _sure_words(sure))
+        panels["curves"] = Panel(partial(draw_curves, series, sure), full, 4.6, _sure_words(sure))
         if any(sure["ranking"].values()):
             panels["ranking"] = Panel(
                 partial(draw_ranking, sure), full, ranking_height_in(sure), _rank_words(sure)

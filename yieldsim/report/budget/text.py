@@ -13,10 +13,12 @@ from yieldsim.report.budget.verdict_text import (
     at_least,
     failure_rows,
     failures_sentence,
+    nominal,
     share_against,
     verdict_rows,
     verdict_sentence,
 )
+from yieldsim.report.estimate.assumptions_text import assumption_rows, grounds
 from yieldsim.report.estimate.gap_text import utc
 from yieldsim.report.estimate.text import collector_line, option_rows, place, source_rows, span, summary_of
 from yieldsim.report.layout import style
@@ -91,6 +93,10 @@ def page_data(series: xr.Dataset) -> Json:
         "method": list(METHOD),
         "figures_of_light": light_rows(summary),
         "columns": column_rows(summary),
+        "assumptions": assumption_rows(summary),
+        "limits": [],
+        "grounds": grounds(summary),
+        "nominal": nominal(summary),
         "sources": [*source_rows(summary["provenance"]), *_estimate_sources(summary)],
         "options": option_rows(
             {key: value for key, value in summary["provenance"]["options"].items() if key != "estimate"}

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from yieldsim.report.layout import style
+from yieldsim.report.layout.imprint import NOMINAL
 
 Json = dict[str, Any]
 MOST_DECIMALS = 6
@@ -120,3 +121,13 @@ def verdict_sentence(summary: Json) -> str:
     if not failing:
         return f"Pass: {target} is reached in {', '.join(row['case'] for row in verdict['cases'])}."
     return f"Fail: {target} is not reached in {', '.join(failing)}."
+
+
+def nominal(summary: Json) -> str:
+    """How sure the headline is: its P90 and P99 where inputs are uncertain, else that nothing was allowed for."""
+    sure = summary["uncertainty"]
+    if not sure:
+        return f"{NOMINAL} --uncertain FILE tells how sure it is."
+    kwh = sure["outcomes"]["delivered_kwh"]
+    levels = ", ".join(f"P{level} {style.energy(float(kwh[f'p{level}']))}" for level in (50, 90, 99))
+    return f"With the inputs as given. Delivered light over the draws: {levels}; margins are under Verdict."

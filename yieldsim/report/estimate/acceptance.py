@@ -95,10 +95,13 @@ def draw_acceptance(ds: xr.Dataset, figure: Figure) -> None:
         look = style.line(index)
         axes.plot(angle, 100.0 * curve, color=look.colour, linestyle=look.dash, label=word)
     peak = 100.0 * max(float(curve.max()) for _, _, curve in found)
+    # under the peak, where no curve crosses the words
+    at_peak = float(found[0][1][int(found[0][2].argmax())])
+    starts = at_peak - min(angle[0] for _, angle, _ in found) < 1.0
     for level, word in zip(LEVELS, ("a tenth of the peak", "half of the peak"), strict=True):
         axes.axhline(level * peak, color=style.MUTED, linewidth=0.6, linestyle=(0, (2, 2)), zorder=0)
         axes.annotate(
-            word, (0.99, level * peak), (0, 2), xycoords=("axes fraction", "data"), ha="right",
+            word, (at_peak, level * peak), (3 if starts else 0, 2), ha="left" if starts else "center",
             textcoords="offset points", fontsize=style.SMALL_PT, color=style.MUTED,
         )  # fmt: skip
     axes.set_xlim(min(angle[0] for _, angle, _ in found), max(angle[-1] for _, angle, _ in found))

@@ -24,8 +24,9 @@ LONG_DAY_CELLS = 240
 SHORT_DAY_CELLS = 24
 MOST_COLUMNS = 130
 """Of more days than this, several share a column: that also stills the beat between rows and solar hours."""
-STRIPES = 60
-"""Slanting stripes across a map where there is no sunlight: in grey, its colour alone is close to the strongest."""
+NIGHT = "#14161A"
+LEAST_SHADE = 0.3
+"""Where the map of magnitudes starts, of 0 to 1."""
 MOST_STEPS = 1000
 """A line of more rows than this shows means over equal parts of the run."""
 
@@ -142,40 +143,46 @@ def _repeated(cells: Any, tall: int, wide: int) -> Any:
     return np.repeat(np.repeat(cells, tall, axis=0), wide, axis=1)
 
 
+def day_colours() -> Any:
+    """The map of magnitudes without its darkest part, which is left to the night: in grey too, night is darker than the least
+    power, and the strongest the lightest."""
+    import matplotlib
+    from matplotlib.colors import ListedColormap
+
+    return ListedColormap(matplotlib.colormaps[style.POWER_MAP](np.linspace(LEAST_SHADE, 1.0, 256)))
+
+
 def _paint(
     axes: Axes, power: FloatArray, lit: NDArray[np.bool_], extent: tuple[float, float, float, float]
 ) -> None:
-    """Colour by power where there is sunlight; striped where there is none; cells outside the run stay white."""
-    import matplotlib
+    """Colour by power where there is sunlight; dark where there is none; cells outside the run stay white."""
     from matplotlib.cm import ScalarMappable
     from matplotlib.colors import Normalize, to_hex, to_rgba
     from matplotlib.patches import Patch
 
     peak = float(np.nanmax(power)) if np.isfinite(power).any() else 0.0
     factor, unit = style.watts(peak)
-    scale = ScalarMappable(Normalize(0.0, peak * factor or 1.0), matplotlib.colormaps[style.POWER_MAP])
+    scale = ScalarMappable(Normalize(0.0, peak * factor or 1.0), day_colours())
     colours = scale.to_rgba(np.nan_to_num(power) * factor)
-    colours[~lit] = to_rgba(style.SHADE)
-    colours[~np.isfinite(power)] = to_rgba(style.HOLE)
+    outside = ~np.isfinite(power)
+    colours[~lit] = to_rgba(NIGHT)
+    colours[outside] = to_rgba(style.HOLE)
     # repeated to a fine raster, for viewers smooth coarse ones
     tall, wide = max(1, 600 // colours.shape[0]), max(1, 1400 // colours.shape[1])
-    fine = _repeated(colours, tall, wide)
-    dark = _repeated(~lit & np.isfinite(power), tall, wide)
-    down, right = np.indices(dark.shape) / np.array(dark.shape)[:, None, None]
-    stripe = (right * STRIPES + down * STRIPES * 0.75) % 1.0 < 0.18
-    fine[dark & stripe] = to_rgba(style.RULE)
-    axes.imshow(fine.clip(0.0, 1.0), extent=extent, aspect="auto")
+    axes.imshow(_repeated(colours, tall, wide).clip(0.0, 1.0), extent=extent, aspect="auto")
     for spine in axes.spines.values():
         spine.set_visible(True)
     if peak > 0.0:
         bar = axes.figure.colorbar(scale, ax=axes, pad=0.015, aspect=32)
         bar.set_label(f"Delivered power ({unit})")
         bar.outline.set_linewidth(0.4)
-    lowest = to_hex(matplotlib.colormaps[style.POWER_MAP](0.0))
     keys = [
-        Patch(facecolor=style.SHADE, edgecolor=style.RULE, hatch="\\\\\\", label="no sunlight at the site"),
-        Patch(facecolor=lowest, label="sunlight, nothing delivered"),
+        Patch(facecolor=NIGHT, label="no sunlight"),
+        Patch(facecolor=to_hex(day_colours()(0.0)), label="sunlight, none delivered"),
     ]
+    if outside.any():
+        keys.append(Patch(facecolor=style.HOLE, edgecolor=style.MUTED, linewidth=0.5, label="outside the run"))
     axes.legend(
-        handles=keys, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, borderaxespad=0.2,
+        handles=keys, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, borderaxespad=0.2,
+        columnspacing=1.0, handlelength=1.4,
     )  # fmt: skip

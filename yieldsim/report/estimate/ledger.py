@@ -149,6 +149,7 @@ def _columns(width_in: float) -> list[float]:
 def _draw_panel(axes: Axes, group: list[Step], sunlight_kwh: float, columns: list[float], unit: str) -> None:
     """One group at its own scale; the first, which names the unit, has the heads of the columns."""
     first, top = bool(unit), group[0].kwh or 1.0
+    decimals = style.decimals_for(top, 4)
     for row, step in enumerate(group):
         carried = not first and row == 0
         end = step.stage == "delivered"
@@ -156,7 +157,7 @@ def _draw_panel(axes: Axes, group: list[Step], sunlight_kwh: float, columns: lis
             style.DELIVERED if end else style.CARRIED if carried else style.SUN if row == 0 else style.LEFT
         )
         axes.barh(row, step.kwh, 0.66, color=colour, linewidth=0.0)
-        cells = [style.number(step.kwh), "", ""]
+        cells = [style.fixed(step.kwh, decimals), "", ""]
         if end:
             cells[2] = f"{style.percent(step.kwh / sunlight_kwh if sunlight_kwh else 0.0)} of sunlight"
         elif row:
@@ -164,9 +165,8 @@ def _draw_panel(axes: Axes, group: list[Step], sunlight_kwh: float, columns: lis
                 row, step.lost_kwh, 0.66, step.kwh, facecolor="white", hatch=style.LOSS_HATCH,
                 edgecolor=style.LOSS_INK, linewidth=0.5,
             )  # fmt: skip
-            cells[1:] = _minus(style.number(step.lost_kwh)), _minus(style.percent(step.lost_fraction))
-            if 0.0 < step.lost_kwh < 1e-3:
-                cells[1] = "<0.001"
+            lost = style.fixed(step.lost_kwh, decimals)
+            cells[1:] = _minus(lost), _minus(style.percent_in_column(step.lost_fraction))
         for x, text in zip(columns, cells, strict=True):
             axes.text(x * top, row, text, ha="right", va="center", weight="bold" if end else "normal")
     axes.set_yticks(range(len(group)), [step.words for step in group])

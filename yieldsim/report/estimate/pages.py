@@ -117,10 +117,10 @@ def _glance_panels(ds: xr.Dataset) -> dict[str, Panel]:
     summary, words = estimate_summary(ds), _alternatives(ds)
     left, right = GLANCE_LEFT_IN, GLANCE_RIGHT_IN
     return {
-        "sky": Panel(partial(draw_sky, ds, context=False), left, 2.4, words["sky"]),
-        "calendar": Panel(partial(draw_calendar, ds), right, 2.4, words["calendar"]),
-        "ledger": Panel(partial(draw_ledger, summary["ledger"]), left, 2.75, words["ledger"]),
-        "bars": Panel(partial(draw_bars, ds), right, 1.45, words["bars"]),
+        "sky": Panel(partial(draw_sky, ds, context=False), left, 2.08, words["sky"]),
+        "calendar": Panel(partial(draw_calendar, ds), right, 2.08, words["calendar"]),
+        "ledger": Panel(partial(draw_ledger, summary["ledger"]), left, 2.65, words["ledger"]),
+        "bars": Panel(partial(draw_bars, ds), right, 1.35, words["bars"]),
         "strip": Panel(partial(draw_strip, ds, summary["gaps"], numbered=False), right, 0.95, words["strip"]),
     }
 
@@ -137,11 +137,18 @@ def _data(ds: xr.Dataset, panels: dict[str, Panel]) -> dict[str, Any]:
         "figures": {name: {"alt": panel.alt} for name, panel in panels.items()},
         "bars_title": f"Energy by {by}",
         "partial": not bool(calendar_kwh(ds)[2].all()),
+        "partial_solar": _cuts_solar_days(ds),
         "solar_day": time_axis.solar_day_word(body)[0],
         "calendar_caption": _calendar_caption(ds, body),
         "description": f"Estimate of delivered light. {data['place']}. {data['collector']}. {data['span']}.",
         "keywords": ["solar concentrator", "energy yield", body],
     }
+
+
+def _cuts_solar_days(ds: xr.Dataset) -> bool:
+    """Whether the run covers only part of its first or its last solar day."""
+    ends = time_axis.solar_days_at_edges(ds)[[0, -1]]
+    return bool((np.abs(ends - np.round(ends)) > 0.01).any())
 
 
 def _calendar_caption(ds: xr.Dataset, body: str) -> str:

@@ -54,6 +54,7 @@ NUMBER = Leaf("a number", _is_number)
 NOT_NEGATIVE = Leaf("a number, 0 or more", lambda value: _is_number(value) and value >= 0.0)
 POSITIVE = Leaf("a number above 0", lambda value: _is_number(value) and value > 0.0)
 MOMENT = Leaf("a moment like 2027-01-01T00:00:00Z", _is_moment)
+TRUTH = Leaf("true or false", lambda value: isinstance(value, bool))
 TABLE = Leaf("a table", lambda value: isinstance(value, dict))
 SOURCES: Final = [{"role": TEXT, "name": TEXT, "sha256": TEXT}]
 
@@ -115,6 +116,11 @@ FOLLOWING: Final = {
 """Where it is not null."""
 
 
+ASSUMPTIONS: Final = [{"of": TEXT, "what": TEXT, "value": TEXT, "default": TRUTH}]
+LIMITS: Final = [{"what": TEXT, "limit": NUMBER, "reached": NUMBER, "unit": TEXT, "holds": TRUTH}]
+"""Where they are there: results of earlier versions lack them."""
+
+
 def estimate_summary(ds: xr.Dataset) -> dict[str, Any]:
     """The summary of an estimate. Raises InputError, one problem, where it is altered or lacks something."""
     faults: list[str]
@@ -141,6 +147,9 @@ def _optional(found: Mapping[str, Any]) -> dict[str, Any]:
         "eclipses": ECLIPSES,
         "following": FOLLOWING,
         "delivered_light": DELIVERED_LIGHT,
+        "assumptions": ASSUMPTIONS,
+        "limits": LIMITS,
+        "command": TEXT,
     }
     return {key: shape for key, shape in shapes.items() if found.get(key) is not None}
 

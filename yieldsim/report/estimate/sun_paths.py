@@ -21,6 +21,7 @@ from yieldsim.base.numerics.vectors import (
 )
 from yieldsim.report.estimate.acceptance import LEVELS, mount_letter, relative_acceptance
 from yieldsim.report.layout import style, time_axis
+from yieldsim.report.layout.panel import stretch
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -35,7 +36,7 @@ PATHS = 13
 
 def sky_key() -> str:
     """What the lines and fills of the view are, in the room beside a heading."""
-    return "Orange: Sun. Grey: ground. Contours: half of a mount's peak acceptance."
+    return "Orange: Sun. Grey: ground. Lines: half of the peak."
 
 
 def has_low_sun(ds: xr.Dataset) -> bool:
@@ -99,19 +100,27 @@ def draw_sky(ds: xr.Dataset, figure: Figure, *, context: bool = True) -> None:
         upper, lower = figure.subplots(2, 1, height_ratios=[1.6, (top + 20.0) / 80.0])
         low, high = _stretched_range_deg(ds)
         _draw_panorama(ds, upper, centre, low, high)
-        upper.set_title("Elevation stretched" + ("; the Sun stays below" if _stays_below(ds, low) else ""))
         _draw_panorama(ds, lower, centre, -20.0, top)
-        lower.set_title("True proportion")
+        lower.set_title("Azimuth and elevation at one scale")
         lower.set_aspect("equal")
         lower.set_yticks(np.arange(-20.0, top + 1.0, 20.0))
         lower.axhspan(
             low, high, facecolor="none", edgecolor=style.MUTED, linewidth=0.6, linestyle=(0, (2, 2))
         )
+        _say_scale(ds, figure, upper, low)
     else:
         axes, (low, high) = figure.add_subplot(), _stretched_range_deg(ds)
         _draw_panorama(ds, axes, _panorama_centre_deg(ds), low, high)
-        if _stays_below(ds, low):
-            axes.set_title("The Sun stays below")
+        _say_scale(ds, figure, axes, low)
+
+
+def _say_scale(ds: xr.Dataset, figure: Figure, axes: Axes, low_deg: float) -> None:
+    """Above a panorama: how many times finer its elevation is drawn than its azimuth."""
+    below = "; the Sun stays below" if _stays_below(ds, low_deg) else ""
+    axes.set_title(f"Elevation stretched{below}", weight="normal")
+    figure.draw_without_rendering()
+    times = style.number(stretch(axes), 2)
+    axes.set_title(f"Elevation stretched {times} times against azimuth{below}", weight="normal")
 
 
 def _stays_below(ds: xr.Dataset, low_deg: float) -> bool:

@@ -12,6 +12,7 @@ from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.report.estimate.acceptance import half_width_deg, mount_letter
+from yieldsim.report.estimate.assumptions_text import TERRAIN, assumption_rows, grounds, limit_rows
 from yieldsim.report.estimate.gap_text import eclipse_rows, eclipse_sentence, gap_rows, utc
 from yieldsim.report.estimate.ledger import acts, steps, why_nothing
 from yieldsim.report.estimate.periods import yearly
@@ -19,8 +20,9 @@ from yieldsim.report.estimate.summary_schema import estimate_summary
 from yieldsim.report.estimate.sun_paths import has_low_sun, sky_key, sun_paths
 from yieldsim.report.estimate.tracking_text import follower_sentence, follower_table
 from yieldsim.report.layout import style, time_axis
+from yieldsim.report.layout.imprint import NOMINAL, imprint
 from yieldsim.report.layout.typst_pages import printable
-from yieldsim.report.layout.warning_text import first_warning, letters_notice, warning_line
+from yieldsim.report.layout.warning_text import letters_notice, warning_line
 
 MANY_YEARS = 1.5
 """Runs longer than this get a table of years."""
@@ -83,12 +85,17 @@ def page_data(ds: xr.Dataset) -> dict[str, Any]:
         "eclipse_sentence": eclipse_sentence(eclipses) if eclipses else "",
         "facts": fact_rows(ds, summary),
         "method": list(METHOD),
+        "assumptions": assumption_rows(summary),
+        "limits": limit_rows(summary),
+        "grounds": grounds(summary),
+        "terrain": TERRAIN,
+        "nominal": f"{NOMINAL} Requirements and their margins: yieldsim budget.",
         "sources": source_rows(summary["provenance"]),
         "options": option_rows(summary["provenance"]["options"]),
     }
     boxes = letters_notice([data, summary["warnings"]], "summary.json")
     warnings = [*map(warning_line, summary["warnings"]), *([boxes] if boxes else [])]
-    return data | {"warnings": warnings, "glance_warning": first_warning(warnings)}
+    return data | {"warnings": warnings, "imprint": imprint({**summary, "warnings": warnings})}
 
 
 # ---------------------------------------------------------------- first page
@@ -239,7 +246,7 @@ def mount_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
             *(degrees(float(ds[f"mount_{word}_deg"][mount]), 2) for word in ("tilt", "azimuth", "roll")),
             half,
             style.fixed(float(energy[mount]), decimals),
-            style.percent(float(energy[mount]) / total) if total > 0.0 else "–",
+            style.percent_in_column(float(energy[mount]) / total) if total > 0.0 else "–",
             style.fixed(float(energy[mount]) / int(counts[mount]), finer),
         ]
         for mount in range(ds.sizes["mount"])

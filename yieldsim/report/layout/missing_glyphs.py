@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 MOST_LETTERS = 4
 BOXES = "boxes"
 """Name of the line that tells of letters without glyphs."""
-BOXES_ROOM_IN = 0.16
+BOXES_ROOM_IN = 0.2
 
 
 def font_folder() -> Path:

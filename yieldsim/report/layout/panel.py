@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from yieldsim.report.layout import style
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 
@@ -26,3 +27,10 @@ class Panel:
         with style.drawing(self.width_in, self.height_in) as figure:
             self.draw(figure)
             return style.svg_bytes(figure)
+
+
+def stretch(axes: Axes) -> float:
+    """How many times longer a unit upwards is drawn than one across, of a figure that is laid out."""
+    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+    box = axes.get_window_extent()
+    return float((box.height / (high - low)) / (box.width / (right - left)))

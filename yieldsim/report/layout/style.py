@@ -335,6 +335,19 @@ def percent(fraction: float | None) -> str:
     return f"{value:.{decimals}f}{NARROW_SPACE}%".replace("-", "−")
 
 
+def percent_in_column(fraction: float | None) -> str:
+    """A fraction as per cent with one decimal, as all of a column have.
+
+    >>> percent_in_column(0.0876), percent_in_column(1.0), percent_in_column(0.0001), percent_in_column(0.0)
+    ('8.8\u202f%', '100.0\u202f%', '<0.1\u202f%', '0\u202f%')
+    """
+    if fraction is None or not math.isfinite(fraction):
+        return "–"
+    if 0.0 < fraction < 0.0005:
+        return f"<0.1{NARROW_SPACE}%"
+    return f"{100.0 * fraction:.{0 if fraction == 0.0 else 1}f}{NARROW_SPACE}%".replace("-", "−")
+
+
 def kilowatt_hours(peak_kwh: float) -> tuple[float, str]:
     """Factor and unit that suit energies up to `peak_kwh`: kWh, or Wh where that reads better.
 

@@ -38,42 +38,50 @@ def set_pdf(template: str, data: Mapping[str, Any], figures: Mapping[str, bytes]
     best, least = b"", -1.0
     place: int | None = None
     for _ in range(MOST_TRIALS):
-        compiler = _compiler(template, {**data, "break_at": -1 if place is None else place}, figures)
+        compiler = _compiler(template, {**data, "break_at": place or -1}, figures)
         pages = bytes(compiler.compile(format="pdf", pdf_standards=["ua-1"], timestamp=0))
         marks = json.loads(compiler.query("<mark>", field="value"))
-        filled = least_filled(marks)
+        filled = least_filled(marks, place)
         if filled > least:
             best, least = pages, filled
-        place = (len(marks) - 1 if place is None else place) - 1
+        place = (len(marks) if place is None else place) - 1
         if least >= LEAST_FILLED or place < 1:
             break
     return best
 
 
-def least_filled(marks: Sequence[Mapping[str, Any]]) -> float:
-    """Share of the text's height that the emptiest page reaches down to; 1 for a single page.
+def least_filled(marks: Sequence[Mapping[str, Any]], place: int | None) -> float:
+    """How full the emptier is of the pages that content does not fill of itself: the last, and the one that `place` ends.
 
-    marks   ends of sections in order: page from 1 on, and the share of the page above
+    marks   where sections begin, and the end, in order: page from 1 on, and the share of the text's height above
+    place   number of the section, from 1 on, at which a page was asked to begin
+
+    >>> least_filled([{"page": 1, "share": 0.5}, {"page": 2, "share": 0.1}], None)
+    0.1
     """
-    last = marks[-1]["page"]
-    if last == 1:
-        return 1.0
-    # a page on which no section ends is full of one that goes on
-    reached = [[mark["share"] for mark in marks if mark["page"] == page] for page in range(1, last + 1)]
-    ends = [max(shares, default=1.0) for shares in reached]
-    return float(min(ends[1:]))
+    last = 1.0 if marks[-1]["page"] == 1 else float(marks[-1]["share"])
+    if place is None:
+        return last
+    before = float(marks[place - 1]["share"])
+    # at the top of a page there is nothing to end
+    return min(last, before) if before > 0.01 else last
 
 
 def set_png(template: str, data: Mapping[str, Any], figures: Mapping[str, bytes], ppi: float) -> bytes:
-    """PNG of a template that fills one page.
+    """PNG of a template that fills one page: of a standard size, or, where that doesn't hold it, as high as it needs.
 
     Set at twice the resolution and averaged down: typst places drawings on whole dots by leaving out a row here and
     there, which at the final resolution cuts letters.
     """
     from PIL.PngImagePlugin import PngImageFile
 
-    page = _compiler(template, {**data, "break_at": -1}, figures).compile(format="png", ppi=2.0 * ppi, timestamp=0)
-    if isinstance(page, list):
+    page: Any = []
+    for tall in (False, True):
+        shown = {**data, "break_at": -1, "tall": tall}
+        page = _compiler(template, shown, figures).compile(format="png", ppi=2.0 * ppi, timestamp=0)
+        if not isinstance(page, list):
+            break
+    else:
         raise ValueError(f"{template} ran over to {len(page)} pages")
     out = io.BytesIO()
     PngImageFile(io.BytesIO(page)).convert("RGB").reduce(2).save(out, format="PNG", compress_level=9)

@@ -27,14 +27,6 @@ def warning_line(text: str) -> str:
     return printable(line if FILE_OR_KEY.match(line) else line[:1].upper() + line[1:])
 
 
-def first_warning(warnings: list[str]) -> str:
-    """What the one-page view has room for."""
-    if not warnings:
-        return ""
-    more = f" ({len(warnings) - 1} more in the full report)" if len(warnings) > 1 else ""
-    return printable(warnings[0], 170) + more
-
-
 def letters_notice(data: Any, where: str) -> str:
     """What to say of letters in any string of the pages that can only be drawn as boxes; nothing where all can."""
     return lacking_words(_strings(data), where)

@@ -77,6 +77,8 @@ def budget_summary(
         "dust": dust,
         "uncertainty": sure,
         "columns": column_notes([column_word(name) for name in names], names),
+        "assumptions": assumptions(case),
+        "command": _command(case),
         "warnings": list(case.notes.lines),
         "cautions": list(CAUTIONS),
         "provenance": provenance(
@@ -89,6 +91,32 @@ def budget_summary(
             },
         ),
     }
+
+
+def assumptions(case: BudgetCase) -> list[Json]:
+    """What the budget takes as given beside its tables of loads and store, then what the estimate did."""
+    plan = case.plan
+    own = [
+        ("budget", "light", "that of the estimate, repeated until the store's state repeats"),
+        ("budget", "failures of electronics", "none, but for the rates under single failures"),
+        ("reliability", "share to reach", f"{plan.reliability:g} of {plan.reliability_of}"),
+    ]
+    rows = [{"of": of, "what": what, "value": value, "default": False} for of, what, value in own]
+    return [*rows, *case.summary.get("assumptions", [])]
+
+
+def _command(case: BudgetCase) -> str | None:
+    """The command that gives these figures again from the estimate's folder; None where the loads came from a program."""
+    names = {source.role: source.name for source in case.sources}
+    if "load" not in names:
+        return None
+    words = [f"yieldsim budget ESTIMATE --load {names['load']}"]
+    words += [
+        f"--{option} {names[role]}"
+        for role, option in (("site", "site"), ("collector", "collector"), ("uncertainty", "uncertain"))
+        if role in names
+    ]
+    return " ".join([*words, f"--units {case.units}", f"--reliability {case.plan.reliability:g}"])
 
 
 def _load(case: BudgetCase, place: int, one: habitat_reliability.Served) -> Json:

@@ -48,8 +48,14 @@ FIBRE: Words = (
 COLLECTOR: Words = (("aperture_area_m2", "aperture of a unit", "m2"), ("mass_kg", "mass of a unit", "kg"))
 
 
-def assumptions(setting: Setting) -> list[Row]:
+DE421_WORDS = "under 1 km for Earth, Moon and Mars, below 1e-6 deg at 1 au"
+"""W. M. Folkner, J. G. Williams, D. H. Boggs, The Planetary and Lunar Ephemeris DE 421, IPN Progress Report 42-178, 2009 (from
+memory: inner planets to under a kilometre, the Moon to under a metre; Mercury worse)."""
+
+
+def assumptions(ready: Prepared) -> list[Row]:
     """Rows of {of, what, value, default}: value in words with its unit; default: as it is when the file says nothing."""
+    setting = ready.setting
     site, collector = setting.site, setting.collector
     rows = [*_stated("site", site, SITE), _horizon(setting)]
     if site.body.atmosphere_scale_height_km is not None:
@@ -77,6 +83,8 @@ def assumptions(setting: Setting) -> list[Row]:
         _row("sunlight", "irradiance at 1 au", f"{SOLAR_IRRADIANCE_1AU_W_M2:g} W/m2, the same all years"),
         _row("errors", "Sun's direction, fitted track against ephemeris", f"within {setting.track.error_bound_deg:.1g} deg"),
     ]
+    if any(kernel.name.lower().startswith("de421") for kernel in ready.kernels):
+        rows.append(_row("errors", "places in JPL DE421 (Folkner et al. 2009)", DE421_WORDS))
     return rows
 
 
@@ -135,16 +143,16 @@ def limits(setting: Setting, series: xr.Dataset, step_s: float, change: float, t
     etendue = fibre_etendue_m2_sr(collector.fibre) if collector.fibre else None
     if etendue is not None:
         used = collector.aperture_area_m2 * projected_acceptance_sr(collector.acceptance_table)
-        rows.append(_limit("etendue of the acceptance, at most the fibre's", etendue, used, "m2 sr", 1.001))
+        rows.append(_limit("Etendue of the acceptance, at most the fibre's", etendue, used, "m2 sr", 1.001))
     flux = fibre_face_w_cm2(series, collector)
     if flux is not None:
-        what = "flux on a fibre's face, mean over face and row; default limit"
+        what = "Flux on a fibre's face, mean over face and row; default limit"
         rows.append(_limit(what, Heat().face_flux_limit_w_cm2, flux, "W/cm2"))
     drawn, delivered = (float(np.sum(series[name].values)) for name in ("shield_power_w", "delivered_power_w"))
     if drawn > 0.0:
         hours = float(series.attrs["interval_s"]) / 3.6e6
-        rows.append(_limit("electricity of the shields, at most the light delivered", hours * delivered, hours * drawn, "kWh"))
-    what = f"change of the total when the step, {step_s:g} s, is halved"
+        rows.append(_limit("Electricity of the shields, at most the light delivered", hours * delivered, hours * drawn, "kWh"))
+    what = f"Change of the total when the step, {step_s:g} s, is halved"
     rows.append(_limit(what, tolerance, abs(change), "of it"))
     return rows
 
@@ -153,14 +161,12 @@ def _limit(what: str, limit: float, reached: float, unit: str, slack: float = 1.
     return {"what": what, "limit": limit, "reached": reached, "unit": unit, "holds": reached <= limit * slack}
 
 
-def command_line(ready: Prepared, tolerance: float) -> str | None:
+def command_line(ready: Prepared, span_utc: tuple[str, str], tolerance: float) -> str | None:
     """The command that gives this result again, by file names; None where site or collector came from a program."""
-    from yieldsim.runs.estimate.summary import iso
-
     names = {source.role: source.name for source in ready.inputs}
     if not {"site", "collector"} <= names.keys():
         return None
-    start, end = (iso(ready.grid.edge_utc[place]) for place in (0, -1))
+    start, end = span_utc
     return (
         f"yieldsim estimate {names['site']} --collector {names['collector']} --start {start} --end {end} "
         f"--interval-minutes {ready.grid.interval_s / 60.0:g} --tolerance {tolerance:g}"

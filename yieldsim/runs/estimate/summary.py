@@ -235,9 +235,9 @@ def _summary(
         "convergence": {"step_s": result.step_s, "relative_change": change, "tolerance": tolerance},
         "track_error_bound_deg": float(setting.track.error_bound_deg),
         "etendue": _etendue(collector),
-        "assumptions": assumptions(setting),
+        "assumptions": assumptions(ready),
         "limits": limits(setting, ds, result.step_s, change, tolerance),
-        "command": command_line(ready, tolerance),
+        "command": command_line(ready, (iso(grid.edge_utc[0]), iso(grid.edge_utc[-1])), tolerance),
         "warnings": list(ready.notes.lines),
         "cautions": list(CAUTIONS),
         "provenance": provenance(

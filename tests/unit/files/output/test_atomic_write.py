@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import stat
 from pathlib import Path
 
+import numpy as np
 import pytest
 import skyfield_data
 
@@ -101,14 +103,19 @@ def test_a_new_folder_that_fails_half_way_is_taken_back(
     assert names(tmp_path) == []
 
 
-def test_provenance_is_sorted_and_says_no_time_or_place(tmp_path: Path) -> None:
+def test_provenance_is_sorted_and_says_no_place_and_no_time_but_the_newest_inputs_day(tmp_path: Path) -> None:
     (tmp_path / "a.csv").write_bytes(b"abc")
+    os.utime(tmp_path / "a.csv", (1.8e9, 1.8e9))
     source = file_source(tmp_path / "a.csv", "table", "note")
     # SHA-256 of "abc": FIPS 180-2, appendix B.1
     assert source.sha256 == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     kernel = Source(role="kernel", name="k.bsp", sha256="0")
     site = Source(role="site", name="s.toml", sha256="1")
     record = provenance([source, kernel, site, site], {"years": 1, "end": None})
+    # 1.8e9 s after 1970 is 2027-01-15T08:00:00Z
+    assert record.pop("inputs_date") == "2027-01-15"
+    assert record.pop("libraries")["numpy"] == np.__version__
+    digest = record.pop("digest")
     assert record == {
         "version": package_version(),
         "inputs": [
@@ -119,7 +126,15 @@ def test_provenance_is_sorted_and_says_no_time_or_place(tmp_path: Path) -> None:
         "options": {"end": None, "years": 1},
     }
     assert list(record["options"]) == ["end", "years"]
-    assert provenance([site, kernel, source], {"end": None, "years": 1}) == record
+    assert provenance([site, kernel, source], {"end": None, "years": 1})["digest"] == digest
+    # the digest is that of what the record holds, and of nothing that changes when a file is copied
+    canonical = json.dumps(record, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    assert digest == hashlib.sha256(canonical.encode()).hexdigest()
+    os.utime(tmp_path / "a.csv", (1.9e9, 1.9e9))
+    later = provenance([file_source(tmp_path / "a.csv", "table", "note"), kernel, site], record["options"])
+    assert later["digest"] == digest
+    assert later["inputs_date"] == "2030-03-17"
+    assert provenance([site, kernel], record["options"])["digest"] != digest
 
 
 def test_bundled_folders() -> None:

@@ -107,16 +107,30 @@ def test_the_sun_of_an_hour_is_a_dot(make_estimate: Make) -> None:
 
 def test_a_map_of_days_has_the_colours_of_its_bar_and_of_the_dark_alone(make_estimate: Make) -> None:
     """A mixture of dark and light would read as a power that is not there."""
-    import matplotlib
     from matplotlib.colors import to_rgba
 
     with style.drawing(5.0, 4.0) as figure:
         estimate_calendar.draw_calendar(make_estimate("martian year"), figure)
         drawn = np.unique(figure.axes[0].get_images()[0].get_array().reshape(-1, 4), axis=0)
-    bar = matplotlib.colormaps[style.POWER_MAP](np.arange(256))
-    known = np.vstack([bar, [to_rgba(colour) for colour in (style.SHADE, style.RULE, style.HOLE)]])
+    bar = estimate_calendar.day_colours()(np.arange(256))
+    known = np.vstack([bar, [to_rgba(colour) for colour in (estimate_calendar.NIGHT, style.HOLE)]])
     nearest = np.abs(drawn[:, None] - known[None]).max(axis=2).min(axis=1)
     np.testing.assert_allclose(nearest, 0.0, atol=1e-6)
+
+
+def test_in_grey_night_is_darker_than_any_power_and_full_power_the_lightest() -> None:
+    """Relative luminance by W3C, WCAG 2.2; a contrast of 1.5 is told apart side by side."""
+    from matplotlib.colors import to_rgb
+
+    def luminance(rgb: Any) -> Any:
+        linear = np.where(np.array(rgb) <= 0.04045, np.array(rgb) / 12.92, ((np.array(rgb) + 0.055) / 1.055) ** 2.4)
+        return linear @ [0.2126, 0.7152, 0.0722]
+
+    powers = luminance(estimate_calendar.day_colours()(np.arange(256))[:, :3])
+    night = float(luminance(to_rgb(estimate_calendar.NIGHT)))
+    assert (np.diff(powers) > 0.0).all()
+    assert (powers[0] + 0.05) / (night + 0.05) > 1.5
+    assert (powers[-1] + 0.05) / (night + 0.05) > 10.0
 
 
 def test_bars_of_seasons_have_their_numbers_and_say_where_the_run_was_not(make_estimate: Make) -> None:
