@@ -86,7 +86,9 @@ def survey_sheet(ds: xr.Dataset, overlay: MapOverlay) -> Sheet:
     places = summary["places"][:LISTED]
     name = GOAL_VARIABLES[summary["goal"]]
     others = [other for other in SIDE_MAPS if other != name][:2]
-    best = f" Best place: {places[0]['latitude_deg']:.4f}°, {places[0]['longitude_deg']:.4f}°." if places else ""
+    best = (
+        f" Best place: {places[0]['latitude_deg']:.4f}°, {places[0]['longitude_deg']:.4f}°." if places else ""
+    )
     return Sheet(
         kicker="Survey of a map",
         title=str(ds.attrs["title"]),
@@ -246,7 +248,13 @@ def _contours(thin: xr.Dataset, relief: Relief | None, axes: Axes, scale: float,
     known = ground[np.isfinite(ground)]
     levels = np.arange(np.floor(known.min() / step), np.ceil(known.max() / step) + 1.0) * step
     axes.contour(
-        x * scale, y * scale, ground, levels=levels, colors="white", linewidths=0.45 if large else 0.25, alpha=0.75
+        x * scale,
+        y * scale,
+        ground,
+        levels=levels,
+        colors="white",
+        linewidths=0.45 if large else 0.25,
+        alpha=0.75,
     )
 
 
@@ -279,7 +287,9 @@ def _draw_graticule(found: Graticule, axes: Axes, scale: float, places: list[dic
         x, y = x * scale, y * scale
         axes.plot(x, y, color=style.INK, linewidth=0.6, linestyle=(0, (1, 2.5)), alpha=0.8)
         # labels stand well inside the frame and away from all marks and earlier labels
-        inside = (np.abs(x - left - 0.5 * wide) < 0.44 * wide) & (np.abs(y - bottom - 0.5 * high) < 0.46 * high)
+        inside = (np.abs(x - left - 0.5 * wide) < 0.44 * wide) & (
+            np.abs(y - bottom - 0.5 * high) < 0.46 * high
+        )
         for index in np.flatnonzero(inside).tolist():
             at = (float(x[index]), float(y[index]))
             if all(abs(at[0] - a) > 0.14 * wide or abs(at[1] - b) > 0.05 * high for a, b in taken):
@@ -355,4 +365,8 @@ def _place_table(places: list[dict[str, Any]]) -> Tabled:
 def _cell(key: str, pattern: str, value: float) -> str:
     if key == "longest_dark_hours":
         return style.duration(value)
-    return pattern.format(1e-3 * value if key == "sun_following_kwh_m2" else value).replace("-", "−").replace("%", f"{style.NARROW_SPACE}%")
+    return (
+        pattern.format(1e-3 * value if key == "sun_following_kwh_m2" else value)
+        .replace("-", "−")
+        .replace("%", f"{style.NARROW_SPACE}%")
+    )

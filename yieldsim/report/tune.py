@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class TuneFigure:
     """All that the figure shows.

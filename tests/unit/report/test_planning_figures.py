@@ -226,7 +226,9 @@ def test_what_a_low_skyline_gives_stands_beside_what_terrain_costs() -> None:
     assert "20.0" in found
     assert "100" in found
     assert "90.0" in found
-    assert "low skyline" not in all_words(report_rank.rank_sheet(rank_summary(site_row(1, "Plain", 0.0, 0.9))))
+    assert "low skyline" not in all_words(
+        report_rank.rank_sheet(rank_summary(site_row(1, "Plain", 0.0, 0.9)))
+    )
 
 
 def test_an_azimuth_that_rounds_to_the_full_circle_is_north() -> None:

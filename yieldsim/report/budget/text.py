@@ -61,6 +61,7 @@ METHOD = (
 def page_data(series: xr.Dataset) -> Json:
     """All strings of the pages."""
     summary = summary_of(series)
+    life = summary["life"]
     return {
         "title": printable(f"{summary['name']} at {summary['site']['name']}", 120, 25),
         "short_title": printable(f"{summary['name']}, {summary['site']['name']}", 60),
@@ -81,10 +82,8 @@ def page_data(series: xr.Dataset) -> Json:
         "failures": failure_rows(summary),
         "failures_sentence": failures_sentence(summary),
         "trade": trade_rows(summary),
-        "years": year_rows(summary["life"], float(summary["reliability"]["target"]))
-        if summary["life"]
-        else [],
-        "years_sentence": years_sentence(summary["life"]) if summary["life"] else "",
+        "years": year_rows(life, float(summary["reliability"]["target"])) if life else [],
+        "years_sentence": years_sentence(life) if life else "",
         "dust": dust_lines(summary),
         "sure": sure_rows(summary["uncertainty"]) if summary["uncertainty"] else [],
         "sure_sentence": sure_sentence(summary["uncertainty"]) if summary["uncertainty"] else "",

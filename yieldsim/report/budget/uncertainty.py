@@ -57,7 +57,9 @@ def draw_curves(series: xr.Dataset, sure: Json, figure: Figure) -> None:
         given = float(sure["nominal"][name]) * scale
         axes.axvline(given, color=style.VERMILLION, linestyle=(0, (5, 1.6)), linewidth=0.9, zorder=1,
                      label=f"inputs as given: {style.number(given)}")  # fmt: skip
-        axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2, columnspacing=1.2, handlelength=1.6)
+        axes.legend(
+            loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2, columnspacing=1.2, handlelength=1.6
+        )
         axes.set_xlabel(words)
         axes.set_ylim(0.0, 103.0)
         axes.set_yticks((0, 50, 90, 99), ("0", "50", "90", "99"))

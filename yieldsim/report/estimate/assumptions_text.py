@@ -13,7 +13,12 @@ TERRAIN = (
     "Terrain counts what the skyline hides of the Sun above the bare body's horizon; where the skyline lies lower than that, "
     "sunlight is counted down to the skyline, so that a ridge loses nothing to terrain."
 )
-UNITS = ((re.compile(r"\bm2\b"), "m²"), (re.compile(r"\bcm2\b"), "cm²"), (re.compile(r" deg\b"), "°"), (re.compile(r"(?<![\w.])-(?=[\d.])"), "−"))
+UNITS = (
+    (re.compile(r"\bm2\b"), "m²"),
+    (re.compile(r"\bcm2\b"), "cm²"),
+    (re.compile(r" deg\b"), "°"),
+    (re.compile(r"(?<![\w.])-(?=[\d.])"), "−"),
+)
 
 
 def as_set(text: str) -> str:

@@ -181,7 +181,9 @@ def _paint(
         Patch(facecolor=to_hex(day_colours()(0.0)), label="sunlight, none delivered"),
     ]
     if outside.any():
-        keys.append(Patch(facecolor=style.HOLE, edgecolor=style.MUTED, linewidth=0.5, label="outside the run"))
+        keys.append(
+            Patch(facecolor=style.HOLE, edgecolor=style.MUTED, linewidth=0.5, label="outside the run")
+        )
     axes.legend(
         handles=keys, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, borderaxespad=0.2,
         columnspacing=1.0, handlelength=1.4,

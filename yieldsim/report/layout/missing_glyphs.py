@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 import unicodedata
 from collections.abc import Iterable
 from functools import cache
@@ -72,8 +73,10 @@ def tell_boxes(figure: Figure, *, size: float, color: str) -> None:
     words = lacking_words([text.get_text() for text in texts], "the JSON file beside it")
     if not words or any(text.get_gid() == BOXES for text in texts):
         return
+    # a letter is about 0.56 of its size wide
+    words = "\n".join(textwrap.wrap(words, max(int(72.0 * figure.get_figwidth() / (0.56 * size)), 20)))
     height_in, engine = figure.get_figheight(), figure.get_layout_engine()
     if engine is not None:
-        share = BOXES_ROOM_IN / height_in
+        share = BOXES_ROOM_IN * (1 + words.count("\n")) / height_in
         engine.set(rect=(0.0, share, 1.0, 1.0 - share))  # type: ignore[call-arg]
     figure.text(0.008, 0.04 / height_in, words, size=size, color=color, va="bottom", gid=BOXES)

@@ -203,7 +203,9 @@ def _contour_colour(level: float) -> str:
 
 
 def _contours(axes: Axes, x: FloatArray, y: FloatArray, share: FloatArray) -> None:
-    axes.contour(x, y, share, levels=LEVELS, colors=[_contour_colour(level) for level in LEVELS], linewidths=0.7)
+    axes.contour(
+        x, y, share, levels=LEVELS, colors=[_contour_colour(level) for level in LEVELS], linewidths=0.7
+    )
 
 
 # ---------------------------------------------------------------- facings with names

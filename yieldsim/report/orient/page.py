@@ -53,7 +53,9 @@ def facing_sheet(ds: xr.Dataset) -> Sheet:
 
 def nothing_panel() -> Panel:
     """Words in place of figures."""
-    return Panel(lambda figure: style.say(figure.add_subplot()), style.FULL_WIDTH_IN, EMPTY_IN, style.NO_LIGHT)
+    return Panel(
+        lambda figure: style.say(figure.add_subplot()), style.FULL_WIDTH_IN, EMPTY_IN, style.NO_LIGHT
+    )
 
 
 def head_lines(summary: dict[str, Any]) -> list[str]:
@@ -195,7 +197,15 @@ def follower_table(summary: dict[str, Any]) -> Tabled:
     followers = [found["followers"][1], found["followers"][0]]
     energies = [found["fixed_annual_kwh_per_unit"], *(row["annual_kwh_per_unit"] for row in followers)]
     decimals = style.decimals_for(max(energies), 4)
-    rows = [["fixed, best facing", style.fixed(energies[0], decimals), style.duration(found["fixed_longest_gap_hours"]), "1", "1"]]
+    rows = [
+        [
+            "fixed, best facing",
+            style.fixed(energies[0], decimals),
+            style.duration(found["fixed_longest_gap_hours"]),
+            "1",
+            "1",
+        ]
+    ]
     for row, kwh in zip(followers, energies[1:], strict=True):
         energy, gap = row["fixed_units_for_same_energy"], row["fixed_units_for_same_gap"]
         rows.append(

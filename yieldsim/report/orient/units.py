@@ -36,7 +36,9 @@ def units_sheet(summary: dict[str, Any]) -> Sheet:
     curve, goal = summary["units"]["curve"], summary["units"]["goal"]
     lit = any(row["annual_kwh"] > 0.0 for row in curve)
     alt = f"{curve[-1]['units']} units deliver {style.quantity(curve[-1]['annual_kwh'], 'kWh')}."
-    panel = Panel(partial(draw_units, summary), style.FULL_WIDTH_IN, HEIGHT_IN, alt) if lit else nothing_panel()
+    panel = (
+        Panel(partial(draw_units, summary), style.FULL_WIDTH_IN, HEIGHT_IN, alt) if lit else nothing_panel()
+    )
     return Sheet(
         kicker="How many units",
         title=str(summary["site"]["name"]),

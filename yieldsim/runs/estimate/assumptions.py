@@ -22,7 +22,10 @@ if TYPE_CHECKING:
 Row = dict[str, Any]
 Words = tuple[tuple[str, str, str], ...]
 
-SITE: Words = (("elevation_m", "ground above the ellipsoid", "m"), ("mast_height_m", "aperture above the ground", "m"))
+SITE: Words = (
+    ("elevation_m", "ground above the ellipsoid", "m"),
+    ("mast_height_m", "aperture above the ground", "m"),
+)
 DUST: Words = (
     ("loss_per_day", "light lost to settling dust", "a day"),
     ("model", "how dust settles", ""),
@@ -67,21 +70,33 @@ def assumptions(ready: Prepared) -> list[Row]:
         else:
             low, high = float(depth.optical_depth.min()), float(depth.optical_depth.max())
             against = "solar longitude" if depth.against == "solar_longitude_deg" else "time"
-            rows.append(_row("air", "optical depth", f"table of {len(depth.x)} rows by {against}, {low:g} to {high:g}"))
+            rows.append(
+                _row(
+                    "air", "optical depth", f"table of {len(depth.x)} rows by {against}, {low:g} to {high:g}"
+                )
+            )
     if site.dust is None:
         rows.append(_row("dust", "settling", "none", default=True))
     else:
         rows += _stated("dust", site.dust, DUST)
         rows.append(_row("dust", "cleaning visits", str(len(site.dust.events)), default=not site.dust.events))
     rows += [*_stated("collector", collector, COLLECTOR), _acceptance(setting)]
-    rows += _stated("shield", collector.shield, SHIELD) if collector.shield else [_row("shield", "fitted", "none", default=True)]
+    rows += (
+        _stated("shield", collector.shield, SHIELD)
+        if collector.shield
+        else [_row("shield", "fitted", "none", default=True)]
+    )
     if collector.fibre is None:
         rows.append(_row("fibre", "fitted", "none: light counts where it leaves the funnel", default=True))
     else:
         rows += [*_stated("fibre", collector.fibre, FIBRE), _attenuation(setting)]
     rows += [
         _row("sunlight", "irradiance at 1 au", f"{SOLAR_IRRADIANCE_1AU_W_M2:g} W/m2, the same all years"),
-        _row("errors", "Sun's direction, fitted track against ephemeris", f"within {setting.track.error_bound_deg:.1g} deg"),
+        _row(
+            "errors",
+            "Sun's direction, fitted track against ephemeris",
+            f"within {setting.track.error_bound_deg:.1g} deg",
+        ),
     ]
     if any(kernel.name.lower().startswith("de421") for kernel in ready.kernels):
         rows.append(_row("errors", "places in JPL DE421 (Folkner et al. 2009)", DE421_WORDS))
@@ -93,13 +108,17 @@ def _row(of: str, what: str, value: str, *, default: bool = False) -> Row:
 
 
 def _stated(of: str, noun: Any, words: Words) -> list[Row]:
-    defaults = {
-        field.name: field.default for field in fields(noun) if field.default is not MISSING
-    }
+    defaults = {field.name: field.default for field in fields(noun) if field.default is not MISSING}
     rows = []
     for name, what, unit in words:
         value = getattr(noun, name)
-        said = "not given" if value is None else value if isinstance(value, str) else f"{value:.6g} {unit}".rstrip()
+        said = (
+            "not given"
+            if value is None
+            else value
+            if isinstance(value, str)
+            else f"{value:.6g} {unit}".rstrip()
+        )
         rows.append(_row(of, what, said, default=name in defaults and defaults[name] == value))
     return rows
 
@@ -132,7 +151,11 @@ def _attenuation(setting: Setting) -> Row:
     if isinstance(loss, AttenuationTable):
         low, high = loss.wavelength_nm[[0, -1]]
         least, most = loss.attenuation_db_per_km.min(), loss.attenuation_db_per_km.max()
-        return _row("fibre", "attenuation", f"{least:g} to {most:g} dB/km over {low:g} to {high:g} nm, nothing passes outside")
+        return _row(
+            "fibre",
+            "attenuation",
+            f"{least:g} to {most:g} dB/km over {low:g} to {high:g} nm, nothing passes outside",
+        )
     return _row("fibre", "attenuation", f"{loss:g} dB/km at all wavelengths", default=loss == 0.0)
 
 
@@ -148,10 +171,19 @@ def limits(setting: Setting, series: xr.Dataset, step_s: float, change: float, t
     if flux is not None:
         what = "Flux on a fibre's face, mean over face and row; default limit"
         rows.append(_limit(what, Heat().face_flux_limit_w_cm2, flux, "W/cm2"))
-    drawn, delivered = (float(np.sum(series[name].values)) for name in ("shield_power_w", "delivered_power_w"))
+    drawn, delivered = (
+        float(np.sum(series[name].values)) for name in ("shield_power_w", "delivered_power_w")
+    )
     if drawn > 0.0:
         hours = float(series.attrs["interval_s"]) / 3.6e6
-        rows.append(_limit("Electricity of the shields, at most the light delivered", hours * delivered, hours * drawn, "kWh"))
+        rows.append(
+            _limit(
+                "Electricity of the shields, at most the light delivered",
+                hours * delivered,
+                hours * drawn,
+                "kWh",
+            )
+        )
     what = f"Change of the total when the step, {step_s:g} s, is halved"
     rows.append(_limit(what, tolerance, abs(change), "of it"))
     return rows

@@ -24,7 +24,12 @@ def caveats(series: xr.Dataset, collector: Collector) -> list[str]:
 
     series   the run's series: delivered_power_w, mount_delivered_power_w, sun_following_power_w, shield_power_w, stage_power_w
     """
-    return [*idle_lines(series, collector), *_little(series), *_shields(series), *_fibre_face(series, collector)]
+    return [
+        *idle_lines(series, collector),
+        *_little(series),
+        *_shields(series),
+        *_fibre_face(series, collector),
+    ]
 
 
 def idle_lines(series: xr.Dataset, collector: Collector) -> list[str]:

@@ -22,7 +22,11 @@ RELIEF_PIXELS = 500
 """Longest side of the relief: finer contours than this can't be told apart on paper."""
 LINES = 5
 """About so many lines each way."""
-STEPS_DEG = tuple(factor * 10.0**power for power in range(-5, 2) for factor in (1.0, 2.0, 5.0)) + (15.0, 30.0, 45.0)
+STEPS_DEG = tuple(factor * 10.0**power for power in range(-5, 2) for factor in (1.0, 2.0, 5.0)) + (
+    15.0,
+    30.0,
+    45.0,
+)
 POINTS = 181
 
 
@@ -50,7 +54,10 @@ def _relief(raster: Raster, row: FloatArray, column: FloatArray, rows: int, colu
     from yieldsim.files.terrain.reading import read_values
 
     first = (max(round(float(row.min())), 0), max(round(float(column.min())), 0))
-    last = (min(round(float(row.max())), raster.rows - 1), min(round(float(column.max())), raster.columns - 1))
+    last = (
+        min(round(float(row.max())), raster.rows - 1),
+        min(round(float(column.max())), raster.columns - 1),
+    )
     count = (last[0] - first[0] + 1, last[1] - first[1] + 1)
     step = max(1, -(-max(count) // RELIEF_PIXELS))
     if min(count) < 2 * step or max(count) / step <= max(rows, columns):

@@ -283,9 +283,7 @@ def write_survey(
     return written
 
 
-def _overlay(
-    ds: xr.Dataset, terrain: Sequence[str | Path], like: str | Path | Site | None
-) -> MapOverlay:
+def _overlay(ds: xr.Dataset, terrain: Sequence[str | Path], like: str | Path | Site | None) -> MapOverlay:
     from yieldsim.runs.survey.map_overlay import map_overlay
 
     summary = summary_of_survey(ds)

@@ -30,9 +30,9 @@ PAGES = {
     "martian year": 7,
     "lunar polar decade": 7,
     "three martian days": 6,
-    "one day": 6,
+    "one day": 5,
     "all dark": 5,
-    "mercury year": 6,
+    "mercury year": 5,
 }
 ODD = 'Ridge #1 $x^2$ _a_ *b* "q" <t> \\ @r `c` // %d {} [] = 月面 Ж'
 
