@@ -211,6 +211,7 @@ def test_survey_writes_everything(folder):
     assert {
         "survey.nc",
         "places.csv",
+        "survey.pdf",
         "survey.png",
         "lit_fraction.tif",
         "delivered_kwh.tif",

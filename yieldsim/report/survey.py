@@ -270,18 +270,22 @@ def _draw_graticule(found: Graticule, axes: Axes, scale: float, places: list[dic
     wide, high = right - left, top - bottom
     taken = [(place["x"] * scale, place["y"] * scale) for place in places]
     if found.pole is not None:
-        x, y, name = found.pole[0] * scale, found.pole[1] * scale, found.pole[2]
-        axes.plot([x], [y], "+", color=style.INK, markersize=9.0, markeredgewidth=1.4, path_effects=halo)
-        axes.annotate(name, (x, y), (6.0, -9.0), textcoords="offset points", path_effects=halo)
-        taken.append((x, y))
+        at_x, at_y, name = found.pole[0] * scale, found.pole[1] * scale, found.pole[2]
+        axes.plot(
+            [at_x], [at_y], "+", color=style.INK, markersize=9.0, markeredgewidth=1.4, path_effects=halo
+        )
+        axes.annotate(name, (at_x, at_y), (6.0, -9.0), textcoords="offset points", path_effects=halo)
+        taken.append((at_x, at_y))
     if found.north_xy is not None:
         middle = np.array([left + 0.07 * wide, bottom + 0.07 * high])
         reach = 0.035 * min(wide, high) * np.array(found.north_xy)
-        tail, head = middle - reach, middle + reach
+        tail, head = tuple((middle - reach).tolist()), tuple((middle + reach).tolist())
         axes.annotate(
             "", head, tail, arrowprops={"arrowstyle": "-|>", "color": style.INK, "path_effects": halo},
         )  # fmt: skip
-        axes.text(*(middle + 1.7 * reach), "N", ha="center", va="center", weight="bold", path_effects=halo)
+        axes.text(
+            *(middle + 1.7 * reach).tolist(), "N", ha="center", va="center", weight="bold", path_effects=halo
+        )
         taken.append((float(middle[0]), float(middle[1])))
     for label, x, y in found.lines:
         x, y = x * scale, y * scale

@@ -22,10 +22,9 @@ RELIEF_PIXELS = 500
 """Longest side of the relief: finer contours than this can't be told apart on paper."""
 LINES = 5
 """About so many lines each way."""
-STEPS_DEG = tuple(factor * 10.0**power for power in range(-5, 2) for factor in (1.0, 2.0, 5.0)) + (
-    15.0,
-    30.0,
-    45.0,
+STEPS_DEG = (
+    *(factor * 10.0**power for power in range(-5, 2) for factor in (1.0, 2.0, 5.0)),
+    *(15.0, 30.0, 45.0),
 )
 POINTS = 181
 
@@ -63,10 +62,10 @@ def _relief(raster: Raster, row: FloatArray, column: FloatArray, rows: int, colu
     if min(count) < 2 * step or max(count) / step <= max(rows, columns):
         return None
     heights = read_values(raster, *first, *count, step)
-    at_row = first[0] + step * np.arange(heights.shape[0]) + 0.5 * (step - 1)
-    at_column = first[1] + step * np.arange(heights.shape[1]) + 0.5 * (step - 1)
-    x, _ = raster.to_xy(np.full(at_column.size, at_row[0]), at_column)
-    _, y = raster.to_xy(at_row, np.full(at_row.size, at_column[0]))
+    at_row = first[0] + step * np.arange(heights.shape[0], dtype=np.float64) + 0.5 * (step - 1)
+    at_column = first[1] + step * np.arange(heights.shape[1], dtype=np.float64) + 0.5 * (step - 1)
+    x, _ = raster.to_xy(np.full(at_column.size, float(at_row[0])), at_column)
+    _, y = raster.to_xy(at_row, np.full(at_row.size, float(at_column[0])))
     return Relief(x=x, y=y, value_m=heights)
 
 
