@@ -283,9 +283,8 @@ def _draw_graticule(found: Graticule, axes: Axes, scale: float, places: list[dic
         axes.annotate(
             "", head, tail, arrowprops={"arrowstyle": "-|>", "color": style.INK, "path_effects": halo},
         )  # fmt: skip
-        axes.text(
-            *(middle + 1.7 * reach).tolist(), "N", ha="center", va="center", weight="bold", path_effects=halo
-        )
+        at_x, at_y = (middle + 1.7 * reach).tolist()
+        axes.text(at_x, at_y, "N", ha="center", va="center", weight="bold", path_effects=halo)
         taken.append((float(middle[0]), float(middle[1])))
     for label, x, y in found.lines:
         x, y = x * scale, y * scale
