@@ -41,15 +41,20 @@ def idle_lines(series: xr.Dataset, collector: Collector) -> list[str]:
     if not idle:
         return []
     nearest = series["incidence_deg"].values[lit].min(axis=0)[idle]
-    poses = ", ".join(f"{collector.mounts[k].tilt_deg:g}/{collector.mounts[k].azimuth_deg:g}" for k in idle)
     low, high = (f"{value:.1f}" for value in (nearest.min(), nearest.max()))
-    apart = low if low == high else f"{low} to {high}"
-    which = "the mount" if len(collector.mounts) == 1 else f"{len(idle)} of {len(collector.mounts)} mounts"
-    its = "its normal, outside its" if len(idle) == 1 else "their normals, outside their"
-    return [
-        f"{which} deliver{'s' if len(collector.mounts) == 1 else ''} nothing (tilt/azimuth {poses} deg): the Sun comes no nearer "
-        f"than {apart} deg to {its} acceptance; {TURN}"
-    ]
+    apart, count = low if low == high else f"{low} to {high}", len(collector.mounts)
+    if len(idle) == 1:
+        mount = collector.mounts[idle[0]]
+        of = f", 1 of {count}," if count > 1 else ""
+        who = f"the mount at tilt {mount.tilt_deg:g}, azimuth {mount.azimuth_deg:g} deg{of} delivers nothing"
+        its = "its normal, outside its"
+    else:
+        poses = ", ".join(
+            f"{collector.mounts[k].tilt_deg:g}/{collector.mounts[k].azimuth_deg:g}" for k in idle
+        )
+        who = f"{len(idle)} of {count} mounts deliver nothing (tilt/azimuth {poses} deg)"
+        its = "their normals, outside their"
+    return [f"{who}: the Sun comes no nearer than {apart} deg to {its} acceptance; {TURN}"]
 
 
 def _little(series: xr.Dataset) -> list[str]:
