@@ -57,7 +57,8 @@ def results(folder: Path) -> Path:
 def test_files_are_those_promised(results: Path) -> None:
     names = {file.name for file in results.iterdir()}
     assert names == {
-        "estimate.nc", "hourly.csv", "daily.csv", "monthly.csv", "yearly.csv", "solar_days.csv", "summary.json",
+        "estimate.nc", "hourly.csv", "daily.csv", "monthly.csv", "yearly.csv", "solar_days.csv", "seasons.csv",
+            "summary.json",
         "csv-metadata.json", "report.pdf", "report.png",
     }  # fmt: skip
 
@@ -282,6 +283,8 @@ def test_an_interrupted_run_leaves_nothing(folder: Path) -> None:
         "sites/narrow.collector.toml",
         "--years",
         "20",
+        "--span",
+        "calendar-year",
         "--out",
         "half",
     ]

@@ -356,7 +356,7 @@ def _place_table(places: list[dict[str, Any]], per: str) -> Tabled:
             head=["Places"], rows=[["No cell gets any light in this span: no place to list."]], wide=[1.0]
         )
     columns = [column for column in COLUMNS if column[0] in places[0]]
-    rows = [[_cell(key, pattern, place[key]) for key, _, pattern, _ in columns] for place in places]
+    rows = [[_cell(key, pattern, place) for key, _, pattern, _ in columns] for place in places]
     return Tabled(
         head=[head.format(per=per) for _, head, _, _ in columns],
         rows=rows,
@@ -366,9 +366,10 @@ def _place_table(places: list[dict[str, Any]], per: str) -> Tabled:
     )
 
 
-def _cell(key: str, pattern: str, value: float) -> str:
+def _cell(key: str, pattern: str, place: dict[str, Any]) -> str:
+    value = float(place[key])
     if key == "longest_dark_hours":
-        return style.duration(value)
+        return "≥ " * bool(place.get("longest_dark_cut_fraction")) + style.duration(value)
     return (
         pattern.format(1e-3 * value if key == "sun_following_kwh_m2" else value)
         .replace("-", "−")

@@ -69,10 +69,15 @@ def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: Load
         "end_utc": rows[0]["end_utc"],
         "period": first.period.words(),
         "sites": rows,
-        "warnings": [
-            *merged_warnings([(row["site"]["name"], row["warnings"]) for row in rows]),
-            *_of_layout(asked),
-        ],
+        "warnings": list(
+            dict.fromkeys(
+                [
+                    *merged_warnings([(row["site"]["name"], row["span_warnings"]) for row in rows]),
+                    *_of_layout(asked),
+                    *merged_warnings([(row["site"]["name"], row["warnings"]) for row in rows]),
+                ]
+            )
+        ),
         "cautions": list(CAUTIONS),
         "provenance": provenance(
             [source for run in runs for source in (*run.ready.inputs, *run.ready.kernels)],
@@ -199,6 +204,7 @@ def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
             "low_skyline_gain_fraction": _low_skyline_gain(run),
         },
         "monthly_kwh": summary["monthly_kwh"],
+        "span_warnings": summary["span_warnings"],
         "warnings": [*summary["warnings"], *run.load_warnings],
     }
 
