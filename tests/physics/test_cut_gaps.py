@@ -32,6 +32,7 @@ def test_a_martian_winter_cut_by_the_end_is_told_whole() -> None:
     assert cut["longest_gap_whole_end_utc"][:13] == whole["longest_gap_end_utc"][:13]
     assert cut["warnings"][0].startswith("the span is not whole seasons: it covers 53% of a Martian year")
     assert "34.4 days, is cut by its ends: the longest in all lasts 217.6 days" in cut["warnings"][1]
+    assert cut["span_warnings"] == cut["warnings"][:2]
     assert not any("whole seasons" in line or "cut by" in line for line in whole["warnings"])
 
 
@@ -92,3 +93,15 @@ def test_martian_energy_by_solar_longitude_and_by_sol() -> None:
     assert [lasting[30.0 * k] for k in range(12)] == pytest.approx(known, abs=1.0)
     assert summary["period"]["year"] == "Martian year"
     assert summary["period"]["whole_seasons"] and summary["days"] == pytest.approx(687.42, abs=0.01)
+
+
+def test_budgets_begin_with_what_the_span_makes_of_them() -> None:
+    ds = yieldsim.estimate(PLAIN, SKYWARD, "2027-06-01", "2027-06-20", tolerance=0.01)
+    told = yieldsim.budget(ds, SITES / "sol-house.load.toml").yieldsim.summary["warnings"]
+    assert told[0].startswith("the span is not whole seasons: it covers 3% of a Martian year")
+
+
+def test_a_lunar_month_is_no_year_either() -> None:
+    summary = yieldsim.estimate(RIDGE, NARROW, "2027-01-01", "2027-02-01", tolerance=0.01).yieldsim.summary
+    assert summary["warnings"][0].startswith("the span is not whole seasons: it covers 8% of a year of Moon")
+    assert summary["seasonal_kwh"] == []

@@ -104,3 +104,9 @@ def library_time(tdb_s: ArrayLike) -> Any:
     days = np.asarray(tdb_s, dtype=np.float64) / SECONDS_PER_DAY
     whole = np.floor(days)
     return timescale().tdb_jd(J2000_JD + whole, days - whole)
+
+
+def iso(instant: np.datetime64) -> str:
+    """ISO 8601 UTC to the second: 2027-01-01T00:00:00Z."""
+    nanoseconds = int(instant.astype("datetime64[ns]").astype(np.int64))
+    return f"{np.datetime64((nanoseconds + 500_000_000) // 1_000_000_000, 's')}Z"

@@ -181,4 +181,7 @@ VOCABULARY: dict[str, Word] = {
         "degree", "azimuth of the collector's first mount that delivers most", "none", 0.0, 360.0
     ),
     "longest_dark_hours": Word("hour", "longest time without any part of the Sun's disc", "none", 0.0, INF),
+    "longest_dark_cut_fraction": Word(
+        "1", "1 where an end of the span cuts the longest dark, which lasts longer then", "none", 0.0, 1.0
+    ),
 }

@@ -84,10 +84,12 @@ def budget(
 
 def lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text."""
+    from yieldsim.report.layout.period_text import period_line
+
     units = summary["collector"]["unit_count"]
     text = [
         f"{summary['name']} at {summary['site']['name']}, {summary['site']['body']}: {units} unit{'s' * (units != 1)}",
-        f"{summary['start_utc'][:16]} to {summary['end_utc'][:16]} UTC, {summary['days']:.1f} days",
+        period_line(summary),
         "",
         "  load                       kind      priority     asked kWh   direct    stored   unserved  served",
     ]

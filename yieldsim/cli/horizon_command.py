@@ -34,7 +34,7 @@ from yieldsim.cli.wrapping import note
     help="What the files' values are.",
 )
 @click.option("--start", help="First instant of the Sun's band in the figure, UTC (default 2027-01-01).")
-@click.option("--end", help="Last instant of the band; without it one year from the start.")
+@click.option("--end", help="Last instant of the band; without it one whole year of the body from the start.")
 @click.option(
     "--unknown-ground",
     type=click.Choice(["refuse", "bounds"]),

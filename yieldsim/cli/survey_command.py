@@ -146,6 +146,6 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         lines.append(
             f"  {place['rank']:>2}  {place['latitude_deg']:9.5f}  {place['longitude_deg']:10.5f}  {place['elevation_m']:8.0f}  "
             f"{place['lit_fraction']:6.1%}  {place['any_light_fraction']:9.1%}  {place['sun_following_kwh_m2']:11.0f}  "
-            f"{delivered}  {place['longest_dark_hours']:14.0f}"
+            f"{delivered}  {'>=' * bool(place['longest_dark_cut_fraction']) + format(place['longest_dark_hours'], '.0f'):>14}"
         )
     return lines

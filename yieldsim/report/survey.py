@@ -239,7 +239,8 @@ def _list_places(figure: Any, summary: dict[str, Any], places: list[dict[str, An
     axes.axhline(2.1, color=style.RULE, linewidth=0.6)
     for row, place in enumerate(places):
         for place_x, (key, _, pattern, _) in zip(right, columns, strict=True):
-            text = pattern.format(place[key]).replace("-", "−").replace("%", f"{style.NARROW_SPACE}%")
+            least = "≥ " * (key == "longest_dark_hours" and bool(place.get("longest_dark_cut_fraction")))
+            text = least + pattern.format(place[key]).replace("-", "−").replace("%", f"{style.NARROW_SPACE}%")
             weight = "bold" if key == "rank" else "normal"
             axes.text(
                 place_x, row + 2.6, text, ha="right", va="center", fontsize=style.SMALL_PT, fontweight=weight

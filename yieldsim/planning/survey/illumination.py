@@ -25,12 +25,14 @@ class CellLight(NamedTuple):
     lit_hours, any_hours   by share of the disc, and with any part of it in sight
     beam_kwh_m2            on an aperture that follows the Sun
     longest_dark_hours     without any part of the disc
+    longest_dark_cut_fraction       1 where an end of the span cuts that dark, so that it lasts longer, else 0
     """
 
     lit_hours: FloatArray
     any_hours: FloatArray
     beam_kwh_m2: FloatArray
     longest_dark_hours: FloatArray
+    longest_dark_cut_fraction: FloatArray
 
 
 class CellEnergy(NamedTuple):
@@ -45,7 +47,7 @@ class CellEnergy(NamedTuple):
 
 def cell_light(horizon: NDArray[np.int16], tables: LightTables, passage: Passage) -> CellLight:
     """Light of cells with horizons (azimuth, cells)."""
-    out = np.full((4, horizon.shape[1]), np.nan)
+    out = np.full((5, horizon.shape[1]), np.nan)
     _cell_light(np.ascontiguousarray(horizon), tables, passage, out)
     return CellLight(*out)
 
@@ -71,7 +73,7 @@ def _cell_light(horizon: NDArray[np.int16], tables: LightTables, passage: Passag
     for block in prange((cells + BLOCK_CELLS - 1) // BLOCK_CELLS):
         begin, end = block * BLOCK_CELLS, min((block + 1) * BLOCK_CELLS, cells)
         own = np.ascontiguousarray(horizon[:, begin:end])
-        dark = _longest_dark(own, passage)
+        dark, cut = _longest_dark(own, passage)
         by_cell = np.ascontiguousarray(own.T)
         for c in range(end - begin):
             if by_cell[c, 0] == NO_CELL:
@@ -84,6 +86,7 @@ def _cell_light(horizon: NDArray[np.int16], tables: LightTables, passage: Passag
                 beam += tables.light[a, row, 2]
             at = begin + c
             out[0, at], out[1, at], out[2, at], out[3, at] = lit, some, beam, dark[c]
+            out[4, at] = 1.0 if cut[c] else 0.0
 
 
 @njit(cache=True, parallel=True)
@@ -147,20 +150,24 @@ def at_turn(sums: Float32Array, turn: float) -> float:
 
 
 @njit(cache=True)
-def _longest_dark(horizon: NDArray[np.int16], passage: Passage) -> Float32Array:
-    """Longest run of dark hours (cells,) along the passage."""
+def _longest_dark(horizon: NDArray[np.int16], passage: Passage) -> tuple[Float32Array, NDArray[np.bool_]]:
+    """Longest run of dark hours (cells,) along the passage, and whether it begins or ends with it."""
     cells, events = horizon.shape[1], passage.azimuth.shape[0]
     run, longest = np.zeros(cells, dtype=np.float32), np.full(cells, np.float32(passage.common))
+    # the dark that the span begins with; negative while it lasts
+    first = np.full(cells, np.float32(-1.0))
     hours = np.float32(passage.hours)
     for event in range(events + 1):
-        _pass_common(run, longest, passage.ahead[event], passage.after[event])
+        _pass_common(run, longest, first, passage.ahead[event], passage.after[event])
         if event < events:
-            _pass_event(run, longest, horizon[passage.azimuth[event]], passage.top[event], hours)
-    return longest
+            _pass_event(run, longest, first, horizon[passage.azimuth[event]], passage.top[event], hours)
+    return longest, (longest > np.float32(0.0)) & ((run >= longest) | (first >= longest))
 
 
 @njit(cache=True)
-def _pass_common(run: Float32Array, longest: Float32Array, ahead: np.float32, after: np.float32) -> None:
+def _pass_common(
+    run: Float32Array, longest: Float32Array, first: Float32Array, ahead: np.float32, after: np.float32
+) -> None:
     """A stretch that is the same for all cells: dark for `ahead` hours, then perhaps lit, and dark for `after` since."""
     zero = np.float32(0.0)
     if ahead > zero:
@@ -169,17 +176,25 @@ def _pass_common(run: Float32Array, longest: Float32Array, ahead: np.float32, af
             longest[c] = run[c] if run[c] > longest[c] else longest[c]
     if after >= zero:
         for c in range(run.shape[0]):
+            first[c] = run[c] if first[c] < zero else first[c]
             run[c] = after
             longest[c] = after if after > longest[c] else longest[c]
 
 
 @njit(cache=True)
 def _pass_event(
-    run: Float32Array, longest: Float32Array, horizon: NDArray[np.int16], top: int, hours: np.float32
+    run: Float32Array,
+    longest: Float32Array,
+    first: Float32Array,
+    horizon: NDArray[np.int16],
+    top: int,
+    hours: np.float32,
 ) -> None:
     """One time: cells whose horizon reaches the disc's upper edge go on being dark, the others begin anew."""
     zero = np.float32(0.0)
     for c in range(run.shape[0]):
-        value = run[c] + hours if horizon[c] >= top else zero
+        dark = horizon[c] >= top
+        first[c] = run[c] if first[c] < zero and not dark else first[c]
+        value = run[c] + hours if dark else zero
         run[c] = value
         longest[c] = value if value > longest[c] else longest[c]

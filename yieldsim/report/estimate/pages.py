@@ -124,7 +124,7 @@ def _light_panels(ds: xr.Dataset) -> dict[str, Panel]:
         if time_axis.has_long_days(ds):
             if not is_line(ds):
                 panels["solar-days"] = Panel(partial(draw_solar_days, ds), full, 2.6, words["solar-days"])
-        elif has_own_year(ds):
+        elif np.ptp(ds["solar_longitude_deg"].values) > 60.0 and has_own_year(ds):
             panels["solar-days"] = Panel(partial(draw_short_solar_days, ds), full, 2.2, words["solar-days"])
             panels["seasons"] = Panel(partial(draw_seasons, ds), full, 2.6, words["seasons"])
     return panels

@@ -139,6 +139,8 @@ def prepare_budget(
     if problems:
         raise InputError(problems)
     _compare_sources(summary, sources, notes)
+    for line in reversed(summary.get("span_warnings") or []):
+        notes.add_first(str(line))
     light = LightFigures(**summary["delivered_light"]) if "delivered_light" in summary else SUNLIGHT
     figures = light_figures(plan, light)
     caveat = grey_light_caveat(plan)

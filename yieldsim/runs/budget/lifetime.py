@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from yieldsim.base.clock import iso
 from yieldsim.base.load_model import Life
 from yieldsim.energy.degradation import CleanLight, clean_light
-from yieldsim.runs.estimate.summary import iso
 
 if TYPE_CHECKING:
     from yieldsim.planning.habitat.dispatch import Flows

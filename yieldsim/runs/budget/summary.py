@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from yieldsim.base.clock import iso
 from yieldsim.base.load_model import PRIORITIES
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.files.inputs.load import column_word
@@ -16,7 +17,6 @@ from yieldsim.planning.habitat.dataset import column_notes
 from yieldsim.planning.habitat.load_profile import solar_hours_at_edges
 from yieldsim.runs.budget.sizes import sized_case, sizes
 from yieldsim.runs.budget.verdict import failures, verdict
-from yieldsim.runs.estimate.summary import iso
 
 if TYPE_CHECKING:
     from yieldsim.planning.habitat.dispatch import Flows
@@ -55,6 +55,7 @@ def budget_summary(
         "start_utc": iso(case.rows.edge_utc[0]),
         "end_utc": iso(case.rows.edge_utc[-1]),
         "days": len(case.light_kwh) * case.rows.hours / 24.0,
+        "period": case.summary.get("period"),
         "served_fraction": {name: one.fraction for name, one in zip(names, each, strict=True)},
         "served_fraction_by_priority": _by_priority(case, flows),
         "unserved_kwh": everything.unserved_kwh,

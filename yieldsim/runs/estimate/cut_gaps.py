@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from yieldsim.base.clock import tdb_seconds
+from yieldsim.base.clock import iso, tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.errors import DataMissing
 from yieldsim.base.period import NEAR_DAYS
@@ -75,8 +75,6 @@ def gap_rows(
     ready: Prepared, gaps: Sequence[Gap], step_s: float, collector: Collector | None = None
 ) -> list[dict[str, Any]]:
     """Gaps as JSON, those cut by an end of the run with their whole length."""
-    from yieldsim.runs.estimate.summary import iso
-
     rows = []
     for gap, whole in zip(gaps, whole_gaps(ready, gaps, step_s, collector), strict=True):
         row: dict[str, Any] = {

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from yieldsim.base.clock import utc_from_tdb
+from yieldsim.base.clock import iso, utc_from_tdb
 from yieldsim.base.model import Collector, RoundAcceptance, Site
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
@@ -199,8 +199,10 @@ def _summary(
     listed = gap_rows(ready, [*found[:GAPS_LISTED], *cut], result.step_s)
     in_all = longest_whole(listed)
     told = cut_gap_note({"longest_gap_hours": longest.hours if longest else 0.0, **in_all})
+    span_warnings = list(ready.span_notes)
     if told and result.delivering.any():
-        _told_early(ready, told)
+        ready.notes.lines.insert(len(span_warnings), told)
+        span_warnings.append(told)
     area_m2 = collector.aperture_area_m2 * collector.unit_count
     months = ledger.by_calendar(ds, "M")
     return {
@@ -239,7 +241,8 @@ def _summary(
             }
             for e in eclipses(setting.track)
         ],
-        "gaps": listed,
+        "gaps": listed[:GAPS_LISTED],
+        "gaps_cut_by_ends": [row for row in listed if row["at_least"]],
         "capture_fraction": delivered / followed if followed > 0.0 else None,
         "sun_following_kwh": followed,
         "following": following,
@@ -255,6 +258,7 @@ def _summary(
         "convergence": {"step_s": result.step_s, "relative_change": change, "tolerance": tolerance},
         "track_error_bound_deg": float(setting.track.error_bound_deg),
         "etendue": _etendue(collector),
+        "span_warnings": span_warnings,
         "warnings": list(ready.notes.lines),
         "cautions": list(CAUTIONS),
         "provenance": provenance(
@@ -291,12 +295,6 @@ def _seasonal(ready: Prepared, ds: xr.Dataset) -> list[dict[str, float]]:
     ]
 
 
-def _told_early(ready: Prepared, line: str) -> None:
-    """Put a warning first, or behind that of the span's seasons."""
-    lines = ready.notes.lines
-    lines.insert(0 if ready.period.has_whole_seasons else 1, line)
-
-
 def site_words(site: Site) -> dict[str, Any]:
     """The site as results name it."""
     return {
@@ -322,9 +320,3 @@ def _etendue_limited_kwh(result: Integrated, collector: Collector) -> float | No
     if limit is None:
         return None
     return result.sky.bound_kwh(collector.aperture_area_m2, limit) * collector.unit_count
-
-
-def iso(instant: np.datetime64) -> str:
-    """ISO 8601 UTC to the second: 2027-01-01T00:00:00Z."""
-    nanoseconds = int(instant.astype("datetime64[ns]").astype(np.int64))
-    return f"{np.datetime64((nanoseconds + 500_000_000) // 1_000_000_000, 's')}Z"

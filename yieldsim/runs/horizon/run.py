@@ -231,7 +231,7 @@ def horizon_dataset(
     import numpy as np
     import xarray as xr
 
-    from yieldsim.runs.setup.run_span import run_span
+    from yieldsim.runs.run_span import run_span
 
     span = run_span(site.body, start, end)
     begin, finish = span.start_utc, span.end_utc

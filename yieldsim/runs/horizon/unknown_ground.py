@@ -46,7 +46,7 @@ def sun_over_span(site: Site, ground_m: float, start: object | None, end: object
     """The same from start to end (a year of the body unless told otherwise). Raises DataMissing where no ephemeris covers it."""
     from yieldsim.base.clock import tdb_seconds
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
-    from yieldsim.runs.setup.run_span import run_span
+    from yieldsim.runs.run_span import run_span
     from yieldsim.sky.sun_track import prepare_track
 
     span = run_span(site.body, start, end)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from yieldsim.base.clock import iso
 from yieldsim.base.model import Mount
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
@@ -23,7 +24,7 @@ from yieldsim.planning.unit_sets.design import VALUE_UNIT
 from yieldsim.planning.unit_sets.performance import Ability
 from yieldsim.planning.unit_sets.set_cover_heuristic import bare, units_for_gaps
 from yieldsim.runs.estimate.cut_gaps import cut_gap_note, gap_rows, longest_whole
-from yieldsim.runs.estimate.summary import iso, site_words
+from yieldsim.runs.estimate.summary import site_words
 from yieldsim.runs.estimate.tracking_comparison import follower_rows
 
 if TYPE_CHECKING:
@@ -93,7 +94,7 @@ def _summary(answers: Answers) -> dict[str, Any]:
     best = [_best_row(answers, found) for found in answers.found.values()]
     annual = best[0]
     for place, line in enumerate(_cut_gap_notes(best)):
-        ready.notes.lines.insert(place + (not ready.period.has_whole_seasons), line)
+        ready.notes.lines.insert(place + len(ready.span_notes), line)
     compared = [*_own_rows(answers), *_asked_rows(answers)]
     for row in (*best, *compared):
         row["share_of_best_fraction"] = (

@@ -99,8 +99,8 @@ def _shared_span(
 ) -> dict[str, Any]:
     """What sites are prepared with, so that all have one span: that asked for, or the longest of those of their bodies."""
     from yieldsim.files.inputs.readers import read_site
+    from yieldsim.runs.run_span import run_span
     from yieldsim.runs.setup.prepare import kernel_paths
-    from yieldsim.runs.setup.run_span import run_span
 
     asked = {"start": start, "end": end, "years": years, "span": span, "interval_minutes": interval_minutes}
     places = [one if isinstance(one, Site) else read_site(Path(one)).noun for one in sites]

@@ -70,8 +70,9 @@ def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: Load
         "period": first.period.words(),
         "sites": rows,
         "warnings": [
-            *_by_site(rows),
+            *_by_site(rows, "span_warnings"),
             *_of_layout(asked),
+            *_by_site(rows, "warnings"),
         ],
         "cautions": list(CAUTIONS),
         "provenance": provenance(
@@ -177,15 +178,16 @@ def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
             "low_skyline_gain_fraction": _low_skyline_gain(run),
         },
         "monthly_kwh": summary["monthly_kwh"],
-        "warnings": [*summary["warnings"], *run.load_warnings],
+        "span_warnings": summary["span_warnings"],
+        "warnings": [*summary["warnings"][len(summary["span_warnings"]) :], *run.load_warnings],
     }
 
 
-def _by_site(rows: list[dict[str, Any]]) -> list[str]:
+def _by_site(rows: list[dict[str, Any]], key: str) -> list[str]:
     """The sites' own warnings, those that several share once."""
     sites: dict[str, list[str]] = {}
     for row in rows:
-        for line in row["warnings"]:
+        for line in row[key]:
             sites.setdefault(line, []).append(row["site"]["name"])
     return [
         f"{'every site' if len(names) == len(rows) > 1 else ', '.join(names)}: {line}"

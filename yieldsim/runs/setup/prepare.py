@@ -45,6 +45,8 @@ class Prepared:
     period: Period
     kernel_files: tuple[Path, ...] = ()
     """Those named for the run."""
+    span_notes: tuple[str, ...] = ()
+    """What the run's span makes of its figures: the first of the notes."""
     clear_mask: HorizonMask | None = None
     """The skyline with holes of unknown ground as nothing, where the setting's takes them to block."""
 
@@ -73,7 +75,7 @@ def prepare(
     from yieldsim.energy.integration import Setting
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.ground.visible_disc import flat_dip_deg
-    from yieldsim.runs.setup.run_span import run_span, season_note
+    from yieldsim.runs.run_span import run_span, season_note
     from yieldsim.runs.time_span import time_grid
     from yieldsim.sky.sun_track import prepare_track
 
@@ -125,7 +127,8 @@ def prepare(
     for note in ephemeris.notes:
         notes.add(note)
     season = season_note(ephemeris, place.body, chosen.period, begin, finish)
-    for note in filter(None, (season, *chosen.notes)):
+    span_notes = (*chosen.notes, *((season,) if season else ()))
+    for note in reversed(span_notes):
         notes.add_first(note)
     return Prepared(
         setting=setting,
@@ -135,6 +138,7 @@ def prepare(
         notes=notes,
         period=chosen.period,
         kernel_files=tuple(named),
+        span_notes=span_notes,
         clear_mask=clear_mask,
     )
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from yieldsim.base.numerics.height_grid import Float32Array
     from yieldsim.base.numerics.vectors import FloatArray
     from yieldsim.files.terrain.raster_model import Raster
-    from yieldsim.runs.setup.run_span import RunSpan
+    from yieldsim.runs.run_span import RunSpan
     from yieldsim.runs.survey.options import SurveyOptions
 
 LOOK_STEP_DEG = 5.0
@@ -64,7 +64,7 @@ def survey_dataset(
         if job.collector is None and name in ("delivered_kwh", "best_azimuth_deg", "clear_delivered_kwh"):
             continue
         attrs = attributes(name) | {"grid_mapping": "crs"}
-        if name not in ("elevation_m", "best_azimuth_deg"):
+        if name not in ("elevation_m", "best_azimuth_deg", "longest_dark_cut_fraction"):
             attrs["cell_methods"] = "time: mean"
         if name in PER_YEAR:
             attrs["cell_methods"] = f"time: sum (for {chosen.period.year_days:.6g} days)"
@@ -143,6 +143,18 @@ def ground_notes(maps: Float32Array, job: TileJob) -> list[str]:
                 f"holes blocking; the upper ones, up to {float(np.nanmax(gap)):.3g} of the time more, are the maps named clear_"
             )
     return lines
+
+
+def cut_note(maps: Float32Array) -> str | None:
+    """What to tell of cells whose longest dark an end of the span cuts."""
+    cut = maps[VARIABLES.index("longest_dark_cut_fraction")]
+    cells, of = int(np.nansum(cut)), int(np.isfinite(cut).sum())
+    if not cells:
+        return None
+    return (
+        f"in {cells} of {of} cells the longest dark is cut by an end of the span: it is at least what the map longest_dark_hours "
+        "shows (map longest_dark_cut_fraction); a longer span tells it whole"
+    )
 
 
 def _reach_notes(place: dict[str, Any], job: TileJob, options: SurveyOptions) -> list[str]:

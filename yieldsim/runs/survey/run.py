@@ -23,7 +23,7 @@ from yieldsim.runs.survey.workers import Progress, survey_tiles
 if TYPE_CHECKING:
     import xarray as xr
 
-    from yieldsim.runs.setup.run_span import RunSpan
+    from yieldsim.runs.run_span import RunSpan
 
 
 FEWEST_AZIMUTHS, MOST_AZIMUTHS = 72, 1440
@@ -62,8 +62,8 @@ def survey(
     from yieldsim.files.output.provenance import file_source
     from yieldsim.files.terrain.raster import open_rasters
     from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
+    from yieldsim.runs.run_span import run_span
     from yieldsim.runs.setup.prepare import kernel_paths
-    from yieldsim.runs.setup.run_span import run_span
 
     needs_terrain_extra()
     options = options or SurveyOptions()
@@ -105,8 +105,11 @@ def survey(
     folder = Path(work_folder) / f".survey-{_fingerprint(job, tiles, sources + kernel_sources)[:16]}"
     workers = options.workers or os.cpu_count() or 1
     maps = _assembled(job, block, survey_tiles(job, tiles, folder, workers, options.scheduler, progress))
-    from yieldsim.runs.survey.dataset import ground_notes, survey_dataset
+    from yieldsim.runs.survey.dataset import cut_note, ground_notes, survey_dataset
 
+    cut = cut_note(maps)
+    if cut:
+        notes.lines.insert(len(chosen.notes) + (not chosen.period.has_whole_seasons), cut)
     for line in ground_notes(maps, job):
         notes.add(line)
     ds = survey_dataset(
@@ -204,13 +207,13 @@ def _refuse(options: SurveyOptions, collector: Collector | None) -> None:
 def _kernel_sources(job: TileJob, chosen: RunSpan, notes: Notes) -> tuple[Source, ...]:
     """The kernels that every tile will use, with their notes and the span's; a span that they don't cover is refused at once."""
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
-    from yieldsim.runs.setup.run_span import season_note
+    from yieldsim.runs.run_span import season_note
 
     ephemeris = open_ephemeris(job.site.body, job.start_tdb_s, job.end_tdb_s, extra=job.kernels)
     for note in ephemeris.notes:
         notes.add(note)
     season = season_note(ephemeris, job.site.body, chosen.period, job.start_tdb_s, job.end_tdb_s)
-    for note in filter(None, (season, *chosen.notes)):
+    for note in filter(None, (season, *reversed(chosen.notes))):
         notes.add_first(note)
     return tuple(ephemeris.sources)
 

@@ -33,6 +33,7 @@ VARIABLES = (
     "delivered_kwh",
     "best_azimuth_deg",
     "longest_dark_hours",
+    "longest_dark_cut_fraction",
 )
 CLEAR = ("clear_lit_fraction", "clear_sun_following_kwh_m2", "clear_delivered_kwh")
 """Upper bounds of a survey with holes before the Sun, and the places in VARIABLES of what they bound."""
@@ -212,6 +213,7 @@ def _light(
         maps[1, *block.part] = (light.any_hours / path.hours).reshape(shape)
         maps[2, *block.part] = (light.beam_kwh_m2 / years).reshape(shape)
         maps[5, *block.part] = light.longest_dark_hours.reshape(shape)
+        maps[6, *block.part] = light.longest_dark_cut_fraction.reshape(shape)
     if job.collector is None:
         return maps
     turned, north_deg = turned_collector(common, site, job.collector), _lean_deg(frame, job.stride)

@@ -239,8 +239,8 @@ def at_end(one: Range, value: float) -> bool:
 def _summary(
     run: TuneRun, ready: Any, name: str, notes: Notes, sources: tuple[Source, ...], mounts: tuple[Mount, ...]
 ) -> dict[str, Any]:
+    from yieldsim.base.clock import iso
     from yieldsim.files.output.provenance import provenance
-    from yieldsim.runs.estimate.summary import iso
 
     failed = [trial for trial in run.trials if trial.reason]
     if failed:

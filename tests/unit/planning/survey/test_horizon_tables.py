@@ -123,6 +123,7 @@ def test_extremes():
     light = cell_light(horizons.astype(np.int16), tables, passage(path, AZIMUTHS, UNIT_DEG, low, high))
     np.testing.assert_allclose(light.lit_hours[:2], [path.hours, 0.0], rtol=1e-5)
     np.testing.assert_allclose(light.longest_dark_hours[:2], [0.0, path.hours])
+    np.testing.assert_array_equal(light.longest_dark_cut_fraction[:2], [0.0, 1.0])
     assert np.isnan([values[2] for values in light]).all()
 
 
@@ -146,10 +147,13 @@ def test_longest_dark_in_order_of_time(seed, make, cells):
     top[path.clear == 0.0] = -1e6
     for cell in range(cells):
         longest = run = 0
-        for dark in horizons[nearest, cell] >= top:
+        dark_now = horizons[nearest, cell] >= top
+        for dark in dark_now:
             run = run + 1 if dark else 0
             longest = max(longest, run)
         assert light.longest_dark_hours[cell] == longest * path.step_hours
+        begins = int(np.argmin(dark_now)) if not dark_now.all() else longest
+        assert light.longest_dark_cut_fraction[cell] == (longest > 0 and longest in (begins, run))
 
 
 def test_the_same_sun_from_another_place():

@@ -8,7 +8,7 @@ import pytest
 from yieldsim.base.errors import DataMissing, InputError
 from yieldsim.base.period import Period, span_years
 from yieldsim.files.inputs.readers import read_body
-from yieldsim.runs.setup.run_span import run_span
+from yieldsim.runs.run_span import run_span
 
 SOL_H = 88_775.244 / 3600.0
 
