@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import xarray as xr
 
 from yieldsim.report.estimate.acceptance import draw_acceptance, draw_incidence, half_width_deg

@@ -69,11 +69,9 @@ def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: Load
         "end_utc": rows[0]["end_utc"],
         "period": first.period.words(),
         "sites": rows,
-        "warnings": [
-            *_by_site(rows, "span_warnings"),
-            *_of_layout(asked),
-            *_by_site(rows, "warnings"),
-        ],
+        "warnings": list(
+            dict.fromkeys([*_by_site(rows, "span_warnings"), *_of_layout(asked), *_by_site(rows, "warnings")])
+        ),
         "cautions": list(CAUTIONS),
         "provenance": provenance(
             [source for run in runs for source in (*run.ready.inputs, *run.ready.kernels)],
@@ -179,7 +177,7 @@ def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
         },
         "monthly_kwh": summary["monthly_kwh"],
         "span_warnings": summary["span_warnings"],
-        "warnings": [*summary["warnings"][len(summary["span_warnings"]) :], *run.load_warnings],
+        "warnings": [*summary["warnings"], *run.load_warnings],
     }
 
 
