@@ -55,7 +55,9 @@ def test_a_martian_year_s_files_and_words(tmp_path: Path) -> None:
 def test_energies_of_orient_are_per_martian_year(tmp_path: Path) -> None:
     stdout, _ = done([*COMMANDS["orient"], "--interval-minutes", "60"], tmp_path)
     assert "kWh/Martian year" in stdout
-    assert json.loads((tmp_path / "orient.json").read_text())["period"]["annual_figures_per"] == "Martian year"
+    assert (
+        json.loads((tmp_path / "orient.json").read_text())["period"]["annual_figures_per"] == "Martian year"
+    )
 
 
 def test_years_are_counted_in_what_span_says(tmp_path: Path) -> None:

@@ -39,9 +39,7 @@ def test_a_martian_winter_cut_by_the_end_is_told_whole() -> None:
 def test_a_gap_cut_at_both_ends_goes_on_both_ways() -> None:
     """A run that lies wholly within the dark of another."""
     long = yieldsim.estimate(RIDGE, NARROW, "2027-01-01", "2027-04-01", tolerance=0.01).yieldsim.summary
-    inner = max(
-        (row for row in long["gaps"] if not row["at_least"]), key=lambda row: float(row["hours"])
-    )
+    inner = max((row for row in long["gaps"] if not row["at_least"]), key=lambda row: float(row["hours"]))
     start = np.datetime64(inner["start_utc"].rstrip("Z"), "h") + 6
     end = np.datetime64(inner["end_utc"].rstrip("Z"), "h") - 6
     cut = yieldsim.estimate(RIDGE, NARROW, str(start), str(end), tolerance=0.01).yieldsim.summary
@@ -88,7 +86,9 @@ def test_martian_energy_by_solar_longitude_and_by_sol() -> None:
     assert sum(row["kwh"] for row in rows) == pytest.approx(summary["delivered_kwh"], rel=1e-9)
     lasting: dict[float, float] = {}
     for row in rows:
-        lasting[row["solar_longitude_from_deg"]] = lasting.get(row["solar_longitude_from_deg"], 0.0) + row["solar_days"]
+        lasting[row["solar_longitude_from_deg"]] = (
+            lasting.get(row["solar_longitude_from_deg"], 0.0) + row["solar_days"]
+        )
     known = [61, 66, 66, 65, 60, 54, 50, 46, 47, 47, 51, 56]
     assert [lasting[30.0 * k] for k in range(12)] == pytest.approx(known, abs=1.0)
     assert summary["period"]["year"] == "Martian year"

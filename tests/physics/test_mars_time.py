@@ -153,4 +153,6 @@ def test_the_martian_year_is_its_tropical_year(world) -> None:
 )
 def test_other_years(world, name: str, days: float, within: float) -> None:
     body, ephemeris = world(name)
-    assert season_return_days(ephemeris, body, float(seconds("2005-01-01")[0])) == pytest.approx(days, abs=within)
+    assert season_return_days(ephemeris, body, float(seconds("2005-01-01")[0])) == pytest.approx(
+        days, abs=within
+    )

@@ -300,5 +300,7 @@ def test_a_map_without_light_says_none_and_draws_the_dark_dark(goal: str, lit: f
     if goal == "dark":
         assert low == 0.0
         assert high == pytest.approx((744.0 if not lit else 50.0) / 24.0)
-    assert "31 days; energies at the rate of a year" in report_survey._title(ds, summary)
+    title = report_survey._title(ds, summary)
+    assert "31 days: 8.5 % of a year, NOT WHOLE SEASONS" in title
+    assert "energies at the rate of a year" in title
     assert report_survey.survey_png(ds).startswith(b"\x89PNG")

@@ -30,7 +30,11 @@ def test_mars_has_its_own_year_in_whole_sols():
     mars = run_span(body("mars"))
     hours = (mars.end_utc - mars.start_utc) / np.timedelta64(1, "h")
     assert hours == np.ceil(669 * SOL_H)
-    assert (mars.period.per, mars.period.years, mars.period.has_whole_seasons) == ("a Martian year", 1.0, True)
+    assert (mars.period.per, mars.period.years, mars.period.has_whole_seasons) == (
+        "a Martian year",
+        1.0,
+        True,
+    )
     assert mars.period.year_days == pytest.approx(686.97, abs=0.1)
     two = run_span(body("mars"), years=2)
     assert two.period.years == 2.0 and two.period.days == pytest.approx(1338 * SOL_H / 24.0, abs=0.05)

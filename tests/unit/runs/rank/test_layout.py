@@ -44,7 +44,9 @@ def test_one_mount_is_turned_to_each_site_s_best_facing() -> None:
 
 def test_mounts_set_aside_are_told_right_behind_the_span() -> None:
     summary = found(facing="best")
-    spans = len([line for row in summary["sites"] for line in row["span_warnings"]][: len(summary["warnings"])])
+    spans = len(
+        [line for row in summary["sites"] for line in row["span_warnings"]][: len(summary["warnings"])]
+    )
     assert "the span is not whole seasons" in summary["warnings"][0]
     assert any("9 mounts are set aside" in line for line in summary["warnings"][1 : 1 + spans])
     assert summary["sites"][0]["facing"] is not None
