@@ -283,6 +283,8 @@ def test_an_interrupted_run_leaves_nothing(folder: Path) -> None:
         "sites/narrow.collector.toml",
         "--years",
         "20",
+        "--span",
+        "calendar-year",
         "--out",
         "half",
     ]
