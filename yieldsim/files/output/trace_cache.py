@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from yieldsim.base.errors import WriteFailed
+from yieldsim.base.model import Acceptance, AcceptanceBands, BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.output.atomic_write import whole_file
 
@@ -89,3 +90,52 @@ def keep_arrays(key: str, arrays: Mapping[str, FloatArray]) -> None:
     saved: dict[str, Any] = dict(arrays)
     with contextlib.suppress(OSError, WriteFailed), whole_file(folder / f"{key}.npz") as partial:
         np.savez(partial, **saved)
+
+
+def keep_table(key: str, table: Acceptance) -> None:
+    """Keep an acceptance table with its bands under a key, or not at all."""
+    if table.bands is None:
+        return
+    keep_arrays(
+        key,
+        {
+            **{name: getattr(table, name) for name in _angle_names(table)},
+            "acceptance_fraction": table.acceptance_fraction,
+            "band_nm": table.bands.wavelength_nm,
+            "band_acceptance": table.bands.acceptance_fraction,
+        },
+    )
+
+
+def _angle_names(table: Acceptance) -> tuple[str, ...]:
+    """The angles of a table, by name."""
+    one_angle = isinstance(table, RoundAcceptance)
+    return ("incidence_deg",) if one_angle else ("transverse_deg", "longitudinal_deg")
+
+
+def cached_table(key: str) -> Acceptance | None:
+    """The acceptance table kept under a key, checked like a new one; None when there is none, or none that is whole."""
+    arrays = cached_arrays(key)
+    wanted = {"acceptance_fraction", "band_nm", "band_acceptance"}
+    if arrays is None or not wanted <= arrays.keys():
+        return None
+    share, by_band = arrays["acceptance_fraction"], arrays["band_acceptance"]
+    if min(share.min(), by_band.min()) < 0.0 or max(share.max(), by_band.max()) > 1.0:
+        return None
+    if arrays["band_nm"].shape != (len(by_band), 2) or by_band.shape[1:] != share.shape:
+        return None
+    bands = AcceptanceBands(wavelength_nm=arrays["band_nm"], acceptance_fraction=by_band)
+    if "incidence_deg" in arrays and arrays["incidence_deg"].shape == share.shape:
+        return RoundAcceptance(
+            incidence_deg=arrays["incidence_deg"], acceptance_fraction=share, source="point", bands=bands
+        )
+    angles = [arrays.get(name) for name in ("transverse_deg", "longitudinal_deg")]
+    if angles[0] is None or angles[1] is None or (len(angles[0]), len(angles[1])) != share.shape:
+        return None
+    return BiaxialAcceptance(
+        transverse_deg=angles[0],
+        longitudinal_deg=angles[1],
+        acceptance_fraction=share,
+        source="point",
+        bands=bands,
+    )

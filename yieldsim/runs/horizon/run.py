@@ -20,8 +20,6 @@ from yieldsim.runs.horizon.unknown_ground import (
 )
 
 if TYPE_CHECKING:
-    import xarray as xr
-
     from yieldsim.base.numerics.height_grid import HeightGrid
     from yieldsim.base.numerics.vectors import FloatArray
     from yieldsim.files.terrain.raster_model import Holds, Raster
@@ -241,62 +239,6 @@ def _refuse_options(reach_km: float | None, azimuth_step_deg: float) -> None:
         raise InputError(problems)
 
 
-def horizon_dataset(
-    run: HorizonRun, site: Site, start: object | None = None, end: object | None = None
-) -> xr.Dataset:
-    """The skyline with the band that the Sun's disc sweeps over a span (a year of the body unless told otherwise), for the figure."""
-    import json
-
-    import numpy as np
-    import xarray as xr
-
-    from yieldsim.files.output.provenance import provenance
-    from yieldsim.runs.run_span import run_span
-
-    span = run_span(site.body, start, end)
-    begin, finish = span.start_utc, span.end_utc
-    path = sun_over_span(site, run.skyline.ground_m, start, end)
-    edges = np.arange(0.0, 361.0, 2.0)
-    which = np.minimum((path.azimuth_deg / 2.0).astype(np.int64), edges.size - 2)
-    low, high = np.full(edges.size - 1, np.inf), np.full(edges.size - 1, -np.inf)
-    np.minimum.at(low, which, path.elevation_deg - path.radius_deg)
-    np.maximum.at(high, which, path.elevation_deg + path.radius_deg)
-    empty = high < low
-    low[empty], high[empty] = np.nan, np.nan
-    ends = np.datetime_as_string(np.array([begin, finish]), unit="D")
-    return xr.Dataset(
-        {
-            "horizon_azimuth_deg": ("horizon", run.skyline.azimuth_deg),
-            "horizon_elevation_deg": ("horizon", run.skyline.elevation_deg),
-            "horizon_distance_km": ("horizon", run.skyline.distance_km),
-            "sun_low_deg": ("azimuth_deg", _closed_ends(low)),
-            "sun_high_deg": ("azimuth_deg", _closed_ends(high)),
-        },
-        coords={"azimuth_deg": np.concatenate([[0.0], 0.5 * (edges[1:] + edges[:-1]), [360.0]])},
-        attrs={
-            "title": f"{site.name}, eye {site.mast_height_m:g} m above the ground",
-            "note": f"{site.body.name}; Sun's band {ends[0]} to {ends[1]} UTC; terrain "
-            f"{', '.join(source.name for source in run.sources)}",
-            "summary": json.dumps(
-                {
-                    "start_utc": f"{ends[0]}T00:00:00Z",
-                    "end_utc": f"{ends[1]}T00:00:00Z",
-                    "warnings": list(run.warnings),
-                    "provenance": provenance(run.sources, {"mast_height_m": site.mast_height_m}),
-                }
-            ),
-        },
-    )
-
-
-def _closed_ends(values: FloatArray) -> FloatArray:
-    """Values of bins around the circle with their mean at north on either side."""
-    import numpy as np
-
-    north = 0.5 * (values[0] + values[-1])
-    return np.concatenate([[north], values, [north]])
-
-
 def horizon_csv(run: HorizonRun, site: Site, reach_km: float | None = None) -> str:
     """The table that a site file names, with provenance in its header."""
     from yieldsim.files.inputs.site_writer import horizon_provenance, horizon_text
@@ -380,6 +322,7 @@ def write_horizon(
             write_text_whole(stage / f"{out.stem}.clear.csv", horizon_csv(upper, site, reach_km))
         if figure:
             from yieldsim.report.horizon import skyline_png
+            from yieldsim.runs.horizon.dataset import horizon_dataset
 
             write_image(skyline_png(horizon_dataset(run, site, start, end)), stage / f"{out.stem}.png")
         return sorted(file.name for file in stage.iterdir())

@@ -11,11 +11,8 @@ from typing import TYPE_CHECKING, Any, Literal
 from yieldsim.base.errors import CannotCompute, Gathered, InputError, Problem
 from yieldsim.base.model import (
     Acceptance,
-    AcceptanceBands,
-    BiaxialAcceptance,
     Collector,
     Notes,
-    RoundAcceptance,
     Source,
 )
 
@@ -202,7 +199,7 @@ def acceptance_of(
     seed   of the random shifts, the usual one when None
     """
     from yieldsim.files.output.provenance import package_version
-    from yieldsim.files.output.trace_cache import cached_arrays, content_key, keep_arrays
+    from yieldsim.files.output.trace_cache import cached_table, content_key, keep_table
 
     scene = place()
     sunlight = (scene.media, float(scene.parts.station[0]["band_share"]))
@@ -210,7 +207,7 @@ def acceptance_of(
     key = content_key(
         "acceptance", TRACER_EDITION, package_version(), tolerance, prescription, sunlight, *shifts
     )
-    kept = _as_table(cached_arrays(key))
+    kept = cached_table(key)
     if kept is not None:
         return kept, _standing_warnings(prescription, scene)
     from yieldsim.optics.etendue_ledger import etendue_ledger
@@ -220,50 +217,9 @@ def acceptance_of(
     traced = _traced(scene, prescription, ways, progress, where)
     _within_etendue(etendue_ledger(prescription, traced))
     table = table_of(traced, False)
-    bands = traced_bands(prescription, scene, table, ways)
-    keep_arrays(
-        key,
-        {
-            **{name: getattr(table, name) for name in _angle_names(table)},
-            "acceptance_fraction": table.acceptance_fraction,
-            "band_nm": bands.wavelength_nm,
-            "band_acceptance": bands.acceptance_fraction,
-        },
-    )
-    return replace(table, bands=bands), _standing_warnings(prescription, scene)
-
-
-def _angle_names(table: Acceptance) -> tuple[str, ...]:
-    """The angles of a table, by name."""
-    one_angle = isinstance(table, RoundAcceptance)
-    return ("incidence_deg",) if one_angle else ("transverse_deg", "longitudinal_deg")
-
-
-def _as_table(arrays: dict[str, Any] | None) -> Acceptance | None:
-    """A kept table, checked like a new one; None when it is not whole."""
-    wanted = {"acceptance_fraction", "band_nm", "band_acceptance"}
-    if arrays is None or not wanted <= arrays.keys():
-        return None
-    share, by_band = arrays["acceptance_fraction"], arrays["band_acceptance"]
-    if min(share.min(), by_band.min()) < 0.0 or max(share.max(), by_band.max()) > 1.0:
-        return None
-    if arrays["band_nm"].shape != (len(by_band), 2) or by_band.shape[1:] != share.shape:
-        return None
-    bands = AcceptanceBands(wavelength_nm=arrays["band_nm"], acceptance_fraction=by_band)
-    if "incidence_deg" in arrays and arrays["incidence_deg"].shape == share.shape:
-        return RoundAcceptance(
-            incidence_deg=arrays["incidence_deg"], acceptance_fraction=share, source="point", bands=bands
-        )
-    angles = [arrays.get(name) for name in ("transverse_deg", "longitudinal_deg")]
-    if angles[0] is None or angles[1] is None or (len(angles[0]), len(angles[1])) != share.shape:
-        return None
-    return BiaxialAcceptance(
-        transverse_deg=angles[0],
-        longitudinal_deg=angles[1],
-        acceptance_fraction=share,
-        source="point",
-        bands=bands,
-    )
+    table = replace(table, bands=traced_bands(prescription, scene, table, ways))
+    keep_table(key, table)
+    return table, _standing_warnings(prescription, scene)
 
 
 def _placed(prescription: Prescription, path: str | Path, build: Callable[[Prescription], Scene]) -> Scene:
