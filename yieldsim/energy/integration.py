@@ -106,6 +106,9 @@ class Integrated:
     step_s: float
     sky: SkyEnergy
     sunlit: SunlitSteps
+    peak_w: float
+    """Highest delivered power of any fine step, and the UTC label of its middle."""
+    peak_utc: np.datetime64
 
     @property
     def delivered_kwh(self) -> float:
@@ -148,15 +151,19 @@ def integrate(
     delivering = np.empty(grid.count * steps, dtype=bool)
     sky, sunlit = SkyEnergy(), SunlitGathering(grid.count * steps, grid.interval_s / steps)
     step_hours = grid.interval_s / steps / SECONDS_PER_HOUR
+    peak_w, peak_utc = -1.0, grid.edge_utc[0]
     for first in range(0, grid.count, per_block):
         last = min(first + per_block, grid.count)
         fine = fine_block(setting, *grid.fine(first, last, steps))
-        means, lit, following_w = _interval_means(fine, setting.collector, last - first)
+        means, power_w, following_w = _interval_means(fine, setting.collector, last - first)
+        highest = int(np.argmax(power_w))
+        if power_w[highest] > peak_w:
+            peak_w, peak_utc = float(power_w[highest]), fine["time"].values[highest]
         for name, values in means.items():
             if first == 0:
                 rows[name] = np.empty((grid.count, *values.shape[1:]))
             rows[name][first:last] = values
-        delivering[first * steps : last * steps] = lit
+        delivering[first * steps : last * steps] = power_w > 0.0
         _gather_sky(sky, fine, setting.collector, step_hours)
         sun = direction_enu_xyz(fine["solar_azimuth_deg"].values, fine["solar_elevation_deg"].values)
         sunlit.add(first * steps, sun, following_w)
@@ -168,6 +175,8 @@ def integrate(
         step_s=grid.interval_s / steps,
         sky=sky,
         sunlit=sunlit.finished(),
+        peak_w=peak_w,
+        peak_utc=peak_utc,
     )
 
 
@@ -213,11 +222,10 @@ def converge(
 
 def _interval_means(
     fine: xr.Dataset, collector: Collector, count: int
-) -> tuple[dict[str, FloatArray], np.ndarray, FloatArray]:
-    """Means over each interval; of the fine steps which delivered light, and the power of Sun-following apertures."""
+) -> tuple[dict[str, FloatArray], FloatArray, FloatArray]:
+    """Means over each interval; of the fine steps the delivered power, and that of Sun-following apertures."""
     by_stage, by_mount = stage_powers_w(fine, collector)
     delivered = by_stage[:, -1]
-    lit = delivered > 0.0
     columns: dict[str, FloatArray] = {name: fine[name].values for name in MEANS if name in fine}
     if "clean_fraction" in fine:
         columns["clean_fraction"] = fine["clean_fraction"].values
@@ -228,9 +236,9 @@ def _interval_means(
     columns["mount_delivered_power_w"] = by_mount
     columns["delivered_power_w"] = delivered
     columns["sun_following_power_w"] = sun_following_power_w(fine, collector)
-    columns["delivering_fraction"] = lit.astype(np.float64)
+    columns["delivering_fraction"] = (delivered > 0.0).astype(np.float64)
     means = {k: v.reshape(count, -1, *v.shape[1:]).mean(axis=1) for k, v in columns.items()}
-    return means, lit, columns["sun_following_power_w"]
+    return means, delivered, columns["sun_following_power_w"]
 
 
 def _gather_sky(sky: SkyEnergy, fine: xr.Dataset, collector: Collector, step_hours: float) -> None:

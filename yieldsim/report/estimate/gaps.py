@@ -149,7 +149,7 @@ def draw_gap_counts(ds: xr.Dataset, figure: Figure) -> None:
     axes.set_xlim(low, high)
     axes.set_ylim(0.9, 1.3 * max(lengths.size, 3))
     axes.set_xlabel("Length of the outage, at least")
-    axes.set_ylabel("Gaps at least so long")
+    axes.set_ylabel("Outages at least so long")
     axes.grid(True)
 
 

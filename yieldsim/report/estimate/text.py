@@ -185,7 +185,11 @@ def tiles(summary: dict[str, Any], row_hours: FloatArray) -> list[dict[str, str]
             "mass not given" if per_kg is None else "of collector",
         ),
         _tile("Mean power", style.quantity(float(summary["mean_power_w"]), "W"), "over the whole run"),
-        _tile("Peak power", style.quantity(float(summary["peak_power_w"]), "W"), _strongest(row_hours)),
+        _tile(
+            "Peak power",
+            style.quantity(float(summary.get("instantaneous_peak_power_w", summary["peak_power_w"])), "W"),
+            f"{style.quantity(float(summary['peak_power_w']), 'W')} {_strongest(row_hours)}",
+        ),
         _tile("Time with light", style.quantity(hours, "h", 4), f"{style.percent(hours / all_hours)} of the time"),
         _tile(
             "Longest outage of light", f"{'≥ ' * bool(summary.get('longest_gap_at_least'))}{style.duration(gap)}",

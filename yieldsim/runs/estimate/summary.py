@@ -208,6 +208,8 @@ def _summary(
         else None,
         "mean_power_w": float(ds["delivered_power_w"].mean(skipna=False)),
         "peak_power_w": float(ds["delivered_power_w"].max(skipna=False)),
+        "instantaneous_peak_power_w": result.peak_w,
+        "instantaneous_peak_utc": iso(result.peak_utc),
         "ledger": ledger.ledger_kwh(ds),
         "hours_delivering": float(result.delivering.mean() * grid.count * grid.interval_s / 3600.0),
         "longest_gap_hours": longest.hours if longest else 0.0,
