@@ -149,7 +149,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         period_line(summary),
         "",
         f"  delivered            {figure(summary['delivered_kwh'])} kWh   {per_m2}",
-        f"  mean, peak power     {figure(summary['mean_power_w'])} W     peak {summary['instantaneous_peak_power_w']:.4g} W, "
+        f"  mean, peak power     {figure(summary['mean_power_w'])} W     peak {summary.get('instantaneous_peak_power_w', summary['peak_power_w']):.4g} W, "
         f"as a row's mean {summary['peak_power_w']:.4g} W",
         f"  hours with light     {summary['hours_delivering']:12.1f} h     {lit_share:.1%} of the time",
     ]

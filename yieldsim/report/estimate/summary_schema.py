@@ -116,6 +116,15 @@ FOLLOWING: Final = {
 """Where it is not null."""
 
 
+PERIOD: Final = {"year": TEXT, "year_days": POSITIVE}
+SEASONS: Final = [
+    {
+        "solar_longitude_from_deg": NUMBER, "solar_longitude_to_deg": NUMBER, "solar_days": NUMBER, "kwh": NUMBER,
+        "kwh_per_solar_day": NUMBER, "hours_delivering": NUMBER,
+    }
+]  # fmt: skip
+CUT_GAPS: Final = [{"whole_hours": NUMBER, "whole_known": TRUTH}]
+"""Of gaps that an end of the run cuts."""
 ASSUMPTIONS: Final = [{"of": TEXT, "what": TEXT, "value": TEXT, "default": TRUTH}]
 LIMITS: Final = [{"what": TEXT, "limit": NUMBER, "reached": NUMBER, "unit": TEXT, "holds": TRUTH}]
 """Where they are there: results of earlier versions lack them."""
@@ -130,6 +139,8 @@ def estimate_summary(ds: xr.Dataset) -> dict[str, Any]:
         found, faults = None, ["is no JSON"]
     else:
         faults = list(_faults(found, SHAPE, "")) or list(_faults(found, _optional(found), ""))
+        if not faults:
+            faults = list(_faults([row for row in found["gaps"] if row.get("at_least")], CUT_GAPS, "gaps"))
         if not faults and not found["ledger"]:
             faults = ["ledger is empty"]
     if faults:
@@ -150,6 +161,16 @@ def _optional(found: Mapping[str, Any]) -> dict[str, Any]:
         "assumptions": ASSUMPTIONS,
         "limits": LIMITS,
         "command": TEXT,
+        "instantaneous_peak_power_w": NUMBER,
+        "delivered_light_basis": TEXT,
+        "period": PERIOD,
+        "span_warnings": TEXTS,
+        "seasonal_kwh": SEASONS,
+        "longest_gap_at_least": TRUTH,
+        "longest_gap_whole_hours": NUMBER,
+        "longest_gap_whole_known": TRUTH,
+        "longest_gap_whole_start_utc": MOMENT,
+        "longest_gap_whole_end_utc": MOMENT,
     }
     return {key: shape for key, shape in shapes.items() if found.get(key) is not None}
 
