@@ -143,13 +143,14 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
     collector, site = summary["collector"], summary["site"]
     units = collector["unit_count"]
     per_m2 = f"{summary['delivered_kwh_per_m2']:.4g} kWh per m2 of aperture"
+    moment_w = summary.get("instantaneous_peak_power_w", summary["peak_power_w"])
     lit_share = summary["hours_delivering"] / summary["days"] / 24.0
     lines = [
         f"{collector['name']} ({units} unit{'s' if units != 1 else ''}) at {site['name']}, {site['body']}",
         period_line(summary),
         "",
         f"  delivered            {figure(summary['delivered_kwh'])} kWh   {per_m2}",
-        f"  mean, peak power     {figure(summary['mean_power_w'])} W     peak {summary.get('instantaneous_peak_power_w', summary['peak_power_w']):.4g} W, "
+        f"  mean, peak power     {figure(summary['mean_power_w'])} W     peak {moment_w:.4g} W, "
         f"as a row's mean {summary['peak_power_w']:.4g} W",
         f"  hours with light     {summary['hours_delivering']:12.1f} h     {lit_share:.1%} of the time",
     ]

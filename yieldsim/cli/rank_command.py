@@ -132,18 +132,19 @@ def rank(
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text: sites in order, then what is behind it, side by side; within 80 columns."""
-    from yieldsim.report.layout.period_text import per_unit, period_line
+    from yieldsim.report.layout.period_text import per_of, per_unit, period_line
     from yieldsim.report.layout.steady_digits import steady
 
     per = per_unit(summary)
     rows = summary["sites"]
-    heads = [f"kWh{per}", "worst month", "longest outage", "delivers, h"]
-    widths = [12, 16, 16, 11]
+    heads = ["kWh", "worst month", "longest outage", "delivers, h"]
+    widths = [12, 16, 16, 13]
     lines = [
         f"{summary['collector']['name']}: {summary['layout']}",
-        f"{period_line(summary)}; by {summary['goal']}",
+        f"{period_line(summary)}",
+        f"by {summary['goal']}; energies and hours {per_of(summary)}",
         "",
-        f"  {'#':>2} {'site':<20}"
+        f"  {'#':>2} {'site':<18}"
         + "".join(f"{head:>{width}}" for head, width in zip(heads, widths, strict=True)),
     ]
     annual = steady([row["annual_kwh"] for row in rows])
@@ -156,7 +157,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
             f"{row['hours_delivering_per_year']:.0f}",
         ]
         lines.append(
-            f"  {row['rank']:>2} {row['site']['name']:<20.20}"
+            f"  {row['rank']:>2} {row['site']['name']:<18.18}"
             + "".join(f"{cell:>{width}}" for cell, width in zip(cells, widths, strict=True))
         )
     for first in range(0, len(rows), SITES_ABREAST):

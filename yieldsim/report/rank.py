@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 BAR_ROW_IN, WHY_ROW_IN = 0.3, 0.42
 """Heights of a site's row of bars, and of its row of shares."""
-BAR_HEAD_IN, WHY_HEAD_IN = 0.6, 1.35
+BAR_HEAD_IN, WHY_HEAD_IN = 0.72, 1.35
 SHORT_STAGES = {
     "eclipse": "eclipse",
     "terrain": "terrain",
@@ -42,6 +43,8 @@ GOAL_WORDS = {
     "units": "units needed, fewest first",
     "load": "share of the load served",
 }
+HEAD_LETTERS = 72
+"""Letters that fit over all columns of bars together."""
 MOST_DRAWN = 20
 """Sites drawn; the table holds all."""
 
@@ -127,7 +130,9 @@ def draw_totals(rows: list[dict[str, Any]], summary: dict[str, Any], per: str, f
         if not column.more_is_better:
             look = {"facecolor": "white", "edgecolor": colour, "hatch": style.LOSS_HATCH, "linewidth": 0.8}
         axes.barh(range(len(rows)), np.nan_to_num(values), 0.66, **look)
-        right = 1.85 if column.goal == "shortest-gap" else 1.5
+        # narrower frames leave less beside the bars for the numbers
+        crowded = max(0, len(columns) - 4)
+        right = 1.85 + 0.6 * crowded if column.goal == "shortest-gap" else 1.5 + 0.3 * crowded
         decimals = style.decimals_for(float(longest)) if longest > 1e-9 else 0
         for place, value in enumerate(values):
             axes.text(
@@ -141,8 +146,9 @@ def draw_totals(rows: list[dict[str, Any]], summary: dict[str, Any], per: str, f
             )
         axes.set_xlim(0.0, (right + 0.02) * longest)
         axes.set_xticks([])
+        head = textwrap.fill(column.words, HEAD_LETTERS // len(columns))
         axes.set_title(
-            column.words, fontsize=style.SMALL_PT, weight="bold" if decides else "normal", pad=14.0
+            head, fontsize=style.SMALL_PT, weight="bold" if decides else "normal", pad=14.0, va="bottom"
         )
         axes.annotate(
             "more is better" if column.more_is_better else "less is better",

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from yieldsim.base.constants import DAYS_PER_YEAR
+from yieldsim.base.period import Period
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
 from yieldsim.files.output.provenance import package_version, provenance
@@ -47,7 +49,8 @@ def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: Load
     import xarray as xr
 
     goal, facing, continuous_power_w = asked.goal, asked.facing, asked.continuous_power_w
-    rows = ranked([_row(run, continuous_power_w) for run in runs], goal)
+    period = _common_period(runs)
+    rows = ranked([_row(run, continuous_power_w, period.years) for run in runs], goal)
     first = runs[0].ready
     collector = first.setting.collector
     summary: dict[str, Any] = {
@@ -67,7 +70,7 @@ def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: Load
         },
         "start_utc": rows[0]["start_utc"],
         "end_utc": rows[0]["end_utc"],
-        "period": first.period.words(),
+        "period": period.words(),
         "sites": rows,
         "warnings": list(
             dict.fromkeys(
@@ -148,12 +151,22 @@ def merged_warnings(by_site: list[tuple[str, list[str]]]) -> list[str]:
     return merged
 
 
-def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
-    """One site: totals, and the reasons beside them."""
+def _common_period(runs: list[SiteRun]) -> Period:
+    """What annual figures are per: the body's year, or a calendar year where sites of several bodies are compared."""
+    periods = [run.ready.period for run in runs]
+    if len({period.year_days for period in periods}) == 1:
+        return periods[0]
+    return Period(year="calendar year", year_days=DAYS_PER_YEAR, days=periods[0].days)
+
+
+def _row(run: SiteRun, continuous_power_w: float | None, years: float) -> dict[str, Any]:
+    """One site: totals, and the reasons beside them.
+
+    years   by which its totals are divided
+    """
     summary = json.loads(run.estimate.attrs["summary"])
     collector, grid = run.ready.setting.collector, run.ready.grid
     area_m2 = collector.aperture_area_m2 * collector.unit_count
-    years = run.ready.period.years
     month, worst_kwh = worst_whole_month(summary["monthly_kwh"], _whole_months(grid.edge_utc))
     mounts = collector.mounts
     units = None
@@ -205,7 +218,11 @@ def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
         },
         "monthly_kwh": summary["monthly_kwh"],
         "span_warnings": summary["span_warnings"],
-        "warnings": [*summary["warnings"], *run.load_warnings],
+        "warnings": [
+            line
+            for line in dict.fromkeys([*summary["warnings"], *run.load_warnings])
+            if line not in summary["span_warnings"]
+        ],
     }
 
 
