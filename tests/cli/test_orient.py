@@ -57,7 +57,7 @@ def results(folder: Path) -> Path:
         cwd=folder,
     )
     assert done.returncode == 0, done.stderr
-    assert "best: annual" in done.stdout
+    assert "best for, or compared" in done.stdout
     assert "Never look into a lit fibre end" in done.stdout
     return folder / "a"
 

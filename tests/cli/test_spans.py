@@ -56,7 +56,7 @@ def test_a_martian_year_s_files_and_words(tmp_path: Path) -> None:
 
 def test_energies_of_orient_are_per_martian_year(tmp_path: Path) -> None:
     stdout, _ = done([*COMMANDS["orient"], "--interval-minutes", "60"], tmp_path)
-    assert "kWh/Martian year" in stdout
+    assert "energies are kWh a Martian year" in stdout
     assert (
         json.loads((tmp_path / "orient.json").read_text())["period"]["annual_figures_per"] == "Martian year"
     )

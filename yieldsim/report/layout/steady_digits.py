@@ -27,3 +27,8 @@ def steady(values: Sequence[float], digits: int = DIGITS) -> list[str]:
     if min(sizes) * 10.0**decimals < 10.0 and max(sizes) < 1e4:
         decimals += 1
     return [f"{value:.{min(decimals, 6)}f}" if math.isfinite(value) else "-" for value in values]
+
+
+def four_digits(value: float, digits: int = DIGITS) -> float:
+    """Numbers from 10 000 on to four significant digits, or as many as are asked for."""
+    return float(f"{value:.{max(digits, 4) - 1}e}") if abs(value) >= 9999.5 else value

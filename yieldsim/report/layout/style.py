@@ -27,6 +27,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from yieldsim.report.layout.missing_glyphs import tell_boxes
+from yieldsim.report.layout.steady_digits import four_digits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -278,14 +279,9 @@ def number(value: float, digits: int = 3) -> str:
     # decimals follow the rounded value, or 9.996 would come out as 10.00
     rounded = float(f"{size:.{digits - 1}e}")
     decimals = max(digits - 1 - math.floor(math.log10(rounded)), 0)
-    value = _four_digits(value, digits)
+    value = four_digits(value, digits)
     text = f"{value:,.{decimals}f}".replace("-", "−")
     return text.replace(",", NARROW_SPACE if size >= 9999.5 else "")
-
-
-def _four_digits(value: float, digits: int = 4) -> float:
-    """Numbers from 10 000 on to four significant digits, or as many as are asked for."""
-    return float(f"{value:.{max(digits, 4) - 1}e}") if abs(value) >= 9999.5 else value
 
 
 def fixed(value: float, decimals: int) -> str:
@@ -294,7 +290,7 @@ def fixed(value: float, decimals: int) -> str:
     >>> fixed(2.345, 2), fixed(0.0, 2), fixed(0.001, 2)
     ('2.35', '0', '<0.01')
     """
-    value = _four_digits(value)
+    value = four_digits(value)
     if 0.0 < value < 0.5 * 10.0**-decimals:
         return f"<{10.0**-decimals:.{decimals}f}"
     return (

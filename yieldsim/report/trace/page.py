@@ -194,7 +194,7 @@ def draw_acceptance(axes: Axes, page: TracePage) -> None:
         # beside the point, on the side that has room
         right = page.half_width_deg < 0.5 * page.angle_deg[-1]
         axes.annotate(
-            f"half-width at\nhalf-maximum {page.half_width_deg:.3f}°",
+            f"half-width at\nhalf-maximum\n{page.half_width_deg:.3f}°",
             (page.half_width_deg, level),
             xytext=(5, 4) if right else (-5, -4),
             textcoords="offset points",

@@ -4,18 +4,23 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from yieldsim.base.model import Site
+from yieldsim.base.model import Site, Source
 from yieldsim.runs.horizon.unknown_ground import sun_over_span
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.base.numerics.vectors import FloatArray
-    from yieldsim.runs.horizon.run import HorizonRun
+    from yieldsim.ground.skyline import Skyline
 
 
 def horizon_dataset(
-    run: HorizonRun, site: Site, start: object | None = None, end: object | None = None
+    skyline: Skyline,
+    sources: tuple[Source, ...],
+    warnings: tuple[str, ...],
+    site: Site,
+    start: object | None = None,
+    end: object | None = None,
 ) -> xr.Dataset:
     """The skyline with the band that the Sun's disc sweeps over a span (a year of the body unless told otherwise), for the figure."""
     import json
@@ -28,7 +33,7 @@ def horizon_dataset(
 
     span = run_span(site.body, start, end)
     begin, finish = span.start_utc, span.end_utc
-    path = sun_over_span(site, run.skyline.ground_m, start, end)
+    path = sun_over_span(site, skyline.ground_m, start, end)
     edges = np.arange(0.0, 361.0, 2.0)
     which = np.minimum((path.azimuth_deg / 2.0).astype(np.int64), edges.size - 2)
     low, high = np.full(edges.size - 1, np.inf), np.full(edges.size - 1, -np.inf)
@@ -39,9 +44,9 @@ def horizon_dataset(
     ends = np.datetime_as_string(np.array([begin, finish]), unit="D")
     return xr.Dataset(
         {
-            "horizon_azimuth_deg": ("horizon", run.skyline.azimuth_deg),
-            "horizon_elevation_deg": ("horizon", run.skyline.elevation_deg),
-            "horizon_distance_km": ("horizon", run.skyline.distance_km),
+            "horizon_azimuth_deg": ("horizon", skyline.azimuth_deg),
+            "horizon_elevation_deg": ("horizon", skyline.elevation_deg),
+            "horizon_distance_km": ("horizon", skyline.distance_km),
             "sun_low_deg": ("azimuth_deg", _closed_ends(low)),
             "sun_high_deg": ("azimuth_deg", _closed_ends(high)),
         },
@@ -49,13 +54,13 @@ def horizon_dataset(
         attrs={
             "title": f"{site.name}, eye {site.mast_height_m:g} m above the ground",
             "note": f"{site.body.name}; Sun's band {ends[0]} to {ends[1]} UTC; terrain "
-            f"{', '.join(source.name for source in run.sources)}",
+            f"{', '.join(source.name for source in sources)}",
             "summary": json.dumps(
                 {
                     "start_utc": f"{ends[0]}T00:00:00Z",
                     "end_utc": f"{ends[1]}T00:00:00Z",
-                    "warnings": list(run.warnings),
-                    "provenance": provenance(run.sources, {"mast_height_m": site.mast_height_m}),
+                    "warnings": list(warnings),
+                    "provenance": provenance(sources, {"mast_height_m": site.mast_height_m}),
                 }
             ),
         },

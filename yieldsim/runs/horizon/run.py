@@ -324,7 +324,10 @@ def write_horizon(
             from yieldsim.report.horizon import skyline_png
             from yieldsim.runs.horizon.dataset import horizon_dataset
 
-            write_image(skyline_png(horizon_dataset(run, site, start, end)), stage / f"{out.stem}.png")
+            write_image(
+                skyline_png(horizon_dataset(run.skyline, run.sources, run.warnings, site, start, end)),
+                stage / f"{out.stem}.png",
+            )
         return sorted(file.name for file in stage.iterdir())
 
 

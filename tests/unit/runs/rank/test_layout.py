@@ -38,7 +38,7 @@ def test_one_mount_is_turned_to_each_site_s_best_facing() -> None:
     ring = read_collector(RING).noun
     summary = summary_of(rank(SITES, replace(ring, mounts=ring.mounts[:1]), *SPAN))
     assert summary["facing"] == "best"
-    assert summary["layout"] == "all 24 units at each site in the one facing best for annual"
+    assert summary["layout"] == "all 24 units at each site in the one orientation best for annual"
     assert not any("set aside" in line for line in summary["warnings"])
 
 
@@ -55,7 +55,7 @@ def test_mounts_set_aside_are_told_right_behind_the_span() -> None:
 def test_a_set_of_units_leaves_shorter_gaps_than_one_facing() -> None:
     one = summary_of(rank(SITES[:1], RING, *SPAN, facing="set", units=1, goal="shortest-gap"))
     four = summary_of(rank(SITES[:1], RING, *SPAN, facing="set", units=4, goal="shortest-gap"))
-    assert four["layout"] == "4 units at each site in the set of facings found best for shortest-gap"
+    assert four["layout"] == "4 units at each site in the set of orientations found best for shortest-gap"
     assert sum(mount["count"] for mount in four["sites"][0]["mounts"]) == 4
     assert four["sites"][0]["longest_gap_hours"] < one["sites"][0]["longest_gap_hours"]
 
@@ -81,7 +81,7 @@ def test_a_load_is_served_as_budget_serves_it() -> None:
     ("asked", "words"),
     [
         ({"facing": "set"}, "say how many with --units"),
-        ({"units": 3}, "only for facings chosen as a set"),
+        ({"units": 3}, "only for orientations chosen as a set"),
         ({"facing": "set", "units": 0}, "1 to 64"),
         ({"facing": "sets"}, "did you mean set?"),
         ({"goal": "load"}, "name one with --load"),
