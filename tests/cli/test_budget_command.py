@@ -333,11 +333,11 @@ def test_wrong_arguments_from_python(folder: Path, done, options: dict[str, obje
 
 def test_years_made_of_a_part_of_one_say_so(budget: dict[str, object]) -> None:
     told = [line for line in budget["warnings"] if "seasons" in line]  # type: ignore[union-attr]
-    assert told == [
-        "the span is not whole seasons: it covers 16% of a year of Moon (solar longitude 74 to 132 deg); figures are for "
-        "the span, not for a year",
-        "what is repeated covers 16% of a year of Moon: the other seasons are missing from every year of [life]",
+    assert [line.split(":")[0] for line in told] == [
+        "the span is not whole seasons",
+        "what is repeated covers 16% of a year of Moon",
     ]
+    assert told[1].endswith("the other seasons are missing from every year of [life]")
 
 
 def test_a_budget_is_no_estimate(folder: Path, done) -> None:

@@ -106,8 +106,7 @@ def line(index: int) -> Line:
 
 # ---------------------------------------------------------------- sizes and type
 
-PAGE_WIDTH_IN: Final = 8.268
-PAGE_HEIGHT_IN: Final = 11.693
+PAGE_WIDTH_IN, PAGE_HEIGHT_IN = 8.268, 11.693
 """A4."""
 FULL_WIDTH_IN: Final = 6.85
 """Text width of a page."""
