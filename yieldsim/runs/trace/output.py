@@ -155,7 +155,7 @@ def light_maps(run: TraceRun, seen: Seen) -> list[LightMap]:
     face = flux_map(prescription, scene, seen, distance_au)
     half_x, half_y, is_round = mouth_half_m(scene)
     mouth = Opening(half_x_mm=1e3 * half_x, half_y_mm=1e3 * half_y, is_round=is_round)
-    at_normal = f"Sun at normal incidence, {distance_au:g} au"
+    at_normal = f"normal incidence, {distance_au:g} au"
     maps = []
     if prescription.funnel is not None:
         spot = (seen.mouth_x_m, seen.mouth_y_m, seen.mouth_weight * kept * face.aperture_power_w / seen.rays)
