@@ -26,9 +26,9 @@ EDGES_NM: Final = (
     300.0, 350.0, 400.0, 450.0, 500.0, 550.0, 600.0, 650.0, 700.0, 800.0, 900.0, 1000.0, 1200.0, 1500.0, 2000.0, 2500.0,
 )  # fmt: skip
 """Between the ends of the traced band: 50 nm apart where eyes and leaves see, wider where only energy counts."""
-BAND_POINTS: Final = 512
-"""Rays of each of the tracer's shifts, per band and angle: a band's share to about a hundredth of itself."""
-NODES, GRID_NODES = 9, 5
+BAND_POINTS: Final = 256
+"""Rays of each of the tracer's shifts, per band and angle: a band's share to one or two hundredths of itself."""
+NODES, GRID_NODES = 6, 4
 """Angles of a round table, and along each axis of a grid."""
 LIT: Final = 0.02
 """Of the largest acceptance: angles with less have no colour worth tracing."""

@@ -193,10 +193,12 @@ def acceptance_of(
     progress: Progress | None,
     where: str | Path,
     seed: int | None = None,
+    coloured: bool = True,
 ) -> tuple[Acceptance, tuple[str, ...]]:
     """The kept table of a prescription, or a new one that is kept from now on; and its warnings.
 
-    seed   of the random shifts, the usual one when None
+    seed       of the random shifts, the usual one when None
+    coloured   with its bands of wavelength; a new table without them is not kept
     """
     from yieldsim.files.output.provenance import package_version
     from yieldsim.files.output.trace_cache import cached_table, content_key, keep_table
@@ -217,7 +219,8 @@ def acceptance_of(
     traced = _traced(scene, prescription, ways, progress, where)
     _within_etendue(etendue_ledger(prescription, traced))
     table = table_of(traced, False)
-    table = replace(table, bands=traced_bands(prescription, scene, table, ways))
+    if coloured:
+        table = replace(table, bands=traced_bands(prescription, scene, table, ways))
     keep_table(key, table)
     return table, _standing_warnings(prescription, scene)
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import YieldsimError
-from yieldsim.base.model import Acceptance, Collector, Mount, RoundAcceptance
+from yieldsim.base.model import Acceptance, AttenuationTable, Collector, Mount, RoundAcceptance
 
 if TYPE_CHECKING:
     from yieldsim.base.numerics.vectors import FloatArray
@@ -108,7 +108,15 @@ class Bench:
 
         prescription = prescription_from(data, self.path)
         table, _ = acceptance_of(
-            prescription, TOLERANCE, lambda: build_scene(prescription), table_of, None, self.path, seed
+            prescription,
+            TOLERANCE,
+            lambda: build_scene(prescription),
+            table_of,
+            None,
+            self.path,
+            seed,
+            coloured=self.design.fibre is not None
+            and isinstance(self.design.fibre.attenuation, AttenuationTable),
         )
         area = prescription.aperture_area_m2
         coloured = replace(self.design, acceptance=table)
