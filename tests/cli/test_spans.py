@@ -14,13 +14,11 @@ from yieldsim.files.text.bundled import sites_folder
 
 SITES = sites_folder()
 PLAIN, SKYWARD = str(SITES / "rust-plain.toml"), str(SITES / "skyward.collector.toml")
-LENS = str(SITES / "half-metre-lens.optics.toml")
 PART = ["--start", "2027-06-01", "--end", "2027-06-20"]
 COMMANDS = {
     "estimate": ["estimate", PLAIN, "-c", SKYWARD, "--no-report"],
     "orient": ["orient", PLAIN, "-c", SKYWARD, "--step-deg", "10", "--no-figures"],
     "rank": ["rank", PLAIN, "-c", SKYWARD, "--no-figures", "--tolerance", "0.01"],
-    "tune": ["tune", LENS, "--site", PLAIN, "--vary", "funnel.outlet_width_m=0.02:0.03", "--points", "3"],
 }
 
 

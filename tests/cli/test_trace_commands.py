@@ -352,6 +352,7 @@ def test_three_values_are_sampled_and_the_best_says_how_sure_it_is(
     assert sure.gain_fraction > 5.0 * sure.gain_error_fraction
     for (low, high), value in zip(sure.nearly, tuned.best.values, strict=True):
         assert low <= value <= high
+    assert tuned.summary["warnings"][0].startswith("the span is not whole seasons")
     assert any(line.startswith("the best design: ") for line in tuned.summary["warnings"])
     lines = answer_lines(tuned.summary)
     assert max(len(line) for line in lines) <= 80
