@@ -203,6 +203,7 @@ def all_axes(mounts):
     return [mount_axes_enu_xyz(m.tilt_deg, m.azimuth_deg, m.roll_deg) for m in mounts for _ in range(m.count)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "goal"),
     [
@@ -221,6 +222,7 @@ def test_no_facing_found_by_brute_force_is_better(name, goal):
         assert reached >= 0.998 * best
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "goal"),
     [("moon, round", "shortest-gap"), ("moon, lopsided", "load")],

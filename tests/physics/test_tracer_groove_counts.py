@@ -69,6 +69,7 @@ def test_no_groove_count_needs_more_rays_than_others(kind: str) -> None:
     assert max(error.values()) < 2.3 * error[125], error
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("kind", "grooves"),
     [("fresnel", 125), ("linear_fresnel", 128), ("linear_fresnel", 256), ("domed_fresnel", 100)],
