@@ -192,7 +192,7 @@ def tiles(summary: dict[str, Any], row_hours: FloatArray) -> list[dict[str, str]
         ),
         _tile("Time with light", style.quantity(hours, "h", 4), f"{style.percent(hours / all_hours)} of the time"),
         _tile(
-            "Longest outage of light", f"{'≥ ' * bool(summary.get('longest_gap_at_least'))}{style.duration(gap)}",
+            "Longest outage", f"{'≥ ' * bool(summary.get('longest_gap_at_least'))}{style.duration(gap)}",
             longest_in_all(summary) or " to ".join(utc(summary[f"longest_gap_{end}_utc"]) for end in ("start", "end")) if gap else "",
         ),
         _tile("Capture fraction", style.percent(summary["capture_fraction"]), "of what following the Sun would give"),
