@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+from collections.abc import Callable
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ import click
 
 from yieldsim.base.errors import DataMissing, Gathered, InputError, Problem
 from yieldsim.files.text.paths import refuse_name
+from yieldsim.runs.time_span import SPANS
 
 
 class PathArgument(click.ParamType):  # type: ignore[type-arg, unused-ignore]
@@ -55,6 +57,63 @@ KERNEL = PathArgument(reads="yieldsim.files.ephemeris.kernel_selection:open_kern
 TERRAIN = PathArgument(reads="yieldsim.files.terrain.raster:refuse_missing")
 SPAN = ("start", "end", "years", "span")
 ESTIMATE = PathArgument(reads="yieldsim.runs.open_estimate:open_estimate")
+
+
+# ---------------------------------------------------------------- options that several commands share
+
+Decorator = Callable[[Any], Any]
+
+
+def span_options(command: Any) -> Any:
+    """--start, --end, --years and --span: from when to when a run goes."""
+    for option in (
+        click.option(
+            "--span",
+            type=click.Choice(SPANS),
+            help="What years are counted: default calendar years on the Moon and the Earth, the body's own elsewhere.",
+        ),
+        click.option(
+            "--years", type=float, help="How many years, instead of --end: of the kind that --span says."
+        ),
+        click.option(
+            "--end", help="Last instant, UTC; without it one whole year of the body from the start."
+        ),
+        click.option("--start", help="First instant, UTC (default 2027-01-01)."),
+    ):
+        command = option(command)
+    return command
+
+
+def tracker_options(command: Any) -> Any:
+    """--tracker-downtime-fraction and --tracker-stop-hours: what a mechanism costs a mount that tracks the Sun."""
+    command = click.option("--tracker-stop-hours", type=float, default=0.0, help="Its longest standstill.")(
+        command
+    )
+    return click.option(
+        "--tracker-downtime-fraction",
+        type=float,
+        default=0.0,
+        help="Tracker downtime: share of the light in which it does not move (dust, stowing, service).",
+    )(command)
+
+
+interval_option: Decorator = click.option(
+    "--interval-minutes", type=float, default=60.0, show_default=True, help="Length of the rows in time."
+)
+kernel_option: Decorator = click.option(
+    "--kernel",
+    "kernels",
+    multiple=True,
+    type=KERNEL,
+    help="Further ephemeris or orientation kernel; repeatable.",
+)
+unknown_ground_option: Decorator = click.option(
+    "--unknown-ground",
+    type=click.Choice(["refuse", "bounds"]),
+    default="refuse",
+    show_default=True,
+    help="Holes of terrain files before the Sun: refuse them, or give bounds, of which the lower, blocked, is the answer.",
+)
 
 
 class Command(click.Command):

@@ -9,7 +9,18 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from yieldsim.cli.command import COLLECTOR, ESTIMATE, FOLDER, KERNEL, SITE, Command
+from yieldsim.cli.command import (
+    COLLECTOR,
+    ESTIMATE,
+    FOLDER,
+    SITE,
+    Command,
+    interval_option,
+    kernel_option,
+    span_options,
+    tracker_options,
+    unknown_ground_option,
+)
 from yieldsim.cli.progress import progress
 from yieldsim.cli.wrapping import note, wrapped
 
@@ -20,18 +31,9 @@ if TYPE_CHECKING:
 @click.command(cls=Command, short_help="Hourly and annual energy of a collector at a site.")
 @click.argument("site", type=SITE)
 @click.option("-c", "--collector", required=True, type=COLLECTOR, help="Collector file.")
-@click.option("--start", help="First instant, UTC (default 2027-01-01).")
-@click.option("--end", help="Last instant, UTC; without it one whole year of the body from the start.")
-@click.option("--years", type=float, help="How many years, instead of --end: of the kind that --span says.")
-@click.option(
-    "--span",
-    type=click.Choice(["calendar-year", "body-year"]),
-    help="What years are counted: default calendar years on the Moon and the Earth, the body's own elsewhere.",
-)
+@span_options
 @click.option("--out", type=FOLDER, help="Folder for the results (default reports/<site file>).")
-@click.option(
-    "--interval-minutes", type=float, default=60.0, show_default=True, help="Length of the output rows."
-)
+@interval_option
 @click.option(
     "--tolerance",
     type=float,
@@ -39,27 +41,9 @@ if TYPE_CHECKING:
     show_default=True,
     help="Relative change of the total at which halving stops.",
 )
-@click.option(
-    "--tracker-downtime-fraction",
-    type=float,
-    default=0.0,
-    help="Tracker downtime: share of the light in which it does not move (dust, stowing, service).",
-)
-@click.option("--tracker-stop-hours", type=float, default=0.0, help="Its longest standstill.")
-@click.option(
-    "--kernel",
-    "kernels",
-    multiple=True,
-    type=KERNEL,
-    help="Further ephemeris or orientation kernel; repeatable.",
-)
-@click.option(
-    "--unknown-ground",
-    type=click.Choice(["refuse", "bounds"]),
-    default="refuse",
-    show_default=True,
-    help="Holes of terrain files before the Sun: refuse them, or give bounds, of which the lower, blocked, is the answer.",
-)
+@tracker_options
+@kernel_option
+@unknown_ground_option
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json to stdout instead of the table.")
 @click.option("--no-report", is_flag=True, help="Write data only, no report.pdf and report.png.")
 def estimate(

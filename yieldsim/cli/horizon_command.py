@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.command import SITE, TABLE, TERRAIN, Command
+from yieldsim.cli.command import SITE, TABLE, TERRAIN, Command, unknown_ground_option
 from yieldsim.cli.wrapping import note
 
 
@@ -35,13 +35,7 @@ from yieldsim.cli.wrapping import note
 )
 @click.option("--start", help="First instant of the Sun's band in the figure, UTC (default 2027-01-01).")
 @click.option("--end", help="Last instant of the band; without it one whole year of the body from the start.")
-@click.option(
-    "--unknown-ground",
-    type=click.Choice(["refuse", "bounds"]),
-    default="refuse",
-    show_default=True,
-    help="Holes of terrain files before the Sun: refuse them, or give bounds, of which the lower, blocked, is the answer.",
-)
+@unknown_ground_option
 @click.option("--no-figure", is_flag=True, help="Write the table only.")
 @click.option("--json", "as_json", is_flag=True, help="Print a summary as JSON to stdout (needs --out).")
 def horizon(

@@ -9,7 +9,17 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.command import COLLECTOR, FOLDER, KERNEL, LOAD, SITE, Command
+from yieldsim.cli.command import (
+    COLLECTOR,
+    FOLDER,
+    LOAD,
+    SITE,
+    Command,
+    interval_option,
+    kernel_option,
+    span_options,
+    tracker_options,
+)
 from yieldsim.cli.progress import progress
 from yieldsim.cli.wrapping import note, wrapped
 
@@ -37,14 +47,7 @@ class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
 @click.command(cls=Command, short_help="Best orientation, flatness, several units, fixed against tracking.")
 @click.argument("site", type=SITE)
 @click.option("-c", "--collector", required=True, type=COLLECTOR, help="Collector file.")
-@click.option("--start", help="First instant, UTC (default 2027-01-01).")
-@click.option("--end", help="Last instant, UTC; without it one whole year of the body from the start.")
-@click.option("--years", type=float, help="How many years, instead of --end: of the kind that --span says.")
-@click.option(
-    "--span",
-    type=click.Choice(["calendar-year", "body-year"]),
-    help="What years are counted: default calendar years on the Moon and the Earth, the body's own elsewhere.",
-)
+@span_options
 @click.option(
     "--step-deg", type=float, default=1.0, show_default=True, help="Grid of the map of orientations."
 )
@@ -61,23 +64,9 @@ class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
 )
 @click.option("--levelling-deg", type=float, default=0.0, help="The mast may lean by up to this any way.")
 @click.option("--azimuth-error-deg", type=float, default=0.0, help="It may be turned by up to this.")
-@click.option(
-    "--tracker-downtime-fraction",
-    type=float,
-    default=0.0,
-    help="Tracker downtime: share of the light in which it does not move (dust, stowing, service).",
-)
-@click.option("--tracker-stop-hours", type=float, default=0.0, help="Its longest standstill.")
-@click.option(
-    "--interval-minutes", type=float, default=60.0, show_default=True, help="Length of the rows in time."
-)
-@click.option(
-    "--kernel",
-    "kernels",
-    multiple=True,
-    type=KERNEL,
-    help="Further ephemeris or orientation kernel; repeatable.",
-)
+@tracker_options
+@interval_option
+@kernel_option
 @click.option(
     "--out",
     type=FOLDER,

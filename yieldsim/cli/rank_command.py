@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from yieldsim.cli.command import COLLECTOR, FOLDER, KERNEL, LOAD, SITE, Command
+from yieldsim.cli.command import (
+    COLLECTOR,
+    FOLDER,
+    LOAD,
+    SITE,
+    Command,
+    interval_option,
+    kernel_option,
+    span_options,
+    unknown_ground_option,
+)
 from yieldsim.cli.progress import progress
 from yieldsim.cli.wrapping import note, wrapped
 
@@ -40,32 +50,11 @@ SITES_ABREAST = 3
     "--load", type=LOAD, help="Load file: what each site serves of it, and the store it would need there."
 )
 @click.option("--continuous-power-w", type=float, help="Say how many units a mean power takes.")
-@click.option("--start", help="First instant, UTC (default 2027-01-01).")
-@click.option("--end", help="Last instant, UTC; without it one whole year of the body from the start.")
-@click.option("--years", type=float, help="How many years, instead of --end: of the kind that --span says.")
-@click.option(
-    "--span",
-    type=click.Choice(["calendar-year", "body-year"]),
-    help="What years are counted: default calendar years on the Moon and the Earth, the body's own elsewhere.",
-)
-@click.option(
-    "--interval-minutes", type=float, default=60.0, show_default=True, help="Length of the rows in time."
-)
+@span_options
+@interval_option
 @click.option("--tolerance", type=float, default=1e-3, show_default=True, help="As for estimate.")
-@click.option(
-    "--kernel",
-    "kernels",
-    multiple=True,
-    type=KERNEL,
-    help="Further ephemeris or orientation kernel; repeatable.",
-)
-@click.option(
-    "--unknown-ground",
-    type=click.Choice(["refuse", "bounds"]),
-    default="refuse",
-    show_default=True,
-    help="Holes of terrain files before the Sun: refuse them, or give bounds, of which the lower, blocked, is the answer.",
-)
+@kernel_option
+@unknown_ground_option
 @click.option(
     "--out",
     type=FOLDER,

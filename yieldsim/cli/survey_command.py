@@ -8,7 +8,16 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.command import COLLECTOR, FOLDER, KERNEL, SITE, TERRAIN, Command
+from yieldsim.cli.command import (
+    COLLECTOR,
+    FOLDER,
+    SITE,
+    TERRAIN,
+    Command,
+    kernel_option,
+    span_options,
+    unknown_ground_option,
+)
 from yieldsim.cli.progress import progress
 from yieldsim.cli.wrapping import note
 
@@ -33,14 +42,7 @@ from yieldsim.cli.wrapping import note
 @click.option(
     "--mast-height-m", type=float, help="Aperture above the ground (default 0, or what --like says)."
 )
-@click.option("--start", help="First instant, UTC (default 2027-01-01).")
-@click.option("--end", help="Last instant, UTC; without it one whole year of the body from the start.")
-@click.option("--years", type=float, help="How many years, instead of --end: of the kind that --span says.")
-@click.option(
-    "--span",
-    type=click.Choice(["calendar-year", "body-year"]),
-    help="What years are counted: default calendar years on the Moon and the Earth, the body's own elsewhere.",
-)
+@span_options
 @click.option("--like", type=SITE, help="Site file whose mast, air and dust hold everywhere.")
 @click.option(
     "--as-mounted", is_flag=True, help="Mounts face as the collector file says, not each cell's best azimuth."
@@ -70,14 +72,8 @@ from yieldsim.cli.wrapping import note
     show_default=True,
     help="What the files' values are.",
 )
-@click.option(
-    "--unknown-ground",
-    type=click.Choice(["refuse", "bounds"]),
-    default="refuse",
-    show_default=True,
-    help="Holes of terrain files before the Sun: refuse them, or give bounds, of which the lower, blocked, is the answer.",
-)
-@click.option("--kernel", "kernels", multiple=True, type=KERNEL, help="Further kernel; repeatable.")
+@unknown_ground_option
+@kernel_option
 @click.option("--workers", type=int, help="Processes on this machine (default: one a core).")
 @click.option(
     "--scheduler", metavar="ADDRESS", help="Dask scheduler of an existing cluster, such as tcp://host:8786."

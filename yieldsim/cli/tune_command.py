@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.command import COLLECTOR, FOLDER, KERNEL, OPTICS, SITE, Command
+from yieldsim.cli.command import COLLECTOR, FOLDER, OPTICS, SITE, Command, kernel_option, span_options
 from yieldsim.cli.progress import progress
 from yieldsim.cli.wrapping import note
 
@@ -36,21 +36,8 @@ from yieldsim.cli.wrapping import note
     type=int,
     help="Even steps along one or each of two values (default 13, 7 by 7); designs sampled of more (default 32 of 3, 64 of 4).",
 )
-@click.option("--start", help="First instant, UTC (default 2027-01-01).")
-@click.option("--end", help="Last instant, UTC; without it one whole year of the body from the start.")
-@click.option("--years", type=float, help="How many years, instead of --end: of the kind that --span says.")
-@click.option(
-    "--span",
-    type=click.Choice(["calendar-year", "body-year"]),
-    help="What years are counted: default calendar years on the Moon and the Earth, the body's own elsewhere.",
-)
-@click.option(
-    "--kernel",
-    "kernels",
-    multiple=True,
-    type=KERNEL,
-    help="Further ephemeris or orientation kernel; repeatable.",
-)
+@span_options
+@kernel_option
 @click.option("--out", type=FOLDER, help="Folder for the results (default reports/<optics file>).")
 @click.option("--json", "as_json", is_flag=True, help="Print tune.json to stdout instead of the answer.")
 def tune(
