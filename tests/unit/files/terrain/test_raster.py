@@ -28,11 +28,6 @@ SCALE, NODATA = 0.5, -32768
 
 
 @pytest.fixture(scope="module")
-def moon():
-    return read_body("moon").noun
-
-
-@pytest.fixture(scope="module")
 def mars():
     return read_body("mars").noun
 
@@ -61,44 +56,14 @@ def write(
     return path
 
 
-def pds3(folder: Path, stored, offset=1737400.0):
+def pds3(folder: Path, write_label, stored, offset=1737400.0):
     """A detached PDS3 label with its image, as the planetary archives carry them."""
-    rows, columns = stored.shape
     (folder / "dem.img").write_bytes(stored.astype("<i2").tobytes())
-    (folder / "dem.lbl").write_text(
-        f"""PDS_VERSION_ID = "PDS3"
-RECORD_TYPE = FIXED_LENGTH
-RECORD_BYTES = {columns * 2}
-FILE_RECORDS = {rows}
-^IMAGE = "dem.img"
-TARGET_NAME = MOON
-OBJECT = IMAGE
-  LINES = {rows}
-  LINE_SAMPLES = {columns}
-  SAMPLE_TYPE = LSB_INTEGER
-  SAMPLE_BITS = 16
-  UNIT = METER
-  SCALING_FACTOR = {SCALE}
-  OFFSET = {offset}
-  MISSING_CONSTANT = {NODATA}
-END_OBJECT = IMAGE
-OBJECT = IMAGE_MAP_PROJECTION
-  MAP_PROJECTION_TYPE = "POLAR STEREOGRAPHIC"
-  A_AXIS_RADIUS = 1737.4 <KM>
-  B_AXIS_RADIUS = 1737.4 <KM>
-  C_AXIS_RADIUS = 1737.4 <KM>
-  POSITIVE_LONGITUDE_DIRECTION = "EAST"
-  CENTER_LATITUDE = -90 <DEG>
-  CENTER_LONGITUDE = 0 <DEG>
-  LINE_PROJECTION_OFFSET = {2000.0 / 240.0 - 0.5}
-  SAMPLE_PROJECTION_OFFSET = {3000.0 / 240.0 - 0.5}
-  MAP_SCALE = 240 <M/PIXEL>
-  MAP_RESOLUTION = 126.34 <PIXEL/DEG>
-  MAP_PROJECTION_ROTATION = 0
-END_OBJECT = IMAGE_MAP_PROJECTION
-END
-"""
+    more = f"  SCALING_FACTOR = {SCALE}\n  OFFSET = {offset}\n  MISSING_CONSTANT = {NODATA}\n"
+    words = write_label(
+        "dem.img", *stored.shape, pixel_m=240.0, upper_left_m=(-3000.0, 2000.0), of_image=more
     )
+    (folder / "dem.lbl").write_text(words)
     return folder / "dem.lbl"
 
 
@@ -147,9 +112,9 @@ def test_kinds_of_files(tmp_path, moon, driver, name):
     assert (row[0], column[0]) == pytest.approx((2000.0 / 240.0 - 0.5, 12.0))
 
 
-def test_pds3_label_with_radii(tmp_path, moon):
+def test_pds3_label_with_radii(tmp_path, moon, pds3_label):
     """Offset 1737400: radii. The stored numbers are halved and the body's radius taken off again."""
-    raster, grid = heights_of(pds3(tmp_path, holed()), moon)
+    raster, grid = heights_of(pds3(tmp_path, pds3_label, holed()), moon)
     assert raster.holds == "radius"
     assert np.isnan(grid.heights_m[3, 4])
     known = np.isfinite(grid.heights_m)
@@ -304,8 +269,8 @@ def test_one_variable_of_several(tmp_path, moon):
     refused(tmp_path / "too.nc:height", moon, r"too.nc:height: does not exist \(did you mean two.nc\?\)")
 
 
-def test_a_label_and_its_image_are_both_named(tmp_path, moon):
-    raster, _ = heights_of(pds3(tmp_path, STORED), moon)
+def test_a_label_and_its_image_are_both_named(tmp_path, moon, pds3_label):
+    raster, _ = heights_of(pds3(tmp_path, pds3_label, STORED), moon)
     assert [file.name for file in raster.files] == ["dem.lbl", "dem.img"]
 
 

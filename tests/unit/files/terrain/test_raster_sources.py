@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from yieldsim.base.errors import InputError
-from yieldsim.files.inputs.readers import read_body
 
 rasterio = pytest.importorskip("rasterio")
 pytest.importorskip("pyproj")
@@ -23,11 +22,6 @@ from yieldsim.files.terrain.raster_metadata import opened_raster  # noqa: E402
 POLE = "+proj=stere +lat_0=-90 +R=1737400 +units=m"
 SIZE, PIXEL_M = 96, 100.0
 HALF_M = 0.5 * SIZE * PIXEL_M
-
-
-@pytest.fixture(scope="module")
-def moon():
-    return read_body("moon").noun
 
 
 def ground(size: int = SIZE) -> np.ndarray:
@@ -63,36 +57,10 @@ def virtual(source: str) -> str:
 </SimpleSource></VRTRasterBand></VRTDataset>"""
 
 
-def label(image: str, rows: int = SIZE) -> str:
-    return f"""PDS_VERSION_ID = "PDS3"
-RECORD_TYPE = FIXED_LENGTH
-RECORD_BYTES = {SIZE * 2}
-FILE_RECORDS = {rows}
-^IMAGE = "{image}"
-TARGET_NAME = MOON
-OBJECT = IMAGE
-  LINES = {rows}
-  LINE_SAMPLES = {SIZE}
-  SAMPLE_TYPE = LSB_INTEGER
-  SAMPLE_BITS = 16
-  UNIT = METER
-END_OBJECT = IMAGE
-OBJECT = IMAGE_MAP_PROJECTION
-  MAP_PROJECTION_TYPE = "POLAR STEREOGRAPHIC"
-  A_AXIS_RADIUS = 1737.4 <KM>
-  B_AXIS_RADIUS = 1737.4 <KM>
-  C_AXIS_RADIUS = 1737.4 <KM>
-  POSITIVE_LONGITUDE_DIRECTION = "EAST"
-  CENTER_LATITUDE = -90 <DEG>
-  CENTER_LONGITUDE = 0 <DEG>
-  LINE_PROJECTION_OFFSET = {HALF_M / PIXEL_M - 0.5}
-  SAMPLE_PROJECTION_OFFSET = {HALF_M / PIXEL_M - 0.5}
-  MAP_SCALE = {PIXEL_M} <M/PIXEL>
-  MAP_RESOLUTION = 303.0 <PIXEL/DEG>
-  MAP_PROJECTION_ROTATION = 0
-END_OBJECT = IMAGE_MAP_PROJECTION
-END
-"""
+@pytest.fixture
+def label(pds3_label):
+    """A label over the ground of these tests, by the name of its image."""
+    return lambda image: pds3_label(image, SIZE, SIZE, pixel_m=PIXEL_M, upper_left_m=(-HALF_M, HALF_M))
 
 
 @pytest.fixture
@@ -145,7 +113,7 @@ def listener():
     "image", ["../secret.img", "{root}/secret.img", "/vsicurl/http://127.0.0.1:{port}/a.img", "http://127.0.0.1:{port}/a.img",
               "/vsizip//vsicurl/http://127.0.0.1:{port}/a.zip/a.img", "link.img"],
 )  # fmt: skip
-def test_labels_stay_in_their_folder_and_off_the_network(inside, moon, listener, image):
+def test_labels_stay_in_their_folder_and_off_the_network(inside, moon, listener, image, label):
     port, asked = listener
     (inside / "link.img").symlink_to(inside.parent / "secret.img")
     named = image.format(root=inside.parent, port=port)
@@ -181,7 +149,7 @@ def test_no_name_is_an_address(inside, moon, name):
         open_raster(name, moon)
 
 
-def test_labels_in_place_are_read(inside, moon):
+def test_labels_in_place_are_read(inside, moon, label):
     """The image in the label's folder, its case aside; in a folder below; and through the working directory."""
     heights = np.round(ground()).astype("<i2")
     (inside / "below").mkdir()
@@ -235,7 +203,7 @@ def test_missing_tiles(inside, moon):
             assert np.isnan(read_all(inside / "dem.tif", moon).heights_m[64:]).all()
 
 
-def test_images_shorter_than_their_label(inside, moon):
+def test_images_shorter_than_their_label(inside, moon, label):
     (inside / "dem.img").write_bytes(np.zeros((SIZE // 2, SIZE), "<i2").tobytes())
     (inside / "dem.lbl").write_text(label("dem.img"))
     refused(inside / "dem.lbl", moon, "is damaged|is not a raster")
