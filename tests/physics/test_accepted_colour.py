@@ -20,7 +20,7 @@ from yieldsim.base.prescription_model import Band
 from yieldsim.base.solar_spectrum import band_weights
 from yieldsim.energy.delivered_light import delivered_light
 from yieldsim.energy.fibre import fibre_attenuation_fraction, spectrum_outside_fraction
-from yieldsim.energy.fibre_colour import attenuation_fraction, energy_acceptance
+from yieldsim.energy.spectral_transmittance import attenuation_fraction, energy_acceptance
 from yieldsim.files.prescription.read import read_prescription
 from yieldsim.files.text.bundled import sites_folder
 from yieldsim.optics.accepted_spectrum import SUNLIGHT, accepted_spectrum, spectrum_from

@@ -177,7 +177,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
 
 def facing_lines(summary: dict[str, Any]) -> list[str]:
     """One line an orientation: the best ones, then those compared; within 80 columns."""
-    from yieldsim.report.layout.steady_digits import steady
+    from yieldsim.report.layout.number_format import aligned
 
     rows = [*summary["best"], *summary["compare"]]
     used = "used_kwh" in summary["best"][0]
@@ -190,15 +190,15 @@ def facing_lines(summary: dict[str, Any]) -> list[str]:
         [f"{row['tilt_deg']:.2f}" for row in rows],
         [f"{row['azimuth_deg']:.2f}" for row in rows],
         *([[f"{row['roll_deg']:.1f}" for row in rows]] if rolls else []),
-        steady([row["annual_kwh"] for row in rows]),
+        aligned([row["annual_kwh"] for row in rows]),
         ["-" if (share := row["share_of_best_fraction"]) is None else f"{share:.1%}" for row in rows],
-        steady([row["worst_month_kwh"] for row in rows]),
+        aligned([row["worst_month_kwh"] for row in rows]),
         [f"{'>=' * row.get('longest_gap_at_least', False)}{row['longest_gap_hours']:.1f}" for row in rows],
         [f"{row['hours_delivering']:.0f}" for row in rows],
     ]
     if used:
         # the share of the best is the energy's, and least to the point beside what is used
-        heads[3 + rolls], columns[3 + rolls] = ("used", "kWh", 8), steady([row["used_kwh"] for row in rows])
+        heads[3 + rolls], columns[3 + rolls] = ("used", "kWh", 8), aligned([row["used_kwh"] for row in rows])
     names = [row["goal"] if "goal" in row else row["label"].removesuffix(" of the file") for row in rows]
     wide = 78 - sum(width for *_, width in heads)
     lines = [

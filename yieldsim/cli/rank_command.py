@@ -121,8 +121,8 @@ def rank(
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text: sites in order, then what is behind it, side by side; within 80 columns."""
+    from yieldsim.report.layout.number_format import aligned
     from yieldsim.report.layout.period_text import per_of, per_unit, period_line
-    from yieldsim.report.layout.steady_digits import steady
 
     per = per_unit(summary)
     rows = summary["sites"]
@@ -136,8 +136,8 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         f"  {'#':>2} {'site':<18}"
         + "".join(f"{head:>{width}}" for head, width in zip(heads, widths, strict=True)),
     ]
-    annual = steady([row["annual_kwh"] for row in rows])
-    worst = steady([row["worst_month_kwh"] for row in rows])
+    annual = aligned([row["annual_kwh"] for row in rows])
+    worst = aligned([row["worst_month_kwh"] for row in rows])
     for row, of_year, of_month in zip(rows, annual, worst, strict=True):
         cells = [
             of_year,

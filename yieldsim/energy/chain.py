@@ -16,7 +16,7 @@ import xarray as xr
 from yieldsim.base.model import Collector
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy import fibre as fibre_losses
-from yieldsim.energy.fibre_colour import attenuation_fraction, energy_acceptance
+from yieldsim.energy.spectral_transmittance import attenuation_fraction, energy_acceptance
 from yieldsim.optics.acceptance import normal_acceptance
 
 Factor = Callable[[xr.Dataset, Collector], "FloatArray | float"]

@@ -10,14 +10,17 @@ import xarray as xr
 from yieldsim.base.model import AttenuationTable, Collector
 from yieldsim.base.numerics.vectors import direction_enu_xyz
 from yieldsim.energy.fibre import SPECTRAL_BANDS, transmittance_by_wavelength
-from yieldsim.energy.fibre_colour import band_transmittance
 from yieldsim.energy.incidence import sun_in_mount_xyz
+from yieldsim.energy.spectral_transmittance import band_transmittance
 from yieldsim.optics.accepted_spectrum import (
     LONGEST_NM,
     SHORTEST_NM,
     LightSpectrum,
     accepted_spectrum,
     spectrum_from,
+)
+from yieldsim.optics.accepted_spectrum import (
+    SUNLIGHT as SUNLIGHT_SPECTRUM,
 )
 from yieldsim.optics.photometry import SUNLIGHT, LightFigures, filtered_sunlight
 
@@ -56,6 +59,9 @@ def spectrum_of_run(ds: xr.Dataset, collector: Collector) -> LightSpectrum:
 
     ds   a run's series with solar_azimuth_deg, solar_elevation_deg and mount_delivered_power_w
     """
+    table = collector.acceptance_table
+    if table.bands is None:
+        return SUNLIGHT_SPECTRUM
     sun = direction_enu_xyz(ds["solar_azimuth_deg"].values, ds["solar_elevation_deg"].values)
     power = ds["mount_delivered_power_w"].values
     directions, weights = [], []
@@ -63,6 +69,5 @@ def spectrum_of_run(ds: xr.Dataset, collector: Collector) -> LightSpectrum:
         lit = power[:, column] > 0.0
         directions.append(sun_in_mount_xyz(sun[lit], mount.tilt_deg, mount.azimuth_deg, mount.roll_deg))
         weights.append(power[lit, column])
-    table = collector.acceptance_table
     kept = band_transmittance(table, collector.fibre)
     return spectrum_from(table, np.concatenate(directions), np.concatenate(weights), kept)

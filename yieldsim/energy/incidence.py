@@ -9,7 +9,7 @@ from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.dataset import add
 from yieldsim.base.model import Collector
 from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz, mount_axes_enu_xyz
-from yieldsim.energy.fibre_colour import energy_acceptance
+from yieldsim.energy.spectral_transmittance import energy_acceptance
 from yieldsim.optics.acceptance import acceptance_at
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
+from yieldsim.report.layout.number_format import decimals_for
 from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.period_text import per_of, period_line
 from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, pages
@@ -133,7 +134,7 @@ def draw_totals(rows: list[dict[str, Any]], summary: dict[str, Any], per: str, f
         # narrower frames leave less beside the bars for the numbers
         crowded = max(0, len(columns) - 4)
         right = 1.85 + 0.6 * crowded if column.goal == "shortest-gap" else 1.5 + 0.3 * crowded
-        decimals = style.decimals_for(float(longest)) if longest > 1e-9 else 0
+        decimals = decimals_for(float(longest)) if longest > 1e-9 else 0
         for place, value in enumerate(values):
             axes.text(
                 right * longest,

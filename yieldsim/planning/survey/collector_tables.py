@@ -18,8 +18,8 @@ from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
 from yieldsim.energy import soiling
 from yieldsim.energy.chain import fibre_transmittance, shield_film
-from yieldsim.energy.fibre_colour import energy_acceptance
 from yieldsim.energy.incidence import sun_in_mount_xyz
+from yieldsim.energy.spectral_transmittance import energy_acceptance
 from yieldsim.optics.acceptance import acceptance_at, half_width_deg
 from yieldsim.planning.survey.horizon_tables import SunPath
 

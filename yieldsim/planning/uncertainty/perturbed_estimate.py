@@ -33,8 +33,8 @@ from yieldsim.energy.fibre import (
     darkening_transmittance,
     fibre_ends_fraction,
 )
-from yieldsim.energy.fibre_colour import attenuation_fraction, energy_acceptance
 from yieldsim.energy.integration import Setting, TimeGrid
+from yieldsim.energy.spectral_transmittance import attenuation_fraction, energy_acceptance
 from yieldsim.optics.acceptance_interpolator import Lookup, curve_light, grid_light
 from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning.uncertainty.precomputed_sky import DrawnSky

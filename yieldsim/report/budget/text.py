@@ -22,6 +22,7 @@ from yieldsim.report.estimate.assumptions_text import assumption_rows, grounds
 from yieldsim.report.estimate.gap_text import utc
 from yieldsim.report.estimate.text import collector_line, option_rows, place, source_rows, span, summary_of
 from yieldsim.report.layout import style
+from yieldsim.report.layout.number_format import decimals_for
 from yieldsim.report.layout.typst_pages import printable
 from yieldsim.report.layout.warning_text import warning_line
 
@@ -303,7 +304,7 @@ def trade_rows(summary: Json) -> list[list[str]]:
 
 def year_rows(life: Json, target: float) -> list[list[str]]:
     """A row a year."""
-    decimals = style.decimals_for(max(float(row["delivered_kwh"]) for row in life["table"]))
+    decimals = decimals_for(max(float(row["delivered_kwh"]) for row in life["table"]))
     return [
         [
             str(row["year"]),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.report.layout import style
+from yieldsim.report.layout.number_format import decimals_for
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -144,7 +145,7 @@ def _columns(width_in: float) -> list[float]:
 def _draw_panel(axes: Axes, group: list[Step], sunlight_kwh: float, columns: list[float], unit: str) -> None:
     """One group at its own scale; the first, which names the unit, has the heads of the columns."""
     first, top = bool(unit), group[0].kwh or 1.0
-    decimals = style.decimals_for(top, 4)
+    decimals = decimals_for(top, 4)
     for row, step in enumerate(group):
         carried = not first and row == 0
         end = step.stage == "delivered"

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.report.estimate.acceptance import mount_letter
 from yieldsim.report.layout import style, time_axis
+from yieldsim.report.layout.number_format import decimals_for
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -281,7 +282,7 @@ def _finish(axes: Axes, kwh: FloatArray, period: str, *, numbers: bool = True) -
         return
     factor, unit = style.kilowatt_hours(peak)
     if numbers and kwh.size <= MOST_LABELLED:
-        decimals = style.decimals_for(peak * factor)
+        decimals = decimals_for(peak * factor)
         for place in np.flatnonzero(np.isfinite(kwh)).tolist():
             height = kwh[place]
             axes.annotate(

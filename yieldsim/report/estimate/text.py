@@ -21,6 +21,7 @@ from yieldsim.report.estimate.sun_paths import has_low_sun, sky_key, sun_paths
 from yieldsim.report.estimate.tracking_text import follower_sentence, follower_table
 from yieldsim.report.layout import style, time_axis
 from yieldsim.report.layout.imprint import NOMINAL, imprint
+from yieldsim.report.layout.number_format import decimals_for
 from yieldsim.report.layout.period_text import period_line, period_of
 from yieldsim.report.layout.typst_pages import printable
 from yieldsim.report.layout.warning_text import letters_notice, warning_line
@@ -244,8 +245,8 @@ def mount_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
     total = float(summary["delivered_kwh"])
     half = " × ".join(degrees(angle, 1) for angle in half_width_deg(ds))
     counts = ds["mount_count"].values
-    decimals = style.decimals_for(float(energy.max()))
-    finer = style.decimals_for(float((energy / counts).max()))
+    decimals = decimals_for(float(energy.max()))
+    finer = decimals_for(float((energy / counts).max()))
     return [
         [
             mount_letter(mount),
@@ -279,7 +280,7 @@ def year_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
     if float(summary["days"]) < MANY_YEARS * 365.25:
         return []
     rows = yearly(ds)
-    decimals = {key: style.decimals_for(max(float(row[key]) for row in rows)) for key in ("kwh", "mean_w")}
+    decimals = {key: decimals_for(max(float(row[key]) for row in rows)) for key in ("kwh", "mean_w")}
     return [
         [
             str(row["year"]),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from yieldsim.report.layout import style
+from yieldsim.report.layout.number_format import decimals_for
 
 
 def follower_table(summary: dict[str, Any]) -> list[list[str]]:
@@ -14,7 +15,7 @@ def follower_table(summary: dict[str, Any]) -> list[list[str]]:
     if not found:
         return []
     rows = found["followers"]
-    decimals = style.decimals_for(float(found["fixed_kwh_per_unit"]))
+    decimals = decimals_for(float(found["fixed_kwh_per_unit"]))
     mounted = "Fixed, mean of those mounted" if int(summary["collector"]["unit_count"]) > 1 else "Fixed"
     table = [[mounted, found["fixed_kwh_per_unit"], found["fixed_longest_gap_hours"], "–", "–"]]
     for row in rows:

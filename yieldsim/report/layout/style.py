@@ -27,7 +27,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from yieldsim.report.layout.missing_glyphs import tell_boxes
-from yieldsim.report.layout.steady_digits import four_digits
+from yieldsim.report.layout.number_format import four_digits
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -297,15 +297,6 @@ def fixed(value: float, decimals: int) -> str:
         if value == 0.0
         else f"{value:,.{decimals}f}".replace(",", NARROW_SPACE if value >= 9999.5 else "")
     )
-
-
-def decimals_for(peak: float, digits: int = 3) -> int:
-    """Decimals that give the largest number of a column its significant digits.
-
-    >>> decimals_for(138.0), decimals_for(2.45), decimals_for(0.0)
-    (0, 2, 0)
-    """
-    return max(0, digits - 1 - math.floor(math.log10(peak))) if peak > 0.0 else 0
 
 
 def quantity(value: float | None, unit: str, digits: int = 3) -> str:

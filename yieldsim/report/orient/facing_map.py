@@ -11,6 +11,7 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.report.estimate.acceptance import mount_letter
 from yieldsim.report.estimate.sun_paths import COMPASS
 from yieldsim.report.layout import style
+from yieldsim.report.layout.number_format import decimals_for
 from yieldsim.report.layout.period_text import per_of
 
 if TYPE_CHECKING:
@@ -306,7 +307,7 @@ def draw_names(summary: dict[str, Any], figure: Any) -> None:
             fontsize=style.SMALL_PT,
         )  # fmt: skip
     decimals = {
-        key: style.decimals_for(max(float(row[key]) for row, *_ in named))
+        key: decimals_for(max(float(row[key]) for row, *_ in named))
         for key in ("annual_kwh", "worst_month_kwh")
     }
     for line, (row, mark, letter) in enumerate(named):

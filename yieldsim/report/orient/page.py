@@ -11,6 +11,7 @@ import xarray as xr
 
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
+from yieldsim.report.layout.number_format import decimals_for
 from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.period_text import per_of, period_line
 from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, Tabled, pages
@@ -196,7 +197,7 @@ def follower_table(summary: dict[str, Any]) -> Tabled:
     found = summary["following"]
     followers = [found["followers"][1], found["followers"][0]]
     energies = [found["fixed_annual_kwh_per_unit"], *(row["annual_kwh_per_unit"] for row in followers)]
-    decimals = style.decimals_for(max(energies), 4)
+    decimals = decimals_for(max(energies), 4)
     rows = [
         [
             "fixed, best orientation",

@@ -8,7 +8,7 @@ import numpy as np
 
 from yieldsim.base.errors import Problem
 from yieldsim.energy import ledger
-from yieldsim.energy.fibre_colour import energy_acceptance
+from yieldsim.energy.spectral_transmittance import energy_acceptance
 from yieldsim.optics.acceptance_interpolator import light
 from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning import tracking

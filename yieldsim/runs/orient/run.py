@@ -97,7 +97,7 @@ def orient(
 
 def answered(ready: Prepared, questions: Questions, progress: Progress | None = None) -> Answers:
     """The work of `orient`, before it is put into words."""
-    from yieldsim.energy.fibre_colour import energy_acceptance
+    from yieldsim.energy.spectral_transmittance import energy_acceptance
     from yieldsim.planning.habitat.load_profile import grey_light_caveat
     from yieldsim.planning.orientation.load_objective import use_of
     from yieldsim.planning.orientation.objectives import Prospect

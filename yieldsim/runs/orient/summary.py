@@ -12,8 +12,8 @@ from yieldsim.base.clock import iso
 from yieldsim.base.model import Mount
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
-from yieldsim.energy.fibre_colour import energy_acceptance
 from yieldsim.energy.ledger import Gap
+from yieldsim.energy.spectral_transmittance import energy_acceptance
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning import tracking

@@ -56,7 +56,7 @@ def laid_out(
     """
     if facing == "given":
         return ready
-    from yieldsim.energy.fibre_colour import energy_acceptance
+    from yieldsim.energy.spectral_transmittance import energy_acceptance
     from yieldsim.planning.orientation.load_objective import use_of
     from yieldsim.planning.orientation.objectives import Prospect
     from yieldsim.planning.orientation.optimise import best_facing

@@ -97,7 +97,7 @@ class Bench:
             return Trial(values=values, reason=str(error).splitlines()[0])
 
     def _energy(self, values: tuple[float, ...], data: dict[str, Any], seed: int | None = None) -> Trial:
-        from yieldsim.energy.fibre_colour import attenuation_fraction, energy_acceptance
+        from yieldsim.energy.spectral_transmittance import attenuation_fraction, energy_acceptance
         from yieldsim.files.prescription.read import prescription_from
         from yieldsim.optics.acceptance import half_width_deg
         from yieldsim.optics.etendue import projected_acceptance_sr

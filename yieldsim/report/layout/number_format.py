@@ -1,4 +1,4 @@
-"""Numbers of one column with the same decimals: as many as give the largest four digits."""
+"""How many digits numbers have: those of one column the same decimals, large ones four digits."""
 
 from __future__ import annotations
 
@@ -8,25 +8,34 @@ from collections.abc import Sequence
 DIGITS = 4
 
 
-def steady(values: Sequence[float], digits: int = DIGITS) -> list[str]:
+def aligned(values: Sequence[float], digits: int = DIGITS) -> list[str]:
     """Plain decimals, none in powers of ten; a dash for what is no number.
 
     The largest gets `digits` digits, and one decimal more where the smallest would be left with a single digit.
 
-    >>> steady([1854.066, 14.7164, 0.0])
+    >>> aligned([1854.066, 14.7164, 0.0])
     ['1854', '15', '0']
-    >>> steady([1854.066, 1.6])
+    >>> aligned([1854.066, 1.6])
     ['1854.1', '1.6']
-    >>> steady([14.7164, 0.582, math.nan])
+    >>> aligned([14.7164, 0.582, math.nan])
     ['14.72', '0.58', '-']
     """
     sizes = [abs(value) for value in values if math.isfinite(value) and value != 0.0]
     if not sizes:
         return ["0" if math.isfinite(value) else "-" for value in values]
-    decimals = max(0, digits - 1 - math.floor(math.log10(max(sizes))))
+    decimals = decimals_for(max(sizes), digits)
     if min(sizes) * 10.0**decimals < 10.0 and max(sizes) < 1e4:
         decimals += 1
     return [f"{value:.{min(decimals, 6)}f}" if math.isfinite(value) else "-" for value in values]
+
+
+def decimals_for(peak: float, digits: int = 3) -> int:
+    """Decimals that give the largest number of a column its significant digits.
+
+    >>> decimals_for(138.0), decimals_for(2.45), decimals_for(0.0)
+    (0, 2, 0)
+    """
+    return max(0, digits - 1 - math.floor(math.log10(peak))) if peak > 0.0 else 0
 
 
 def four_digits(value: float, digits: int = DIGITS) -> float:
