@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+import textwrap
 from pathlib import Path
 from typing import Any
 
@@ -82,6 +83,10 @@ def budget(
 # ---------------------------------------------------------------- the answer as text
 
 
+COLUMNS, NOTE_INDENT = 80, 6
+"""Of a terminal, and where notes begin that stand on lines of their own."""
+
+
 def lines(summary: dict[str, Any]) -> list[str]:
     """The answer as plain text."""
     from yieldsim.report.layout.period_text import period_line
@@ -91,12 +96,12 @@ def lines(summary: dict[str, Any]) -> list[str]:
         f"{summary['name']} at {summary['site']['name']}, {summary['site']['body']}: {units} unit{'s' * (units != 1)}",
         period_line(summary),
         "",
-        "  load               kind     priority      asked   direct   stored unserved  served",
-        "                                              kWh      kWh      kWh      kWh",
+        "  load            kind     priority     asked   direct   stored unserved  served",
+        "                                          kWh      kWh      kWh      kWh",
     ]
     for load in summary["loads"]:
         text.append(
-            f"  {load['name'][:18]:<18} {load['kind']:<8} {load['priority']:<10} {load['asked_kwh']:8.2f} "
+            f"  {load['name'][:15]:<15} {load['kind']:<8} {load['priority']:<10} {load['asked_kwh']:7.2f} "
             f"{load['served_directly_kwh']:8.2f} {load['served_from_storage_kwh']:8.2f} {load['unserved_kwh']:8.2f} "
             f"{load['served_fraction']:7.2%}"
         )
@@ -112,7 +117,12 @@ def lines(summary: dict[str, Any]) -> list[str]:
 
 
 def _line(label: str, value: str, note: str = "") -> str:
-    return f"  {label:<24} {value:<18} {note}".rstrip()
+    """A figure and what is to be said of it, on lines of its own where one of 80 columns has no room."""
+    line = f"  {label:<24} {value:<18} {note}".rstrip()
+    if len(line) <= COLUMNS:
+        return line
+    said = textwrap.wrap(note, COLUMNS - NOTE_INDENT, break_on_hyphens=False)
+    return "\n".join([f"  {label:<24} {value}", *(" " * NOTE_INDENT + words for words in said)])
 
 
 def _kwh(value: float | None) -> str:
@@ -217,7 +227,8 @@ def _failures(summary: dict[str, Any]) -> list[str]:
         for what, served, outage, word, down in rows
     ]
     if summary["single_failures"]["expected_reached"] is not None:
-        text.append("  " + failures_sentence(summary).split(". ")[-1])
+        expected = failures_sentence(summary).split(". ")[-1]
+        text += textwrap.wrap(expected, COLUMNS, initial_indent="  ", subsequent_indent="  ")
     return text
 
 

@@ -188,13 +188,13 @@ def season_lines(summary: dict[str, Any]) -> list[str]:
 
     day, days = solar_day_word(summary["site"]["body"])
     lines = [
-        f"  {'by solar longitude Ls':<24} {days:>10} {'kWh':>12} {f'kWh per {day}':>18} {'hours with light':>18}"
+        f"  {'by solar longitude Ls':<24} {days:>8} {'kWh':>10} {f'kWh per {day}':>16} {'hours with light':>16}"
     ]
     for row in summary["seasonal_kwh"]:
         ends = f"{row['solar_longitude_from_deg']:.0f} to {row['solar_longitude_to_deg']:.0f} deg"
         lines.append(
-            f"    {ends:<22} {row['solar_days']:10.1f} {row['kwh']:12.4g} {row['kwh_per_solar_day']:18.4g} "
-            f"{row['hours_delivering']:18.1f}"
+            f"    {ends:<22} {row['solar_days']:8.1f} {row['kwh']:10.4g} {row['kwh_per_solar_day']:16.4g} "
+            f"{row['hours_delivering']:16.1f}"
         )
     return lines
 

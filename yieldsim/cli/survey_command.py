@@ -119,29 +119,32 @@ def survey(
 
 def answer_lines(summary: dict[str, Any]) -> list[str]:
     """The best places as plain text."""
-    from yieldsim.report.layout.period_text import period_line, period_of
+    from yieldsim.report.layout.period_text import period_line, period_of, rate_words
 
     period = period_of(summary)
-    rates = f"; energies of {period.days:.3g} days at the rate of a {period.year}" if period.is_part else ""
+    rate = f"{'at the rate of ' * period.is_part}{rate_words(summary)}"
     cells = f"{summary['cells']} cell{'s' * (summary['cells'] != 1)}"
     cell = " x ".join(f"{size:g}" for size in summary["cell_m"])
     lines = [
-        f"{cells} of {cell} m on {summary['body']}, {summary['mast_height_m']:g} m above the ground, "
-        f"{period_line(summary)}; best by {summary['goal']}, "
-        f"{summary['spacing_m']:g} m apart{rates}",
+        f"{cells} of {cell} m on {summary['body']}, {summary['mast_height_m']:g} m above the ground",
+        period_line(summary),
+        f"best by {summary['goal']}, {summary['spacing_m']:g} m apart; energies {rate}",
         *([] if period.year == "year" else [f"years are {period.year}s of {period.year_days:.1f} days"]),
         "",
-        "       latitude   longitude  ground m     lit  any light  kWh/m2/year  kWh/year  azimuth  longest dark h",
+        "     latitude longitude  ground    lit    any tracking delivered azimuth longest",
+        "          deg       deg       m         light   kWh/m2       kWh     deg dark, h",
     ]
     for place in summary["places"]:
-        delivered = (
-            f"{place['delivered_kwh']:8.1f}  {place['best_azimuth_deg']:6.1f}"
-            if "delivered_kwh" in place
-            else f"{'-':>8}  {'-':>6}"
-        )
+        has_collector = "delivered_kwh" in place
+        dark = f"{'>=' * bool(place['longest_dark_cut_fraction'])}{place['longest_dark_hours']:.0f}"
         lines.append(
-            f"  {place['rank']:>2}  {place['latitude_deg']:9.5f}  {place['longitude_deg']:10.5f}  {place['elevation_m']:8.0f}  "
-            f"{place['lit_fraction']:6.1%}  {place['any_light_fraction']:9.1%}  {place['sun_following_kwh_m2']:11.0f}  "
-            f"{delivered}  {'>=' * bool(place['longest_dark_cut_fraction']) + format(place['longest_dark_hours'], '.0f'):>14}"
+            f"  {place['rank']:>2} {place['latitude_deg']:8.4f} {place['longitude_deg']:9.4f} {place['elevation_m']:7.0f} "
+            f"{place['lit_fraction']:6.1%} {place['any_light_fraction']:6.1%} {place['sun_following_kwh_m2']:8.0f} "
+            + (
+                f"{place['delivered_kwh']:9.1f} {place['best_azimuth_deg']:7.1f}"
+                if has_collector
+                else f"{'-':>9} {'-':>7}"
+            )
+            + f" {dark:>7}"
         )
     return lines

@@ -82,8 +82,8 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         f"{summary['name']}: aperture {summary['aperture_area_m2']:.4g} m2, concentration "
         f"{summary['concentration']['geometric']:.4g}",
         "",
-        f"  acceptance at normal incidence           {acceptance['normal']:.4f}   standard error {error['normal']:.4f}, "
-        f"{LIGHT_WORDS[acceptance['source']]}{film_words(summary)}; {error['rays']:,} rays",
+        f"  acceptance at normal incidence           {acceptance['normal']:.4f}   +- {error['normal']:.4f} standard error",
+        f"    {LIGHT_WORDS[acceptance['source']]}{film_words(summary)}; {error['rays']:,} rays",
     ]
     lines += [
         f"    for the Sun's disc at {row['sun_distance_au']:g} au".ljust(43)
@@ -95,8 +95,8 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
             value = acceptance[name]
             lines.append(f"  {words:<40} {'never' if value is None else f'{value:.3f} deg'}")
     lines.append(
-        f"  etendue used                             {summary['etendue_used']:.1%} of the "
-        f"{summary['etendue']['limit_m2_sr']:.3g} m2 sr that the fibre takes"
+        f"  etendue used                             {summary['etendue_used']:.1%} of "
+        f"{summary['etendue']['limit_m2_sr']:.3g} m2 sr"
     )
     lines += ["", "  where the light goes at normal incidence"]
     for row in sorted(summary["losses"], key=lambda row: -row["normal"]):

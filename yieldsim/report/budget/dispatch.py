@@ -121,7 +121,7 @@ def draw_light(series: xr.Dataset, figure: Figure) -> None:
         baseline=None,
         color=style.INK,
         linewidth=0.9,
-        label="asked by all loads, where it is used",
+        label="asked by all loads",
     )
     if not below.any():
         axes.text(
