@@ -13,7 +13,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 SCRIPT = """
 import sys, time
-from yieldsim.cli import progress as module
+from yieldsim.cli.terminal import progress as module
 module.PATIENCE_S = float(sys.argv[1])
 with module.progress("Integrating") as advance:
     for done in range(5):

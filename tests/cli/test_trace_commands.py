@@ -17,7 +17,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from yieldsim.base.errors import InputError
 from yieldsim.base.model import BiaxialAcceptance, RoundAcceptance
-from yieldsim.cli.tune_command import answer_lines
+from yieldsim.cli.commands.tune import answer_lines
 from yieldsim.files.output.trace_cache import cache_folder, content_key
 from yieldsim.runs.trace.output import write_trace
 from yieldsim.runs.trace.run import acceptance_from_prescription, trace

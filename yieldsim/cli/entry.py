@@ -5,8 +5,8 @@ from __future__ import annotations
 import sys
 from typing import NoReturn
 
-from yieldsim.cli.stopping import watch
-from yieldsim.cli.streams import safe_streams
+from yieldsim.cli.terminal.stopping import watch
+from yieldsim.cli.terminal.streams import safe_streams
 
 
 def main() -> NoReturn:

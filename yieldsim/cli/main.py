@@ -18,33 +18,33 @@ from typing import NoReturn
 import click
 
 from yieldsim.base.errors import YieldsimError, likely
-from yieldsim.cli import stopping
-from yieldsim.cli.streams import Unheard, safe_streams
+from yieldsim.cli.terminal import stopping
+from yieldsim.cli.terminal.streams import Unheard, safe_streams
 
 COMMANDS: dict[str, tuple[str, str]] = {
-    "new": ("yieldsim.cli.inputs_commands:new", "Write a starter set of input files, commented."),
-    "check": ("yieldsim.cli.inputs_commands:check", "Validate input files and say what they hold."),
+    "new": ("yieldsim.cli.commands.inputs:new", "Write a starter set of input files, commented."),
+    "check": ("yieldsim.cli.commands.inputs:check", "Validate input files and say what they hold."),
     "estimate": (
-        "yieldsim.cli.estimate_command:estimate",
+        "yieldsim.cli.commands.estimate:estimate",
         "Hourly and annual energy of a collector at a site.",
     ),
     "orient": (
-        "yieldsim.cli.orient_command:orient",
+        "yieldsim.cli.commands.orient:orient",
         "Best orientation, flatness, several units, fixed against tracking.",
     ),
-    "rank": ("yieldsim.cli.rank_command:rank", "The same collector at several sites."),
-    "budget": ("yieldsim.cli.budget_command:budget", "Supply against loads and storage."),
-    "horizon": ("yieldsim.cli.horizon_command:horizon", "Skyline of a site from terrain files."),
+    "rank": ("yieldsim.cli.commands.rank:rank", "The same collector at several sites."),
+    "budget": ("yieldsim.cli.commands.budget:budget", "Supply against loads and storage."),
+    "horizon": ("yieldsim.cli.commands.horizon:horizon", "Skyline of a site from terrain files."),
     "survey": (
-        "yieldsim.cli.survey_command:survey",
+        "yieldsim.cli.commands.survey:survey",
         "Maps of light and energy over terrain, with the best places.",
     ),
     "trace": (
-        "yieldsim.cli.trace_command:trace",
+        "yieldsim.cli.commands.trace:trace",
         "Acceptance table of a lens prescription, with every loss.",
     ),
-    "tune": ("yieldsim.cli.tune_command:tune", "The prescription that delivers most at a site."),
-    "report": ("yieldsim.cli.estimate_command:report", "(Re)write the report of an estimate."),
+    "tune": ("yieldsim.cli.commands.tune:tune", "The prescription that delivers most at a site."),
+    "report": ("yieldsim.cli.commands.estimate:report", "(Re)write the report of an estimate."),
 }
 """Name: where the command is, and its line in the list (held equal to its short help by a test)."""
 

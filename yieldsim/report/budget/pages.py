@@ -12,7 +12,8 @@ import xarray as xr
 
 from yieldsim.report.budget.dispatch import draw_light, draw_loads, draw_store, draw_trade, loads_height_in
 from yieldsim.report.budget.lifetime import draw_cycle, draw_service, draw_visits, draw_years
-from yieldsim.report.budget.text import page_data, sum_served, visit_is_worth_a_figure
+from yieldsim.report.budget.lifetime_text import visit_is_worth_a_figure
+from yieldsim.report.budget.text import page_data, sum_served
 from yieldsim.report.budget.uncertainty import draw_convergence, draw_curves, draw_ranking, ranking_height_in
 from yieldsim.report.estimate.text import summary_of
 from yieldsim.report.layout import style

@@ -7,7 +7,7 @@ from typing import Any
 import xarray as xr
 
 from yieldsim.base.safety_notices import CAUTIONS
-from yieldsim.report.budget.lifetime import cycle_at_end
+from yieldsim.report.budget.lifetime_text import dust_lines, year_rows, years_sentence
 from yieldsim.report.budget.uncertainty_text import SURE_METHOD, input_rows, sure_rows, sure_sentence
 from yieldsim.report.budget.verdict_text import (
     at_least,
@@ -22,22 +22,12 @@ from yieldsim.report.estimate.assumptions_text import assumption_rows, grounds
 from yieldsim.report.estimate.gap_text import utc
 from yieldsim.report.estimate.text import collector_line, option_rows, place, source_rows, span, summary_of
 from yieldsim.report.layout import style
-from yieldsim.report.layout.number_format import decimals_for
 from yieldsim.report.layout.typst_pages import printable
 from yieldsim.report.layout.warning_text import warning_line
 
 Json = dict[str, Any]
 OUTAGES_SHOWN = 10
 LOAD_COLUMNS = ("asked_power_w", "served_directly_power_w", "served_from_storage_power_w", "unserved_power_w")
-CYCLE_ENDS = {
-    "": "",
-    "shortest": " That is the shortest cycle tried: the shield cannot run more often.",
-    "longest": " That is the end of the range tried, at most one shield run in this span: a longer estimate would tell more.",
-}
-"""What to say of a best cycle that lies at an end of those tried."""
-WORTH_A_VISIT = 1e-3
-"""A cleaning visit that gains less than this share of the light is not worth a figure."""
-
 METHOD = (
     "In every row essential loads take light first, then what they lack out of the store; light fills the store to "
     "its reserve; deferrable loads take light for all they have waiting, then sheddable loads; both draw on the store "
@@ -300,78 +290,6 @@ def trade_rows(summary: Json) -> list[list[str]]:
         ]
         for point in summary["trade_curve"]
     ]
-
-
-def year_rows(life: Json, target: float) -> list[list[str]]:
-    """A row a year."""
-    decimals = decimals_for(max(float(row["delivered_kwh"]) for row in life["table"]))
-    return [
-        [
-            str(row["year"]),
-            style.fixed(float(row["delivered_kwh"]), decimals),
-            *(style.percent(float(row[key])) for key in ("dust_left", "fibre_left", "lens_left")),
-            style.number(float(row["storage_kwh"])),
-            share_against(float(row["served_fraction"]), target),
-            style.duration(float(row["longest_outage_hours"])),
-        ]
-        for row in life["table"]
-    ]
-
-
-def years_sentence(life: Json) -> str:
-    """Energy over the life."""
-    each = life["delivered_kwh_per_kg"]
-    mass = f", {style.quantity(float(each), 'kWh')} for each kilogram of collector" if each else ""
-    text = f"{style.energy(float(life['delivered_kwh']))} delivered in {life['years']} years{mass}."
-    first, last = float(life["first_year_kwh"]), float(life["last_year_kwh"])
-    if first > 0.0 and life["years"] > 1:
-        text += f" The last year brings {style.percent(last / first)} of the first."
-    if life["repeated_days"]:
-        text += f" The estimate's first {style.number(float(life['repeated_days']), 4)} days are repeated."
-    return text
-
-
-def dust_lines(summary: Json) -> list[str]:
-    """What to do about dust, in sentences."""
-    dust = summary["dust"]
-    if not dust:
-        return []
-    lines = []
-    visit, film, cycle = dust["visit"], dust["film"], dust["cycle"]
-    if cycle:
-        now, best = cycle["now"], cycle["best"]
-        every = f"run every {style.duration(float(best['cycle_hours']))}" if best["runs"] else "never run"
-        lines.append(
-            f"The shields net most when they {every} in this span: "
-            f"{style.energy(float(best['net_kwh']) - float(now['net_kwh']))} of light more than every "
-            f"{style.duration(float(now['cycle_hours']))}, with electricity at "
-            f"{style.number(float(dust['light_per_electric']))} kWh of light for each kWh.{CYCLE_ENDS[cycle_at_end(cycle)]}"
-        )
-    share = float(visit["gained_kwh"]) / max(float(summary["light"]["delivered_kwh"]), 1e-30)
-    lines.append(
-        f"A cleaning visit that takes off {style.percent(float(visit['removes']))} of the dust gains "
-        f"{style.energy(float(visit['gained_kwh']))} ({style.percent(share)} of the light) at its best day, "
-        f"{visit['best_utc'][:10]}."
-    )
-    if film:
-        own, even = float(film["film_transmittance"]), film["break_even_transmittance"]
-        days = film["paid_back_after_days"]
-        if even is not None:
-            verdict = "less than its film takes" if own < even else "more than its film takes"
-            lines.append(
-                f"In this run the shield prevents {verdict}: {style.energy(float(film['with_kwh']))} with shield and film, "
-                f"{style.energy(float(film['without_kwh']))} bare and uncleaned. It breaks even at a film transmittance of "
-                f"{style.fixed(float(even), 4)}; this film has {style.number(own, 4)}."
-            )
-        if days is not None:
-            lines.append(f"Shield and film have paid back after {style.number(float(days))} days.")
-    return lines
-
-
-def visit_is_worth_a_figure(summary: Json) -> bool:
-    """Whether a cleaning visit changes anything to look at."""
-    gained = float(summary["dust"]["visit"]["gained_kwh"])
-    return gained > WORTH_A_VISIT * float(summary["light"]["delivered_kwh"])
 
 
 def light_rows(summary: Json) -> list[list[str]]:

@@ -14,6 +14,7 @@ import xarray as xr
 
 from yieldsim.base.errors import InputError
 from yieldsim.base.load_model import Life, Load, LoadPlan, Schedule, Storage
+from yieldsim.report.budget import lifetime_text
 from yieldsim.report.budget import text as budget_text
 from yieldsim.report.budget.dispatch import _columns_h, draw_light, draw_loads
 from yieldsim.report.budget.lifetime import cycle_at_end, draw_cycle, draw_visits, draw_years
@@ -238,9 +239,9 @@ def test_a_best_cycle_at_the_end_of_those_tried_is_told(make_estimate: Make, bes
     cycle = summary["dust"]["cycle"]
     cycle["best"] = cycle["best"] | {"cycle_hours": best_h}
     assert cycle_at_end(cycle) == end
-    said = budget_text.dust_lines(summary)[0]
+    said = lifetime_text.dust_lines(summary)[0]
     assert ("tried" in said) == bool(end)
-    assert said.endswith(budget_text.CYCLE_ENDS[end])
+    assert said.endswith(lifetime_text.CYCLE_ENDS[end])
     with style.drawing(3.4, 2.4) as figure:
         draw_cycle(summary["dust"], figure)
         labels = [text.get_text() for text in figure.axes[0].get_legend().get_texts()]

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from yieldsim import InputError, budget, estimate
-from yieldsim.cli.rank_command import answer_lines
+from yieldsim.cli.commands.rank import answer_lines
 from yieldsim.files.inputs.readers import read_collector, read_site
 from yieldsim.files.text.bundled import sites_folder
 from yieldsim.runs.rank.run import rank, summary_of

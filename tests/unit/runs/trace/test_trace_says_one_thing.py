@@ -12,7 +12,7 @@ from matplotlib.axis import Axis
 from matplotlib.text import Text
 
 from yieldsim.base.errors import InputError
-from yieldsim.cli.trace_command import answer_lines
+from yieldsim.cli.commands.trace import answer_lines
 from yieldsim.optics.raytrace.tracer import refine
 from yieldsim.report.layout import style
 from yieldsim.report.trace.page import PAGE_DPI, _compose, _heights_in

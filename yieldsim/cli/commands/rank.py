@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from yieldsim.cli.command import (
+from yieldsim.cli.shared_options import (
     COLLECTOR,
     FOLDER,
     LOAD,
@@ -20,8 +20,8 @@ from yieldsim.cli.command import (
     span_options,
     unknown_ground_option,
 )
-from yieldsim.cli.progress import progress
-from yieldsim.cli.wrapping import note, wrapped
+from yieldsim.cli.terminal.progress import progress
+from yieldsim.cli.terminal.wrapping import note, wrapped
 
 if TYPE_CHECKING:
     from yieldsim.runs.horizon.unknown_ground import UnknownGround

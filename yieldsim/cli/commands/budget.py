@@ -10,9 +10,9 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.command import COLLECTOR, ESTIMATE, FOLDER, KERNEL, LOAD, SITE, UNCERTAIN, Command
-from yieldsim.cli.progress import progress
-from yieldsim.cli.wrapping import note, wrapped
+from yieldsim.cli.shared_options import COLLECTOR, ESTIMATE, FOLDER, KERNEL, LOAD, SITE, UNCERTAIN, Command
+from yieldsim.cli.terminal.progress import progress
+from yieldsim.cli.terminal.wrapping import note, wrapped
 
 
 @click.command(cls=Command, short_help="Supply against loads and storage.")

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.command import (
+from yieldsim.cli.shared_options import (
     COLLECTOR,
     FOLDER,
     SITE,
@@ -18,8 +18,8 @@ from yieldsim.cli.command import (
     span_options,
     unknown_ground_option,
 )
-from yieldsim.cli.progress import progress
-from yieldsim.cli.wrapping import note
+from yieldsim.cli.terminal.progress import progress
+from yieldsim.cli.terminal.wrapping import note
 
 
 @click.command(cls=Command, short_help="Maps of light and energy over terrain, with the best places.")

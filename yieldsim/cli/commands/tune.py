@@ -8,9 +8,9 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.command import COLLECTOR, FOLDER, OPTICS, SITE, Command, kernel_option, span_options
-from yieldsim.cli.progress import progress
-from yieldsim.cli.wrapping import note
+from yieldsim.cli.shared_options import COLLECTOR, FOLDER, OPTICS, SITE, Command, kernel_option, span_options
+from yieldsim.cli.terminal.progress import progress
+from yieldsim.cli.terminal.wrapping import note
 
 
 @click.command(cls=Command, short_help="The prescription that delivers most at a site.")

@@ -9,9 +9,9 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.command import OPTICS, TABLE, Command
-from yieldsim.cli.progress import progress
-from yieldsim.cli.wrapping import note, wrapped
+from yieldsim.cli.shared_options import OPTICS, TABLE, Command
+from yieldsim.cli.terminal.progress import progress
+from yieldsim.cli.terminal.wrapping import note, wrapped
 
 
 @click.command(cls=Command, short_help="Acceptance table of a lens prescription, with every loss.")

@@ -9,8 +9,8 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.command import PATH, Command
-from yieldsim.cli.wrapping import note
+from yieldsim.cli.shared_options import PATH, Command
+from yieldsim.cli.terminal.wrapping import note
 
 
 @click.command(cls=Command, short_help="Write a starter set of input files, commented.")

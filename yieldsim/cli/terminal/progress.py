@@ -89,7 +89,7 @@ def _bar() -> Any:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn
 
-    from yieldsim.cli.streams import raw_stderr
+    from yieldsim.cli.terminal.streams import raw_stderr
 
     columns = (
         SpinnerColumn(),

@@ -8,8 +8,8 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.command import SITE, TABLE, TERRAIN, Command, unknown_ground_option
-from yieldsim.cli.wrapping import note
+from yieldsim.cli.shared_options import SITE, TABLE, TERRAIN, Command, unknown_ground_option
+from yieldsim.cli.terminal.wrapping import note
 
 
 @click.command(cls=Command, short_help="Skyline of a site from terrain files.")

@@ -1,0 +1,1 @@
+"""One module a group of commands: parse, call one run, print."""

@@ -1,0 +1,1 @@
+"""What the commands say and hear: streams, progress, signals, widths."""
