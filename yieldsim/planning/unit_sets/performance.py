@@ -50,11 +50,7 @@ class Watch:
         """Nothing is read yet."""
         self._prospect, self._goal = prospect, goal
         track = prospect.track
-        step = np.timedelta64(round(track.step_s * track.steps_per_interval * 1e9), "ns")
-        months = (track.start_utc + np.arange(track.step_count // track.steps_per_interval) * step).astype(
-            "datetime64[M]"
-        )
-        self._month = np.searchsorted(prospect.months.sky.period_utc, months)
+        self._months = prospect.months.sky.run_months
         self._kwh_per_w = track.step_hours * track.steps_per_interval / 1000.0
         self._known: dict[tuple[float, ...], Deeds] = {}
 
@@ -113,9 +109,9 @@ class Watch:
             prospect, one = self._prospect, of_mounts((mount,))
             power_w = prospect.power_w(one, 0)
             axes = axes_enu_xyz(one)[0]
-            months = np.bincount(self._month, power_w * self._kwh_per_w, len(prospect.months.sky.period_utc))
+            months = self._months.sums(power_w * self._kwh_per_w)
             self._known[key] = Deeds(
-                np.asarray(months, dtype=np.float64),
+                months,
                 delivering_runs(prospect.track, prospect.year.ready, axes, mount.tilt_deg),
                 power_w if self._goal == "load" else None,
             )
