@@ -12,7 +12,7 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, of_mounts
 from yieldsim.planning.orientation.objectives import Goal, Prospect
 from yieldsim.planning.sunlight.interval_kernels import Runs
-from yieldsim.planning.sunlight.sunlit_series import delivering_runs, longest_gap_steps
+from yieldsim.planning.sunlight.sunlit_series import delivering_runs, is_cut, longest_gap_steps
 from yieldsim.planning.unit_sets.set_cover import united
 
 Mounts = tuple[Mount, ...]
@@ -32,6 +32,7 @@ class Ability:
     worst_month_kwh: float
     longest_gap_hours: float
     longest_gap_start_utc: np.datetime64
+    longest_gap_is_cut: bool
     hours_delivering: float
 
 
@@ -72,6 +73,7 @@ class Watch:
             worst_month_kwh=float(months[prospect.whole_months].min()),
             longest_gap_hours=gap_steps * track.step_hours,
             longest_gap_start_utc=track.step_utc(gap_from),
+            longest_gap_is_cut=is_cut(gap_from, gap_steps, track.step_count),
             hours_delivering=float((runs[1] - runs[0]).sum() * track.step_hours),
         )
 

@@ -208,7 +208,9 @@ def follower_table(summary: dict[str, Any]) -> Tabled:
         [
             "fixed, best orientation",
             style.fixed(energies[0], decimals),
-            style.duration(found["fixed_longest_gap_hours"]),
+            style.duration(
+                found["fixed_longest_gap_hours"], at_least=bool(found.get("fixed_longest_gap_at_least"))
+            ),
             "1",
             "1",
         ]
@@ -219,7 +221,7 @@ def follower_table(summary: dict[str, Any]) -> Tabled:
             [
                 f"following: {row['axes']}",
                 style.fixed(kwh, decimals),
-                style.duration(row["longest_gap_hours"]),
+                style.duration(row["longest_gap_hours"], at_least=bool(row.get("longest_gap_at_least"))),
                 "–" if energy is None else style.number(energy),
                 "none found" if gap is None else str(gap),
             ]

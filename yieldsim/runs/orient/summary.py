@@ -305,6 +305,7 @@ def _ability_words(able: Ability, mass_kg: float | None) -> dict[str, Any]:
         "mass_kg": able.units * mass_kg if mass_kg else None,
         "worst_month_kwh": able.worst_month_kwh,
         "longest_gap_hours": able.longest_gap_hours,
+        "longest_gap_at_least": able.longest_gap_is_cut,
         "longest_gap_start_utc": iso(able.longest_gap_start_utc),
         "hours_delivering": able.hours_delivering,
     }
@@ -333,6 +334,7 @@ def following_words(answers: Answers, annual: dict[str, Any]) -> dict[str, Any]:
     return {
         "fixed_annual_kwh_per_unit": fixed_kwh,
         "fixed_longest_gap_hours": annual["longest_gap_hours"],
+        "fixed_longest_gap_at_least": annual["longest_gap_at_least"],
         "dark_gap_hours": prospect.dark_gap_hours,
         "tracker_downtime_fraction": questions.tracker_downtime_fraction,
         "tracker_stop_hours": questions.tracker_stop_hours,
