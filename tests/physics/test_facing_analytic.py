@@ -231,7 +231,7 @@ def test_a_follower_s_gap_that_the_run_s_end_cuts_is_marked(weighed):
         prospect = weighed(circling(8640, 12), power_w, cut_off_at(30.0))
         both_axes = tracking.followers(prospect.track, prospect.year.ready, 0.0, light=year_light(prospect))[0]
         assert both_axes.longest_gap_is_cut is cut
-        assert both_axes.longest_gap_hours == pytest.approx(640.0 / 12.0, rel=0.01)
+        assert both_axes.longest_gap_hours == pytest.approx(640.0, rel=0.01)
 
 
 def test_fixed_units_for_one_follower():
