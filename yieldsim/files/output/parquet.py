@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,7 +18,7 @@ def can_write_parquet() -> bool:
     return find_spec("pyarrow") is not None
 
 
-def write_parquet(frame: pd.DataFrame, notes: Sequence[dict[str, str]], path: Path) -> None:
+def write_parquet(frame: pd.DataFrame, notes: Sequence[Mapping[str, Any]], path: Path) -> None:
     """A table with its notes (column, unit, meaning); `time_utc` becomes a timestamp in UTC. Same table, same bytes."""
     import pandas as pd
     import pyarrow as pa

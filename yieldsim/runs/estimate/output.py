@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.estimate import EstimateResult
 
 if TYPE_CHECKING:
     import xarray as xr
 
 
-def summary_of(ds: xr.Dataset) -> dict[str, Any]:
+def summary_of(ds: xr.Dataset) -> EstimateResult:
     """The run's totals."""
-    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
-    return summary
+    return result_of(ds, EstimateResult)
 
 
 def write_estimate(ds: xr.Dataset, folder: Path | str, *, report: bool = True) -> list[str]:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
 from yieldsim.base.constants import DAYS_PER_YEAR
 from yieldsim.base.period import Period
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.estimate import EstimateResult
+from yieldsim.base.results.rank import RankedSite, RankResult
 from yieldsim.base.run_months import run_months
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
@@ -54,7 +57,7 @@ def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: Load
     rows = ranked([_row(run, continuous_power_w, period.years) for run in runs], goal)
     first = runs[0].ready
     collector = first.setting.collector
-    summary: dict[str, Any] = {
+    summary: RankResult = {
         "schema": "yieldsim rank 1",
         "goal": goal,
         "facing": facing,
@@ -72,7 +75,7 @@ def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: Load
         "start_utc": rows[0]["start_utc"],
         "end_utc": rows[0]["end_utc"],
         "period": period.words(),
-        "sites": rows,
+        "sites": cast(list[RankedSite], rows),
         "warnings": list(
             dict.fromkeys(
                 [
@@ -165,7 +168,7 @@ def _row(run: SiteRun, continuous_power_w: float | None, years: float) -> dict[s
 
     years   by which its totals are divided
     """
-    summary = json.loads(run.estimate.attrs["summary"])
+    summary = result_of(run.estimate, EstimateResult)
     collector, grid = run.ready.setting.collector, run.ready.grid
     area_m2 = collector.aperture_area_m2 * collector.unit_count
     mounts = collector.mounts
@@ -197,7 +200,11 @@ def _row(run: SiteRun, continuous_power_w: float | None, years: float) -> dict[s
         "worst_month_kwh": float(month_kwh[worst]),
         "longest_gap_hours": summary["longest_gap_hours"],
         "longest_gap_start_utc": summary["longest_gap_start_utc"],
-        **{key: summary[key] for key in summary if key.startswith(("longest_gap_at", "longest_gap_whole"))},
+        **{
+            key: value
+            for key, value in summary.items()
+            if key.startswith(("longest_gap_at", "longest_gap_whole"))
+        },
         "hours_delivering": summary["hours_delivering"],
         "hours_delivering_per_year": summary["hours_delivering"] / years,
         "mean_power_w": summary["mean_power_w"],
