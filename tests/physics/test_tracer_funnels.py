@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+from agreement import funnels
 from agreement import optics as agreed
 from agreement.scenes import bare_funnel, glass, in_band
 from numpy.testing import assert_allclose
@@ -29,25 +30,13 @@ def test_compound_parabolic_points() -> None:
     assert_allclose(solve_axis_angle(1.598076, 1.0, 1.5), math.radians(30.0), atol=1e-6)
 
 
-@pytest.mark.parametrize("angle", [10.0, 20.0, 30.0])
-def test_trough_accepts_everything_inside_and_nothing_outside(angle: float) -> None:
-    """A 2-D compound parabolic concentrator: transmission 1 within the acceptance angle, 0 beyond (Winston
-    et al.).
+def test_trough_accepts_everything_inside_and_nothing_outside() -> None:
+    """A 2-D compound parabolic concentrator: transmission 1 within the acceptance angle, 0 beyond (Winston et al.), at 10 to 60 deg.
 
     Rays of a 2-D trough reflect in the plane of the section only, so a longitudinal tilt changes nothing.
     """
-    outlet = 0.01
-    mouth = outlet / math.sin(math.radians(angle))
-    length = full_height(mouth / 2.0, outlet / 2.0)
-    scene = bare_funnel("compound_parabolic", "trough", mouth, outlet, length)
-    for longitudinal in (0.0, 25.0):
-        inside = directions_xyz(np.array([0.0, 0.5, 0.9, 0.99]) * angle, np.full(4, longitudinal))
-        outside = directions_xyz(np.array([1.01, 1.1, 1.5]) * angle, np.full(3, longitudinal))
-        got_in = in_band(scene, trace(scene, inside, points=1024).share)[:, loss_causes.DELIVERED]
-        got_out = in_band(scene, trace(scene, outside, points=1024).share)[:, loss_causes.DELIVERED]
-        # projected transverse angles are those of the section: the acceptance edge stays at `angle`
-        assert_allclose(got_in, 1.0, atol=1e-9)
-        assert_allclose(got_out, 0.0, atol=1e-9)
+    assert funnels.trough_inside() < 1e-9
+    assert funnels.trough_outside() < 1e-9
 
 
 def test_rotated_compound_parabolic_loses_a_little_inside_its_edge() -> None:

