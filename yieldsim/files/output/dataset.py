@@ -7,6 +7,7 @@ import csv
 import json
 import zlib
 from collections.abc import Iterator, Mapping
+from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -68,10 +69,44 @@ def write_dataset(ds: xr.Dataset, path: Path) -> None:
             variable.attrs["units"] = variable.attrs["units"].replace("kWh", "kW h")
     try:
         with _small_chunk_cache():
-            spelt.to_netcdf(path, engine="netcdf4", format="NETCDF4", encoding=encoding)
+            maps = [
+                str(name) for name, variable in spelt.data_vars.items() if "chunksizes" in variable.encoding
+            ]
+            rest = spelt.drop_vars(maps)
+            kept = {name: encoding[name] for name in encoding if name in rest.variables}
+            rest.to_netcdf(path, engine="netcdf4", format="NETCDF4", encoding=kept)
+            for name in maps:
+                _add_map(spelt, name, path)
     except RuntimeError as error:
         # the NetCDF library's word for a full disk
         raise OSError(f"the disk refuses {path.name} ({error}); is it full?") from None
+
+
+def _add_map(ds: xr.Dataset, name: str, path: Path) -> None:
+    """A map of 32 bits into a file that has its axes, piece by piece, in the pieces that it is stored in: so it may be larger than
+    the memory, and makes the same bytes wherever it comes from."""
+    import netCDF4
+    import numpy as np
+
+    variable = ds[name]
+    pieces, dims = variable.encoding["chunksizes"], [str(dim) for dim in variable.dims]
+    aside = " ".join(str(coordinate) for coordinate in ds.coords if coordinate not in ds.dims)
+    with netCDF4.Dataset(path, "a") as file:
+        made = file.createVariable(
+            name,
+            "f4",
+            dims,
+            zlib=True,
+            complevel=4,
+            chunksizes=pieces,
+            fill_value=np.float32(np.nan),
+        )
+        made.setncatts(variable.attrs | {"coordinates": aside} if aside else variable.attrs)
+        for first in product(
+            *(range(0, size, piece) for size, piece in zip(variable.shape, pieces, strict=True))
+        ):
+            part = tuple(slice(at, at + piece) for at, piece in zip(first, pieces, strict=True))
+            made[part] = variable[part].values
 
 
 @contextlib.contextmanager
