@@ -42,10 +42,8 @@ def write_survey_geotiffs(ds: xr.Dataset, folder: Path) -> list[str]:
     from rasterio.transform import Affine
     from rasterio.windows import Window
 
-    x, y = ds["x"].values, ds["y"].values
-    step_x = float(x[1] - x[0]) if x.size > 1 else abs(float(y[0] - y[-1])) / max(y.size - 1, 1) or 1.0
-    step_y = float(y[1] - y[0]) if y.size > 1 else -abs(step_x)
-    transform = Affine(step_x, 0.0, float(x[0]) - 0.5 * step_x, 0.0, step_y, float(y[0]) - 0.5 * step_y)
+    height, width = ds.sizes["y"], ds.sizes["x"]
+    transform = Affine.from_gdal(*(float(word) for word in ds["crs"].attrs["GeoTransform"].split()))
     names = []
     with rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES):
         for name, variable in ds.data_vars.items():
@@ -56,8 +54,8 @@ def write_survey_geotiffs(ds: xr.Dataset, folder: Path) -> list[str]:
                 plain,
                 "w",
                 driver="GTiff",
-                width=x.size,
-                height=y.size,
+                width=width,
+                height=height,
                 count=1,
                 dtype="float32",
                 crs=ds["crs"].attrs["crs_wkt"],
@@ -72,8 +70,8 @@ def write_survey_geotiffs(ds: xr.Dataset, folder: Path) -> list[str]:
                 dataset.update_tags(AREA_OR_POINT="Point")
                 dataset.set_band_description(1, str(variable.attrs["long_name"]))
                 dataset.units = (str(variable.attrs["units"]),)
-                for top in range(0, y.size, BLOCK_CELLS):
-                    for left in range(0, x.size, BLOCK_CELLS):
+                for top in range(0, height, BLOCK_CELLS):
+                    for left in range(0, width, BLOCK_CELLS):
                         part = variable[top : top + BLOCK_CELLS, left : left + BLOCK_CELLS]
                         window = Window(left, top, part.shape[1], part.shape[0])
                         dataset.write(part.values.astype(np.float32), 1, window=window)
@@ -97,5 +95,11 @@ def places_text(places: Sequence[dict[str, Any]]) -> str:
     if not places:
         return "rank\n"
     header = [name for name in PLACE_COLUMNS if name in places[0]]
-    rows = [",".join(f"{place[name]:.10g}" for name in header) for place in places]
+    rows = [",".join(_number(place[name]) for name in header) for place in places]
     return "\n".join([",".join(header), *rows]) + "\n"
+
+
+def _number(value: float) -> str:
+    """A number as text: floats keep a decimal, lest a reader take their column for integers."""
+    text = f"{value:.10g}"
+    return f"{text}.0" if isinstance(value, float) and text.lstrip("-").isdigit() else text

@@ -69,7 +69,7 @@ def survey_dataset(
     )
     ds["time"].attrs.update({"standard_name": "time", "bounds": "time_bnds"})
     ds["time_bnds"] = (("bnds",), np.array(span_utc, dtype="datetime64[ns]"))
-    ds["crs"] = ((), np.int32(0), _grid_mapping(grid))
+    ds["crs"] = ((), np.int32(0), _grid_mapping(grid) | {"GeoTransform": _cells(grid, block, job.stride)})
     stored = stored_maps(folder, tiles, job)
     for name, values in stored.items():
         if job.collector is None and name in ("delivered_kwh", "best_azimuth_deg", "clear_delivered_kwh"):
@@ -281,6 +281,14 @@ def _axis(grid: Raster, axis: str) -> dict[str, str]:
         }
     name = f"projection_{axis}_coordinate"
     return {"units": "m", "standard_name": name, "long_name": f"{axis} of the map", "axis": axis.upper()}
+
+
+def _cells(grid: Raster, block: tuple[int, int, int, int], stride: int) -> str:
+    """Outer corner of the first cell, and steps from cell to cell, as other tools take them from a grid mapping."""
+    a, _, c, _, e, f = grid.transform
+    row, column = block[0] + 0.5 - 0.5 * stride, block[1] + 0.5 - 0.5 * stride
+    numbers = (c + a * column, a * stride, 0.0, f + e * row, 0.0, e * stride)
+    return " ".join(f"{number:.15g}" for number in numbers)
 
 
 def _grid_mapping(grid: Raster) -> dict[str, Any]:

@@ -22,7 +22,9 @@ def window_pixels(
 ) -> tuple[int, int, int, int]:
     """(row, column, rows, columns) of the pixels whose centres lie in a window of map coordinates; None: the whole file.
 
-    On a map that goes once around the body a window may cross its left and right ends.
+    With a stride the first is the middle one of the first block of stride x stride pixels, and the last that of the last, so that
+    the cells, a stride wide each, lie within the file. On a map that goes once around the body a window may cross its left and
+    right ends.
     """
     import numpy as np
 
@@ -33,7 +35,7 @@ def window_pixels(
             Problem(raster.name, found="is rotated: a survey's map needs rows along x", hint=hint)
         )
     if window is None:
-        return 0, 0, raster.rows, raster.columns
+        return _of_middles((0, 0, raster.rows, raster.columns), raster, stride)
     x0, y0, x1, y1 = window
     if not (np.isfinite(window).all() and x0 < x1 and y0 < y1):
         raise InputError(
@@ -59,7 +61,26 @@ def window_pixels(
                 f"x {xs[0]:g} to {xs[1]:g}, y {ys[0]:g} to {ys[1]:g}, the extent of {raster.name}, and a pixel or more",
             )
         )
-    return top, left, bottom - top + 1, right - left + 1
+    return _of_middles((top, left, bottom - top + 1, right - left + 1), raster, stride)
+
+
+def _of_middles(block: tuple[int, int, int, int], raster: Raster, stride: int) -> tuple[int, int, int, int]:
+    """From the first to the last of the middle pixels of whole blocks of stride x stride pixels."""
+    row, column, rows, columns = block
+    row, rows = _middles(row, rows, stride, raster.rows)
+    column, columns = _middles(column, columns, stride, None if raster.is_whole_turn else raster.columns)
+    return row, column, rows, columns
+
+
+def _middles(first: int, count: int, stride: int, end: int | None) -> tuple[int, int]:
+    """First middle pixel, and how many pixels there are from it to the last.
+
+    The middle of an even stride lies between two pixels: of these the later, where a last cell would end half a pixel past `end`.
+    """
+    whole = count // stride
+    if whole > 1 and end is not None and stride % 2 == 0 and first + whole * stride + 0.5 > end:
+        whole -= 1
+    return first + min(stride, count) // 2, max(whole - 1, 0) * stride + 1
 
 
 def tiles_of(raster: Raster, site: Site, block: tuple[int, int, int, int], stride: int) -> list[Tile]:
