@@ -84,7 +84,9 @@ def test_every_reader_takes_numbers_for_numbers(results: Path) -> None:
         for name in mine.columns:
             if name not in TEXT:
                 np.testing.assert_array_equal(mine[name], theirs[name].to_numpy(), err_msg=name)
-                assert float(table.sum(f'"{name}"').fetchall()[0][0]) == pytest.approx(float(mine[name].sum()))
+                assert float(table.sum(f'"{name}"').fetchall()[0][0]) == pytest.approx(
+                    float(mine[name].sum())
+                )
 
 
 def test_the_hours_as_parquet_are_those_of_the_table(results: Path) -> None:

@@ -13,8 +13,9 @@ if TYPE_CHECKING:
     from yieldsim.files.terrain.raster_model import Raster
 
 TILE_PIXELS = 512
-MOST_BEND_PIXELS = 0.5
-"""A tile is small enough for its pixels to lie on a straight grid to this."""
+MOST_TILE_DEG, QUARTER_DEG = 10.0, 90.0
+"""Where columns follow longitude a tile is at most so large; at its corners, 7 deg from the middle, the horizontals of cells are
+known to 0.02 deg for ground next to them, and exactly for ground farther away."""
 
 
 def window_pixels(
@@ -84,7 +85,15 @@ def _middles(first: int, count: int, stride: int, end: int | None) -> tuple[int,
 
 
 def tiles_of(raster: Raster, site: Site, block: tuple[int, int, int, int], stride: int) -> list[Tile]:
-    """The window cut into tiles whose pixels lie on nearly straight grids, whole strides each."""
+    """The window cut into tiles, whole strides each: bands of rows from top to bottom, each from left to right.
+
+    On a map whose pixels are nearly a straight grid they are small enough for that. Where columns follow longitude they are small
+    on the ground, and near a pole reach no farther around it than a quarter turn.
+    """
+    if raster.period_columns is not None:
+        return _tiles_between_meridians(raster, block, stride)
+    from yieldsim.ground.tile_grid import MOST_BEND_PIXELS
+
     size = TILE_PIXELS
     row, column, rows, columns = block
     while True:
@@ -103,6 +112,30 @@ def tiles_of(raster: Raster, site: Site, block: tuple[int, int, int, int], strid
                 "use a map projection made for the region"
             )
         size //= 2
+
+
+def _tiles_between_meridians(raster: Raster, block: tuple[int, int, int, int], stride: int) -> list[Tile]:
+    """Tiles of a map whose columns follow longitude: at most MOST_TILE_DEG of the body's arc either way."""
+    import numpy as np
+
+    row, column, rows, columns = block
+    assert raster.period_columns is not None
+    a_column_deg = 360.0 / raster.period_columns
+    latitude = raster.to_place(np.array([0.0, 1.0]) + row, np.full(2, float(column)))[0]
+    tall = _whole_strides(MOST_TILE_DEG / abs(float(latitude[1] - latitude[0])), stride)
+    tiles = []
+    for r in range(0, rows, tall):
+        high = min(tall, rows - r)
+        edges = raster.to_place(np.array([r, r + high - 1.0]) + row, np.full(2, float(column)))[0]
+        widest = float(np.cos(np.radians(np.abs(edges).min() if edges[0] * edges[1] > 0.0 else 0.0)))
+        wide = _whole_strides(min(MOST_TILE_DEG / max(widest, 1e-9), QUARTER_DEG) / a_column_deg, stride)
+        tiles += [Tile(row + r, column + c, high, min(wide, columns - c)) for c in range(0, columns, wide)]
+    return tiles
+
+
+def _whole_strides(pixels: float, stride: int) -> int:
+    """The most whole strides in so many pixels, and in TILE_PIXELS; one at least."""
+    return max(int(min(pixels, TILE_PIXELS)) // stride, 1) * stride
 
 
 def farthest_km(rasters: Sequence[Raster], site: Site, block: tuple[int, int, int, int]) -> float:
