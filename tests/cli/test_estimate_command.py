@@ -59,7 +59,7 @@ def results(folder: Path) -> Path:
 def test_files_are_those_promised(results: Path) -> None:
     names = {file.name for file in results.iterdir()}
     assert names == {
-        "estimate.nc", "hourly.csv", "daily.csv", "monthly.csv", "yearly.csv", "solar_days.csv", "seasons.csv",
+        "estimate.nc", "hourly.csv", "hourly.parquet", "daily.csv", "monthly.csv", "yearly.csv", "solar_days.csv", "seasons.csv",
             "summary.json",
         "csv-metadata.json", "report.pdf", "report.png",
     }  # fmt: skip

@@ -128,7 +128,7 @@ def _lines(summary: SurveyResult) -> list[str]:
 
 
 def _map_caption(ds: xr.Dataset, overlay: MapOverlay) -> str:
-    ground = ds["elevation_m"].values if overlay.relief is None else overlay.relief.value_m
+    ground = _thinned(ds)["elevation_m"].values if overlay.relief is None else overlay.relief.value_m
     step = contour_step_m(ground)
     parts = []
     if step is not None:
@@ -136,7 +136,7 @@ def _map_caption(ds: xr.Dataset, overlay: MapOverlay) -> str:
         parts.append(f"White lines: height of {of}, every {style.number(step)} m.")
     if overlay.graticule is not None:
         parts.append("Dotted: latitude and longitude.")
-    if not np.isfinite(ds["lit_fraction"].values).all():
+    if not np.isfinite(_thinned(ds)["lit_fraction"].values).all():
         parts.append("White cells: no terrain.")
     return " ".join([*parts, "Circles: the best places."])
 
@@ -152,8 +152,7 @@ def _draw_map(
     ds: xr.Dataset, axes: Axes, figure: Any, name: str, summary: SurveyResult,
     overlay: MapOverlay, *, large: bool,
 ) -> None:  # fmt: skip
-    step = max(1, -(-max(ds.sizes["x"], ds.sizes["y"]) // MOST_PIXELS))
-    thin = ds.isel(x=slice(None, None, step), y=slice(None, None, step))
+    thin = _thinned(ds)
     values = thin[name].values * SCALES.get(name, 1.0)
     scale, unit = _axis_scale(ds)
     x, y = thin["x"].values * scale, thin["y"].values * scale
@@ -201,6 +200,12 @@ def _draw_map(
     _mark_places(axes, summary["places"][:LISTED], scale, large)
     if large and overlay.graticule is not None:
         _draw_graticule(overlay.graticule, axes, scale, summary["places"][:LISTED])
+
+
+def _thinned(ds: xr.Dataset) -> xr.Dataset:
+    """Every n-th cell: no more than MOST_PIXELS a side."""
+    step = max(1, -(-max(ds.sizes["x"], ds.sizes["y"]) // MOST_PIXELS))
+    return ds.isel(x=slice(None, None, step), y=slice(None, None, step))
 
 
 def _axis_scale(ds: xr.Dataset) -> tuple[float, str]:

@@ -99,7 +99,7 @@ def survey(
     is started again with the same arguments.
     """
     from yieldsim.runs.survey.options import SurveyOptions
-    from yieldsim.runs.survey.run import summary_of_survey, write_survey
+    from yieldsim.runs.survey.output import summary_of_survey, write_survey
     from yieldsim.runs.survey.run import survey as run
 
     names = ("body", "collector", "start", "end", "years", "span", "like", "kernels")

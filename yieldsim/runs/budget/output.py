@@ -41,7 +41,7 @@ def write_budget(series: xr.Dataset, folder: Path | str, *, report: bool = True)
         write_dataset(series, stage / "budget.nc")
         write_table(frame, stage / "budget.csv")
         if can_write_parquet():
-            write_parquet(frame, summary["columns"], stage / "budget.parquet")
+            write_parquet([frame], summary["columns"], stage / "budget.parquet")
         if "draw" in series.dims:
             write_table(_draws_frame(series), stage / "draws.csv")
         if report:

@@ -18,7 +18,10 @@ def summary_of(ds: xr.Dataset) -> EstimateResult:
 
 
 def write_estimate(ds: xr.Dataset, folder: Path | str, *, report: bool = True) -> list[str]:
-    """Write all results of an estimate into a folder; the names written. Raises WriteFailed, and then nothing has changed."""
+    """Write all results of an estimate into a folder; the names written. Raises WriteFailed, and then nothing has changed.
+
+    hourly.parquet needs pyarrow (the extra `tables`) and is left out without it.
+    """
     from yieldsim.energy.ledger import by_calendar, by_season, by_solar_day
     from yieldsim.files.output.csv_metadata import METADATA_NAME, csv_metadata
     from yieldsim.files.output.dataset import (
@@ -26,13 +29,17 @@ def write_estimate(ds: xr.Dataset, folder: Path | str, *, report: bool = True) -
         staged_folder,
         write_dataset,
         write_hourly,
+        write_hourly_parquet,
         write_json,
         write_table,
     )
+    from yieldsim.files.output.parquet import can_write_parquet
 
     with staged_folder(folder) as stage:
         write_dataset(ds, stage / "estimate.nc")
         write_hourly(ds, stage / "hourly.csv")
+        if can_write_parquet():
+            write_hourly_parquet(ds, stage / "hourly.parquet")
         columns = {"hourly.csv": hourly_frame(ds.isel(time=slice(1))).columns}
         for name, sums in {
             "daily.csv": by_calendar(ds, "D"),
