@@ -128,6 +128,24 @@ CUT_GAPS: Final = [{"whole_hours": NUMBER, "whole_known": TRUTH}]
 ASSUMPTIONS: Final = [{"of": TEXT, "what": TEXT, "value": TEXT, "default": TRUTH}]
 LIMITS: Final = [{"what": TEXT, "limit": NUMBER, "reached": NUMBER, "unit": TEXT, "holds": TRUTH}]
 """Where they are there: results of earlier versions lack them."""
+SHARE = Leaf("a number from 0 to 1", lambda value: _is_number(value) and 0.0 <= value <= 1.0)
+CHAIN: Final[dict[str, Any]] = {
+    "latitude_planetographic_deg": Leaf("a latitude", lambda value: _is_number(value) and abs(value) <= 90.0),
+    "mean_solar_day_hours": POSITIVE,
+    "horizon_dip_deg": NUMBER,
+    "acceptance_source": Leaf('"point" or "disc"', lambda value: value in ("point", "disc")),
+    **dict.fromkeys(
+        ("film_transmittance", "fibre_packing", "fibre_coupling", "fibre_ends", "fibre_attenuation"), SHARE
+    ),
+}
+AIR: Final = {"scale_height_km": POSITIVE, "radius_km": POSITIVE}
+DUST: Final = {
+    "loss_per_day": SHARE,
+    "model": Leaf('"exponential" or "linear"', lambda value: value in ("exponential", "linear")),
+    "tilt_exponent": NOT_NEGATIVE,
+    "floor": SHARE,
+}
+"""What mounts turned after the run are computed with."""
 
 
 def estimate_summary(ds: xr.Dataset) -> dict[str, Any]:
@@ -172,7 +190,17 @@ def _optional(found: Mapping[str, Any]) -> dict[str, Any]:
         "longest_gap_whole_start_utc": MOMENT,
         "longest_gap_whole_end_utc": MOMENT,
     }
-    return {key: shape for key, shape in shapes.items() if found.get(key) is not None}
+    wanted = {key: shape for key, shape in shapes.items() if found.get(key) is not None}
+    chain = found.get("chain")
+    if chain is not None:
+        parts = {"air": AIR, "dust": DUST}
+        kept = {
+            key: shape
+            for key, shape in parts.items()
+            if isinstance(chain, dict) and chain.get(key) is not None
+        }
+        wanted["chain"] = CHAIN | kept
+    return wanted
 
 
 def _faults(value: Any, wanted: Any, path: str) -> Iterator[str]:

@@ -16,8 +16,13 @@ def summary_of(ds: xr.Dataset) -> dict[str, Any]:
     return summary
 
 
-def write_estimate(ds: xr.Dataset, folder: Path | str, *, report: bool = True) -> list[str]:
-    """Write all results of an estimate into a folder; the names written. Raises WriteFailed, and then nothing has changed."""
+def write_estimate(
+    ds: xr.Dataset, folder: Path | str, *, report: bool = True, page: bool = False
+) -> list[str]:
+    """Write all results of an estimate into a folder; the names written. Raises WriteFailed, and then nothing has changed.
+
+    page   with the live page, page.html
+    """
     from yieldsim.energy.ledger import by_calendar, by_season, by_solar_day
     from yieldsim.files.output.csv_metadata import METADATA_NAME, csv_metadata
     from yieldsim.files.output.dataset import (
@@ -46,6 +51,10 @@ def write_estimate(ds: xr.Dataset, folder: Path | str, *, report: bool = True) -
         write_json(summary_of(ds), stage / "summary.json")
         if report:
             _draw(ds, stage)
+        if page:
+            from yieldsim.runs.page.run import page as live_page
+
+            live_page(ds).save(stage / "page.html")
         return sorted(file.name for file in stage.iterdir())
 
 
