@@ -133,6 +133,10 @@ def _hours(value: float | None) -> str:
     return "none" if value is None else f"{value:.4g} h"
 
 
+def _longest(summary: dict[str, Any]) -> str:
+    return ">= " * bool(summary["longest_outage_at_least"]) + _hours(summary["longest_outage_hours"])
+
+
 def _light_and_store(summary: dict[str, Any]) -> list[str]:
     light, store = summary["light"], summary["storage"]
     curtailed = f"{light['curtailed_kwh']:.4g} kWh curtailed"
@@ -142,7 +146,7 @@ def _light_and_store(summary: dict[str, Any]) -> list[str]:
             _kwh(light["delivered_kwh"]),
             f"{light['charging_kwh']:.4g} kWh stored, {curtailed}",
         ),
-        _line("longest load outage", _hours(summary["longest_outage_hours"]), _span(summary)),
+        _line("longest load outage", _longest(summary), _span(summary)),
     ]
     if store:
         text.append(

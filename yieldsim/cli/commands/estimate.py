@@ -21,6 +21,7 @@ from yieldsim.cli.shared_options import (
     tracker_options,
     unknown_ground_option,
 )
+from yieldsim.cli.terminal.figures import gap_hours
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import note, wrapped
 
@@ -207,12 +208,12 @@ def follower_lines(following: dict[str, Any], units: int) -> list[str]:
     lines = [
         f"  {'':<37}{'longest':>14}{'fixed units for the same':>27}",
         f"  {'one unit':<29}{'kWh':>11}{'outage':>11}{'energy':>15}{'outage':>11}",
-        f"    {fixed:<29} {figure(following['fixed_kwh_per_unit'], 9)} {following['fixed_longest_gap_hours']:10.1f} h",
+        f"    {fixed:<29} {figure(following['fixed_kwh_per_unit'], 9)} {gap_hours(following, 10, 'fixed_')} h",
     ]
     for row in following["followers"][:2]:
         energy, gap = row["fixed_units_for_same_energy"], row["fixed_units_for_same_gap"]
         lines.append(
-            f"    {row['axes']:<29} {figure(row['kwh_per_unit'], 9)} {row['longest_gap_hours']:10.1f} h"
+            f"    {row['axes']:<29} {figure(row['kwh_per_unit'], 9)} {gap_hours(row, 10)} h"
             f"{'-' if energy is None else f'{energy:.2f}':>13} {'none found' if gap is None else gap:>10}"
         )
     return lines

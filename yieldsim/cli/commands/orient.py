@@ -20,6 +20,7 @@ from yieldsim.cli.shared_options import (
     span_options,
     tracker_options,
 )
+from yieldsim.cli.terminal.figures import gap_hours
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import note, wrapped
 
@@ -193,7 +194,7 @@ def facing_lines(summary: dict[str, Any]) -> list[str]:
         aligned([row["annual_kwh"] for row in rows]),
         ["-" if (share := row["share_of_best_fraction"]) is None else f"{share:.1%}" for row in rows],
         aligned([row["worst_month_kwh"] for row in rows]),
-        [f"{'>=' * row.get('longest_gap_at_least', False)}{row['longest_gap_hours']:.1f}" for row in rows],
+        [gap_hours(row) for row in rows],
         [f"{row['hours_delivering']:.0f}" for row in rows],
     ]
     if used:
@@ -251,7 +252,7 @@ def unit_lines(units: dict[str, Any], energy: str) -> list[str]:
     mass = units["curve"][0]["mass_kg"] is not None
     lines.append(f"    units {'kWh':>10}  worst month  longest outage" + (f" {'kWh/kg':>13}" if mass else ""))
     for row in units["curve"]:
-        line = f"    {row['units']:5d} {row['annual_kwh']:10.3f} {row['worst_month_kwh']:8.3f} kWh {row['longest_gap_hours']:13.1f} h"
+        line = f"    {row['units']:5d} {row['annual_kwh']:10.3f} {row['worst_month_kwh']:8.3f} kWh {gap_hours(row, 13)} h"
         lines.append(line + (f" {row['annual_kwh_per_kg']:13.3f}" if mass else ""))
     return lines
 
@@ -261,12 +262,12 @@ def following_lines(following: dict[str, Any]) -> list[str]:
     lines = [
         f"  {'':<37}{'longest':>14}{'fixed units for the same':>27}",
         f"  {'one unit':<29}{'kWh':>11}{'outage':>11}{'energy':>15}{'outage':>11}",
-        f"    {'fixed at its best':<28} {following['fixed_annual_kwh_per_unit']:9.3f} {following['fixed_longest_gap_hours']:10.1f} h",
+        f"    {'fixed at its best':<28} {following['fixed_annual_kwh_per_unit']:9.3f} {gap_hours(following, 10, 'fixed_')} h",
     ]
     for row in following["followers"]:
         energy, gap = row["fixed_units_for_same_energy"], row["fixed_units_for_same_gap"]
         lines.append(
-            f"    {row['axes']:<28} {row['annual_kwh_per_unit']:9.3f} {row['longest_gap_hours']:10.1f} h"
+            f"    {row['axes']:<28} {row['annual_kwh_per_unit']:9.3f} {gap_hours(row, 10)} h"
             f"{'-' if energy is None else f'{energy:.2f}':>14} {'none found' if gap is None else gap:>10}"
         )
     return lines

@@ -20,6 +20,7 @@ from yieldsim.cli.shared_options import (
     span_options,
     unknown_ground_option,
 )
+from yieldsim.cli.terminal.figures import gap_hours
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import note, wrapped
 
@@ -142,7 +143,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         cells = [
             of_year,
             f"{of_month} {row['worst_month']}",
-            f"{'>=' * row['longest_gap_at_least']}{row['longest_gap_hours']:.1f} h",
+            f"{gap_hours(row)} h",
             f"{row['hours_delivering_per_year']:.0f}",
         ]
         lines.append(

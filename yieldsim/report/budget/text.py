@@ -116,7 +116,9 @@ def headline(summary: Json) -> dict[str, str]:
         sentence = f"{what}, without an outage."
     else:
         start, end = (utc(summary[f"longest_outage_{word}_utc"]) for word in ("start", "end"))
-        sentence = f"{what}; the longest outage lasts {style.duration(hours)}, from {start} to {end} UTC."
+        sentence = f"{what}; the longest outage lasts {_outage(hours, summary)}, from {start} to {end} UTC."
+        if summary.get("longest_outage_at_least"):
+            sentence += " The run's end cuts it."
     others = [
         f"{style.percent(float(part))} of the {name}" for name, part in shares.items() if name != priority
     ]
@@ -141,9 +143,10 @@ def tiles(summary: Json) -> list[dict[str, str]]:
     goal = f"for {style.percent(float(target['target']))} of essential {'hours' if target['of'] == 'hours' else 'need'}"
     units, storage = summary["smallest_units"], summary["smallest_storage_kwh"]
     worst = sure["shortfall"] if sure else None
+    hours = summary["longest_outage_hours"]
     return [
         _tile("Not served, all loads", style.energy(float(summary["unserved_kwh"])), f"in {_hours(summary['unserved_hours'])}"),
-        _tile("Longest outage", style.duration(float(summary["longest_outage_hours"])), f"of {summary['outages_of']}"),
+        _tile("Longest outage", _outage(hours, summary), f"of {summary['outages_of']}"),
         _tile("Delivered light", style.energy(float(light["delivered_kwh"])),
               f"{style.energy(float(light['charging_kwh']))} of it charging"),
         _tile("Curtailed", style.percent(float(light["curtailed_fraction"])), "of the light, taken by no one"),
@@ -182,7 +185,7 @@ def load_rows(summary: Json) -> list[list[str]]:
             _mean(load),
             *(_part(float(load[key]), float(load["asked_kwh"])) for key in keys),
             style.percent(float(load["served_fraction"])) if float(load["asked_kwh"]) > 0.0 else "–",
-            style.duration(float(load["longest_outage_hours"])),
+            _outage(load["longest_outage_hours"], load),
         ]
         for load in summary["loads"]
     ]
@@ -202,9 +205,14 @@ def _mean(load: Json) -> str:
 def outage_rows(summary: Json) -> list[list[str]]:
     """A row an outage: rank, from, to, how long."""
     return [
-        [str(rank), utc(one["start_utc"]), utc(one["end_utc"]), style.duration(float(one["hours"]))]
+        [str(rank), utc(one["start_utc"]), utc(one["end_utc"]), _outage(one["hours"], one)]
         for rank, one in enumerate(summary["outages"][:OUTAGES_SHOWN], start=1)
     ]
+
+
+def _outage(hours: Any, row: Json) -> str:
+    at_least = bool(row.get("at_least") or row.get("longest_outage_at_least"))
+    return style.duration(float(hours), at_least=at_least)
 
 
 def store_rows(summary: Json) -> list[list[str]]:

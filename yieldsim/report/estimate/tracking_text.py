@@ -17,22 +17,26 @@ def follower_table(summary: dict[str, Any]) -> list[list[str]]:
     rows = found["followers"]
     decimals = decimals_for(float(found["fixed_kwh_per_unit"]))
     mounted = "Fixed, mean of those mounted" if int(summary["collector"]["unit_count"]) > 1 else "Fixed"
-    table = [[mounted, found["fixed_kwh_per_unit"], found["fixed_longest_gap_hours"], "–", "–"]]
+    table = [[mounted, found["fixed_kwh_per_unit"], _outage(found, "fixed_"), "–", "–"]]
     for row in rows:
         energy, gap = row["fixed_units_for_same_energy"], row["fixed_units_for_same_gap"]
         table.append(
             [
                 row["axes"][:1].upper() + row["axes"][1:],
                 row["kwh_per_unit"],
-                row["longest_gap_hours"],
+                _outage(row),
                 "–" if energy is None else style.number(float(energy)),
                 "none found" if gap is None else str(int(gap)),
             ]
         )
     return [
-        [words, style.fixed(float(kwh), decimals), style.duration(float(hours)), *units]
-        for words, kwh, hours, *units in table
+        [words, style.fixed(float(kwh), decimals), outage, *units] for words, kwh, outage, *units in table
     ]
+
+
+def _outage(row: dict[str, Any], of: str = "") -> str:
+    at_least = bool(row.get(f"{of}longest_gap_at_least"))
+    return style.duration(float(row[f"{of}longest_gap_hours"]), at_least=at_least)
 
 
 def follower_sentence(summary: dict[str, Any]) -> str:

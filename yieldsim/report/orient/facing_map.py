@@ -320,7 +320,7 @@ def draw_names(summary: dict[str, Any], figure: Any) -> None:
         cells = (
             pose,
             *(style.fixed(float(row[key]), places_after) for key, places_after in decimals.items()),
-            "≥ " * bool(row.get("longest_gap_at_least")) + style.duration(row["longest_gap_hours"]),
+            style.duration(row["longest_gap_hours"], at_least=bool(row.get("longest_gap_at_least"))),
         )
         axes.text(0.045, y, name, va="center", fontsize=style.SMALL_PT)
         for x, words in zip(places, cells, strict=True):

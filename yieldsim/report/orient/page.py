@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 MIDDLE_IN = 2.6
 EMPTY_IN = 0.8
+SEASON = "Ls "
+"""How the name of a month by solar longitude begins."""
 """Height of a figure that has nothing to show."""
 
 
@@ -152,7 +154,7 @@ def draw_errors(summary: dict[str, Any], axes: Axes) -> None:
 
 
 def draw_months(summary: dict[str, Any], axes: Axes) -> None:
-    """Energy by calendar month of the best facing for each goal; longer runs by year and month."""
+    """Energy by month of the best facing for each goal; longer runs by year and month."""
     months = [row["month"] for row in summary["best"][0]["monthly_kwh"]]
     place = np.arange(len(months))
     drawn: list[tuple[float, ...]] = []
@@ -174,6 +176,8 @@ def draw_months(summary: dict[str, Any], axes: Axes) -> None:
     step = max(1, -(-len(months) // 12))
     axes.set_xticks(place[::step], _month_labels(months)[::step])
     axes.set_ylabel("Energy (kWh per month)")
+    if months[0].startswith(SEASON):
+        axes.set_xlabel("Month of 30° of solar longitude, by the longitude (deg) at which it begins")
     axes.set_title("Energy by month of each best orientation")
     axes.set_ylim(0.0, (1.1 + 0.14 * len(drawn)) * max(max(map(max, drawn)), 1e-12))
     axes.grid(visible=True, axis="y")
@@ -181,7 +185,9 @@ def draw_months(summary: dict[str, Any], axes: Axes) -> None:
 
 
 def _month_labels(months: list[str]) -> list[str]:
-    """Jan, Feb, ..., with the year under the first month shown of each; years alone for long runs."""
+    """Jan, Feb, ..., with the year under the first month shown of each; years alone for long runs; solar longitudes."""
+    if months[0].startswith(SEASON):
+        return [month.removeprefix(SEASON).split("-")[0] for month in months]
     if len(months) > 36:
         return [month[:4] for month in months]
     labels, named = [], ""
@@ -202,7 +208,9 @@ def follower_table(summary: dict[str, Any]) -> Tabled:
         [
             "fixed, best orientation",
             style.fixed(energies[0], decimals),
-            style.duration(found["fixed_longest_gap_hours"]),
+            style.duration(
+                found["fixed_longest_gap_hours"], at_least=bool(found.get("fixed_longest_gap_at_least"))
+            ),
             "1",
             "1",
         ]
@@ -213,7 +221,7 @@ def follower_table(summary: dict[str, Any]) -> Tabled:
             [
                 f"following: {row['axes']}",
                 style.fixed(kwh, decimals),
-                style.duration(row["longest_gap_hours"]),
+                style.duration(row["longest_gap_hours"], at_least=bool(row.get("longest_gap_at_least"))),
                 "–" if energy is None else style.number(energy),
                 "none found" if gap is None else str(gap),
             ]

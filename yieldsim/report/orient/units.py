@@ -143,7 +143,7 @@ def draw_each(units: dict[str, Any], per: str, axes: Axes) -> None:
     divisor = np.array([row["mass_kg"] if by_mass else row["units"] for row in curve], dtype=float)
     whole = np.array([row["annual_kwh"] for row in curve]) / divisor
     _line(axes, _counts(units), whole, 0, per)
-    if per == "a year":  # twelve months of the calendar
+    if per in ("a year", "a Martian year"):  # of twelve months
         poorest = 12.0 * np.array([row["worst_month_kwh"] for row in curve]) / divisor
         _line(axes, _counts(units), poorest, 2, "worst month, times 12")
     each = "kg" if by_mass else "unit"

@@ -15,6 +15,7 @@ from yieldsim.files.output.provenance import provenance
 from yieldsim.planning.habitat import reliability as habitat_reliability
 from yieldsim.planning.habitat.dataset import column_notes
 from yieldsim.planning.habitat.load_profile import solar_hours_at_edges
+from yieldsim.planning.sunlight.sunlit_series import is_cut
 from yieldsim.runs.budget.sizes import sized_case, sizes
 from yieldsim.runs.budget.verdict import failures, verdict
 
@@ -62,6 +63,7 @@ def budget_summary(
         "unserved_hours": everything.unserved_rows * case.rows.hours,
         "outages_of": "essential loads" if _has_essential(case) else "all loads",
         "longest_outage_hours": counted.longest_rows * case.rows.hours,
+        "longest_outage_at_least": longest is not None and _is_cut(case, longest),
         "longest_outage_start_utc": _at(case, longest.first) if longest else None,
         "longest_outage_end_utc": _at(case, longest.last) if longest else None,
         "outages": [_outage(case, one) for one in counted.outages[:OUTAGES_LISTED]],
@@ -143,6 +145,7 @@ def _load(case: BudgetCase, place: int, one: habitat_reliability.Served) -> Json
         "unserved_hours": one.unserved_rows * case.rows.hours,
         "served_fraction": one.fraction,
         "longest_outage_hours": one.longest_rows * case.rows.hours,
+        "longest_outage_at_least": longest is not None and _is_cut(case, longest),
         "longest_outage_start_utc": _at(case, longest.first) if longest else None,
         "longest_outage_end_utc": _at(case, longest.last) if longest else None,
         "served_by_storage": bool(case.needs.store_efficiency[place] > 0.0 and case.store.capacity_kwh > 0.0),
@@ -187,7 +190,13 @@ def _outage(case: BudgetCase, one: habitat_reliability.Outage) -> Json:
         "start_utc": _at(case, one.first),
         "end_utc": _at(case, one.last),
         "hours": one.rows * case.rows.hours,
+        "at_least": _is_cut(case, one),
     }
+
+
+def _is_cut(case: BudgetCase, one: habitat_reliability.Outage) -> bool:
+    """Whether an end of the run cuts an outage, so that it lasts longer than it seems."""
+    return is_cut(one.first, one.rows, len(case.light_kwh))
 
 
 def _at(case: BudgetCase, row: int) -> str:

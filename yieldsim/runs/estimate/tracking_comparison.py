@@ -42,6 +42,7 @@ def follower_rows(
             "axes": one.axes,
             energy_key: one.kwh,
             "longest_gap_hours": one.longest_gap_hours,
+            "longest_gap_at_least": one.longest_gap_is_cut,
             "tilt_deg": one.tilt_deg,
             "fixed_units_for_same_energy": tracking.units_for_energy(one.kwh, fixed_kwh),
             "fixed_units_for_same_gap": units,
@@ -75,6 +76,7 @@ def estimate_following(
     return {
         "fixed_kwh_per_unit": fixed_kwh,
         "fixed_longest_gap_hours": gaps[0].hours if gaps else 0.0,
+        "fixed_longest_gap_at_least": bool(gaps) and ledger.is_cut(gaps[0], ready.grid.edge_utc),
         "tracker_downtime_fraction": downtime_fraction,
         "tracker_stop_hours": stop_hours,
         "same_gap_factor": tracking.SAME_GAP,

@@ -70,11 +70,12 @@ def oriented(answers: Answers) -> xr.Dataset:
         words = {"units": "degree", "long_name": "roll that is best there, of those tried"}
         ds["best_roll_deg"] = (("tilt", "azimuth"), found.roll_deg, words)
     if found.month_kwh is not None:
-        months = prospect.months.sky.period_utc.astype("datetime64[ns]")
+        months = prospect.months.sky.run_months
+        what = "calendar month, UTC" if months.calendar else "30 deg of solar longitude"
         ds = ds.assign_coords(
-            month=("month", months, {"long_name": "calendar month, UTC, by its first instant"})
+            month=("month", months.start_utc, {"long_name": f"{what}, by its first instant"})
         )
-        words = {"units": "kWh", "long_name": "energy delivered in a calendar month of the run"}
+        words = {"units": "kWh", "long_name": "energy delivered in a month of the run"}
         ds["month_kwh"] = (("month", "tilt", "azimuth"), units * found.month_kwh, words)
     ds.attrs = {
         "Conventions": CONVENTIONS,
@@ -106,10 +107,10 @@ def _summary(answers: Answers) -> dict[str, Any]:
         ready.notes.add(
             "every orientation has a month without light: the goal worst-month then goes by the year's energy"
         )
-    if not prospect.months.sky.period_whole.any():
-        ready.notes.add(
-            "the span covers no whole calendar month: the worst month is that of the parts it covers"
-        )
+    months = prospect.months.sky.run_months
+    if not months.whole.any():
+        which = "calendar month" if months.calendar else "month of 30 deg of solar longitude"
+        ready.notes.add(f"the span covers no whole {which}: the worst month is that of the parts it covers")
     if ready.period.is_part:
         ready.notes.add(
             f"the span is {prospect.year.sky.hours / 24.0:.1f} days: annual_kwh is what is delivered within it"
@@ -165,10 +166,9 @@ def facing_row(answers: Answers, mount: Mount) -> dict[str, Any]:
     some, units = of_mounts((mount,)), answers.ready.setting.collector.unit_count
     power_w = units * prospect.power_w(some, 0)
     interval_kwh = power_w * grid.interval_s / 3.6e6
-    months, of = np.unique(grid.edge_utc[:-1].astype("datetime64[M]"), return_inverse=True)
-    month_kwh = np.bincount(of, interval_kwh)
-    whole = np.flatnonzero(prospect.whole_months)
-    poorest = int(whole[month_kwh[whole].argmin()])
+    months = prospect.months.sky.run_months
+    month_kwh = months.sums(interval_kwh)
+    worst = months.worst(month_kwh)
     runs = delivering_runs(prospect.track, prospect.year.ready, axes_enu_xyz(some)[0], mount.tilt_deg)
     gap_steps, gap_from = longest_gap_steps(runs, prospect.track.step_count)
     annual = float(interval_kwh.sum()) / prospect.years
@@ -178,9 +178,11 @@ def facing_row(answers: Answers, mount: Mount) -> dict[str, Any]:
         "roll_deg": mount.roll_deg,
         "annual_kwh": annual,
         "annual_kwh_per_unit": annual / units,
-        "worst_month_kwh": float(month_kwh[poorest]),
-        "worst_month": str(months[poorest]),
-        "monthly_kwh": [{"month": str(m), "kwh": float(k)} for m, k in zip(months, month_kwh, strict=True)],
+        "worst_month_kwh": float(month_kwh[worst]),
+        "worst_month": months.label[worst],
+        "monthly_kwh": [
+            {"month": label, "kwh": float(kwh)} for label, kwh in zip(months.label, month_kwh, strict=True)
+        ],
         "longest_gap_hours": gap_steps * prospect.track.step_hours,
         "longest_gap_start_utc": iso(prospect.track.step_utc(gap_from)),
         "hours_delivering": float((runs[1] - runs[0]).sum() * prospect.track.step_hours),
@@ -303,6 +305,7 @@ def _ability_words(able: Ability, mass_kg: float | None) -> dict[str, Any]:
         "mass_kg": able.units * mass_kg if mass_kg else None,
         "worst_month_kwh": able.worst_month_kwh,
         "longest_gap_hours": able.longest_gap_hours,
+        "longest_gap_at_least": able.longest_gap_is_cut,
         "longest_gap_start_utc": iso(able.longest_gap_start_utc),
         "hours_delivering": able.hours_delivering,
     }
@@ -331,6 +334,7 @@ def following_words(answers: Answers, annual: dict[str, Any]) -> dict[str, Any]:
     return {
         "fixed_annual_kwh_per_unit": fixed_kwh,
         "fixed_longest_gap_hours": annual["longest_gap_hours"],
+        "fixed_longest_gap_at_least": annual["longest_gap_at_least"],
         "dark_gap_hours": prospect.dark_gap_hours,
         "tracker_downtime_fraction": questions.tracker_downtime_fraction,
         "tracker_stop_hours": questions.tracker_stop_hours,

@@ -191,6 +191,10 @@ def test_dark_serves_nothing(make_estimate: Make) -> None:
     assert summary["smallest_storage_kwh"] is None
     assert summary["smallest_units"] is None
     assert summary["longest_outage_hours"] > 8000.0
+    assert summary["longest_outage_at_least"]
+    assert all(row["at_least"] for row in summary["outages"])
+    assert budget_text.outage_rows(summary)[0][-1].startswith("≥ ")
+    assert "end cuts it" in budget_text.headline(summary)["sentence"]
 
 
 def test_no_size_is_enough_in_the_dark_and_the_pages_say_so(make_estimate: Make) -> None:
