@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from yieldsim.runs.open_estimate import open_estimate
     from yieldsim.runs.open_inputs import read_collector, read_load, read_site
     from yieldsim.runs.orient.run import orient
+    from yieldsim.runs.page.run import page
     from yieldsim.runs.rank.run import rank
     from yieldsim.runs.survey.options import SurveyOptions
     from yieldsim.runs.survey.run import survey
@@ -72,6 +73,7 @@ __all__ = [
     "horizon",
     "open_estimate",
     "orient",
+    "page",
     "rank",
     "read_collector",
     "read_load",
@@ -81,7 +83,7 @@ __all__ = [
     "tune",
 ]
 
-VERBS = ("estimate", "orient", "rank", "horizon", "survey", "trace", "tune", "budget")
+VERBS = ("estimate", "orient", "rank", "horizon", "survey", "trace", "tune", "budget", "page")
 READERS = ("read_collector", "read_load", "read_site")
 ERRORS = ("CannotCompute", "DataMissing", "InputError", "WriteFailed", "YieldsimError")
 LOADS = ("Load", "LoadPlan", "Schedule", "Storage")

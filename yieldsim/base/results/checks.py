@@ -24,6 +24,8 @@ WORDS = {
     "finite_number": "is not a number",
     "greater_than": "is not a number above 0",
     "greater_than_equal": "is not a number, 0 or more",
+    "less_than_equal": "is too large a number",
+    "literal_error": "is not one of the words that it may be",
     "predicate_failed": "is not a moment like 2027-01-01T00:00:00Z",
 }
 

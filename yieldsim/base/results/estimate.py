@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NotRequired
+from typing import Literal, NotRequired
 
 from typing_extensions import TypedDict
 
@@ -19,7 +19,7 @@ from yieldsim.base.results.parts import (
     UnknownGroundResult,
     WholeGapResult,
 )
-from yieldsim.base.results.values import Moment, Positive
+from yieldsim.base.results.values import Latitude, Moment, NotNegative, Positive, Share
 
 
 class EclipseResult(TypedDict):
@@ -100,6 +100,38 @@ class LimitResult(TypedDict):
     holds: bool
 
 
+class AirResult(TypedDict):
+    """What air masses are computed with."""
+
+    scale_height_km: Positive
+    radius_km: Positive
+
+
+class DustLawResult(TypedDict):
+    """How dust settles on an aperture and what it takes."""
+
+    loss_per_day: Share
+    model: Literal["exponential", "linear"]
+    tilt_exponent: NotNegative
+    floor: Share
+
+
+class ChainResult(TypedDict):
+    """Constants of the chain: what a mount that is turned after the run is computed with."""
+
+    latitude_planetographic_deg: Latitude
+    mean_solar_day_hours: Positive
+    horizon_dip_deg: float
+    air: AirResult | None
+    acceptance_source: Literal["point", "disc"]
+    film_transmittance: Share
+    fibre_packing: Share
+    fibre_coupling: Share
+    fibre_ends: Share
+    fibre_attenuation: Share
+    dust: DustLawResult | None
+
+
 class EstimateResult(WholeGapResult):
     """Light that a collector delivers at a site, over a run. What is not required, results of earlier versions lack."""
 
@@ -145,6 +177,7 @@ class EstimateResult(WholeGapResult):
     convergence: ConvergenceResult
     track_error_bound_deg: NotRequired[float]
     etendue: EtendueResult | None
+    chain: NotRequired[ChainResult]
     unknown_ground: NotRequired[UnknownGroundResult]
     span_warnings: NotRequired[list[str]]
     assumptions: NotRequired[list[AssumptionResult]]

@@ -6,7 +6,7 @@ import datetime as dt
 import re
 from typing import Annotated
 
-from annotated_types import Ge, Gt, Predicate
+from annotated_types import Ge, Gt, Interval, Predicate
 
 ISO = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}Z")
 FIRST_YEAR, LAST_YEAR = 1700, 2300
@@ -32,3 +32,6 @@ Moment = Annotated[str, Predicate(is_moment)]
 Positive = Annotated[float, Gt(0.0)]
 Count = Annotated[int, Gt(0)]
 NotNegative = Annotated[float, Ge(0.0)]
+Share = Annotated[float, Interval(ge=0.0, le=1.0)]
+"""From 0 to 1."""
+Latitude = Annotated[float, Interval(ge=-90.0, le=90.0)]

@@ -49,6 +49,7 @@ if TYPE_CHECKING:
 @unknown_ground_option
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json to stdout instead of the table.")
 @click.option("--no-report", is_flag=True, help="Write data only, no report.pdf and report.png.")
+@click.option("--page", is_flag=True, help="Write page.html too: turn the mounts by hand, in a browser.")
 def estimate(
     site: Path,
     collector: Path,
@@ -65,6 +66,7 @@ def estimate(
     unknown_ground: UnknownGround,
     as_json: bool,
     no_report: bool,
+    page: bool,
 ) -> None:
     """Light that COLLECTOR delivers at SITE, hour by hour: NetCDF, CSV, JSON and a report.
 
@@ -92,7 +94,7 @@ def estimate(
             unknown_ground=unknown_ground,
             progress=advance,
         )
-    written = write_estimate(ds, folder, report=not no_report)
+    written = write_estimate(ds, folder, report=not no_report, page=page)
     show(summary_of(ds), as_json)
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
 

@@ -23,6 +23,7 @@ from yieldsim.optics.etendue import fibre_etendue_m2_sr, largest_concentration, 
 from yieldsim.optics.photometry import LightFigures
 from yieldsim.runs.estimate.assumptions import assumptions, command_line, limits
 from yieldsim.runs.estimate.caveats import caveats
+from yieldsim.runs.estimate.chain_record import add_chain_series, chain_words
 from yieldsim.runs.estimate.cut_gaps import cut_gap_note, gap_rows, longest_whole
 from yieldsim.sky.atmosphere import optical_depth_warning
 from yieldsim.sky.eclipse import eclipses
@@ -157,6 +158,7 @@ def _with_context(series: xr.Dataset, setting: Setting, grid: TimeGrid) -> xr.Da
             np.array(values),
             {"units": unit, "long_name": name.rsplit("_", 1)[0].replace("_", " ")},
         )
+    ds = add_chain_series(ds, setting, grid)
     ds = ds.set_coords([name for name in ds.data_vars if str(name).startswith(WHERE_AND_WHEN)])
     import xarray as xr
 
@@ -245,6 +247,7 @@ def _summary(
         "convergence": {"step_s": result.step_s, "relative_change": change, "tolerance": tolerance},
         "track_error_bound_deg": float(setting.track.error_bound_deg),
         "etendue": _etendue(collector),
+        "chain": chain_words(setting),
         "span_warnings": span_warnings,
         "assumptions": assumptions(ready),
         "limits": limits(setting, ds, result.step_s, change, tolerance),
