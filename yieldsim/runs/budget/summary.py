@@ -24,6 +24,7 @@ from yieldsim.base.results.budget import (
 )
 from yieldsim.base.results.parts import AssumptionResult
 from yieldsim.base.safety_notices import CAUTIONS
+from yieldsim.energy.delivered_light import light_words
 from yieldsim.files.inputs.load import column_word
 from yieldsim.files.output.provenance import provenance
 from yieldsim.planning.habitat import reliability as habitat_reliability
@@ -32,7 +33,6 @@ from yieldsim.planning.habitat.load_profile import solar_hours_at_edges
 from yieldsim.planning.sunlight.sunlit_series import is_cut
 from yieldsim.runs.budget.sizes import sized_case, sizes
 from yieldsim.runs.budget.verdict import failures, verdict
-from yieldsim.runs.estimate.summary import light_words
 
 if TYPE_CHECKING:
     from yieldsim.planning.habitat.dispatch import Flows

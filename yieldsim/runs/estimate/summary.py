@@ -10,17 +10,16 @@ import numpy as np
 from yieldsim.base.clock import iso, utc_from_tdb
 from yieldsim.base.model import Collector, RoundAcceptance, Site
 from yieldsim.base.results.estimate import EstimateResult, EtendueResult, FollowingResult, SeasonResult
-from yieldsim.base.results.parts import LightResult, SiteResult
+from yieldsim.base.results.parts import SiteResult
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
 from yieldsim.energy import ledger
-from yieldsim.energy.delivered_light import delivered_light, light_basis, spectrum_of_run
+from yieldsim.energy.delivered_light import delivered_light, light_basis, light_words, spectrum_of_run
 from yieldsim.energy.fibre import spectrum_outside_fraction
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.optics.acceptance import half_width_deg
 from yieldsim.optics.accepted_spectrum import accepted_spectrum
 from yieldsim.optics.etendue import fibre_etendue_m2_sr, largest_concentration, projected_acceptance_sr
-from yieldsim.optics.photometry import LightFigures
 from yieldsim.runs.estimate.assumptions import assumptions, command_line, limits
 from yieldsim.runs.estimate.caveats import caveats
 from yieldsim.runs.estimate.chain_record import add_chain_series, chain_words
@@ -286,14 +285,6 @@ def _seasonal(ready: Prepared, ds: xr.Dataset) -> list[SeasonResult]:
             strict=True,
         )
     ]
-
-
-def light_words(light: LightFigures) -> LightResult:
-    """What a watt of the light is worth, as results name it."""
-    return {
-        "luminous_efficacy_lm_per_w": light.luminous_efficacy_lm_per_w,
-        "photon_yield_umol_per_j": light.photon_yield_umol_per_j,
-    }
 
 
 def site_words(site: Site) -> SiteResult:
