@@ -43,8 +43,8 @@ def horizon_provenance(
     return lines + [f"note: {line}" for line in warnings]
 
 
-def site_text(site: Site, body_file: str, horizon_table: str, comment: str) -> str:
-    """A site file: place, mast, the horizon's table beside it, air and dust."""
+def site_text(site: Site, body_file: str, horizon_table: str | None, comment: str) -> str:
+    """A site file: place, mast, the horizon's table beside it (None: a flat one), air and dust."""
     lines = [
         f"# {comment}",
         f'name = "{site.name}"',
@@ -55,7 +55,7 @@ def site_text(site: Site, body_file: str, horizon_table: str, comment: str) -> s
         f"mast_height_m = {site.mast_height_m:g}",
         "",
         "[horizon]",
-        f'table = "{horizon_table}"',
+        "flat = true" if horizon_table is None else f'table = "{horizon_table}"',
     ]
     if isinstance(site.optical_depth, OpticalDepthTable):
         lines += ["", "[atmosphere]", f'table = "{OPTICAL_DEPTH_FILE}"']

@@ -30,8 +30,11 @@ def sized_case(case: BudgetCase) -> sizing.Case:
     )
 
 
-def sizes(case: BudgetCase, sized: sizing.Case) -> Json:
-    """Smallest store, fewest units, trade curve, autonomy; why there is none where there is none."""
+def sizes(case: BudgetCase, sized: sizing.Case, *, with_foresight: bool = True) -> Json:
+    """Smallest store, fewest units, trade curve, autonomy; why there is none where there is none.
+
+    with_foresight   whether to look for the store that foresight would do with, the work of some seconds
+    """
     from yieldsim.planning.habitat.foresight import foresight_storage_kwh
 
     plan, capacity = case.plan, case.store.capacity_kwh
@@ -42,7 +45,7 @@ def sizes(case: BudgetCase, sized: sizing.Case) -> Json:
         smallest = sizing.smallest_storage_kwh(sized, case.units, there_kwh=capacity)
         why_no_storage = None if smallest is not None else sizing.why_no_storage(sized, case.units)
         curve = sizing.trade_curve(sized, unit_mass, smallest, capacity)
-        foresight = foresight_storage_kwh(sized)
+        foresight = foresight_storage_kwh(sized) if with_foresight else None
     fewest = sizing.smallest_units(sized, capacity)
     lightest = min((p for p in curve if p.mass_kg is not None), key=lambda p: p.mass_kg or 0.0, default=None)
     return {

@@ -1,0 +1,236 @@
+"""A whole design on pages: what it is, how near to the best possible, how its store fares, why others lost."""
+
+from __future__ import annotations
+
+import math
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from yieldsim.report.layout import style
+from yieldsim.report.layout.imprint import NOMINAL
+from yieldsim.report.layout.panel import Panel
+from yieldsim.report.layout.period_text import period_line
+from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, Tabled, pages
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+MOST_SHOWN = 24
+"""Combinations drawn and tabled; the table file holds all."""
+PART_WORDS = {
+    "units": "units",
+    "shields": "dust shields",
+    "fibres": "fibres",
+    "store": "storage",
+    "mast": "mast",
+    "converter": "converter",
+    "fixed": "fixed",
+}
+Json = dict[str, Any]
+
+
+def design_pages(summary: Json, series: xr.Dataset) -> Pages:
+    """The pages from design.json and the design's hours, as PDF and as PNG."""
+    return pages(design_sheet(summary, series))
+
+
+def design_sheet(summary: Json, series: xr.Dataset) -> Sheet:
+    """What stands on them."""
+    best, bound, full = summary["design"], summary["bound"], style.FULL_WIDTH_IN
+    rows = _shown(summary)
+    reached = (
+        f"{style.number(bound['reached'])} {bound['unit']}; no design is below {style.number(bound['least'])} {bound['unit']}, "
+        f"{style.percent(bound['gap_fraction'])} less"
+    )
+    parts: list[Drawn | Tabled] = [
+        Tabled(
+            head=["", ""],
+            rows=_facts(summary),
+            wide=[0.3, 0.7],
+            left=(0, 1),
+            heading="The design",
+            caption=f"The bound holds for {'; '.join(bound['covers'])}.",
+        ),
+        Drawn(
+            Panel(partial(draw_units, best), full, 2.3, _units_words(best)),
+            heading="Units by the azimuth that they face; tilts written above",
+        ),
+        Drawn(
+            Panel(partial(draw_store, series), full, 2.2, _store_words(summary, series)),
+            heading="The store through the run, and what the load lacks",
+        ),
+    ]
+    if len(summary["combinations"]) > 1:
+        parts += [
+            Drawn(
+                Panel(
+                    partial(draw_combinations, rows, bound["unit"]),
+                    full,
+                    0.7 + 0.26 * len(rows),
+                    "Least bound and design of each combination.",
+                ),
+                heading=f"Combinations: from the least that any design has (bar) to the best found (dot), {bound['unit']}",
+            ),
+            Tabled(
+                head=["combination", "dark, h", "best unit, kWh", "bound", "design", "outcome"],
+                rows=[_row(row) for row in rows],
+                wide=[0.36, 0.08, 0.12, 0.1, 0.1, 0.24],
+                left=(0, 5),
+                heading="Why they were chosen or left",
+                caption="Dark: the longest stretch without any light at the place. Best unit: the run's light of one unit that "
+                "faces where it gets most.",
+            ),
+        ]
+    failures = summary["single_failures"]["table"]
+    parts.append(
+        Tabled(
+            head=["fails", "of", "served", "longest outage", "still enough"],
+            rows=[
+                [
+                    row["what"],
+                    str(row["items"]),
+                    style.percent(row["reached"]),
+                    style.duration(row["longest_outage_hours"]),
+                    "yes" if row["passes"] else "no",
+                ]
+                for row in failures
+            ],
+            wide=[0.36, 0.12, 0.16, 0.2, 0.16],
+            heading="With one thing failed all the run",
+        )
+    )
+    return Sheet(
+        kicker="Whole design",
+        title=summary["name"],
+        lines=[
+            f"{best['site']}, mast {best['mast_height_m']:g} m, {best['collector']}. {reached[:1].upper()}{reached[1:]}.",
+            f"{period_line(summary)}. {NOMINAL}",
+        ],
+        parts=parts,
+        summary=summary,
+        where="design.json",
+    )
+
+
+def _facts(summary: Json) -> list[list[str]]:
+    best, bound, load = summary["design"], summary["bound"], summary["load"]
+    parts = ", ".join(
+        f"{PART_WORDS[name]} {style.number(value)} kg"
+        for name, value in best["mass_parts_kg"].items()
+        if name in PART_WORDS and value > 0.0
+    )
+    per_kg = best["delivered_kwh_per_kg"]
+    return [
+        ["place", f"{best['site']}, mast {best['mast_height_m']:g} m"],
+        ["collector", f"{best['collector']}, {best['fibre_m']:g} m of fibre a unit"],
+        ["units", f"{best['units']} on {len(best['mounts'])} orientations"],
+        ["storage", style.energy(best["storage_kwh"])],
+        ["mass", f"{style.number(best['mass_kg'])} kg: {parts}" if parts else "no masses stated"],
+        ["asked", f"{style.percent(load['reliability'])} of {load['reliability_of']} of {load['name']}"],
+        [
+            "served",
+            f"{style.percent(best['served_fraction'])}, longest outage {style.duration(best['longest_outage_hours'])}",
+        ],
+        [
+            "delivered",
+            f"{style.energy(best['delivered_kwh'])}" + ("" if per_kg is None else f", {style.number(per_kg)} kWh a kilogram"),
+        ],
+        ["lower bound", f"{style.number(bound['least'])} {bound['unit']}; gap {style.percent(bound['gap_fraction'])}"],
+    ]  # fmt: skip
+
+
+def draw_units(best: Json, figure: Any) -> None:
+    """Bars of units over the azimuth they face, tilts above them."""
+    axes = figure.add_subplot()
+    mounts = best["mounts"]
+    azimuth = [mount["azimuth_deg"] % 360.0 for mount in mounts]
+    count = [mount["count"] for mount in mounts]
+    axes.bar(azimuth, count, 5.0, color=style.DELIVERED)
+    if len(mounts) <= MOST_SHOWN:
+        for x, y, mount in zip(azimuth, count, mounts, strict=True):
+            axes.annotate(
+                f"{mount['tilt_deg']:.0f}°", (x, y), (0.0, 2.0), textcoords="offset points",
+                ha="center", fontsize=style.SMALL_PT, color=style.MUTED,
+            )  # fmt: skip
+    axes.set_xlim(-5.0, 365.0)
+    axes.set_ylim(0.0, 1.18 * max(count))
+    axes.set_xticks(range(0, 361, 45), ["N 0°", "45°", "E 90°", "135°", "S 180°", "225°", "W 270°", "315°", "N 360°"])
+    axes.set_ylabel("units")
+
+
+def draw_store(series: xr.Dataset, figure: Any) -> None:
+    """State of the store by day (lowest and highest), and hours with a shortfall below it."""
+    from yieldsim.report.layout.time_axis import time_axis
+
+    axes = figure.add_subplot()
+    time = series["time"].values
+    stored = series["stored_energy_kwh"].values
+    lacking = series["unserved_power_w"].values.sum(axis=1) > 0.0
+    axes.plot(time, stored, color=style.DELIVERED, linewidth=0.8)
+    axes.fill_between(time, 0.0, stored, color=style.LEFT, alpha=0.5, linewidth=0.0)
+    top = max(float(stored.max(initial=0.0)), 1e-9)
+    marks = time[lacking]
+    axes.plot(marks, np.full(len(marks), -0.06 * top), "|", color=style.LOSS_INK, markersize=5.0)
+    axes.set_ylim(-0.12 * top, 1.05 * top)
+    axes.set_ylabel("stored, kWh")
+    time_axis(axes, time[0], time[-1])
+
+
+def draw_combinations(rows: list[Json], unit: str, figure: Any) -> None:
+    """Bound and design of each combination, best on top."""
+    axes = figure.add_subplot()
+    names = []
+    for place, row in enumerate(rows):
+        names.append(_short(f"{row['site']}, {row['mast_height_m']:g} m, {row['collector']}", 46))
+        if row["least"] is None:
+            axes.text(0.0, place, " serves in no number of units", va="center", fontsize=style.SMALL_PT, color=style.MUTED)
+            continue
+        axes.barh(place, row["least"], 0.6, color=style.DELIVERED if row["outcome"] == "chosen" else style.LEFT)
+        if row["cost"] is not None:
+            axes.plot([row["cost"]], [place], "o", color=style.INK, markersize=4.0)
+    axes.set_yticks(range(len(rows)), names, fontsize=style.SMALL_PT)
+    axes.set_ylim(len(rows) - 0.5, -0.5)
+    axes.set_xlim(left=0.0)
+    axes.set_xlabel(unit)
+    axes.tick_params(axis="y", length=0)
+
+
+def _shown(summary: Json) -> list[Json]:
+    rows = sorted(
+        summary["combinations"],
+        key=lambda row: (
+            math.inf if row["cost"] is None else row["cost"],
+            math.inf if row["least"] is None else row["least"],
+        ),
+    )
+    return rows[:MOST_SHOWN]
+
+
+def _row(row: Json) -> list[str]:
+    return [
+        f"{row['site']}, {row['mast_height_m']:g} m, {row['collector']}",
+        f"{row['dark_hours']:.0f}",
+        style.number(row["best_unit_kwh"]),
+        "–" if row["least"] is None else style.number(row["least"]),
+        "–" if row["cost"] is None else style.number(row["cost"]),
+        row["outcome"],
+    ]
+
+
+def _units_words(best: Json) -> str:
+    parts = [f"{mount['count']} at azimuth {mount['azimuth_deg']:.0f}°, tilt {mount['tilt_deg']:.0f}°" for mount in best["mounts"]]
+    return f"Units by orientation: {'; '.join(parts[:MOST_SHOWN])}."
+
+
+def _store_words(summary: Json, series: xr.Dataset) -> str:
+    lowest = float(series["stored_energy_kwh"].values.min())
+    return (
+        f"Energy in the store over the run, from {style.energy(lowest)} up to {style.energy(summary['design']['storage_kwh'])}; "
+        f"the longest outage is {style.duration(summary['design']['longest_outage_hours'])}."
+    )
+
+
+def _short(name: str, most: int) -> str:
+    return name if len(name) <= most else name[: most - 1] + "…"
