@@ -6,8 +6,8 @@ import math
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
+from yieldsim.report.budget.dispatch import draw_light, draw_store
+from yieldsim.report.estimate.text import summary_of
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
 from yieldsim.report.layout.panel import Panel
@@ -39,6 +39,7 @@ def design_pages(summary: Json, series: xr.Dataset) -> Pages:
 def design_sheet(summary: Json, series: xr.Dataset) -> Sheet:
     """What stands on them."""
     best, bound, full = summary["design"], summary["bound"], style.FULL_WIDTH_IN
+    budget = summary_of(series)
     rows = _shown(summary)
     reached = (
         f"{style.number(bound['reached'])} {bound['unit']}; no design is below {style.number(bound['least'])} {bound['unit']}, "
@@ -58,10 +59,17 @@ def design_sheet(summary: Json, series: xr.Dataset) -> Sheet:
             heading="Units by the azimuth that they face; tilts written above",
         ),
         Drawn(
-            Panel(partial(draw_store, series), full, 2.2, _store_words(summary, series)),
-            heading="The store through the run, and what the load lacks",
+            Panel(partial(draw_light, series), full, 2.3, _light_words(budget)),
+            heading="Where the delivered light goes",
         ),
     ]
+    if budget["storage"] and budget["storage"]["capacity_kwh"] > 0.0:
+        parts.append(
+            Drawn(
+                Panel(partial(draw_store, series, budget), full, 2.2, _store_words(summary, series)),
+                heading="The store through the run",
+            )
+        )
     if len(summary["combinations"]) > 1:
         parts += [
             Drawn(
@@ -160,24 +168,6 @@ def draw_units(best: Json, figure: Any) -> None:
     axes.set_ylabel("units")
 
 
-def draw_store(series: xr.Dataset, figure: Any) -> None:
-    """State of the store by day (lowest and highest), and hours with a shortfall below it."""
-    from yieldsim.report.layout.time_axis import time_axis
-
-    axes = figure.add_subplot()
-    time = series["time"].values
-    stored = series["stored_energy_kwh"].values
-    lacking = series["unserved_power_w"].values.sum(axis=1) > 0.0
-    axes.plot(time, stored, color=style.DELIVERED, linewidth=0.8)
-    axes.fill_between(time, 0.0, stored, color=style.LEFT, alpha=0.5, linewidth=0.0)
-    top = max(float(stored.max(initial=0.0)), 1e-9)
-    marks = time[lacking]
-    axes.plot(marks, np.full(len(marks), -0.06 * top), "|", color=style.LOSS_INK, markersize=5.0)
-    axes.set_ylim(-0.12 * top, 1.05 * top)
-    axes.set_ylabel("stored, kWh")
-    time_axis(axes, time[0], time[-1])
-
-
 def draw_combinations(rows: list[Json], unit: str, figure: Any) -> None:
     """Bound and design of each combination, best on top."""
     axes = figure.add_subplot()
@@ -229,6 +219,14 @@ def _store_words(summary: Json, series: xr.Dataset) -> str:
     return (
         f"Energy in the store over the run, from {style.energy(lowest)} up to {style.energy(summary['design']['storage_kwh'])}; "
         f"the longest outage is {style.duration(summary['design']['longest_outage_hours'])}."
+    )
+
+
+def _light_words(budget: Json) -> str:
+    light = budget["light"]
+    return (
+        f"Of {style.energy(light['delivered_kwh'])} delivered, {style.energy(light['used_kwh'])} used straight away, "
+        f"{style.energy(light['charging_kwh'])} charging, {style.energy(light['curtailed_kwh'])} curtailed."
     )
 
 
