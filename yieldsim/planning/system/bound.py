@@ -14,6 +14,8 @@ linear programmes: multiply the constraints of `programme`, written for single r
 units and on the store may pay for a part of theirs:
 
     value - most_units mu - most_kwh nu   with   unit[j] <= factor per_unit + mu,   store <= factor per_kwh + nu
+
+and where there must be at least so many units, each costs what it is not worth: least_units (per_unit - unit / factor) more.
 """
 
 from __future__ import annotations
@@ -150,7 +152,7 @@ def scaled(value: float, unit: float, store: float, objective: Prices) -> float:
     for factor in factors:
         if factor <= 0.0:
             continue
-        least = value / factor
+        least = value / factor + max(objective.per_unit - unit / factor, 0.0) * objective.least_units
         feasible = True
         for worth, price, most in (
             (unit, objective.per_unit, objective.most_units),

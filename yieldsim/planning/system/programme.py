@@ -28,6 +28,8 @@ from yieldsim.planning.system.blocks import Blocks, Merged, merged
 from yieldsim.planning.system.terms import Prices, Terms
 
 INFEASIBLE = 2
+WAYS = (("highs", True), ("highs-ipm", True), ("highs-ds", False))
+"""What the solver is asked to do, one after the other where it gives up."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -150,6 +152,8 @@ def programme(
     )
     if np.isfinite(prices.most_units):
         rows.add(np.array([prices.most_units]), (1.0, np.zeros(facings, np.int64), x))
+    if prices.least_units > 0.0:
+        rows.add(np.array([-prices.least_units]), (-1.0, np.zeros(facings, np.int64), x))
     upper = np.full(columns, np.inf)
     upper[facings] = prices.most_kwh / scale
     upper[at_c:at_l] = part.enter_kwh[lit] / scale
@@ -189,10 +193,20 @@ def solved(
 
     made = programme(light_kwh, lit, terms, blocks, prices)
     bounds = np.stack([np.zeros(len(made.upper)), made.upper], axis=1)
-    found = linprog(made.cost, A_ub=made.matrix, b_ub=made.most, bounds=bounds, method="highs")
-    if found.status == INFEASIBLE:
-        return None
-    if found.status != 0:
+    for method, presolve in WAYS:
+        found = linprog(
+            made.cost,
+            A_ub=made.matrix,
+            b_ub=made.most,
+            bounds=bounds,
+            method=method,
+            options={"presolve": presolve},
+        )
+        if found.status == INFEASIBLE:
+            return None
+        if found.status == 0:
+            break
+    else:
         raise CannotCompute(f"the linear programme was not solved: {found.message}")
     price = -np.asarray(found.ineqlin.marginals)
     light = np.full(len(blocks.first), np.inf)

@@ -145,7 +145,7 @@ def _over_facings(
             continue
         prices = row_prices(answer, terms, blocks, lit)
         proof = bound(prices, light_kwh, terms, objective)
-        dear = objective.per_unit + _limit_price(proof.unit[active], objective)
+        dear = _unit_price(proof.unit[active], objective)
         better = np.flatnonzero(proof.unit > dear * (1.0 + WORTH_MORE))
         better = np.setdiff1d(better, active)
         if len(better) == 0:
@@ -157,11 +157,12 @@ def _over_facings(
     return _relaxed(some, light_kwh, units, answer, prices, proof, blocks)
 
 
-def _limit_price(unit: FloatArray, objective: Prices) -> float:
-    """What a limit on units adds to the price of one: the worth of those in use beyond it."""
-    if not np.isfinite(objective.most_units):
-        return 0.0
-    return max(float(unit.max(initial=0.0)) - objective.per_unit, 0.0)
+def _unit_price(unit: FloatArray, objective: Prices) -> float:
+    """What a unit must be worth to come in: its price, or what those in use are worth where their number is limited."""
+    best = float(unit.max(initial=0.0))
+    if np.isfinite(objective.most_units) and best > objective.per_unit:
+        return best
+    return min(objective.per_unit, best) if objective.least_units > 0.0 else objective.per_unit
 
 
 def _each_row(light_kwh: FloatArray, terms: Terms) -> FloatArray:

@@ -27,8 +27,8 @@ from yieldsim.planning.habitat.reliability import Flags, counted
 class Prices:
     """What is minimised: so much a unit and a kWh of the store, within limits.
 
-    per_unit, per_kwh   of the objective (kg, or 1 and 0 where units are counted)
-    most_units          units there may be
+    per_unit, per_kwh   of the objective (kg, or 1 and next to nothing where units are counted)
+    most_units, least_units   units there may be, and must be
     most_kwh            capacity there may be
     """
 
@@ -36,6 +36,7 @@ class Prices:
     per_kwh: float
     most_units: float = math.inf
     most_kwh: float = math.inf
+    least_units: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

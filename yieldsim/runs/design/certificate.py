@@ -41,6 +41,7 @@ def certificate_of(plan: DesignPlan, combination: Combination, found: Designed) 
         "leave_kwh": np.array(terms.leave_kwh),
         "usable": terms.usable,
         "slack_kwh": np.array(terms.slack_kwh),
+        "start_share": np.array(np.nan if terms.start_share is None else terms.start_share),
         "price_light": prices.light,
         "price_state": prices.state,
         "price_leave": prices.leave,
