@@ -341,7 +341,8 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
             "absorption_per_m": "Absorption coefficient of the power, 1/m",
             "service_limit_k": "Temperature limit of the material in service, K",
         },
-    },    "design": {
+    },
+    "design": {
         "DesignFile": {
             "name": "Name of the design",
             "sites": "Candidate site files",
@@ -353,7 +354,7 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
             "facings": "Orientations that units may take, [tilt, azimuth] or with roll, degrees; any when left out",
             "most_units": "No design has more units",
             "masses": "What each part weighs",
-            "fibre": "How long a unit's fibre is by the mast; as in the collector file when left out",
+            "fibre_run": "How long a unit's fibre is by the mast; as in the collector file when left out",
             "store": "Which capacities the store may have",
             "tracker": "A mount that tracks the Sun, to compare with",
         },

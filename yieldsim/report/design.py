@@ -164,7 +164,9 @@ def draw_units(best: Json, figure: Any) -> None:
             )  # fmt: skip
     axes.set_xlim(-5.0, 365.0)
     axes.set_ylim(0.0, 1.18 * max(count))
-    axes.set_xticks(range(0, 361, 45), ["N 0°", "45°", "E 90°", "135°", "S 180°", "225°", "W 270°", "315°", "N 360°"])
+    axes.set_xticks(
+        range(0, 361, 45), ["N 0°", "45°", "E 90°", "135°", "S 180°", "225°", "W 270°", "315°", "N 360°"]
+    )
     axes.set_ylabel("units")
 
 
@@ -175,9 +177,18 @@ def draw_combinations(rows: list[Json], unit: str, figure: Any) -> None:
     for place, row in enumerate(rows):
         names.append(_short(f"{row['site']}, {row['mast_height_m']:g} m, {row['collector']}", 46))
         if row["least"] is None:
-            axes.text(0.0, place, " serves in no number of units", va="center", fontsize=style.SMALL_PT, color=style.MUTED)
+            axes.text(
+                0.0,
+                place,
+                " serves in no number of units",
+                va="center",
+                fontsize=style.SMALL_PT,
+                color=style.MUTED,
+            )
             continue
-        axes.barh(place, row["least"], 0.6, color=style.DELIVERED if row["outcome"] == "chosen" else style.LEFT)
+        axes.barh(
+            place, row["least"], 0.6, color=style.DELIVERED if row["outcome"] == "chosen" else style.LEFT
+        )
         if row["cost"] is not None:
             axes.plot([row["cost"]], [place], "o", color=style.INK, markersize=4.0)
     axes.set_yticks(range(len(rows)), names, fontsize=style.SMALL_PT)
@@ -210,7 +221,10 @@ def _row(row: Json) -> list[str]:
 
 
 def _units_words(best: Json) -> str:
-    parts = [f"{mount['count']} at azimuth {mount['azimuth_deg']:.0f}°, tilt {mount['tilt_deg']:.0f}°" for mount in best["mounts"]]
+    parts = [
+        f"{mount['count']} at azimuth {mount['azimuth_deg']:.0f}°, tilt {mount['tilt_deg']:.0f}°"
+        for mount in best["mounts"]
+    ]
     return f"Units by orientation: {'; '.join(parts[:MOST_SHOWN])}."
 
 

@@ -98,7 +98,9 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         lines.append(f"    {mount['count']:>4}  {facing}")
     if len(best["mounts"]) > MOST_ROWS:
         lines.append(f"    and {len(best['mounts']) - MOST_ROWS} more in {summary['files']['collector']}")
-    rows = sorted(summary["combinations"], key=lambda row: (row["cost"] or float("inf"), row["least"] or 1e300))
+    rows = sorted(
+        summary["combinations"], key=lambda row: (row["cost"] or float("inf"), row["least"] or 1e300)
+    )
     if len(rows) > 1:
         lines += ["", f"  combinations{'':<34} bound   design, {unit}"]
         for row in rows[:MOST_ROWS]:

@@ -104,7 +104,7 @@ class MassesTable(StrictModel):
 
 
 class FibreRunTable(StrictModel):
-    """[fibre]: how long a unit's fibre is by the mast."""
+    """[fibre_run]: how long a unit's fibre is by the mast."""
 
     length_m: Annotated[float, stated(FibreRun, "length_m")]
     per_mast_m: Annotated[float, stated(FibreRun, "per_mast_m")] = 1.0
@@ -148,7 +148,7 @@ class DesignFile(StrictModel):
     facings: Annotated[tuple[tuple[float, float, float], ...], BeforeValidator(as_facings)] = ()
     most_units: Annotated[int, stated(DesignPlan, "most_units")] = 1000
     masses: MassesTable = MassesTable()
-    fibre: FibreRunTable | None = None
+    fibre_run: FibreRunTable | None = None
     store: StoreTable = StoreTable()
     tracker: TrackerTable | None = None
 
@@ -182,7 +182,7 @@ class DesignFile(StrictModel):
             load=self.load[1],
             objective=self.objective,
             masses=Masses(**self.masses.model_dump()),
-            fibre_run=FibreRun(**self.fibre.model_dump()) if self.fibre else None,
+            fibre_run=FibreRun(**self.fibre_run.model_dump()) if self.fibre_run else None,
             facings=self.facings,
             most_units=self.most_units,
             store_choices_kwh=self.store.choices_kwh,
@@ -207,7 +207,9 @@ def _unweighed(plan: DesignPlan, reading: Reading) -> list[Any]:
     found = []
     if plan.masses.unit_kg is None:
         found += [
-            Problem(reading.where, "[masses] unit_kg", "is missing", hint=f"{one.file.name} has no mass_kg either")
+            Problem(
+                reading.where, "[masses] unit_kg", "is missing", hint=f"{one.file.name} has no mass_kg either"
+            )
             for one in plan.collectors
             if one.noun.mass_kg is None
         ][:1]

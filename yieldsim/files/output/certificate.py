@@ -13,7 +13,8 @@ import numpy as np
 def certificate_bytes(arrays: Mapping[str, Any]) -> bytes:
     """The archive (NumPy's .npz, compressed); the same bytes for the same arrays."""
     held = io.BytesIO()
-    np.savez_compressed(held, **{name: np.asarray(arrays[name]) for name in sorted(arrays)})
+    plain: dict[str, Any] = {name: np.asarray(arrays[name]) for name in sorted(arrays)}
+    np.savez_compressed(held, **plain)
     return held.getvalue()
 
 

@@ -31,7 +31,7 @@ TOP_KEYS: dict[str, frozenset[str]] = {
     "design": frozenset(
         {
             "name", "sites", "mast_heights_m", "collectors", "load", "uncertain", "objective", "facings",
-            "most_units", "masses", "fibre", "store", "tracker",
+            "most_units", "masses", "fibre_run", "store", "tracker",
         }
     ),
 }  # fmt: skip

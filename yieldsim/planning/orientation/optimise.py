@@ -198,9 +198,7 @@ def in_hundredths(score: Score, some: Facings, *, rolls: bool = False) -> tuple[
 # ---------------------------------------------------------------- a bound
 
 
-def annual_bound(
-    prospect: Prospect, best_kwh: float, effort: float = 1.0
-) -> tuple[float, Facings | None]:
+def annual_bound(prospect: Prospect, best_kwh: float, effort: float = 1.0) -> tuple[float, Facings | None]:
     """An energy, kWh a year, that no facing of round optics exceeds, and the most promising facing met on the
     way if it beats best_kwh.
 

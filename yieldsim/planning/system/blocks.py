@@ -77,16 +77,15 @@ class Merged(NamedTuple):
 
 def merged(terms: Terms, blocks: Blocks) -> Merged:
     """The terms of blocks of rows."""
-    length = blocks.length
-    last = blocks.first + length - 1
+    length = blocks.length.astype(np.float64)
+    last = blocks.first + blocks.length - 1
     return Merged(
         asked_kwh=blocks.sums(terms.asked_kwh),
         per_unit_kwh=blocks.sums(terms.per_unit_kwh),
         weight=np.asarray(np.minimum.reduceat(terms.weight, blocks.first, axis=0)),
-        keep=terms.keep**length,
-        drawn_keep=terms.keep ** (length - 1.0),
+        keep=np.power(terms.keep, length),
+        drawn_keep=np.power(terms.keep, length - 1.0),
         enter_kwh=terms.enter_kwh * length,
         leave_kwh=terms.leave_kwh * length,
         usable=terms.usable[last],
     )
-

@@ -83,7 +83,9 @@ def row_prices(solved: Solved, terms: Terms, blocks: Blocks, lit: Flags) -> RowP
         asked = terms.asked_kwh > 0.0
         able = terms.stored > 0.0
         pays = np.minimum(light[:, None] / terms.direct, short * terms.weight)
-        over = np.where(asked & able, pays - terms.per_drawn * state[:, None], 0.0)[:, able] * terms.stored[able]
+        over = (
+            np.where(asked & able, pays - terms.per_drawn * state[:, None], 0.0)[:, able] * terms.stored[able]
+        )
         # it pays to raise it only where that frees more than it costs
         worth = terms.asked_kwh[:, able].sum(axis=1) > terms.leave_kwh
         leave = np.where(worth, np.maximum(over.max(axis=1, initial=0.0), 0.0), 0.0)
@@ -111,9 +113,7 @@ def parts(prices: RowPrices, terms: Terms) -> tuple[FloatArray, float, float]:
     light, state = prices.light, prices.state
     able = terms.stored > 0.0
     by_store = np.full_like(terms.asked_kwh, np.inf)
-    by_store[:, able] = (
-        terms.per_drawn[able] * state[:, None] + prices.leave[:, None] / terms.stored[able]
-    )
+    by_store[:, able] = terms.per_drawn[able] * state[:, None] + prices.leave[:, None] / terms.stored[able]
     need = np.minimum(np.minimum(light[:, None] / terms.direct, by_store), prices.short * terms.weight)
     enter = np.maximum(terms.take_in * state - light, 0.0)
     if terms.start_share is None:
@@ -147,7 +147,11 @@ def scaled(value: float, unit: float, store: float, objective: Prices) -> float:
     is a sum of linear pieces with kinks where unit or store meets its price, and the best factor is at a kink.
     """
     factors = [1.0]
-    factors += [worth / price for worth, price in ((unit, objective.per_unit), (store, objective.per_kwh)) if price > 0.0]
+    factors += [
+        worth / price
+        for worth, price in ((unit, objective.per_unit), (store, objective.per_kwh))
+        if price > 0.0
+    ]
     found = 0.0
     for factor in factors:
         if factor <= 0.0:

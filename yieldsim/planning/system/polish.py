@@ -20,10 +20,10 @@ from yieldsim.planning.system.whole_units import WholeSet
 
 SINGLE_UNITS = 16
 """Up to so many units are turned one by one; of more, those of one facing together."""
-STEPS_DEG = (4.0, 2.0, 1.0, 0.5)
+STEPS_DEG, STEPS_OF_FEW_DEG = (4.0, 2.0, 1.0, 0.5), (16.0, 8.0, 4.0, 2.0, 1.0, 0.5)
 WAYS_DEG = (90.0, 270.0, 0.0, 180.0)
 """Leans tried: along the level axis of the aperture, and up and down its slope."""
-MOST_TRIALS = 500
+MOST_TRIALS = 1500
 GAIN = 2e-5
 
 
@@ -42,7 +42,7 @@ def polished(
     light = light_of(some)
     total = light @ counts.astype(np.float64)
     capacity, units, trials = whole.capacity_kwh, whole.units, 0
-    for step in STEPS_DEG:
+    for step in STEPS_OF_FEW_DEG if units <= SINGLE_UNITS else STEPS_DEG:
         gained = True
         while gained and trials < MOST_TRIALS:
             gained = False
@@ -57,7 +57,10 @@ def polished(
                     found = serving.capacity_kwh(tried, units, enough, enough)
                     if found is not None and found < capacity:
                         some = Facings(
-                            *(_with(column, place, float(new[way])) for column, new in zip(some, near, strict=True))
+                            *(
+                                _with(column, place, float(new[way]))
+                                for column, new in zip(some, near, strict=True)
+                            )
                         )
                         light[:, place], total, capacity, gained = beside[:, way], tried, found, True
                         break

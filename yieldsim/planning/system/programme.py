@@ -100,9 +100,7 @@ class Programme:
     scale_kwh: float
 
 
-def programme(
-    light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, prices: Prices
-) -> Programme:
+def programme(light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, prices: Prices) -> Programme:
     """Write it down.
 
     light_kwh   (blocks, facings)  of one unit of each
@@ -112,32 +110,32 @@ def programme(
     scale = max(float(part.asked_kwh.sum()) / terms.rows, 1e-12)
     count, kinds = part.asked_kwh.shape
     facings = light_kwh.shape[1]
-    lit = np.flatnonzero(lit)
+    sunny = np.flatnonzero(lit)
     able = np.flatnonzero(terms.stored > 0.0)
     at_c = facings + 1 + count
-    at_l = at_c + len(lit)
-    at_f = at_l + len(lit) * kinds
+    at_l = at_c + len(sunny)
+    at_f = at_l + len(sunny) * kinds
     columns = at_f + count * len(able)
-    x, one, block = np.arange(facings), np.arange(len(lit)), np.arange(count)
+    x, one, block = np.arange(facings), np.arange(len(sunny)), np.arange(count)
     e, c = facings + 1 + block, at_c + one
-    l = at_l + np.arange(len(lit) * kinds).reshape(len(lit), kinds)  # noqa: E741
+    l = at_l + np.arange(len(sunny) * kinds).reshape(len(sunny), kinds)  # noqa: E741
     f = at_f + np.arange(count * len(able)).reshape(count, len(able))
     rows = Rows()
     light = rows.add(
-        np.zeros(len(lit)),
+        np.zeros(len(sunny)),
         (1.0 / terms.direct[None, :], one[:, None], l),
         (1.0, one, c),
-        (-light_kwh[lit] / scale, one[:, None], x[None, :]),
+        (-light_kwh[sunny] / scale, one[:, None], x[None, :]),
     )
     beginning = np.zeros(count)
     if terms.start_share is not None:
         beginning[0] = part.keep[0] * terms.slack_kwh / scale
-    state = rows.add(beginning, *_state(terms, part, lit, e, c, f, able, facings))
+    state = rows.add(beginning, *_state(terms, part, sunny, e, c, f, able, facings))
     rows.add(np.full(count, terms.slack_kwh / scale), (1.0, block, e), (-part.usable, block, facings))
     for kind in range(kinds):
-        served = [(1.0, lit, l[:, kind])]
+        served: list[tuple[Any, Any, Any]] = [(1.0, sunny, l[:, kind])]
         if kind in able:
-            served.append((1.0, block, f[:, list(able).index(kind)]))
+            served.append((1.0, block, f[:, int(np.searchsorted(able, kind))]))
         growing = (-part.per_unit_kwh[:, kind, None] / scale, block[:, None], x[None, :])
         rows.add(part.asked_kwh[:, kind] / scale, *served, growing)
     if np.isfinite(terms.leave_kwh):
@@ -146,7 +144,7 @@ def programme(
     per_unit = float((part.weight * part.per_unit_kwh).sum()) / scale
     target = rows.add(
         np.array([terms.allowed / scale - weighted]),
-        (-part.weight[lit], 0, l),
+        (-part.weight[sunny], 0, l),
         (-part.weight[:, able], 0, f),
         (np.full(facings, per_unit - terms.allowed_per_unit / scale), 0, x),
     )
@@ -156,7 +154,7 @@ def programme(
         rows.add(np.array([-prices.least_units]), (-1.0, np.zeros(facings, np.int64), x))
     upper = np.full(columns, np.inf)
     upper[facings] = prices.most_kwh / scale
-    upper[at_c:at_l] = part.enter_kwh[lit] / scale
+    upper[at_c:at_l] = part.enter_kwh[sunny] / scale
     cost = np.zeros(columns)
     cost[:facings], cost[facings] = prices.per_unit, prices.per_kwh * scale
     matrix, most = rows.finished(columns)
@@ -180,9 +178,7 @@ def _state(
     return [*found, (-part.keep[0] * terms.start_share, np.zeros(1, np.int64), np.array([capacity]))]
 
 
-def solved(
-    light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, prices: Prices
-) -> Solved | None:
+def solved(light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, prices: Prices) -> Solved | None:
     """The least cost over blocks with units of some facings; None where nothing serves the loads.
 
     light_kwh   (blocks, facings)

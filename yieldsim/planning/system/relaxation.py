@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.system.blocks import Blocks, even, turning_points
 from yieldsim.planning.system.bound import Bound, RowPrices, bound, parts, row_prices, scaled, unit_worth
@@ -101,6 +102,17 @@ def relaxed(
     return bounded_everywhere(found, sunlight, terms, objective) if turning else found
 
 
+def solved_again(
+    found: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, *, turning: bool
+) -> Relaxed:
+    """A solution for another objective, from the facings and blocks of one that is known. Raises Infeasible."""
+    lit = sunlight.lit[: terms.rows]
+    other = _over_facings(
+        found.facings, found.light_kwh, terms, objective, found.blocks, lit, _promising(found)
+    )
+    return _turned(other, sunlight, terms, objective, lit) if turning else other
+
+
 def over_candidates(sunlight: Sunlight, light_kwh: FloatArray, terms: Terms, objective: Prices) -> Relaxed:
     """A first solution over the candidates, with rows merged into days. Raises Infeasible.
 
@@ -123,7 +135,7 @@ def _over_facings(
     terms: Terms,
     objective: Prices,
     blocks: Blocks,
-    lit: FloatArray,
+    lit: Flags,
     start: NDArray[np.int64] | None = None,
 ) -> Relaxed:
     """Column generation over facings whose light is known.
@@ -131,7 +143,7 @@ def _over_facings(
     start   those to begin with
     """
     by_block = blocks.sums(light_kwh)
-    lit_blocks = blocks.sums(lit.astype(np.float64)) > 0.0
+    lit_blocks = blocks.sums(np.asarray(lit, dtype=np.float64)) > 0.0
     active = start
     if active is None:
         active = np.sort(np.argsort(-light_kwh.sum(axis=0), kind="stable")[:FIRST_FACINGS])
@@ -186,7 +198,7 @@ def _relaxed(
     )
 
 
-def _cut(found: Relaxed, terms: Terms, objective: Prices, lit: FloatArray) -> Relaxed:
+def _cut(found: Relaxed, terms: Terms, objective: Prices, lit: Flags) -> Relaxed:
     """Cut blocks where the solution's run turns, until its cost stands still."""
     for _ in range(MOST_CUTS):
         total = found.light_kwh @ found.units
@@ -203,7 +215,7 @@ def _cut(found: Relaxed, terms: Terms, objective: Prices, lit: FloatArray) -> Re
     return found
 
 
-def _turned(found: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, lit: FloatArray) -> Relaxed:
+def _turned(found: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, lit: Flags) -> Relaxed:
     """The same with facings beside those in use, turned towards what is worth most at the prices."""
     used = np.flatnonzero(found.units > LEAST_UNITS)
     near = np.flatnonzero(found.proof.unit > 0.98 * found.proof.unit.max())

@@ -95,7 +95,11 @@ class Serving:
         return (found.unserved_rows if by_rows else found.unserved_kwh) <= allowed
 
     def capacity_kwh(
-        self, light_kwh: FloatArray, units: int, near_kwh: float | None = None, at_most_kwh: float | None = None
+        self,
+        light_kwh: FloatArray,
+        units: int,
+        near_kwh: float | None = None,
+        at_most_kwh: float | None = None,
     ) -> float | None:
         """The smallest capacity of those allowed that serves; None if none does.
 
@@ -116,7 +120,10 @@ class Serving:
             return 0.0
         # more than all the light can't be stored
         most = min(most, 2.0 * float(light_kwh.sum()))
-        high, step = min(near_kwh or float(case.needs.asked_kwh.sum(axis=1).max()), most), WIDEN if near_kwh else 2.0
+        high, step = (
+            min(near_kwh or float(case.needs.asked_kwh.sum(axis=1).max()), most),
+            WIDEN if near_kwh else 2.0,
+        )
         low = 0.0
         if serves(high):
             while high > LEAST_KWH and serves(high / step):

@@ -116,7 +116,7 @@ def terms_of(
         # a row short by some of what it asks counts whole: less than its share bounds that from below
         most = np.divide(1.0, together, out=np.zeros(rows), where=together > 0.0)
         weight = np.repeat((most if not grows.any() else np.zeros(rows))[:, None], len(kinds), axis=1)
-        allowed, more = math.floor((1.0 - reliability) * np.count_nonzero(together) + 1e-9), 0.0
+        allowed, more = float(math.floor((1.0 - reliability) * np.count_nonzero(together) + 1e-9)), 0.0
     else:
         weight = np.ones_like(fixed)
         allowed, more = (1.0 - reliability) * float(fixed.sum()), (1.0 - reliability) * float(growing.sum())

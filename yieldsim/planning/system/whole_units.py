@@ -27,7 +27,10 @@ from yieldsim.planning.system.serving import Serving
 from yieldsim.planning.system.terms import Prices
 
 FEW_SETS = 4000
-MOST_TRIALS = 160
+MOST_TRIALS, MOST_TRIALS_OF_FEW = 160, 500
+FEW_UNITS = 16
+"""Up to so many units: facings nearly as good as those in use are tried too, where units can't turn."""
+NEARLY = 0.93
 TOGETHER_DEG = 6.0
 """Split units that face nearly the same way are one facing of whole ones, at their mean."""
 Counts = NDArray[np.int64]
@@ -96,7 +99,9 @@ class Trials:
         return int(counts.sum()) * self._objective.per_unit + capacity * self._objective.per_kwh
 
 
-def all_sets(facings: Facings, light_kwh: FloatArray, serving: Serving, objective: Prices, least: float) -> WholeSet | None:  # fmt: skip
+def all_sets(
+    facings: Facings, light_kwh: FloatArray, serving: Serving, objective: Prices, least: float
+) -> WholeSet | None:
     """The best of all sets of given facings; None where there are too many to try all, or none serves.
 
     least   a cost below which there is none
@@ -119,7 +124,9 @@ def all_sets(facings: Facings, light_kwh: FloatArray, serving: Serving, objectiv
     return _whole(facings, best, trials, cost, complete=True)
 
 
-def _whole(facings: Facings, counts: Counts, trials: Trials, cost: float, *, complete: bool = False) -> WholeSet:
+def _whole(
+    facings: Facings, counts: Counts, trials: Trials, cost: float, *, complete: bool = False
+) -> WholeSet:
     capacity = trials.capacity(counts)
     assert capacity is not None
     used = np.flatnonzero(counts)
@@ -140,7 +147,10 @@ def near_split(
 
     light_of   light (rows, facings) of one unit of each of some facings
     """
+    few = float(split.units.sum()) <= FEW_UNITS
     used = np.flatnonzero(split.units > LEAST_UNITS)
+    if few and not turning:
+        used = np.union1d(used, np.flatnonzero(split.proof.unit > NEARLY * split.proof.unit.max()))
     facings, shares = split.facings.take(used), split.units[used]
     if turning:
         facings, shares = gathered(facings, shares)
@@ -149,7 +159,7 @@ def near_split(
     start = _served_start(shares, trials)
     if start is None:
         return None
-    counts, cost = _swapped(start, shares, trials)
+    counts, cost = _swapped(start, shares, trials, MOST_TRIALS_OF_FEW if few else MOST_TRIALS)
     return _whole(facings, counts, trials, cost)
 
 
@@ -164,7 +174,11 @@ def gathered(facings: Facings, shares: FloatArray) -> tuple[Facings, FloatArray]
     near = np.cos(np.radians(TOGETHER_DEG))
     while left:
         first = left[0]
-        own = [place for place in left if axes[place, 2] @ axes[first, 2] >= near and axes[place, 0] @ axes[first, 0] > 0.5]
+        own = [
+            place
+            for place in left
+            if axes[place, 2] @ axes[first, 2] >= near and axes[place, 0] @ axes[first, 0] > 0.5
+        ]
         left = [place for place in left if place not in own]
         normal = (shares[own][:, None] * axes[own, 2]).sum(axis=0)
         means.append(carried(axes[first], normal / np.linalg.norm(normal)))
@@ -175,7 +189,7 @@ def gathered(facings: Facings, shares: FloatArray) -> tuple[Facings, FloatArray]
 def rounded(shares: FloatArray, units: int) -> Counts:
     """Whole counts with a given sum, by largest remainders."""
     scaled = shares * units / shares.sum()
-    counts = np.floor(scaled + 1e-9).astype(np.int64)
+    counts: Counts = np.floor(scaled + 1e-9).astype(np.int64)
     for place in np.argsort(-(scaled - counts), kind="stable")[: units - int(counts.sum())]:
         counts[place] += 1
     return counts
@@ -199,12 +213,12 @@ def _served_start(shares: FloatArray, trials: Trials) -> Counts | None:
     return None
 
 
-def _swapped(counts: Counts, shares: FloatArray, trials: Trials) -> tuple[Counts, float]:
-    """The best set reached by adding, taking away or moving single units."""
+def _swapped(counts: Counts, shares: FloatArray, trials: Trials, most: int) -> tuple[Counts, float]:
+    """The best set reached by adding, taking away or moving single units, within so many trials."""
     cost = trials.cost(counts)
     facings = len(counts)
     better = True
-    while better and trials.count < MOST_TRIALS:
+    while better and trials.count < most:
         better = False
         # moves first that bring counts nearer to the split ones
         surplus = counts - shares
@@ -213,7 +227,7 @@ def _swapped(counts: Counts, shares: FloatArray, trials: Trials) -> tuple[Counts
         moves = [(place, None) for place in fro] + [(a, b) for a in fro for b in to if a != b]
         moves += [(None, place) for place in to]
         moves.sort(key=lambda move: _towards(move, surplus))
-        for out, into in moves[: 6 * facings]:
+        for out, into in moves[: max(6 * facings, most // 2)]:
             tried = counts.copy()
             if out is not None:
                 tried[out] -= 1
@@ -223,7 +237,7 @@ def _swapped(counts: Counts, shares: FloatArray, trials: Trials) -> tuple[Counts
             if found < cost * (1.0 - 1e-9):
                 counts, cost, better = tried, found, True
                 break
-            if trials.count >= MOST_TRIALS:
+            if trials.count >= most:
                 break
     return counts, cost
 

@@ -44,23 +44,14 @@ def _site_files(source: Path, site: Site, comment: str) -> dict[str, str]:
     """The site with its mast and its skyline, its air, and the body's file where it has one of its own."""
     from yieldsim.files.inputs.site_writer import (
         OPTICAL_DEPTH_FILE,
+        body_of_its_own,
         horizon_text,
         optical_depth_text,
         site_text,
     )
-    from yieldsim.files.text.bundled import body_names
-    from yieldsim.files.text.decode import decode, read_bytes
-    from yieldsim.files.text.paths import shown
-    from yieldsim.files.toml.parse import toml_table
 
-    found: dict[str, str] = {}
-    body = site.body.name.lower()
-    if body not in body_names():
-        where = shown(source)
-        named = str(toml_table(decode(read_bytes(source), where), where)["body"])
-        path = source.parent / named
-        body = path.name
-        found[body] = decode(read_bytes(path), shown(path))
+    body, own = body_of_its_own(source, site)
+    found: dict[str, str] = {} if own is None else {body: own}
     table = None
     if isinstance(site.horizon, HorizonMask):
         table = f"{SITE}.horizon.csv"

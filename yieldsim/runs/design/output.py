@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import pandas as pd
 
-    from yieldsim.runs.design.run import DesignRun
+    from yieldsim.runs.design.types import DesignRun
 
 
 def write_design(run: DesignRun, folder: Path | str, *, report: bool = True) -> list[str]:

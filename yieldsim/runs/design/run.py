@@ -3,44 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.design_model import DesignPlan
-from yieldsim.base.errors import CannotCompute, Gathered, InputError, Problem
+from yieldsim.base.errors import CannotCompute, Gathered
 from yieldsim.base.model import Notes, Source
 
 if TYPE_CHECKING:
-    import numpy as np
-    import xarray as xr
-
     from yieldsim.runs.design.combinations import Combination, Span
     from yieldsim.runs.design.search import Designed, Looked
+    from yieldsim.runs.design.types import DesignRun
     from yieldsim.runs.design.verify import Built
 
 Progress = Callable[[int, int], None]
 Json = dict[str, Any]
 WAVE = 2
 """Combinations designed side by side; what is found in one wave decides what the next leaves out."""
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class DesignRun:
-    """A finished design.
-
-    summary       design.json
-    series        the design's hours: light, loads, store
-    estimate      of the design's own files
-    files         names and texts of its site, collector and load
-    certificate   arrays that prove the bound of the combination chosen
-    """
-
-    summary: Json
-    series: xr.Dataset
-    estimate: xr.Dataset
-    files: dict[str, str]
-    certificate: dict[str, np.ndarray]
 
 
 def design(
@@ -116,18 +96,13 @@ def _read(plan: str | Path | DesignPlan, notes: Notes) -> tuple[DesignPlan, tupl
 
     if isinstance(plan, DesignPlan):
         return plan, ()
-    if not isinstance(plan, str | Path):
-        found = f"is {type(plan).__name__}"
-        raise InputError(Problem("", "plan", found, "the path of a design file, or a DesignPlan"))
-    loaded = read_design(Path(plan))
+    loaded = read_design(Path(str(plan)))
     for line in loaded.warnings:
         notes.add(line)
     return loaded.noun, loaded.sources
 
 
-def _all_looked(
-    plan: DesignPlan, everything: list[Combination], span: Span, steps: _Steps
-) -> list[Looked]:
+def _all_looked(plan: DesignPlan, everything: list[Combination], span: Span, steps: _Steps) -> list[Looked]:
     from yieldsim.runs.design.search import look
 
     found = []
@@ -170,9 +145,7 @@ def _best_built(
         if built is None:
             continue
         own = built.mass_kg if plan.objective == "mass" else float(built.units)
-        designed[one.number] = replace(
-            one, capacity_kwh=built.capacity_kwh, mass_kg=built.mass_kg, cost=own
-        )
+        designed[one.number] = replace(one, capacity_kwh=built.capacity_kwh, mass_kg=built.mass_kg, cost=own)
         if own < cost:
             best, cost = (designed[one.number], built), own
     if best is None:

@@ -23,9 +23,10 @@ from yieldsim.runs.design.combinations import (
 )
 
 if TYPE_CHECKING:
+    from yieldsim.planning.system.branches import Branch
     from yieldsim.planning.system.relaxation import Relaxed
     from yieldsim.planning.system.serving import Serving
-    from yieldsim.planning.system.terms import Prices, Terms
+    from yieldsim.planning.system.terms import Terms
     from yieldsim.planning.system.whole_units import WholeSet
     from yieldsim.runs.setup.prepare import Prepared
 
@@ -56,7 +57,8 @@ class Designed:
     between     whether that holds for every facing, those between candidates too
     mounts      facings and counts; None: no design was found, or none that is worth it
     cost        of the objective; infinite without a design
-    split_units, split_kwh   of the solution with units that may be split
+    split_units, split_kwh   of the solution with units that may be split, which is `split`
+    branches    what proves the bound
     """
 
     number: int
@@ -70,9 +72,9 @@ class Designed:
     split_units: float
     split_kwh: float
     facings_priced: int
-    proof: Relaxed | None = None
+    split: Relaxed | None = None
+    branches: tuple[Branch, ...] = ()
     terms: Terms | None = None
-    prices: Prices | None = None
 
     @property
     def units(self) -> int:
@@ -116,6 +118,8 @@ def look(plan: DesignPlan, combination: Combination, span: Span) -> Looked:
 
 def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost: float) -> Designed:
     """The best design found, checked against an estimate's own light; left off once its bound passes `best_cost`."""
+    from yieldsim.planning.system.branches import branches_of
+    from yieldsim.planning.system.polish import polished
     from yieldsim.planning.system.relaxation import relaxed
     from yieldsim.planning.system.whole_units import all_sets, near_split
 
@@ -136,10 +140,16 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
     if least < best_cost:
         if not turning:
             whole = all_sets(
-                sunlight.candidates, sunlight.light_kwh(sunlight.candidates), serving, prices, split.proof.least
+                sunlight.candidates,
+                sunlight.light_kwh(sunlight.candidates),
+                serving,
+                prices,
+                split.proof.least,
             )
         if whole is None:
             whole = near_split(split, serving, prices, sunlight.light_kwh, turning=turning)
+            if whole is not None and turning:
+                whole = polished(whole, serving, prices, sunlight.light_kwh)
     mounts, capacity, cost, mass = None, 0.0, math.inf, math.inf
     if whole is not None:
         mounts = mounts_of(whole)
@@ -152,6 +162,10 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
             mass = mass_kg(plan, combination, units, capacity)
             cost = mass if plan.objective == "mass" else float(units)
     complete = whole is not None and whole.complete and mounts is not None
+    branches: tuple[Branch, ...] = ()
+    if mounts is not None:
+        branches = branches_of(split, sunlight, terms, prices, turning=turning)
+        least = max(least, whole_bound(plan, min(one.least for one in branches), once))
     return Designed(
         number=combination.number,
         least=max(least, cost) if complete else least,
@@ -164,9 +178,9 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
         split_units=float(split.units.sum()),
         split_kwh=split.capacity_kwh,
         facings_priced=split.facings.count,
-        proof=split,
+        split=split,
+        branches=branches,
         terms=terms,
-        prices=prices,
     )
 
 
@@ -183,9 +197,7 @@ def mounts_of(whole: WholeSet) -> tuple[Mount, ...]:
     )
 
 
-def checked(
-    ready: Prepared, mounts: tuple[Mount, ...], serving: Serving, near_kwh: float
-) -> float | None:
+def checked(ready: Prepared, mounts: tuple[Mount, ...], serving: Serving, near_kwh: float) -> float | None:
     """The smallest capacity that serves by the light of an estimate itself; None if none does.
 
     ready   prepared for the combination

@@ -18,8 +18,8 @@ from yieldsim.runs.design.files import COLLECTOR, LOAD, SITE
 
 if TYPE_CHECKING:
     from yieldsim.runs.design.combinations import Combination, Span
-    from yieldsim.runs.design.run import DesignRun
     from yieldsim.runs.design.search import Designed, Looked
+    from yieldsim.runs.design.types import DesignRun
     from yieldsim.runs.design.verify import Built
 
 Json = dict[str, Any]
@@ -39,9 +39,9 @@ def summarised(
     sources: tuple[Source, ...],
 ) -> DesignRun:
     """The whole answer."""
-    from yieldsim.runs.design.certificate import certificate_of
-    from yieldsim.runs.design.run import DesignRun
     from yieldsim.report.estimate.summary_schema import estimate_summary
+    from yieldsim.runs.design.certificate import certificate_of
+    from yieldsim.runs.design.types import DesignRun
 
     combination = everything[best.number]
     table = combination_rows(plan, everything, looked, designed)
@@ -95,7 +95,9 @@ def summarised(
     )
 
 
-def design_row(plan: DesignPlan, combination: Combination, best: Designed, built: Built, estimate: Json) -> Json:
+def design_row(
+    plan: DesignPlan, combination: Combination, best: Designed, built: Built, estimate: Json
+) -> Json:
     """The design itself: where, what, how many, what it weighs, what it serves."""
     assert best.mounts is not None
     site, collector = combination.site, combination.collector
@@ -224,7 +226,11 @@ def _add_notes(
     from yieldsim.base.model import HorizonMask
 
     if bound["gap_fraction"] > WIDE_GAP:
-        why = "few units: whole ones weigh much" if best.units < 6 else "loads beside the essential ones draw on the store"
+        why = (
+            "few units: whole ones weigh much"
+            if best.units < 6
+            else "loads beside the essential ones draw on the store"
+        )
         notes.add(
             f"the design is proven to within {bound['gap_fraction']:.1%} only of the best there may be ({why})"
         )

@@ -7,7 +7,8 @@ price, leaves
     value  <=  sum over units of (worth of a unit)  +  capacity * (worth of a kWh of capacity)
 
 and where no unit is worth more than it costs (nor a kWh of capacity), the right side is at most the cost of the design. Prices that
-are too high by a factor prove a bound that is lower by it.
+are too high by a factor prove a bound that is lower by it. Where units are few there are two cases, up to n units and from n + 1
+units: every design is in one of them.
 """
 
 import sys
@@ -15,10 +16,18 @@ import sys
 import numpy as np
 
 
-def lower_bound(path):
-    """The bound over the facings whose light is in the certificate, and over all facings if the certificate says what they are worth."""
-    c = np.load(path)
-    light, state, leave, short = c["price_light"], c["price_state"], c["price_leave"], float(c["price_short"])
+def case_bound(c, case, anywhere):
+    """What the prices of one case prove; anywhere: of every facing, not of those listed alone."""
+
+    def own(name):
+        return c[f"case{case}_{name}"]
+
+    light, state, leave, short = (
+        own("price_light"),
+        own("price_state"),
+        own("price_leave"),
+        float(own("price_short")),
+    )
     assert min(light.min(), state.min(), leave.min(), short) >= 0.0, "a price is negative"
     asked, each = c["asked_kwh"], c["per_unit_kwh"]
     rows, kinds = asked.shape
@@ -53,24 +62,54 @@ def lower_bound(path):
     paid += float(c["slack_kwh"]) * (hold.sum() + start)
 
     value = (need * asked).sum() - short * float(c["allowed"]) - paid
-    own = short * float(c["allowed_per_unit"]) - (need * each).sum()
-    worth = light @ c["light_kwh"] + own
+    unit = (light @ own("light_kwh")).max() + short * float(c["allowed_per_unit"]) - (need * each).sum()
+    if anywhere:
+        unit = max(unit, float(own("worth_anywhere")))
 
-    def bound(unit):
-        per_unit, per_kwh, most_units, most_kwh = c["objective"]
-        best = 0.0
-        for factor in (1.0, unit / per_unit, store / per_kwh):
-            over_unit, over_kwh = unit / factor - per_unit, store / factor - per_kwh
-            cost = 0.0
-            if over_unit > 1e-12 * per_unit:
-                cost += over_unit * most_units
-            if over_kwh > 1e-12 * per_kwh:
-                cost += over_kwh * most_kwh
-            best = max(best, value / factor - cost)
-        return best + float(c["once"])
+    per_unit, per_kwh = own("objective")
+    least_units, most_units, most_kwh = own("limits")
+    best = 0.0
+    for factor in (1.0, unit / per_unit, store / per_kwh):
+        if factor <= 0.0:
+            continue
+        over_unit, over_kwh = unit / factor - per_unit, store / factor - per_kwh
+        found = value / factor
+        if over_unit > 1e-12 * per_unit:
+            found -= over_unit * most_units
+        else:
+            # each of the units that there must be costs what it is not worth
+            found += -over_unit * least_units
+        if over_kwh > 1e-12 * per_kwh:
+            found -= over_kwh * most_kwh
+        best = max(best, found)
+    return best
 
-    anywhere = float(c["worth_anywhere"])
-    return bound(worth.max()), None if np.isnan(anywhere) else bound(max(anywhere, worth.max()))
+
+def lower_bound(path):
+    """The bound over the facings listed in the certificate, and over all facings where it says what none is worth more than."""
+    c = np.load(path)
+    cases, once = int(c["cases"]), float(c["once"])
+    found = []
+    for anywhere in (False, True):
+        if anywhere and any(np.isnan(c[f"case{case}_worth_anywhere"]) for case in range(1, cases + 1)):
+            found.append(None)
+            continue
+        bounds = []
+        for case in range(1, cases + 1):
+            bound = case_bound(c, case, anywhere)
+            if not c[f"case{case}_counts_units"]:
+                bounds.append(bound)
+                continue
+            # so few units don't serve with any store up to the case's largest, which weighs next to nothing in the count
+            per_kwh, most_kwh = float(c[f"case{case}_objective"][1]), float(c[f"case{case}_limits"][2])
+            other = float(c[f"case{case + 1}_limits"][0])
+            assert bound > other - 1.0 + per_kwh * most_kwh, "fewer units are not excluded"
+            bounds.append(float(c[f"case{case}_least"]))
+        # cases follow each other without a hole
+        for case in range(1, cases):
+            assert float(c[f"case{case + 1}_limits"][0]) >= 1.0
+        found.append(min(bounds) + once)
+    return tuple(found)
 
 
 if __name__ == "__main__":
