@@ -11,6 +11,7 @@ from hypothesis import settings
 
 from yieldsim.base.model import Acceptance
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.run_months import calendar_months
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.sunshape_convolution import cell_for_deg
 from yieldsim.planning.orientation.objectives import Prospect, Use
@@ -45,7 +46,9 @@ def weighed_sky(
         step_minutes * steps, "m"
     )
     none = DustRates(dust=None, rates=np.ones(1), by_tilt=False, polynomial=True, error=0.0)
-    gathering = SkyGathering(edges, steps, dust or none, cell_deg or cell_for_deg(acceptance, RADIUS_DEG))
+    gathering = SkyGathering(
+        calendar_months(edges), edges, steps, dust or none, cell_deg or cell_for_deg(acceptance, RADIUS_DEG)
+    )
     loads = np.zeros(count) if load_days is None else load_days
     gathering.add(0, sun_enu_xyz, power_w, np.broadcast_to(np.asarray(radius_deg, float), (count,)), loads)
     return Prospect.of(*gathering.finished(), acceptance, use)

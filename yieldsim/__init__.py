@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from yieldsim.runs.open_estimate import open_estimate
     from yieldsim.runs.open_inputs import read_collector, read_load, read_site
     from yieldsim.runs.orient.run import orient
+    from yieldsim.runs.page.run import page
     from yieldsim.runs.rank.run import rank
     from yieldsim.runs.survey.options import SurveyOptions
     from yieldsim.runs.survey.run import survey
@@ -74,6 +75,7 @@ __all__ = [
     "horizon",
     "open_estimate",
     "orient",
+    "page",
     "rank",
     "read_collector",
     "read_load",
@@ -83,7 +85,7 @@ __all__ = [
     "tune",
 ]
 
-VERBS = ("estimate", "orient", "rank", "horizon", "survey", "trace", "tune", "budget", "design")
+VERBS = ("estimate", "orient", "rank", "horizon", "survey", "trace", "tune", "budget", "page", "design")
 READERS = ("read_collector", "read_load", "read_site")
 ERRORS = ("CannotCompute", "DataMissing", "InputError", "WriteFailed", "YieldsimError")
 LOADS = ("Load", "LoadPlan", "Schedule", "Storage")

@@ -20,6 +20,7 @@ from numba import njit, prange
 
 from yieldsim.base.model import RoundAcceptance
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.run_months import calendar_months
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.sunshape_convolution import cell_for_deg
 from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, spread_over_sky
@@ -68,7 +69,7 @@ def weigh(sun: FloatArray, power_w: FloatArray, acceptance: RoundAcceptance) -> 
     """The sky of an hourly year, each hour where its middle is."""
     edges = np.datetime64("2027-01-01", "ns") + np.arange(HOURS + 1) * np.timedelta64(1, "h")
     none = DustRates(dust=None, rates=np.ones(1), by_tilt=False, polynomial=True, error=0.0)
-    gathering = SkyGathering(edges, 1, none, cell_for_deg(acceptance, RADIUS_DEG))
+    gathering = SkyGathering(calendar_months(edges), edges, 1, none, cell_for_deg(acceptance, RADIUS_DEG))
     gathering.add(0, sun, power_w, np.full(HOURS, RADIUS_DEG), np.zeros(HOURS))
     sky, _ = gathering.finished()
     return Sweep.of(sky.merged(), acceptance)

@@ -73,6 +73,8 @@ def test_orient_and_rank_mark_it_too() -> None:
     level = next(row for row in facing["compare"] if row["tilt_deg"] == 0.0)
     assert level["longest_gap_at_least"]
     assert level["longest_gap_whole_hours"] > level["longest_gap_hours"] + 24.0 * 30.0
+    following = facing["following"]
+    assert following["fixed_longest_gap_at_least"] == facing["best"][0]["longest_gap_at_least"]
     assert "whole seasons" in facing["warnings"][0]
     assert facing["period"]["annual_figures_per"] == "365 days"
     ranked = yieldsim.rank([PLAIN], SKYWARD, **span, tolerance=0.01).yieldsim.summary

@@ -222,6 +222,20 @@ def test_standstill_takes_its_share_and_lengthens_the_gap(weighed):
     assert held.longest_gap_hours == free.longest_gap_hours + 36.0
 
 
+def test_a_follower_s_gap_that_the_run_s_end_cuts_is_marked(weighed):
+    power = np.full(8640, 1000.0)
+    dark_at_the_end, dark_within = power.copy(), power.copy()
+    dark_at_the_end[8000:] = 0.0
+    dark_within[4000:4640] = 0.0
+    for power_w, cut in ((dark_at_the_end, True), (dark_within, False)):
+        prospect = weighed(circling(8640, 12), power_w, cut_off_at(30.0))
+        both_axes = tracking.followers(prospect.track, prospect.year.ready, 0.0, light=year_light(prospect))[
+            0
+        ]
+        assert both_axes.longest_gap_is_cut is cut
+        assert both_axes.longest_gap_hours == pytest.approx(640.0, rel=0.01)
+
+
 def test_fixed_units_for_one_follower():
     # a circling Sun and acceptance +-a: a fixed unit has sin(a) / pi of what a follower has
     assert tracking.units_for_energy(1000.0, 1000.0 * np.sin(np.radians(30.0)) / np.pi) == pytest.approx(

@@ -58,6 +58,8 @@ KERNEL = PathArgument(reads="yieldsim.files.ephemeris.kernel_selection:open_kern
 TERRAIN = PathArgument(reads="yieldsim.files.terrain.raster:refuse_missing")
 SPAN = ("start", "end", "years", "span")
 ESTIMATE = PathArgument(reads="yieldsim.runs.open_estimate:open_estimate")
+FACING = PathArgument(reads="yieldsim.files.output.facing_file:read_facing")
+PAGE = PathArgument(refuses="yieldsim.files.output.atomic_write:refuse_page_name")
 
 
 # ---------------------------------------------------------------- options that several commands share

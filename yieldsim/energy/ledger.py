@@ -10,8 +10,9 @@ import xarray as xr
 
 from yieldsim.base.constants import SECONDS_PER_HOUR
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.results.parts import LedgerStage
+from yieldsim.base.run_months import SEASON_DEG, season_numbers
 
-SEASON_DEG = 30.0
 """Twelfths of a year by solar longitude."""
 
 
@@ -33,7 +34,7 @@ def interval_hours(ds: xr.Dataset) -> float:
     return float(ds.attrs["interval_s"]) / SECONDS_PER_HOUR
 
 
-def ledger_kwh(ds: xr.Dataset) -> list[dict[str, object]]:
+def ledger_kwh(ds: xr.Dataset) -> list[LedgerStage]:
     """Energy left after each stage, kWh, in the order of the chain."""
     kwh = ds["stage_power_w"].sum("time", skipna=False).values * interval_hours(ds) / 1000.0
     return [
@@ -92,9 +93,7 @@ def by_season(ds: xr.Dataset) -> pd.DataFrame:
 
     An interval belongs to the part its middle falls in. The first and the last are usually incomplete: `hours` tells.
     """
-    turned = np.unwrap(ds["solar_longitude_deg"].values, period=360.0)
-    # a season that stands still or turns back for a while (an equinox of a wobbling pole) is followed once
-    number = np.maximum.accumulate(np.floor(turned / SEASON_DEG + 1e-9).astype(np.int64))
+    number = season_numbers(ds["solar_longitude_deg"].values)
     sums = _sums(ds, number)
     start = (number[_first_rows(number)] * SEASON_DEG) % 360.0
     sums.insert(0, "solar_longitude_from_deg", start)

@@ -30,13 +30,6 @@ def units_for_power(power_w: float, mean_power_w: float, units: int) -> int | No
     return max(1, math.ceil(units * power_w / mean_power_w - 1e-9))
 
 
-def worst_whole_month(monthly: Sequence[Mapping[str, Any]], whole: Sequence[bool]) -> tuple[str, float]:
-    """The poorest month that the run covers from end to end (of all, when it covers none) and its kWh."""
-    some = [row for row, full in zip(monthly, whole, strict=True) if full] or list(monthly)
-    poorest = min(some, key=lambda row: float(row["kwh"]))
-    return str(poorest["month"]), float(poorest["kwh"])
-
-
 def kept_by_stage(ledger: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     """What each stage leaves of the light that reaches it: stage and kept_fraction (None where none reaches
     it)."""

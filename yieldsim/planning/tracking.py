@@ -29,7 +29,7 @@ from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.acceptance_interpolator import Lookup, light
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
-from yieldsim.planning.sunlight.sunlit_series import LitSteps, longest_gap_steps
+from yieldsim.planning.sunlight.sunlit_series import LitSteps, is_cut, longest_gap_steps
 
 TWO_AXES = "two axes"
 VERTICAL = "vertical axis"
@@ -73,6 +73,7 @@ class Follower:
     axes: str
     kwh: float
     longest_gap_hours: float
+    longest_gap_is_cut: bool
     tilt_deg: float | None = None
 
 
@@ -104,11 +105,12 @@ def followers(
         if cells is not steps:
             taken[best] = off_axis_light(ready, steps.radius_class, off_rad(steps.sun_enu_xyz), rolls[best])
         lit = track.step[taken[best] > 0.0]
-        gap, _ = longest_gap_steps((lit, lit + 1), track.step_count)
+        gap, first = longest_gap_steps((lit, lit + 1), track.step_count)
         return Follower(
             axes=axes,
             kwh=energies[best] * (1.0 - downtime_fraction),
             longest_gap_hours=gap * track.step_hours + stop_hours,
+            longest_gap_is_cut=is_cut(first, gap, track.step_count),
             tilt_deg=tilt_deg,
         )
 

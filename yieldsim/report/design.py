@@ -6,8 +6,9 @@ import math
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.budget import BudgetResult
 from yieldsim.report.budget.dispatch import draw_light, draw_store
-from yieldsim.report.estimate.text import summary_of
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
 from yieldsim.report.layout.panel import Panel
@@ -39,7 +40,7 @@ def design_pages(summary: Json, series: xr.Dataset) -> Pages:
 def design_sheet(summary: Json, series: xr.Dataset) -> Sheet:
     """What stands on them."""
     best, bound, full = summary["design"], summary["bound"], style.FULL_WIDTH_IN
-    budget = summary_of(series)
+    budget = result_of(series, BudgetResult)
     rows = _shown(summary)
     reached = (
         f"{style.number(bound['reached'])} {bound['unit']}; no design is below {style.number(bound['least'])} {bound['unit']}, "
@@ -236,7 +237,7 @@ def _store_words(summary: Json, series: xr.Dataset) -> str:
     )
 
 
-def _light_words(budget: Json) -> str:
+def _light_words(budget: BudgetResult) -> str:
     light = budget["light"]
     return (
         f"Of {style.energy(light['delivered_kwh'])} delivered, {style.energy(light['used_kwh'])} used straight away, "

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from yieldsim.base.results.rank import RankResult
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
 from yieldsim.report.layout.number_format import decimals_for
@@ -61,12 +63,12 @@ class Column:
     more_is_better: bool
 
 
-def rank_pages(summary: dict[str, Any]) -> Pages:
+def rank_pages(summary: RankResult) -> Pages:
     """The page from rank.json, as PDF and as PNG."""
     return pages(rank_sheet(summary))
 
 
-def rank_sheet(summary: dict[str, Any]) -> Sheet:
+def rank_sheet(summary: RankResult) -> Sheet:
     """What stands on it: bars of what is delivered, then shares kept by each stage; sites in order, best on top."""
     rows, count = summary["sites"][:MOST_DRAWN], len(summary["sites"])
     layout = summary["layout"]
@@ -100,7 +102,7 @@ def rank_sheet(summary: dict[str, Any]) -> Sheet:
     )  # fmt: skip
 
 
-def columns_of(summary: dict[str, Any], per: str) -> list[Column]:
+def columns_of(summary: RankResult, per: str) -> list[Column]:
     """What sites are judged by; units only where a power was asked for."""
     found = [
         Column("annual", "annual_kwh", f"kWh {per}", 1.0, True),
@@ -117,7 +119,7 @@ def columns_of(summary: dict[str, Any], per: str) -> list[Column]:
     return found
 
 
-def draw_totals(rows: list[dict[str, Any]], summary: dict[str, Any], per: str, figure: Any) -> None:
+def draw_totals(rows: Sequence[Mapping[str, Any]], summary: RankResult, per: str, figure: Any) -> None:
     """A column of bars for each figure that sites are judged by: solid where more is better, hatched where less
     is; the deciding one in full colour."""
     columns = columns_of(summary, per)
@@ -171,7 +173,7 @@ def _value_words(column: Column, value: float, decimals: int) -> str:
     return str(int(value)) if column.goal == "units" else style.fixed(value, decimals)
 
 
-def draw_stages(rows: list[dict[str, Any]], per: str, axes: Axes) -> None:
+def draw_stages(rows: Sequence[Mapping[str, Any]], per: str, axes: Axes) -> None:
     """The sunlight of each site, what a low skyline adds to it, and what each stage keeps of the light that reaches
     it: darker where more is lost. Stages that take nothing anywhere are left out."""
     stages = [
@@ -223,7 +225,7 @@ def _short(name: str) -> str:
     return name if len(name) <= 22 else name[:21] + "…"
 
 
-def _reasons(row: dict[str, Any]) -> str:
+def _reasons(row: Mapping[str, Any]) -> str:
     """The site's place in a few words, under its name."""
     site, facing = row["site"], row["facing"]
     pose = (

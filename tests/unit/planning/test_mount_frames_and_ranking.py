@@ -21,7 +21,7 @@ from yieldsim.planning.orientation.mount_frames import (
 from yieldsim.planning.orientation.multistart import apart
 from yieldsim.planning.orientation.optimise import in_hundredths
 from yieldsim.planning.orientation.pattern_search import search_turned
-from yieldsim.planning.site_ranking import kept_by_stage, ranked, units_for_power, worst_whole_month
+from yieldsim.planning.site_ranking import kept_by_stage, ranked, units_for_power
 
 
 def drawn(count=60, seed=1):
@@ -150,14 +150,7 @@ def test_units_for_a_mean_power():
     assert units_for_power(100.0, 0.0, 3) is None
 
 
-def test_months_and_stages():
-    monthly = [
-        {"month": "2027-01", "kwh": 0.5},
-        {"month": "2027-02", "kwh": 3.0},
-        {"month": "2027-03", "kwh": 2.0},
-    ]
-    assert worst_whole_month(monthly, [False, True, True]) == ("2027-03", 2.0)
-    assert worst_whole_month(monthly, [False, False, False]) == ("2027-01", 0.5)
+def test_what_each_stage_keeps():
     kept = kept_by_stage(
         [
             {"stage": "sunlight", "kwh": 10.0},

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from yieldsim.base.results.estimate import EstimateResult
 from yieldsim.cli.shared_options import (
     COLLECTOR,
     ESTIMATE,
@@ -21,6 +23,7 @@ from yieldsim.cli.shared_options import (
     tracker_options,
     unknown_ground_option,
 )
+from yieldsim.cli.terminal.figures import gap_hours
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import note, wrapped
 
@@ -46,6 +49,7 @@ if TYPE_CHECKING:
 @unknown_ground_option
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json to stdout instead of the table.")
 @click.option("--no-report", is_flag=True, help="Write data only, no report.pdf and report.png.")
+@click.option("--page", is_flag=True, help="Write page.html too: turn the mounts by hand, in a browser.")
 def estimate(
     site: Path,
     collector: Path,
@@ -62,6 +66,7 @@ def estimate(
     unknown_ground: UnknownGround,
     as_json: bool,
     no_report: bool,
+    page: bool,
 ) -> None:
     """Light that COLLECTOR delivers at SITE, hour by hour: NetCDF, CSV, JSON and a report.
 
@@ -89,7 +94,7 @@ def estimate(
             unknown_ground=unknown_ground,
             progress=advance,
         )
-    written = write_estimate(ds, folder, report=not no_report)
+    written = write_estimate(ds, folder, report=not no_report, page=page)
     show(summary_of(ds), as_json)
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
 
@@ -110,7 +115,7 @@ def report(estimate_path: Path, out: Path | None, as_json: bool) -> None:
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
 
 
-def show(summary: dict[str, Any], as_json: bool) -> None:
+def show(summary: EstimateResult, as_json: bool) -> None:
     """The answer on stdout, warnings on stderr."""
     if as_json:
         click.echo(json.dumps(summary, indent=2, ensure_ascii=False))
@@ -120,7 +125,7 @@ def show(summary: dict[str, Any], as_json: bool) -> None:
         note(warning)
 
 
-def answer_lines(summary: dict[str, Any]) -> list[str]:
+def answer_lines(summary: EstimateResult) -> list[str]:
     """The answer as plain text: what arrives, when it does not, where the light went."""
     from yieldsim.report.layout.period_text import period_line
 
@@ -140,14 +145,14 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
     ]
     if summary["longest_gap_start_utc"]:
         lines.append(
-            f"  longest outage       {summary['longest_gap_hours']:12.1f} h     {summary['longest_gap_start_utc'][:16]} to "
-            f"{summary['longest_gap_end_utc'][:16]}"
+            f"  longest outage       {summary['longest_gap_hours']:12.1f} h     {str(summary['longest_gap_start_utc'])[:16]} to "
+            f"{str(summary['longest_gap_end_utc'])[:16]}"
         )
         if summary.get("longest_gap_at_least"):
             lines.append("    of light                            at least: cut by an end of the run")
     if summary.get("longest_gap_whole_hours", 0.0) > summary["longest_gap_hours"]:
         known = "" if summary["longest_gap_whole_known"] else "   at least"
-        dates = " to ".join(summary[f"longest_gap_whole_{end}_utc"][:16] for end in ("start", "end"))
+        dates = " to ".join(str(summary.get(f"longest_gap_whole_{end}_utc"))[:16] for end in ("start", "end"))
         lines.append(
             f"    beyond the run     {summary['longest_gap_whole_hours']:12.1f} h     {dates}{known}"
         )
@@ -172,8 +177,9 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         before = row["kwh"]
     if summary.get("seasonal_kwh"):
         lines += ["", *season_lines(summary)]
-    if summary.get("following"):
-        lines += ["", *follower_lines(summary["following"], units)]
+    following = summary.get("following")
+    if following:
+        lines += ["", *follower_lines(following, units)]
     convergence = summary["convergence"]
     lines += [
         "",
@@ -182,7 +188,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
     return lines + [wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"]]
 
 
-def season_lines(summary: dict[str, Any]) -> list[str]:
+def season_lines(summary: EstimateResult) -> list[str]:
     """Energy by solar longitude, for a world without months."""
     from yieldsim.report.layout.time_axis import solar_day_word
 
@@ -199,18 +205,18 @@ def season_lines(summary: dict[str, Any]) -> list[str]:
     return lines
 
 
-def follower_lines(following: dict[str, Any], units: int) -> list[str]:
+def follower_lines(following: Mapping[str, Any], units: int) -> list[str]:
     """One unit, fixed as it is mounted or tracking the Sun on two axes and on the best single one."""
     fixed = "fixed" if units == 1 else "fixed, mean of those mounted"
     lines = [
         f"  {'':<37}{'longest':>14}{'fixed units for the same':>27}",
         f"  {'one unit':<29}{'kWh':>11}{'outage':>11}{'energy':>15}{'outage':>11}",
-        f"    {fixed:<29} {figure(following['fixed_kwh_per_unit'], 9)} {following['fixed_longest_gap_hours']:10.1f} h",
+        f"    {fixed:<29} {figure(following['fixed_kwh_per_unit'], 9)} {gap_hours(following, 10, 'fixed_')} h",
     ]
     for row in following["followers"][:2]:
         energy, gap = row["fixed_units_for_same_energy"], row["fixed_units_for_same_gap"]
         lines.append(
-            f"    {row['axes']:<29} {figure(row['kwh_per_unit'], 9)} {row['longest_gap_hours']:10.1f} h"
+            f"    {row['axes']:<29} {figure(row['kwh_per_unit'], 9)} {gap_hours(row, 10)} h"
             f"{'-' if energy is None else f'{energy:.2f}':>13} {'none found' if gap is None else gap:>10}"
         )
     return lines

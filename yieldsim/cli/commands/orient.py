@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 
+from yieldsim.base.results.orient import OrientResult
 from yieldsim.cli.shared_options import (
     COLLECTOR,
     FOLDER,
@@ -20,6 +22,7 @@ from yieldsim.cli.shared_options import (
     span_options,
     tracker_options,
 )
+from yieldsim.cli.terminal.figures import gap_hours
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import note, wrapped
 
@@ -138,7 +141,7 @@ def orient(
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
 
 
-def answer_lines(summary: dict[str, Any]) -> list[str]:
+def answer_lines(summary: OrientResult) -> list[str]:
     """The answer as plain text: the best facings, what errors cost, the chosen units, followers of the
     Sun."""
     from yieldsim.report.layout.period_text import per_of, per_unit, period_line
@@ -175,7 +178,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
     ]
 
 
-def facing_lines(summary: dict[str, Any]) -> list[str]:
+def facing_lines(summary: OrientResult) -> list[str]:
     """One line an orientation: the best ones, then those compared; within 80 columns."""
     from yieldsim.report.layout.number_format import aligned
 
@@ -193,13 +196,13 @@ def facing_lines(summary: dict[str, Any]) -> list[str]:
         aligned([row["annual_kwh"] for row in rows]),
         ["-" if (share := row["share_of_best_fraction"]) is None else f"{share:.1%}" for row in rows],
         aligned([row["worst_month_kwh"] for row in rows]),
-        [f"{'>=' * row.get('longest_gap_at_least', False)}{row['longest_gap_hours']:.1f}" for row in rows],
+        [gap_hours(row) for row in rows],
         [f"{row['hours_delivering']:.0f}" for row in rows],
     ]
     if used:
         # the share of the best is the energy's, and least to the point beside what is used
         heads[3 + rolls], columns[3 + rolls] = ("used", "kWh", 8), aligned([row["used_kwh"] for row in rows])
-    names = [row["goal"] if "goal" in row else row["label"].removesuffix(" of the file") for row in rows]
+    names = [str(row.get("goal") or row.get("label")).removesuffix(" of the file") for row in rows]
     wide = 78 - sum(width for *_, width in heads)
     lines = [
         "  " + f"{'best for, or compared':<{wide}}" + "".join(f"{head:>{width}}" for head, _, width in heads),
@@ -213,7 +216,7 @@ def facing_lines(summary: dict[str, Any]) -> list[str]:
     return lines
 
 
-def off_lines(rows: list[dict[str, float]]) -> list[str]:
+def off_lines(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     """What an aperture off its best facing loses; for two-angle optics also one rolled about its normal."""
     rolled = "rolled_loss_fraction" in rows[0]
     head = (
@@ -231,7 +234,7 @@ def off_lines(rows: list[dict[str, float]]) -> list[str]:
     ]
 
 
-def unit_lines(units: dict[str, Any], energy: str) -> list[str]:
+def unit_lines(units: Mapping[str, Any], energy: str) -> list[str]:
     """The chosen set and how it grew."""
     count = units["count"]
     lines = [f"  {count} unit{'s' * (count != 1)} for the goal {units['goal']}:"]
@@ -251,22 +254,22 @@ def unit_lines(units: dict[str, Any], energy: str) -> list[str]:
     mass = units["curve"][0]["mass_kg"] is not None
     lines.append(f"    units {'kWh':>10}  worst month  longest outage" + (f" {'kWh/kg':>13}" if mass else ""))
     for row in units["curve"]:
-        line = f"    {row['units']:5d} {row['annual_kwh']:10.3f} {row['worst_month_kwh']:8.3f} kWh {row['longest_gap_hours']:13.1f} h"
+        line = f"    {row['units']:5d} {row['annual_kwh']:10.3f} {row['worst_month_kwh']:8.3f} kWh {gap_hours(row, 13)} h"
         lines.append(line + (f" {row['annual_kwh_per_kg']:13.3f}" if mass else ""))
     return lines
 
 
-def following_lines(following: dict[str, Any]) -> list[str]:
+def following_lines(following: Mapping[str, Any]) -> list[str]:
     """One unit, fixed or tracking the Sun."""
     lines = [
         f"  {'':<37}{'longest':>14}{'fixed units for the same':>27}",
         f"  {'one unit':<29}{'kWh':>11}{'outage':>11}{'energy':>15}{'outage':>11}",
-        f"    {'fixed at its best':<28} {following['fixed_annual_kwh_per_unit']:9.3f} {following['fixed_longest_gap_hours']:10.1f} h",
+        f"    {'fixed at its best':<28} {following['fixed_annual_kwh_per_unit']:9.3f} {gap_hours(following, 10, 'fixed_')} h",
     ]
     for row in following["followers"]:
         energy, gap = row["fixed_units_for_same_energy"], row["fixed_units_for_same_gap"]
         lines.append(
-            f"    {row['axes']:<28} {row['annual_kwh_per_unit']:9.3f} {row['longest_gap_hours']:10.1f} h"
+            f"    {row['axes']:<28} {row['annual_kwh_per_unit']:9.3f} {gap_hours(row, 10)} h"
             f"{'-' if energy is None else f'{energy:.2f}':>14} {'none found' if gap is None else gap:>10}"
         )
     return lines

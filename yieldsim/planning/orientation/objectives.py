@@ -3,7 +3,7 @@
 Goals, each a score that is better when higher:
 
     annual         energy, kWh a year
-    worst-month    energy of the poorest whole calendar month (UTC) of the run, kWh
+    worst-month    energy of the poorest whole month of the run (calendar, or 30 deg of solar longitude), kWh
     shortest-gap   minus the longest stretch without light, hours; among equals the facing with more energy
     load           energy that a given load and its store put to use, kWh a year
 """
@@ -45,7 +45,7 @@ TIE = 1e-6
 class Prospect:
     """Everything by which facings are judged.
 
-    months   the sky by calendar month
+    months   the sky by month
     year     the sky of the whole run
     scout_months, scout   the same for searching. Two angles: in wider cells and with a disc of one size, good to some
              1e-3 of the best facing's energy
@@ -98,8 +98,7 @@ class Prospect:
     @property
     def whole_months(self) -> NDArray[np.bool_]:
         """Which months the run covers from end to end; all of them when it covers none."""
-        whole = self.months.sky.period_whole
-        return whole if whole.any() else np.ones_like(whole)
+        return self.months.sky.run_months.judged
 
     @property
     def rolls_matter(self) -> bool:

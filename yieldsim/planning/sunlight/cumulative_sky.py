@@ -39,6 +39,7 @@ from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
 from yieldsim.base.period import span_years
+from yieldsim.base.run_months import RunMonths, run_months
 from yieldsim.energy import soiling
 from yieldsim.energy.chain import fibre_transmittance
 from yieldsim.energy.integration import BLOCK_STEPS, Setting, TimeGrid, beam_block, first_steps
@@ -63,11 +64,10 @@ class WeightedSky:
 
     sums               (rates, cells, 4)  by dust rate: sum of w * direction (east, north, up) and sum of w,
         kWh on the aperture
-    period             (cells,)  which calendar month of the run, 0..
+    period             (cells,)  which month of the run, 0..
     radius_class       (cells,)  which class of the Sun's angular radius
     class_radius_deg   (classes,)  mean radius of each
-    period_utc         (periods,)  months as datetime64[M]
-    period_whole       (periods,)  whether the run covers the month from end to end
+    run_months         the months that `period` counts
     dust               rates for which `sums` holds a row, and how a tilt becomes a rate
     cell_deg           width of the cells
     hours              length of the run
@@ -78,8 +78,7 @@ class WeightedSky:
     period: NDArray[np.int32]
     radius_class: NDArray[np.int32]
     class_radius_deg: FloatArray
-    period_utc: NDArray[np.datetime64]
-    period_whole: NDArray[np.bool_]
+    run_months: RunMonths
     dust: DustRates
     cell_deg: float
     hours: float
@@ -116,8 +115,7 @@ class WeightedSky:
             self,
             sums=sums,
             period=np.zeros_like(self.period),
-            period_utc=self.period_utc[:1],
-            period_whole=np.array([bool(self.period_whole.all())]),
+            run_months=self.run_months.as_one(),
         )
         return one.coarser(self.cell_deg)
 
@@ -181,7 +179,9 @@ def weigh(
         radius_deg = ds["sun_angular_radius_deg"].values
         if gathering is None:
             width_deg = cell_deg or cell_for_deg(collector.acceptance_table, float(radius_deg.mean()))
-            gathering = SkyGathering(grid.edge_utc, count, dust, width_deg)
+            _, middle_s = grid.fine(0, grid.count, 1)
+            months = run_months(site.body.name, grid.edge_utc, setting.track.season.at(middle_s)[0])
+            gathering = SkyGathering(months, grid.edge_utc, count, dust, width_deg)
         optics = fibre_transmittance(ds, collector) * film * collector.aperture_area_m2
         gathering.add(
             first,
@@ -200,16 +200,22 @@ def weigh(
 class SkyGathering:
     """A run being weighed, block by block of whole intervals.
 
-    edge_utc   (intervals + 1,)  edges of all intervals of the run
+    months     the run's months
+    edge_utc   (intervals + 1,)  edges of all its intervals
     steps      fine steps in each
     """
 
     def __init__(
-        self, edge_utc: NDArray[np.datetime64], steps: int, dust: DustRates, cell_deg: float
+        self,
+        months: RunMonths,
+        edge_utc: NDArray[np.datetime64],
+        steps: int,
+        dust: DustRates,
+        cell_deg: float,
     ) -> None:
         """Start with nothing."""
         self._edge_utc, self._steps, self._dust = edge_utc.astype("datetime64[ns]"), steps, dust
-        self._months, self._month_of = np.unique(edge_utc[:-1].astype("datetime64[M]"), return_inverse=True)
+        self._months = months
         self._cells, self._track = SkyCells(cell_deg, len(dust.rates)), LitStepsGathering()
         interval_s = float((edge_utc[1] - edge_utc[0]) / np.timedelta64(1, "ns")) / 1e9
         self._step_s = interval_s / steps
@@ -232,7 +238,7 @@ class SkyGathering:
         clean = self._dust.clean_at_rates(load_days)
         lit = np.flatnonzero(power_w * clean[0] > 0.0)
         count = len(power_w) // self._steps
-        months = np.repeat(self._month_of[first_interval : first_interval + count], self._steps)[lit]
+        months = np.repeat(self._months.of[first_interval : first_interval + count], self._steps)[lit]
         kwh_per_w = self._step_s / SECONDS_PER_HOUR / 1000.0
         self._cells.add(sun_enu_xyz, lit, power_w[lit] * clean[:, lit] * kwh_per_w, months, radius_deg[lit])
         steady = 1.0 if self._dust.by_tilt else self._dust.clean_at(load_days[lit], 0.0)
@@ -248,15 +254,13 @@ class SkyGathering:
     def finished(self) -> tuple[WeightedSky, LitSteps]:
         """The sky and the lit steps."""
         sums, period, classes, class_numbers, class_radius_deg = self._cells.finished()
-        starts, ends = (months.astype("datetime64[ns]") for months in (self._months, self._months + 1))
         intervals = len(self._edge_utc) - 1
         sky = WeightedSky(
             sums=sums,
             period=period,
             radius_class=classes,
             class_radius_deg=class_radius_deg,
-            period_utc=self._months,
-            period_whole=(starts >= self._edge_utc[0]) & (ends <= self._edge_utc[-1]),
+            run_months=self._months,
             dust=self._dust,
             cell_deg=self._cells.cell_deg,
             hours=intervals * self._steps * self._step_s / SECONDS_PER_HOUR,

@@ -76,7 +76,7 @@ class Sweep:
         rate = self.sky.dust.rate_of_tilt(tilt_deg) if dust_rate is None else dust_rate
         if len(self.sky.dust.rates) == 1:
             return self._read(axes_enu_xyz, self.sky.dust.shares(rate), self.bands)
-        found = np.empty((len(rate), len(self.sky.period_utc)))
+        found = np.empty((len(rate), self.sky.run_months.count))
         rates, of, counts = np.unique(rate, return_inverse=True, return_counts=True)
         few = counts[of] < MANY_OF_A_RATE
         for number in np.flatnonzero(counts >= MANY_OF_A_RATE):
@@ -103,7 +103,7 @@ class Sweep:
             bands.first,
             min(ready.reach_rad + bands.block_rad, math.pi),
         )
-        periods = len(self.sky.period_utc)
+        periods = self.sky.run_months.count
         if ready.is_round:
             asked += (ready.curve, rough.curve, ready.chord_step, periods)
             return np.asarray(round_kwh(*asked))

@@ -243,6 +243,11 @@ def longest_gap_steps(runs: Runs, step_count: int) -> tuple[int, int]:
     return int(edges_to[longest] - edges_from[longest]), int(edges_from[longest])
 
 
+def is_cut(first: int, length: int, count: int) -> bool:
+    """Whether a stretch of a run of `count` steps touches an end of it, so that it lasts longer than it seems."""
+    return length > 0 and (first == 0 or first + length >= count)
+
+
 # ---------------------------------------------------------------- many facings
 
 

@@ -99,8 +99,6 @@ def _weighted(track: LitSteps, like: WeightedSky, price: FloatArray) -> Weighted
         sums=np.ascontiguousarray(sums),
         period=np.zeros(len(keys), dtype=np.int32),
         radius_class=(keys // CLASS_BASE).astype(np.int32),
-        period_utc=like.period_utc[:1],
-        period_whole=np.array([True]),
     )
 
 

@@ -205,7 +205,7 @@ def _most_listed(prospect: Prospect, some: Facings, kwh: FloatArray, weights: Fl
 
 def _most_weighted(prospect: Prospect, weights: FloatArray) -> float:
     """The most energy that any facing has when each whole month counts by its weight."""
-    factor = np.zeros(len(prospect.months.sky.period_utc))
+    factor = np.zeros(prospect.months.sky.run_months.count)
     factor[prospect.whole_months] = weights
     sky = prospect.months.sky.merged(factor)
     year = prospect.year.with_sky(sky)

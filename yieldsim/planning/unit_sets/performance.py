@@ -12,7 +12,7 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, of_mounts
 from yieldsim.planning.orientation.objectives import Goal, Prospect
 from yieldsim.planning.sunlight.interval_kernels import Runs
-from yieldsim.planning.sunlight.sunlit_series import delivering_runs, longest_gap_steps
+from yieldsim.planning.sunlight.sunlit_series import delivering_runs, is_cut, longest_gap_steps
 from yieldsim.planning.unit_sets.set_cover import united
 
 Mounts = tuple[Mount, ...]
@@ -32,6 +32,7 @@ class Ability:
     worst_month_kwh: float
     longest_gap_hours: float
     longest_gap_start_utc: np.datetime64
+    longest_gap_is_cut: bool
     hours_delivering: float
 
 
@@ -50,11 +51,7 @@ class Watch:
         """Nothing is read yet."""
         self._prospect, self._goal = prospect, goal
         track = prospect.track
-        step = np.timedelta64(round(track.step_s * track.steps_per_interval * 1e9), "ns")
-        months = (track.start_utc + np.arange(track.step_count // track.steps_per_interval) * step).astype(
-            "datetime64[M]"
-        )
-        self._month = np.searchsorted(prospect.months.sky.period_utc, months)
+        self._months = prospect.months.sky.run_months
         self._kwh_per_w = track.step_hours * track.steps_per_interval / 1000.0
         self._known: dict[tuple[float, ...], Deeds] = {}
 
@@ -76,6 +73,7 @@ class Watch:
             worst_month_kwh=float(months[prospect.whole_months].min()),
             longest_gap_hours=gap_steps * track.step_hours,
             longest_gap_start_utc=track.step_utc(gap_from),
+            longest_gap_is_cut=is_cut(gap_from, gap_steps, track.step_count),
             hours_delivering=float((runs[1] - runs[0]).sum() * track.step_hours),
         )
 
@@ -113,9 +111,9 @@ class Watch:
             prospect, one = self._prospect, of_mounts((mount,))
             power_w = prospect.power_w(one, 0)
             axes = axes_enu_xyz(one)[0]
-            months = np.bincount(self._month, power_w * self._kwh_per_w, len(prospect.months.sky.period_utc))
+            months = self._months.sums(power_w * self._kwh_per_w)
             self._known[key] = Deeds(
-                np.asarray(months, dtype=np.float64),
+                months,
                 delivering_runs(prospect.track, prospect.year.ready, axes, mount.tilt_deg),
                 power_w if self._goal == "load" else None,
             )

@@ -373,12 +373,16 @@ def watts(peak_w: float) -> tuple[float, str]:
     return (1e3, "mW") if 0.0 < peak_w < 0.5 else (1.0, "W")
 
 
-def duration(hours: float | None) -> str:
-    """Hours in words, as days and hours from two days on.
+def duration(hours: float | None, *, at_least: bool = False) -> str:
+    """Hours in words, as days and hours from two days on; marked where they are only known to be no fewer.
 
     >>> duration(0.5), duration(30.0), duration(372.4), duration(8766.0)
     ('30\u202fmin', '30.0\u202fh', '15\u202fd\u202f12\u202fh', '365\u202fd\u202f6\u202fh')
+    >>> duration(30.0, at_least=True)
+    '≥ 30.0\u202fh'
     """
+    if at_least:
+        return f"≥ {duration(hours)}"
     if hours is None or not math.isfinite(hours):
         return "–"
     if hours == 0.0:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
 
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.orient import OrientResult
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
 from yieldsim.report.layout.number_format import decimals_for
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
 
 MIDDLE_IN = 2.6
 EMPTY_IN = 0.8
+SEASON = "Ls "
+"""How the name of a month by solar longitude begins."""
 """Height of a figure that has nothing to show."""
 
 
@@ -41,7 +44,7 @@ def facing_pages(ds: xr.Dataset) -> Pages:
 
 def facing_sheet(ds: xr.Dataset) -> Sheet:
     """What stands on it."""
-    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
+    summary = result_of(ds, OrientResult)
     return Sheet(
         kicker="Where to face",
         title=str(summary["site"]["name"]),
@@ -59,7 +62,7 @@ def nothing_panel() -> Panel:
     )
 
 
-def head_lines(summary: dict[str, Any]) -> list[str]:
+def head_lines(summary: OrientResult) -> list[str]:
     """Body, collector, span, what the numbers are."""
     units = summary["collector"]["unit_count"]
     return [
@@ -72,7 +75,7 @@ def _any_light(ds: xr.Dataset) -> bool:
     return float(ds["annual_kwh"].max()) > 0.0
 
 
-def _parts(ds: xr.Dataset, summary: dict[str, Any]) -> list[Drawn | Tabled]:
+def _parts(ds: xr.Dataset, summary: OrientResult) -> list[Drawn | Tabled]:
     full, best = style.FULL_WIDTH_IN, summary["best"][0]
     per = per_of(summary)
     pose = f"tilt {best['tilt_deg']:.1f}°, azimuth {best['azimuth_deg']:.1f}°"
@@ -97,7 +100,7 @@ def _parts(ds: xr.Dataset, summary: dict[str, Any]) -> list[Drawn | Tabled]:
     ]  # fmt: skip
 
 
-def _names_words(summary: dict[str, Any]) -> str:
+def _names_words(summary: OrientResult) -> str:
     rows = [
         f"{GOAL_WORDS[row['goal']]}: tilt {row['tilt_deg']:.1f}°, azimuth {row['azimuth_deg']:.1f}°, "
         f"{style.quantity(row['annual_kwh'], 'kWh')}"
@@ -106,7 +109,7 @@ def _names_words(summary: dict[str, Any]) -> str:
     return f"Table of orientations. {'; '.join(rows)}."
 
 
-def _draw_errors_and_months(summary: dict[str, Any], figure: Figure) -> None:
+def _draw_errors_and_months(summary: OrientResult, figure: Figure) -> None:
     left, right = figure.subplots(1, 2, width_ratios=[1.0, 1.35])
     draw_errors(summary, left)
     draw_months(summary, right)
@@ -115,7 +118,7 @@ def _draw_errors_and_months(summary: dict[str, Any], figure: Figure) -> None:
 # ---------------------------------------------------------------- errors, months, followers
 
 
-def draw_errors(summary: dict[str, Any], axes: Axes) -> None:
+def draw_errors(summary: OrientResult, axes: Axes) -> None:
     """Loss of energy against how far off the best facing an aperture is."""
     rows = summary["best"][0]["when_off"]
     off = [0.0, *(row["off_deg"] for row in rows)]
@@ -127,7 +130,7 @@ def draw_errors(summary: dict[str, Any], axes: Axes) -> None:
         lines.append((2, "rolled_loss_fraction", "rolled about its normal"))
     for place, key, words in lines:
         look = style.line(place)
-        loss = [0.0, *(100.0 * row[key] for row in rows)]
+        loss = [0.0, *(100.0 * row[key] for row in rows)]  # type: ignore[literal-required]
         axes.plot(
             off, loss, color=look.colour, linestyle=look.dash, marker=look.marker, markersize=3.5, label=words,
             clip_on=False, zorder=3,
@@ -151,8 +154,8 @@ def draw_errors(summary: dict[str, Any], axes: Axes) -> None:
     axes.legend(loc="best")
 
 
-def draw_months(summary: dict[str, Any], axes: Axes) -> None:
-    """Energy by calendar month of the best facing for each goal; longer runs by year and month."""
+def draw_months(summary: OrientResult, axes: Axes) -> None:
+    """Energy by month of the best facing for each goal; longer runs by year and month."""
     months = [row["month"] for row in summary["best"][0]["monthly_kwh"]]
     place = np.arange(len(months))
     drawn: list[tuple[float, ...]] = []
@@ -174,6 +177,8 @@ def draw_months(summary: dict[str, Any], axes: Axes) -> None:
     step = max(1, -(-len(months) // 12))
     axes.set_xticks(place[::step], _month_labels(months)[::step])
     axes.set_ylabel("Energy (kWh per month)")
+    if months[0].startswith(SEASON):
+        axes.set_xlabel("Month of 30° of solar longitude, by the longitude (deg) at which it begins")
     axes.set_title("Energy by month of each best orientation")
     axes.set_ylim(0.0, (1.1 + 0.14 * len(drawn)) * max(max(map(max, drawn)), 1e-12))
     axes.grid(visible=True, axis="y")
@@ -181,7 +186,9 @@ def draw_months(summary: dict[str, Any], axes: Axes) -> None:
 
 
 def _month_labels(months: list[str]) -> list[str]:
-    """Jan, Feb, ..., with the year under the first month shown of each; years alone for long runs."""
+    """Jan, Feb, ..., with the year under the first month shown of each; years alone for long runs; solar longitudes."""
+    if months[0].startswith(SEASON):
+        return [month.removeprefix(SEASON).split("-")[0] for month in months]
     if len(months) > 36:
         return [month[:4] for month in months]
     labels, named = [], ""
@@ -192,7 +199,7 @@ def _month_labels(months: list[str]) -> list[str]:
     return labels
 
 
-def follower_table(summary: dict[str, Any]) -> Tabled:
+def follower_table(summary: OrientResult) -> Tabled:
     """One unit, fixed or following the Sun: energy, gap, and how many fixed units come to the same."""
     found = summary["following"]
     followers = [found["followers"][1], found["followers"][0]]
@@ -202,7 +209,9 @@ def follower_table(summary: dict[str, Any]) -> Tabled:
         [
             "fixed, best orientation",
             style.fixed(energies[0], decimals),
-            style.duration(found["fixed_longest_gap_hours"]),
+            style.duration(
+                found["fixed_longest_gap_hours"], at_least=bool(found.get("fixed_longest_gap_at_least"))
+            ),
             "1",
             "1",
         ]
@@ -213,7 +222,7 @@ def follower_table(summary: dict[str, Any]) -> Tabled:
             [
                 f"following: {row['axes']}",
                 style.fixed(kwh, decimals),
-                style.duration(row["longest_gap_hours"]),
+                style.duration(row["longest_gap_hours"], at_least=bool(row.get("longest_gap_at_least"))),
                 "–" if energy is None else style.number(energy),
                 "none found" if gap is None else str(gap),
             ]

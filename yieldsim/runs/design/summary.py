@@ -11,6 +11,7 @@ import numpy as np
 from yieldsim.base.clock import iso
 from yieldsim.base.design_model import DesignPlan
 from yieldsim.base.model import Notes, Source
+from yieldsim.base.results.estimate import EstimateResult
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.files.output.provenance import provenance
 from yieldsim.runs.design.combinations import fibre_m, most_store_kwh, once_kg, store_kg_per_kwh
@@ -96,7 +97,7 @@ def summarised(
 
 
 def design_row(
-    plan: DesignPlan, combination: Combination, best: Designed, built: Built, estimate: Json
+    plan: DesignPlan, combination: Combination, best: Designed, built: Built, estimate: EstimateResult
 ) -> Json:
     """The design itself: where, what, how many, what it weighs, what it serves."""
     assert best.mounts is not None
@@ -210,7 +211,7 @@ def bound_row(plan: DesignPlan, table: list[Json], best: Designed, designed: dic
     }
 
 
-def commands(estimate: Json) -> list[str]:
+def commands(estimate: EstimateResult) -> list[str]:
     """How the figures come out again from the files."""
     span = f"--start {iso(np.datetime64(estimate['start_utc'].rstrip('Z')))} --end {estimate['end_utc']}"
     return [

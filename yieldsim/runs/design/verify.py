@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.design_model import DesignPlan
 from yieldsim.base.errors import CannotCompute
+from yieldsim.base.results.budget import BudgetResult
 from yieldsim.runs.design.combinations import Combination, Span, mass_kg, most_store_kwh, prepared
 from yieldsim.runs.design.files import COLLECTOR, LOAD, SITE, design_files
 from yieldsim.runs.design.search import Designed
@@ -36,7 +37,7 @@ class Built:
     files: dict[str, str]
     estimate: xr.Dataset
     budget: xr.Dataset
-    summary: Json
+    summary: BudgetResult
     capacity_kwh: float
     mass_kg: float
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
 from yieldsim.base.errors import Problem
+from yieldsim.base.results.estimate import FollowerResult, FollowingResult
 from yieldsim.energy import ledger
 from yieldsim.energy.spectral_transmittance import energy_acceptance
 from yieldsim.optics.acceptance_interpolator import light
@@ -42,6 +43,7 @@ def follower_rows(
             "axes": one.axes,
             energy_key: one.kwh,
             "longest_gap_hours": one.longest_gap_hours,
+            "longest_gap_at_least": one.longest_gap_is_cut,
             "tilt_deg": one.tilt_deg,
             "fixed_units_for_same_energy": tracking.units_for_energy(one.kwh, fixed_kwh),
             "fixed_units_for_same_gap": units,
@@ -52,7 +54,7 @@ def follower_rows(
 
 def estimate_following(
     ready: Prepared, result: Integrated, downtime_fraction: float, stop_hours: float
-) -> dict[str, Any]:
+) -> FollowingResult:
     """One following unit of the same aperture and losses against the units of an estimate as they are mounted."""
     setting, series = ready.setting, result.series
     collector = setting.collector
@@ -75,9 +77,10 @@ def estimate_following(
     return {
         "fixed_kwh_per_unit": fixed_kwh,
         "fixed_longest_gap_hours": gaps[0].hours if gaps else 0.0,
+        "fixed_longest_gap_at_least": bool(gaps) and ledger.is_cut(gaps[0], ready.grid.edge_utc),
         "tracker_downtime_fraction": downtime_fraction,
         "tracker_stop_hours": stop_hours,
         "same_gap_factor": tracking.SAME_GAP,
         "best_single_axis": rows[1]["axes"],
-        "followers": rows,
+        "followers": cast(list[FollowerResult], rows),
     }

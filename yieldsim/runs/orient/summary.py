@@ -4,12 +4,25 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
 from yieldsim.base.clock import iso
 from yieldsim.base.model import Mount
+from yieldsim.base.results.orient import (
+    AccuracyResult,
+    BestOrientation,
+    ComparedOrientation,
+    MastResult,
+    OneOrientation,
+    OrientResult,
+    SetAbility,
+    UnitsResult,
+    YearlyFollower,
+    YearlyFollowing,
+)
+from yieldsim.base.results.parts import GapResult
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
 from yieldsim.energy.ledger import Gap
@@ -70,11 +83,12 @@ def oriented(answers: Answers) -> xr.Dataset:
         words = {"units": "degree", "long_name": "roll that is best there, of those tried"}
         ds["best_roll_deg"] = (("tilt", "azimuth"), found.roll_deg, words)
     if found.month_kwh is not None:
-        months = prospect.months.sky.period_utc.astype("datetime64[ns]")
+        months = prospect.months.sky.run_months
+        what = "calendar month, UTC" if months.calendar else "30 deg of solar longitude"
         ds = ds.assign_coords(
-            month=("month", months, {"long_name": "calendar month, UTC, by its first instant"})
+            month=("month", months.start_utc, {"long_name": f"{what}, by its first instant"})
         )
-        words = {"units": "kWh", "long_name": "energy delivered in a calendar month of the run"}
+        words = {"units": "kWh", "long_name": "energy delivered in a month of the run"}
         ds["month_kwh"] = (("month", "tilt", "azimuth"), units * found.month_kwh, words)
     ds.attrs = {
         "Conventions": CONVENTIONS,
@@ -87,7 +101,7 @@ def oriented(answers: Answers) -> xr.Dataset:
     return ds
 
 
-def _summary(answers: Answers) -> dict[str, Any]:
+def _summary(answers: Answers) -> OrientResult:
     ready, questions, prospect = answers.ready, answers.questions, answers.prospect
     setting, grid = ready.setting, ready.grid
     collector, track = setting.collector, prospect.track
@@ -106,10 +120,10 @@ def _summary(answers: Answers) -> dict[str, Any]:
         ready.notes.add(
             "every orientation has a month without light: the goal worst-month then goes by the year's energy"
         )
-    if not prospect.months.sky.period_whole.any():
-        ready.notes.add(
-            "the span covers no whole calendar month: the worst month is that of the parts it covers"
-        )
+    months = prospect.months.sky.run_months
+    if not months.whole.any():
+        which = "calendar month" if months.calendar else "month of 30 deg of solar longitude"
+        ready.notes.add(f"the span covers no whole {which}: the worst month is that of the parts it covers")
     if ready.period.is_part:
         ready.notes.add(
             f"the span is {prospect.year.sky.hours / 24.0:.1f} days: annual_kwh is what is delivered within it"
@@ -158,34 +172,35 @@ def _summary(answers: Answers) -> dict[str, Any]:
 # ---------------------------------------------------------------- facings
 
 
-def facing_row(answers: Answers, mount: Mount) -> dict[str, Any]:
+def facing_row(answers: Answers, mount: Mount) -> OneOrientation:
     """What the collector's units deliver when all face this way: from the fine steps themselves, no cells of
     sky."""
     prospect, grid = answers.prospect, answers.ready.grid
     some, units = of_mounts((mount,)), answers.ready.setting.collector.unit_count
     power_w = units * prospect.power_w(some, 0)
     interval_kwh = power_w * grid.interval_s / 3.6e6
-    months, of = np.unique(grid.edge_utc[:-1].astype("datetime64[M]"), return_inverse=True)
-    month_kwh = np.bincount(of, interval_kwh)
-    whole = np.flatnonzero(prospect.whole_months)
-    poorest = int(whole[month_kwh[whole].argmin()])
+    months = prospect.months.sky.run_months
+    month_kwh = months.sums(interval_kwh)
+    worst = months.worst(month_kwh)
     runs = delivering_runs(prospect.track, prospect.year.ready, axes_enu_xyz(some)[0], mount.tilt_deg)
     gap_steps, gap_from = longest_gap_steps(runs, prospect.track.step_count)
     annual = float(interval_kwh.sum()) / prospect.years
-    row = {
+    row: OneOrientation = {
         "tilt_deg": mount.tilt_deg,
         "azimuth_deg": mount.azimuth_deg,
         "roll_deg": mount.roll_deg,
         "annual_kwh": annual,
         "annual_kwh_per_unit": annual / units,
-        "worst_month_kwh": float(month_kwh[poorest]),
-        "worst_month": str(months[poorest]),
-        "monthly_kwh": [{"month": str(m), "kwh": float(k)} for m, k in zip(months, month_kwh, strict=True)],
+        "worst_month_kwh": float(month_kwh[worst]),
+        "worst_month": months.label[worst],
+        "monthly_kwh": [
+            {"month": label, "kwh": float(kwh)} for label, kwh in zip(months.label, month_kwh, strict=True)
+        ],
         "longest_gap_hours": gap_steps * prospect.track.step_hours,
         "longest_gap_start_utc": iso(prospect.track.step_utc(gap_from)),
         "hours_delivering": float((runs[1] - runs[0]).sum() * prospect.track.step_hours),
     }
-    row |= longest_whole(_longest_and_cut(answers, mount, runs, gap_from, gap_steps))
+    row.update(longest_whole(_longest_and_cut(answers, mount, runs, gap_from, gap_steps)))  # type: ignore[typeddict-item]
     if prospect.use is not None:
         row["used_kwh"] = prospect.use(power_w) / prospect.years
     return row
@@ -193,7 +208,7 @@ def facing_row(answers: Answers, mount: Mount) -> dict[str, Any]:
 
 def _longest_and_cut(
     answers: Answers, mount: Mount, runs: tuple[np.ndarray, np.ndarray], gap_from: int, gap_steps: int
-) -> list[dict[str, Any]]:
+) -> list[GapResult]:
     """The longest gap of a facing, then those that the run's ends cut, with their whole lengths."""
     track, ready = answers.prospect.track, answers.ready
     count = track.step_count
@@ -210,7 +225,7 @@ def _longest_and_cut(
     return gap_rows(ready, gaps, track.step_s, alone)
 
 
-def _cut_gap_notes(rows: list[dict[str, Any]]) -> list[str]:
+def _cut_gap_notes(rows: list[BestOrientation]) -> list[str]:
     """What to tell of the best facings' gaps that an end of the run cuts, once each."""
     told: dict[str, list[str]] = {}
     for row in rows:
@@ -220,34 +235,42 @@ def _cut_gap_notes(rows: list[dict[str, Any]]) -> list[str]:
     return [f"orientation best for {' and '.join(goals)}: {note}" for note, goals in told.items()]
 
 
-def _best_row(answers: Answers, found: Found) -> dict[str, Any]:
+def _best_row(answers: Answers, found: Found) -> BestOrientation:
     mount = found.facing.mount(0)
-    row = {"goal": found.goal, "words": GOAL_WORDS[found.goal], **facing_row(answers, mount)}
+    row: BestOrientation = {
+        **facing_row(answers, mount),  # type: ignore[typeddict-item]
+        "goal": found.goal,
+        "words": GOAL_WORDS[found.goal],
+        "when_off": losses_when_off(answers.prospect, of_mounts((mount,))),
+    }
     if found.goal == "annual":
         row["annual_upper_bound_kwh"] = None if found.bound is None else max(found.bound, row["annual_kwh"])
-    row["when_off"] = losses_when_off(answers.prospect, of_mounts((mount,)))
     return row
 
 
-def _own_rows(answers: Answers) -> list[dict[str, Any]]:
+def _own_rows(answers: Answers) -> list[ComparedOrientation]:
     """The collector's own mounts, each as if all units faced that way."""
     mounts = answers.ready.setting.collector.mounts
     return [
-        {"label": f"mount {number} of the file", "count": mount.count, **facing_row(answers, mount)}
+        {
+            **facing_row(answers, mount),
+            "label": f"mount {number} of the file",
+            "count": mount.count,
+        }
         for number, mount in enumerate(mounts, start=1)
     ]
 
 
-def _asked_rows(answers: Answers) -> list[dict[str, Any]]:
-    rows = []
+def _asked_rows(answers: Answers) -> list[ComparedOrientation]:
+    rows: list[ComparedOrientation] = []
     for tilt, azimuth, roll in answers.questions.compare:
         mount = Mount(tilt_deg=tilt, azimuth_deg=azimuth, roll_deg=roll)
         label = f"{tilt:g}, {azimuth:g}" + (f", {roll:g}" if roll else "")
-        rows.append({"label": label, **facing_row(answers, mount)})
+        rows.append({**facing_row(answers, mount), "label": label})  # type: ignore[typeddict-item]
     return rows
 
 
-def _mast(answers: Answers) -> dict[str, float] | None:
+def _mast(answers: Answers) -> MastResult | None:
     """What a mast that leans and is turned costs the best annual facing."""
     questions = answers.questions
     if questions.levelling_deg == 0.0 and questions.azimuth_error_deg == 0.0:
@@ -261,7 +284,7 @@ def _mast(answers: Answers) -> dict[str, float] | None:
 # ---------------------------------------------------------------- units and followers
 
 
-def _units(answers: Answers) -> dict[str, Any] | None:
+def _units(answers: Answers) -> UnitsResult | None:
     plan = answers.units
     if plan is None:
         return None
@@ -293,7 +316,7 @@ def _units(answers: Answers) -> dict[str, Any] | None:
     }
 
 
-def _ability_words(able: Ability, mass_kg: float | None) -> dict[str, Any]:
+def _ability_words(able: Ability, mass_kg: float | None) -> SetAbility:
     return {
         "units": able.units,
         "value": able.value,
@@ -303,12 +326,13 @@ def _ability_words(able: Ability, mass_kg: float | None) -> dict[str, Any]:
         "mass_kg": able.units * mass_kg if mass_kg else None,
         "worst_month_kwh": able.worst_month_kwh,
         "longest_gap_hours": able.longest_gap_hours,
+        "longest_gap_at_least": able.longest_gap_is_cut,
         "longest_gap_start_utc": iso(able.longest_gap_start_utc),
         "hours_delivering": able.hours_delivering,
     }
 
 
-def following_words(answers: Answers, annual: dict[str, Any]) -> dict[str, Any]:
+def following_words(answers: Answers, annual: OneOrientation) -> YearlyFollowing:
     """One following unit of the same aperture and losses against fixed ones at their best facings."""
     prospect, questions = answers.prospect, answers.questions
     collector = answers.ready.setting.collector
@@ -331,16 +355,17 @@ def following_words(answers: Answers, annual: dict[str, Any]) -> dict[str, Any]:
     return {
         "fixed_annual_kwh_per_unit": fixed_kwh,
         "fixed_longest_gap_hours": annual["longest_gap_hours"],
+        "fixed_longest_gap_at_least": annual["longest_gap_at_least"],
         "dark_gap_hours": prospect.dark_gap_hours,
         "tracker_downtime_fraction": questions.tracker_downtime_fraction,
         "tracker_stop_hours": questions.tracker_stop_hours,
         "same_gap_factor": tracking.SAME_GAP,
         "best_single_axis": rows[1]["axes"],
-        "followers": rows,
+        "followers": cast(list[YearlyFollower], rows),
     }
 
 
-def _accuracy(answers: Answers, annual: dict[str, Any]) -> dict[str, Any]:
+def _accuracy(answers: Answers, annual: OneOrientation) -> AccuracyResult:
     """How the sweep over cells of sky stands to the fine steps themselves, at the best annual facing."""
     prospect = answers.prospect
     units = answers.ready.setting.collector.unit_count

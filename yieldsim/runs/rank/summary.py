@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
 from yieldsim.base.constants import DAYS_PER_YEAR
 from yieldsim.base.period import Period
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.estimate import EstimateResult
+from yieldsim.base.results.rank import RankedSite, RankResult
+from yieldsim.base.run_months import run_months
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
 from yieldsim.files.output.provenance import package_version, provenance
-from yieldsim.planning.site_ranking import RankGoal, kept_by_stage, ranked, units_for_power, worst_whole_month
+from yieldsim.planning.site_ranking import RankGoal, kept_by_stage, ranked, units_for_power
 from yieldsim.runs.rank.layout import Facing, layout_words
 
 if TYPE_CHECKING:
@@ -24,7 +28,7 @@ if TYPE_CHECKING:
 
 YEARLY = {
     "annual_kwh": ("kWh", "energy delivered in a year by all units"),
-    "worst_month_kwh": ("kWh", "energy of the worst calendar month"),
+    "worst_month_kwh": ("kWh", "energy of the worst month: of the calendar, or of 30 deg of solar longitude"),
     "longest_gap_hours": ("hour", "longest outage of light"),
     "hours_delivering_per_year": ("hour", "hours a year in which light is delivered"),
     "mean_power_w": ("W", "mean delivered power"),
@@ -53,7 +57,7 @@ def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: Load
     rows = ranked([_row(run, continuous_power_w, period.years) for run in runs], goal)
     first = runs[0].ready
     collector = first.setting.collector
-    summary: dict[str, Any] = {
+    summary: RankResult = {
         "schema": "yieldsim rank 1",
         "goal": goal,
         "facing": facing,
@@ -71,7 +75,7 @@ def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: Load
         "start_utc": rows[0]["start_utc"],
         "end_utc": rows[0]["end_utc"],
         "period": period.words(),
-        "sites": rows,
+        "sites": cast(list[RankedSite], rows),
         "warnings": list(
             dict.fromkeys(
                 [
@@ -164,15 +168,18 @@ def _row(run: SiteRun, continuous_power_w: float | None, years: float) -> dict[s
 
     years   by which its totals are divided
     """
-    summary = json.loads(run.estimate.attrs["summary"])
+    summary = result_of(run.estimate, EstimateResult)
     collector, grid = run.ready.setting.collector, run.ready.grid
     area_m2 = collector.aperture_area_m2 * collector.unit_count
-    month, worst_kwh = worst_whole_month(summary["monthly_kwh"], _whole_months(grid.edge_utc))
     mounts = collector.mounts
     units = None
     if continuous_power_w is not None:
         units = units_for_power(continuous_power_w, summary["mean_power_w"], collector.unit_count)
     series = run.estimate
+    body = run.ready.setting.site.body.name
+    months = run_months(body, grid.edge_utc, series["solar_longitude_deg"].values)
+    month_kwh = months.sums(series["delivered_power_w"].values * (grid.interval_s / 3.6e6))
+    worst = months.worst(month_kwh)
     up = series["solar_elevation_deg"].values
     return {
         "site": summary["site"],
@@ -189,11 +196,15 @@ def _row(run: SiteRun, continuous_power_w: float | None, years: float) -> dict[s
         },
         "annual_kwh": summary["delivered_kwh"] / years,
         "delivered_kwh": summary["delivered_kwh"],
-        "worst_month": month,
-        "worst_month_kwh": worst_kwh,
+        "worst_month": months.label[worst],
+        "worst_month_kwh": float(month_kwh[worst]),
         "longest_gap_hours": summary["longest_gap_hours"],
         "longest_gap_start_utc": summary["longest_gap_start_utc"],
-        **{key: summary[key] for key in summary if key.startswith(("longest_gap_at", "longest_gap_whole"))},
+        **{
+            key: value
+            for key, value in summary.items()
+            if key.startswith(("longest_gap_at", "longest_gap_whole"))
+        },
         "hours_delivering": summary["hours_delivering"],
         "hours_delivering_per_year": summary["hours_delivering"] / years,
         "mean_power_w": summary["mean_power_w"],
@@ -255,9 +266,3 @@ def _low_skyline_gain(run: SiteRun) -> float | None:
         for skyline in (mask, None)
     )
     return own / bare - 1.0 if bare > 0.0 else None
-
-
-def _whole_months(edge_utc: np.ndarray) -> list[bool]:
-    months = np.unique(edge_utc[:-1].astype("datetime64[M]"))
-    starts, ends = months.astype("datetime64[ns]"), (months + 1).astype("datetime64[ns]")
-    return [bool(a >= edge_utc[0] and b <= edge_utc[-1]) for a, b in zip(starts, ends, strict=True)]

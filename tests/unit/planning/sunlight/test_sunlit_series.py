@@ -11,7 +11,13 @@ from yieldsim.energy.soiling import DustHistory
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance import acceptance_at
 from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings
-from yieldsim.planning.sunlight.sunlit_series import delivering_runs, joined, lit_runs, longest_gap_steps
+from yieldsim.planning.sunlight.sunlit_series import (
+    delivering_runs,
+    is_cut,
+    joined,
+    lit_runs,
+    longest_gap_steps,
+)
 
 ROUND = RoundAcceptance(incidence_deg=[0, 9, 12], acceptance_fraction=[0.9, 0.8, 0.0], source="point")
 HOLLOW = RoundAcceptance(
@@ -100,6 +106,14 @@ def test_joined_unites_overlaps_and_neighbours():
     assert (starts.tolist(), ends.tolist()) == ([0], [6])
     assert longest_gap_steps((np.zeros(0, int), np.zeros(0, int)), 40) == (40, 0)
     assert longest_gap_steps((np.array([2, 9]), np.array([5, 10])), 20) == (10, 10)
+
+
+def test_a_stretch_that_touches_an_end_is_cut():
+    assert is_cut(0, 4, 20)
+    assert is_cut(10, 10, 20)
+    assert is_cut(0, 20, 20)
+    assert not is_cut(1, 18, 20)
+    assert not is_cut(0, 0, 20), "no stretch at all"
 
 
 def test_dust_that_shuts_out_all_light_ends_delivery(weighed):
