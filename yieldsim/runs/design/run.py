@@ -69,7 +69,7 @@ def design(
     steps = _Steps(progress, 2 * len(everything) + 2)
     looked = _all_looked(asked, everything, when, steps)
     designed = _all_designed(asked, everything, when, looked, steps)
-    best, built = _best_built(asked, everything, when, designed)
+    best, built = _best_built(asked, everything, when, looked, designed)
     steps.done()
     run = summarised(asked, everything, when, looked, designed, best, built, notes, sources)
     steps.finished()
@@ -131,9 +131,14 @@ def _all_designed(
 
 
 def _best_built(
-    plan: DesignPlan, everything: list[Combination], span: Span, designed: dict[int, Designed]
+    plan: DesignPlan,
+    everything: list[Combination],
+    span: Span,
+    looked: list[Looked],
+    designed: dict[int, Designed],
 ) -> tuple[Designed, Built]:
     """The best design, as its files give it: others are built too while they may be better than what is built."""
+    from yieldsim.runs.design.infeasible import why_none
     from yieldsim.runs.design.verify import build
 
     best: tuple[Designed, Built] | None = None
@@ -149,12 +154,5 @@ def _best_built(
         if own < cost:
             best, cost = (designed[one.number], built), own
     if best is None:
-        raise CannotCompute(_why_none(plan, designed))
+        raise CannotCompute(why_none(plan, everything, looked, span))
     return best
-
-
-def _why_none(plan: DesignPlan, designed: dict[int, Designed]) -> str:
-    return (
-        f'no combination serves "{plan.load.name}" at {plan.load.reliability:.4g} of {plan.load.reliability_of} with up to '
-        f"{plan.most_units} units"
-    )

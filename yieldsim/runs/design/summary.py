@@ -42,6 +42,7 @@ def summarised(
     """The whole answer."""
     from yieldsim.report.estimate.summary_schema import estimate_summary
     from yieldsim.runs.design.certificate import certificate_of
+    from yieldsim.runs.design.insight import insight_of
     from yieldsim.runs.design.types import DesignRun
 
     combination = everything[best.number]
@@ -69,6 +70,8 @@ def summarised(
         "design": design_row(plan, combination, best, built, estimate),
         "bound": bound,
         "combinations": table,
+        "runners_up": runners_up(table),
+        **insight_of(plan, combination, best, span),
         "single_failures": built.summary["single_failures"],
         "verdict": built.summary["verdict"],
         "uncertainty": built.summary["uncertainty"],
@@ -177,6 +180,46 @@ def _outcome(least: float, cost: float, best: float) -> str:
     if least >= best:
         return "its bound passes the best design"
     return "no whole design found"
+
+
+def runners_up(table: list[Json]) -> list[Json]:
+    """The best combination of every other site and collector, and why it lost to the one chosen."""
+    chosen = next(row for row in table if row["outcome"] == "chosen")
+    found = []
+    for of in ("site", "collector"):
+        for name in dict.fromkeys(row[of] for row in table):
+            if name == chosen[of]:
+                continue
+            own = [row for row in table if row[of] == name]
+            best = min(own, key=lambda row: math.inf if _least_cost(row) is None else _least_cost(row) or 0.0)
+            found.append(
+                {"of": of, "name": name, "combination": best["combination"], "why": why_lost(best, chosen)}
+            )
+    return found
+
+
+def _least_cost(row: Json) -> float | None:
+    """What a combination costs, or at least."""
+    value = row["cost"] if row["cost"] is not None else row["least"]
+    return None if value is None else float(value)
+
+
+def why_lost(row: Json, chosen: Json) -> str:
+    """In words."""
+    if row["least"] is None:
+        return f"no number of units serves: {row['dark_hours']:.0f} h without any light at the longest"
+    reasons = []
+    if row["cost"] is not None:
+        reasons.append(f"{row['cost']:.4g} against {chosen['cost']:.4g}")
+        if row["units"] != chosen["units"]:
+            reasons.append(f"{row['units']} units against {chosen['units']}")
+        reasons.append(f"{row['storage_kwh']:.3g} kWh of storage against {chosen['storage_kwh']:.3g}")
+    else:
+        reasons.append(f"cannot be below {row['least']:.4g}, and {chosen['cost']:.4g} is reached")
+    reasons.append(f"its best unit gets {row['best_unit_kwh']:.3g} kWh against {chosen['best_unit_kwh']:.3g}")
+    if round(row["dark_hours"]) != round(chosen["dark_hours"]):
+        reasons.append(f"longest dark {row['dark_hours']:.0f} h against {chosen['dark_hours']:.0f}")
+    return "; ".join(reasons)
 
 
 def bound_row(plan: DesignPlan, table: list[Json], best: Designed, designed: dict[int, Designed]) -> Json:
