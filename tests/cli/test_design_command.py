@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from yieldsim.base.errors import InputError
+from yieldsim.base.errors import CannotCompute, InputError
+from yieldsim.base.results.checks import faults
+from yieldsim.base.results.design import DesignResult
 from yieldsim.cli.main import commands
 from yieldsim.files.text.bundled import sites_folder
 
@@ -59,6 +61,10 @@ def test_the_answer_is_proven_to_two_per_cent(run):
     assert 0.0 <= bound["gap_fraction"] <= 0.02
     assert "no design is below" in result.stdout
     assert max(len(line) for line in result.stdout.splitlines() if "caution" not in line) <= 80
+
+
+def test_the_answer_is_as_its_model_says(run):
+    assert faults(DesignResult, run[2], whole=True) == []
 
 
 def test_masses_are_those_of_the_file(run):
@@ -130,3 +136,36 @@ def test_every_problem_of_a_design_file_at_once(folder):
     text = str(result.exception)
     for word in ("nowhere.toml", "collectors", "mass", "most_units", "unit_kg", "choices_kwh"):
         assert word in text
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (
+            ("most_units = 200", "most_units = 12"),
+            ["at least 5", "units (most_units)", "a reliability of 0."],
+        ),
+        (
+            ("# [store]\n# choices_kwh = [0.25, 0.5, 1.0]", "[store]\nchoices_kwh = [0.001]"),
+            ["kWh of storage ([store])"],
+        ),
+    ],
+    ids=["too few units", "too small a store"],
+)
+def test_asks_that_nothing_serves_are_answered_with_the_nearest(folder, change, words):
+    text = (folder / "lantern-ridge.design.toml").read_text(encoding="utf-8")
+    text = text.replace("# most_units", "most_units")
+    assert change[0] in text
+    path = folder / "asks.design.toml"
+    path.write_text(text.replace(*change), encoding="utf-8")
+    load = folder / "lantern-watch.load.toml"
+    whole = load.read_text(encoding="utf-8")
+    load.write_text(whole.replace("reliability = 0.99", "reliability = 0.9999"), encoding="utf-8")
+    try:
+        result = yieldsim("design", path, *SPAN, "--out", folder / "none")
+    finally:
+        load.write_text(whole, encoding="utf-8")
+    assert isinstance(result.exception, CannotCompute)
+    for word in ("the longest stretch without light", *words):
+        assert word in str(result.exception)
+    assert not (folder / "none").exists()

@@ -8,6 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.results.attached import result_of
 from yieldsim.base.results.budget import BudgetResult
+from yieldsim.base.results.design import (
+    ChosenDesign,
+    CombinationResult,
+    DesignResult,
+    ReliabilityPoint,
+    UnitsPoint,
+)
 from yieldsim.report.budget.dispatch import draw_light, draw_store
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
@@ -32,12 +39,12 @@ PART_WORDS = {
 Json = dict[str, Any]
 
 
-def design_pages(summary: Json, series: xr.Dataset) -> Pages:
+def design_pages(summary: DesignResult, series: xr.Dataset) -> Pages:
     """The pages from design.json and the design's hours, as PDF and as PNG."""
     return pages(design_sheet(summary, series))
 
 
-def design_sheet(summary: Json, series: xr.Dataset) -> Sheet:
+def design_sheet(summary: DesignResult, series: xr.Dataset) -> Sheet:
     """What stands on them."""
     best, bound, full = summary["design"], summary["bound"], style.FULL_WIDTH_IN
     budget = result_of(series, BudgetResult)
@@ -92,6 +99,7 @@ def design_sheet(summary: Json, series: xr.Dataset) -> Sheet:
                 "faces where it gets most.",
             ),
         ]
+    parts += _around(summary)
     failures = summary["single_failures"]["table"]
     parts.append(
         Tabled(
@@ -123,7 +131,137 @@ def design_sheet(summary: Json, series: xr.Dataset) -> Sheet:
     )
 
 
-def _facts(summary: Json) -> list[list[str]]:
+def _around(summary: DesignResult) -> list[Drawn | Tabled]:
+    """Fronts, worths, the tracker, how sure it is."""
+    best = summary["design"]
+    front = [row for row in summary["by_reliability"] if row["mass_kg"] is not None]
+    units = [row for row in summary["by_units"] if row["mass_kg"] is not None]
+    parts: list[Drawn | Tabled] = []
+    if len(front) > 1 and len(units) > 1:
+        words = "; ".join(
+            f"{style.percent(row['reliability'])} {style.number(row['mass_kg'] or 0.0)} kg" for row in front
+        )
+        parts.append(
+            Drawn(
+                Panel(
+                    partial(draw_fronts, front, units, best),
+                    style.FULL_WIDTH_IN,
+                    2.4,
+                    f"Mass by share served: {words}.",
+                ),
+                heading="Mass against the share served, with the longest outage, and against the number of units",
+                caption="Left: the lightest design found for each share, hours of its longest outage beside it. Right: the same "
+                "orientations with other numbers of units, each with the store that goes with it.",
+            )
+        )
+    parts.append(
+        Tabled(
+            head=["more", "is worth"],
+            rows=worth_rows(summary),
+            wide=[0.4, 0.6],
+            left=(0, 1),
+            heading="What more of each part is worth",
+        )
+    )
+    if summary["uncertainty"]:
+        share = summary["uncertainty"]["target_share"]
+        parts.append(
+            Tabled(
+                head=["in 50 of 100 draws", "in 90", "in 99"],
+                rows=[[style.percent(share[f"p{level}"]) for level in (50, 90, 99)]],
+                wide=[0.34, 0.33, 0.33],
+                left=(),
+                heading="Share served, reached or bettered in so many draws of what is uncertain",
+            )
+        )
+    if summary["runners_up"]:
+        parts.append(
+            Tabled(
+                head=["instead", "why it lost"],
+                rows=[[f"{row['of']} {row['name']}", row["why"]] for row in summary["runners_up"]],
+                wide=[0.34, 0.66],
+                left=(0, 1),
+                heading="Runners-up of the other sites and collectors",
+            )
+        )
+    return parts
+
+
+def worth_rows(summary: DesignResult) -> list[list[str]]:
+    """What more of each part is worth, in words: rows of what and how much."""
+    worth, best, tracker = summary["worth"], summary["design"], summary["tracker"]
+    rows = []
+    saved = worth["unit_more_saves_storage_kwh"]
+    if saved is not None:
+        rows.append(
+            [
+                "one unit more, facing as these do",
+                f"{style.energy(saved)} less of storage, {style.number(worth['unit_more_saves_kg'] or 0.0)} kg, "
+                f"for {style.number(worth['unit_kg'] or 0.0)} kg",
+            ]
+        )
+    if worth["percent_more_shortfall_saves"] is not None:
+        rows.append(
+            [
+                "1 % less of the load served",
+                f"saves {style.number(worth['percent_more_shortfall_saves'])} {worth['unit']}, for small changes",
+            ]
+        )
+    rows.append(
+        [
+            "one metre more of mast",
+            f"weighs {style.number(worth['mast_metre_weighs_kg'])} kg, fibres included",
+        ]
+    )
+    rows.append(
+        [
+            "light",
+            f"half of all its worth falls in {worth['half_the_lights_worth_in_days']} days; most on "
+            f"{worth['dearest_day_utc'][:10]}",
+        ]
+    )
+    if tracker is not None:
+        lighter = f"no number of them serves with a standstill of {tracker['stop_hours']:g} h"
+        if tracker["mass_kg"] is not None:
+            lighter = (
+                f"{tracker['units']} units with {style.energy(tracker['storage_kwh'])} would weigh "
+                f"{style.number(tracker['mass_kg'])} kg against {style.number(best['mass_kg'])} kg"
+            )
+        rows.append([f"tracking, {style.number(tracker['extra_kg'])} kg more a unit", lighter])
+    return rows
+
+
+def draw_fronts(
+    front: list[ReliabilityPoint], units: list[UnitsPoint], best: ChosenDesign, figure: Any
+) -> None:
+    """Mass by share served and by number of units."""
+    left, right = figure.subplots(1, 2)
+    left.plot(
+        range(len(front)), [row["mass_kg"] for row in front], "o-", color=style.DELIVERED, markersize=4.0
+    )
+    for place, row in enumerate(front):
+        left.annotate(
+            f"{row['longest_outage_hours']:.0f} h", (place, row["mass_kg"]), (0.0, 5.0), textcoords="offset points",
+            ha="center", fontsize=style.SMALL_PT, color=style.MUTED,
+        )  # fmt: skip
+    left.set_xticks(range(len(front)), [f"{100.0 * row['reliability']:g}" for row in front])
+    left.set_xlabel("share served, %")
+    left.set_ylabel("mass, kg")
+    left.margins(x=0.08, y=0.18)
+    right.plot(
+        [row["units"] for row in units],
+        [row["mass_kg"] for row in units],
+        "o-",
+        color=style.DELIVERED,
+        markersize=4.0,
+    )
+    right.plot([best["units"]], [best["mass_kg"]], "s", color=style.INK, markersize=6.0, label="the design")
+    right.set_xlabel("units")
+    right.legend(loc="upper left")
+    right.margins(y=0.18)
+
+
+def _facts(summary: DesignResult) -> list[list[str]]:
     best, bound, load = summary["design"], summary["bound"], summary["load"]
     parts = ", ".join(
         f"{PART_WORDS[name]} {style.number(value)} kg"
@@ -150,7 +288,7 @@ def _facts(summary: Json) -> list[list[str]]:
     ]  # fmt: skip
 
 
-def draw_units(best: Json, figure: Any) -> None:
+def draw_units(best: ChosenDesign, figure: Any) -> None:
     """Bars of units over the azimuth they face, tilts above them."""
     axes = figure.add_subplot()
     mounts = best["mounts"]
@@ -171,7 +309,7 @@ def draw_units(best: Json, figure: Any) -> None:
     axes.set_ylabel("units")
 
 
-def draw_combinations(rows: list[Json], unit: str, figure: Any) -> None:
+def draw_combinations(rows: list[CombinationResult], unit: str, figure: Any) -> None:
     """Bound and design of each combination, best on top."""
     axes = figure.add_subplot()
     names = []
@@ -199,7 +337,7 @@ def draw_combinations(rows: list[Json], unit: str, figure: Any) -> None:
     axes.tick_params(axis="y", length=0)
 
 
-def _shown(summary: Json) -> list[Json]:
+def _shown(summary: DesignResult) -> list[CombinationResult]:
     rows = sorted(
         summary["combinations"],
         key=lambda row: (
@@ -210,7 +348,7 @@ def _shown(summary: Json) -> list[Json]:
     return rows[:MOST_SHOWN]
 
 
-def _row(row: Json) -> list[str]:
+def _row(row: CombinationResult) -> list[str]:
     return [
         f"{row['site']}, {row['mast_height_m']:g} m, {row['collector']}",
         f"{row['dark_hours']:.0f}",
@@ -221,7 +359,7 @@ def _row(row: Json) -> list[str]:
     ]
 
 
-def _units_words(best: Json) -> str:
+def _units_words(best: ChosenDesign) -> str:
     parts = [
         f"{mount['count']} at azimuth {mount['azimuth_deg']:.0f}°, tilt {mount['tilt_deg']:.0f}°"
         for mount in best["mounts"]
@@ -229,7 +367,7 @@ def _units_words(best: Json) -> str:
     return f"Units by orientation: {'; '.join(parts[:MOST_SHOWN])}."
 
 
-def _store_words(summary: Json, series: xr.Dataset) -> str:
+def _store_words(summary: DesignResult, series: xr.Dataset) -> str:
     lowest = float(series["stored_energy_kwh"].values.min())
     return (
         f"Energy in the store over the run, from {style.energy(lowest)} up to {style.energy(summary['design']['storage_kwh'])}; "

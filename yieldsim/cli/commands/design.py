@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import sys
+import textwrap
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -19,6 +20,9 @@ from yieldsim.cli.shared_options import (
 )
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import note, wrapped
+
+if TYPE_CHECKING:
+    from yieldsim.base.results.design import DesignResult
 
 MOST_ROWS = 12
 """Combinations and mounts shown; the files hold all."""
@@ -74,7 +78,7 @@ def design(
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
 
 
-def answer_lines(summary: dict[str, Any]) -> list[str]:
+def answer_lines(summary: DesignResult) -> list[str]:
     """The answer as plain text, within 80 columns."""
     from yieldsim.report.layout.facing_words import facing_words
     from yieldsim.report.layout.period_text import period_line
@@ -110,4 +114,32 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
             lines.append(f"    {name:<42.42} {least:>7}   {cost}")
         if len(rows) > MOST_ROWS:
             lines.append(f"    and {len(rows) - MOST_ROWS} more in combinations.csv")
+    lines += ["", *around_lines(summary)]
     return [*lines, "", *(wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"])]
+
+
+def around_lines(summary: DesignResult) -> list[str]:
+    """Front, worths and tracker."""
+    from yieldsim.report.design import worth_rows
+
+    lines = ["  share served   mass, kg   units   storage, kWh   longest outage, h"]
+    for row in summary["by_reliability"]:
+        if row["mass_kg"] is None:
+            lines.append(f"  {row['reliability']:>12.2%}   no design serves it")
+            continue
+        lines.append(
+            f"  {row['reliability']:>12.2%} {row['mass_kg']:>10.4g} {row['units']:>7} {row['storage_kwh']:>14.4g} "
+            f"{row['longest_outage_hours']:>19.0f}"
+        )
+    lines.append("")
+    for what, words in worth_rows(summary):
+        lines += textwrap.wrap(
+            f"{what}: {words}", 80, initial_indent="  ", subsequent_indent="    ", break_long_words=False
+        )
+    if summary["uncertainty"]:
+        share = summary["uncertainty"]["target_share"]
+        lines.append(
+            "  share served in 50, 90, 99 of 100 draws: "
+            + ", ".join(f"{share[f'p{level}']:.2%}" for level in (50, 90, 99))
+        )
+    return lines

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from yieldsim.base.results.design import DesignResult
     from yieldsim.runs.design.types import DesignRun
 
 
@@ -38,7 +39,7 @@ def write_design(run: DesignRun, folder: Path | str, *, report: bool = True) -> 
         return sorted(file.name for file in stage.iterdir())
 
 
-def combinations_frame(summary: dict[str, Any]) -> pd.DataFrame:
+def combinations_frame(summary: DesignResult) -> pd.DataFrame:
     """One row a combination."""
     import pandas as pd
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,6 +10,14 @@ import numpy as np
 from yieldsim.base.clock import iso
 from yieldsim.base.design_model import DesignPlan
 from yieldsim.base.model import Notes, Source
+from yieldsim.base.results.design import (
+    BoundResult,
+    ChosenDesign,
+    CombinationResult,
+    DesignMount,
+    DesignResult,
+    RunnerUp,
+)
 from yieldsim.base.results.estimate import EstimateResult
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.files.output.provenance import provenance
@@ -49,10 +56,11 @@ def summarised(
     table = combination_rows(plan, everything, looked, designed)
     bound = bound_row(plan, table, best, designed)
     estimate = estimate_summary(built.estimate)
+    around = insight_of(plan, combination, best, span)
     for line in [*built.summary["warnings"]]:
         notes.add(line)
     _add_notes(plan, everything, bound, best, notes)
-    summary = {
+    summary: DesignResult = {
         "schema": "yieldsim design 1",
         "name": plan.name,
         "objective": plan.objective,
@@ -71,7 +79,10 @@ def summarised(
         "bound": bound,
         "combinations": table,
         "runners_up": runners_up(table),
-        **insight_of(plan, combination, best, span),
+        "by_reliability": around["by_reliability"],
+        "by_units": around["by_units"],
+        "worth": around["worth"],
+        "tracker": around["tracker"],
         "single_failures": built.summary["single_failures"],
         "verdict": built.summary["verdict"],
         "uncertainty": built.summary["uncertainty"],
@@ -101,7 +112,7 @@ def summarised(
 
 def design_row(
     plan: DesignPlan, combination: Combination, best: Designed, built: Built, estimate: EstimateResult
-) -> Json:
+) -> ChosenDesign:
     """The design itself: where, what, how many, what it weighs, what it serves."""
     assert best.mounts is not None
     site, collector = combination.site, combination.collector
@@ -111,7 +122,15 @@ def design_row(
         "mast_height_m": site.mast_height_m,
         "collector": collector.name,
         "fibre_m": fibre_m(plan, collector, site.mast_height_m),
-        "mounts": [asdict(mount) for mount in best.mounts],
+        "mounts": [
+            DesignMount(
+                tilt_deg=mount.tilt_deg,
+                azimuth_deg=mount.azimuth_deg,
+                roll_deg=mount.roll_deg,
+                count=mount.count,
+            )
+            for mount in best.mounts
+        ],
         "units": built.units,
         "storage_kwh": built.capacity_kwh,
         "mass_kg": built.mass_kg,
@@ -142,9 +161,9 @@ def mass_parts(plan: DesignPlan, combination: Combination, units: int, capacity_
 
 def combination_rows(
     plan: DesignPlan, everything: list[Combination], looked: list[Looked], designed: dict[int, Designed]
-) -> list[Json]:
+) -> list[CombinationResult]:
     """One row a combination: its bound, its design where one was made, and why it was not chosen."""
-    rows = []
+    rows: list[CombinationResult] = []
     costs = [one.cost for one in designed.values() if one.mounts is not None]
     best = min(costs, default=math.inf)
     for one, first in zip(everything, looked, strict=True):
@@ -182,15 +201,15 @@ def _outcome(least: float, cost: float, best: float) -> str:
     return "no whole design found"
 
 
-def runners_up(table: list[Json]) -> list[Json]:
+def runners_up(table: list[CombinationResult]) -> list[RunnerUp]:
     """The best combination of every other site and collector, and why it lost to the one chosen."""
     chosen = next(row for row in table if row["outcome"] == "chosen")
-    found = []
+    found: list[RunnerUp] = []
     for of in ("site", "collector"):
-        for name in dict.fromkeys(row[of] for row in table):
-            if name == chosen[of]:
+        for name in dict.fromkeys(_name(row, of) for row in table):
+            if name == _name(chosen, of):
                 continue
-            own = [row for row in table if row[of] == name]
+            own = [row for row in table if _name(row, of) == name]
             best = min(own, key=lambda row: math.inf if _least_cost(row) is None else _least_cost(row) or 0.0)
             found.append(
                 {"of": of, "name": name, "combination": best["combination"], "why": why_lost(best, chosen)}
@@ -198,13 +217,17 @@ def runners_up(table: list[Json]) -> list[Json]:
     return found
 
 
-def _least_cost(row: Json) -> float | None:
+def _name(row: CombinationResult, of: str) -> str:
+    return row["site"] if of == "site" else row["collector"]
+
+
+def _least_cost(row: CombinationResult) -> float | None:
     """What a combination costs, or at least."""
     value = row["cost"] if row["cost"] is not None else row["least"]
     return None if value is None else float(value)
 
 
-def why_lost(row: Json, chosen: Json) -> str:
+def why_lost(row: CombinationResult, chosen: CombinationResult) -> str:
     """In words."""
     if row["least"] is None:
         return f"no number of units serves: {row['dark_hours']:.0f} h without any light at the longest"
@@ -222,7 +245,9 @@ def why_lost(row: Json, chosen: Json) -> str:
     return "; ".join(reasons)
 
 
-def bound_row(plan: DesignPlan, table: list[Json], best: Designed, designed: dict[int, Designed]) -> Json:
+def bound_row(
+    plan: DesignPlan, table: list[CombinationResult], best: Designed, designed: dict[int, Designed]
+) -> BoundResult:
     """The least bound of all combinations, the gap to the design, and what it covers."""
     bounds = [row["least"] for row in table if row["least"] is not None]
     least = min([*bounds, best.cost])
@@ -264,7 +289,7 @@ def commands(estimate: EstimateResult) -> list[str]:
 
 
 def _add_notes(
-    plan: DesignPlan, everything: list[Combination], bound: Json, best: Designed, notes: Notes
+    plan: DesignPlan, everything: list[Combination], bound: BoundResult, best: Designed, notes: Notes
 ) -> None:
     """What is right but may mislead."""
     from yieldsim.base.model import HorizonMask

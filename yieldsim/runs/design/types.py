@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from yieldsim.base.results.design import DesignResult
 
 if TYPE_CHECKING:
     import numpy as np
     import xarray as xr
-
-Json = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -23,7 +23,7 @@ class DesignRun:
     certificate   arrays that prove the bound of the combination chosen
     """
 
-    summary: Json
+    summary: DesignResult
     series: xr.Dataset
     estimate: xr.Dataset
     files: dict[str, str]
