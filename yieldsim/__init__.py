@@ -30,6 +30,7 @@ if TYPE_CHECKING:
         TerrainHorizon,
     )
     from yieldsim.runs.budget.run import budget
+    from yieldsim.runs.design.run import design
     from yieldsim.runs.estimate.run import estimate
     from yieldsim.runs.horizon.run import horizon
     from yieldsim.runs.open_estimate import open_estimate
@@ -69,6 +70,7 @@ __all__ = [
     "WriteFailed",
     "YieldsimError",
     "budget",
+    "design",
     "estimate",
     "horizon",
     "open_estimate",
@@ -83,7 +85,7 @@ __all__ = [
     "tune",
 ]
 
-VERBS = ("estimate", "orient", "rank", "horizon", "survey", "trace", "tune", "budget", "page")
+VERBS = ("estimate", "orient", "rank", "horizon", "survey", "trace", "tune", "budget", "page", "design")
 READERS = ("read_collector", "read_load", "read_site")
 ERRORS = ("CannotCompute", "DataMissing", "InputError", "WriteFailed", "YieldsimError")
 LOADS = ("Load", "LoadPlan", "Schedule", "Storage")

@@ -10,6 +10,7 @@ from typing import Any
 
 from yieldsim.base.results.budget import BudgetResult
 from yieldsim.base.results.checks import adapter
+from yieldsim.base.results.design import DesignResult
 from yieldsim.base.results.estimate import EstimateResult
 from yieldsim.base.results.ground import HorizonResult, SurveyResult
 from yieldsim.base.results.optics import TraceResult, TuneResult
@@ -26,6 +27,7 @@ RESULTS: dict[str, type] = {
     "horizon": HorizonResult,
     "trace": TraceResult,
     "tune": TuneResult,
+    "design": DesignResult,
 }
 """By command."""
 

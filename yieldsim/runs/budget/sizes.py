@@ -34,8 +34,11 @@ def _pair(point: sizing.TradePoint) -> SizePair:
     return {"units": point.units, "storage_kwh": point.storage_kwh, "mass_kg": point.mass_kg}
 
 
-def sizes(case: BudgetCase, sized: sizing.Case) -> Sizes:
-    """Smallest store, fewest units, trade curve, autonomy; why there is none where there is none."""
+def sizes(case: BudgetCase, sized: sizing.Case, *, with_foresight: bool = True) -> Sizes:
+    """Smallest store, fewest units, trade curve, autonomy; why there is none where there is none.
+
+    with_foresight   whether to look for the store that foresight would do with, the work of some seconds
+    """
     from yieldsim.planning.habitat.foresight import foresight_storage_kwh
 
     plan, capacity = case.plan, case.store.capacity_kwh
@@ -46,7 +49,7 @@ def sizes(case: BudgetCase, sized: sizing.Case) -> Sizes:
         smallest = sizing.smallest_storage_kwh(sized, case.units, there_kwh=capacity)
         why_no_storage = None if smallest is not None else sizing.why_no_storage(sized, case.units)
         curve = sizing.trade_curve(sized, unit_mass, smallest, capacity)
-        foresight = foresight_storage_kwh(sized)
+        foresight = foresight_storage_kwh(sized) if with_foresight else None
     fewest = sizing.smallest_units(sized, capacity)
     lightest = min((p for p in curve if p.mass_kg is not None), key=lambda p: p.mass_kg or 0.0, default=None)
     return {

@@ -52,6 +52,8 @@ def budget_summary(
     dust: DustResult | None,
     sure: UncertaintyResult | None,
     shields: ShieldsResult | None,
+    *,
+    with_foresight: bool = True,
 ) -> BudgetResult:
     """The whole answer."""
     plan, needs = case.plan, case.needs
@@ -59,7 +61,7 @@ def budget_summary(
     counted = habitat_reliability.served(needs, flows, habitat_reliability.counted(needs))
     everything = habitat_reliability.served(needs, flows, np.ones(len(plan.loads), dtype=bool))
     light = habitat_reliability.light_of(case.light_kwh, flows)
-    found = sizes(case, sized_case(case))
+    found = sizes(case, sized_case(case), with_foresight=with_foresight)
     _add_notes(case, flows, counted, found, sure)
     longest = counted.outages[0] if counted.outages else None
     names = [load.name for load in plan.loads]
