@@ -125,6 +125,17 @@ SEASONS: Final = [
 ]  # fmt: skip
 CUT_GAPS: Final = [{"whole_hours": NUMBER, "whole_known": TRUTH}]
 """Of gaps that an end of the run cuts."""
+WORST_NIGHTS: Final = {
+    "nights": [
+        {"start_utc": MOMENT, "end_utc": MOMENT, "hours": NOT_NEGATIVE, "at_least": TRUTH, "eclipse": TRUTH}
+    ],
+}
+RETURN_PERIODS: Final = {
+    "years": [{"from_utc": MOMENT, "longest_hours": NOT_NEGATIVE}],
+    "ranked": [{"return_period_years": POSITIVE, "hours": NOT_NEGATIVE, "from_utc": MOMENT}],
+    "levels": [{"return_period_years": POSITIVE, "hours": NOT_NEGATIVE}],
+}
+"""Of runs of five years or more."""
 ASSUMPTIONS: Final = [{"of": TEXT, "what": TEXT, "value": TEXT, "default": TRUTH}]
 LIMITS: Final = [{"what": TEXT, "limit": NUMBER, "reached": NUMBER, "unit": TEXT, "holds": TRUTH}]
 """Where they are there: results of earlier versions lack them."""
@@ -166,6 +177,7 @@ def _optional(found: Mapping[str, Any]) -> dict[str, Any]:
         "period": PERIOD,
         "span_warnings": TEXTS,
         "seasonal_kwh": SEASONS,
+        "worst_nights": WORST_NIGHTS | (RETURN_PERIODS if _has_years(found) else {}),
         "longest_gap_at_least": TRUTH,
         "longest_gap_whole_hours": NUMBER,
         "longest_gap_whole_known": TRUTH,
@@ -173,6 +185,12 @@ def _optional(found: Mapping[str, Any]) -> dict[str, Any]:
         "longest_gap_whole_end_utc": MOMENT,
     }
     return {key: shape for key, shape in shapes.items() if found.get(key) is not None}
+
+
+def _has_years(found: Mapping[str, Any]) -> bool:
+    """Whether return periods are told."""
+    nights = found.get("worst_nights")
+    return isinstance(nights, dict) and nights.get("years") is not None
 
 
 def _faults(value: Any, wanted: Any, path: str) -> Iterator[str]:
