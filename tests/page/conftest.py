@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 from collections.abc import Callable, Iterator
@@ -48,6 +49,33 @@ def ridge() -> xr.Dataset:
 @pytest.fixture(scope="session")
 def plan() -> yieldsim.LoadPlan:
     return yieldsim.read_load(SITES / "habitat.load.toml")
+
+
+def facing_map(ds: xr.Dataset) -> xr.Dataset:
+    """A map of orientations as `orient` returns it, of an estimate's site and collector: best near the horizon to the north."""
+    tilt, azimuth = np.arange(0.0, 181.0, 5.0), np.arange(0.0, 360.0, 5.0)
+    height = np.exp(-(((tilt - 88.0) / 20.0) ** 2))[:, None]
+    kwh = 380.0 * height * (0.8 + 0.2 * np.cos(np.radians(azimuth)))
+    told = ds.yieldsim.summary
+    best = {
+        "goal": "annual",
+        "words": "most energy in a year",
+        "tilt_deg": 88.0,
+        "azimuth_deg": 0.0,
+        "roll_deg": 0.0,
+    }
+    summary = {
+        "schema": "yieldsim orient 1",
+        "site": told["site"],
+        "collector": told["collector"],
+        "best": [best | {"annual_kwh": 380.0, "annual_upper_bound_kwh": 400.0}],
+        "warnings": [],
+    }
+    return xr.Dataset(
+        {"annual_kwh": (("tilt", "azimuth"), kwh)},
+        {"tilt": tilt, "azimuth": azimuth},
+        {"summary": json.dumps(summary)},
+    )
 
 
 def trough() -> yieldsim.BiaxialAcceptance:

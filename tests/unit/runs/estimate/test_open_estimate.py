@@ -199,7 +199,7 @@ def test_a_file_cut_short(copied: Path, kept: float) -> None:
 @pytest.mark.parametrize(
     ("rows", "chunk", "words"),
     [
-        (3_000_000_000, 1_000_000, r"declares 1.42e\+03 GB of values \(time 3000000000, "),
+        (3_000_000_000, 1_000_000, r"declares 1.44e\+03 GB of values \(time 3000000000, "),
         (800_000, 40_000_000, "is stored in pieces of"),
     ],
 )

@@ -65,15 +65,14 @@ class BudgetView {
       if (document.activeElement !== number || number.value !== text) number.value = text;
       number.classList.toggle("turned", value !== /** @type {any} */ (store.file.sliders)[item.key]);
     }
-    const all = budget.loads.map((_, j) => j);
-    const essential = all.filter((j) => budget.loads[j].rank === ESSENTIAL);
-    const counted = served(flows, essential.length ? essential : all);
+    const counting = countedLoads(budget);
+    const counted = served(flows, counting);
     const { row_hours: hours } = store.model.words;
     const byHours = budget.reliability_of !== "energy";
     const reached = byHours ? (counted.askedRows ? 1 - counted.unservedRows / counted.askedRows : 1) : counted.fraction;
     const passes = reached >= budget.reliability - 1e-12;
     part("verdict").textContent = `${passes ? "✓ serves" : "✗ falls short:"} ${percent(reached, 2)} of ${budget.reliability_of} of `
-      + `${essential.length ? "essential loads" : "all loads"}; required ${percent(budget.reliability, 2)}`;
+      + `${counting.some((j) => budget.loads[j].rank !== ESSENTIAL) ? "all loads" : "essential loads"}; required ${percent(budget.reliability, 2)}`;
     part("verdict").className = passes ? "passes" : "fails";
     part("verdict").dataset.reached = String(reached);
     const bars = budget.loads.map((load, j) => {

@@ -188,6 +188,16 @@ function dispatch(lightKwh, asked, mostKwh, words, capacityKwh) {
  */
 
 /**
+ * The loads that outages and the verdict look at: the essential ones, or all where none is.
+ * @param {BudgetWords} words
+ */
+function countedLoads(words) {
+  const all = words.loads.map((_, j) => j);
+  const essential = all.filter((j) => words.loads[j].rank === ESSENTIAL);
+  return essential.length ? essential : all;
+}
+
+/**
  * Some loads taken together, as planning/habitat/reliability.py counts them.
  * @param {Flows} flows @param {number[]} which
  * @returns {Served}

@@ -52,8 +52,9 @@ async function begin() {
     if (done) {
       showLedger(store);
       showGaps(store, go);
+      sky.widened();
       speak();
-    } else later(() => showLedger(store));
+    }
     later(() => {
       if (!done) showLedger(store);
       drawViews();

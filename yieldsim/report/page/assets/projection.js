@@ -16,12 +16,12 @@ const BOTTOM_MARGIN = 18;
 
 /**
  * @param {string} kind @param {number} width @param {number} low @param {number} high @param {number} west
- * @param {number} [tall]  height of a stretched panorama
+ * @param {number} [tall]  height of a stretched panorama, the most of a dome
  * @returns {Projection}
  */
 function projectionOf(kind, width, low, high, west, tall = 300) {
   if (kind === "dome") {
-    const height = Math.min(width, 640);
+    const height = Math.min(width, tall);
     const radius = height / 2 - DOME_MARGIN;
     const [cx, cy] = [width / 2, height / 2];
     const perDeg = radius / (90 - low);

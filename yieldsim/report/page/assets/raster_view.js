@@ -11,7 +11,7 @@ class RasterView {
     this.store = store;
     this.onPick = onPick;
     const { model } = store;
-    const { words, solarDays, lit } = { ...model, ...model };
+    const { words, solarDays, lit } = model;
     let [first, last] = [Infinity, -Infinity];
     for (const day of solarDays) {
       first = Math.min(first, day);
@@ -90,6 +90,8 @@ class RasterView {
     this.sheet.getContext("2d")?.putImageData(image, 0, 0);
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     pen.clearRect(0, 0, width, height);
+    pen.fillStyle = themed("--outside");
+    pen.fillRect(RASTER_LEFT, 4, width - RASTER_LEFT - 2, height - RASTER_BOTTOM - 4);
     pen.imageSmoothingEnabled = false;
     const [wide, tall] = [width - RASTER_LEFT - 2, height - RASTER_BOTTOM - 4];
     pen.drawImage(this.sheet, RASTER_LEFT, 4, wide, tall);

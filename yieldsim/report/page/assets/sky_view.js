@@ -1,6 +1,7 @@
 // The sky over the site: skyline, the Sun's ways coloured by power, each mount's acceptance, and the map of orientations.
 
 const GRAB_PIXELS = 26;
+const MANY_STEPS = 80000;
 
 class SkyView {
   /** @param {HTMLCanvasElement} canvas @param {Store} store @param {() => void} onPick @param {(done: boolean) => void} onTurn */
@@ -22,7 +23,8 @@ class SkyView {
     const { model } = this.store;
     const width = Math.max(this.canvas.parentElement?.clientWidth ?? 600, 260);
     const { low, high, west } = this.range();
-    this.projection = projectionOf(this.kind, width, low, high, west, Math.min(340, Math.max(220, width * 0.42)));
+    const tall = this.kind === "dome" ? Math.max(320, Math.min(640, window.innerHeight - 300)) : Math.min(340, Math.max(220, width * 0.42));
+    this.projection = projectionOf(this.kind, width, low, high, west, tall);
     this.ratio = Math.min(window.devicePixelRatio || 1, 2);
     const { height } = this.projection;
     this.canvas.width = Math.round(width * this.ratio);
@@ -30,7 +32,8 @@ class SkyView {
     this.canvas.style.width = `${width}px`;
     this.canvas.style.height = `${height}px`;
     const { lit } = model;
-    const dot = Math.max(1, Math.round(this.ratio));
+    // few ways of the Sun are fine lines, many fill the sky
+    const dot = lit.row.length > MANY_STEPS ? Math.round(2 * this.ratio) : Math.max(1, Math.round(this.ratio));
     this.columns = Math.ceil(this.canvas.width / dot);
     this.lines = Math.ceil(this.canvas.height / dot);
     this.dot = dot;
@@ -68,7 +71,10 @@ class SkyView {
     const perDeg = words.angle_steps_per_deg;
     for (let k = 0; k < arrays.skyline_elevation.length; k++) low = Math.min(low, arrays.skyline_elevation[k] / perDeg);
     if (this.kind !== "dome") {
-      for (const mount of state.mounts) high = Math.max(high, 90 - mount.tilt_deg);
+      for (const mount of state.mounts) {
+        high = Math.max(high, 90 - mount.tilt_deg);
+        low = Math.min(low, Math.max(90 - mount.tilt_deg, -50));
+      }
     }
     const skyline = arrays.skyline_elevation;
     for (let k = 0; k < skyline.length; k++) high = Math.max(high, skyline[k] / perDeg);
@@ -77,6 +83,14 @@ class SkyView {
     if (this.kind === "dome") return { low: Math.max(Math.min(low - 2, -6), -30), high: 90, west };
     if (this.kind === "equal") return { low: Math.max(low - 8, -40), high: Math.min(Math.max(high + 12, 35), 90), west };
     return { low: Math.max(low - 0.6 * room, -60), high: Math.min(high + room, 90), west };
+  }
+
+  /** Widen the view where a mount has left it; whether that was so. */
+  widened() {
+    const p = /** @type {Projection} */ (this.projection);
+    const gone = this.store.state.mounts.some((mount) => mount.tilt_deg < 90 - p.high || (mount.tilt_deg > 90 - p.low && p.low > -60));
+    if (gone && p.kind !== "dome") this.fit();
+    return gone;
   }
 
   /** Night, map of orientations, ground, grid. @returns {HTMLCanvasElement} */
@@ -128,10 +142,14 @@ class SkyView {
     const image = new ImageData(this.columns ?? 1, this.lines ?? 1);
     const pixels = new Uint32Array(image.data.buffer);
     const idle = pixel(IDLE);
+    const across = this.columns ?? 1;
+    const lines = place.length <= MANY_STEPS;
     for (let at = 0; at < pixels.length; at++) {
       if (counts[at] === 0) continue;
       const mean = sums[at] / counts[at];
-      pixels[at] = mean > 0 ? POWER_PIXELS[Math.min(255, Math.round((255 * mean) / peak))] : idle;
+      const colour = mean > 0 ? POWER_PIXELS[Math.min(255, Math.round((255 * mean) / peak))] : idle;
+      pixels[at] = colour;
+      if (lines && counts[at + across] === 0) pixels[at + across] = colour;
     }
     const dots = /** @type {HTMLCanvasElement} */ (this.dots);
     dots.getContext("2d")?.putImageData(image, 0, 0);
@@ -145,6 +163,7 @@ class SkyView {
     const facing = this.store.model.words.facing;
     if (!facing || !this.showFacing) return;
     const p = /** @type {Projection} */ (this.projection);
+    pen.font = "11px system-ui, sans-serif";
     for (const best of facing.best) {
       const [x, y] = p.to(best.azimuth_deg, 90 - best.tilt_deg);
       pen.strokeStyle = "#ffffff";

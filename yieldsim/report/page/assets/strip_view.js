@@ -68,7 +68,7 @@ class StripView {
     const top = Math.max(maximum(now), maximum(file)) || 1;
     this.axis(pen, 6, tall, top, "W");
     this.area(pen, now, 6, tall, top, themed("--delivered"));
-    if (store.turned) this.line(pen, file, 6, tall, top, themed("--file"), [4, 3]);
+    if (store.turned) this.line(pen, file, 6, tall, top, themed("--file"), [], 1);
     if (budget !== null) {
       const upper = 6 + tall + 24;
       const low = height - STRIP_BOTTOM - upper;
@@ -79,7 +79,7 @@ class StripView {
       pen.fillStyle = themed("--muted");
       pen.textAlign = "left";
       pen.textBaseline = "bottom";
-      pen.fillText("stored energy; marked: rows in which loads lack something", STRIP_LEFT, upper - 3);
+      pen.fillText(this.shortfallWords(), STRIP_LEFT, upper - 3, width - STRIP_LEFT - 4);
     }
     this.times(pen, height);
     const x = this.x(store.cursor + 0.5);
@@ -89,6 +89,13 @@ class StripView {
     pen.moveTo(x, 4);
     pen.lineTo(x, height - STRIP_BOTTOM);
     pen.stroke();
+  }
+
+  shortfallWords() {
+    const budget = /** @type {BudgetWords} */ (this.store.model.budget);
+    const loads = countedLoads(budget);
+    const all = loads.length === budget.loads.length;
+    return all ? "stored; bands: loads lack something" : "stored; bands: essential loads lack something; at the foot: others";
   }
 
   /** @param {CanvasRenderingContext2D} pen @param {number} y @param {number} tall @param {number} top @param {string} unit */
@@ -159,10 +166,10 @@ class StripView {
     pen.globalAlpha = 1;
   }
 
-  /** @param {CanvasRenderingContext2D} pen @param {Float64Array} series @param {number} y @param {number} tall @param {number} top @param {string} colour @param {number[]} dash */
-  line(pen, series, y, tall, top, colour, dash) {
+  /** @param {CanvasRenderingContext2D} pen @param {Float64Array} series @param {number} y @param {number} tall @param {number} top @param {string} colour @param {number[]} dash @param {number} [thick] */
+  line(pen, series, y, tall, top, colour, dash, thick = 1.5) {
     pen.strokeStyle = colour;
-    pen.lineWidth = 1.5;
+    pen.lineWidth = thick;
     pen.setLineDash(dash);
     pen.beginPath();
     let first = true;
@@ -176,14 +183,28 @@ class StripView {
     pen.setLineDash([]);
   }
 
-  /** @param {CanvasRenderingContext2D} pen @param {Flows} flows @param {number} y @param {number} tall */
+  /**
+   * Rows in which loads lack something: those that count towards the verdict over the whole height, others along the foot.
+   * @param {CanvasRenderingContext2D} pen @param {Flows} flows @param {number} y @param {number} tall
+   */
   shortfalls(pen, flows, y, tall) {
-    const lacking = new Float64Array(flows.stored.length);
-    for (const series of flows.unserved) for (let t = 0; t < lacking.length; t++) if (series[t] > 0) lacking[t] = 1;
-    pen.fillStyle = themed("--lack");
-    this.each(lacking, (x, _, high) => {
-      if (high > 0) pen.fillRect(x, y, Math.max(1, this.x(this.from + 1) - this.x(this.from)), tall);
-    });
+    const counting = countedLoads(/** @type {BudgetWords} */ (this.store.model.budget));
+    const wide = Math.max(1, this.x(this.from + 1) - this.x(this.from));
+    for (const [which, height] of /** @type {[boolean, number][]} */ ([[false, 6], [true, tall]])) {
+      const lacking = new Float64Array(flows.stored.length);
+      flows.unserved.forEach((series, j) => {
+        if (counting.includes(j) !== which) return;
+        for (let t = 0; t < lacking.length; t++) if (series[t] > 0) lacking[t] = 1;
+      });
+      pen.fillStyle = themed("--lack");
+      let drawn = -Infinity;
+      this.each(lacking, (x, _, high) => {
+        if (high > 0 && x >= drawn + wide - 0.01) {
+          pen.fillRect(x, y + tall - height, wide, height);
+          drawn = x;
+        }
+      });
+    }
   }
 
   /** @param {CanvasRenderingContext2D} pen @param {number} height */
