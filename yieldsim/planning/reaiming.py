@@ -20,8 +20,6 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.system.pricing import Sunlight, climbed, priced
 
-MOST_TURNS = 12
-"""Once a month."""
 ROUNDS, GAIN = 4, 1e-5
 
 
@@ -109,7 +107,5 @@ def _stretches(
     seen: set[tuple[int, int, int]] = set()
     for _, starts, places in found:
         ends = np.append(starts[1:], rows)
-        seen |= {
-            (int(a), int(b), int(place)) for a, b, place in zip(starts, ends, places, strict=True)
-        }
+        seen |= {(int(a), int(b), int(place)) for a, b, place in zip(starts, ends, places, strict=True)}
     return sorted(seen)

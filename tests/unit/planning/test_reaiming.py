@@ -13,7 +13,7 @@ from yieldsim.planning.system.pricing import Sunlight
 
 def enumerated(light, turns):
     """The best of all moments and facings."""
-    rows, count = light.shape
+    rows = len(light)
     best = 0.0
     for made in range(turns + 1):
         for moments in itertools.combinations(range(1, rows), made):
@@ -40,7 +40,9 @@ def test_each_turn_brings_less_than_following_the_sun(weighed):
     sun = np.stack([np.sin(azimuth), np.cos(azimuth), np.full(rows, 0.05)], axis=1)
     sun /= np.linalg.norm(sun, axis=1, keepdims=True)
     acceptance = RoundAcceptance(
-        incidence_deg=np.array([0.0, 15.0, 20.0]), acceptance_fraction=np.array([1.0, 1.0, 0.0]), source="disc"
+        incidence_deg=np.array([0.0, 15.0, 20.0]),
+        acceptance_fraction=np.array([1.0, 1.0, 0.0]),
+        source="disc",
     )
     prospect = weighed(sun, np.full(rows, 1000.0), acceptance)
     some = facings(87.0, np.arange(0.0, 180.0, 7.0))

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.base.clock import iso
-from yieldsim.base.design_model import DesignPlan
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.plans.design import DesignPlan
 from yieldsim.planning.habitat import reliability as habitat_reliability
 from yieldsim.planning.habitat.dispatch import dispatch, store_of
 from yieldsim.planning.system.serving import Serving

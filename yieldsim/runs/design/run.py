@@ -8,16 +8,17 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.design_model import DesignPlan
 from yieldsim.base.errors import CannotCompute, Gathered
 from yieldsim.base.model import Notes, Source
+from yieldsim.base.plans.design import DesignPlan
 
 if TYPE_CHECKING:
+    from yieldsim.files.output.kept_results import Kept
     from yieldsim.runs.design.combinations import Combination, Span
     from yieldsim.runs.design.search import Designed, Looked
     from yieldsim.runs.design.types import DesignRun
     from yieldsim.runs.design.verify import Built
-    from yieldsim.runs.design.workers import Compute, Kept
+    from yieldsim.runs.design.workers import Compute
 
 Progress = Callable[[int, int], None]
 Json = dict[str, Any]
@@ -49,9 +50,10 @@ def design(
 
     Raises InputError, DataMissing or CannotCompute.
     """
+    from yieldsim.files.output.kept_results import Kept
     from yieldsim.runs.design.combinations import Span, combinations_of, shared_span
     from yieldsim.runs.design.summary import summarised
-    from yieldsim.runs.design.workers import Kept, computing
+    from yieldsim.runs.design.workers import computing
     from yieldsim.runs.setup.prepare import kernel_paths
     from yieldsim.runs.time_span import refuse_wrong_span
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from yieldsim.base.design_model import DesignPlan
 from yieldsim.base.model import Mount
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.plans.design import DesignPlan
 from yieldsim.runs.design.combinations import (
     UNITS_TIE,
     Combination,

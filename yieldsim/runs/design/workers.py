@@ -1,16 +1,10 @@
-"""Combinations looked at and designed: here, in processes of this machine, or on a cluster; with the same result.
-
-What is known of a combination is kept in a folder named after everything that it depends on, until the design is done, so that an
-interrupted run goes on where it stopped.
-"""
+"""Combinations looked at and designed: here, in processes of this machine, or on a cluster; with the same result."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError
 from contextlib import contextmanager, suppress
-from pathlib import Path
 from typing import Any
 
 from yieldsim.base.errors import CannotCompute, DataMissing
@@ -65,38 +59,3 @@ def computing(jobs: int, workers: int, scheduler: str | None) -> Iterator[Comput
                     reached.cancel(list(futures))
 
         yield spread
-
-
-class Kept:
-    """Results by name in a folder; None as the folder: nothing is kept."""
-
-    def __init__(self, folder: Path | None) -> None:
-        """The folder is made when something is first kept."""
-        self._folder = folder
-
-    def get(self, name: str) -> dict[str, Any] | None:
-        """What was kept; None where nothing was, or nothing that can be read."""
-        from yieldsim.files.text.decode import decode, read_bytes
-
-        if self._folder is None or not (self._folder / name).is_file():
-            return None
-        try:
-            found = json.loads(decode(read_bytes(self._folder / name), name))
-        except Exception:  # a damaged file fails in many ways; each means: compute it again
-            return None
-        return found if isinstance(found, dict) else None
-
-    def put(self, name: str, value: dict[str, Any]) -> None:
-        """Keep a result."""
-        from yieldsim.files.output.atomic_write import write_text_whole
-
-        if self._folder is not None:
-            self._folder.mkdir(parents=True, exist_ok=True)
-            write_text_whole(self._folder / name, json.dumps(value))
-
-    def clear(self) -> None:
-        """The run is done: nothing of it is needed any more."""
-        import shutil
-
-        if self._folder is not None:
-            shutil.rmtree(self._folder, ignore_errors=True)
