@@ -64,6 +64,7 @@ def input_rows(sure: Json) -> list[list[str]]:
         "uniform": ("from", "to"),
         "triangular": ("from", "likely", "to"),
         "lognormal": ("median", "sigma"),
+        "measured": ("whole years",),
     }
     rows = []
     for one in sure["inputs"]:
