@@ -16,8 +16,8 @@ import numpy as np
 from yieldsim.base.clock import iso, tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.errors import DataMissing
-from yieldsim.base.period import NEAR_DAYS
 from yieldsim.base.results.parts import GapResult, WholeGapResult
+from yieldsim.base.year.period import NEAR_DAYS
 from yieldsim.energy.ledger import Gap
 
 if TYPE_CHECKING:

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 
 from yieldsim.base.constants import DAYS_PER_YEAR
-from yieldsim.base.period import Period
 from yieldsim.base.results.attached import result_of
 from yieldsim.base.results.estimate import EstimateResult
 from yieldsim.base.results.parts import WorstNightsResult
 from yieldsim.base.results.rank import RankedSite, RankResult
-from yieldsim.base.run_months import run_months
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
+from yieldsim.base.year.period import Period
+from yieldsim.base.year.run_months import run_months
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.planning.site_ranking import RankGoal, kept_by_stage, ranked, units_for_power
 from yieldsim.runs.rank.layout import Facing, layout_words
