@@ -1,6 +1,7 @@
 // The page put together: data read, views made, one cursor and one state for all of them.
 
 const SPOKEN_AFTER_MS = 600;
+const TABLES_AFTER_MS = 120;
 
 async function begin() {
   const words = JSON.parse(part("data").textContent);
@@ -16,6 +17,7 @@ async function begin() {
 
   let spoken = 0;
   let drawn = 0;
+  let told = 0;
   const speak = () => {
     clearTimeout(spoken);
     spoken = setTimeout(() => {
@@ -46,7 +48,6 @@ async function begin() {
   const turned = (/** @type {boolean} */ done) => {
     showFacts(store);
     table.show();
-    budget?.show();
     showReadout(store);
     showState(store);
     if (done) {
@@ -55,10 +56,14 @@ async function begin() {
       sky.widened();
       speak();
     }
+    // under a moving hand the long tables follow a few times a second, the views with every frame
+    const due = done || performance.now() - told > TABLES_AFTER_MS;
+    if (due) budget?.show();
     later(() => {
-      if (!done) showLedger(store);
+      if (due && !done) showLedger(store);
       drawViews();
     });
+    if (due) told = performance.now();
   };
 
   const sky = new SkyView(part("sky"), store, picked, turned);
