@@ -169,3 +169,24 @@ def test_asks_that_nothing_serves_are_answered_with_the_nearest(folder, change, 
     for word in ("the longest stretch without light", *words):
         assert word in str(result.exception)
     assert not (folder / "none").exists()
+
+
+def test_ninety_of_a_hundred_draws_take_a_margin(folder, tmp_path):
+    """The share is reached in 90 of 100 draws, at more mass than the nominal run takes; the bound is the nominal one."""
+    text = (folder / "lantern-ridge.design.toml").read_text(encoding="utf-8")
+    text = text.replace("# uncertain =", "uncertain =").replace("# confidence =", "confidence =")
+    (folder / "sure.design.toml").write_text(text, encoding="utf-8")
+    doubts = folder / "lantern-ridge.uncertain.toml"
+    doubts.write_text(
+        doubts.read_text(encoding="utf-8").replace("draws = 1024", "draws = 64"), encoding="utf-8"
+    )
+    span = ("--start", "2027-03-01", "--end", "2027-04-01")
+    result = yieldsim("design", folder / "sure.design.toml", *span, "--out", tmp_path / "sure", "--no-report")
+    assert result.exit_code == 0, result.output
+    summary = json.loads((tmp_path / "sure" / "design.json").read_text(encoding="utf-8"))
+    assert summary["uncertainty"]["target_share"]["p90"] >= 0.99
+    assert summary["confidence_margin_factor"] > 1.0
+    nominal = summary["combinations"][0]
+    assert summary["bound"]["least"] == pytest.approx(nominal["least"])
+    assert summary["design"]["mass_kg"] > nominal["mass_kg"] >= nominal["least"]
+    assert checked(tmp_path / "sure" / "certificate.npz")[1] == pytest.approx(summary["bound"]["least"])

@@ -351,6 +351,7 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
             "load": "Load file: what must be served, as reliably as its [sizing] asks, and the store's kind",
             "uncertain": "Uncertainty file: the design that is found is drawn by it",
             "objective": "What is least: mass or units",
+            "confidence": "nominal: the share is served in the run as it is; P90: in 90 of 100 draws as well",
             "facings": "Orientations that units may take, [tilt, azimuth] or with roll, degrees; any when left out",
             "most_units": "No design has more units",
             "masses": "What each part weighs",

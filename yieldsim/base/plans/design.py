@@ -11,6 +11,7 @@ from yieldsim.base.model import Collector, Site
 from yieldsim.base.ranges import Range
 
 DesignObjective = Literal["mass", "units"]
+Confidence = Literal["nominal", "P90"]
 OBJECTIVES: tuple[DesignObjective, ...] = ("mass", "units")
 MOST_COMBINATIONS = 1000
 
@@ -81,6 +82,7 @@ class DesignPlan:
 
     mast_heights_m    empty: each site's own
     facings           (tilt, azimuth, roll) that units may take, degrees; empty: any
+    confidence        the share is to be served in the nominal run, or in 90 of 100 draws as well
     most_units        no design has more
     store_choices_kwh   capacities there are; empty: any up to most_store_kwh
     most_store_kwh    None: no limit (objective mass), or the load file's capacity (objective units)
@@ -93,6 +95,7 @@ class DesignPlan:
     load_file: Path
     load: LoadPlan
     objective: DesignObjective = "mass"
+    confidence: Confidence = "nominal"
     masses: Masses = Masses()
     fibre_run: FibreRun | None = None
     facings: tuple[tuple[float, float, float], ...] = ()

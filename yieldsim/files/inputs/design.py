@@ -14,6 +14,7 @@ from yieldsim.base.model import Mount, Site
 from yieldsim.base.plans.design import (
     MOST_COMBINATIONS,
     CollectorChoice,
+    Confidence,
     DesignObjective,
     DesignPlan,
     FibreRun,
@@ -145,6 +146,7 @@ class DesignFile(StrictModel):
     load: Annotated[tuple[Path, LoadPlan], named_file(_load)] = Field(description="the load file")
     uncertain: Annotated[tuple[Path, UncertainPlan], named_file(_uncertain)] | None = None
     objective: DesignObjective = "mass"
+    confidence: Confidence = "nominal"
     facings: Annotated[tuple[tuple[float, float, float], ...], BeforeValidator(as_facings)] = ()
     most_units: Annotated[int, stated(DesignPlan, "most_units")] = 1000
     masses: MassesTable = MassesTable()
@@ -155,6 +157,8 @@ class DesignFile(StrictModel):
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
         """Something to choose from, each file once, not too much of it."""
+        if given.get("confidence") == "P90" and "uncertain" not in given:
+            yield "uncertain", problem("is missing", hint="confidence P90 asks for an uncertainty file")
         sizes = 1
         for key in ("sites", "collectors"):
             named = given.get(key)
@@ -181,6 +185,7 @@ class DesignFile(StrictModel):
             load_file=self.load[0],
             load=self.load[1],
             objective=self.objective,
+            confidence=self.confidence,
             masses=Masses(**self.masses.model_dump()),
             fibre_run=FibreRun(**self.fibre_run.model_dump()) if self.fibre_run else None,
             facings=self.facings,

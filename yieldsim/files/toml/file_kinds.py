@@ -30,7 +30,7 @@ TOP_KEYS: dict[str, frozenset[str]] = {
     "uncertainty": frozenset({"draws", "seed", "uncertain"}),
     "design": frozenset(
         {
-            "name", "sites", "mast_heights_m", "collectors", "load", "uncertain", "objective", "facings",
+            "name", "sites", "mast_heights_m", "collectors", "load", "uncertain", "objective", "confidence", "facings",
             "most_units", "masses", "fibre_run", "store", "tracker",
         }
     ),

@@ -52,6 +52,7 @@ def design(
     """
     from yieldsim.files.output.kept_results import Kept
     from yieldsim.runs.design.combinations import Span, combinations_of, shared_span
+    from yieldsim.runs.design.confidence import confident
     from yieldsim.runs.design.summary import summarised
     from yieldsim.runs.design.workers import computing
     from yieldsim.runs.setup.prepare import kernel_paths
@@ -84,9 +85,17 @@ def design(
     with computing(len(everything), workers, scheduler) as compute:
         looked = _all_looked(asked, everything, when, steps, kept, compute)
         designed = _all_designed(asked, everything, when, looked, steps, kept, compute)
-    best, built = _best_built(asked, everything, when, looked, designed)
+    try:
+        best, built = _best_built(asked, everything, when, looked, designed)
+    except CannotCompute:
+        # the answer is final: nothing of it is taken up again
+        kept.clear()
+        raise
     steps.done()
-    run = summarised(asked, everything, when, looked, designed, best, built, notes, sources)
+    margin = None
+    if asked.confidence == "P90":
+        best, built, margin = confident(asked, everything[best.number], when, best, built)
+    run = summarised(asked, everything, when, looked, designed, best, built, margin, notes, sources)
     steps.finished()
     kept.clear()
     return run
