@@ -152,7 +152,7 @@ def _all_looked(
             found[one.number] = Looked(**known)
             steps.done()
     waiting = [one for one in everything if one.number not in found]
-    for place, seen in compute(look, [(plan, one, span) for one in waiting]):
+    for place, seen in compute(look, [(plan, one, span, len(everything) > 1) for one in waiting]):
         found[waiting[place].number] = seen
         kept.put(f"look-{seen.number}.json", asdict(seen))
         steps.done()
