@@ -76,6 +76,19 @@ class TrackerPrice:
     stop_hours: Annotated[float, Range(0.0, 1.0e5)] = 0.0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VariedKey:
+    """A value of the prescription of a collector, and those that it may take.
+
+    collector   name of the collector's file
+    keys        as `tune` takes them: KEY, or KEY,KEY*FACTOR for values that move together
+    """
+
+    collector: str
+    keys: str
+    values: tuple[float, ...]
+
+
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class DesignPlan:
     """All of a design file.
@@ -102,6 +115,7 @@ class DesignPlan:
     most_units: Annotated[int, Range(1, 10_000, whole=True)] = 1000
     store_choices_kwh: tuple[float, ...] = ()
     most_store_kwh: Annotated[float, Range(0.0, 1.0e9)] | None = None
+    vary: tuple[VariedKey, ...] = ()
     uncertain_file: Path | None = None
     uncertain: UncertainPlan | None = None
     tracker: TrackerPrice | None = None

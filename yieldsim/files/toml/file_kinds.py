@@ -31,7 +31,7 @@ TOP_KEYS: dict[str, frozenset[str]] = {
     "design": frozenset(
         {
             "name", "sites", "mast_heights_m", "collectors", "load", "uncertain", "objective", "confidence", "facings",
-            "most_units", "masses", "fibre_run", "store", "tracker",
+            "most_units", "masses", "fibre_run", "vary", "store", "tracker",
         }
     ),
 }  # fmt: skip

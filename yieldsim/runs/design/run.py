@@ -54,6 +54,7 @@ def design(
     from yieldsim.runs.design.combinations import Span, combinations_of, shared_span
     from yieldsim.runs.design.confidence import confident
     from yieldsim.runs.design.summary import summarised
+    from yieldsim.runs.design.variants import with_variants
     from yieldsim.runs.design.workers import computing
     from yieldsim.runs.setup.prepare import kernel_paths
     from yieldsim.runs.time_span import refuse_wrong_span
@@ -66,6 +67,7 @@ def design(
     with gathered:
         named = kernel_paths(kernels)
     gathered.refuse()
+    asked = with_variants(asked)
     when = shared_span(
         asked,
         Span(

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from yieldsim.runs.design.verify import Built
 
 Json = dict[str, Any]
-WIDE_GAP, FEW = 0.02, 12
+WIDE_GAP, FEW = 0.02, 3
 UNIT = {"mass": "kg", "units": "units"}
 
 
@@ -314,8 +314,8 @@ def _add_notes(
         why = "loads beside the essential ones draw on the store"
         if plan.confidence == "P90":
             why = "what 90 of 100 draws take beyond the nominal run"
-        elif best.units < FEW:
-            why = "few units: whole ones weigh much"
+        elif best.units < FEW * len(best.mounts or ()):
+            why = "few whole units to each orientation: the bound may split them"
         notes.add(
             f"the design is proven to within {bound['gap_fraction']:.1%} only of the best there may be ({why})"
         )
