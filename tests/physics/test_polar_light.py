@@ -117,7 +117,9 @@ def test_horizons_against_plain_search(moon):
 # ---------------------------------------------------------------- published light
 
 
-@pytest.mark.parametrize(("mast_m", "key"), [(2.0, "glaser2014-2m"), (10.0, "glaser2014-10m")])
+@pytest.mark.parametrize(
+    ("mast_m", "key"), [pytest.param(2.0, "glaser2014-2m", marks=pytest.mark.slow), (10.0, "glaser2014-10m")]
+)
 def test_best_place_on_the_ridge(mast_m, key):
     """Gläser et al. 2014: on the ridge between Shackleton and de Gerlache, over 19 years, best places lit so much of the time at
     2 m and at 10 m above ground; longest darkness typically 3 to 5 days.
@@ -178,7 +180,7 @@ def test_how_far_the_terrain_must_reach(moon):
 # ---------------------------------------------------------------- a survey against full estimates
 
 
-@pytest.mark.parametrize("width_deg", [20.0, 3.0])
+@pytest.mark.parametrize("width_deg", [20.0, pytest.param(3.0, marks=pytest.mark.slow)])
 def test_survey_agrees_with_full_estimates(moon, width_deg):
     """At sampled cells, lit from 16 to 91 % of the year: energies within 1 % of `estimate` with a skyline by straight lines of sight.
 

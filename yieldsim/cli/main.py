@@ -24,6 +24,10 @@ from yieldsim.cli.terminal.streams import Unheard, safe_streams
 COMMANDS: dict[str, tuple[str, str]] = {
     "new": ("yieldsim.cli.commands.inputs:new", "Write a starter set of input files, commented."),
     "check": ("yieldsim.cli.commands.inputs:check", "Validate input files and say what they hold."),
+    "optical-depth": (
+        "yieldsim.cli.commands.inputs:optical_depth",
+        "Optical depth by date from a published text table.",
+    ),
     "estimate": (
         "yieldsim.cli.commands.estimate:estimate",
         "Hourly and annual energy of a collector at a site.",

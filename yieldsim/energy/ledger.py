@@ -11,7 +11,7 @@ import xarray as xr
 from yieldsim.base.constants import SECONDS_PER_HOUR
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.results.parts import LedgerStage
-from yieldsim.base.run_months import SEASON_DEG, season_numbers
+from yieldsim.base.year.run_months import SEASON_DEG, season_numbers
 
 """Twelfths of a year by solar longitude."""
 

@@ -220,6 +220,7 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
             "high": "Greatest value, in the input's unit",
             "median": "Of a lognormal distribution, in the input's unit",
             "sigma": "Standard deviation of the natural logarithm",
+            "table": "Measured optical depth, columns time_utc and optical_depth: whole years of it are drawn as they were",
         },
     },
     "prescription": {

@@ -16,7 +16,8 @@ from yieldsim.report.layout.imprint import NOMINAL
 from yieldsim.report.layout.number_format import decimals_for
 from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.period_text import per_of, period_line
-from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, pages
+from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, Tabled, pages
+from yieldsim.report.worst_nights import MOST_SITES, draw_worst_nights, has_return_periods, night_rows
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -96,10 +97,70 @@ def rank_sheet(summary: RankResult) -> Sheet:
                 heading="Why: the sunlight at the site, and per cent kept of the light that reaches each stage",
                 caption="Darker: more is lost. Terrain counts against the bare body's horizon seen from the aperture's height.",
             ),
+            *_nights(rows),
         ],
         summary=summary,
         where="rank.json",
     )  # fmt: skip
+
+
+def _nights(rows: Sequence[Mapping[str, Any]]) -> list[Drawn | Tabled]:
+    """The worst nights of each site as a table, and over years where the run has enough of them."""
+    sites = [(_short(row["site"]["name"]), row["worst_nights"]) for row in rows if row.get("worst_nights")]
+    cells = [[name, *_night(nights), *_levels(nights)] for name, nights in sites if nights["nights"]]
+    if not cells:
+        return []
+    long = all(has_return_periods(nights) for _, nights in sites)
+    parts: list[Drawn | Tabled] = [
+        Tabled(
+            head=(
+                "Site",
+                "From, UTC",
+                "To, UTC",
+                "Length",
+                "With an eclipse",
+                "Once in 5 years",
+                "In 10 years",
+            )[: 7 if long else 5],
+            rows=[row[: 7 if long else 5] for row in cells],
+            wide=(1.4, 1.3, 1.3, 1.1, 0.8, 1.0, 1.0)[: 7 if long else 5],
+            left=(0, 1, 2),
+            heading="The longest night of each site",
+            caption="The longest time without any part of the Sun in sight, whatever the mounts face; eclipses are in."
+            + (
+                " Once in so many years, by the count of this run, a night is that long or longer."
+                if long
+                else ""
+            ),
+        )
+    ]
+    if long:
+        figure = Panel(
+            partial(draw_worst_nights, sites),
+            style.FULL_WIDTH_IN,
+            2.3,
+            "The longest night of each year, and by return period, at each site.",
+        )
+        more = f" The first {MOST_SITES} sites." if len(sites) > MOST_SITES else ""
+        parts.append(
+            Drawn(
+                figure,
+                heading="The longest nights, year by year and by how often they come",
+                caption=more.strip(),
+            )
+        )
+    return parts
+
+
+def _night(nights: Mapping[str, Any]) -> list[str]:
+    """The longest one: from, to, how long, whether an eclipse is part of it."""
+    return night_rows(nights)[0][1:]
+
+
+def _levels(nights: Mapping[str, Any]) -> list[str]:
+    """Lengths reached once in five and in ten years."""
+    known = {row["return_period_years"]: row["hours"] for row in nights.get("levels") or ()}
+    return [style.duration(float(known[every])) if every in known else "–" for every in (5.0, 10.0)]
 
 
 def columns_of(summary: RankResult, per: str) -> list[Column]:

@@ -18,6 +18,7 @@ from yieldsim.base.results.parts import (
     SiteResult,
     UnknownGroundResult,
     WholeGapResult,
+    WorstNightsResult,
 )
 from yieldsim.base.results.values import Latitude, Moment, NotNegative, Positive, Share
 
@@ -162,6 +163,7 @@ class EstimateResult(WholeGapResult):
     gaps: list[GapResult]
     """The longest outages of light, longest first."""
     gaps_cut_by_ends: NotRequired[list[GapResult]]
+    worst_nights: NotRequired[WorstNightsResult]
     capture_fraction: float | None
     """Delivered energy over that of the same units following the Sun."""
     sun_following_kwh: float

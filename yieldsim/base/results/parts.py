@@ -153,3 +153,42 @@ class UnknownGroundResult(TypedDict):
 
     delivered_kwh_blocked: float
     delivered_kwh_clear: float
+
+
+class NightResult(GapResult):
+    """A stretch without any part of the Sun in sight."""
+
+    eclipse: bool
+    """Whether the Sun is wholly hidden by another body for a part of it."""
+
+
+class YearsNight(TypedDict):
+    """The longest night of a year of the run."""
+
+    from_utc: Moment
+    longest_hours: NotNegative
+
+
+class RankedNight(TypedDict):
+    """The longest night of a year, by its rank among the years."""
+
+    return_period_years: Positive
+    hours: NotNegative
+    from_utc: Moment
+
+
+class NightLevel(TypedDict):
+    """A length that a year's longest night reaches once in so many years."""
+
+    return_period_years: Positive
+    hours: NotNegative
+
+
+class WorstNightsResult(TypedDict):
+    """The longest nights of a site, whatever the mounts face; by year and return period where the run has enough years."""
+
+    nights: list[NightResult]
+    step_s: float
+    years: list[YearsNight] | None
+    ranked: NotRequired[list[RankedNight]]
+    levels: NotRequired[list[NightLevel]]

@@ -15,6 +15,7 @@ from yieldsim.base.results.parts import (
     ProvenanceResult,
     SiteResult,
     WholeGapResult,
+    WorstNightsResult,
 )
 from yieldsim.base.results.values import Moment
 
@@ -55,6 +56,8 @@ class RankedSite(WholeGapResult):
     worst_month_kwh: float
     longest_gap_hours: float
     longest_gap_start_utc: Moment | None
+    longest_night_hours: float
+    worst_nights: WorstNightsResult
     hours_delivering: float
     hours_delivering_per_year: float
     mean_power_w: float

@@ -125,6 +125,23 @@ def show(summary: EstimateResult, as_json: bool) -> None:
         note(warning)
 
 
+def _night_lines(nights: Mapping[str, Any] | None) -> list[str]:
+    """The longest time without the Sun, and how often such ones come where the run is long enough to say."""
+    if not nights or not nights["nights"]:
+        return []
+    worst = nights["nights"][0]
+    hours = worst.get("whole_hours", worst["hours"])
+    dates = " to ".join(worst.get(f"whole_{end}_utc", worst[f"{end}_utc"])[:16] for end in ("start", "end"))
+    at_least = "" if worst.get("whole_known", True) else "   at least"
+    lines = [f"  longest night        {hours:12.1f} h     {dates}{at_least}"]
+    lines += [
+        f"    once in {row['return_period_years']:g} years{'':{9 - len(format(row['return_period_years'], 'g'))}}"
+        f"{row['hours']:12.1f} h     or longer"
+        for row in nights.get("levels", ())
+    ]
+    return lines
+
+
 def answer_lines(summary: EstimateResult) -> list[str]:
     """The answer as plain text: what arrives, when it does not, where the light went."""
     from yieldsim.report.layout.period_text import period_line
@@ -156,6 +173,7 @@ def answer_lines(summary: EstimateResult) -> list[str]:
         lines.append(
             f"    beyond the run     {summary['longest_gap_whole_hours']:12.1f} h     {dates}{known}"
         )
+    lines += _night_lines(summary.get("worst_nights"))
     if summary["capture_fraction"] is not None:
         lines.append(
             f"  capture fraction     {summary['capture_fraction']:12.1%}       of {summary['sun_following_kwh']:.4g} kWh, "

@@ -183,6 +183,7 @@ def _side_by_side(rows: Sequence[Mapping[str, Any]], summary: RankResult, per: s
                 line(words, ["none will do" if size is None else f"{size:.3g}{unit}" for size in sizes])
             )
     why = [row["reasons"] for row in rows]
+    lines.append(line("longest night, h", [f"{row['longest_night_hours']:.1f}" for row in rows]))
     lines.append(line(f"sunlight, kWh/m2{per}", [f"{one['sunlight_kwh_m2_per_year']:.0f}" for one in why]))
     gains = [one["low_skyline_gain_fraction"] for one in why]
     if any(gain != 0.0 for gain in gains):

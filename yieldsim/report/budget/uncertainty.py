@@ -25,6 +25,7 @@ SCALES = {"served_fraction": 100.0, "longest_gap_hours": 1.0 / 24.0, "longest_ou
 INPUT_WORDS = {
     "irradiance": "irradiance",
     "optical_depth": "optical depth",
+    "optical_depth_year": "measured year of optical depth",
     "horizon_height_deg": "height of the horizon",
     "mount_tilt_deg": "tilt of the mounts",
     "mount_azimuth_deg": "azimuth of the mounts",

@@ -65,6 +65,7 @@ def input_rows(sure: Mapping[str, Any]) -> list[list[str]]:
         "uniform": ("from", "to"),
         "triangular": ("from", "likely", "to"),
         "lognormal": ("median", "sigma"),
+        "measured": ("whole years",),
     }
     rows = []
     for one in sure["inputs"]:

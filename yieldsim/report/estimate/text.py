@@ -27,6 +27,7 @@ from yieldsim.report.layout.number_format import decimals_for
 from yieldsim.report.layout.period_text import period_line, period_of
 from yieldsim.report.layout.typst_pages import printable
 from yieldsim.report.layout.warning_text import letters_notice, warning_line
+from yieldsim.report.worst_nights import night_text
 
 MANY_YEARS = 1.5
 """Runs longer than this get a table of years."""
@@ -79,6 +80,7 @@ def page_data(ds: xr.Dataset) -> dict[str, Any]:
         "follower_sentence": follower_sentence(summary),
         "years": year_rows(ds, summary),
         "gaps": gap_rows(ds, summary["gaps"]),
+        **night_text(summary.get("worst_nights")),
         "eclipses": eclipse_rows(eclipses),
         "eclipse_sentence": eclipse_sentence(eclipses) if eclipses else "",
         "facts": fact_rows(ds, summary),

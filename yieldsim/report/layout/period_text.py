@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from yieldsim.base.constants import DAYS_PER_YEAR
-from yieldsim.base.period import Period
+from yieldsim.base.year.period import Period
 
 
 def period_of(summary: Mapping[str, Any]) -> Period:

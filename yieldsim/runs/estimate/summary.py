@@ -24,6 +24,7 @@ from yieldsim.runs.estimate.assumptions import assumptions, command_line, limits
 from yieldsim.runs.estimate.caveats import caveats
 from yieldsim.runs.estimate.chain_record import add_chain_series, chain_words
 from yieldsim.runs.estimate.cut_gaps import cut_gap_note, gap_rows, longest_whole
+from yieldsim.runs.estimate.worst_nights import worst_nights
 from yieldsim.sky.atmosphere import optical_depth_warning
 from yieldsim.sky.eclipse import eclipses
 
@@ -191,6 +192,7 @@ def _summary(
         span_warnings.append(told)
     area_m2 = collector.aperture_area_m2 * collector.unit_count
     months = ledger.by_calendar(ds, "M")
+    seen = eclipses(setting.track)
     return {
         "schema": "yieldsim estimate 1",
         "site": site_words(site),
@@ -227,10 +229,11 @@ def _summary(
                 "end_utc": iso(utc_from_tdb(np.array([e.end_tdb_s]))[0]),
                 "covered_fraction": e.covered_fraction,
             }
-            for e in eclipses(setting.track)
+            for e in seen
         ],
         "gaps": listed[:GAPS_LISTED],
         "gaps_cut_by_ends": [row for row in listed if row["at_least"]],
+        "worst_nights": worst_nights(ready, result, seen),
         "capture_fraction": delivered / followed if followed > 0.0 else None,
         "sun_following_kwh": followed,
         "following": following,

@@ -17,6 +17,7 @@ PLAIN = (
     "worst_month",
     "longest_gap_hours",
     "longest_gap_start_utc",
+    "longest_night_hours",
     "hours_delivering_per_year",
     "mean_power_w",
     "units_for_power",
