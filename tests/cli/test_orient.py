@@ -14,7 +14,9 @@ import pandas as pd
 import pytest
 import xarray as xr
 
+from yieldsim.base.results.checks import faults
 from yieldsim.files.inputs.readers import read_collector
+from yieldsim.files.output.result_schemas import RESULTS
 from yieldsim.files.text.bundled import sites_folder
 
 SPAN = ["--start", "2027-01-01", "--end", "2027-03-01"]
@@ -68,6 +70,8 @@ def summary(results: Path) -> dict:
 
 
 def test_files_are_those_promised(results: Path) -> None:
+    answer = json.loads((results / "orient.json").read_text(encoding="utf-8"))
+    assert faults(RESULTS["orient"], answer, whole=True) == []
     assert {file.name for file in results.iterdir()} == {
         "orient.json", "facing.nc", "facings.csv", "facing.png", "facing.pdf", "units.csv", "units.png", "units.pdf",
         "units.collector.toml", "units.collector.acceptance.csv", "units.collector.fibre.csv",
@@ -228,6 +232,7 @@ def test_rank_writes_table_figure_and_reasons(ranking: Path) -> None:
         "rank.pdf",
     }
     summary = json.loads((ranking / "rank.json").read_text())
+    assert faults(RESULTS["rank"], summary, whole=True) == []
     energies = [row["annual_kwh"] for row in summary["sites"]]
     assert energies == sorted(energies, reverse=True)
     table = pd.read_csv(ranking / "rank.csv")

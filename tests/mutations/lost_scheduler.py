@@ -19,6 +19,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 KILLED_AFTER_TILES = 2
 PATIENCE_S = 300.0
+BESIDE_TILES = ("manifest.jsonl", "token")
 
 
 def start(folder: Path, *words: str) -> subprocess.Popen[bytes]:
@@ -91,13 +92,13 @@ def main() -> int:
             survey = start(folder, *words, case, "--scheduler", f"tcp://127.0.0.1:{port}")
             begun = time.monotonic()
             while survey.poll() is None and time.monotonic() - begun < PATIENCE_S:
-                if len(list((folder / case).glob(".survey-*/*"))) >= KILLED_AFTER_TILES:
+                if len(list((folder / case).glob(".survey-*/tile-*.npy"))) >= KILLED_AFTER_TILES:
                     break
                 time.sleep(0.1)
             for place in killed:
                 processes[place].kill()
             status = survey.wait(PATIENCE_S)
-            kept = [path.suffix for path in (folder / case).glob(".survey-*/*")]
+            kept = [path for path in (folder / case).glob(".survey-*/*") if path.name not in BESIDE_TILES]
             stop(processes)
             if status != 0:
                 processes = cluster(folder, port + 100)
@@ -105,7 +106,7 @@ def main() -> int:
                 survey.wait(PATIENCE_S)
                 stop(processes)
             same = digest(folder / case / "survey.nc") == wanted
-            failed = failed or not same or any(suffix != ".npy" for suffix in kept)
+            failed = failed or not same or any(path.suffix != ".npy" for path in kept)
             print(
                 f"{case} killed: status {status}, {len(kept)} tiles kept, {'same bytes' if same else 'DIFFERENT'}"
             )

@@ -48,6 +48,11 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "Acceptance table of a lens prescription, with every loss.",
     ),
     "tune": ("yieldsim.cli.commands.tune:tune", "The prescription that delivers most at a site."),
+    "design": (
+        "yieldsim.cli.commands.design:design",
+        "Site, mast, optics, units and store at once, proven.",
+    ),
+    "page": ("yieldsim.cli.commands.page:page", "Turn the mounts of an estimate by hand, in a browser."),
     "report": ("yieldsim.cli.commands.estimate:report", "(Re)write the report of an estimate."),
 }
 """Name: where the command is, and its line in the list (held equal to its short help by a test)."""

@@ -16,6 +16,8 @@ ToPlace = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
 """(row, column) of the tile's pixels -> planetocentric latitude and longitude in degrees."""
 Heights = Callable[[FloatArray, FloatArray], FloatArray]
 """(planetocentric latitude, longitude in degrees) -> metres above the ellipsoid, NaN where unknown."""
+FINEST_SHARE = 0.25
+MOST_BEND_PIXELS, LEAST_ASPECT = 0.5, 0.7
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -39,9 +41,18 @@ class TileFrame:
         true_row, true_column = _edge(self.rows, self.columns)
         return float(np.hypot(row - true_row, column - true_column).max())
 
+    def is_straight(self) -> bool:
+        """Whether the pixels of the map are a straight grid on the plane, and nearly as wide as high."""
+        sides = np.linalg.norm(self.to_gnomonic[:, :2], axis=0)
+        return bool(sides.min() > LEAST_ASPECT * sides.max()) and self.bend_pixels() <= MOST_BEND_PIXELS
+
     def gnomonic_pixels(self, row: FloatArray, column: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Where pixels of the map lie on the plane, in the plane's pixel coordinates (row, column)."""
-        east, north = self.sphere.gnomonic(*self.to_place(row, column))
+        return self.pixels_at(*self.to_place(row, column))
+
+    def pixels_at(self, latitude_deg: FloatArray, longitude_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """The plane's pixel coordinates (row, column) of places."""
+        east, north = self.sphere.gnomonic(latitude_deg, longitude_deg)
         offset = np.stack([east - self.to_gnomonic[0, 2], north - self.to_gnomonic[1, 2]])
         at = np.tensordot(np.linalg.inv(self.to_gnomonic[:, :2]), offset, axes=1)
         return at[1], at[0]
@@ -66,6 +77,35 @@ def tile_frame(equatorial_m: float, polar_m: float, to_place: ToPlace, rows: int
     pixel_m = float(np.linalg.norm(matrix[:, :2], axis=0).max()) * sphere.radius_m
     return TileFrame(
         sphere=sphere, rows=rows, columns=columns, to_gnomonic=matrix, pixel_m=pixel_m, to_place=to_place
+    )
+
+
+def square_frame(frame: TileFrame, row: FloatArray, column: FloatArray) -> TileFrame:
+    """A frame of square pixels over places of a tile's map, half as large as the shorter side of the tile's; the same plane.
+
+    For maps whose pixels are no straight grid on the ground: of equal steps in longitude and latitude, whose columns meet at the
+    poles. There the pixels are FINEST_SHARE of the longer side.
+
+    row, column   places in pixels that it must hold, a pixel's room around them
+    """
+    east, north = frame.sphere.gnomonic(*frame.to_place(row, column))
+    sides = np.linalg.norm(frame.to_gnomonic[:, :2], axis=0)
+    step = float(max(0.5 * sides.min(), FINEST_SHARE * sides.max()))
+    columns, rows = (int(np.ceil(np.ptp(at) / step)) + 3 for at in (east, north))
+    left = 0.5 * (east.min() + east.max()) - 0.5 * (columns - 1) * step
+    top = 0.5 * (north.min() + north.max()) + 0.5 * (rows - 1) * step
+    matrix = np.array([[step, 0.0, left], [0.0, -step, top]])
+
+    def to_place(at_row: FloatArray, at_column: FloatArray) -> tuple[FloatArray, FloatArray]:
+        return frame.sphere.gnomonic_places(left + step * at_column, top - step * at_row)[:2]
+
+    return TileFrame(
+        sphere=frame.sphere,
+        rows=rows,
+        columns=columns,
+        to_gnomonic=matrix,
+        pixel_m=step * frame.sphere.radius_m,
+        to_place=to_place,
     )
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from yieldsim.base.results.rank import RankResult
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
 from yieldsim.report.layout.number_format import decimals_for
@@ -62,12 +64,12 @@ class Column:
     more_is_better: bool
 
 
-def rank_pages(summary: dict[str, Any]) -> Pages:
+def rank_pages(summary: RankResult) -> Pages:
     """The page from rank.json, as PDF and as PNG."""
     return pages(rank_sheet(summary))
 
 
-def rank_sheet(summary: dict[str, Any]) -> Sheet:
+def rank_sheet(summary: RankResult) -> Sheet:
     """What stands on it: bars of what is delivered, then shares kept by each stage; sites in order, best on top."""
     rows, count = summary["sites"][:MOST_DRAWN], len(summary["sites"])
     layout = summary["layout"]
@@ -102,7 +104,7 @@ def rank_sheet(summary: dict[str, Any]) -> Sheet:
     )  # fmt: skip
 
 
-def _nights(rows: list[dict[str, Any]]) -> list[Drawn | Tabled]:
+def _nights(rows: Sequence[Mapping[str, Any]]) -> list[Drawn | Tabled]:
     """The worst nights of each site as a table, and over years where the run has enough of them."""
     sites = [(_short(row["site"]["name"]), row["worst_nights"]) for row in rows if row.get("worst_nights")]
     cells = [[name, *_night(nights), *_levels(nights)] for name, nights in sites if nights["nights"]]
@@ -150,18 +152,18 @@ def _nights(rows: list[dict[str, Any]]) -> list[Drawn | Tabled]:
     return parts
 
 
-def _night(nights: dict[str, Any]) -> list[str]:
+def _night(nights: Mapping[str, Any]) -> list[str]:
     """The longest one: from, to, how long, whether an eclipse is part of it."""
     return night_rows(nights)[0][1:]
 
 
-def _levels(nights: dict[str, Any]) -> list[str]:
+def _levels(nights: Mapping[str, Any]) -> list[str]:
     """Lengths reached once in five and in ten years."""
     known = {row["return_period_years"]: row["hours"] for row in nights.get("levels") or ()}
     return [style.duration(float(known[every])) if every in known else "–" for every in (5.0, 10.0)]
 
 
-def columns_of(summary: dict[str, Any], per: str) -> list[Column]:
+def columns_of(summary: RankResult, per: str) -> list[Column]:
     """What sites are judged by; units only where a power was asked for."""
     found = [
         Column("annual", "annual_kwh", f"kWh {per}", 1.0, True),
@@ -178,7 +180,7 @@ def columns_of(summary: dict[str, Any], per: str) -> list[Column]:
     return found
 
 
-def draw_totals(rows: list[dict[str, Any]], summary: dict[str, Any], per: str, figure: Any) -> None:
+def draw_totals(rows: Sequence[Mapping[str, Any]], summary: RankResult, per: str, figure: Any) -> None:
     """A column of bars for each figure that sites are judged by: solid where more is better, hatched where less
     is; the deciding one in full colour."""
     columns = columns_of(summary, per)
@@ -232,7 +234,7 @@ def _value_words(column: Column, value: float, decimals: int) -> str:
     return str(int(value)) if column.goal == "units" else style.fixed(value, decimals)
 
 
-def draw_stages(rows: list[dict[str, Any]], per: str, axes: Axes) -> None:
+def draw_stages(rows: Sequence[Mapping[str, Any]], per: str, axes: Axes) -> None:
     """The sunlight of each site, what a low skyline adds to it, and what each stage keeps of the light that reaches
     it: darker where more is lost. Stages that take nothing anywhere are left out."""
     stages = [
@@ -284,7 +286,7 @@ def _short(name: str) -> str:
     return name if len(name) <= 22 else name[:21] + "…"
 
 
-def _reasons(row: dict[str, Any]) -> str:
+def _reasons(row: Mapping[str, Any]) -> str:
     """The site's place in a few words, under its name."""
     site, facing = row["site"], row["facing"]
     pose = (

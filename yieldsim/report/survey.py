@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +10,8 @@ import numpy as np
 import xarray as xr
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.ground import SurveyResult
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
 from yieldsim.report.layout.panel import Panel
@@ -82,7 +84,7 @@ def survey_pages(ds: xr.Dataset, overlay: MapOverlay | None = None) -> Pages:
 
 def survey_sheet(ds: xr.Dataset, overlay: MapOverlay) -> Sheet:
     """What stands on the page."""
-    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
+    summary = result_of(ds, SurveyResult)
     places = summary["places"][:LISTED]
     name = GOAL_VARIABLES[summary["goal"]]
     others = [other for other in SIDE_MAPS if other != name][:2]
@@ -115,7 +117,7 @@ def survey_sheet(ds: xr.Dataset, overlay: MapOverlay) -> Sheet:
     )  # fmt: skip
 
 
-def _lines(summary: dict[str, Any]) -> list[str]:
+def _lines(summary: SurveyResult) -> list[str]:
     period = period_of(summary)
     rates = f" (energies at the rate of a {period.year})" if period.is_part else ""
     collector = summary.get("collector")
@@ -126,7 +128,7 @@ def _lines(summary: dict[str, Any]) -> list[str]:
 
 
 def _map_caption(ds: xr.Dataset, overlay: MapOverlay) -> str:
-    ground = ds["elevation_m"].values if overlay.relief is None else overlay.relief.value_m
+    ground = _thinned(ds)["elevation_m"].values if overlay.relief is None else overlay.relief.value_m
     step = contour_step_m(ground)
     parts = []
     if step is not None:
@@ -134,24 +136,23 @@ def _map_caption(ds: xr.Dataset, overlay: MapOverlay) -> str:
         parts.append(f"White lines: height of {of}, every {style.number(step)} m.")
     if overlay.graticule is not None:
         parts.append("Dotted: latitude and longitude.")
-    if not np.isfinite(ds["lit_fraction"].values).all():
+    if not np.isfinite(_thinned(ds)["lit_fraction"].values).all():
         parts.append("White cells: no terrain.")
     return " ".join([*parts, "Circles: the best places."])
 
 
 def _draw_others(
-    ds: xr.Dataset, figure: Any, names: list[str], summary: dict[str, Any], overlay: MapOverlay
+    ds: xr.Dataset, figure: Any, names: list[str], summary: SurveyResult, overlay: MapOverlay
 ) -> None:
     for axes, name in zip(figure.subplots(1, 2), names, strict=True):
         _draw_map(ds, axes, figure, name, summary, overlay, large=False)
 
 
 def _draw_map(
-    ds: xr.Dataset, axes: Axes, figure: Any, name: str, summary: dict[str, Any],
+    ds: xr.Dataset, axes: Axes, figure: Any, name: str, summary: SurveyResult,
     overlay: MapOverlay, *, large: bool,
 ) -> None:  # fmt: skip
-    step = max(1, -(-max(ds.sizes["x"], ds.sizes["y"]) // MOST_PIXELS))
-    thin = ds.isel(x=slice(None, None, step), y=slice(None, None, step))
+    thin = _thinned(ds)
     values = thin[name].values * SCALES.get(name, 1.0)
     scale, unit = _axis_scale(ds)
     x, y = thin["x"].values * scale, thin["y"].values * scale
@@ -199,6 +200,12 @@ def _draw_map(
     _mark_places(axes, summary["places"][:LISTED], scale, large)
     if large and overlay.graticule is not None:
         _draw_graticule(overlay.graticule, axes, scale, summary["places"][:LISTED])
+
+
+def _thinned(ds: xr.Dataset) -> xr.Dataset:
+    """Every n-th cell: no more than MOST_PIXELS a side."""
+    step = max(1, -(-max(ds.sizes["x"], ds.sizes["y"]) // MOST_PIXELS))
+    return ds.isel(x=slice(None, None, step), y=slice(None, None, step))
 
 
 def _axis_scale(ds: xr.Dataset) -> tuple[float, str]:
@@ -261,7 +268,7 @@ def _contours(thin: xr.Dataset, relief: Relief | None, axes: Axes, scale: float,
 LABEL_BOX: dict[str, Any] = {"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 0.8}
 
 
-def _draw_graticule(found: Graticule, axes: Axes, scale: float, places: list[dict[str, Any]]) -> None:
+def _draw_graticule(found: Graticule, axes: Axes, scale: float, places: Sequence[Mapping[str, Any]]) -> None:
     """Dotted lines of latitude and longitude, each with its label where that meets no other; the pole; north."""
     import matplotlib.patheffects as effects
 
@@ -299,7 +306,7 @@ def _draw_graticule(found: Graticule, axes: Axes, scale: float, places: list[dic
                 break
 
 
-def _mark_places(axes: Axes, places: list[dict[str, Any]], scale: float, large: bool) -> None:
+def _mark_places(axes: Axes, places: Sequence[Mapping[str, Any]], scale: float, large: bool) -> None:
     import matplotlib.patheffects as effects
 
     halo = [effects.withStroke(linewidth=2.0, foreground="white")]
@@ -349,7 +356,7 @@ COLUMNS: tuple[tuple[str, str, str, float], ...] = (
 """Key, head, format and relative width of the columns of places."""
 
 
-def _place_table(places: list[dict[str, Any]], per: str) -> Tabled:
+def _place_table(places: Sequence[Mapping[str, Any]], per: str) -> Tabled:
     """The places, best first."""
     if not places:
         return Tabled(
@@ -366,7 +373,7 @@ def _place_table(places: list[dict[str, Any]], per: str) -> Tabled:
     )
 
 
-def _cell(key: str, pattern: str, place: dict[str, Any]) -> str:
+def _cell(key: str, pattern: str, place: Mapping[str, Any]) -> str:
     value = float(place[key])
     if key == "longest_dark_hours":
         return "≥ " * bool(place.get("longest_dark_cut_fraction")) + style.duration(value)

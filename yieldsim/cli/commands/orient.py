@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 
+from yieldsim.base.results.orient import OrientResult
 from yieldsim.cli.shared_options import (
     COLLECTOR,
     FOLDER,
@@ -139,7 +141,7 @@ def orient(
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
 
 
-def answer_lines(summary: dict[str, Any]) -> list[str]:
+def answer_lines(summary: OrientResult) -> list[str]:
     """The answer as plain text: the best facings, what errors cost, the chosen units, followers of the
     Sun."""
     from yieldsim.report.layout.period_text import per_of, per_unit, period_line
@@ -176,7 +178,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
     ]
 
 
-def facing_lines(summary: dict[str, Any]) -> list[str]:
+def facing_lines(summary: OrientResult) -> list[str]:
     """One line an orientation: the best ones, then those compared; within 80 columns."""
     from yieldsim.report.layout.number_format import aligned
 
@@ -200,7 +202,7 @@ def facing_lines(summary: dict[str, Any]) -> list[str]:
     if used:
         # the share of the best is the energy's, and least to the point beside what is used
         heads[3 + rolls], columns[3 + rolls] = ("used", "kWh", 8), aligned([row["used_kwh"] for row in rows])
-    names = [row["goal"] if "goal" in row else row["label"].removesuffix(" of the file") for row in rows]
+    names = [str(row.get("goal") or row.get("label")).removesuffix(" of the file") for row in rows]
     wide = 78 - sum(width for *_, width in heads)
     lines = [
         "  " + f"{'best for, or compared':<{wide}}" + "".join(f"{head:>{width}}" for head, _, width in heads),
@@ -214,7 +216,7 @@ def facing_lines(summary: dict[str, Any]) -> list[str]:
     return lines
 
 
-def off_lines(rows: list[dict[str, float]]) -> list[str]:
+def off_lines(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     """What an aperture off its best facing loses; for two-angle optics also one rolled about its normal."""
     rolled = "rolled_loss_fraction" in rows[0]
     head = (
@@ -232,7 +234,7 @@ def off_lines(rows: list[dict[str, float]]) -> list[str]:
     ]
 
 
-def unit_lines(units: dict[str, Any], energy: str) -> list[str]:
+def unit_lines(units: Mapping[str, Any], energy: str) -> list[str]:
     """The chosen set and how it grew."""
     count = units["count"]
     lines = [f"  {count} unit{'s' * (count != 1)} for the goal {units['goal']}:"]
@@ -257,7 +259,7 @@ def unit_lines(units: dict[str, Any], energy: str) -> list[str]:
     return lines
 
 
-def following_lines(following: dict[str, Any]) -> list[str]:
+def following_lines(following: Mapping[str, Any]) -> list[str]:
     """One unit, fixed or tracking the Sun."""
     lines = [
         f"  {'':<37}{'longest':>14}{'fixed units for the same':>27}",

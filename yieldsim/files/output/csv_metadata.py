@@ -61,6 +61,12 @@ def csv_metadata(tables: Mapping[str, Iterable[str]], provenance: Mapping[str, A
     }
 
 
+def column_notes(columns: Iterable[str]) -> list[dict[str, str]]:
+    """Unit and meaning of each of a table's columns."""
+    words = {name: _words(name) for name in columns}
+    return [{"column": name, "unit": unit, "meaning": meaning} for name, (unit, meaning) in words.items()]
+
+
 def _column(name: str) -> dict[str, str]:
     unit, meaning = _words(name)
     found = {"titles": name, "dc:description": meaning, "datatype": DATATYPES.get(name, "number")}

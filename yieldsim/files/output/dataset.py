@@ -5,8 +5,10 @@ from __future__ import annotations
 import contextlib
 import csv
 import json
+import re
 import zlib
 from collections.abc import Iterator, Mapping
+from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -36,6 +38,7 @@ MOST_REASON = 160
 """Letters of a library's own words in a message."""
 ROWS_AT_ONCE = 50_000
 CHUNK_CACHE_BYTES = 1 << 20
+_WHOLE = re.compile(r"^(-?\d+)$", re.MULTILINE)
 PNG_HEADER_BYTES = 33
 """The signature, 8, and the header chunk: length, kind, 13 bytes, check sum."""
 
@@ -68,10 +71,47 @@ def write_dataset(ds: xr.Dataset, path: Path) -> None:
             variable.attrs["units"] = variable.attrs["units"].replace("kWh", "kW h")
     try:
         with _small_chunk_cache():
-            spelt.to_netcdf(path, engine="netcdf4", format="NETCDF4", encoding=encoding)
+            maps = [
+                str(name)
+                for name, variable in spelt.data_vars.items()
+                # series that were read from a file have pieces too
+                if variable.dtype == np.float32 and "chunksizes" in variable.encoding
+            ]
+            rest = spelt.drop_vars(maps)
+            kept = {name: encoding[name] for name in encoding if name in rest.variables}
+            rest.to_netcdf(path, engine="netcdf4", format="NETCDF4", encoding=kept)
+            for name in maps:
+                _add_map(spelt, name, path)
     except RuntimeError as error:
         # the NetCDF library's word for a full disk
         raise OSError(f"the disk refuses {path.name} ({error}); is it full?") from None
+
+
+def _add_map(ds: xr.Dataset, name: str, path: Path) -> None:
+    """A map of 32 bits into a file that has its axes, piece by piece, in the pieces that it is stored in: so it may be larger than
+    the memory, and makes the same bytes wherever it comes from."""
+    import netCDF4
+    import numpy as np
+
+    variable = ds[name]
+    pieces, dims = variable.encoding["chunksizes"], [str(dim) for dim in variable.dims]
+    aside = " ".join(str(coordinate) for coordinate in ds.coords if coordinate not in ds.dims)
+    with netCDF4.Dataset(path, "a") as file:
+        made = file.createVariable(
+            name,
+            "f4",
+            dims,
+            zlib=True,
+            complevel=4,
+            chunksizes=pieces,
+            fill_value=np.float32(np.nan),
+        )
+        made.setncatts(variable.attrs | {"coordinates": aside} if aside else variable.attrs)
+        for first in product(
+            *(range(0, size, piece) for size, piece in zip(variable.shape, pieces, strict=True))
+        ):
+            part = tuple(slice(at, at + piece) for at, piece in zip(first, pieces, strict=True))
+            made[part] = variable[part].values
 
 
 @contextlib.contextmanager
@@ -156,10 +196,14 @@ def write_table(frame: pd.DataFrame, path: Path, *, more: bool = False) -> None:
 
 
 def _spelt(values: Any) -> list[Any]:
-    """A column's numbers as text, NaN as nothing; one call for all is ten times as fast as one for each."""
+    """A column's numbers as text, NaN as nothing; one call for all is ten times as fast as one for each.
+
+    Whole numbers among them keep a decimal: readers that look at the first rows would take the column for integers.
+    """
     if values.dtype.kind != "f":
         return list(values.tolist())
-    return (("%.10g\n" * len(values)) % tuple(values)).replace("nan", "").split("\n")[:-1]
+    text = (("%.10g\n" * len(values)) % tuple(values)).replace("nan", "")
+    return _WHOLE.sub(r"\1.0", text).split("\n")[:-1]
 
 
 def write_hourly(ds: xr.Dataset, path: Path) -> None:
@@ -167,6 +211,19 @@ def write_hourly(ds: xr.Dataset, path: Path) -> None:
     for first in range(0, ds.sizes["time"], ROWS_AT_ONCE):
         part = ds.isel(time=slice(first, first + ROWS_AT_ONCE))
         write_table(hourly_frame(part), path, more=first > 0)
+
+
+def write_hourly_parquet(ds: xr.Dataset, path: Path) -> None:
+    """The interval series as Parquet, block by block; units and meanings are in the fields' metadata."""
+    from yieldsim.files.output.csv_metadata import column_notes
+    from yieldsim.files.output.parquet import write_parquet
+
+    notes = column_notes(hourly_frame(ds.isel(time=slice(1))).columns)
+    parts = (
+        hourly_frame(ds.isel(time=slice(first, first + ROWS_AT_ONCE)))
+        for first in range(0, ds.sizes["time"], ROWS_AT_ONCE)
+    )
+    write_parquet(parts, notes, path)
 
 
 def write_json(values: Mapping[str, Any], path: Path) -> None:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import contextlib
+from collections.abc import Iterable, Mapping, Sequence
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,15 +19,26 @@ def can_write_parquet() -> bool:
     return find_spec("pyarrow") is not None
 
 
-def write_parquet(frame: pd.DataFrame, notes: Sequence[dict[str, str]], path: Path) -> None:
-    """A table with its notes (column, unit, meaning); `time_utc` becomes a timestamp in UTC. Same table, same bytes."""
+def write_parquet(frames: Iterable[pd.DataFrame], notes: Sequence[Mapping[str, Any]], path: Path) -> None:
+    """A table in parts, one after the other, with its notes (column, unit, meaning). Same table, same bytes.
+
+    `time_utc` becomes a timestamp in UTC.
+    """
     import pandas as pd
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    if TIME in frame:
-        frame = frame.assign(**{TIME: pd.to_datetime(frame[TIME], utc=True).astype("datetime64[ms, UTC]")})
-    table = pa.Table.from_pandas(frame, preserve_index=False)
     known = {note["column"]: {"unit": note["unit"], "meaning": note["meaning"]} for note in notes}
-    fields = [field.with_metadata(known.get(field.name, {})) for field in table.schema]
-    pq.write_table(pa.table(table.columns, schema=pa.schema(fields)), path, compression="zstd")
+    with contextlib.ExitStack() as closing:
+        writer = None
+        for frame in frames:
+            if TIME in frame:
+                frame = frame.assign(
+                    **{TIME: pd.to_datetime(frame[TIME], utc=True).astype("datetime64[ms, UTC]")}
+                )
+            table = pa.Table.from_pandas(frame, preserve_index=False)
+            fields = [field.with_metadata(known.get(field.name, {})) for field in table.schema]
+            schema = pa.schema(fields)
+            if writer is None:
+                writer = closing.enter_context(pq.ParquetWriter(path, schema, compression="zstd"))
+            writer.write_table(pa.table(table.columns, schema=schema))

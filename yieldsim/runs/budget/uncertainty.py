@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -15,6 +15,7 @@ from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.load_model import DOUBTS, MEASURED_YEAR, UncertainPlan
 from yieldsim.base.model import Collector, HorizonMask, Site, TerrainHorizon
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.results.budget import ConfidentSizes, InputShare, RankingResult, UncertaintyResult
 from yieldsim.planning.habitat import reliability, sizing
 from yieldsim.planning.habitat.confident_sizes import confident_size
 from yieldsim.planning.habitat.dispatch import Needs, asking, dispatch
@@ -53,7 +54,7 @@ LARGEST_DEPARTURE = 5e-3
 class Sure:
     """The answer as JSON and the draws behind it."""
 
-    summary: dict[str, Any]
+    summary: UncertaintyResult
     draws: xr.Dataset
 
 
@@ -98,7 +99,7 @@ def how_sure(
         for level in (90, 99)
         for name in ("unserved_kwh", "longest_outage_hours")
     }
-    summary = {
+    summary: UncertaintyResult = {
         "draws": plan.draws,
         "seed": plan.seed,
         "scrambles": sensitivity.REPLICATES,
@@ -262,7 +263,7 @@ def _outcomes(
     return found, light_kwh
 
 
-def _confident(case: BudgetCase, drawn: sensitivity.Draws, light_kwh: list[FloatArray]) -> dict[str, Any]:
+def _confident(case: BudgetCase, drawn: sensitivity.Draws, light_kwh: list[FloatArray]) -> ConfidentSizes:
     """Smallest storage and fewest units that hold in CONFIDENT of the draws, and in how many the given ones do."""
     sized = replace(sized_case(case), service=None)
     rows, draws = len(sized.light_kwh), len(light_kwh)
@@ -312,7 +313,7 @@ def _scaled(needs: Needs, factor: float) -> Needs:
 
 def _ranking(
     case: BudgetCase, drawn: sensitivity.Draws, values: FloatArray, name: str
-) -> dict[str, Any] | None:
+) -> RankingResult | None:
     """Variance shares, largest first; None where the outcome does not vary."""
     found = sensitivity.ranking(drawn, values)
     if found is None:
@@ -321,7 +322,7 @@ def _ranking(
         case.notes.add(
             f"the ranking of inputs for {name} explains {found.explained:.0%} of its variance: read it as a hint"
         )
-    rows = [
+    rows: list[InputShare] = [
         {"what": one.what, "first": first, "total": total}
         for one, first, total in zip(drawn.plan.inputs, found.first, found.total, strict=True)
     ]

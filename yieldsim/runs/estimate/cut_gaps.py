@@ -7,7 +7,7 @@ side, or where the kernels end.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +16,8 @@ import numpy as np
 from yieldsim.base.clock import iso, tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.errors import DataMissing
-from yieldsim.base.period import NEAR_DAYS
+from yieldsim.base.results.parts import GapResult, WholeGapResult
+from yieldsim.base.year.period import NEAR_DAYS
 from yieldsim.energy.ledger import Gap
 
 if TYPE_CHECKING:
@@ -86,28 +87,30 @@ def gap_rows(
     collector: Collector | None = None,
     *,
     of_site: bool = False,
-) -> list[dict[str, Any]]:
+) -> list[GapResult]:
     """Gaps as JSON, those cut by an end of the run with their whole length; the arguments are those of `whole_gaps`."""
-    rows = []
+    rows: list[GapResult] = []
     for gap, whole in zip(gaps, whole_gaps(ready, gaps, step_s, collector, of_site=of_site), strict=True):
-        row: dict[str, Any] = {
+        row: GapResult = {
             "start_utc": iso(gap.start_utc),
             "end_utc": iso(gap.end_utc),
             "hours": gap.hours,
             "at_least": whole is not None,
         }
         if whole is not None:
-            row |= {
-                "whole_start_utc": iso(whole.start_utc),
-                "whole_end_utc": iso(whole.end_utc),
-                "whole_hours": whole.hours,
-                "whole_known": whole.known,
-            }
+            row.update(
+                {
+                    "whole_start_utc": iso(whole.start_utc),
+                    "whole_end_utc": iso(whole.end_utc),
+                    "whole_hours": whole.hours,
+                    "whole_known": whole.known,
+                }
+            )
         rows.append(row)
     return rows
 
 
-def longest_whole(rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
+def longest_whole(rows: Sequence[GapResult]) -> WholeGapResult:
     """The longest gap when those that the run cuts count whole: keys longest_gap_at_least, longest_gap_whole_...
 
     longest_gap_at_least        whether an end of the run cuts the gap that is longest within it
@@ -128,7 +131,7 @@ def longest_whole(rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
     }
 
 
-def cut_gap_note(summary: dict[str, Any]) -> str | None:
+def cut_gap_note(summary: Mapping[str, Any]) -> str | None:
     """What to tell where the longest gap in all is not the longest within the run, or is cut by its ends."""
     if (
         not summary["longest_gap_at_least"]

@@ -2,22 +2,30 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.estimate import EstimateResult
 
 if TYPE_CHECKING:
     import xarray as xr
 
 
-def summary_of(ds: xr.Dataset) -> dict[str, Any]:
+def summary_of(ds: xr.Dataset) -> EstimateResult:
     """The run's totals."""
-    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
-    return summary
+    return result_of(ds, EstimateResult)
 
 
-def write_estimate(ds: xr.Dataset, folder: Path | str, *, report: bool = True) -> list[str]:
-    """Write all results of an estimate into a folder; the names written. Raises WriteFailed, and then nothing has changed."""
+def write_estimate(
+    ds: xr.Dataset, folder: Path | str, *, report: bool = True, page: bool = False
+) -> list[str]:
+    """Write all results of an estimate into a folder; the names written. Raises WriteFailed, and then nothing has changed.
+
+    page   with the live page, page.html
+
+    hourly.parquet needs pyarrow (the extra `tables`) and is left out without it.
+    """
     from yieldsim.energy.ledger import by_calendar, by_season, by_solar_day
     from yieldsim.files.output.csv_metadata import METADATA_NAME, csv_metadata
     from yieldsim.files.output.dataset import (
@@ -25,13 +33,17 @@ def write_estimate(ds: xr.Dataset, folder: Path | str, *, report: bool = True) -
         staged_folder,
         write_dataset,
         write_hourly,
+        write_hourly_parquet,
         write_json,
         write_table,
     )
+    from yieldsim.files.output.parquet import can_write_parquet
 
     with staged_folder(folder) as stage:
         write_dataset(ds, stage / "estimate.nc")
         write_hourly(ds, stage / "hourly.csv")
+        if can_write_parquet():
+            write_hourly_parquet(ds, stage / "hourly.parquet")
         columns = {"hourly.csv": hourly_frame(ds.isel(time=slice(1))).columns}
         for name, sums in {
             "daily.csv": by_calendar(ds, "D"),
@@ -46,6 +58,10 @@ def write_estimate(ds: xr.Dataset, folder: Path | str, *, report: bool = True) -
         write_json(summary_of(ds), stage / "summary.json")
         if report:
             _draw(ds, stage)
+        if page:
+            from yieldsim.runs.page.run import page as live_page
+
+            live_page(ds).save(stage / "page.html")
         return sorted(file.name for file in stage.iterdir())
 
 

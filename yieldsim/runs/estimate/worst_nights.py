@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from yieldsim.base.clock import iso, tdb_seconds
+from yieldsim.base.results.parts import GapResult, NightResult, WorstNightsResult
 from yieldsim.energy import ledger
 from yieldsim.planning.return_periods import (
     FEWEST_YEARS,
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 NIGHTS_LISTED = 10
 
 
-def worst_nights(ready: Prepared, result: Integrated, seen: Sequence[Eclipse]) -> dict[str, Any]:
+def worst_nights(ready: Prepared, result: Integrated, seen: Sequence[Eclipse]) -> WorstNightsResult:
     """The longest nights with their dates; over five whole years or more, the longest of each and their return periods.
 
     seen   eclipses of the run
@@ -39,10 +40,9 @@ def worst_nights(ready: Prepared, result: Integrated, seen: Sequence[Eclipse]) -
     cut = [gap for gap in found[NIGHTS_LISTED:] if ledger.is_cut(gap, edges)]
     rows = gap_rows(ready, [*found[:NIGHTS_LISTED], *cut], result.step_s, of_site=True)
     rows.sort(key=lambda row: -float(row.get("whole_hours", row["hours"])))
-    for row in rows:
-        row["eclipse"] = _eclipsed(row, seen)
+    nights: list[NightResult] = [{**row, "eclipse": _eclipsed(row, seen)} for row in rows]
     years = int(period.years)
-    told: dict[str, Any] = {"nights": rows[:NIGHTS_LISTED], "step_s": result.step_s, "years": None}
+    told: WorstNightsResult = {"nights": nights[:NIGHTS_LISTED], "step_s": result.step_s, "years": None}
     if years < FEWEST_YEARS:
         return told
     day = np.timedelta64(86_400_000_000_000, "ns")
@@ -53,7 +53,10 @@ def worst_nights(ready: Prepared, result: Integrated, seen: Sequence[Eclipse]) -
         ends.append(
             [gap.start_utc, gap.end_utc]
             if known is None
-            else [np.datetime64(known[f"whole_{end}_utc"].rstrip("Z"), "ns") for end in ("start", "end")]
+            else [
+                np.datetime64(str(known.get(f"whole_{end}_utc")).rstrip("Z"), "ns")
+                for end in ("start", "end")
+            ]
         )
     since = (np.array(ends, dtype="datetime64[ns]").reshape(-1, 2) - edges[0]) / day
     yearly = yearly_longest_hours(since[:, 0], since[:, 1], years, period.year_days)
@@ -62,7 +65,9 @@ def worst_nights(ready: Prepared, result: Integrated, seen: Sequence[Eclipse]) -
         for year in range(years)
     ]
     order = np.argsort(-yearly, kind="stable")
-    return told | {
+    return {
+        "nights": told["nights"],
+        "step_s": told["step_s"],
         "years": [
             {"from_utc": begin, "longest_hours": float(hours)}
             for begin, hours in zip(begins, yearly, strict=True)
@@ -79,10 +84,11 @@ def worst_nights(ready: Prepared, result: Integrated, seen: Sequence[Eclipse]) -
     }
 
 
-def _eclipsed(row: dict[str, Any], seen: Sequence[Eclipse]) -> bool:
+def _eclipsed(row: GapResult, seen: Sequence[Eclipse]) -> bool:
     """Whether a night overlaps the time in which a body hides all of the Sun."""
     start, end = (
-        float(tdb_seconds(np.datetime64(row[f"{of}_utc"].rstrip("Z"), "ns"))) for of in ("start", "end")
+        float(tdb_seconds(np.datetime64(str(row.get(f"{of}_utc")).rstrip("Z"), "ns")))
+        for of in ("start", "end")
     )
     return any(
         one.kind == "umbra"

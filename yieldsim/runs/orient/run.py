@@ -3,14 +3,15 @@ followers of the Sun to compare."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from yieldsim.base.errors import Gathered, InputError, Problem, likely
 from yieldsim.base.model import Collector, Site
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.orient import OrientResult
 from yieldsim.runs.orient.types import Answers, Questions
 
 if TYPE_CHECKING:
@@ -241,7 +242,6 @@ class _Phases:
         self.done()
 
 
-def summary_of(ds: xr.Dataset) -> dict[str, Any]:
+def summary_of(ds: xr.Dataset) -> OrientResult:
     """The run's JSON."""
-    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
-    return summary
+    return result_of(ds, OrientResult)

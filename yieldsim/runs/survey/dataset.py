@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -14,12 +15,16 @@ from yieldsim.base.dataset import attributes
 from yieldsim.base.model import Notes, Source
 from yieldsim.base.variables import CONVENTIONS
 from yieldsim.files.output.provenance import provenance
+from yieldsim.files.output.tile_store import StoredMap, TileGrid
 from yieldsim.files.terrain.projection import in_degrees
-from yieldsim.planning.survey.site_selection import best_places
-from yieldsim.runs.survey.tiles import CLEAR, CLEAR_OF, LEAST_LIGHT, VARIABLES, TileJob
+from yieldsim.planning.survey.site_selection import Area, best_places
+from yieldsim.runs.survey.options import GOALS
+from yieldsim.runs.survey.tile_report import TileReport, area_of
+from yieldsim.runs.survey.tiles import CLEAR, VARIABLES, Tile, TileJob
 
 if TYPE_CHECKING:
-    from yieldsim.base.numerics.height_grid import Float32Array
+    from pathlib import Path
+
     from yieldsim.base.numerics.vectors import FloatArray
     from yieldsim.files.terrain.raster_model import Raster
     from yieldsim.runs.run_span import RunSpan
@@ -36,7 +41,9 @@ SPACING_SHARE = 0.1
 
 
 def survey_dataset(
-    maps: Float32Array,
+    folder: Path,
+    tiles: Sequence[Tile],
+    reports: Sequence[TileReport],
     grid: Raster,
     block: tuple[int, int, int, int],
     job: TileJob,
@@ -46,7 +53,10 @@ def survey_dataset(
     notes: Notes,
     body_file: str,
 ) -> xr.Dataset:
-    """survey.nc as a Dataset; its attribute "summary" holds the best places and the provenance as JSON."""
+    """survey.nc as a Dataset; its attribute "summary" holds the best places and the provenance as JSON.
+
+    folder, tiles, reports   the store, its tiles and what they told; the maps stay in the store and are read piece by piece
+    """
     span_utc = (chosen.start_utc, chosen.end_utc)
     row, column, rows, columns = block
     r = row + np.arange(0, rows, job.stride, dtype=np.float64)
@@ -59,8 +69,9 @@ def survey_dataset(
     )
     ds["time"].attrs.update({"standard_name": "time", "bounds": "time_bnds"})
     ds["time_bnds"] = (("bnds",), np.array(span_utc, dtype="datetime64[ns]"))
-    ds["crs"] = ((), np.int32(0), _grid_mapping(grid))
-    for name, values in zip(job.layers[:-1], maps, strict=False):
+    ds["crs"] = ((), np.int32(0), _grid_mapping(grid) | {"GeoTransform": _cells(grid, block, job.stride)})
+    stored = stored_maps(folder, tiles, job)
+    for name, values in stored.items():
         if job.collector is None and name in ("delivered_kwh", "best_azimuth_deg", "clear_delivered_kwh"):
             continue
         attrs = attributes(name) | {"grid_mapping": "crs"}
@@ -70,27 +81,46 @@ def survey_dataset(
             attrs["cell_methods"] = f"time: sum (for {chosen.period.year_days:.6g} days)"
         if name == "longest_dark_hours":
             attrs["cell_methods"] = "time: maximum"
-        ds[name] = (("y", "x"), values, attrs)
-    from yieldsim.runs.survey.options import GOALS
+        ds[name] = (("y", "x"), _read_when_used(values), attrs)
+        ds[name].encoding["chunksizes"] = tuple(lengths[0] for lengths in values.grid.chunks)
+
+    def cell_xyz_m(at_row: FloatArray, at_column: FloatArray) -> FloatArray:
+        latitude, longitude = grid.to_place(row + at_row * job.stride, column + at_column * job.stride)
+        return _xyz_m(latitude, longitude, grid.equatorial_m)
 
     goal = options.goal or ("delivered" if job.collector is not None else "sun-following")
     variable, sign = GOALS[goal]
-    at_row, at_column = np.meshgrid(r, c, indexing="ij")
-    latitude, longitude = grid.to_place(at_row, at_column)
     scale_m = _ground_scale_m(grid, job)
-    across, down = np.meshgrid(np.arange(c.size) * scale_m[1], np.arange(r.size) * scale_m[0])
     spacing_m = options.spacing_m
     if spacing_m is None:
         # never so near that they share a corner
-        spacing_m = max(SPACING_SHARE * min(across.max(), down.max()), 1.05 * math.hypot(*scale_m))
+        across, down = (c.size - 1) * scale_m[1], (r.size - 1) * scale_m[0]
+        spacing_m = max(SPACING_SHARE * min(across, down), 1.05 * math.hypot(*scale_m))
     found = best_places(
-        sign * ds[variable].values.astype(np.float64), across, down, spacing_m, options.places
+        [area_of(job, tile, block[:2]) for tile in tiles],
+        [report.best[variable] for report in reports],
+        lambda area: sign * _of_area(stored[variable], area),
+        cell_xyz_m,
+        spacing_m,
+        options.places,
     )
-    places = [_place(ds, latitude, longitude, i, j, k + 1) for k, (i, j) in enumerate(found)]
+    places: list[dict[str, Any]] = []
+    for i, j in found:
+        latitude, longitude = grid.to_place(np.array([r[i]]), np.array([c[j]]))
+        at = {
+            "rank": len(places) + 1,
+            "latitude_deg": round(float(latitude[0]), PLACE_DECIMALS),
+            "longitude_deg": round(float(longitude[0]) % 360.0, PLACE_DECIMALS),
+            "x": round(float(x[j]), 3),
+            "y": round(float(y[i]), 3),
+        }
+        named = (name for name in (*VARIABLES, *CLEAR) if name in ds)
+        places.append(
+            at | {name: round(float(stored[name][i : i + 1, j : j + 1][0, 0]), 5) for name in named}
+        )
     if places:
         for line in _reach_notes(places[0], job, options):
             notes.add(line)
-    values = maps[VARIABLES.index("lit_fraction")]
     summary = {
         "schema": "yieldsim survey 1",
         "body": job.site.body.name,
@@ -98,7 +128,7 @@ def survey_dataset(
         "start_utc": f"{np.datetime_as_string(span_utc[0], unit='s')}Z",
         "end_utc": f"{np.datetime_as_string(span_utc[1], unit='s')}Z",
         "period": chosen.period.words() | {"annual_figures_per": chosen.period.year},
-        "cells": int(np.isfinite(values).sum()),
+        "cells": sum(report.cells for report in reports),
         "cell_m": [round(scale_m[1], 3), round(scale_m[0], 3)],
         "mast_height_m": job.site.mast_height_m,
         "azimuths": job.azimuths,
@@ -126,34 +156,58 @@ def survey_dataset(
     return ds
 
 
-def ground_notes(maps: Float32Array, job: TileJob) -> list[str]:
+def stored_maps(folder: Path, tiles: Sequence[Tile], job: TileJob) -> dict[str, StoredMap]:
+    """The maps of a store by name."""
+    bands: dict[int, list[Tile]] = {}
+    for tile in tiles:
+        bands.setdefault(tile.row, []).append(tile)
+    rows, columns, names = [0], [], []
+    for band in bands.values():
+        shapes = [job.shape(tile) for tile in band]
+        rows.append(rows[-1] + shapes[0][1])
+        columns.append((0, *np.cumsum([shape[2] for shape in shapes]).tolist()))
+        names.append(tuple(tile.name for tile in band))
+    grid = TileGrid(tuple(rows), tuple(columns), tuple(names))
+    return {name: StoredMap(folder, grid, k) for k, name in enumerate(job.layers[:-1])}
+
+
+def _read_when_used(values: StoredMap) -> Any:
+    """An array that reads its pieces when they are used; the values themselves where the library for that isn't installed."""
+    try:
+        from dask import array
+    except ImportError:
+        return values[:, :]
+    pieces: Any = array
+    return pieces.from_array(values, chunks=values.grid.chunks, name=False)
+
+
+def _of_area(values: StoredMap, area: Area) -> FloatArray:
+    part = values[area.row : area.row + area.rows, area.column : area.column + area.columns]
+    return part.astype(np.float64)
+
+
+def ground_notes(told: TileReport, job: TileJob) -> list[str]:
     """What the tiles tell of unknown ground: pixels filled, and cells whose light it bounds."""
     lines = []
-    filled = int(np.nanmax(maps[-1], initial=0.0))
-    if filled:
+    if told.filled:
         lines.append(
-            f"pixels of unknown height in small holes, up to {filled} in a tile's view, are filled from their highest neighbours"
+            f"pixels of unknown height in small holes, up to {told.filled} in a tile's view, are filled from their highest neighbours"
         )
-    if job.unknown_ground == "bounds":
-        gap = maps[len(VARIABLES)] - maps[CLEAR_OF[0]]
-        cells = int(np.sum(gap > LEAST_LIGHT))
-        if cells:
-            lines.append(
-                f"holes of unknown height stand between the Sun and {cells} cells: their light is the lower of two bounds, with "
-                f"holes blocking; the upper ones, up to {float(np.nanmax(gap)):.3g} of the time more, are the maps named clear_"
-            )
+    if job.unknown_ground == "bounds" and told.bounded_cells:
+        lines.append(
+            f"holes of unknown height stand between the Sun and {told.bounded_cells} cells: their light is the lower of two bounds, "
+            f"with holes blocking; the upper ones, up to {told.bounded_most:.3g} of the time more, are the maps named clear_"
+        )
     return lines
 
 
-def cut_note(maps: Float32Array) -> str | None:
+def cut_note(told: TileReport) -> str | None:
     """What to tell of cells whose longest dark an end of the span cuts."""
-    cut = maps[VARIABLES.index("longest_dark_cut_fraction")]
-    cells, of = int(np.nansum(cut)), int(np.isfinite(cut).sum())
-    if not cells:
+    if not told.cut_cells:
         return None
     return (
-        f"in {cells} of {of} cells the longest dark is cut by an end of the span: it is at least what the map longest_dark_hours "
-        "shows (map longest_dark_cut_fraction); a longer span tells it whole"
+        f"in {told.cut_cells} of {told.cells} cells the longest dark is cut by an end of the span: it is at least what the map "
+        "longest_dark_hours shows (map longest_dark_cut_fraction); a longer span tells it whole"
     )
 
 
@@ -184,23 +238,6 @@ def _reach_notes(place: dict[str, Any], job: TileJob, options: SurveyOptions) ->
     return [f"at the best place, {line}" for line in run.reach_warnings]
 
 
-def _place(
-    ds: xr.Dataset, latitude: FloatArray, longitude: FloatArray, i: int, j: int, rank: int
-) -> dict[str, Any]:
-    """One place as plain numbers."""
-    row: dict[str, Any] = {
-        "rank": rank,
-        "latitude_deg": round(float(latitude[i, j]), PLACE_DECIMALS),
-        "longitude_deg": round(float(longitude[i, j]) % 360.0, PLACE_DECIMALS),
-        "x": round(float(ds["x"].values[j]), 3),
-        "y": round(float(ds["y"].values[i]), 3),
-    }
-    for name in (*VARIABLES, *CLEAR):
-        if name in ds:
-            row[name] = round(float(ds[name].values[i, j]), 5)
-    return row
-
-
 def _options(job: TileJob, options: SurveyOptions) -> dict[str, Any]:
     """The options that shape the result; how many workers made it is not one of them."""
     return {
@@ -222,10 +259,15 @@ def _ground_scale_m(grid: Raster, job: TileJob) -> tuple[float, float]:
     latitude, longitude = grid.to_place(
         np.array([0.0, 1.0, 0.0]) + grid.rows / 2.0, np.array([0.0, 0.0, 1.0]) + grid.columns / 2.0
     )
-    a, b = np.radians(latitude), np.radians(longitude)
-    xyz = np.stack([np.cos(a) * np.cos(b), np.cos(a) * np.sin(b), np.sin(a)], axis=-1) * grid.equatorial_m
+    xyz = _xyz_m(latitude, longitude, grid.equatorial_m)
     down, across = (float(np.linalg.norm(xyz[k] - xyz[0])) * job.stride for k in (1, 2))
     return down, across
+
+
+def _xyz_m(latitude_deg: FloatArray, longitude_deg: FloatArray, radius_m: float) -> FloatArray:
+    """Places on a sphere (..., 3)."""
+    a, b = np.radians(latitude_deg), np.radians(longitude_deg)
+    return np.stack([np.cos(a) * np.cos(b), np.cos(a) * np.sin(b), np.sin(a)], axis=-1) * radius_m
 
 
 def _axis(grid: Raster, axis: str) -> dict[str, str]:
@@ -239,6 +281,14 @@ def _axis(grid: Raster, axis: str) -> dict[str, str]:
         }
     name = f"projection_{axis}_coordinate"
     return {"units": "m", "standard_name": name, "long_name": f"{axis} of the map", "axis": axis.upper()}
+
+
+def _cells(grid: Raster, block: tuple[int, int, int, int], stride: int) -> str:
+    """Outer corner of the first cell, and steps from cell to cell, as other tools take them from a grid mapping."""
+    a, _, c, _, e, f = grid.transform
+    row, column = block[0] + 0.5 - 0.5 * stride, block[1] + 0.5 - 0.5 * stride
+    numbers = (c + a * column, a * stride, 0.0, f + e * row, 0.0, e * stride)
+    return " ".join(f"{number:.15g}" for number in numbers)
 
 
 def _grid_mapping(grid: Raster) -> dict[str, Any]:

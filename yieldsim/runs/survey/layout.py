@@ -13,8 +13,9 @@ if TYPE_CHECKING:
     from yieldsim.files.terrain.raster_model import Raster
 
 TILE_PIXELS = 512
-MOST_BEND_PIXELS = 0.5
-"""A tile is small enough for its pixels to lie on a straight grid to this."""
+MOST_TILE_DEG, QUARTER_DEG = 10.0, 90.0
+"""Where columns follow longitude a tile is at most so large; at its corners, 7 deg from the middle, the horizontals of cells are
+known to 0.02 deg for ground next to them, and exactly for ground farther away."""
 
 
 def window_pixels(
@@ -22,7 +23,9 @@ def window_pixels(
 ) -> tuple[int, int, int, int]:
     """(row, column, rows, columns) of the pixels whose centres lie in a window of map coordinates; None: the whole file.
 
-    On a map that goes once around the body a window may cross its left and right ends.
+    With a stride the first is the middle one of the first block of stride x stride pixels, and the last that of the last, so that
+    the cells, a stride wide each, lie within the file. On a map that goes once around the body a window may cross its left and
+    right ends.
     """
     import numpy as np
 
@@ -33,7 +36,7 @@ def window_pixels(
             Problem(raster.name, found="is rotated: a survey's map needs rows along x", hint=hint)
         )
     if window is None:
-        return 0, 0, raster.rows, raster.columns
+        return _of_middles((0, 0, raster.rows, raster.columns), raster, stride)
     x0, y0, x1, y1 = window
     if not (np.isfinite(window).all() and x0 < x1 and y0 < y1):
         raise InputError(
@@ -59,11 +62,38 @@ def window_pixels(
                 f"x {xs[0]:g} to {xs[1]:g}, y {ys[0]:g} to {ys[1]:g}, the extent of {raster.name}, and a pixel or more",
             )
         )
-    return top, left, bottom - top + 1, right - left + 1
+    return _of_middles((top, left, bottom - top + 1, right - left + 1), raster, stride)
+
+
+def _of_middles(block: tuple[int, int, int, int], raster: Raster, stride: int) -> tuple[int, int, int, int]:
+    """From the first to the last of the middle pixels of whole blocks of stride x stride pixels."""
+    row, column, rows, columns = block
+    row, rows = _middles(row, rows, stride, raster.rows)
+    column, columns = _middles(column, columns, stride, None if raster.is_whole_turn else raster.columns)
+    return row, column, rows, columns
+
+
+def _middles(first: int, count: int, stride: int, end: int | None) -> tuple[int, int]:
+    """First middle pixel, and how many pixels there are from it to the last.
+
+    The middle of an even stride lies between two pixels: of these the later, where a last cell would end half a pixel past `end`.
+    """
+    whole = count // stride
+    if whole > 1 and end is not None and stride % 2 == 0 and first + whole * stride + 0.5 > end:
+        whole -= 1
+    return first + min(stride, count) // 2, max(whole - 1, 0) * stride + 1
 
 
 def tiles_of(raster: Raster, site: Site, block: tuple[int, int, int, int], stride: int) -> list[Tile]:
-    """The window cut into tiles whose pixels lie on nearly straight grids, whole strides each."""
+    """The window cut into tiles, whole strides each: bands of rows from top to bottom, each from left to right.
+
+    On a map whose pixels are nearly a straight grid they are small enough for that. Where columns follow longitude they are small
+    on the ground, and near a pole reach no farther around it than a quarter turn.
+    """
+    if raster.period_columns is not None:
+        return _tiles_between_meridians(raster, block, stride)
+    from yieldsim.ground.tile_grid import MOST_BEND_PIXELS
+
     size = TILE_PIXELS
     row, column, rows, columns = block
     while True:
@@ -82,6 +112,30 @@ def tiles_of(raster: Raster, site: Site, block: tuple[int, int, int, int], strid
                 "use a map projection made for the region"
             )
         size //= 2
+
+
+def _tiles_between_meridians(raster: Raster, block: tuple[int, int, int, int], stride: int) -> list[Tile]:
+    """Tiles of a map whose columns follow longitude: at most MOST_TILE_DEG of the body's arc either way."""
+    import numpy as np
+
+    row, column, rows, columns = block
+    assert raster.period_columns is not None
+    a_column_deg = 360.0 / raster.period_columns
+    latitude = raster.to_place(np.array([0.0, 1.0]) + row, np.full(2, float(column)))[0]
+    tall = _whole_strides(MOST_TILE_DEG / abs(float(latitude[1] - latitude[0])), stride)
+    tiles = []
+    for r in range(0, rows, tall):
+        high = min(tall, rows - r)
+        edges = raster.to_place(np.array([r, r + high - 1.0]) + row, np.full(2, float(column)))[0]
+        widest = float(np.cos(np.radians(np.abs(edges).min() if edges[0] * edges[1] > 0.0 else 0.0)))
+        wide = _whole_strides(min(MOST_TILE_DEG / max(widest, 1e-9), QUARTER_DEG) / a_column_deg, stride)
+        tiles += [Tile(row + r, column + c, high, min(wide, columns - c)) for c in range(0, columns, wide)]
+    return tiles
+
+
+def _whole_strides(pixels: float, stride: int) -> int:
+    """The most whole strides in so many pixels, and in TILE_PIXELS; one at least."""
+    return max(int(min(pixels, TILE_PIXELS)) // stride, 1) * stride
 
 
 def farthest_km(rasters: Sequence[Raster], site: Site, block: tuple[int, int, int, int]) -> float:

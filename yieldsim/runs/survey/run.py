@@ -13,22 +13,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import Gathered, InputError, Problem
-from yieldsim.base.model import Collector, Notes, OpticalDepthTable, Site, Source
+from yieldsim.base.model import Collector, Notes, Site, Source
 from yieldsim.runs.horizon.unknown_ground import refuse_choice
 from yieldsim.runs.survey.layout import farthest_km, tiles_of, window_pixels
 from yieldsim.runs.survey.options import GOALS, SurveyOptions
+from yieldsim.runs.survey.output import TILES
+from yieldsim.runs.survey.tile_report import all_of
 from yieldsim.runs.survey.tiles import Tile, TileJob
 from yieldsim.runs.survey.workers import Progress, survey_tiles
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from yieldsim.report.survey import MapOverlay
     from yieldsim.runs.run_span import RunSpan
 
 FEWEST_AZIMUTHS, MOST_AZIMUTHS = 72, 1440
-TILES = "yieldsim_tiles"
-"""Of a Dataset's encoding, which no file takes over: the folder of its tiles, until its results are written."""
 
 
 def survey(
@@ -53,7 +52,8 @@ def survey(
     like          a site whose mast, air and dust hold everywhere
     options       window (x min, y min, x max, y max in the first file's system), stride, azimuths, reach, goal, ...
     work_folder   where finished tiles wait while the survey runs; an interrupted survey takes them up again
-    keep_tiles    leave them there until `write_survey` has written its results: a full disk costs no tile
+    keep_tiles    leave them there until `write_survey` has written its results, and the maps in them: they are read piece by piece
+                  when they are used, so that a map may be larger than the memory, and a full disk costs no tile
 
     Annual figures are means over the span, for a mean year of the body (365.25 days for the Moon and the Earth).
     Raises InputError, DataMissing or CannotCompute.
@@ -125,16 +125,19 @@ def survey(
     kernel_sources = _kernel_sources(job, chosen, notes)
     folder = Path(work_folder) / f".survey-{_fingerprint(job, tiles, sources + kernel_sources)[:16]}"
     workers = options.workers or os.cpu_count() or 1
-    maps = _assembled(job, block, survey_tiles(job, tiles, folder, workers, options.scheduler, progress))
+    reports = survey_tiles(job, tiles, folder, workers, options.scheduler, progress)
+    told = all_of(reports)
     from yieldsim.runs.survey.dataset import cut_note, ground_notes, survey_dataset
 
-    cut = cut_note(maps)
+    cut = cut_note(told)
     if cut:
         notes.lines.insert(len(chosen.notes) + (not chosen.period.has_whole_seasons), cut)
-    for line in ground_notes(maps, job):
+    for line in ground_notes(told, job):
         notes.add(line)
     ds = survey_dataset(
-        maps,
+        folder,
+        tiles,
+        reports,
         grid,
         block,
         job,
@@ -147,6 +150,7 @@ def survey(
     if keep_tiles:
         ds.encoding[TILES] = str(folder)
     else:
+        ds = ds.load()
         shutil.rmtree(folder, ignore_errors=True)
     return ds
 
@@ -259,119 +263,6 @@ def _plain(value: object) -> Any:
     if isinstance(value, np.ndarray):
         return value.tolist()
     return [_plain(item) for item in value] if isinstance(value, tuple) else value
-
-
-def _assembled(job: TileJob, block: tuple[int, int, int, int], done: Any) -> Any:
-    """The tiles' maps as one array (variables, rows / stride, columns / stride)."""
-    import numpy as np
-
-    stride = job.stride
-    row, column, rows, columns = block
-    maps = np.full((len(job.layers), -(-rows // stride), -(-columns // stride)), np.nan, dtype=np.float32)
-    for tile, part in done:
-        r, c = (tile.row - row) // stride, (tile.column - column) // stride
-        maps[:, r : r + part.shape[1], c : c + part.shape[2]] = part
-    return maps
-
-
-def summary_of_survey(ds: xr.Dataset) -> dict[str, Any]:
-    """Places, options and provenance of a survey."""
-    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
-    return summary
-
-
-def write_survey(
-    ds: xr.Dataset,
-    folder: Path | str,
-    terrain: Sequence[str | Path],
-    *,
-    site_count: int = 0,
-    like: str | Path | Site | None = None,
-    figure: bool = True,
-) -> list[str]:
-    """Write a survey: survey.nc, places.csv, GeoTIFFs, the map, and site files of the first `site_count` places.
-
-    The site files hold a skyline computed at full detail, and are ready for `yieldsim estimate`. All files or none.
-    """
-    from yieldsim.files.output.atomic_write import write_text_whole
-    from yieldsim.files.output.dataset import staged_folder, write_dataset, write_image
-    from yieldsim.files.output.survey import places_text, write_survey_geotiffs
-
-    summary = summary_of_survey(ds)
-    with staged_folder(folder) as stage:
-        write_dataset(ds, stage / "survey.nc")
-        write_text_whole(stage / "places.csv", places_text(summary["places"]))
-        write_survey_geotiffs(ds, stage)
-        if figure:
-            from yieldsim.report.survey import survey_pages
-
-            page, picture = survey_pages(ds, _overlay(ds, terrain, like))
-            write_image(page, stage / "survey.pdf")
-            write_image(picture, stage / "survey.png")
-        conditions = _conditions(like, summary["body_file"]) if site_count else None
-        for place in summary["places"][:site_count]:
-            assert conditions is not None
-            for name, text in _site_files(place, summary, terrain, conditions).items():
-                write_text_whole(stage / name, text)
-        written = sorted(file.name for file in stage.iterdir())
-    if TILES in ds.encoding:
-        shutil.rmtree(ds.encoding.pop(TILES), ignore_errors=True)
-    return written
-
-
-def _overlay(ds: xr.Dataset, terrain: Sequence[str | Path], like: str | Path | Site | None) -> MapOverlay:
-    from yieldsim.runs.survey.map_overlay import map_overlay
-
-    summary = summary_of_survey(ds)
-    body = _conditions(like, summary["body_file"]).body
-    return map_overlay(ds, terrain, body, summary["provenance"]["options"]["holds"])
-
-
-def _site_files(
-    place: dict[str, Any], summary: dict[str, Any], terrain: Sequence[str | Path], like: Site
-) -> dict[str, str]:
-    """The site file of a place, its horizon table and, where the air asks for one, its table of optical depth."""
-    from yieldsim.files.inputs.site_writer import OPTICAL_DEPTH_FILE, optical_depth_text, site_text
-    from yieldsim.runs.horizon.run import horizon, horizon_csv
-
-    stem, name = f"place-{place['rank']:02d}", f"Place {place['rank']}"
-    site = replace(
-        like,
-        name=name,
-        latitude_deg=place["latitude_deg"],
-        longitude_deg=place["longitude_deg"],
-        elevation_m=place["elevation_m"],
-        mast_height_m=summary["mast_height_m"],
-        horizon=None,
-    )
-    asked = summary["provenance"]["options"]
-    run = horizon(
-        site,
-        terrain,
-        holds=asked["holds"],
-        unknown_ground=asked["unknown_ground"],
-        start=summary["start_utc"],
-        end=summary["end_utc"],
-    )
-    span = f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}"
-    comment = f"Chosen by a survey of {run.sources[0].name}: best by {summary['goal']}, {span}."
-    table = f"{stem}.horizon.csv"
-    files = {
-        table: horizon_csv(run, site),
-        f"{stem}.toml": site_text(site, summary["body_file"], table, comment),
-    }
-    if isinstance(site.optical_depth, OpticalDepthTable):
-        files[OPTICAL_DEPTH_FILE] = optical_depth_text(site.optical_depth)
-    return files
-
-
-def _conditions(like: str | Path | Site | None, body_file: str) -> Site:
-    """The site whose body, air and dust hold for the places that are written."""
-    from yieldsim.files.inputs.readers import read_body, read_site
-
-    if like is None:
-        return Site(name="", body=read_body(body_file).noun, latitude_deg=0.0, longitude_deg=0.0)
-    return like if isinstance(like, Site) else read_site(Path(like)).noun
 
 
 def _body_file(site: Site, body: str | Path | None) -> str:

@@ -99,28 +99,39 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     """
     from yieldsim.files.terrain.raster import open_rasters
     from yieldsim.files.terrain.windows import thinned
+    from yieldsim.ground.horizons_between import horizons_between
     from yieldsim.ground.line_points import KNOWN_M, NEAR_PIXELS
     from yieldsim.ground.line_sweep import NO_CELL, sweep
     from yieldsim.ground.terrain import NestedTerrain
-    from yieldsim.ground.tile_grid import cells_of, level_count, level_radius_m, levels_of
+    from yieldsim.ground.tile_grid import cells_of, level_count, level_radius_m, levels_of, square_frame
     from yieldsim.ground.unknown_ground import raised
 
     rasters = open_rasters(job.terrain, job.site.body, job.holds)
     frame = frame_of(rasters[0], job.site, tile)
+    rows, columns = np.meshgrid(
+        np.arange(0.0, tile.rows, job.stride), np.arange(0.0, tile.columns, job.stride), indexing="ij"
+    )
+    # where columns follow longitude pixels may be no straight grid: horizons are swept on one that is, and read between its nodes
+    is_square = rasters[0].period_columns is None or frame.is_straight()
+    swept = frame if is_square else square_frame(frame, rows, columns)
 
     def along(azimuth: FloatArray, far_m: FloatArray) -> tuple[FloatArray, FloatArray]:
         return frame.sphere.along(azimuth, far_m / frame.sphere.radius_m)[:2]
 
     surfaces, seen = [], []
-    for level in range(level_count(frame, job.reach_km * 1000.0)):
-        spacing_m = frame.pixel_m * 2**level
-        grids = thinned(rasters, along, level_radius_m(frame, level), spacing_m)
+    for level in range(level_count(swept, job.reach_km * 1000.0)):
+        spacing_m = swept.pixel_m * 2**level
+        grids = thinned(rasters, along, level_radius_m(swept, level), spacing_m)
         surfaces.append(NestedTerrain(grids).heights_m)
         seen += grids
-    cells = cells_of(frame, surfaces[0])
+    cells = cells_of(swept, surfaces[0])
     inside = slice(NEAR_PIXELS + 1, -NEAR_PIXELS - 1)
-    ground = cells.near_m[inside, inside][:: job.stride, :: job.stride]
-    known = ground > KNOWN_M
+    if is_square:
+        ground = cells.near_m[inside, inside][:: job.stride, :: job.stride]
+        known = ground > KNOWN_M
+    else:
+        ground = surfaces[0](*frame.to_place(rows, columns)).astype(np.float32)
+        known = np.isfinite(ground)
     maps = np.full((len(job.layers), *ground.shape), np.nan, dtype=np.float32)
     maps[-1] = max((grid.filled for grid in seen), default=0)
     if not known.any():
@@ -129,9 +140,14 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     azimuth_deg = np.arange(job.azimuths, dtype=np.float64) * (360.0 / job.azimuths)
 
     def light(shape: Sequence[Heights], near: Cells) -> Float32Array:
-        levels = levels_of(frame, shape, job.reach_km * 1000.0)
-        mast_m, radius_m = job.site.mast_height_m, frame.sphere.radius_m
-        horizon = sweep(levels, near, frame.to_gnomonic, radius_m, typical_m, mast_m, azimuth_deg, job.stride)
+        levels = levels_of(swept, shape, job.reach_km * 1000.0)
+        mast_m, radius_m = job.site.mast_height_m, swept.sphere.radius_m
+        stride = job.stride if is_square else 1
+        horizon = sweep(levels, near, swept.to_gnomonic, radius_m, typical_m, mast_m, azimuth_deg, stride)
+        if not is_square:
+            at_row, at_column = swept.pixels_at(*frame.to_place(rows, columns))
+            between = horizons_between(horizon, at_row.ravel(), at_column.ravel())
+            horizon = between.reshape(len(between), *known.shape)
         horizon[:, ~known] = NO_CELL
         return _light(job, frame, typical_m, horizon, known)
 
@@ -142,7 +158,7 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     if holed:
         ceiling_m = job.site.body.relief_m[1]
         full = [raised(heights, holed, ceiling_m) for heights in surfaces]
-        blocked = light(full, cells_of(frame, full[0]))
+        blocked = light(full, cells_of(swept, full[0]))
         _refuse_holes(job, maps[1:count], blocked, sorted({grid.name for grid in holed}))
         if job.unknown_ground == "bounds":
             maps[count:-1] = maps[list(CLEAR_OF)]

@@ -20,7 +20,6 @@ from yieldsim.planning.survey.horizon_tables import (
     visible_share,
 )
 from yieldsim.planning.survey.illumination import NO_CELL, at_turn, best_turn, cell_energy, cell_light
-from yieldsim.planning.survey.site_selection import best_places
 
 UNIT_DEG = 0.002
 AZIMUTHS = 72
@@ -240,21 +239,6 @@ def test_top_of_the_turns():
     assert at_turn(sums, 7.3 - 24.0) == pytest.approx(at_turn(sums, 7.3), abs=1e-6)
     flat = np.zeros(24, dtype=np.float32)
     assert at_turn(flat, best_turn(flat)) == 0.0
-
-
-def test_places_are_spaced_apart():
-    rng = np.random.default_rng(4)
-    value = rng.normal(size=(30, 40))
-    value[3, 3] = np.nan
-    x, y = np.meshgrid(np.arange(40.0), np.arange(30.0))
-    places = best_places(value, x, y, 8.0, 7)
-    assert places[0] == np.unravel_index(np.nanargmax(value), value.shape)
-    for a in range(7):
-        for b in range(a):
-            assert np.hypot(places[a][0] - places[b][0], places[a][1] - places[b][1]) >= 8.0
-    worth = [value[place] for place in places]
-    assert worth == sorted(worth, reverse=True)
-    assert best_places(np.full((2, 2), np.nan), x[:2, :2], y[:2, :2], 1.0, 3) == []
 
 
 def test_masks_and_tables_know_the_same_disc():

@@ -20,7 +20,8 @@ from rasterio.transform import Affine  # noqa: E402
 from yieldsim.base.numerics.holes import with_small_holes_filled  # noqa: E402
 from yieldsim.runs.horizon.run import horizon  # noqa: E402
 from yieldsim.runs.survey.options import SurveyOptions  # noqa: E402
-from yieldsim.runs.survey.run import summary_of_survey, survey  # noqa: E402
+from yieldsim.runs.survey.output import summary_of_survey  # noqa: E402
+from yieldsim.runs.survey.run import survey  # noqa: E402
 
 SIZE, PIXEL_M = 160, 50.0
 HALF_M = 0.5 * SIZE * PIXEL_M

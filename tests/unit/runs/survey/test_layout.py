@@ -60,3 +60,20 @@ def test_a_rotated_map_gives_no_cells(planet):
     turned = replace(planet, transform=(2.0, 0.1, 0.0, 0.1, -2.0, 90.0))
     with pytest.raises(InputError, match="is rotated: a survey's map needs rows along x"):
         window_pixels(turned, None, 1)
+
+
+@pytest.mark.parametrize("stride", [1, 2, 3, 4, 5, 8, 9, 45, 90])
+@pytest.mark.parametrize("window", [None, (100.0, -40.0, 300.0, 40.0)])
+def test_cells_of_a_stride_lie_within_the_file(planet, stride, window):
+    """Every cell is a stride wide about its pixel's centre: none ends past the map, and none that would fit is left out."""
+    part = replace(planet, columns=170, period_columns=None)  # not around the body
+    row, column, rows, columns = window_pixels(part, window, stride)
+    wanted = (90, 170) if window is None else (40, 100)
+    for first, count, end, whole in ((row, rows, 90, wanted[0]), (column, columns, 170, wanted[1])):
+        cells = (count - 1) // stride + 1
+        assert count == (cells - 1) * stride + 1
+        assert first + 0.5 - 0.5 * stride >= 0.0
+        assert first + count - 0.5 + 0.5 * stride <= end or cells == 1
+        assert whole // stride - 1 <= cells <= max(whole // stride, 1)
+        if stride % 2 == 1:
+            assert cells == max(whole // stride, 1)

@@ -1,0 +1,158 @@
+"""The whole design: every combination bounded, those that may be best designed, the best one built, run and proven."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from yieldsim.base.design_model import DesignPlan
+from yieldsim.base.errors import CannotCompute, Gathered
+from yieldsim.base.model import Notes, Source
+
+if TYPE_CHECKING:
+    from yieldsim.runs.design.combinations import Combination, Span
+    from yieldsim.runs.design.search import Designed, Looked
+    from yieldsim.runs.design.types import DesignRun
+    from yieldsim.runs.design.verify import Built
+
+Progress = Callable[[int, int], None]
+Json = dict[str, Any]
+WAVE = 2
+"""Combinations designed side by side; what is found in one wave decides what the next leaves out."""
+
+
+def design(
+    plan: str | Path | DesignPlan,
+    start: object | None = None,
+    end: object | None = None,
+    *,
+    years: float | None = None,
+    span: str | None = None,
+    interval_minutes: float = 60.0,
+    kernels: str | Path | Sequence[str | Path] = (),
+    progress: Progress | None = None,
+) -> DesignRun:
+    """The lightest system, or that of fewest units, that serves a load, over every combination of sites, masts and collectors.
+
+    plan              a design file, or what was read from one
+    start, end, years, span, interval_minutes, kernels   as for an estimate
+
+    Raises InputError, DataMissing or CannotCompute.
+    """
+    from yieldsim.runs.design.combinations import Span, combinations_of, shared_span
+    from yieldsim.runs.design.summary import summarised
+    from yieldsim.runs.setup.prepare import kernel_paths
+    from yieldsim.runs.time_span import refuse_wrong_span
+
+    gathered, notes = Gathered(), Notes()
+    with gathered:
+        asked, sources = _read(plan, notes)
+    with gathered:
+        refuse_wrong_span(start, end, years, span, interval_minutes)
+    with gathered:
+        named = kernel_paths(kernels)
+    gathered.refuse()
+    when = shared_span(
+        asked,
+        Span(
+            start=start,
+            end=end,
+            years=years,
+            span=span,
+            interval_minutes=interval_minutes,
+            kernels=tuple(named),
+        ),
+    )
+    everything = combinations_of(asked)
+    steps = _Steps(progress, 2 * len(everything) + 2)
+    looked = _all_looked(asked, everything, when, steps)
+    designed = _all_designed(asked, everything, when, looked, steps)
+    best, built = _best_built(asked, everything, when, looked, designed)
+    steps.done()
+    run = summarised(asked, everything, when, looked, designed, best, built, notes, sources)
+    steps.finished()
+    return run
+
+
+class _Steps:
+    """Progress: looks, designs, and what comes after them."""
+
+    def __init__(self, progress: Progress | None, total: int) -> None:
+        self._progress, self._total, self._at = progress, total, 0
+
+    def done(self, count: int = 1) -> None:
+        self._at += count
+        if self._progress is not None:
+            self._progress(self._at, self._total)
+
+    def finished(self) -> None:
+        self.done(self._total - self._at)
+
+
+def _read(plan: str | Path | DesignPlan, notes: Notes) -> tuple[DesignPlan, tuple[Source, ...]]:
+    from yieldsim.files.inputs.design import read_design
+
+    if isinstance(plan, DesignPlan):
+        return plan, ()
+    loaded = read_design(Path(str(plan)))
+    for line in loaded.warnings:
+        notes.add(line)
+    return loaded.noun, loaded.sources
+
+
+def _all_looked(plan: DesignPlan, everything: list[Combination], span: Span, steps: _Steps) -> list[Looked]:
+    from yieldsim.runs.design.search import look
+
+    found = []
+    for one in everything:
+        found.append(look(plan, one, span))
+        steps.done()
+    return found
+
+
+def _all_designed(
+    plan: DesignPlan, everything: list[Combination], span: Span, looked: list[Looked], steps: _Steps
+) -> dict[int, Designed]:
+    """Designs by the number of the combination, least bound first; those whose bound passes the best design are left out."""
+    from yieldsim.runs.design.search import design_one
+
+    order = sorted(looked, key=lambda one: (one.least, one.number))
+    found: dict[int, Designed] = {}
+    best = float("inf")
+    for first in range(0, len(order), WAVE):
+        wave = [one for one in order[first : first + WAVE] if one.least < best]
+        for one in wave:
+            found[one.number] = design_one(plan, everything[one.number], span, best)
+        best = min([best, *(one.cost for one in found.values())])
+        steps.done(WAVE)
+    return found
+
+
+def _best_built(
+    plan: DesignPlan,
+    everything: list[Combination],
+    span: Span,
+    looked: list[Looked],
+    designed: dict[int, Designed],
+) -> tuple[Designed, Built]:
+    """The best design, as its files give it: others are built too while they may be better than what is built."""
+    from yieldsim.runs.design.infeasible import why_none
+    from yieldsim.runs.design.verify import build
+
+    best: tuple[Designed, Built] | None = None
+    cost = float("inf")
+    for one in sorted(designed.values(), key=lambda one: (one.cost, one.mass_kg, one.number)):
+        if one.mounts is None or one.cost >= cost:
+            break
+        built = build(plan, everything[one.number], one, span)
+        if built is None:
+            continue
+        own = built.mass_kg if plan.objective == "mass" else float(built.units)
+        designed[one.number] = replace(one, capacity_kwh=built.capacity_kwh, mass_kg=built.mass_kg, cost=own)
+        if own < cost:
+            best, cost = (designed[one.number], built), own
+    if best is None:
+        raise CannotCompute(why_none(plan, everything, looked, span))
+    return best
