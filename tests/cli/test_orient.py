@@ -296,3 +296,20 @@ def test_rank_names_the_problems_of_all_files(folder: Path) -> None:
     assert done.returncode == 2
     assert "x.toml" in done.stderr
     assert "y.toml" in done.stderr
+
+
+def test_turns_by_hand_lie_between_fixed_and_tracking(folder: Path) -> None:
+    """More turns gather more; none is the best fixed orientation, all are less than two axes."""
+    result = run(*RIDGE, "--reaimings", "3", "--out", "turned", "--no-figures", cwd=folder)
+    assert result.returncode == 0, result.stderr
+    assert "turned by hand" in result.stdout
+    summary = json.loads((folder / "turned" / "orient.json").read_text(encoding="utf-8"))
+    rows = summary["reaimings"]
+    energies = [row["annual_kwh_per_unit"] for row in rows]
+    assert [len(row["stretches"]) for row in rows] == [1, 2, 3, 4]
+    assert energies == sorted(energies)
+    assert energies[0] == pytest.approx(summary["following"]["fixed_annual_kwh_per_unit"], rel=2e-3)
+    assert energies[-1] < summary["following"]["followers"][0]["annual_kwh_per_unit"]
+    wrong = run(*RIDGE, "--reaimings", "13", cwd=folder)
+    assert wrong.returncode == 2
+    assert "0 to 12" in wrong.stderr

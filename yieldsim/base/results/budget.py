@@ -315,6 +315,8 @@ class UncertaintyResult(TypedDict):
     seed: int
     scrambles: int
     inputs: list[UncertainInput]
+    measured_years: NotRequired[list[Moment]]
+    """First moments of the measured years of optical depth that were drawn."""
     nominal: dict[str, float]
     nominal_departure: float
     outcomes: dict[str, dict[str, float]]

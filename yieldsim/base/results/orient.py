@@ -140,6 +140,23 @@ class YearlyFollowing(TypedDict):
     followers: list[YearlyFollower]
 
 
+class Stretch(OrientationResult):
+    """A mount as it is turned by hand, until the next turn."""
+
+    start_utc: Moment
+
+
+class ReaimingResult(TypedDict):
+    """The best that so many turns by hand do for one unit."""
+
+    turns: int
+    annual_kwh_per_unit: float
+    over_fixed_fraction: float
+    of_following_fraction: float
+    """Of a unit that follows the Sun on two axes."""
+    stretches: list[Stretch]
+
+
 class AccuracyResult(TypedDict):
     """How the sweep of orientations stands to the fine steps themselves."""
 
@@ -168,6 +185,8 @@ class OrientResult(TypedDict):
     mast: MastResult | None
     units: UnitsResult | None
     following: YearlyFollowing
+    reaimings: list[ReaimingResult]
+    """Empty where none were asked about."""
     load_asked_kwh: float | None
     accuracy: AccuracyResult
     warnings: list[str]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 import textwrap
 from pathlib import Path
@@ -33,6 +34,10 @@ MOST_ROWS = 12
 @span_options
 @interval_option
 @kernel_option
+@click.option("--workers", type=click.IntRange(1), help="Processes on this machine (default: one a core).")
+@click.option(
+    "--scheduler", metavar="ADDRESS", help="Dask scheduler of an existing cluster, such as tcp://host:8786."
+)
 @click.option("--out", type=FOLDER, help="Folder for the results (default reports/<design file>).")
 @click.option("--json", "as_json", is_flag=True, help="Print design.json to stdout instead of the answer.")
 @click.option("--no-report", is_flag=True, help="Write data only, no pages.")
@@ -44,6 +49,8 @@ def design(
     span: str | None,
     interval_minutes: float,
     kernels: tuple[Path, ...],
+    workers: int | None,
+    scheduler: str | None,
     out: Path | None,
     as_json: bool,
     no_report: bool,
@@ -51,11 +58,13 @@ def design(
     """The lightest system that serves a load, over every combination of sites, masts and collectors that DESIGN names.
 
     Orientations, counts and the store's capacity are chosen; a lower bound says how far the design is from the best there may be.
-    Its site, collector and load are written as files for estimate and budget.
+    Its site, collector and load are written as files for estimate and budget. An interrupted run goes on from its finished
+    combinations when it is started again with the same words.
     """
     from yieldsim.runs.design.output import write_design
     from yieldsim.runs.design.run import design as run
 
+    folder = out or Path("reports") / plan.name.removesuffix(".toml")
     with progress("Designing") as advance:
         found = run(
             plan,
@@ -65,9 +74,11 @@ def design(
             span=span,
             interval_minutes=interval_minutes,
             kernels=kernels,
+            workers=workers or os.cpu_count() or 1,
+            scheduler=scheduler,
+            work_folder=folder,
             progress=advance,
         )
-    folder = out or Path("reports") / plan.name.removesuffix(".toml")
     written = write_design(found, folder, report=not no_report)
     if as_json:
         click.echo(json.dumps(found.summary, indent=2, ensure_ascii=False))

@@ -67,6 +67,12 @@ class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
 )
 @click.option("--levelling-deg", type=float, default=0.0, help="The mast may lean by up to this any way.")
 @click.option("--azimuth-error-deg", type=float, default=0.0, help="It may be turned by up to this.")
+@click.option(
+    "--reaimings",
+    type=int,
+    default=0,
+    help="Turn mounts by hand up to so many times in the run, 12 at most: when, which way, what for.",
+)
 @tracker_options
 @interval_option
 @kernel_option
@@ -91,6 +97,7 @@ def orient(
     compare: tuple[tuple[float, ...], ...],
     levelling_deg: float,
     azimuth_error_deg: float,
+    reaimings: int,
     tracker_downtime_fraction: float,
     tracker_stop_hours: float,
     interval_minutes: float,
@@ -126,6 +133,7 @@ def orient(
             azimuth_error_deg=azimuth_error_deg,
             tracker_downtime_fraction=tracker_downtime_fraction,
             tracker_stop_hours=tracker_stop_hours,
+            reaimings=reaimings,
             kernels=kernels,
             progress=advance,
         )
@@ -174,6 +182,7 @@ def answer_lines(summary: OrientResult) -> list[str]:
         *lines,
         "",
         *following_lines(summary["following"]),
+        *reaiming_lines(summary),
         *(wrapped(f"  caution: {c}", sys.stdout) for c in summary["cautions"]),
     ]
 
@@ -271,5 +280,25 @@ def following_lines(following: Mapping[str, Any]) -> list[str]:
         lines.append(
             f"    {row['axes']:<28} {row['annual_kwh_per_unit']:9.3f} {gap_hours(row, 10)} h"
             f"{'-' if energy is None else f'{energy:.2f}':>14} {'none found' if gap is None else gap:>10}"
+        )
+    return lines
+
+
+def reaiming_lines(summary: OrientResult) -> list[str]:
+    """What turns by hand bring, and when and which way the most of them are."""
+    rows = summary["reaimings"]
+    if not rows:
+        return []
+    lines = ["", "  turned by hand, one unit         kWh   over fixed   of two axes"]
+    for row in rows:
+        name = f"{row['turns']} time{'s' * (row['turns'] != 1)}" if row["turns"] else "never"
+        lines.append(
+            f"    {name:<23} {row['annual_kwh_per_unit']:9.3f} {row['over_fixed_fraction']:12.1%} "
+            f"{row['of_following_fraction']:13.1%}"
+        )
+    lines.append(f"    {rows[-1]['turns']} times:")
+    for stretch in rows[-1]["stretches"]:
+        lines.append(
+            f"      from {stretch['start_utc'][:16]} tilt {stretch['tilt_deg']:6.2f}, azimuth {stretch['azimuth_deg']:6.2f} deg"
         )
     return lines

@@ -9,7 +9,9 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
-from yieldsim.base.design_model import (
+from yieldsim.base.load_model import LoadPlan, Storage, UncertainPlan
+from yieldsim.base.model import Mount, Site
+from yieldsim.base.plans.design import (
     MOST_COMBINATIONS,
     CollectorChoice,
     DesignObjective,
@@ -19,8 +21,6 @@ from yieldsim.base.design_model import (
     SiteChoice,
     TrackerPrice,
 )
-from yieldsim.base.load_model import LoadPlan, Storage, UncertainPlan
-from yieldsim.base.model import Mount, Site
 from yieldsim.base.ranges import range_of
 from yieldsim.files.inputs.collector import collector_of
 from yieldsim.files.inputs.load import load_of

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from yieldsim.base.design_model import DesignPlan
+from yieldsim.base.plans.design import DesignPlan
 from yieldsim.runs.design.combinations import prices_of
 
 if TYPE_CHECKING:

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from yieldsim.base.design_model import DesignPlan
 from yieldsim.base.model import Collector, Mount, Site
+from yieldsim.base.plans.design import DesignPlan
 
 if TYPE_CHECKING:
     from yieldsim.planning.system.pricing import Sunlight

@@ -6,8 +6,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from yieldsim.base.design_model import DesignPlan
 from yieldsim.base.model import HorizonMask, Mount, OpticalDepthTable, Site
+from yieldsim.base.plans.design import DesignPlan
 
 if TYPE_CHECKING:
     from yieldsim.runs.design.combinations import Combination

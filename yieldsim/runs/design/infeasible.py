@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 
-from yieldsim.base.design_model import DesignPlan
+from yieldsim.base.plans.design import DesignPlan
 from yieldsim.planning.system.relaxation import Infeasible, over_candidates
 from yieldsim.planning.system.serving import Serving
 from yieldsim.planning.system.terms import Prices

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.base.clock import iso
-from yieldsim.base.design_model import DesignPlan
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.plans.design import DesignPlan
 from yieldsim.planning.habitat import reliability as habitat_reliability
 from yieldsim.planning.habitat.dispatch import dispatch, store_of
 from yieldsim.planning.system.serving import Serving
@@ -68,18 +68,24 @@ def by_reliability(
     sunlight: Sunlight,
     prices: Prices,
 ) -> list[Json]:
-    """The lightest designs found for other shares served, with the least there may be among the facings that were priced."""
+    """The lightest designs found for other shares served, from the facings that were priced."""
+    from yieldsim.planning.system.blocks import even, turning_points
     from yieldsim.planning.system.relaxation import Infeasible, solved_again
     from yieldsim.planning.system.whole_units import near_split
 
     assert best.split is not None
+    # days, cut where the design turns from lacking light to having it to spare: near enough to start from
+    days = even(best.split.blocks.rows, max(round(24.0 / serving.row_hours), 1))
+    total = best.split.light_kwh @ best.split.units
+    turns = turning_points(total, serving.terms(repeats=True), float(best.split.units.sum()))
+    near = replace(best.split, blocks=days.split(turns))
     rows = []
     for share in sorted({*RELIABILITIES, serving.reliability}):
         asked = replace(serving, reliability=share)
         row: Json = {"reliability": share, "units": None, "storage_kwh": None, "mass_kg": None}
         row["longest_outage_hours"] = None
         try:
-            split = solved_again(best.split, sunlight, asked.terms(repeats=True), prices, turning=False)
+            split = solved_again(near, sunlight, asked.terms(repeats=True), prices, turning=False)
         except Infeasible:
             rows.append(row)
             continue

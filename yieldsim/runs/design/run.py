@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.design_model import DesignPlan
 from yieldsim.base.errors import CannotCompute, Gathered
 from yieldsim.base.model import Notes, Source
+from yieldsim.base.plans.design import DesignPlan
 
 if TYPE_CHECKING:
+    from yieldsim.files.output.kept_results import Kept
     from yieldsim.runs.design.combinations import Combination, Span
     from yieldsim.runs.design.search import Designed, Looked
     from yieldsim.runs.design.types import DesignRun
     from yieldsim.runs.design.verify import Built
+    from yieldsim.runs.design.workers import Compute
 
 Progress = Callable[[int, int], None]
 Json = dict[str, Any]
@@ -32,17 +35,25 @@ def design(
     span: str | None = None,
     interval_minutes: float = 60.0,
     kernels: str | Path | Sequence[str | Path] = (),
+    workers: int = 1,
+    scheduler: str | None = None,
+    work_folder: str | Path | None = None,
     progress: Progress | None = None,
 ) -> DesignRun:
     """The lightest system, or that of fewest units, that serves a load, over every combination of sites, masts and collectors.
 
     plan              a design file, or what was read from one
     start, end, years, span, interval_minutes, kernels   as for an estimate
+    workers           processes of this machine that share the combinations
+    scheduler         address of a dask cluster that does it instead
+    work_folder       where finished combinations wait while the run goes on, so that it can be taken up again; None: nowhere
 
     Raises InputError, DataMissing or CannotCompute.
     """
+    from yieldsim.files.output.kept_results import Kept
     from yieldsim.runs.design.combinations import Span, combinations_of, shared_span
     from yieldsim.runs.design.summary import summarised
+    from yieldsim.runs.design.workers import computing
     from yieldsim.runs.setup.prepare import kernel_paths
     from yieldsim.runs.time_span import refuse_wrong_span
 
@@ -67,13 +78,26 @@ def design(
     )
     everything = combinations_of(asked)
     steps = _Steps(progress, 2 * len(everything) + 2)
-    looked = _all_looked(asked, everything, when, steps)
-    designed = _all_designed(asked, everything, when, looked, steps)
+    kept = Kept(
+        None if work_folder is None else Path(work_folder) / f".design-{_fingerprint(asked, when)[:16]}"
+    )
+    with computing(len(everything), workers, scheduler) as compute:
+        looked = _all_looked(asked, everything, when, steps, kept, compute)
+        designed = _all_designed(asked, everything, when, looked, steps, kept, compute)
     best, built = _best_built(asked, everything, when, looked, designed)
     steps.done()
     run = summarised(asked, everything, when, looked, designed, best, built, notes, sources)
     steps.finished()
+    kept.clear()
     return run
+
+
+def _fingerprint(plan: DesignPlan, span: Span) -> str:
+    """Of everything that results depend on."""
+    from yieldsim.files.output.provenance import package_version
+    from yieldsim.files.output.trace_cache import content_key
+
+    return content_key(package_version(), plan, span)
 
 
 class _Steps:
@@ -102,29 +126,57 @@ def _read(plan: str | Path | DesignPlan, notes: Notes) -> tuple[DesignPlan, tupl
     return loaded.noun, loaded.sources
 
 
-def _all_looked(plan: DesignPlan, everything: list[Combination], span: Span, steps: _Steps) -> list[Looked]:
-    from yieldsim.runs.design.search import look
+def _all_looked(
+    plan: DesignPlan,
+    everything: list[Combination],
+    span: Span,
+    steps: _Steps,
+    kept: Kept,
+    compute: Compute,
+) -> list[Looked]:
+    from yieldsim.runs.design.search import Looked, look
 
-    found = []
+    found: dict[int, Looked] = {}
     for one in everything:
-        found.append(look(plan, one, span))
+        known = kept.get(f"look-{one.number}.json")
+        if known is not None:
+            found[one.number] = Looked(**known)
+            steps.done()
+    waiting = [one for one in everything if one.number not in found]
+    for place, seen in compute(look, [(plan, one, span) for one in waiting]):
+        found[waiting[place].number] = seen
+        kept.put(f"look-{seen.number}.json", asdict(seen))
         steps.done()
-    return found
+    return [found[one.number] for one in everything]
 
 
 def _all_designed(
-    plan: DesignPlan, everything: list[Combination], span: Span, looked: list[Looked], steps: _Steps
+    plan: DesignPlan,
+    everything: list[Combination],
+    span: Span,
+    looked: list[Looked],
+    steps: _Steps,
+    kept: Kept,
+    compute: Compute,
 ) -> dict[int, Designed]:
     """Designs by the number of the combination, least bound first; those whose bound passes the best design are left out."""
-    from yieldsim.runs.design.search import design_one
+    from yieldsim.runs.design.search import design_one, kept_design, to_keep
 
     order = sorted(looked, key=lambda one: (one.least, one.number))
     found: dict[int, Designed] = {}
     best = float("inf")
     for first in range(0, len(order), WAVE):
         wave = [one for one in order[first : first + WAVE] if one.least < best]
+        waiting = []
         for one in wave:
-            found[one.number] = design_one(plan, everything[one.number], span, best)
+            known = kept.get(f"design-{one.number}.json")
+            if known is None:
+                waiting.append(one.number)
+            else:
+                found[one.number] = kept_design(known)
+        for _, made in compute(design_one, [(plan, everything[number], span, best) for number in waiting]):
+            found[made.number] = made
+            kept.put(f"design-{made.number}.json", to_keep(made))
         best = min([best, *(one.cost for one in found.values())])
         steps.done(WAVE)
     return found
@@ -139,6 +191,7 @@ def _best_built(
 ) -> tuple[Designed, Built]:
     """The best design, as its files give it: others are built too while they may be better than what is built."""
     from yieldsim.runs.design.infeasible import why_none
+    from yieldsim.runs.design.search import design_one
     from yieldsim.runs.design.verify import build
 
     best: tuple[Designed, Built] | None = None
@@ -146,6 +199,9 @@ def _best_built(
     for one in sorted(designed.values(), key=lambda one: (one.cost, one.mass_kg, one.number)):
         if one.mounts is None or one.cost >= cost:
             break
+        if one.split is None:
+            # taken up from an earlier run: its proof is worked out again
+            one = design_one(plan, everything[one.number], span, math.inf)
         built = build(plan, everything[one.number], one, span)
         if built is None:
             continue

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from yieldsim.base.design_model import DesignPlan
 from yieldsim.base.model import Mount
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.plans.design import DesignPlan
 from yieldsim.runs.design.combinations import (
     UNITS_TIE,
     Combination,
@@ -80,6 +80,32 @@ class Designed:
     def units(self) -> int:
         """How many; 0 without a design."""
         return sum(mount.count for mount in self.mounts or ())
+
+
+PLAIN = (
+    "number",
+    "least",
+    "between",
+    "capacity_kwh",
+    "cost",
+    "mass_kg",
+    "complete",
+    "split_units",
+    "split_kwh",
+    "facings_priced",
+)
+
+
+def to_keep(found: Designed) -> dict[str, Any]:
+    """A design without its proof as plain values."""
+    mounts = None if found.mounts is None else [asdict(mount) for mount in found.mounts]
+    return {name: getattr(found, name) for name in PLAIN} | {"mounts": mounts}
+
+
+def kept_design(known: dict[str, Any]) -> Designed:
+    """The design that was kept."""
+    mounts = known["mounts"]
+    return Designed(**(known | {"mounts": None if mounts is None else tuple(Mount(**one) for one in mounts)}))
 
 
 def whole_bound(plan: DesignPlan, least: float, once: float) -> float:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.base.clock import iso
-from yieldsim.base.design_model import DesignPlan
 from yieldsim.base.model import Notes, Source
+from yieldsim.base.plans.design import DesignPlan
 from yieldsim.base.results.design import (
     BoundResult,
     ChosenDesign,

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.design_model import DesignPlan
 from yieldsim.base.errors import CannotCompute
+from yieldsim.base.plans.design import DesignPlan
 from yieldsim.base.results.budget import BudgetResult
 from yieldsim.runs.design.combinations import Combination, Span, mass_kg, most_store_kwh, prepared
 from yieldsim.runs.design.files import COLLECTOR, LOAD, SITE, design_files

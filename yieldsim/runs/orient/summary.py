@@ -39,12 +39,13 @@ from yieldsim.planning.unit_sets.set_cover_heuristic import bare, units_for_gaps
 from yieldsim.runs.estimate.cut_gaps import cut_gap_note, gap_rows, longest_whole
 from yieldsim.runs.estimate.summary import site_words
 from yieldsim.runs.estimate.tracking_comparison import follower_rows
+from yieldsim.runs.orient.reaimings import reaiming_rows
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.planning.orientation.optimise import Found
-    from yieldsim.runs.orient.types import Answers
+from yieldsim.runs.orient.types import Answers
 
 GOAL_WORDS = {
     "annual": "most energy in a year",
@@ -128,6 +129,7 @@ def _summary(answers: Answers) -> OrientResult:
         ready.notes.add(
             f"the span is {prospect.year.sky.hours / 24.0:.1f} days: annual_kwh is what is delivered within it"
         )
+    following = following_words(answers, annual)
     return {
         "schema": "yieldsim orient 1",
         "site": site_words(setting.site),
@@ -147,7 +149,8 @@ def _summary(answers: Answers) -> OrientResult:
         "compare": compared,
         "mast": _mast(answers),
         "units": _units(answers),
-        "following": following_words(answers, annual),
+        "following": following,
+        "reaimings": reaiming_rows(answers, following["followers"][0]["annual_kwh_per_unit"]),
         "load_asked_kwh": answers.asked_kwh if questions.plan is not None else None,
         "accuracy": _accuracy(answers, annual),
         "warnings": list(ready.notes.lines),
@@ -164,6 +167,7 @@ def _summary(answers: Answers) -> OrientResult:
                 "azimuth_error_deg": questions.azimuth_error_deg,
                 "tracker_downtime_fraction": questions.tracker_downtime_fraction,
                 "tracker_stop_hours": questions.tracker_stop_hours,
+                "reaimings": questions.reaimings,
             },
         ),
     }
