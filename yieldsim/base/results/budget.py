@@ -325,8 +325,6 @@ class UncertaintyResult(TypedDict):
     confident_sizes: ConfidentSizes | None
     ranking: dict[str, RankingResult | None]
     convergence: dict[str, list[dict[str, float]]]
-    measured_years: NotRequired[list[Moment]]
-    """When the first measurement of each drawn year was made; empty where none are drawn."""
 
 
 class ColumnNote(TypedDict):
