@@ -169,3 +169,57 @@ def test_asks_that_nothing_serves_are_answered_with_the_nearest(folder, change, 
     for word in ("the longest stretch without light", *words):
         assert word in str(result.exception)
     assert not (folder / "none").exists()
+
+
+def test_ninety_of_a_hundred_draws_take_a_margin(folder, tmp_path):
+    """The share is reached in 90 of 100 draws, at more mass than the nominal run takes; the bound is the nominal one."""
+    text = (folder / "lantern-ridge.design.toml").read_text(encoding="utf-8")
+    text = text.replace("# uncertain =", "uncertain =").replace("# confidence =", "confidence =")
+    (folder / "sure.design.toml").write_text(text, encoding="utf-8")
+    doubts = folder / "lantern-ridge.uncertain.toml"
+    doubts.write_text(
+        doubts.read_text(encoding="utf-8").replace("draws = 1024", "draws = 64"), encoding="utf-8"
+    )
+    span = ("--start", "2027-03-01", "--end", "2027-04-01")
+    result = yieldsim("design", folder / "sure.design.toml", *span, "--out", tmp_path / "sure", "--no-report")
+    assert result.exit_code == 0, result.output
+    summary = json.loads((tmp_path / "sure" / "design.json").read_text(encoding="utf-8"))
+    assert summary["uncertainty"]["target_share"]["p90"] >= 0.99
+    assert summary["confidence_margin_factor"] > 1.0
+    nominal = summary["combinations"][0]
+    assert summary["bound"]["least"] == pytest.approx(nominal["least"])
+    assert summary["design"]["mass_kg"] > nominal["mass_kg"] >= nominal["least"]
+    assert checked(tmp_path / "sure" / "certificate.npz")[1] == pytest.approx(summary["bound"]["least"])
+
+
+def test_prescriptions_are_varied(folder, tmp_path):
+    """Each value is a candidate of its own, named by it; wrong names are told."""
+    text = (folder / "wide.collector.toml").read_text(encoding="utf-8")
+    text = text.replace('table = "wide.acceptance.csv"', 'prescription = "half-metre-lens.optics.toml"')
+    text = text.replace('source = "point"  ', "#").replace(
+        "aperture_area_m2 = 0.00503", "aperture_area_m2 = 0.19635"
+    )
+    (folder / "lens.collector.toml").write_text(text, encoding="utf-8")
+    text = (folder / "lantern-ridge.design.toml").read_text(encoding="utf-8")
+    text = text.replace('["wide.collector.toml"]', '["lens.collector.toml"]')
+    for commented in ("[[vary]]", "collector =", "keys =", "values ="):
+        text = text.replace(f"# {commented}", commented)
+    text = text.replace('"funnel.length_m"', '"fibre.numerical_aperture"').replace(
+        "[0.05, 0.08]", "[0.45, 0.6]"
+    )
+    (folder / "lens.design.toml").write_text(text, encoding="utf-8")
+    span = ("--start", "2027-03-01", "--end", "2027-03-11", "--workers", "1")
+    result = yieldsim("design", folder / "lens.design.toml", *span, "--out", tmp_path / "lens", "--no-report")
+    assert result.exit_code == 0, repr(result.exception)
+    summary = json.loads((tmp_path / "lens" / "design.json").read_text(encoding="utf-8"))
+    names = [row["collector"] for row in summary["combinations"]]
+    assert [name.rsplit(", ", 1)[1] for name in names] == [
+        "fibre.numerical_aperture 0.45",
+        "fibre.numerical_aperture 0.6",
+    ]
+    gets = [row["best_unit_kwh"] for row in summary["combinations"]]
+    assert gets[1] > gets[0]
+    text = text.replace('collector = "lens.collector.toml"', 'collector = "lense.collector.toml"')
+    (folder / "lens.design.toml").write_text(text, encoding="utf-8")
+    result = yieldsim("check", folder / "lens.design.toml")
+    assert "lens.collector.toml" in str(result.exception)

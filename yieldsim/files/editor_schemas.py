@@ -36,7 +36,7 @@ MODELS: dict[str, type[StrictModel]] = {
 FREE = frozenset(
     {"as_windows", "as_weekdays", "as_mission_days", "as_monthly_factors", "as_seasonal_factors"}
 )
-LISTS = frozenset({"as_mast_heights", "as_capacities", "as_facings"})
+LISTS = frozenset({"as_mast_heights", "as_capacities", "as_facings", "as_values"})
 
 
 class _EditorSchema(GenerateJsonSchema):

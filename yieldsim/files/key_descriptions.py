@@ -352,11 +352,13 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
             "load": "Load file: what must be served, as reliably as its [sizing] asks, and the store's kind",
             "uncertain": "Uncertainty file: the design that is found is drawn by it",
             "objective": "What is least: mass or units",
+            "confidence": "nominal: the share is served in the run as it is; P90: in 90 of 100 draws as well",
             "facings": "Orientations that units may take, [tilt, azimuth] or with roll, degrees; any when left out",
             "most_units": "No design has more units",
             "masses": "What each part weighs",
             "fibre_run": "How long a unit's fibre is by the mast; as in the collector file when left out",
             "store": "Which capacities the store may have",
+            "vary": "Values of collectors' prescriptions that are tried, too",
             "tracker": "A mount that tracks the Sun, to compare with",
         },
         "MassesTable": {
@@ -375,6 +377,11 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
         "StoreTable": {
             "choices_kwh": "Capacities there are, kWh; any when left out",
             "most_kwh": "The largest capacity, kWh",
+        },
+        "VaryTable": {
+            "collector": "Name of the collector file, one of those above, whose acceptance is a prescription",
+            "keys": "A key of the prescription with its table, funnel.length_m; linked ones behind commas, KEY,KEY*FACTOR",
+            "values": "Values that the first key takes, each a candidate",
         },
         "TrackerTable": {
             "extra_kg": "What tracking adds to a unit, kg",

@@ -11,6 +11,7 @@ from yieldsim.base.model import Collector, Site
 from yieldsim.base.ranges import Range
 
 DesignObjective = Literal["mass", "units"]
+Confidence = Literal["nominal", "P90"]
 OBJECTIVES: tuple[DesignObjective, ...] = ("mass", "units")
 MOST_COMBINATIONS = 1000
 
@@ -75,12 +76,26 @@ class TrackerPrice:
     stop_hours: Annotated[float, Range(0.0, 1.0e5)] = 0.0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VariedKey:
+    """A value of the prescription of a collector, and those that it may take.
+
+    collector   name of the collector's file
+    keys        as `tune` takes them: KEY, or KEY,KEY*FACTOR for values that move together
+    """
+
+    collector: str
+    keys: str
+    values: tuple[float, ...]
+
+
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class DesignPlan:
     """All of a design file.
 
     mast_heights_m    empty: each site's own
     facings           (tilt, azimuth, roll) that units may take, degrees; empty: any
+    confidence        the share is to be served in the nominal run, or in 90 of 100 draws as well
     most_units        no design has more
     store_choices_kwh   capacities there are; empty: any up to most_store_kwh
     most_store_kwh    None: no limit (objective mass), or the load file's capacity (objective units)
@@ -93,12 +108,14 @@ class DesignPlan:
     load_file: Path
     load: LoadPlan
     objective: DesignObjective = "mass"
+    confidence: Confidence = "nominal"
     masses: Masses = Masses()
     fibre_run: FibreRun | None = None
     facings: tuple[tuple[float, float, float], ...] = ()
     most_units: Annotated[int, Range(1, 10_000, whole=True)] = 1000
     store_choices_kwh: tuple[float, ...] = ()
     most_store_kwh: Annotated[float, Range(0.0, 1.0e9)] | None = None
+    vary: tuple[VariedKey, ...] = ()
     uncertain_file: Path | None = None
     uncertain: UncertainPlan | None = None
     tracker: TrackerPrice | None = None

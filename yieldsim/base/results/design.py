@@ -153,6 +153,10 @@ class DesignResult(TypedDict):
     name: str
     objective: str
     objective_unit: str
+    confidence: str
+    """nominal, or P90: in 90 of 100 draws."""
+    confidence_margin_factor: float | None
+    """On the load, that the draws took; null where the nominal run is enough."""
     load: DesignLoad
     site: SiteResult
     start_utc: Moment

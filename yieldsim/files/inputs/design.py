@@ -9,19 +9,22 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
+from yieldsim.base.errors import Problem, likely
 from yieldsim.base.load_model import LoadPlan, Storage, UncertainPlan
-from yieldsim.base.model import Mount, Site
+from yieldsim.base.model import Mount, PrescriptionAcceptance, Site
 from yieldsim.base.plans.design import (
     MOST_COMBINATIONS,
     CollectorChoice,
+    Confidence,
     DesignObjective,
     DesignPlan,
     FibreRun,
     Masses,
     SiteChoice,
     TrackerPrice,
+    VariedKey,
 )
-from yieldsim.base.ranges import range_of
+from yieldsim.base.ranges import Range, range_of
 from yieldsim.files.inputs.collector import collector_of
 from yieldsim.files.inputs.load import load_of
 from yieldsim.files.inputs.site import site_of
@@ -49,9 +52,9 @@ def _uncertain(reading: Reading) -> tuple[Path, UncertainPlan]:
     return reading.path, uncertain_of(reading)
 
 
-def _numbers(value: object, key: str, noun: type, field: str) -> tuple[float, ...]:
+def _numbers(value: object, key: str, noun: type | None, field: str) -> tuple[float, ...]:
     """A list of numbers in a field's range, all different."""
-    allowed = range_of(noun, field)
+    allowed = Range() if noun is None else range_of(noun, field)
     if not isinstance(value, list | tuple):
         raise problem(f"is {told(value)}", f"a list of numbers, {allowed.words}")
     for one in value:
@@ -133,6 +136,21 @@ class TrackerTable(StrictModel):
     stop_hours: Annotated[float, stated(TrackerPrice, "stop_hours")] = 0.0
 
 
+def as_values(value: object) -> tuple[float, ...]:
+    """Values of a varied key, all different."""
+    if value == []:
+        raise problem("is empty", "one or more numbers")
+    return _numbers(value, "a value", None, "")
+
+
+class VaryTable(StrictModel):
+    """[[vary]]: a value of a collector's prescription."""
+
+    collector: Text
+    keys: Text
+    values: Annotated[tuple[float, ...], BeforeValidator(as_values)]
+
+
 class DesignFile(StrictModel):
     """A design file."""
 
@@ -145,16 +163,20 @@ class DesignFile(StrictModel):
     load: Annotated[tuple[Path, LoadPlan], named_file(_load)] = Field(description="the load file")
     uncertain: Annotated[tuple[Path, UncertainPlan], named_file(_uncertain)] | None = None
     objective: DesignObjective = "mass"
+    confidence: Confidence = "nominal"
     facings: Annotated[tuple[tuple[float, float, float], ...], BeforeValidator(as_facings)] = ()
     most_units: Annotated[int, stated(DesignPlan, "most_units")] = 1000
     masses: MassesTable = MassesTable()
     fibre_run: FibreRunTable | None = None
     store: StoreTable = StoreTable()
+    vary: list[VaryTable] = Field(default_factory=list)
     tracker: TrackerTable | None = None
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
         """Something to choose from, each file once, not too much of it."""
+        if given.get("confidence") == "P90" and "uncertain" not in given:
+            yield "uncertain", problem("is missing", hint="confidence P90 asks for an uncertainty file")
         sizes = 1
         for key in ("sites", "collectors"):
             named = given.get(key)
@@ -181,12 +203,16 @@ class DesignFile(StrictModel):
             load_file=self.load[0],
             load=self.load[1],
             objective=self.objective,
+            confidence=self.confidence,
             masses=Masses(**self.masses.model_dump()),
             fibre_run=FibreRun(**self.fibre_run.model_dump()) if self.fibre_run else None,
             facings=self.facings,
             most_units=self.most_units,
             store_choices_kwh=self.store.choices_kwh,
             most_store_kwh=self.store.most_kwh,
+            vary=tuple(
+                VariedKey(collector=one.collector, keys=one.keys, values=one.values) for one in self.vary
+            ),
             uncertain_file=self.uncertain[0] if self.uncertain else None,
             uncertain=self.uncertain[1] if self.uncertain else None,
             tracker=TrackerPrice(**self.tracker.model_dump()) if self.tracker else None,
@@ -202,8 +228,6 @@ def design_of(reading: Reading) -> DesignPlan:
 
 def _unweighed(plan: DesignPlan, reading: Reading) -> list[Any]:
     """Problems of masses that neither this file nor those it names state."""
-    from yieldsim.base.errors import Problem
-
     found = []
     if plan.masses.unit_kg is None:
         found += [
@@ -213,6 +237,7 @@ def _unweighed(plan: DesignPlan, reading: Reading) -> list[Any]:
             for one in plan.collectors
             if one.noun.mass_kg is None
         ][:1]
+    found += _wrongly_varied(plan, reading)
     store = plan.load.storage
     if plan.masses.store_kg_per_kwh is None and store is not None and store.mass_kg_per_kwh is None:
         hint = f"{plan.load_file.name} has no mass_kg_per_kwh in [storage] either"
@@ -220,6 +245,25 @@ def _unweighed(plan: DesignPlan, reading: Reading) -> list[Any]:
     if store is None and (plan.store_choices_kwh or plan.most_store_kwh is not None):
         hint = f"{plan.load_file.name} has no [storage]: add one, its capacity is chosen here"
         found.append(Problem(reading.where, "[store]", "is given for loads without a store", hint=hint))
+    return found
+
+
+def _wrongly_varied(plan: DesignPlan, reading: Reading) -> list[Problem]:
+    """Problems of [[vary]]: collectors that are not there, or have no prescription."""
+    known = {one.file.name: one.noun for one in plan.collectors}
+    found = []
+    for number, one in enumerate(plan.vary, start=1):
+        key = f"[[vary]] #{number} collector"
+        if one.collector not in known:
+            allowed = ", ".join(known)
+            found.append(
+                Problem(reading.where, key, f'is "{one.collector}"', allowed, likely(one.collector, known))
+            )
+        elif not isinstance(known[one.collector].acceptance, PrescriptionAcceptance):
+            hint = "its [acceptance] names a table"
+            found.append(
+                Problem(reading.where, key, f'is "{one.collector}"', "one with a prescription", hint)
+            )
     return found
 
 

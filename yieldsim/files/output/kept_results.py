@@ -5,6 +5,7 @@ Their folder is named after everything that they depend on.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import shutil
 from pathlib import Path
@@ -19,7 +20,7 @@ class Kept:
 
     def __init__(self, folder: Path | None) -> None:
         """The folder is made when something is first kept."""
-        self._folder = folder
+        self._folder, self._made_parent = folder, False
 
     def get(self, name: str) -> dict[str, Any] | None:
         """What was kept; None where nothing was, or nothing that can be read."""
@@ -34,6 +35,7 @@ class Kept:
     def put(self, name: str, value: dict[str, Any]) -> None:
         """Keep a result."""
         if self._folder is not None:
+            self._made_parent |= not self._folder.parent.exists()
             self._folder.mkdir(parents=True, exist_ok=True)
             write_text_whole(self._folder / name, json.dumps(value))
 
@@ -41,3 +43,7 @@ class Kept:
         """The run is done: nothing of it is needed any more."""
         if self._folder is not None:
             shutil.rmtree(self._folder, ignore_errors=True)
+            if self._made_parent:
+                # empty, unless results have come into it
+                with contextlib.suppress(OSError):
+                    self._folder.parent.rmdir()

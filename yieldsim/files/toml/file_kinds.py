@@ -30,8 +30,8 @@ TOP_KEYS: dict[str, frozenset[str]] = {
     "uncertainty": frozenset({"draws", "seed", "uncertain"}),
     "design": frozenset(
         {
-            "name", "sites", "mast_heights_m", "collectors", "load", "uncertain", "objective", "facings",
-            "most_units", "masses", "fibre_run", "store", "tracker",
+            "name", "sites", "mast_heights_m", "collectors", "load", "uncertain", "objective", "confidence", "facings",
+            "most_units", "masses", "fibre_run", "vary", "store", "tracker",
         }
     ),
 }  # fmt: skip

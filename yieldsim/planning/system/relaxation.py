@@ -31,7 +31,8 @@ BLOCK_HOURS = 24.0
 FIRST_FACINGS, MORE_FACINGS = 40, 25
 WORTH_MORE = 1e-4
 """A facing worth less than this share more than it costs does not come in."""
-STANDS_STILL = 2e-4
+STANDS_STILL, TURNS_LITTLE = 2e-4, 1e-3
+"""Gains of the cost for which blocks are no longer cut, and facings no longer turned."""
 BOUND_EFFORT = 16.0
 """At the prices of a programme all facings in use are worth the same: many patches have to be cut up."""
 MOST_CUTS, MOST_TURNS = 6, 3
@@ -97,7 +98,7 @@ def relaxed(
             return found
         before = found.cost
         found = _cut(_turned(found, sunlight, terms, objective, lit), terms, objective, lit)
-        if found.cost > before * (1.0 - STANDS_STILL):
+        if found.cost > before * (1.0 - TURNS_LITTLE):
             break
     return bounded_everywhere(found, sunlight, terms, objective) if turning else found
 

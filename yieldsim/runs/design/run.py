@@ -52,7 +52,9 @@ def design(
     """
     from yieldsim.files.output.kept_results import Kept
     from yieldsim.runs.design.combinations import Span, combinations_of, shared_span
+    from yieldsim.runs.design.confidence import confident
     from yieldsim.runs.design.summary import summarised
+    from yieldsim.runs.design.variants import with_variants
     from yieldsim.runs.design.workers import computing
     from yieldsim.runs.setup.prepare import kernel_paths
     from yieldsim.runs.time_span import refuse_wrong_span
@@ -65,6 +67,7 @@ def design(
     with gathered:
         named = kernel_paths(kernels)
     gathered.refuse()
+    asked = with_variants(asked)
     when = shared_span(
         asked,
         Span(
@@ -84,9 +87,17 @@ def design(
     with computing(len(everything), workers, scheduler) as compute:
         looked = _all_looked(asked, everything, when, steps, kept, compute)
         designed = _all_designed(asked, everything, when, looked, steps, kept, compute)
-    best, built = _best_built(asked, everything, when, looked, designed)
+    try:
+        best, built = _best_built(asked, everything, when, looked, designed)
+    except CannotCompute:
+        # the answer is final: nothing of it is taken up again
+        kept.clear()
+        raise
     steps.done()
-    run = summarised(asked, everything, when, looked, designed, best, built, notes, sources)
+    margin = None
+    if asked.confidence == "P90":
+        best, built, margin = confident(asked, everything[best.number], when, best, built)
+    run = summarised(asked, everything, when, looked, designed, best, built, margin, notes, sources)
     steps.finished()
     kept.clear()
     return run
@@ -143,7 +154,7 @@ def _all_looked(
             found[one.number] = Looked(**known)
             steps.done()
     waiting = [one for one in everything if one.number not in found]
-    for place, seen in compute(look, [(plan, one, span) for one in waiting]):
+    for place, seen in compute(look, [(plan, one, span, len(everything) > 1) for one in waiting]):
         found[waiting[place].number] = seen
         kept.put(f"look-{seen.number}.json", asdict(seen))
         steps.done()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -115,8 +116,11 @@ def whole_bound(plan: DesignPlan, least: float, once: float) -> float:
     return least + once
 
 
-def look(plan: DesignPlan, combination: Combination, span: Span) -> Looked:
-    """A quick bound, over hours merged into days."""
+def look(plan: DesignPlan, combination: Combination, span: Span, among_others: bool) -> Looked:
+    """A quick bound, over hours merged into days.
+
+    among_others   False: there is nothing to compare it with, and no bound is worked out
+    """
     from yieldsim.planning.system.relaxation import Infeasible, bounded_everywhere, over_candidates
 
     ready = prepared(combination, span)
@@ -124,14 +128,13 @@ def look(plan: DesignPlan, combination: Combination, span: Span) -> Looked:
     prices, once = prices_of(plan, combination)
     light = sunlight.light_kwh(sunlight.candidates)
     terms = serving.terms(repeats=True)
-    least = math.inf
-    try:
-        found = over_candidates(sunlight, light, terms, prices)
-        if not plan.facings:
-            found = bounded_everywhere(found, sunlight, terms, prices, effort=1.0)
-        least = whole_bound(plan, found.least, once)
-    except Infeasible:
-        pass
+    least = math.inf if among_others else 0.0
+    if among_others:
+        with suppress(Infeasible):
+            found = over_candidates(sunlight, light, terms, prices)
+            if not plan.facings:
+                found = bounded_everywhere(found, sunlight, terms, prices, effort=1.0)
+            least = whole_bound(plan, found.least, once)
     return Looked(
         number=combination.number,
         least=least,
@@ -146,7 +149,7 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
     """The best design found, checked against an estimate's own light; left off once its bound passes `best_cost`."""
     from yieldsim.planning.system.branches import branches_of
     from yieldsim.planning.system.polish import polished
-    from yieldsim.planning.system.relaxation import relaxed
+    from yieldsim.planning.system.relaxation import Infeasible, relaxed
     from yieldsim.planning.system.whole_units import all_sets, near_split
 
     ready = prepared(combination, span)
@@ -154,13 +157,16 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
     prices, once = prices_of(plan, combination)
     terms = serving.terms(repeats=True)
     turning = not plan.facings
-    split = relaxed(
-        sunlight,
-        terms,
-        prices,
-        worth_knowing=lambda least: whole_bound(plan, least, once) < best_cost,
-        turning=turning,
-    )
+    try:
+        split = relaxed(
+            sunlight,
+            terms,
+            prices,
+            worth_knowing=lambda least: whole_bound(plan, least, once) < best_cost,
+            turning=turning,
+        )
+    except Infeasible:
+        return _none(combination)
     least = whole_bound(plan, split.least, once)
     whole: WholeSet | None = None
     if least < best_cost:
@@ -207,6 +213,23 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
         split=split,
         branches=branches,
         terms=terms,
+    )
+
+
+def _none(combination: Combination) -> Designed:
+    """Nothing serves there."""
+    return Designed(
+        number=combination.number,
+        least=math.inf,
+        between=True,
+        mounts=None,
+        capacity_kwh=0.0,
+        cost=math.inf,
+        mass_kg=math.inf,
+        complete=False,
+        split_units=0.0,
+        split_kwh=0.0,
+        facings_priced=0,
     )
 
 
