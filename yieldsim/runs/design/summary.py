@@ -314,6 +314,8 @@ def _add_notes(
         why = "loads beside the essential ones draw on the store"
         if plan.confidence == "P90":
             why = "what 90 of 100 draws take beyond the nominal run"
+        elif best.split is not None and best.split.least < (1.0 - WIDE_GAP) * best.split.proof.least:
+            why = "narrow optics: between the orientations that were priced one by one it is a loose bound"
         elif best.units < FEW * len(best.mounts or ()):
             why = "few whole units to each orientation: the bound may split them"
         notes.add(
