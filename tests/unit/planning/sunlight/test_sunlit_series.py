@@ -11,7 +11,13 @@ from yieldsim.energy.soiling import DustHistory
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance import acceptance_at
 from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings
-from yieldsim.planning.sunlight.sunlit_series import delivering_runs, is_cut, joined, lit_runs, longest_gap_steps
+from yieldsim.planning.sunlight.sunlit_series import (
+    delivering_runs,
+    is_cut,
+    joined,
+    lit_runs,
+    longest_gap_steps,
+)
 
 ROUND = RoundAcceptance(incidence_deg=[0, 9, 12], acceptance_fraction=[0.9, 0.8, 0.0], source="point")
 HOLLOW = RoundAcceptance(
