@@ -25,7 +25,13 @@ BEST_OF_THE_RIDGE = (-11_800, -12_800, -10_700, -11_600)
 def ridge_survey(mast_m: float) -> xr.Dataset:
     """19 years of light about the best places of the ridge."""
     options = SurveyOptions(
-        window=BEST_OF_THE_RIDGE, stride=2, mast_height_m=mast_m, goal="lit", places=3, workers=1
+        window=BEST_OF_THE_RIDGE,
+        stride=2,
+        mast_height_m=mast_m,
+        earth_mast_height_m=mast_m,
+        goal="lit",
+        places=3,
+        workers=1,
     )
     return survey(list(SOUTH), "moon", None, "2010-01-01", years=19, options=options)
 

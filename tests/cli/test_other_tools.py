@@ -115,7 +115,7 @@ def test_maps_open_as_rasters(maps: Path, terrain: Path) -> None:
     """GDAL by rasterio and by rioxarray, GeoTIFF and NetCDF: one grid, which lies within the terrain's."""
     with xr.open_dataset(maps / "survey.nc") as ds, rasterio.open(terrain) as source:
         names = [name for name in ds.data_vars if ds[name].dims == ("y", "x")]
-        assert len(names) == 6
+        assert len(names) == 7
         for name in names:
             with rasterio.open(maps / f"{name}.tif") as tif:
                 assert tif.tags()["AREA_OR_POINT"] == "Point"

@@ -187,4 +187,14 @@ VOCABULARY: dict[str, Word] = {
     "longest_dark_cut_fraction": Word(
         "1", "1 where an end of the span cuts the longest dark, which lasts longer then", "none", 0.0, 1.0
     ),
+    "never_lit_fraction": Word(
+        "1",
+        "1 where no part of the Sun's disc is in sight throughout the span: permanent shadow, in a span of 18.6 years",
+        "none",
+        0.0,
+        1.0,
+    ),
+    "earth_visible_fraction": Word(
+        "1", "share of the time that the Earth's centre stands above the skyline", "none", 0.0, 1.0
+    ),
 }

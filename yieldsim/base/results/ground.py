@@ -24,6 +24,7 @@ class SurveyPlace(TypedDict):
     any_light_fraction: NotRequired[float]
     sun_following_kwh_m2: NotRequired[float]
     longest_dark_hours: NotRequired[float]
+    earth_visible_fraction: NotRequired[float]
     longest_dark_cut_fraction: NotRequired[float]
     delivered_kwh: NotRequired[float]
     best_azimuth_deg: NotRequired[float]
@@ -44,8 +45,12 @@ class SurveyResult(TypedDict):
     end_utc: Moment
     period: PeriodResult
     cells: int
+    never_lit_km2: float
+    """Area on the ground of cells that no part of the disc is in sight of in the whole span."""
     cell_m: list[float]
     mast_height_m: float
+    earth_mast_height_m: float | None
+    """Of the antenna for which the Earth's visibility is mapped; null: not asked."""
     azimuths: int
     reach_km: float
     collector: str | None

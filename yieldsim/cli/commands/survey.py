@@ -43,6 +43,11 @@ from yieldsim.cli.terminal.wrapping import note
 @click.option(
     "--mast-height-m", type=float, help="Aperture above the ground (default 0, or what --like says)."
 )
+@click.option(
+    "--earth-mast-height-m",
+    type=float,
+    help="Map the Earth's visibility as well, from an antenna of this height above the ground.",
+)
 @span_options
 @click.option("--like", type=SITE, help="Site file whose mast, air and dust hold everywhere.")
 @click.option(
@@ -133,6 +138,7 @@ def answer_lines(summary: SurveyResult) -> list[str]:
         period_line(summary),
         f"best by {summary['goal']}, {summary['spacing_m']:g} m apart; energies {rate}",
         *([] if period.year == "year" else [f"years are {period.year}s of {period.year_days:.1f} days"]),
+        *([f"{summary['never_lit_km2']:.4g} km2 never lit in this span"] if summary["never_lit_km2"] else []),
         "",
         "     latitude longitude  ground    lit    any tracking delivered azimuth longest",
         "          deg       deg       m         light   kWh/m2       kWh     deg dark, h",

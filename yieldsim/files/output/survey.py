@@ -23,6 +23,7 @@ PLACE_COLUMNS = (
     "delivered_kwh",
     "best_azimuth_deg",
     "longest_dark_hours",
+    "earth_visible_fraction",
 )
 BLOCK_CELLS = 512
 CACHE_BYTES = 64 << 20

@@ -27,6 +27,9 @@ from yieldsim.sky.sun_track import SunTrack
 
 MOST_ROWS = 600
 FINEST_ROW_DEG = 0.01
+EARTH = "earth"
+POINT_DEG = 1e-3
+"""Radius of a disc that is as good as a point: less than the angles' unit."""
 SIZE_SHARE = 0.04
 """Discs are of one size whose radii differ by at most this share: on the Moon all are, moving by 3.9 % over the year, 0.01 deg."""
 
@@ -78,6 +81,23 @@ def sun_path(track: SunTrack, site: Site, start_tdb_s: float, end_tdb_s: float, 
         radius_deg=ds["sun_angular_radius_deg"].values,
         clear=clear,
         beam_w_m2=beam,
+    )
+
+
+def earth_path(track: SunTrack, start_tdb_s: float, end_tdb_s: float, step_s: float) -> SunPath:
+    """The Earth's centre instead, as a point that is always bright; the track's body has it among its occulters."""
+    count = max(1, round((end_tdb_s - start_tdb_s) / step_s))
+    tdb_s = start_tdb_s + (np.arange(count) + 0.5) * (end_tdb_s - start_tdb_s) / count
+    pieces = next(pieces for occulter, pieces in track.occulters if occulter.name.lower() == EARTH)
+    azimuth, elevation = azimuth_elevation_deg(pieces.at(tdb_s).T)
+    return SunPath(
+        tdb_s=tdb_s,
+        step_hours=(end_tdb_s - start_tdb_s) / count / SECONDS_PER_HOUR,
+        azimuth_deg=azimuth,
+        elevation_deg=elevation,
+        radius_deg=np.full(count, POINT_DEG),
+        clear=np.ones(count),
+        beam_w_m2=np.zeros(count),
     )
 
 

@@ -20,7 +20,7 @@ from yieldsim.files.terrain.projection import in_degrees
 from yieldsim.planning.survey.site_selection import Area, best_places
 from yieldsim.runs.survey.options import GOALS
 from yieldsim.runs.survey.tile_report import TileReport, area_of
-from yieldsim.runs.survey.tiles import CLEAR, VARIABLES, Tile, TileJob
+from yieldsim.runs.survey.tiles import CLEAR, EARTH, VARIABLES, Tile, TileJob
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -83,6 +83,7 @@ def survey_dataset(
             attrs["cell_methods"] = "time: maximum"
         ds[name] = (("y", "x"), _read_when_used(values), attrs)
         ds[name].encoding["chunksizes"] = tuple(lengths[0] for lengths in values.grid.chunks)
+    ds["never_lit_fraction"] = _never_lit(ds["any_light_fraction"])
 
     def cell_xyz_m(at_row: FloatArray, at_column: FloatArray) -> FloatArray:
         latitude, longitude = grid.to_place(row + at_row * job.stride, column + at_column * job.stride)
@@ -114,7 +115,7 @@ def survey_dataset(
             "x": round(float(x[j]), 3),
             "y": round(float(y[i]), 3),
         }
-        named = (name for name in (*VARIABLES, *CLEAR) if name in ds)
+        named = (name for name in (*VARIABLES, *CLEAR, EARTH) if name in ds)
         places.append(
             at | {name: round(float(stored[name][i : i + 1, j : j + 1][0, 0]), 5) for name in named}
         )
@@ -129,8 +130,10 @@ def survey_dataset(
         "end_utc": f"{np.datetime_as_string(span_utc[1], unit='s')}Z",
         "period": chosen.period.words() | {"annual_figures_per": chosen.period.year},
         "cells": sum(report.cells for report in reports),
+        "never_lit_km2": round(sum(report.never_lit_km2 for report in reports), 6),
         "cell_m": [round(scale_m[1], 3), round(scale_m[0], 3)],
         "mast_height_m": job.site.mast_height_m,
+        "earth_mast_height_m": job.earth_mast_height_m,
         "azimuths": job.azimuths,
         "reach_km": job.reach_km,
         "collector": None if job.collector is None else job.collector.name,
@@ -154,6 +157,14 @@ def survey_dataset(
         "summary": json.dumps(summary, ensure_ascii=False, sort_keys=True),
     }
     return ds
+
+
+def _never_lit(any_light: xr.DataArray) -> xr.DataArray:
+    """The map of cells that no part of the disc is ever in sight of."""
+    found = (any_light == 0.0).where(any_light.notnull()).astype(np.float32)
+    found.attrs = attributes("never_lit_fraction") | {"grid_mapping": "crs"}
+    found.encoding["chunksizes"] = any_light.encoding["chunksizes"]
+    return found
 
 
 def stored_maps(folder: Path, tiles: Sequence[Tile], job: TileJob) -> dict[str, StoredMap]:
@@ -243,6 +254,7 @@ def _options(job: TileJob, options: SurveyOptions) -> dict[str, Any]:
     return {
         "as_mounted": job.as_mounted,
         "azimuths": job.azimuths,
+        "earth_mast_height_m": job.earth_mast_height_m,
         "holds": job.holds,
         "mast_height_m": job.site.mast_height_m,
         "places": options.places,

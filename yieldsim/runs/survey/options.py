@@ -19,11 +19,15 @@ GOALS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SurveyOptions:
-    """How a survey is made; see `survey`."""
+    """How a survey is made; see `survey`.
+
+    earth_mast_height_m   map the Earth's visibility from an antenna of this height too, on worlds whose Sun the Earth can pass
+    """
 
     window: tuple[float, float, float, float] | None = None
     stride: int = 1
     mast_height_m: float | None = None
+    earth_mast_height_m: float | None = None
     azimuths: int = 360
     reach_km: float | None = None
     as_mounted: bool = False

@@ -87,6 +87,9 @@ def survey(
     with gathered:
         if site is not None:
             rasters = open_rasters(terrain, site.body, options.holds)
+    with gathered:
+        if site is not None and options.earth_mast_height_m is not None:
+            _refuse_no_earth(site)
     gathered.refuse()
     assert site is not None
     if design is not None:
@@ -120,6 +123,7 @@ def survey(
         kernels=tuple(str(path.absolute()) for path in named),
         unknown_ground=options.unknown_ground,
         year_days=chosen.period.year_days,
+        earth_mast_height_m=options.earth_mast_height_m,
     )
     sources += tuple(file_source(file, "terrain") for raster in rasters for file in raster.files)
     kernel_sources = _kernel_sources(job, chosen, notes)
@@ -213,6 +217,9 @@ def _refuse(options: SurveyOptions, without_collector: bool) -> None:
         )
     if options.mast_height_m is not None and not 0.0 <= options.mast_height_m <= 1000.0:
         problems.append(Problem("", "mast_height_m", f"is {options.mast_height_m:g}", "0 to 1000"))
+    if options.earth_mast_height_m is not None and not 0.0 <= options.earth_mast_height_m <= 1000.0:
+        found = f"is {options.earth_mast_height_m:g}"
+        problems.append(Problem("", "earth_mast_height_m", found, "0 to 1000"))
     if options.reach_km is not None and not 0.0 < options.reach_km <= 5000.0:
         problems.append(Problem("", "reach_km", f"is {options.reach_km:g}", "above 0, at most 5000"))
     if options.goal is not None and options.goal not in GOALS:
@@ -229,6 +236,18 @@ def _refuse(options: SurveyOptions, without_collector: bool) -> None:
         problems.append(Problem("", "spacing_m", f"is {options.spacing_m:g}", "0 or more"))
     if problems:
         raise InputError(problems)
+
+
+def _refuse_no_earth(site: Site) -> None:
+    """Raise InputError for a world from which the kernels don't follow the Earth."""
+    from yieldsim.planning.survey.horizon_tables import EARTH
+
+    if EARTH not in (occulter.name.lower() for occulter in site.body.occulters):
+        found, allowed = (
+            f"is asked for on {site.body.name}",
+            "a body whose file names earth among its occulters",
+        )
+        raise InputError(Problem("", "earth_mast_height_m", found, allowed))
 
 
 def _kernel_sources(job: TileJob, chosen: RunSpan, notes: Notes) -> tuple[Source, ...]:

@@ -10,6 +10,7 @@ import numpy as np
 
 from yieldsim.base.numerics.height_grid import Float32Array
 from yieldsim.planning.survey.site_selection import Area, Cell, best_cell
+from yieldsim.runs.survey.cell_areas import cell_areas_km2
 from yieldsim.runs.survey.options import GOALS
 from yieldsim.runs.survey.tiles import CLEAR_OF, LEAST_LIGHT, VARIABLES, Tile, TileJob
 
@@ -22,6 +23,7 @@ class TileReport:
     cut_cells      whose longest dark an end of the span cuts
     filled         pixels of unknown height in small holes that its views fill, at most
     bounded_cells  whose light holes of unknown height bound
+    never_lit_km2  ground of cells that no part of the Sun's disc is in sight of throughout the span
     bounded_most   share of the time by which the two bounds differ, at most
     best           by variable of a goal: value (as the goal counts it, more being better), row and column on the whole map
     """
@@ -31,6 +33,7 @@ class TileReport:
     filled: int
     bounded_cells: int
     bounded_most: float
+    never_lit_km2: float
     best: Mapping[str, Cell | None]
 
     def told(self) -> dict[str, Any]:
@@ -46,6 +49,8 @@ def report_of(job: TileJob, tile: Tile, first: tuple[int, int], maps: Float32Arr
         gap = maps[len(VARIABLES)] - maps[CLEAR_OF[0]]
         bounded_cells = int(np.sum(gap > LEAST_LIGHT))
         bounded_most = float(np.nanmax(gap, initial=0.0))
+    never_lit = maps[VARIABLES.index("any_light_fraction")] == 0.0
+    never_lit_km2 = float(cell_areas_km2(job, tile)[never_lit].sum()) if never_lit.any() else 0.0
     area = area_of(job, tile, first)
     best = {
         variable: best_cell(sign * maps[VARIABLES.index(variable)].astype(np.float64), area)
@@ -57,6 +62,7 @@ def report_of(job: TileJob, tile: Tile, first: tuple[int, int], maps: Float32Arr
         filled=int(np.nanmax(maps[-1], initial=0.0)),
         bounded_cells=bounded_cells,
         bounded_most=bounded_most,
+        never_lit_km2=round(never_lit_km2, 9),
         best=best,
     )
 
@@ -87,5 +93,6 @@ def all_of(reports: Sequence[TileReport]) -> TileReport:
         filled=max((one.filled for one in reports), default=0),
         bounded_cells=sum(one.bounded_cells for one in reports),
         bounded_most=max((one.bounded_most for one in reports), default=0.0),
+        never_lit_km2=sum(one.never_lit_km2 for one in reports),
         best={},
     )

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from yieldsim.ground.tile_grid import Heights, TileFrame
     from yieldsim.planning.survey.horizon_tables import SunPath
     from yieldsim.runs.horizon.unknown_ground import UnknownGround
+    from yieldsim.sky.sun_track import SunTrack
 
 VARIABLES = (
     "elevation_m",
@@ -38,6 +39,7 @@ VARIABLES = (
 CLEAR = ("clear_lit_fraction", "clear_sun_following_kwh_m2", "clear_delivered_kwh")
 """Upper bounds of a survey with holes before the Sun, and the places in VARIABLES of what they bound."""
 CLEAR_OF = (1, 3, 4)
+EARTH = "earth_visible_fraction"
 FILLED = "filled_pixels"
 """The last layer of a tile: how many pixels of small holes its views fill, the same number everywhere."""
 LEAST_LIGHT = 1e-6
@@ -51,6 +53,7 @@ class TileJob:
     site          body, mast, air and dust; its place is not used
     terrain       raster files, finest first; the first gives the grid
     as_mounted    the collector faces as its file says; otherwise turned to its best azimuth at each cell
+    earth_mast_height_m   of an antenna that the Earth shall be in sight of; None: not asked
     """
 
     site: Site
@@ -66,11 +69,14 @@ class TileJob:
     kernels: tuple[str, ...]
     unknown_ground: UnknownGround = "refuse"
     year_days: float = DAYS_PER_YEAR
+    earth_mast_height_m: float | None = None
 
     @property
     def layers(self) -> tuple[str, ...]:
         """What a tile's maps are, in order."""
-        return (*VARIABLES, *(CLEAR if self.unknown_ground == "bounds" else ()), FILLED)
+        clear = CLEAR if self.unknown_ground == "bounds" else ()
+        earth = () if self.earth_mast_height_m is None else (EARTH,)
+        return (*VARIABLES, *clear, *earth, FILLED)
 
     def shape(self, tile: Tile) -> tuple[int, int, int]:
         """Shape of a tile's maps: layers, rows and columns of the cells taken."""
@@ -118,7 +124,8 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     def along(azimuth: FloatArray, far_m: FloatArray) -> tuple[FloatArray, FloatArray]:
         return frame.sphere.along(azimuth, far_m / frame.sphere.radius_m)[:2]
 
-    surfaces, seen = [], []
+    surfaces: list[Heights] = []
+    seen = []
     for level in range(level_count(swept, job.reach_km * 1000.0)):
         spacing_m = swept.pixel_m * 2**level
         grids = thinned(rasters, along, level_radius_m(swept, level), spacing_m)
@@ -139,9 +146,8 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     typical_m = float(ground[known].mean(dtype=np.float64))
     azimuth_deg = np.arange(job.azimuths, dtype=np.float64) * (360.0 / job.azimuths)
 
-    def light(shape: Sequence[Heights], near: Cells) -> Float32Array:
-        levels = levels_of(swept, shape, job.reach_km * 1000.0)
-        mast_m, radius_m = job.site.mast_height_m, swept.sphere.radius_m
+    def horizons(shape: Sequence[Heights], near: Cells, mast_m: float) -> NDArray[np.int16]:
+        levels, radius_m = levels_of(swept, shape, job.reach_km * 1000.0), swept.sphere.radius_m
         stride = job.stride if is_square else 1
         horizon = sweep(levels, near, swept.to_gnomonic, radius_m, typical_m, mast_m, azimuth_deg, stride)
         if not is_square:
@@ -149,22 +155,28 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
             between = horizons_between(horizon, at_row.ravel(), at_column.ravel())
             horizon = between.reshape(len(between), *known.shape)
         horizon[:, ~known] = NO_CELL
-        return _light(job, frame, typical_m, horizon, known)
+        return horizon
 
-    count = len(VARIABLES)
+    count, mast_m = len(VARIABLES), job.site.mast_height_m
+    upper = slice(count, count + len(CLEAR))
     maps[0] = np.where(known, ground, np.nan)
-    maps[1:count] = light(surfaces, cells)
+    horizon = horizons(surfaces, cells, mast_m)
+    maps[1:count] = _light(job, frame, typical_m, horizon, known)
+    if job.unknown_ground == "bounds":
+        maps[upper] = maps[list(CLEAR_OF)]
     holed = [grid for grid in seen if grid.holes is not None]
     if holed:
         ceiling_m = job.site.body.relief_m[1]
-        full = [raised(heights, holed, ceiling_m) for heights in surfaces]
-        blocked = light(full, cells_of(swept, full[0]))
+        surfaces = [raised(heights, holed, ceiling_m) for heights in surfaces]
+        cells = cells_of(swept, surfaces[0])
+        horizon = horizons(surfaces, cells, mast_m)
+        blocked = _light(job, frame, typical_m, horizon, known)
         _refuse_holes(job, maps[1:count], blocked, sorted({grid.name for grid in holed}))
-        if job.unknown_ground == "bounds":
-            maps[count:-1] = maps[list(CLEAR_OF)]
         maps[1:count] = blocked
-    elif job.unknown_ground == "bounds":
-        maps[count:-1] = maps[list(CLEAR_OF)]
+    if job.earth_mast_height_m is not None:
+        if job.earth_mast_height_m != mast_m:
+            horizon = horizons(surfaces, cells, job.earth_mast_height_m)
+        maps[job.layers.index(EARTH)] = _earth_in_sight(job, frame, typical_m, horizon, known)
     return maps
 
 
@@ -254,6 +266,27 @@ def _light(
     return maps
 
 
+def _earth_in_sight(
+    job: TileJob, frame: TileFrame, typical_m: float, horizon: NDArray[np.int16], known: NDArray[np.bool_]
+) -> Float32Array:
+    """Share of the time (rows, columns) that the Earth's centre is above the cells' horizons, as seen from the tile's middle.
+
+    Neglects the Earth's parallax within the tile: 0.004 deg from the middle to the edge of 512 cells of 100 m.
+    """
+    from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG
+    from yieldsim.planning.survey.horizon_tables import earth_path, light_tables, passage, path_step_s
+    from yieldsim.planning.survey.illumination import cell_light
+
+    site = _site_at(job, frame, 0.5 * (frame.rows - 1), 0.5 * (frame.columns - 1), typical_m)
+    path = earth_path(_track_at(site, job), job.start_tdb_s, job.end_tdb_s, path_step_s(site))
+    flat = np.ascontiguousarray(horizon.reshape(len(horizon), -1))
+    seen = flat[:, known.ravel()]
+    lowest, highest = seen.min(axis=1).astype(np.int64), seen.max(axis=1).astype(np.int64)
+    tables = light_tables(path, job.azimuths, ANGLE_UNIT_DEG, int(lowest.min()), int(highest.max()))
+    found = cell_light(flat, tables, passage(path, job.azimuths, ANGLE_UNIT_DEG, lowest, highest))
+    return (found.any_hours / path.hours).reshape(known.shape).astype(np.float32)
+
+
 def _seen_from(
     job: TileJob, frame: TileFrame, common: SunPath, row: float, column: float, typical_m: float
 ) -> SunPath:
@@ -273,24 +306,34 @@ def _path_at(
     job: TileJob, frame: TileFrame, row: float, column: float, typical_m: float
 ) -> tuple[Site, SunPath]:
     """The Sun's path over a pixel of the tile, and the site there."""
+    site = _site_at(job, frame, row, column, typical_m)
+    return site, sun_at(site, job)
+
+
+def _site_at(job: TileJob, frame: TileFrame, row: float, column: float, typical_m: float) -> Site:
+    """The site at a pixel of the tile."""
     latitude, longitude = frame.to_place(np.array([row]), np.array([column]))
-    site = replace(
+    return replace(
         job.site, latitude_deg=float(latitude[0]), longitude_deg=float(longitude[0]), elevation_m=typical_m
     )
-    return site, sun_at(site, job)
 
 
 def sun_at(site: Site, job: TileJob) -> SunPath:
     """The Sun's path over a site through the survey's span."""
-    from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.planning.survey.horizon_tables import path_step_s, sun_path
+
+    return sun_path(_track_at(site, job), site, job.start_tdb_s, job.end_tdb_s, path_step_s(site))
+
+
+def _track_at(site: Site, job: TileJob) -> SunTrack:
+    from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.sky.sun_track import prepare_track
 
     first, last = job.start_tdb_s, job.end_tdb_s
     ephemeris = open_ephemeris(site.body, first, last, extra=job.kernels)
-    place = (site.latitude_deg, site.longitude_deg, site.elevation_m)
-    track = prepare_track(ephemeris, site.body, *place, first, last)
-    return sun_path(track, site, first, last, path_step_s(site))
+    return prepare_track(
+        ephemeris, site.body, site.latitude_deg, site.longitude_deg, site.elevation_m, first, last
+    )
 
 
 def _lean_deg(frame: TileFrame, stride: int) -> FloatArray:
