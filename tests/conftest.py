@@ -11,7 +11,7 @@ from hypothesis import settings
 
 from yieldsim.base.model import Acceptance
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.base.run_months import calendar_months
+from yieldsim.base.year.run_months import calendar_months
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.sunshape_convolution import cell_for_deg
 from yieldsim.planning.orientation.objectives import Prospect, Use

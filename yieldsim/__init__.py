@@ -30,11 +30,13 @@ if TYPE_CHECKING:
         TerrainHorizon,
     )
     from yieldsim.runs.budget.run import budget
+    from yieldsim.runs.design.run import design
     from yieldsim.runs.estimate.run import estimate
     from yieldsim.runs.horizon.run import horizon
     from yieldsim.runs.open_estimate import open_estimate
     from yieldsim.runs.open_inputs import read_collector, read_load, read_site
     from yieldsim.runs.orient.run import orient
+    from yieldsim.runs.page.run import page
     from yieldsim.runs.rank.run import rank
     from yieldsim.runs.survey.options import SurveyOptions
     from yieldsim.runs.survey.run import survey
@@ -68,10 +70,12 @@ __all__ = [
     "WriteFailed",
     "YieldsimError",
     "budget",
+    "design",
     "estimate",
     "horizon",
     "open_estimate",
     "orient",
+    "page",
     "rank",
     "read_collector",
     "read_load",
@@ -81,7 +85,7 @@ __all__ = [
     "tune",
 ]
 
-VERBS = ("estimate", "orient", "rank", "horizon", "survey", "trace", "tune", "budget")
+VERBS = ("estimate", "orient", "rank", "horizon", "survey", "trace", "tune", "budget", "page", "design")
 READERS = ("read_collector", "read_load", "read_site")
 ERRORS = ("CannotCompute", "DataMissing", "InputError", "WriteFailed", "YieldsimError")
 LOADS = ("Load", "LoadPlan", "Schedule", "Storage")

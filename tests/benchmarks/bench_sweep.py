@@ -20,7 +20,7 @@ from numba import njit, prange
 
 from yieldsim.base.model import RoundAcceptance
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.base.run_months import calendar_months
+from yieldsim.base.year.run_months import calendar_months
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.sunshape_convolution import cell_for_deg
 from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, spread_over_sky

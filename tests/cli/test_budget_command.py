@@ -17,8 +17,10 @@ import xarray as xr
 
 import yieldsim
 from yieldsim.base.errors import InputError
+from yieldsim.base.results.checks import faults
 from yieldsim.cli.main import main
 from yieldsim.files.inputs.readers import read_collector
+from yieldsim.files.output.result_schemas import RESULTS
 from yieldsim.files.text.bundled import sites_folder
 from yieldsim.runs.budget.run import budget as budget_run
 
@@ -79,6 +81,7 @@ def done(folder: Path) -> subprocess.CompletedProcess[str]:
 @pytest.fixture(scope="module")
 def budget(folder: Path, done: subprocess.CompletedProcess[str]) -> dict[str, object]:
     found: dict[str, object] = json.loads((folder / "b" / "budget.json").read_text())
+    assert faults(RESULTS["budget"], found, whole=True) == []
     return found
 
 

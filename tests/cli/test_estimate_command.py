@@ -18,6 +18,8 @@ import pytest
 import xarray as xr
 from PIL import Image
 
+from yieldsim.base.results.checks import faults
+from yieldsim.files.output.result_schemas import RESULTS
 from yieldsim.files.text.bundled import sites_folder
 
 FEW_DAYS = ["--start", "2027-01-10", "--end", "2027-01-13"]
@@ -126,6 +128,7 @@ def test_hourly_columns_start_as_specified(results: Path) -> None:
 
 def test_tables_agree_with_the_summary(results: Path) -> None:
     summary = json.loads((results / "summary.json").read_text())
+    assert faults(RESULTS["estimate"], summary, whole=True) == []
     total = summary["delivered_kwh"]
     assert total > 0
     hourly = pd.read_csv(results / "hourly.csv")

@@ -90,3 +90,28 @@ def test_a_terminal_sees_time_go_by_while_the_share_stands_still() -> None:
     assert "elapsed 0:00:01" in seen
     assert "elapsed 0:00:02" in seen
     assert "left about" in seen
+
+
+def test_a_terminal_is_told_of_compilation() -> None:
+    script = """
+import sys, time
+from yieldsim.base.numerics.jit import njit
+from yieldsim.cli.terminal import progress as module
+module.PATIENCE_S = float(sys.argv[1])
+
+def slow(x):
+    for a in range(3):
+        x = x + a * (x > 2) - (x < a)
+    return x
+
+with module.progress("Sampling") as advance:
+    advance(0, 1)
+    for rate in range(6):
+        njit()(slow)(float(rate))
+    time.sleep(0.6)
+print("answer", "rich" in sys.modules)
+"""
+    seen, _ = watched("0", script)
+    assert ", compiling once" in seen
+    # and no longer once it is over
+    assert "compiling" not in seen[seen.rindex("Sampling") :]

@@ -14,7 +14,9 @@ import pandas as pd
 import pytest
 import xarray as xr
 
+from yieldsim.base.results.checks import faults
 from yieldsim.files.inputs.readers import read_collector
+from yieldsim.files.output.result_schemas import RESULTS
 from yieldsim.files.text.bundled import sites_folder
 
 SPAN = ["--start", "2027-01-01", "--end", "2027-03-01"]
@@ -68,6 +70,8 @@ def summary(results: Path) -> dict:
 
 
 def test_files_are_those_promised(results: Path) -> None:
+    answer = json.loads((results / "orient.json").read_text(encoding="utf-8"))
+    assert faults(RESULTS["orient"], answer, whole=True) == []
     assert {file.name for file in results.iterdir()} == {
         "orient.json", "facing.nc", "facings.csv", "facing.png", "facing.pdf", "units.csv", "units.png", "units.pdf",
         "units.collector.toml", "units.collector.acceptance.csv", "units.collector.fibre.csv",
@@ -228,6 +232,7 @@ def test_rank_writes_table_figure_and_reasons(ranking: Path) -> None:
         "rank.pdf",
     }
     summary = json.loads((ranking / "rank.json").read_text())
+    assert faults(RESULTS["rank"], summary, whole=True) == []
     energies = [row["annual_kwh"] for row in summary["sites"]]
     assert energies == sorted(energies, reverse=True)
     table = pd.read_csv(ranking / "rank.csv")
@@ -291,3 +296,20 @@ def test_rank_names_the_problems_of_all_files(folder: Path) -> None:
     assert done.returncode == 2
     assert "x.toml" in done.stderr
     assert "y.toml" in done.stderr
+
+
+def test_turns_by_hand_lie_between_fixed_and_tracking(folder: Path) -> None:
+    """More turns gather more; none is the best fixed orientation, all are less than two axes."""
+    result = run(*RIDGE, "--reaimings", "3", "--out", "turned", "--no-figures", cwd=folder)
+    assert result.returncode == 0, result.stderr
+    assert "turned by hand" in result.stdout
+    summary = json.loads((folder / "turned" / "orient.json").read_text(encoding="utf-8"))
+    rows = summary["reaimings"]
+    energies = [row["annual_kwh_per_unit"] for row in rows]
+    assert [len(row["stretches"]) for row in rows] == [1, 2, 3, 4]
+    assert energies == sorted(energies)
+    assert energies[0] == pytest.approx(summary["following"]["fixed_annual_kwh_per_unit"], rel=2e-3)
+    assert energies[-1] < summary["following"]["followers"][0]["annual_kwh_per_unit"]
+    wrong = run(*RIDGE, "--reaimings", "13", cwd=folder)
+    assert wrong.returncode == 2
+    assert "0 to 12" in wrong.stderr

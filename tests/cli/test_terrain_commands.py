@@ -19,6 +19,9 @@ xr = pytest.importorskip("xarray")
 
 from rasterio.transform import Affine  # noqa: E402
 
+from yieldsim.base.results.checks import faults  # noqa: E402
+from yieldsim.files.output.result_schemas import RESULTS  # noqa: E402
+
 SITE = """name = "Test Rim"
 body = "moon"
 latitude_deg = -89.9
@@ -116,6 +119,7 @@ SMALL = (*SURVEY, "--mast-height-m", "5", "--window", "-1200", "-1200", "1200", 
 def test_horizon_table_and_figure(folder):
     out, _ = run(folder, "horizon", "site.toml", "--out", "rim.csv", "--json")
     summary = json.loads(out)
+    assert faults(RESULTS["horizon"], summary, whole=True) == []
     assert summary["lowest_deg"] > -0.2
     # the ring of hills 25 km off, 450 m above it: 1 deg less 0.4 of curvature
     assert 0.3 < summary["highest_deg"] < 4.0
@@ -235,7 +239,9 @@ def test_survey_writes_everything(folder):
         assert float(ds.lit_fraction.max()) <= 1.0
         assert ds["crs"].attrs["grid_mapping_name"] == "polar_stereographic"
         lit, x, y = ds.lit_fraction.values, ds.x.values, ds.y.values
-        places = json.loads(ds.attrs["summary"])["places"]
+        survey = json.loads(ds.attrs["summary"])
+        assert faults(RESULTS["survey"], survey, whole=True) == []
+        places = survey["places"]
     with rasterio.open(folder / "whole" / "lit_fraction.tif") as file:
         np.testing.assert_array_equal(file.read(1), lit)
         assert file.crs is not None

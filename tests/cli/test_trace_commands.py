@@ -17,7 +17,9 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from yieldsim.base.errors import InputError
 from yieldsim.base.model import BiaxialAcceptance, RoundAcceptance
+from yieldsim.base.results.checks import faults
 from yieldsim.cli.commands.tune import answer_lines
+from yieldsim.files.output.result_schemas import RESULTS
 from yieldsim.files.output.trace_cache import cache_folder, content_key
 from yieldsim.runs.trace.output import write_trace
 from yieldsim.runs.trace.run import acceptance_from_prescription, trace
@@ -96,6 +98,7 @@ def test_trace_writes_a_table_that_collectors_take(tmp_path: Path) -> None:
     assert "Small lens" in done.stdout
     assert "caution:" in done.stdout
     summary = json.loads((tmp_path / "one" / "trace.json").read_text(encoding="utf-8"))
+    assert faults(RESULTS["trace"], summary, whole=True) == []
     assert summary["acceptance"]["half_width_50_deg"] == pytest.approx(
         np.degrees(np.arctan(0.006 / 0.2)), rel=0.1
     )
@@ -277,6 +280,7 @@ def test_tune_finds_the_width_that_delivers_most(tmp_path: Path) -> None:
     names = {file.name for file in (tmp_path / "out").iterdir()}
     assert names == {"best.optics.toml", "tune.csv", "tune.json", "tune.pdf", "tune.png"}
     summary = json.loads((tmp_path / "out" / "tune.json").read_text(encoding="utf-8"))
+    assert faults(RESULTS["tune"], summary, whole=True) == []
     assert summary["best"]["fibre.face_diameter_mm"] == pytest.approx(14.0, abs=0.2)
     assert summary["best"]["annual_kwh"] > summary["present"]["annual_kwh"] > 0.0
     assert "end of its range" in done.stderr

@@ -28,7 +28,7 @@ MOST_MODULES = 16
 SOURCES = sorted(PACKAGE.rglob("*.py"))
 DOORS = {PACKAGE / "__init__.py", PACKAGE / "__main__.py"}
 ROOMS = [path for path in SOURCES if path not in DOORS]
-VERBS = ("estimate", "orient", "rank", "horizon", "survey", "trace", "tune", "budget")
+VERBS = ("estimate", "orient", "rank", "horizon", "survey", "trace", "tune", "budget", "page", "design")
 
 
 def name_of(path: Path) -> str:
@@ -295,6 +295,7 @@ def test_words_of_the_vocabulary_end_in_their_units() -> None:
     suffix = {
         "degree": "_deg",
         "hour": "_hours",
+        "day": "_days",
         "W": "_w",
         "W m-2": "_w_m2",
         "kWh m-2": "_kwh_m2",

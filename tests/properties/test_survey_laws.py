@@ -41,7 +41,7 @@ def ground(path, pixel_m, radius_m, size=48):
     return path
 
 
-@pytest.mark.parametrize("body", ["moon", "mars"])
+@pytest.mark.parametrize("body", ["moon", pytest.param("mars", marks=pytest.mark.slow)])
 def test_maps_of_light_are_the_same_with_a_collector_and_without(tmp_path, body):
     """Wide pixels, so that a narrow collector asks for many blocks and, on Mars, the air for others."""
     noun = read_body(body).noun

@@ -65,7 +65,7 @@ def test_light_from_behind_counts_for_nothing(weighed, seed):
 
 
 @settings(
-    max_examples=5,
+    max_examples=3,
     deadline=None,
     derandomize=True,
     suppress_health_check=[HealthCheck.function_scoped_fixture],

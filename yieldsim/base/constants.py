@@ -31,7 +31,7 @@ SECONDS_PER_DAY: Final = 86_400.0
 SECONDS_PER_HOUR: Final = 3_600.0
 HOURS_PER_DAY: Final = 24.0
 DAYS_PER_YEAR: Final = 365.25
-"""Julian year: of fibre darkening rates, and of annual figures on the Moon and the Earth (elsewhere the body's, `base.period`)."""
+"""Julian year: of fibre darkening rates, and of annual figures on the Moon and the Earth (elsewhere: `base.year`)."""
 
 J2000_JD: Final = 2_451_545.0
 DAYS_PER_CENTURY: Final = 36_525.0

@@ -9,8 +9,10 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-# the accessor comes with the first Dataset that this package makes or reads
 from yieldsim.base import result_accessor as result_accessor
+
+# the accessor comes with the first Dataset that this package makes or reads
+from yieldsim.base.results.budget import ColumnNote
 from yieldsim.base.variables import VOCABULARY, Word
 
 ROUNDING = 1e-9
@@ -28,7 +30,7 @@ def attributes(name: str) -> dict[str, str]:
     return attrs
 
 
-def column_note(column: str, name: str, before: str = "") -> dict[str, str]:
+def column_note(column: str, name: str, before: str = "") -> ColumnNote:
     """What a column of a table holds, from the variable it was taken from: column, unit, meaning."""
     word = attributes(name)
     how = {"time: mean": ", mean over the interval", "time: point": ", at its middle"}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
-from yieldsim.base.model import frozen_array
+from yieldsim.base.model import OpticalDepthTable, frozen_array
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.ranges import Range
 
@@ -15,7 +15,7 @@ Clock = Literal["solar", "utc"]
 AmountUnit = Literal["W", "lm", "umol/s"]
 StoreKind = Literal["battery", "heat"]
 ReliabilityMeasure = Literal["energy", "hours"]
-Distribution = Literal["normal", "uniform", "triangular", "lognormal"]
+Distribution = Literal["normal", "uniform", "triangular", "lognormal", "measured"]
 
 PRIORITIES: tuple[Priority, ...] = ("essential", "deferrable", "sheddable")
 
@@ -194,9 +194,15 @@ class Doubt:
     span: tuple[float, float]
 
 
+MEASURED_YEAR = "optical_depth_year"
+"""The one input that is drawn from years as they were measured."""
+
 DOUBTS: dict[str, Doubt] = {
     "irradiance": Doubt("factor on the sunlight", (0.0, 10.0)),
     "optical_depth": Doubt("factor on the optical depth", (0.0, 100.0)),
+    MEASURED_YEAR: Doubt(
+        "number of the measured year whose optical depth takes the place of the site's", (0.0, 1e4)
+    ),
     "horizon_height_deg": Doubt("degrees added to the skyline", (-30.0, 30.0)),
     "mount_tilt_deg": Doubt("degrees added to the tilt of every mount", (-30.0, 30.0)),
     "mount_azimuth_deg": Doubt("degrees added to the azimuth of every mount", (-180.0, 180.0)),
@@ -219,12 +225,14 @@ class UncertainInput:
 
     what           a key of DOUBTS
     parameters     normal: mean, standard deviation; uniform: low, high; triangular: low, likely, high;
-                   lognormal: median, standard deviation of the natural logarithm
+                   lognormal: median, standard deviation of the natural logarithm; measured: number of years, each as likely
+    series         optical depth by date, of which whole years are drawn (measured)
     """
 
     what: str
     distribution: Distribution
     parameters: tuple[float, ...]
+    series: OpticalDepthTable | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -99,6 +99,9 @@ VOCABULARY: dict[str, Word] = {
     "clean_fraction": Word(
         "1", "share of the light that the dust on the aperture lets through", "mean", 0.0, 1.0
     ),
+    "dust_load_days": Word(
+        "day", "dust load of a level aperture, days of full deposition uncleaned", "mean", 0.0, INF
+    ),
     "fibre_transmittance": Word(
         "1", "share of the light in the fibre's cone that leaves its far end", "mean", 0.0, 1.0
     ),

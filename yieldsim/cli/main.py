@@ -24,6 +24,10 @@ from yieldsim.cli.terminal.streams import Unheard, safe_streams
 COMMANDS: dict[str, tuple[str, str]] = {
     "new": ("yieldsim.cli.commands.inputs:new", "Write a starter set of input files, commented."),
     "check": ("yieldsim.cli.commands.inputs:check", "Validate input files and say what they hold."),
+    "optical-depth": (
+        "yieldsim.cli.commands.inputs:optical_depth",
+        "Optical depth by date from a published text table.",
+    ),
     "estimate": (
         "yieldsim.cli.commands.estimate:estimate",
         "Hourly and annual energy of a collector at a site.",
@@ -44,6 +48,11 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "Acceptance table of a lens prescription, with every loss.",
     ),
     "tune": ("yieldsim.cli.commands.tune:tune", "The prescription that delivers most at a site."),
+    "design": (
+        "yieldsim.cli.commands.design:design",
+        "Site, mast, optics, units and store at once, proven.",
+    ),
+    "page": ("yieldsim.cli.commands.page:page", "Turn the mounts of an estimate by hand, in a browser."),
     "report": ("yieldsim.cli.commands.estimate:report", "(Re)write the report of an estimate."),
 }
 """Name: where the command is, and its line in the list (held equal to its short help by a test)."""

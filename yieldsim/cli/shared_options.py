@@ -52,11 +52,14 @@ SITE = PathArgument(reads="yieldsim.files.inputs.readers:read_site")
 COLLECTOR = PathArgument(reads="yieldsim.files.inputs.readers:read_collector")
 LOAD = PathArgument(reads="yieldsim.files.inputs.load:read_load")
 UNCERTAIN = PathArgument(reads="yieldsim.files.inputs.uncertainty:read_uncertain")
+DESIGN = PathArgument(reads="yieldsim.files.inputs.design:read_design")
 OPTICS = PathArgument(reads="yieldsim.files.prescription.read:read_prescription")
 KERNEL = PathArgument(reads="yieldsim.files.ephemeris.kernel_selection:open_kernel")
 TERRAIN = PathArgument(reads="yieldsim.files.terrain.raster:refuse_missing")
 SPAN = ("start", "end", "years", "span")
 ESTIMATE = PathArgument(reads="yieldsim.runs.open_estimate:open_estimate")
+FACING = PathArgument(reads="yieldsim.files.output.facing_file:read_facing")
+PAGE = PathArgument(refuses="yieldsim.files.output.atomic_write:refuse_page_name")
 
 
 # ---------------------------------------------------------------- options that several commands share

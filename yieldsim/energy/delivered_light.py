@@ -9,6 +9,7 @@ import xarray as xr
 
 from yieldsim.base.model import AttenuationTable, Collector
 from yieldsim.base.numerics.vectors import direction_enu_xyz
+from yieldsim.base.results.parts import LightResult
 from yieldsim.energy.fibre import SPECTRAL_BANDS, transmittance_by_wavelength
 from yieldsim.energy.incidence import sun_in_mount_xyz
 from yieldsim.energy.spectral_transmittance import band_transmittance
@@ -71,3 +72,11 @@ def spectrum_of_run(ds: xr.Dataset, collector: Collector) -> LightSpectrum:
         weights.append(power[lit, column])
     kept = band_transmittance(table, collector.fibre)
     return spectrum_from(table, np.concatenate(directions), np.concatenate(weights), kept)
+
+
+def light_words(light: LightFigures) -> LightResult:
+    """What a watt of the light is worth, as results name it."""
+    return {
+        "luminous_efficacy_lm_per_w": light.luminous_efficacy_lm_per_w,
+        "photon_yield_umol_per_j": light.photon_yield_umol_per_j,
+    }

@@ -103,6 +103,8 @@ class Integrated:
 
     series: xr.Dataset
     delivering: np.ndarray
+    lit: np.ndarray
+    """Fine steps in which any part of the Sun's disc is in sight from the site, whatever the mounts face."""
     step_s: float
     sky: SkyEnergy
     sunlit: SunlitSteps
@@ -148,7 +150,7 @@ def integrate(
     """One pass over the run with `steps` fine steps in each interval."""
     per_block = max(1, BLOCK_STEPS // (steps * len(setting.collector.mounts)))
     rows: dict[str, FloatArray] = {}
-    delivering = np.empty(grid.count * steps, dtype=bool)
+    delivering, lit = np.empty((2, grid.count * steps), dtype=bool)
     sky, sunlit = SkyEnergy(), SunlitGathering(grid.count * steps, grid.interval_s / steps)
     step_hours = grid.interval_s / steps / SECONDS_PER_HOUR
     peak_w, peak_utc = -1.0, grid.edge_utc[0]
@@ -164,6 +166,7 @@ def integrate(
                 rows[name] = np.empty((grid.count, *values.shape[1:]))
             rows[name][first:last] = values
         delivering[first * steps : last * steps] = power_w > 0.0
+        lit[first * steps : last * steps] = fine["disc_visible_fraction"].values > 0.0
         _gather_sky(sky, fine, setting.collector, step_hours)
         sun = direction_enu_xyz(fine["solar_azimuth_deg"].values, fine["solar_elevation_deg"].values)
         sunlit.add(first * steps, sun, following_w)
@@ -172,6 +175,7 @@ def integrate(
     return Integrated(
         series=_assemble(setting, grid, rows),
         delivering=delivering,
+        lit=lit,
         step_s=grid.interval_s / steps,
         sky=sky,
         sunlit=sunlit.finished(),

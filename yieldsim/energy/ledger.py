@@ -10,7 +10,8 @@ import xarray as xr
 
 from yieldsim.base.constants import SECONDS_PER_HOUR
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.base.run_months import SEASON_DEG, season_numbers
+from yieldsim.base.results.parts import LedgerStage
+from yieldsim.base.year.run_months import SEASON_DEG, season_numbers
 
 """Twelfths of a year by solar longitude."""
 
@@ -33,7 +34,7 @@ def interval_hours(ds: xr.Dataset) -> float:
     return float(ds.attrs["interval_s"]) / SECONDS_PER_HOUR
 
 
-def ledger_kwh(ds: xr.Dataset) -> list[dict[str, object]]:
+def ledger_kwh(ds: xr.Dataset) -> list[LedgerStage]:
     """Energy left after each stage, kWh, in the order of the chain."""
     kwh = ds["stage_power_w"].sum("time", skipna=False).values * interval_hours(ds) / 1000.0
     return [

@@ -20,6 +20,7 @@ from yieldsim.base.model import (
 )
 from yieldsim.base.prescription_model import Prescription
 from yieldsim.files.inputs.collector import collector_of
+from yieldsim.files.inputs.design import design_words
 from yieldsim.files.inputs.load import load_words
 from yieldsim.files.inputs.load_schedule import LOAD_AMOUNTS, load_series
 from yieldsim.files.inputs.site import body_of, site_of
@@ -211,5 +212,6 @@ WORDS: dict[str, Callable[[Reading], str]] = {
     "prescription": _prescription_words,
     "load": load_words,
     "uncertainty": uncertain_words,
+    "design": design_words,
 }
 """What a TOML file of each kind holds, in words; the keys are those of `kinds.TOP_KEYS`."""

@@ -15,6 +15,7 @@ from pydantic.json_schema import GenerateJsonSchema
 from yieldsim.base.load_model import DOUBTS
 from yieldsim.files.inputs.body import BodyFile
 from yieldsim.files.inputs.collector import CollectorFile
+from yieldsim.files.inputs.design import DesignFile
 from yieldsim.files.inputs.load import LoadFile
 from yieldsim.files.inputs.site import SiteFile
 from yieldsim.files.inputs.uncertainty import UncertainFile
@@ -30,10 +31,12 @@ MODELS: dict[str, type[StrictModel]] = {
     "load": LoadFile,
     "uncertainty": UncertainFile,
     "prescription": PrescriptionFile,
+    "design": DesignFile,
 }
 FREE = frozenset(
     {"as_windows", "as_weekdays", "as_mission_days", "as_monthly_factors", "as_seasonal_factors"}
 )
+LISTS = frozenset({"as_mast_heights", "as_capacities", "as_facings", "as_values"})
 
 
 class _EditorSchema(GenerateJsonSchema):
@@ -45,6 +48,8 @@ class _EditorSchema(GenerateJsonSchema):
             return super().function_before_schema(schema)
         if name in FREE:
             return {}
+        if name in LISTS:
+            return {"type": "array"}
         if name == "_text":
             return {"type": "string", "minLength": 1, "maxLength": LONGEST_TEXT}
         if name == "_what":

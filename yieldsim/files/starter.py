@@ -10,7 +10,13 @@ from yieldsim.files.output.atomic_write import write_new_folder
 from yieldsim.files.text.bundled import sites_folder
 from yieldsim.files.text.decode import read_bytes
 
-SCHEMAS = ("site.schema.json", "collector.schema.json", "load.schema.json", "uncertainty.schema.json")
+SCHEMAS = (
+    "site.schema.json",
+    "collector.schema.json",
+    "load.schema.json",
+    "uncertainty.schema.json",
+    "design.schema.json",
+)
 WIDE = ("wide.acceptance.csv", "wide.attenuation.csv")
 STARTERS: Mapping[str, tuple[str, ...]] = {
     "moon": (
@@ -18,6 +24,8 @@ STARTERS: Mapping[str, tuple[str, ...]] = {
         "wide.collector.toml",
         "habitat.load.toml",
         "lantern-ridge.uncertain.toml",
+        "lantern-ridge.design.toml",
+        "lantern-watch.load.toml",
         "lantern-ridge.horizon.csv",
         *WIDE,
         "narrow.collector.toml",

@@ -118,7 +118,7 @@ def _close_points(acceptance: Acceptance) -> tuple[FloatArray, FloatArray]:
 
 
 def _round_lookup(acceptance: RoundAcceptance, radius_rad: FloatArray, disc_xy: FloatArray) -> Lookup:
-    points, weights = _close_points(acceptance)
+    points, _ = _close_points(acceptance)
     table_x, table_y = np.radians(acceptance.incidence_deg), acceptance.acceptance_fraction
     end_rad, solid = _end_of_light(table_x, table_y)
     outermost = float(np.hypot(points[:, 0], points[:, 1]).max())
@@ -127,16 +127,7 @@ def _round_lookup(acceptance: RoundAcceptance, radius_rad: FloatArray, disc_xy: 
     if acceptance.source == "point":
         step = float(radius_rad.min()) / CHORDS_PER_RADIUS
     chord = step * np.arange(math.ceil(2.0 * math.sin(reach / 2.0) / step) + 2)
-    incidence = 2.0 * np.arcsin(np.minimum(chord / 2.0, 1.0))
-    sun_xyz = np.stack([np.sin(incidence), 0.0 * incidence, np.cos(incidence)], axis=1)
-    curve = np.stack(
-        [
-            round_over_disc(sun_xyz, np.full(len(chord), r), table_x, table_y, points, weights)
-            * np.maximum(sun_xyz[:, 2], 0.0)
-            for r in radius_rad
-        ]
-    )
-    curve[:, -1] = 0.0
+    curve = round_curves(acceptance, np.asarray(chord), radius_rad)
     read_outermost = float(np.hypot(disc_xy[:, 0], disc_xy[:, 1]).max())
     return Lookup(
         is_round=True,
@@ -150,7 +141,7 @@ def _round_lookup(acceptance: RoundAcceptance, radius_rad: FloatArray, disc_xy: 
         step_l=1.0,
         fold_l=True,
         sides=np.zeros(4),
-        reach_rad=float(incidence[-1]),
+        reach_rad=2.0 * math.asin(min(float(chord[-1]) / 2.0, 1.0)),
         edge_rad=np.minimum(end_rad + read_outermost * radius_rad, 0.5 * math.pi),
         solid=solid,
         table_x=np.ascontiguousarray(table_x),
@@ -160,6 +151,23 @@ def _round_lookup(acceptance: RoundAcceptance, radius_rad: FloatArray, disc_xy: 
         disc_xy=disc_xy,
         radius_rad=radius_rad,
     )
+
+
+def round_curves(acceptance: RoundAcceptance, chord: FloatArray, radius_rad: FloatArray) -> FloatArray:
+    """Acceptance over the disc times cosine at chords (n,) for discs of some radii, (radii, n); 0 at the last chord."""
+    points, weights = _close_points(acceptance)
+    table_x, table_y = np.radians(acceptance.incidence_deg), acceptance.acceptance_fraction
+    incidence = 2.0 * np.arcsin(np.minimum(chord / 2.0, 1.0))
+    sun_xyz = np.stack([np.sin(incidence), 0.0 * incidence, np.cos(incidence)], axis=1)
+    curve = np.stack(
+        [
+            round_over_disc(sun_xyz, np.full(len(chord), r), table_x, table_y, points, weights)
+            * np.maximum(sun_xyz[:, 2], 0.0)
+            for r in radius_rad
+        ]
+    )
+    curve[:, -1] = 0.0
+    return curve
 
 
 def _end_of_light(angle_rad: FloatArray, value: FloatArray) -> tuple[float, bool]:
@@ -242,7 +250,7 @@ def _smeared_grids(
     distances of Mars, at nodes on the edge, of either sign.
     """
     made = np.linspace(radius_rad.min(), radius_rad.max(), min(len(radius_rad), RADII))
-    grids = np.stack([_smeared_grid(acceptance, t, el, float(r)) for r in made])
+    grids = np.stack([smeared_grid(acceptance, t, el, float(r)) for r in made])
     if len(made) == 1:
         return grids
     at = np.interp(radius_rad, made, np.arange(len(made), dtype=np.float64))
@@ -251,7 +259,7 @@ def _smeared_grids(
     return np.asarray(grids[low] * (1.0 - share) + grids[low + 1] * share)
 
 
-def _smeared_grid(acceptance: Acceptance, t: FloatArray, el: FloatArray, radius_rad: float) -> FloatArray:
+def smeared_grid(acceptance: Acceptance, t: FloatArray, el: FloatArray, radius_rad: float) -> FloatArray:
     """Acceptance averaged over the disc at the nodes (rows, columns): closely where a ring of eight differs
     from its centre."""
     assert not isinstance(acceptance, RoundAcceptance)

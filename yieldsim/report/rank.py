@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from yieldsim.base.results.rank import RankResult
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
 from yieldsim.report.layout.number_format import decimals_for
 from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.period_text import per_of, period_line
-from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, pages
+from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, Tabled, pages
+from yieldsim.report.worst_nights import MOST_SITES, draw_worst_nights, has_return_periods, night_rows
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -61,12 +64,12 @@ class Column:
     more_is_better: bool
 
 
-def rank_pages(summary: dict[str, Any]) -> Pages:
+def rank_pages(summary: RankResult) -> Pages:
     """The page from rank.json, as PDF and as PNG."""
     return pages(rank_sheet(summary))
 
 
-def rank_sheet(summary: dict[str, Any]) -> Sheet:
+def rank_sheet(summary: RankResult) -> Sheet:
     """What stands on it: bars of what is delivered, then shares kept by each stage; sites in order, best on top."""
     rows, count = summary["sites"][:MOST_DRAWN], len(summary["sites"])
     layout = summary["layout"]
@@ -94,13 +97,73 @@ def rank_sheet(summary: dict[str, Any]) -> Sheet:
                 heading="Why: the sunlight at the site, and per cent kept of the light that reaches each stage",
                 caption="Darker: more is lost. Terrain counts against the bare body's horizon seen from the aperture's height.",
             ),
+            *_nights(rows),
         ],
         summary=summary,
         where="rank.json",
     )  # fmt: skip
 
 
-def columns_of(summary: dict[str, Any], per: str) -> list[Column]:
+def _nights(rows: Sequence[Mapping[str, Any]]) -> list[Drawn | Tabled]:
+    """The worst nights of each site as a table, and over years where the run has enough of them."""
+    sites = [(_short(row["site"]["name"]), row["worst_nights"]) for row in rows if row.get("worst_nights")]
+    cells = [[name, *_night(nights), *_levels(nights)] for name, nights in sites if nights["nights"]]
+    if not cells:
+        return []
+    long = all(has_return_periods(nights) for _, nights in sites)
+    parts: list[Drawn | Tabled] = [
+        Tabled(
+            head=(
+                "Site",
+                "From, UTC",
+                "To, UTC",
+                "Length",
+                "With an eclipse",
+                "Once in 5 years",
+                "In 10 years",
+            )[: 7 if long else 5],
+            rows=[row[: 7 if long else 5] for row in cells],
+            wide=(1.4, 1.3, 1.3, 1.1, 0.8, 1.0, 1.0)[: 7 if long else 5],
+            left=(0, 1, 2),
+            heading="The longest night of each site",
+            caption="The longest time without any part of the Sun in sight, whatever the mounts face; eclipses are in."
+            + (
+                " Once in so many years, by the count of this run, a night is that long or longer."
+                if long
+                else ""
+            ),
+        )
+    ]
+    if long:
+        figure = Panel(
+            partial(draw_worst_nights, sites),
+            style.FULL_WIDTH_IN,
+            2.3,
+            "The longest night of each year, and by return period, at each site.",
+        )
+        more = f" The first {MOST_SITES} sites." if len(sites) > MOST_SITES else ""
+        parts.append(
+            Drawn(
+                figure,
+                heading="The longest nights, year by year and by how often they come",
+                caption=more.strip(),
+            )
+        )
+    return parts
+
+
+def _night(nights: Mapping[str, Any]) -> list[str]:
+    """The longest one: from, to, how long, whether an eclipse is part of it."""
+    return night_rows(nights)[0][1:]
+
+
+def _levels(nights: Mapping[str, Any]) -> list[str]:
+    """Lengths reached once in five and in ten years."""
+    known = {row["return_period_years"]: row["hours"] for row in nights.get("levels") or ()}
+    return [style.duration(float(known[every])) if every in known else "–" for every in (5.0, 10.0)]
+
+
+def columns_of(summary: RankResult, per: str) -> list[Column]:
     """What sites are judged by; units only where a power was asked for."""
     found = [
         Column("annual", "annual_kwh", f"kWh {per}", 1.0, True),
@@ -117,7 +180,7 @@ def columns_of(summary: dict[str, Any], per: str) -> list[Column]:
     return found
 
 
-def draw_totals(rows: list[dict[str, Any]], summary: dict[str, Any], per: str, figure: Any) -> None:
+def draw_totals(rows: Sequence[Mapping[str, Any]], summary: RankResult, per: str, figure: Any) -> None:
     """A column of bars for each figure that sites are judged by: solid where more is better, hatched where less
     is; the deciding one in full colour."""
     columns = columns_of(summary, per)
@@ -171,7 +234,7 @@ def _value_words(column: Column, value: float, decimals: int) -> str:
     return str(int(value)) if column.goal == "units" else style.fixed(value, decimals)
 
 
-def draw_stages(rows: list[dict[str, Any]], per: str, axes: Axes) -> None:
+def draw_stages(rows: Sequence[Mapping[str, Any]], per: str, axes: Axes) -> None:
     """The sunlight of each site, what a low skyline adds to it, and what each stage keeps of the light that reaches
     it: darker where more is lost. Stages that take nothing anywhere are left out."""
     stages = [
@@ -223,7 +286,7 @@ def _short(name: str) -> str:
     return name if len(name) <= 22 else name[:21] + "…"
 
 
-def _reasons(row: dict[str, Any]) -> str:
+def _reasons(row: Mapping[str, Any]) -> str:
     """The site's place in a few words, under its name."""
     site, facing = row["site"], row["facing"]
     pose = (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +10,8 @@ import numpy as np
 import xarray as xr
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.ground import SurveyResult
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
 from yieldsim.report.layout.panel import Panel
@@ -82,7 +84,7 @@ def survey_pages(ds: xr.Dataset, overlay: MapOverlay | None = None) -> Pages:
 
 def survey_sheet(ds: xr.Dataset, overlay: MapOverlay) -> Sheet:
     """What stands on the page."""
-    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
+    summary = result_of(ds, SurveyResult)
     places = summary["places"][:LISTED]
     name = GOAL_VARIABLES[summary["goal"]]
     others = [other for other in SIDE_MAPS if other != name][:2]
@@ -115,7 +117,7 @@ def survey_sheet(ds: xr.Dataset, overlay: MapOverlay) -> Sheet:
     )  # fmt: skip
 
 
-def _lines(summary: dict[str, Any]) -> list[str]:
+def _lines(summary: SurveyResult) -> list[str]:
     period = period_of(summary)
     rates = f" (energies at the rate of a {period.year})" if period.is_part else ""
     collector = summary.get("collector")
@@ -140,14 +142,14 @@ def _map_caption(ds: xr.Dataset, overlay: MapOverlay) -> str:
 
 
 def _draw_others(
-    ds: xr.Dataset, figure: Any, names: list[str], summary: dict[str, Any], overlay: MapOverlay
+    ds: xr.Dataset, figure: Any, names: list[str], summary: SurveyResult, overlay: MapOverlay
 ) -> None:
     for axes, name in zip(figure.subplots(1, 2), names, strict=True):
         _draw_map(ds, axes, figure, name, summary, overlay, large=False)
 
 
 def _draw_map(
-    ds: xr.Dataset, axes: Axes, figure: Any, name: str, summary: dict[str, Any],
+    ds: xr.Dataset, axes: Axes, figure: Any, name: str, summary: SurveyResult,
     overlay: MapOverlay, *, large: bool,
 ) -> None:  # fmt: skip
     thin = _thinned(ds)
@@ -266,7 +268,7 @@ def _contours(thin: xr.Dataset, relief: Relief | None, axes: Axes, scale: float,
 LABEL_BOX: dict[str, Any] = {"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 0.8}
 
 
-def _draw_graticule(found: Graticule, axes: Axes, scale: float, places: list[dict[str, Any]]) -> None:
+def _draw_graticule(found: Graticule, axes: Axes, scale: float, places: Sequence[Mapping[str, Any]]) -> None:
     """Dotted lines of latitude and longitude, each with its label where that meets no other; the pole; north."""
     import matplotlib.patheffects as effects
 
@@ -304,7 +306,7 @@ def _draw_graticule(found: Graticule, axes: Axes, scale: float, places: list[dic
                 break
 
 
-def _mark_places(axes: Axes, places: list[dict[str, Any]], scale: float, large: bool) -> None:
+def _mark_places(axes: Axes, places: Sequence[Mapping[str, Any]], scale: float, large: bool) -> None:
     import matplotlib.patheffects as effects
 
     halo = [effects.withStroke(linewidth=2.0, foreground="white")]
@@ -354,7 +356,7 @@ COLUMNS: tuple[tuple[str, str, str, float], ...] = (
 """Key, head, format and relative width of the columns of places."""
 
 
-def _place_table(places: list[dict[str, Any]], per: str) -> Tabled:
+def _place_table(places: Sequence[Mapping[str, Any]], per: str) -> Tabled:
     """The places, best first."""
     if not places:
         return Tabled(
@@ -371,7 +373,7 @@ def _place_table(places: list[dict[str, Any]], per: str) -> Tabled:
     )
 
 
-def _cell(key: str, pattern: str, place: dict[str, Any]) -> str:
+def _cell(key: str, pattern: str, place: Mapping[str, Any]) -> str:
     value = float(place[key])
     if key == "longest_dark_hours":
         return "≥ " * bool(place.get("longest_dark_cut_fraction")) + style.duration(value)

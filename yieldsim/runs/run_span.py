@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY, SECONDS_PER_DAY
 from yieldsim.base.errors import DataMissing, InputError, Problem
 from yieldsim.base.model import Body
-from yieldsim.base.period import Period, year_name
+from yieldsim.base.year.period import Period, year_name
 
 if TYPE_CHECKING:
     import numpy as np

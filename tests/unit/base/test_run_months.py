@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.base.run_months import calendar_months, run_months, season_months
+from yieldsim.base.year.run_months import calendar_months, run_months, season_months
 
 # Allison & McEwen 2000: eccentricity and solar longitude of perihelion of Mars in J2000
 ECCENTRICITY, PERIHELION_LS_DEG = 0.09340, 250.999

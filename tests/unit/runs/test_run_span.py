@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.errors import DataMissing, InputError
-from yieldsim.base.period import Period, span_years
+from yieldsim.base.year.period import Period, span_years
 from yieldsim.files.inputs.readers import read_body
 from yieldsim.runs.run_span import run_span
 

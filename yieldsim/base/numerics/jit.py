@@ -11,15 +11,41 @@ from __future__ import annotations
 
 import hashlib
 import re
+import threading
 from collections.abc import Callable
 from functools import cache as remembered
 from importlib.util import find_spec
 from typing import Any, TypeVar
 
 import numba
+from numba.core import event
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 IMPORTS = re.compile(rb"^[ \t]*from (yieldsim[\w.]*) import (\([^)]*\)|[^\n]*)", re.MULTILINE)
+
+
+class _Compilations(event.Listener):
+    """Counts the kernels that are being compiled: none where their code was kept from an earlier run."""
+
+    def __init__(self) -> None:
+        self._lock, self.open = threading.Lock(), 0
+
+    def on_start(self, event: event.Event) -> None:
+        with self._lock:
+            self.open += 1
+
+    def on_end(self, event: event.Event) -> None:
+        with self._lock:
+            self.open -= 1
+
+
+_compilations = _Compilations()
+event.register("numba:compile", _compilations)  # type: ignore[no-untyped-call, unused-ignore]
+
+
+def compiling() -> bool:
+    """Whether a kernel is being compiled now, as on the first run after an installation or an upgrade."""
+    return _compilations.open > 0
 
 
 def njit(*, cache: bool = False, **options: Any) -> Callable[[Function], Function]:

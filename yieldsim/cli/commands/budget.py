@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import sys
 import textwrap
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import click
 
+from yieldsim.base.results.budget import BudgetResult
 from yieldsim.cli.shared_options import COLLECTOR, ESTIMATE, FOLDER, KERNEL, LOAD, SITE, UNCERTAIN, Command
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import note, wrapped
@@ -87,7 +89,7 @@ COLUMNS, NOTE_INDENT = 80, 6
 """Of a terminal, and where notes begin that stand on lines of their own."""
 
 
-def lines(summary: dict[str, Any]) -> list[str]:
+def lines(summary: BudgetResult) -> list[str]:
     """The answer as plain text."""
     from yieldsim.report.layout.period_text import period_line
 
@@ -133,11 +135,11 @@ def _hours(value: float | None) -> str:
     return "none" if value is None else f"{value:.4g} h"
 
 
-def _longest(summary: dict[str, Any]) -> str:
+def _longest(summary: BudgetResult) -> str:
     return ">= " * bool(summary["longest_outage_at_least"]) + _hours(summary["longest_outage_hours"])
 
 
-def _light_and_store(summary: dict[str, Any]) -> list[str]:
+def _light_and_store(summary: BudgetResult) -> list[str]:
     light, store = summary["light"], summary["storage"]
     curtailed = f"{light['curtailed_kwh']:.4g} kWh curtailed"
     text = [
@@ -160,14 +162,14 @@ def _light_and_store(summary: dict[str, Any]) -> list[str]:
     return text
 
 
-def _span(summary: dict[str, Any]) -> str:
+def _span(summary: BudgetResult) -> str:
     start = summary["longest_outage_start_utc"]
     if start is None:
         return f"none of {summary['outages_of']}"
-    return f"of {summary['outages_of']}, {start[:16]} to {summary['longest_outage_end_utc'][:16]}"
+    return f"of {summary['outages_of']}, {start[:16]} to {str(summary['longest_outage_end_utc'])[:16]}"
 
 
-def _sizes(summary: dict[str, Any]) -> list[str]:
+def _sizes(summary: BudgetResult) -> list[str]:
     target = summary["reliability"]
     goal = f"{target['target']:.6g} of {target['of']}"
     kept = "holds" if target["holds_as_given"] else "does not hold"
@@ -209,7 +211,7 @@ def _sizes(summary: dict[str, Any]) -> list[str]:
     return text
 
 
-def _verdict(summary: dict[str, Any]) -> list[str]:
+def _verdict(summary: BudgetResult) -> list[str]:
     from yieldsim.report.budget.verdict_text import verdict_rows
 
     word = "PASS" if summary["verdict"]["passes"] else "FAIL"
@@ -219,7 +221,7 @@ def _verdict(summary: dict[str, Any]) -> list[str]:
     return text
 
 
-def _failures(summary: dict[str, Any]) -> list[str]:
+def _failures(summary: BudgetResult) -> list[str]:
     from yieldsim.report.budget.verdict_text import failure_rows, failures_sentence
 
     rows = failure_rows(summary)
@@ -236,7 +238,7 @@ def _failures(summary: dict[str, Any]) -> list[str]:
     return text
 
 
-def _life(life: dict[str, Any]) -> list[str]:
+def _life(life: Mapping[str, Any]) -> list[str]:
     text = [
         "  year   delivered    dust    fibre     lens     store   served   outage",
         "               kWh    left     left     left       kWh   (ess.)        h",
@@ -254,7 +256,7 @@ def _life(life: dict[str, Any]) -> list[str]:
     ]
 
 
-def _dust(dust: dict[str, Any]) -> list[str]:
+def _dust(dust: Mapping[str, Any]) -> list[str]:
     visit, film, cycle = dust["visit"], dust["film"], dust["cycle"]
     text = [
         _line(
@@ -300,7 +302,7 @@ OUTCOME_WORDS = {
 }
 
 
-def _sure(sure: dict[str, Any]) -> list[str]:
+def _sure(sure: Mapping[str, Any]) -> list[str]:
     text = [f"  {sure['draws']} draws, seed {sure['seed']}: reached or bettered in 50, 90, 99 of 100 cases"]
     for name, words in OUTCOME_WORDS.items():
         row = sure["outcomes"][name]

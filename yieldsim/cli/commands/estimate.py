@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from yieldsim.base.results.estimate import EstimateResult
 from yieldsim.cli.shared_options import (
     COLLECTOR,
     ESTIMATE,
@@ -47,6 +49,7 @@ if TYPE_CHECKING:
 @unknown_ground_option
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json to stdout instead of the table.")
 @click.option("--no-report", is_flag=True, help="Write data only, no report.pdf and report.png.")
+@click.option("--page", is_flag=True, help="Write page.html too: turn the mounts by hand, in a browser.")
 def estimate(
     site: Path,
     collector: Path,
@@ -63,6 +66,7 @@ def estimate(
     unknown_ground: UnknownGround,
     as_json: bool,
     no_report: bool,
+    page: bool,
 ) -> None:
     """Light that COLLECTOR delivers at SITE, hour by hour: NetCDF, CSV, JSON and a report.
 
@@ -90,7 +94,7 @@ def estimate(
             unknown_ground=unknown_ground,
             progress=advance,
         )
-    written = write_estimate(ds, folder, report=not no_report)
+    written = write_estimate(ds, folder, report=not no_report, page=page)
     show(summary_of(ds), as_json)
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
 
@@ -111,7 +115,7 @@ def report(estimate_path: Path, out: Path | None, as_json: bool) -> None:
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
 
 
-def show(summary: dict[str, Any], as_json: bool) -> None:
+def show(summary: EstimateResult, as_json: bool) -> None:
     """The answer on stdout, warnings on stderr."""
     if as_json:
         click.echo(json.dumps(summary, indent=2, ensure_ascii=False))
@@ -121,7 +125,24 @@ def show(summary: dict[str, Any], as_json: bool) -> None:
         note(warning)
 
 
-def answer_lines(summary: dict[str, Any]) -> list[str]:
+def _night_lines(nights: Mapping[str, Any] | None) -> list[str]:
+    """The longest time without the Sun, and how often such ones come where the run is long enough to say."""
+    if not nights or not nights["nights"]:
+        return []
+    worst = nights["nights"][0]
+    hours = worst.get("whole_hours", worst["hours"])
+    dates = " to ".join(worst.get(f"whole_{end}_utc", worst[f"{end}_utc"])[:16] for end in ("start", "end"))
+    at_least = "" if worst.get("whole_known", True) else "   at least"
+    lines = [f"  longest night        {hours:12.1f} h     {dates}{at_least}"]
+    lines += [
+        f"    once in {row['return_period_years']:g} years{'':{9 - len(format(row['return_period_years'], 'g'))}}"
+        f"{row['hours']:12.1f} h     or longer"
+        for row in nights.get("levels", ())
+    ]
+    return lines
+
+
+def answer_lines(summary: EstimateResult) -> list[str]:
     """The answer as plain text: what arrives, when it does not, where the light went."""
     from yieldsim.report.layout.period_text import period_line
 
@@ -141,17 +162,18 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
     ]
     if summary["longest_gap_start_utc"]:
         lines.append(
-            f"  longest outage       {summary['longest_gap_hours']:12.1f} h     {summary['longest_gap_start_utc'][:16]} to "
-            f"{summary['longest_gap_end_utc'][:16]}"
+            f"  longest outage       {summary['longest_gap_hours']:12.1f} h     {str(summary['longest_gap_start_utc'])[:16]} to "
+            f"{str(summary['longest_gap_end_utc'])[:16]}"
         )
         if summary.get("longest_gap_at_least"):
             lines.append("    of light                            at least: cut by an end of the run")
     if summary.get("longest_gap_whole_hours", 0.0) > summary["longest_gap_hours"]:
         known = "" if summary["longest_gap_whole_known"] else "   at least"
-        dates = " to ".join(summary[f"longest_gap_whole_{end}_utc"][:16] for end in ("start", "end"))
+        dates = " to ".join(str(summary.get(f"longest_gap_whole_{end}_utc"))[:16] for end in ("start", "end"))
         lines.append(
             f"    beyond the run     {summary['longest_gap_whole_hours']:12.1f} h     {dates}{known}"
         )
+    lines += _night_lines(summary.get("worst_nights"))
     if summary["capture_fraction"] is not None:
         lines.append(
             f"  capture fraction     {summary['capture_fraction']:12.1%}       of {summary['sun_following_kwh']:.4g} kWh, "
@@ -173,8 +195,9 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         before = row["kwh"]
     if summary.get("seasonal_kwh"):
         lines += ["", *season_lines(summary)]
-    if summary.get("following"):
-        lines += ["", *follower_lines(summary["following"], units)]
+    following = summary.get("following")
+    if following:
+        lines += ["", *follower_lines(following, units)]
     convergence = summary["convergence"]
     lines += [
         "",
@@ -183,7 +206,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
     return lines + [wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"]]
 
 
-def season_lines(summary: dict[str, Any]) -> list[str]:
+def season_lines(summary: EstimateResult) -> list[str]:
     """Energy by solar longitude, for a world without months."""
     from yieldsim.report.layout.time_axis import solar_day_word
 
@@ -200,7 +223,7 @@ def season_lines(summary: dict[str, Any]) -> list[str]:
     return lines
 
 
-def follower_lines(following: dict[str, Any], units: int) -> list[str]:
+def follower_lines(following: Mapping[str, Any], units: int) -> list[str]:
     """One unit, fixed as it is mounted or tracking the Sun on two axes and on the best single one."""
     fixed = "fixed" if units == 1 else "fixed, mean of those mounted"
     lines = [

@@ -1,4 +1,4 @@
-"""`yieldsim new` and `yieldsim check`: the input files themselves."""
+"""`yieldsim new`, `yieldsim check` and `yieldsim optical-depth`: the input files themselves."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.shared_options import PATH, Command
+from yieldsim.cli.shared_options import PATH, TABLE, Command
 from yieldsim.cli.terminal.wrapping import note
 
 
@@ -38,6 +38,54 @@ def new(folder: Path, body: str, optics: bool) -> None:
             f"or:   yieldsim trace {folder / OPTICS[0]} --out {folder / 'traced' / 'acceptance.csv'}",
             err=True,
         )
+
+
+@click.command(cls=Command, short_help="Optical depth by date from a published text table.")
+@click.argument("series", metavar="SERIES", type=PATH)
+@click.option("--out", type=TABLE, required=True, help="Table to write: time_utc, optical_depth.")
+@click.option("--time-column", type=int, required=True, help="Column of the date or the sol, from 1.")
+@click.option("--depth-column", type=int, required=True, help="Column of the optical depth, from 1.")
+@click.option("--sol-zero", metavar="UTC", help="When sol 0 began there: the times are sols.")
+@click.option(
+    "--body",
+    default="mars",
+    show_default=True,
+    help="World whose solar days sols are: a name or a body file.",
+)
+def optical_depth(
+    series: Path, out: Path, time_column: int, depth_column: int, sol_zero: str | None, body: str
+) -> None:
+    """Make of SERIES, a published table of optical depth as plain text, one that sites and budgets read.
+
+    Lines hold numbers between commas, semicolons or blanks; titles above them are passed over, and depths below 0 stand for no
+    measurement. A sol's whole number stands for its noon. The table serves as a site's [atmosphere] table, by date, and as the
+    measured years of an uncertainty file.
+    """
+    from yieldsim.files.inputs.readers import read_body
+    from yieldsim.files.output.atomic_write import write_text_whole
+    from yieldsim.files.tables.optical_depth_text import Columns, read_series, series_text
+    from yieldsim.files.toml.context import Reading
+
+    reading = Reading(series)
+    columns = Columns(
+        time=time_column,
+        depth=depth_column,
+        sol_zero_utc=sol_zero,
+        sol_hours=read_body(body).noun.mean_solar_day_hours,
+    )
+    found = read_series(reading, columns)
+    source = reading.sources[0]
+    write_text_whole(out, series_text(found, [f"from {source.name}, SHA-256 {source.sha256}"]))
+    depths = [depth for _, depth in found.rows]
+    click.echo(
+        f"{len(found.rows)} measurements, {found.rows[0][0][:10]} to {found.rows[-1][0][:10]}, optical depth {min(depths):.3g} to "
+        f"{max(depths):.3g}"
+    )
+    if found.absent:
+        note(f"lines without a measurement (below 0 or no number), left out: {found.absent}")
+    if found.titles:
+        note(f"lines above the first number, taken for titles: {found.titles}")
+    click.echo(f"wrote {out.name} in {out.parent}", err=True)
 
 
 @click.command(cls=Command, short_help="Validate input files and say what they hold.")

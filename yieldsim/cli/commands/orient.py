@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 
+from yieldsim.base.results.orient import OrientResult
 from yieldsim.cli.shared_options import (
     COLLECTOR,
     FOLDER,
@@ -65,6 +67,12 @@ class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
 )
 @click.option("--levelling-deg", type=float, default=0.0, help="The mast may lean by up to this any way.")
 @click.option("--azimuth-error-deg", type=float, default=0.0, help="It may be turned by up to this.")
+@click.option(
+    "--reaimings",
+    type=int,
+    default=0,
+    help="Turn mounts by hand up to so many times in the run, 12 at most: when, which way, what for.",
+)
 @tracker_options
 @interval_option
 @kernel_option
@@ -89,6 +97,7 @@ def orient(
     compare: tuple[tuple[float, ...], ...],
     levelling_deg: float,
     azimuth_error_deg: float,
+    reaimings: int,
     tracker_downtime_fraction: float,
     tracker_stop_hours: float,
     interval_minutes: float,
@@ -124,6 +133,7 @@ def orient(
             azimuth_error_deg=azimuth_error_deg,
             tracker_downtime_fraction=tracker_downtime_fraction,
             tracker_stop_hours=tracker_stop_hours,
+            reaimings=reaimings,
             kernels=kernels,
             progress=advance,
         )
@@ -139,7 +149,7 @@ def orient(
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
 
 
-def answer_lines(summary: dict[str, Any]) -> list[str]:
+def answer_lines(summary: OrientResult) -> list[str]:
     """The answer as plain text: the best facings, what errors cost, the chosen units, followers of the
     Sun."""
     from yieldsim.report.layout.period_text import per_of, per_unit, period_line
@@ -172,11 +182,12 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
         *lines,
         "",
         *following_lines(summary["following"]),
+        *reaiming_lines(summary),
         *(wrapped(f"  caution: {c}", sys.stdout) for c in summary["cautions"]),
     ]
 
 
-def facing_lines(summary: dict[str, Any]) -> list[str]:
+def facing_lines(summary: OrientResult) -> list[str]:
     """One line an orientation: the best ones, then those compared; within 80 columns."""
     from yieldsim.report.layout.number_format import aligned
 
@@ -200,7 +211,7 @@ def facing_lines(summary: dict[str, Any]) -> list[str]:
     if used:
         # the share of the best is the energy's, and least to the point beside what is used
         heads[3 + rolls], columns[3 + rolls] = ("used", "kWh", 8), aligned([row["used_kwh"] for row in rows])
-    names = [row["goal"] if "goal" in row else row["label"].removesuffix(" of the file") for row in rows]
+    names = [str(row.get("goal") or row.get("label")).removesuffix(" of the file") for row in rows]
     wide = 78 - sum(width for *_, width in heads)
     lines = [
         "  " + f"{'best for, or compared':<{wide}}" + "".join(f"{head:>{width}}" for head, _, width in heads),
@@ -214,7 +225,7 @@ def facing_lines(summary: dict[str, Any]) -> list[str]:
     return lines
 
 
-def off_lines(rows: list[dict[str, float]]) -> list[str]:
+def off_lines(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     """What an aperture off its best facing loses; for two-angle optics also one rolled about its normal."""
     rolled = "rolled_loss_fraction" in rows[0]
     head = (
@@ -232,7 +243,7 @@ def off_lines(rows: list[dict[str, float]]) -> list[str]:
     ]
 
 
-def unit_lines(units: dict[str, Any], energy: str) -> list[str]:
+def unit_lines(units: Mapping[str, Any], energy: str) -> list[str]:
     """The chosen set and how it grew."""
     count = units["count"]
     lines = [f"  {count} unit{'s' * (count != 1)} for the goal {units['goal']}:"]
@@ -257,7 +268,7 @@ def unit_lines(units: dict[str, Any], energy: str) -> list[str]:
     return lines
 
 
-def following_lines(following: dict[str, Any]) -> list[str]:
+def following_lines(following: Mapping[str, Any]) -> list[str]:
     """One unit, fixed or tracking the Sun."""
     lines = [
         f"  {'':<37}{'longest':>14}{'fixed units for the same':>27}",
@@ -269,5 +280,25 @@ def following_lines(following: dict[str, Any]) -> list[str]:
         lines.append(
             f"    {row['axes']:<28} {row['annual_kwh_per_unit']:9.3f} {gap_hours(row, 10)} h"
             f"{'-' if energy is None else f'{energy:.2f}':>14} {'none found' if gap is None else gap:>10}"
+        )
+    return lines
+
+
+def reaiming_lines(summary: OrientResult) -> list[str]:
+    """What turns by hand bring, and when and which way the most of them are."""
+    rows = summary["reaimings"]
+    if not rows:
+        return []
+    lines = ["", "  turned by hand, one unit         kWh   over fixed   of two axes"]
+    for row in rows:
+        name = f"{row['turns']} time{'s' * (row['turns'] != 1)}" if row["turns"] else "never"
+        lines.append(
+            f"    {name:<23} {row['annual_kwh_per_unit']:9.3f} {row['over_fixed_fraction']:12.1%} "
+            f"{row['of_following_fraction']:13.1%}"
+        )
+    lines.append(f"    {rows[-1]['turns']} times:")
+    for stretch in rows[-1]["stretches"]:
+        lines.append(
+            f"      from {stretch['start_utc'][:16]} tilt {stretch['tilt_deg']:6.2f}, azimuth {stretch['azimuth_deg']:6.2f} deg"
         )
     return lines

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from yieldsim.base.results.rank import RankResult
 from yieldsim.cli.shared_options import (
     COLLECTOR,
     FOLDER,
@@ -120,7 +122,7 @@ def rank(
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
 
 
-def answer_lines(summary: dict[str, Any]) -> list[str]:
+def answer_lines(summary: RankResult) -> list[str]:
     """The answer as plain text: sites in order, then what is behind it, side by side; within 80 columns."""
     from yieldsim.report.layout.number_format import aligned
     from yieldsim.report.layout.period_text import per_of, per_unit, period_line
@@ -155,7 +157,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
     return [*lines, "", *(wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"])]
 
 
-def _side_by_side(rows: list[dict[str, Any]], summary: dict[str, Any], per: str) -> list[str]:
+def _side_by_side(rows: Sequence[Mapping[str, Any]], summary: RankResult, per: str) -> list[str]:
     """Some sites as columns: facing, what a load gets, and what each stage keeps of the light that reaches it."""
 
     def line(words: str, cells: list[str]) -> str:
@@ -181,6 +183,7 @@ def _side_by_side(rows: list[dict[str, Any]], summary: dict[str, Any], per: str)
                 line(words, ["none will do" if size is None else f"{size:.3g}{unit}" for size in sizes])
             )
     why = [row["reasons"] for row in rows]
+    lines.append(line("longest night, h", [f"{row['longest_night_hours']:.1f}" for row in rows]))
     lines.append(line(f"sunlight, kWh/m2{per}", [f"{one['sunlight_kwh_m2_per_year']:.0f}" for one in why]))
     gains = [one["low_skyline_gain_fraction"] for one in why]
     if any(gain != 0.0 for gain in gains):

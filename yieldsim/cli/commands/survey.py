@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import click
 
+from yieldsim.base.results.ground import SurveyResult
 from yieldsim.cli.shared_options import (
     COLLECTOR,
     FOLDER,
@@ -115,14 +116,16 @@ def survey(
     written = write_survey(ds, out, terrain, site_count=write_sites, like=asked["like"], figure=not no_figure)
     summary = summary_of_survey(ds)
     click.echo(
-        json.dumps(summary, indent=2, ensure_ascii=False) if as_json else "\n".join(answer_lines(summary))
+        json.dumps(summary, indent=2, ensure_ascii=False)
+        if as_json
+        else "\n".join(answer_lines(cast(SurveyResult, summary)))
     )
     for line in summary["warnings"]:
         note(line)
     click.echo(f"wrote {', '.join(written)} in {out}", err=True)
 
 
-def answer_lines(summary: dict[str, Any]) -> list[str]:
+def answer_lines(summary: SurveyResult) -> list[str]:
     """The best places as plain text."""
     from yieldsim.report.layout.period_text import period_line, period_of, rate_words
 

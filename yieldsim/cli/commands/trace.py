@@ -9,6 +9,7 @@ from typing import Any
 
 import click
 
+from yieldsim.base.results.optics import TraceResult
 from yieldsim.cli.shared_options import OPTICS, TABLE, Command
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import note, wrapped
@@ -73,7 +74,7 @@ def trace(
         click.echo(f"wrote {', '.join(written)} in {out.parent}", err=True)
 
 
-def answer_lines(summary: dict[str, Any]) -> list[str]:
+def answer_lines(summary: TraceResult) -> list[str]:
     """The answer as plain text."""
     from yieldsim.report.trace.page import LIGHT_WORDS, film_words
 
@@ -92,7 +93,7 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
     ]
     for name, words in _WIDTHS.items():
         if name in acceptance:
-            value = acceptance[name]
+            value = acceptance[name]  # type: ignore[literal-required]
             lines.append(f"  {words:<40} {'never' if value is None else f'{value:.3f} deg'}")
     lines.append(
         f"  etendue used                             {summary['etendue_used']:.1%} of "

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
 
 import click
 
+from yieldsim.base.results.optics import TuneResult
 from yieldsim.cli.shared_options import COLLECTOR, FOLDER, OPTICS, SITE, Command, kernel_option, span_options
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import note
@@ -86,7 +86,7 @@ def tune(
     click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
 
 
-def answer_lines(summary: dict[str, Any]) -> list[str]:
+def answer_lines(summary: TuneResult) -> list[str]:
     """The answer as plain text, within 80 columns."""
     from yieldsim.report.layout.facing_words import facing_words
     from yieldsim.report.layout.period_text import per_of, period_line
@@ -115,6 +115,6 @@ def answer_lines(summary: dict[str, Any]) -> list[str]:
             f"  gain      {sure['gain_fraction']:+.1%} +- {sure['gain_error_fraction']:.1%} on the baseline, error of tracing"
         )
     lines.append(f"  energy stays within {sure['within_fraction']:.0%} of the best for")
-    for row in sure["within"]:
-        lines.append(f"            {row['key']} = {row['low']:.4g} to {row['high']:.4g}")
+    for near in sure["within"]:
+        lines.append(f"            {near['key']} = {near['low']:.4g} to {near['high']:.4g}")
     return lines

@@ -1,6 +1,7 @@
 """Progress on stderr of work that takes longer than two seconds: a bar on a terminal, a line a minute elsewhere.
 
-A clock of its own keeps it moving: work whose share stands still for a while still shows the time going by.
+A clock of its own keeps it moving: work whose share stands still for a while still shows the time going by. On the first run
+after an installation it says that kernels are being compiled.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from typing import Any
 
 PATIENCE_S = 2.0
 LINE_EVERY_S = 60.0
+COMPILING = ", compiling once"
 
 Advance = Callable[[int, int], None]
 
@@ -48,7 +50,8 @@ def _draw(label: str, state: list[int], began: float, over: threading.Event) -> 
         while True:
             done, total = state
             times = _times(done, total, time.monotonic() - began)
-            bar.update(task, completed=done, total=total or None, times=times)
+            words = f"{label}{_compiling()}"
+            bar.update(task, description=words, completed=done, total=total or None, times=times)
             if over.wait(0.25):
                 return
 
@@ -60,10 +63,16 @@ def _tell(label: str, state: list[int], began: float, over: threading.Event) -> 
         share = f"{100.0 * done / total:.0f} %, " if total else ""
         with contextlib.suppress(OSError, ValueError):
             print(
-                f"{label}: {share}{_times(done, total, time.monotonic() - began)}",
+                f"{label}{_compiling()}: {share}{_times(done, total, time.monotonic() - began)}",
                 file=sys.stderr,
                 flush=True,
             )
+
+
+def _compiling() -> str:
+    """Words while kernels are compiled; nothing where no kernel is loaded at all."""
+    jit = sys.modules.get("yieldsim.base.numerics.jit")
+    return COMPILING if jit is not None and jit.compiling() else ""
 
 
 def _times(done: int, total: int, elapsed_s: float) -> str:

@@ -3,16 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 
 from yieldsim.base.model import Dust, OpticalDepthTable, Site
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.output.provenance import package_version
+from yieldsim.files.text.bundled import body_names
+from yieldsim.files.text.decode import decode, read_bytes
+from yieldsim.files.text.paths import named_path, shown
+from yieldsim.files.toml.parse import toml_table
 
 OPTICAL_DEPTH_FILE = "optical-depth.csv"
 J2000_UTC = np.datetime64("2000-01-01T11:58:55.816", "ns")
 """TDB second 0 on the clock of UTC, as of then; the five leap seconds since are neglected."""
+
+
+def body_of_its_own(site_file: Path, site: Site) -> tuple[str, str | None]:
+    """How a site file beside names the body: a built-in one (None), or the name and text of the body file that `site_file` names."""
+    name = site.body.name.lower()
+    if name in body_names():
+        return name, None
+    where = shown(site_file)
+    named = str(toml_table(decode(read_bytes(site_file), where), where)["body"])
+    path = named_path(named, site_file)
+    return path.name, decode(read_bytes(path), shown(path))
 
 
 def horizon_text(azimuth_deg: FloatArray, elevation_deg: FloatArray, provenance: Sequence[str]) -> str:
@@ -43,8 +59,8 @@ def horizon_provenance(
     return lines + [f"note: {line}" for line in warnings]
 
 
-def site_text(site: Site, body_file: str, horizon_table: str, comment: str) -> str:
-    """A site file: place, mast, the horizon's table beside it, air and dust."""
+def site_text(site: Site, body_file: str, horizon_table: str | None, comment: str) -> str:
+    """A site file: place, mast, the horizon's table beside it (None: a flat one), air and dust."""
     lines = [
         f"# {comment}",
         f'name = "{site.name}"',
@@ -55,7 +71,7 @@ def site_text(site: Site, body_file: str, horizon_table: str, comment: str) -> s
         f"mast_height_m = {site.mast_height_m:g}",
         "",
         "[horizon]",
-        f'table = "{horizon_table}"',
+        "flat = true" if horizon_table is None else f'table = "{horizon_table}"',
     ]
     if isinstance(site.optical_depth, OpticalDepthTable):
         lines += ["", "[atmosphere]", f'table = "{OPTICAL_DEPTH_FILE}"']

@@ -10,9 +10,11 @@ from pydantic import BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
 from yieldsim.base.errors import likely
-from yieldsim.base.load_model import DOUBTS, Distribution, UncertainInput, UncertainPlan
+from yieldsim.base.load_model import DOUBTS, MEASURED_YEAR, Distribution, UncertainInput, UncertainPlan
+from yieldsim.base.model import OpticalDepthTable
+from yieldsim.files.tables.lookup_tables import dated_optical_depth
 from yieldsim.files.toml.context import Loaded, Reading
-from yieldsim.files.toml.model import StrictModel, problem, stated, told, within
+from yieldsim.files.toml.model import StrictModel, named_file, problem, stated, told, within
 from yieldsim.files.toml.parse import parse_toml
 
 Finite = Annotated[float, within(-1.0e9, 1.0e9)]
@@ -22,6 +24,7 @@ PARAMETERS: dict[str, tuple[str, ...]] = {
     "uniform": ("low", "high"),
     "triangular": ("low", "likely", "high"),
     "lognormal": ("median", "sigma"),
+    "measured": ("table",),
 }
 
 
@@ -51,6 +54,7 @@ class UncertainTable(StrictModel):
     high: Finite | None = None
     median: Annotated[float, within(above=0.0, high=1.0e9)] | None = None
     sigma: Annotated[float, within(above=0.0, high=10.0)] | None = None
+    table: Annotated[OpticalDepthTable, named_file(dated_optical_depth)] | None = None
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -59,6 +63,11 @@ class UncertainTable(StrictModel):
         own = PARAMETERS.get(distribution) if isinstance(distribution, str) else None
         if own is None:
             return
+        if (distribution == "measured") != (given.get("what") == MEASURED_YEAR):
+            yield (
+                "distribution",
+                problem(f'is "{distribution}"', f"measured for {MEASURED_YEAR}, and for nothing else"),
+            )
         for key in own:
             if key not in given:
                 yield key, problem("is missing", hint=f"{distribution} needs {', '.join(own)}")
@@ -83,7 +92,9 @@ class UncertainTable(StrictModel):
             yield own[0], problem(f"puts the middle at {middle:g}", allowed)
 
     def noun(self) -> UncertainInput:
-        """The frozen input."""
+        """The frozen input; how many measured years there are is counted where the body is known."""
+        if self.table is not None:
+            return UncertainInput(what=self.what, distribution="measured", parameters=(), series=self.table)
         values = (getattr(self, key) for key in PARAMETERS[self.distribution])
         return UncertainInput(
             what=self.what, distribution=self.distribution, parameters=tuple(float(value) for value in values)

@@ -109,3 +109,12 @@ def refuse_table_name(out: Path) -> None:
         raise InputError(Problem("--out", found=f"{out} is a folder", allowed="the name of a table"))
     if out.suffix.lower() not in (".csv", ".txt"):
         raise InputError(Problem("--out", found=f"is {out.name}", allowed="a name ending in .csv"))
+
+
+def refuse_page_name(out: Path) -> None:
+    """Raise InputError for the name of a page that is too long, a folder, or without an HTML file's ending."""
+    refuse_name(out, "--out")
+    if out.is_dir():
+        raise InputError(Problem("--out", found=f"{out} is a folder", allowed="the name of a page"))
+    if out.suffix.lower() not in (".html", ".htm"):
+        raise InputError(Problem("--out", found=f"is {out.name}", allowed="a name ending in .html"))

@@ -72,7 +72,10 @@ def write_dataset(ds: xr.Dataset, path: Path) -> None:
     try:
         with _small_chunk_cache():
             maps = [
-                str(name) for name, variable in spelt.data_vars.items() if "chunksizes" in variable.encoding
+                str(name)
+                for name, variable in spelt.data_vars.items()
+                # series that were read from a file have pieces too
+                if variable.dtype == np.float32 and "chunksizes" in variable.encoding
             ]
             rest = spelt.drop_vars(maps)
             kept = {name: encoding[name] for name in encoding if name in rest.variables}

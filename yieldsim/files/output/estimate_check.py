@@ -48,13 +48,16 @@ SHAPES: dict[str, tuple[str, ...]] = {
     ),
 }
 """Dimensions of what every estimate holds; budgets and reports read them."""
-OPTIONAL = dict.fromkeys(("optical_depth", "beam_transmittance"), TIME)
+OPTIONAL = dict.fromkeys(("optical_depth", "beam_transmittance", "dust_load_days"), TIME)
 ROUND_CURVE = dict.fromkeys(("acceptance_incidence_deg", "acceptance_curve_fraction"), ("incidence",))
 GRID_CURVE = {
     "acceptance_transverse_deg": ("transverse",),
     "acceptance_longitudinal_deg": ("longitudinal",),
     "acceptance_grid_fraction": ("transverse", "longitudinal"),
 }
+ROUND_ENERGY = {"acceptance_energy_fraction": ("incidence",)}
+GRID_ENERGY = {"acceptance_energy_fraction": ("transverse", "longitudinal")}
+"""Of optics with colour: the acceptance that energies are computed with."""
 TEXTS, MOMENTS = ("stage",), ("time", "time_bnds")
 RANGES = {
     **dict.fromkeys(("mount_tilt_deg", "mount_azimuth_deg", "mount_roll_deg"), (-720.0, 720.0)),
@@ -66,6 +69,7 @@ RANGES = {
     "acceptance_longitudinal_deg": (-90.0, 90.0),
     "acceptance_curve_fraction": (0.0, 1.0),
     "acceptance_grid_fraction": (0.0, 1.0),
+    "acceptance_energy_fraction": (0.0, 1.0),
 }
 """Of variables outside the vocabulary."""
 RISING = (
@@ -152,13 +156,14 @@ def total_problems(ds: xr.Dataset, summary: Mapping[str, Any], where: str) -> li
 
 def _structure(ds: xr.Dataset, where: str) -> Iterator[Problem]:
     """Variables and attributes that are missing, of another shape or type."""
-    curve = GRID_CURVE if "acceptance_grid_fraction" in ds.variables else ROUND_CURVE
-    wanted = SHAPES | curve
-    for name in (*wanted, *(name for name in OPTIONAL if name in ds.variables)):
+    grid = "acceptance_grid_fraction" in ds.variables
+    wanted = SHAPES | (GRID_CURVE if grid else ROUND_CURVE)
+    optional = OPTIONAL | (GRID_ENERGY if grid else ROUND_ENERGY)
+    for name in (*wanted, *(name for name in optional if name in ds.variables)):
         if name not in ds.variables:
             yield Problem(where, name, "is missing", hint=AGAIN)
             continue
-        variable, dims = ds[name], (wanted | OPTIONAL)[name]
+        variable, dims = ds[name], (wanted | optional)[name]
         if variable.dims != dims:
             found = f"has the dimensions ({', '.join(map(str, variable.dims))})"
             yield Problem(where, name, found, f"({', '.join(dims)})", AGAIN)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,7 +19,7 @@ def can_write_parquet() -> bool:
     return find_spec("pyarrow") is not None
 
 
-def write_parquet(frames: Iterable[pd.DataFrame], notes: Sequence[dict[str, str]], path: Path) -> None:
+def write_parquet(frames: Iterable[pd.DataFrame], notes: Sequence[Mapping[str, Any]], path: Path) -> None:
     """A table in parts, one after the other, with its notes (column, unit, meaning). Same table, same bytes.
 
     `time_utc` becomes a timestamp in UTC.

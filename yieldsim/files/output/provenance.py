@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from yieldsim.base.model import Source
+from yieldsim.base.results.parts import ProvenanceResult, SourceResult
 from yieldsim.files.text.decode import last_changed, opened
 
 LIBRARIES = ("numpy", "scipy", "numba", "xarray", "pandas", "skyfield", "jplephem", "matplotlib", "typst")
@@ -54,7 +55,7 @@ def file_source(path: Path, role: str, note: str = "") -> Source:
     return Source(role=role, name=path.name, sha256=digest, note=note, dated=last_changed(path))
 
 
-def provenance(sources: Iterable[Source], options: Mapping[str, Any]) -> dict[str, Any]:
+def provenance(sources: Iterable[Source], options: Mapping[str, Any]) -> ProvenanceResult:
     """The provenance record of a result, sorted.
 
     options   plain values by name, as they were used (defaults included)
@@ -64,20 +65,21 @@ def provenance(sources: Iterable[Source], options: Mapping[str, Any]) -> dict[st
     """
     rows = sorted(set(sources), key=lambda source: (source.role, source.name, source.sha256, source.note))
     inputs = [source for source in rows if source.role != KERNEL_ROLE]
-    grounds = {
+    grounds: ProvenanceResult = {
         "version": package_version(),
         "inputs": [_row(source) for source in inputs],
         "kernels": [_row(source) for source in rows if source.role == KERNEL_ROLE],
         "options": {name: options[name] for name in sorted(options)},
     }
     canonical = json.dumps(grounds, ensure_ascii=False, sort_keys=True, separators=(",", ":"), default=str)
-    return grounds | {
+    return {
+        **grounds,
         "libraries": library_versions(),
         "inputs_date": max((source.dated for source in inputs), default="") or None,
         "digest": hashlib.sha256(canonical.encode()).hexdigest(),
     }
 
 
-def _row(source: Source) -> dict[str, str]:
-    row = {"role": source.role, "name": source.name, "sha256": source.sha256}
-    return row | {"note": source.note} if source.note else row
+def _row(source: Source) -> SourceResult:
+    row: SourceResult = {"role": source.role, "name": source.name, "sha256": source.sha256}
+    return {**row, "note": source.note} if source.note else row

@@ -67,6 +67,22 @@ def optical_depth_table(reading: Reading) -> OpticalDepthTable:
     return OpticalDepthTable(against="solar_longitude_deg", x=x, optical_depth=optical_depth)
 
 
+def dated_optical_depth(reading: Reading) -> OpticalDepthTable:
+    """Optical depth by time_utc alone: a series as it was measured. Raises InputError."""
+    table = optical_depth_table(reading)
+    if table.against != "tdb_s":
+        raise InputError(
+            Problem(
+                reading.where,
+                SOLAR_LONGITUDE.name,
+                "is the column",
+                TIME.name,
+                "measured years are cut by date",
+            )
+        )
+    return table
+
+
 def attenuation_table(reading: Reading) -> AttenuationTable:
     """Attenuation by wavelength_nm, at least two rows. Raises InputError."""
     table = read_table(reading, "attenuation table", (WAVELENGTH, ATTENUATION))

@@ -6,6 +6,7 @@ and the kernels lie beside it.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 from yieldsim.base.errors import DataMissing, InputError, Problem, likely
@@ -53,3 +54,15 @@ def _folder(name: str) -> Path:
         if folder.is_dir():
             return folder
     raise DataMissing(f"the folder {name} is missing from this installation of yieldsim; install it again")
+
+
+def page_assets(names: Iterable[str]) -> dict[str, str]:
+    """Texts of the live page's body, style and scripts, by name. Raises DataMissing when the installation lacks one."""
+    folder = PACKAGE / "report" / "page" / "assets"
+    try:
+        return {name: (folder / name).read_text(encoding="utf-8") for name in names}
+    except OSError as error:
+        missing = Path(str(error.filename)).name
+        raise DataMissing(
+            f"{missing} is missing from this installation of yieldsim; install it again"
+        ) from None

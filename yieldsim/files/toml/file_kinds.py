@@ -28,6 +28,12 @@ TOP_KEYS: dict[str, frozenset[str]] = {
     ),
     "load": frozenset({"name", "loads", "storage", "sizing", "spectrum", "life", "exchange", "failures"}),
     "uncertainty": frozenset({"draws", "seed", "uncertain"}),
+    "design": frozenset(
+        {
+            "name", "sites", "mast_heights_m", "collectors", "load", "uncertain", "objective", "confidence", "facings",
+            "most_units", "masses", "fibre_run", "vary", "store", "tracker",
+        }
+    ),
 }  # fmt: skip
 """By the role of a file: what `StrictModel` of that kind knows; a test holds them equal."""
 

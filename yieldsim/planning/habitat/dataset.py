@@ -11,6 +11,7 @@ import xarray as xr
 from yieldsim.base.dataset import add, column_note
 from yieldsim.base.load_model import Load
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.results.budget import ColumnNote
 from yieldsim.energy.ledger import interval_hours, solar_day_number
 from yieldsim.planning.habitat.dispatch import Flows, Needs, Store
 
@@ -83,9 +84,9 @@ def budget_frame(series: xr.Dataset, words: list[str]) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def column_notes(words: list[str], names: list[str]) -> list[dict[str, str]]:
+def column_notes(words: list[str], names: list[str]) -> list[ColumnNote]:
     """What each column of the table holds: column, unit, meaning."""
-    notes = [
+    notes: list[ColumnNote] = [
         {"column": "time_utc", "unit": "ISO 8601", "meaning": "start of the interval, UTC"},
         {
             "column": "solar_day",

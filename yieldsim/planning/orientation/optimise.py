@@ -198,9 +198,11 @@ def in_hundredths(score: Score, some: Facings, *, rolls: bool = False) -> tuple[
 # ---------------------------------------------------------------- a bound
 
 
-def annual_bound(prospect: Prospect, best_kwh: float) -> tuple[float, Facings | None]:
+def annual_bound(prospect: Prospect, best_kwh: float, effort: float = 1.0) -> tuple[float, Facings | None]:
     """An energy, kWh a year, that no facing of round optics exceeds, and the most promising facing met on the
     way if it beats best_kwh.
+
+    effort   so many times as many patches may be looked at: where many facings are nearly the best
 
     The bound of the compression to cells, at the facing with the highest bound, is added to it.
     """
@@ -215,7 +217,7 @@ def annual_bound(prospect: Prospect, best_kwh: float) -> tuple[float, Facings | 
     rate_of = prospect.year.sky.dust.rate_of_tilt
     cone_share = (1.0 - np.cos(prospect.year.ready.reach_rad)) / 2.0
     readings = 50.0 + 4.0 * len(prospect.year.bands.block) * cone_share
-    most = int(np.clip(BOUND_READINGS / readings, *BOUND_FACINGS))
+    most = int(effort * np.clip(BOUND_READINGS / readings, *BOUND_FACINGS))
     spent, better = 0, None
     while True:
         tilt, azimuth, half_azimuth = patches

@@ -6,6 +6,7 @@ from __future__ import annotations
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray, angle_between_deg
+from yieldsim.base.results.orient import MastResult, OffPointing
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, leaned, on_a_crooked_mast
 from yieldsim.planning.orientation.objectives import Prospect
 
@@ -19,14 +20,14 @@ STRIDE = 1.0 / 1.2207440846057594 ** np.arange(1, 4)
 
 def losses_when_off(
     prospect: Prospect, facing: Facings, off_deg: tuple[float, ...] = OFF_DEG
-) -> list[dict[str, float]]:
+) -> list[OffPointing]:
     """Share of the annual energy lost when the aperture is off by given angles: the mean over all directions and
     the worst; for two-angle optics also when it is rolled by as much about its normal, the worse way."""
     toward = np.linspace(0.0, 350.0, 36)
-    rows = []
+    rows: list[OffPointing] = []
     for off in off_deg:
         share = _lost_share(prospect, facing, leaned(facing, np.full(36, off), toward))
-        row = {
+        row: OffPointing = {
             "off_deg": float(off),
             "mean_loss_fraction": float(share.mean()),
             "worst_loss_fraction": float(share.max()),
@@ -41,7 +42,7 @@ def losses_when_off(
 
 def losses_on_a_crooked_mast(
     prospect: Prospect, facing: Facings, levelling_deg: float, azimuth_error_deg: float
-) -> dict[str, float]:
+) -> MastResult:
     """Loss expected and at worst when the mast leans by up to levelling_deg any way and is turned by up to
     azimuth_error_deg either way.
 

@@ -38,8 +38,8 @@ from numpy.typing import NDArray
 from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
-from yieldsim.base.period import span_years
-from yieldsim.base.run_months import RunMonths, run_months
+from yieldsim.base.year.period import span_years
+from yieldsim.base.year.run_months import RunMonths, run_months
 from yieldsim.energy import soiling
 from yieldsim.energy.chain import fibre_transmittance
 from yieldsim.energy.integration import BLOCK_STEPS, Setting, TimeGrid, beam_block, first_steps

@@ -23,6 +23,9 @@ MOST_ROWS = 2_000_000
 CLASS_BASE, PERIOD_BASE = 1 << 28, 1 << 12
 """Cells of one class of radius, classes of one period, in a key."""
 
+FINEST_CELL_DEG = 0.02
+"""Of narrower ones a class would hold more than CLASS_BASE."""
+
 Keys = NDArray[np.int64]
 
 
@@ -34,7 +37,9 @@ class SkyCells:
     """
 
     def __init__(self, cell_deg: float, rates: int) -> None:
-        """Start with an empty sky."""
+        """Start with an empty sky. Raises ValueError for cells that can't be told apart by their keys."""
+        if cell_deg < FINEST_CELL_DEG:
+            raise ValueError(f"cells of {cell_deg} deg: {FINEST_CELL_DEG} deg at least")
         self.cell_deg = cell_deg
         self._rates = rates
         self._keys: list[Keys] = []

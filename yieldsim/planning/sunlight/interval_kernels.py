@@ -7,10 +7,11 @@ E / fastest steps, and from inside it light goes on as long, up to the next dark
 from __future__ import annotations
 
 import math
+import os
+from concurrent.futures import ThreadPoolExecutor
 from typing import NamedTuple
 
 import numpy as np
-from numba import prange
 from numpy.typing import NDArray
 
 from yieldsim.base.numerics.jit import njit
@@ -19,6 +20,10 @@ from yieldsim.optics.acceptance_interpolator import Lookup, any_light, clearance
 
 Runs = tuple[NDArray[np.int64], NDArray[np.int64]]
 """Starts and ends (first step after) of stretches of fine steps that deliver, in order and apart."""
+
+
+FACINGS_A_THREAD = 4
+"""Fewer are not worth a thread."""
 
 
 class Rows(NamedTuple):
@@ -139,22 +144,54 @@ def next_run(start: int, rows: Rows, ready: Lookup, axes: FloatArray, fastest: f
     return first, i
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True)
+def scan(
+    rows: Rows,
+    ready: Lookup,
+    axes: FloatArray,
+    most_steps: FloatArray,
+    order: NDArray[np.int64],
+    fastest: float,
+    step_count: int,
+    found: FloatArray,
+    starts: NDArray[np.int64],
+    ends: NDArray[np.int64],
+) -> None:
+    """Fill found (n, 3) for the facings in `order`: longest gap, steps delivering, number of stretches.
+
+    An infinite gap stands for one over most_steps (n,), the rest of which is not read. starts, ends hold the stretches of the
+    last facing as far as they have room; two of them may touch.
+    """
+    count, room = rows.step.shape[0], starts.shape[0]
+    for k in range(order.shape[0]):
+        facing = order[k]
+        longest, delivering, dark_from, place, stretches = 0, 0, 0, 0, 0
+        while place < count and longest <= most_steps[facing]:
+            first, last = next_run(place, rows, ready, axes[facing], fastest)
+            if first < count:
+                begin, end = rows.step[first], rows.step[last] + 1
+                longest = max(longest, begin - dark_from)
+                if stretches < room:
+                    starts[stretches], ends[stretches] = begin, end
+                stretches += 1
+                delivering += end - begin
+                dark_from = end
+            place = last + 1
+        longest = max(longest, step_count - dark_from) if place >= count else longest
+        found[facing, 0] = longest if longest <= most_steps[facing] else np.inf
+        found[facing, 1], found[facing, 2] = delivering, stretches
+
+
 def runs_of(rows: Rows, ready: Lookup, axes: FloatArray, fastest: float) -> Runs:
-    """Stretches that deliver, in order; two of them may touch."""
+    """Stretches that a facing with these axes (3, 3) delivers in, in order; two of them may touch."""
     count = rows.step.shape[0]
-    starts, ends = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int64)
-    found, place = 0, 0
-    while place < count:
-        first, last = next_run(place, rows, ready, axes, fastest)
-        if first < count:
-            starts[found], ends[found] = rows.step[first], rows.step[last] + 1
-            found += 1
-        place = last + 1
-    return starts[:found].copy(), ends[:found].copy()
+    starts, ends, found = np.empty(count, np.int64), np.empty(count, np.int64), np.empty((1, 3))
+    alone, any_gap = np.zeros(1, np.int64), np.full(1, np.inf)
+    scan(rows, ready, axes[None], any_gap, alone, fastest, 0, found, starts, ends)
+    stretches = int(found[0, 2])
+    return starts[:stretches].copy(), ends[:stretches].copy()
 
 
-@njit(cache=True, parallel=True)
 def gaps_of(
     rows: Rows,
     ready: Lookup,
@@ -164,21 +201,20 @@ def gaps_of(
     fastest: float,
     step_count: int,
 ) -> FloatArray:
-    """Longest gap and steps delivering of each facing, (n, 2); infinite gaps where one is over most_steps
-    (n,)."""
-    found = np.empty((axes.shape[0], 2))
-    count = rows.step.shape[0]
-    for k in prange(axes.shape[0]):
-        facing = order[k]
-        longest, delivering, dark_from, place = 0, 0, 0, 0
-        while place < count and longest <= most_steps[facing]:
-            first, last = next_run(place, rows, ready, axes[facing], fastest)
-            if first < count:
-                longest = max(longest, rows.step[first] - dark_from)
-                dark_from = rows.step[last] + 1
-                delivering += dark_from - rows.step[first]
-            place = last + 1
-        longest = max(longest, step_count - dark_from) if place >= count else longest
-        found[facing, 0] = longest if longest <= most_steps[facing] else np.inf
-        found[facing, 1] = delivering
-    return found
+    """Longest gap and steps delivering of facings with axes (n, 3, 3), (n, 2); infinite gaps where one is over most_steps (n,).
+
+    Shared among threads in `order`: a loop for one thread takes half as long to compile as one that shares itself.
+    """
+    found, none = np.empty((axes.shape[0], 3)), np.empty(0, np.int64)
+    threads = max(1, min(os.cpu_count() or 1, len(order) // FACINGS_A_THREAD))
+
+    def part(place: int) -> None:
+        own = np.ascontiguousarray(order[place::threads])
+        scan(rows, ready, axes, most_steps, own, fastest, step_count, found, none, none)
+
+    if threads == 1:
+        part(0)
+    else:
+        with ThreadPoolExecutor(threads) as pool:
+            list(pool.map(part, range(threads)))
+    return found[:, :2]

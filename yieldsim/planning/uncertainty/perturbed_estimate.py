@@ -13,6 +13,7 @@ is read between FACTORS steps.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,11 +21,14 @@ from numpy.typing import NDArray
 
 from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_HOUR
+from yieldsim.base.load_model import MEASURED_YEAR
 from yieldsim.base.model import (
     AttenuationTable,
     Collector,
+    OpticalDepthTable,
     Shield,
 )
+from yieldsim.base.numerics.interpolation import linear
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray, mount_axes_enu_xyz
 from yieldsim.energy import soiling
@@ -38,6 +42,7 @@ from yieldsim.energy.spectral_transmittance import attenuation_fraction, energy_
 from yieldsim.optics.acceptance_interpolator import Lookup, curve_light, grid_light
 from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning.uncertainty.precomputed_sky import DrawnSky
+from yieldsim.sky.atmosphere import beam_transmittance
 
 FACTORS = 17
 Values = dict[str, float]
@@ -55,6 +60,7 @@ class DrawnRun:
     factors, attenuated     factors on the fibre's attenuation, and what it then lets through
     edge_s                  (rows + 1,)  seconds since the start
     event_s                 dated cleaning events: seconds since the start, share removed
+    year_air                (years, n)  transmittance of the air at the sky's steps in each measured year
     cycles_run              (cycles,)  which of the shield's cycles run; None: all
     """
 
@@ -65,6 +71,7 @@ class DrawnRun:
     attenuated: FloatArray
     edge_s: FloatArray
     event_s: tuple[tuple[float, float], ...]
+    year_air: FloatArray
     cycles_run: NDArray[np.bool_] | None = None
 
     @property
@@ -73,8 +80,17 @@ class DrawnRun:
         return float(self.edge_s[1] - self.edge_s[0]) / SECONDS_PER_HOUR
 
 
-def drawn_run(setting: Setting, grid: TimeGrid, sky: DrawnSky, factors: tuple[float, float]) -> DrawnRun:
-    """Make ready for draws with the fibre's attenuation times anything between two factors."""
+def drawn_run(
+    setting: Setting,
+    grid: TimeGrid,
+    sky: DrawnSky,
+    factors: tuple[float, float],
+    years: Sequence[OpticalDepthTable] = (),
+) -> DrawnRun:
+    """Make ready for draws with the fibre's attenuation times anything between two factors.
+
+    years   optical depth by season of each measured year that may take the place of the site's
+    """
     collector = setting.collector
     steps = np.unique(np.append(np.linspace(*factors, FACTORS), 1.0))
     dust = setting.site.dust
@@ -91,6 +107,15 @@ def drawn_run(setting: Setting, grid: TimeGrid, sky: DrawnSky, factors: tuple[fl
         attenuated=np.array([_attenuated(collector, float(factor)) for factor in steps]),
         edge_s=grid.edge_tdb_s - setting.start_tdb_s,
         event_s=events,
+        year_air=np.array(
+            [
+                beam_transmittance(
+                    linear(sky.solar_longitude_deg, year.x, year.optical_depth, outside="periodic"),
+                    sky.air_mass,
+                )
+                for year in years
+            ]
+        ),
     )
 
 
@@ -123,7 +148,8 @@ def delivered_with_gap(run: DrawnRun, values: Values) -> tuple[FloatArray, float
     sky = run.sky
     power = sky.plain_w * _left_by_skyline(sky, values.get("horizon_height_deg", 0.0))
     if sky.air.size:
-        power = power * sky.air ** values.get("optical_depth", 1.0)
+        air = run.year_air[int(values[MEASURED_YEAR])] if MEASURED_YEAR in values else sky.air
+        power = power * air ** values.get("optical_depth", 1.0)
     accepted, lit = _accepted_w(run, power, values)
     passed = _passed_by_dust(run, values)
     delivered = np.asarray((accepted * passed).sum(axis=0) * _common(run, values))

@@ -40,6 +40,7 @@ class DrawnSky:
     visible         (n, skylines)  share of the disc left by each skyline
     raised_deg      (skylines,)  degrees added to each
     air             (n,)  transmittance; empty where there is no air
+    air_mass, solar_longitude_deg   (n,)  what another optical depth needs to give it; empty where there is no air
     radius_class    (n,)  and the classes' mean radii, degrees
     """
 
@@ -50,6 +51,8 @@ class DrawnSky:
     visible: FloatArray
     raised_deg: FloatArray
     air: FloatArray
+    air_mass: FloatArray
+    solar_longitude_deg: FloatArray
     radius_class: NDArray[np.int64]
     class_radius_deg: FloatArray
     rows: int
@@ -75,7 +78,7 @@ def drawn_sky(
         parts.append(_block(setting, grid, first, last, steps, raised))
         if progress is not None:
             progress(last, grid.count)
-    step_number, sun, plain, visible, air, radius_deg = (
+    step_number, sun, plain, visible, air, mass, season, radius_deg = (
         np.concatenate(column) for column in zip(*parts, strict=True)
     )
     number, class_radius = _classes(radius_deg)
@@ -87,6 +90,8 @@ def drawn_sky(
         visible=visible,
         raised_deg=raised,
         air=air,
+        air_mass=mass,
+        solar_longitude_deg=season,
         radius_class=number,
         class_radius_deg=class_radius,
         rows=grid.count,
@@ -122,9 +127,12 @@ def _block(
         axis=1,
     )
     kept = np.flatnonzero(visible.max(axis=1) > 0.0)
-    air = np.empty(0)
+    air = mass = season = np.empty(0)
     if site.optical_depth is not None:
-        air = add_air(ds, site, tdb_s)["beam_transmittance"].values[kept]
+        dimmed = add_air(ds, site, tdb_s)
+        air, mass, season = (
+            dimmed[name].values[kept] for name in ("beam_transmittance", "air_mass", "solar_longitude_deg")
+        )
     sun = direction_enu_xyz(ds["solar_azimuth_deg"].values[kept], ds["solar_elevation_deg"].values[kept])
     return (
         first * steps + kept,
@@ -134,6 +142,8 @@ def _block(
         * setting.collector.aperture_area_m2,
         visible[kept],
         air,
+        mass,
+        season,
         ds["sun_angular_radius_deg"].values[kept],
     )
 

@@ -77,6 +77,8 @@ def quantile(one: UncertainInput, uniform: FloatArray) -> FloatArray:
     """
     from scipy.special import ndtri
 
+    if one.distribution == "measured":
+        return np.asarray(np.floor(one.parameters[0] * uniform))
     first, second = one.parameters[0], one.parameters[1]
     if one.distribution == "normal":
         return np.asarray(first + second * ndtri(uniform))

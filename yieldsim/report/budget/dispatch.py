@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.results.budget import BudgetResult
 from yieldsim.report.layout import style, time_axis
 
 if TYPE_CHECKING:
@@ -22,12 +23,12 @@ STORED = style.LEFT
 CURTAILED_HATCH = "xxxx"
 
 
-def loads_height_in(summary: Json) -> float:
+def loads_height_in(summary: BudgetResult) -> float:
     """Height that the bars of the loads want."""
     return 0.55 + 0.34 * len(summary["loads"])
 
 
-def draw_loads(summary: Json, figure: Figure) -> None:
+def draw_loads(summary: BudgetResult, figure: Figure) -> None:
     """One bar a load: shares of what it asked that came straight from the light, from the store, or not at all."""
     axes = figure.add_subplot()
     loads = summary["loads"]
@@ -42,7 +43,7 @@ def draw_loads(summary: Json, figure: Figure) -> None:
          {"facecolor": "white", "hatch": style.LOSS_HATCH, "edgecolor": style.LOSS_INK}),
     )  # fmt: skip
     for key, words, look in parts:
-        share = 100.0 * np.array([float(load[key]) for load in loads]) / asked
+        share = 100.0 * np.array([float(load[key]) for load in loads]) / asked  # type: ignore[literal-required]
         axes.barh(place, share, 0.62, left=left, label=words, linewidth=0.5, **look)
         left = left + share
     for row, load in enumerate(loads):
@@ -72,7 +73,7 @@ def _short(name: str) -> str:
     return name if len(name) <= 24 else name[:23] + "…"
 
 
-def draw_store(series: xr.Dataset, summary: Json, figure: Figure) -> None:
+def draw_store(series: xr.Dataset, summary: BudgetResult, figure: Figure) -> None:
     """Energy in the store over the run, with its capacity and reserve, and the outages of the counted loads."""
     axes = figure.add_subplot()
     edges = time_axis.edge_hours(series)
@@ -86,6 +87,7 @@ def draw_store(series: xr.Dataset, summary: Json, figure: Figure) -> None:
     axes.fill_between(edges, stored, color=STORED, linewidth=0.0, zorder=2)
     axes.plot(edges, stored, color=style.BLUE, linewidth=0.9, label="stored", zorder=3)
     axes.plot(edges[:-1], capacity, color=style.INK, linewidth=0.9, linestyle=(0, (5, 1.6)), label="capacity")
+    assert summary["storage"] is not None
     reserve = float(summary["storage"]["reserve_fraction"])
     if 0.0 < reserve < 1.0:
         axes.plot(edges[:-1], reserve * capacity, color=style.MUTED, linewidth=0.9, linestyle=(0, (1.2, 1.2)),
@@ -149,7 +151,7 @@ def _column_words(step_h: float) -> str:
     )
 
 
-def draw_trade(summary: Json, figure: Figure) -> None:
+def draw_trade(summary: BudgetResult, figure: Figure) -> None:
     """Units against the smallest store that goes with them, and the mass of both where it is known."""
     curve = summary["trade_curve"]
     units = np.array([float(point["units"]) for point in curve])
@@ -159,7 +161,8 @@ def draw_trade(summary: Json, figure: Figure) -> None:
     left.plot(
         units, storage, color=style.BLUE, marker="o", markersize=3.5, label="meets the reliability asked"
     )
-    given = summary["storage"]
+    given, best = summary["storage"], summary["least_mass"]
+    assert given is not None
     here = float(summary["collector"]["unit_count"])
     left.plot([here], [float(given["capacity_kwh"])], color=style.LOSS_INK, marker="X", markersize=7,
               linestyle="none", label="as given")  # fmt: skip
@@ -168,12 +171,17 @@ def draw_trade(summary: Json, figure: Figure) -> None:
     left.set_ylabel("Smallest storage (kWh)")
     axes = [left]
     best = summary["least_mass"]
-    if massed:
-        mass = np.array([float(point["mass_kg"]) for point in curve])
+    if massed and best is not None:
+        mass = np.array([point["mass_kg"] or 0.0 for point in curve])
         right = figure.add_subplot(1, 2, 2, sharex=left)
         right.plot(units, mass, color=style.BLUE, marker="o", markersize=3.5)
         right.plot(
-            [best["units"]], [best["mass_kg"]], color=style.GREEN, marker="*", markersize=11, linestyle="none"
+            [best["units"]],
+            [best["mass_kg"] or 0.0],
+            color=style.GREEN,
+            marker="*",
+            markersize=11,
+            linestyle="none",
         )
         left.plot([best["units"]], [best["storage_kwh"]], color=style.GREEN, marker="*", markersize=11,
                   linestyle="none", label="least mass of those tried")  # fmt: skip

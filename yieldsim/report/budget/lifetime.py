@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,7 +24,7 @@ SHARES = (
 )
 
 
-def draw_years(life: Json, figure: Figure) -> None:
+def draw_years(life: Mapping[str, Any], figure: Figure) -> None:
     """Energy of each year, and what is left of the light and of the store."""
     table = life["table"]
     year = np.array([row["year"] for row in table])
@@ -49,7 +50,7 @@ def draw_years(life: Json, figure: Figure) -> None:
         axes.grid(True, axis="y")
 
 
-def _shares(table: list[Json], key: str) -> Any:
+def _shares(table: Sequence[Mapping[str, Any]], key: str) -> Any:
     """Shares by year; those of the store over its largest; None without a store."""
     if key != "storage_left":
         return np.array([float(row[key]) for row in table])
@@ -57,7 +58,7 @@ def _shares(table: list[Json], key: str) -> Any:
     return capacity / capacity.max() if capacity.max() > 0.0 else None
 
 
-def draw_service(life: Json, figure: Figure) -> None:
+def draw_service(life: Mapping[str, Any], figure: Figure) -> None:
     """Served share and longest outage by year."""
     table = life["table"]
     year = np.array([row["year"] for row in table])
@@ -75,7 +76,7 @@ def draw_service(life: Json, figure: Figure) -> None:
         axes.grid(True, axis="y")
 
 
-def cycle_at_end(cycle: Json) -> str:
+def cycle_at_end(cycle: Mapping[str, Any]) -> str:
     """Which end of the cycles tried the best one lies at: "shortest", "longest" or neither.
 
     Longest from half the run on: the shield then runs once at most, and how rarely it should the run cannot tell.
@@ -86,7 +87,7 @@ def cycle_at_end(cycle: Json) -> str:
     return "shortest" if best <= NEAR_END * min(tried) else ""
 
 
-def draw_cycle(dust: Json, figure: Figure) -> None:
+def draw_cycle(dust: Mapping[str, Any], figure: Figure) -> None:
     """What is netted by how often the shield runs: light less the electricity's worth, over the run."""
     axes = figure.add_subplot()
     cycle = dust["cycle"]
@@ -117,7 +118,7 @@ def draw_cycle(dust: Json, figure: Figure) -> None:
     axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2, borderaxespad=0.0)
 
 
-def draw_visits(dust: Json, figure: Figure) -> None:
+def draw_visits(dust: Mapping[str, Any], figure: Figure) -> None:
     """Light gained by one cleaning visit against the day it comes."""
     axes = figure.add_subplot()
     tried = dust["visit"]["tried"]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
+from yieldsim.base.results.budget import BudgetResult
 from yieldsim.report.budget.lifetime import cycle_at_end
 from yieldsim.report.budget.verdict_text import share_against
 from yieldsim.report.layout import style
@@ -20,7 +22,7 @@ WORTH_A_VISIT = 1e-3
 """A cleaning visit that gains less than this share of the light is not worth a figure."""
 
 
-def year_rows(life: Json, target: float) -> list[list[str]]:
+def year_rows(life: Mapping[str, Any], target: float) -> list[list[str]]:
     """A row a year."""
     decimals = decimals_for(max(float(row["delivered_kwh"]) for row in life["table"]))
     return [
@@ -36,7 +38,7 @@ def year_rows(life: Json, target: float) -> list[list[str]]:
     ]
 
 
-def years_sentence(life: Json) -> str:
+def years_sentence(life: Mapping[str, Any]) -> str:
     """Energy over the life."""
     each = life["delivered_kwh_per_kg"]
     mass = f", {style.quantity(float(each), 'kWh')} for each kilogram of collector" if each else ""
@@ -49,7 +51,7 @@ def years_sentence(life: Json) -> str:
     return text
 
 
-def dust_lines(summary: Json) -> list[str]:
+def dust_lines(summary: BudgetResult) -> list[str]:
     """What to do about dust, in sentences."""
     dust = summary["dust"]
     if not dust:
@@ -63,7 +65,7 @@ def dust_lines(summary: Json) -> list[str]:
             f"The shields net most when they {every} in this span: "
             f"{style.energy(float(best['net_kwh']) - float(now['net_kwh']))} of light more than every "
             f"{style.duration(float(now['cycle_hours']))}, with electricity at "
-            f"{style.number(float(dust['light_per_electric']))} kWh of light for each kWh.{CYCLE_ENDS[cycle_at_end(cycle)]}"
+            f"{style.number(float(dust['light_per_electric'] or 0.0))} kWh of light for each kWh.{CYCLE_ENDS[cycle_at_end(cycle)]}"
         )
     share = float(visit["gained_kwh"]) / max(float(summary["light"]["delivered_kwh"]), 1e-30)
     lines.append(
@@ -86,7 +88,8 @@ def dust_lines(summary: Json) -> list[str]:
     return lines
 
 
-def visit_is_worth_a_figure(summary: Json) -> bool:
+def visit_is_worth_a_figure(summary: BudgetResult) -> bool:
     """Whether a cleaning visit changes anything to look at."""
+    assert summary["dust"] is not None
     gained = float(summary["dust"]["visit"]["gained_kwh"])
     return gained > WORTH_A_VISIT * float(summary["light"]["delivered_kwh"])

@@ -5,17 +5,19 @@ Made from the budget's Dataset and nothing else; the same bytes for the same Dat
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import partial
 from typing import Any
 
 import xarray as xr
 
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.budget import BudgetResult
 from yieldsim.report.budget.dispatch import draw_light, draw_loads, draw_store, draw_trade, loads_height_in
 from yieldsim.report.budget.lifetime import draw_cycle, draw_service, draw_visits, draw_years
 from yieldsim.report.budget.lifetime_text import visit_is_worth_a_figure
 from yieldsim.report.budget.text import page_data, sum_served
 from yieldsim.report.budget.uncertainty import draw_convergence, draw_curves, draw_ranking, ranking_height_in
-from yieldsim.report.estimate.text import summary_of
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import imprint
 from yieldsim.report.layout.panel import Panel
@@ -37,14 +39,14 @@ def budget_pdf(series: xr.Dataset) -> bytes:
     warnings = [*data["warnings"], *([boxes] if boxes else [])]
     data |= {
         "warnings": warnings,
-        "imprint": imprint({**summary_of(series), "warnings": warnings}),
+        "imprint": imprint({**result_of(series, BudgetResult), "warnings": warnings}),
         "figures": {name: {"alt": panel.alt} for name, panel in panels.items()},
         "description": f"Budget of a habitat. {data['place']}. {data['collector']}. {data['span']}.",
         "keywords": [
             "habitat",
             "solar concentrator",
             "power budget",
-            str(summary_of(series)["site"]["body"]),
+            str(result_of(series, BudgetResult)["site"]["body"]),
         ],
         "summary": series.attrs["summary"],
     }
@@ -53,7 +55,7 @@ def budget_pdf(series: xr.Dataset) -> bytes:
 
 def _panels(series: xr.Dataset) -> dict[str, Panel]:
     """The figures that this budget has something to show in."""
-    summary, full, half = summary_of(series), style.FULL_WIDTH_IN, style.HALF_WIDTH_IN
+    summary, full, half = result_of(series, BudgetResult), style.FULL_WIDTH_IN, style.HALF_WIDTH_IN
     panels = {
         "loads": Panel(partial(draw_loads, summary), full, loads_height_in(summary), _loads_words(summary)),
         "light": Panel(partial(draw_light, series), full, 2.3, _light_words(summary)),
@@ -93,12 +95,12 @@ def _panels(series: xr.Dataset) -> dict[str, Panel]:
 # ---------------------------------------------------------------- figures in words
 
 
-def _loads_words(summary: dict[str, Any]) -> str:
+def _loads_words(summary: BudgetResult) -> str:
     parts = [f"{load['name']} {style.percent(float(load['served_fraction']))}" for load in summary["loads"]]
     return f"Served shares: {', '.join(parts)}; {style.percent(sum_served(summary))} of all that is asked."
 
 
-def _light_words(summary: dict[str, Any]) -> str:
+def _light_words(summary: BudgetResult) -> str:
     light = summary["light"]
     return (
         f"Mean power over the run: of {style.energy(float(light['delivered_kwh']))} delivered, "
@@ -107,15 +109,16 @@ def _light_words(summary: dict[str, Any]) -> str:
     )
 
 
-def _store_words(summary: dict[str, Any]) -> str:
+def _store_words(summary: BudgetResult) -> str:
     store = summary["storage"]
+    assert store is not None
     return (
         f"Energy in the store over the run, between {style.energy(float(store['lowest_kwh']))} and a capacity of "
         f"{style.energy(float(store['capacity_kwh']))}, with {summary['outage_count']} outages."
     )
 
 
-def _trade_words(summary: dict[str, Any]) -> str:
+def _trade_words(summary: BudgetResult) -> str:
     pairs = [
         f"{point['units']} units {style.energy(float(point['storage_kwh']))}"
         for point in summary["trade_curve"]
@@ -123,13 +126,13 @@ def _trade_words(summary: dict[str, Any]) -> str:
     return f"Units and the smallest storage that goes with them: {'; '.join(pairs)}."
 
 
-def _sure_words(sure: dict[str, Any]) -> str:
+def _sure_words(sure: Mapping[str, Any]) -> str:
     found = sure["outcomes"]["delivered_kwh"]
     levels = ", ".join(f"P{level} {style.energy(float(found[f'p{level}']))}" for level in (50, 90, 99))
     return f"Share of draws that reach or better a value, four outcomes; light delivered: {levels}."
 
 
-def _rank_words(sure: dict[str, Any]) -> str:
+def _rank_words(sure: Mapping[str, Any]) -> str:
     ranking = next(one for one in sure["ranking"].values() if one)
     parts = [f"{row['what']} {style.percent(float(row['total']))}" for row in ranking["shares"]]
     return f"Shares of the variance by input: {', '.join(parts)}."

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import xarray as xr
 
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.budget import BudgetResult
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.report.budget.lifetime_text import dust_lines, year_rows, years_sentence
 from yieldsim.report.budget.uncertainty_text import SURE_METHOD, input_rows, sure_rows, sure_sentence
@@ -20,7 +23,7 @@ from yieldsim.report.budget.verdict_text import (
 )
 from yieldsim.report.estimate.assumptions_text import assumption_rows, grounds
 from yieldsim.report.estimate.gap_text import utc
-from yieldsim.report.estimate.text import collector_line, option_rows, place, source_rows, span, summary_of
+from yieldsim.report.estimate.text import collector_line, option_rows, place, source_rows, span
 from yieldsim.report.layout import style
 from yieldsim.report.layout.typst_pages import printable
 from yieldsim.report.layout.warning_text import warning_line
@@ -51,7 +54,7 @@ METHOD = (
 
 def page_data(series: xr.Dataset) -> Json:
     """All strings of the pages."""
-    summary = summary_of(series)
+    summary = result_of(series, BudgetResult)
     life = summary["life"]
     return {
         "title": printable(f"{summary['name']} at {summary['site']['name']}", 120, 25),
@@ -94,7 +97,7 @@ def page_data(series: xr.Dataset) -> Json:
     }
 
 
-def _estimate_sources(summary: Json) -> list[list[str]]:
+def _estimate_sources(summary: BudgetResult) -> list[list[str]]:
     """The files that the estimate rests on, those named already left out."""
     own = {row["sha256"] for row in summary["provenance"]["inputs"]}
     rows = source_rows(summary["provenance"]["options"]["estimate"])
@@ -104,7 +107,7 @@ def _estimate_sources(summary: Json) -> list[list[str]]:
 # ---------------------------------------------------------------- first page
 
 
-def headline(summary: Json) -> dict[str, str]:
+def headline(summary: BudgetResult) -> dict[str, str]:
     """Served share of what matters most, in one sentence."""
     shares = summary["served_fraction_by_priority"]
     priority = next(iter(shares))
@@ -115,7 +118,7 @@ def headline(summary: Json) -> dict[str, str]:
     if hours == 0.0:
         sentence = f"{what}, without an outage."
     else:
-        start, end = (utc(summary[f"longest_outage_{word}_utc"]) for word in ("start", "end"))
+        start, end = (utc(str(summary.get(f"longest_outage_{word}_utc"))) for word in ("start", "end"))
         sentence = f"{what}; the longest outage lasts {_outage(hours, summary)}, from {start} to {end} UTC."
         if summary.get("longest_outage_at_least"):
             sentence += " The run's end cuts it."
@@ -130,13 +133,13 @@ def headline(summary: Json) -> dict[str, str]:
     return {"value": value, "sentence": f"{sentence} {verdict_sentence(summary)}"}
 
 
-def sum_served(summary: Json) -> float:
+def sum_served(summary: BudgetResult) -> float:
     """Share of all that was asked that was served."""
     asked = sum(float(load["asked_kwh"]) for load in summary["loads"])
     return 1.0 - float(summary["unserved_kwh"]) / asked if asked > 0.0 else 1.0
 
 
-def tiles(summary: Json) -> list[dict[str, str]]:
+def tiles(summary: BudgetResult) -> list[dict[str, str]]:
     """Eight figures with a label and a note each."""
     light, sure = summary["light"], summary["uncertainty"]
     target = summary["reliability"]
@@ -174,7 +177,7 @@ def _hours(hours: float) -> str:
 # ---------------------------------------------------------------- tables
 
 
-def load_rows(summary: Json) -> list[list[str]]:
+def load_rows(summary: BudgetResult) -> list[list[str]]:
     """A row a load: name, kind, priority, asked, direct, stored, unserved, served, hours short, longest outage."""
     keys = ("asked_kwh", "served_directly_kwh", "served_from_storage_kwh", "unserved_kwh")
     return [
@@ -183,7 +186,7 @@ def load_rows(summary: Json) -> list[list[str]]:
             load["kind"],
             load["priority"],
             _mean(load),
-            *(_part(float(load[key]), float(load["asked_kwh"])) for key in keys),
+            *(_part(float(load[key]), float(load["asked_kwh"])) for key in keys),  # type: ignore[literal-required]
             style.percent(float(load["served_fraction"])) if float(load["asked_kwh"]) > 0.0 else "–",
             _outage(load["longest_outage_hours"], load),
         ]
@@ -196,13 +199,13 @@ def _part(kwh: float, asked_kwh: float) -> str:
     return style.number(kwh if kwh > 1e-6 * asked_kwh else 0.0)
 
 
-def _mean(load: Json) -> str:
+def _mean(load: Mapping[str, Any]) -> str:
     """What a load asks on average, in its own unit."""
     unit = {"W": "W", "lm": "lm", "umol/s": "µmol/s"}[load["unit"]]
     return style.quantity(float(load["mean_asked"]), unit)
 
 
-def outage_rows(summary: Json) -> list[list[str]]:
+def outage_rows(summary: BudgetResult) -> list[list[str]]:
     """A row an outage: rank, from, to, how long."""
     return [
         [str(rank), utc(one["start_utc"]), utc(one["end_utc"]), _outage(one["hours"], one)]
@@ -210,12 +213,12 @@ def outage_rows(summary: Json) -> list[list[str]]:
     ]
 
 
-def _outage(hours: Any, row: Json) -> str:
+def _outage(hours: Any, row: Mapping[str, Any]) -> str:
     at_least = bool(row.get("at_least") or row.get("longest_outage_at_least"))
     return style.duration(float(hours), at_least=at_least)
 
 
-def store_rows(summary: Json) -> list[list[str]]:
+def store_rows(summary: BudgetResult) -> list[list[str]]:
     """What the store did, two cells a row."""
     store = summary["storage"]
     if not store:
@@ -234,11 +237,11 @@ def store_rows(summary: Json) -> list[list[str]]:
     return rows
 
 
-def _kwh(values: Json, key: str) -> str:
+def _kwh(values: Mapping[str, Any], key: str) -> str:
     return style.energy(float(values[key]))
 
 
-def size_rows(summary: Json) -> list[list[str]]:
+def size_rows(summary: BudgetResult) -> list[list[str]]:
     """Sizes, two cells a row."""
     target = summary["reliability"]
     holds = "holds" if target["holds_as_given"] else "does not hold"
@@ -273,7 +276,7 @@ def size_rows(summary: Json) -> list[list[str]]:
         rows.append(
             [
                 "Least mass of the pairs tried",
-                f"{style.quantity(float(best['mass_kg']), 'kg')}: {best['units']} units with "
+                f"{style.quantity(float(best['mass_kg'] or 0.0), 'kg')}: {best['units']} units with "
                 f"{style.energy(at_least(float(best['storage_kwh'])))}",
             ]
         )
@@ -281,14 +284,14 @@ def size_rows(summary: Json) -> list[list[str]]:
         rows.append(
             [
                 "Autonomy of the full store without light",
-                f"{style.duration(float(summary['autonomy_hours']))} at the mean essential load, "
-                f"{style.duration(float(summary['autonomy_at_peak_hours']))} at its highest",
+                f"{style.duration(summary['autonomy_hours'])} at the mean essential load, "
+                f"{style.duration(summary['autonomy_at_peak_hours'])} at its highest",
             ]
         )
     return rows
 
 
-def trade_rows(summary: Json) -> list[list[str]]:
+def trade_rows(summary: BudgetResult) -> list[list[str]]:
     """Units, storage, mass."""
     return [
         [
@@ -300,7 +303,7 @@ def trade_rows(summary: Json) -> list[list[str]]:
     ]
 
 
-def light_rows(summary: Json) -> list[list[str]]:
+def light_rows(summary: BudgetResult) -> list[list[str]]:
     """What a watt of the delivered light is worth."""
     light = summary["delivered_light"]
     return [
@@ -315,7 +318,7 @@ def light_rows(summary: Json) -> list[list[str]]:
     ]
 
 
-def column_rows(summary: Json) -> list[list[str]]:
+def column_rows(summary: BudgetResult) -> list[list[str]]:
     """A row a column of the tables; those of loads once, for all of them."""
     notes, loads = summary["columns"], summary["loads"]
     own = len(LOAD_COLUMNS)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,6 +25,7 @@ SCALES = {"served_fraction": 100.0, "longest_gap_hours": 1.0 / 24.0, "longest_ou
 INPUT_WORDS = {
     "irradiance": "irradiance",
     "optical_depth": "optical depth",
+    "optical_depth_year": "measured year of optical depth",
     "horizon_height_deg": "height of the horizon",
     "mount_tilt_deg": "tilt of the mounts",
     "mount_azimuth_deg": "azimuth of the mounts",
@@ -41,7 +43,7 @@ INPUT_WORDS = {
 MOST_INPUTS = 10
 
 
-def draw_curves(series: xr.Dataset, sure: Json, figure: Figure) -> None:
+def draw_curves(series: xr.Dataset, sure: Mapping[str, Any], figure: Figure) -> None:
     """For each outcome, the share of draws in which a value is reached or bettered."""
     grid = figure.subplots(2, 2).ravel()
     for axes, (name, words, more_is_better) in zip(grid, CURVES, strict=True):
@@ -69,12 +71,12 @@ def draw_curves(series: xr.Dataset, sure: Json, figure: Figure) -> None:
         axes.set_ylabel("Reached or bettered (%)")
 
 
-def ranking_height_in(sure: Json) -> float:
+def ranking_height_in(sure: Mapping[str, Any]) -> float:
     """Height that the bars of the inputs want."""
     return 0.75 + 0.21 * min(len(sure["inputs"]), MOST_INPUTS)
 
 
-def draw_ranking(sure: Json, figure: Figure) -> None:
+def draw_ranking(sure: Mapping[str, Any], figure: Figure) -> None:
     """Shares of the variance by input: alone in solid, with all it acts together with as an open bar."""
     names = [name for name in ("delivered_kwh", "served_fraction") if sure["ranking"].get(name)]
     words = {"delivered_kwh": "Light delivered", "served_fraction": "Served share"}
@@ -98,7 +100,7 @@ def draw_ranking(sure: Json, figure: Figure) -> None:
             figure.legend(*axes.get_legend_handles_labels(), loc="outside upper left", ncols=2)
 
 
-def draw_convergence(sure: Json, figure: Figure) -> None:
+def draw_convergence(sure: Mapping[str, Any], figure: Figure) -> None:
     """P50, P90 and P99 of the light from the first 1, 2, 4 and 8 scrambles, against the last, with standard errors."""
     axes: Axes = figure.add_subplot()
     rows = sure["convergence"]["delivered_kwh"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from yieldsim.report.budget.uncertainty import INPUT_WORDS
@@ -25,7 +26,7 @@ OUTCOME_WORDS = {
 }
 
 
-def sure_rows(sure: Json) -> list[list[str]]:
+def sure_rows(sure: Mapping[str, Any]) -> list[list[str]]:
     """A row an outcome: nominal, P50, P90, P99 with standard errors."""
     rows = []
     for name, words in OUTCOME_WORDS.items():
@@ -40,7 +41,7 @@ def sure_rows(sure: Json) -> list[list[str]]:
     return rows
 
 
-def sure_sentence(sure: Json) -> str:
+def sure_sentence(sure: Mapping[str, Any]) -> str:
     """Draws, seed, how far the surface can be trusted."""
     text = f"{sure['draws']} draws in {sure['scrambles']} scrambles, seed {sure['seed']}."
     explained = [
@@ -57,13 +58,14 @@ def sure_sentence(sure: Json) -> str:
     )
 
 
-def input_rows(sure: Json) -> list[list[str]]:
+def input_rows(sure: Mapping[str, Any]) -> list[list[str]]:
     """A row an uncertain input: what, how, distribution."""
     names = {
         "normal": ("mean", "standard deviation"),
         "uniform": ("from", "to"),
         "triangular": ("from", "likely", "to"),
         "lognormal": ("median", "sigma"),
+        "measured": ("whole years",),
     }
     rows = []
     for one in sure["inputs"]:

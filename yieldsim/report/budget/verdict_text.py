@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from yieldsim.base.results.budget import BudgetResult
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
 
@@ -47,7 +48,7 @@ def verdict_word(passes: bool | None) -> str:
     return "–" if passes is None else "pass" if passes else "fail"
 
 
-def verdict_rows(summary: Json) -> list[list[str]]:
+def verdict_rows(summary: BudgetResult) -> list[list[str]]:
     """A row a case or a size: what, required, reached, margin, verdict."""
     verdict = summary["verdict"]
     target = float(verdict["required"])
@@ -83,7 +84,7 @@ def verdict_rows(summary: Json) -> list[list[str]]:
     return rows
 
 
-def failure_rows(summary: Json) -> list[list[str]]:
+def failure_rows(summary: BudgetResult) -> list[list[str]]:
     """A row a single failure: what fails, served, longest outage, verdict, how long it is down on average."""
     target = float(summary["verdict"]["required"])
     return [
@@ -98,7 +99,7 @@ def failure_rows(summary: Json) -> list[list[str]]:
     ]
 
 
-def failures_sentence(summary: Json) -> str:
+def failures_sentence(summary: BudgetResult) -> str:
     """What the table means, and what is expected with the stated rates."""
     found, target = summary["single_failures"], float(summary["verdict"]["required"])
     text = (
@@ -113,7 +114,7 @@ def failures_sentence(summary: Json) -> str:
     return text
 
 
-def verdict_sentence(summary: Json) -> str:
+def verdict_sentence(summary: BudgetResult) -> str:
     """Pass or fail in one sentence, with the cases that fail."""
     verdict = summary["verdict"]
     target = f"{100.0 * float(verdict['required']):.6g} % of {summary['outages_of']} (by {verdict['of']})"
@@ -123,7 +124,7 @@ def verdict_sentence(summary: Json) -> str:
     return f"Fail: {target} is not reached in {', '.join(failing)}."
 
 
-def nominal(summary: Json) -> str:
+def nominal(summary: BudgetResult) -> str:
     """How sure the headline is: its P90 and P99 where inputs are uncertain, else that nothing was allowed for."""
     sure = summary["uncertainty"]
     if not sure:

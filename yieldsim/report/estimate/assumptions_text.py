@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import Any
 
+from yieldsim.base.results.estimate import EstimateResult
 from yieldsim.report.layout import style
 from yieldsim.report.layout.typst_pages import printable
 
@@ -32,7 +34,7 @@ def as_set(text: str) -> str:
     return printable(text, 200)
 
 
-def assumption_rows(summary: Json) -> list[list[str]]:
+def assumption_rows(summary: Mapping[str, Any]) -> list[list[str]]:
     """A row an assumption: of what, what, value; those left at their default say so."""
     rows, named = [], ""
     for row in summary.get("assumptions") or ():
@@ -48,7 +50,7 @@ def assumption_rows(summary: Json) -> list[list[str]]:
     return rows
 
 
-def limit_rows(summary: Json) -> list[list[str]]:
+def limit_rows(summary: EstimateResult) -> list[list[str]]:
     """A row a limit: what, the most allowed, reached, margin of the limit left, verdict."""
     rows = []
     for row in summary.get("limits") or ():
@@ -66,7 +68,7 @@ def limit_rows(summary: Json) -> list[list[str]]:
     return rows
 
 
-def grounds(summary: Json) -> Json:
+def grounds(summary: Mapping[str, Any]) -> Json:
     """Strings that stand with the files: libraries, command, digest."""
     provenance = summary["provenance"]
     libraries = provenance.get("libraries")

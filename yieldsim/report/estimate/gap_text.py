@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
+from yieldsim.base.results.estimate import EstimateResult
 from yieldsim.report.estimate.gaps import gap_cause
 from yieldsim.report.layout import style
 from yieldsim.report.layout.typst_pages import printable
@@ -21,7 +23,7 @@ def utc(moment: str | None) -> str:
     return "–" if moment is None else moment.rstrip("Z").replace("T", " ")[:16]
 
 
-def gap_rows(ds: xr.Dataset, gaps: list[dict[str, Any]]) -> list[list[str]]:
+def gap_rows(ds: xr.Dataset, gaps: Sequence[Mapping[str, Any]]) -> list[list[str]]:
     """A row a gap: rank, from, to, how long, why."""
     return [
         [
@@ -35,7 +37,7 @@ def gap_rows(ds: xr.Dataset, gaps: list[dict[str, Any]]) -> list[list[str]]:
     ]
 
 
-def lasting(gap: dict[str, Any]) -> str:
+def lasting(gap: Mapping[str, Any]) -> str:
     """How long a gap is within the run; of one that an end of it cuts, the least and, in brackets, its length in all."""
     words = style.duration(float(gap["hours"]))
     if not gap.get("at_least"):
@@ -44,7 +46,7 @@ def lasting(gap: dict[str, Any]) -> str:
     return f"≥ {words} (in all {'' if gap['whole_known'] else '≥ '}{whole})"
 
 
-def longest_in_all(summary: dict[str, Any]) -> str:
+def longest_in_all(summary: EstimateResult) -> str:
     """What to say beside the longest gap within the run where one that an end of it cuts is longer in all; nothing elsewhere."""
     whole = float(summary.get("longest_gap_whole_hours", 0.0))
     if not summary.get("longest_gap_at_least") and whole <= float(summary["longest_gap_hours"]):
@@ -53,7 +55,7 @@ def longest_in_all(summary: dict[str, Any]) -> str:
     return f"cut by the run's end; in all {known}{style.duration(whole)}"
 
 
-def eclipse_rows(eclipses: list[dict[str, Any]]) -> list[list[str]]:
+def eclipse_rows(eclipses: Sequence[Mapping[str, Any]]) -> list[list[str]]:
     """A row an eclipse: from, how long, by what, kind, how much of the disc; the deepest ones, in order of time."""
     deepest = sorted(eclipses, key=lambda row: -float(row["covered_fraction"]))[:MOST_ECLIPSES]
     return [
@@ -75,7 +77,7 @@ def _lasting(start_utc: str, end_utc: str) -> str:
     return f"{seconds:.0f}{style.NARROW_SPACE}s" if seconds < 120.0 else style.duration(seconds / 3600.0)
 
 
-def eclipse_sentence(eclipses: list[dict[str, Any]]) -> str:
+def eclipse_sentence(eclipses: Sequence[Mapping[str, Any]]) -> str:
     """How many there are, by kind, and which are listed.
 
     >>> eclipse_sentence([{"kind": "penumbra"}, {"kind": "umbra"}, {"kind": "penumbra"}])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -67,7 +68,9 @@ def _capital(text: str) -> str:
 # ---------------------------------------------------------------- figures
 
 
-def draw_strip(ds: xr.Dataset, gaps: list[dict[str, Any]], figure: Figure, *, numbered: bool = True) -> None:
+def draw_strip(
+    ds: xr.Dataset, gaps: Sequence[Mapping[str, Any]], figure: Figure, *, numbered: bool = True
+) -> None:
     """The run from left to right: in each column the shares of delivering, idle in sunlight and dark."""
     axes = figure.add_subplot()
     edges = _strip_edges_h(ds)
@@ -114,7 +117,7 @@ def _strip_edges_h(ds: xr.Dataset) -> FloatArray:
     return np.linspace(0.0, end, min(STRIP_COLUMNS, ds.sizes["time"]) + 1)
 
 
-def _number_gaps(axes: Axes, gaps: list[dict[str, Any]], start: np.datetime64, end_h: float) -> None:
+def _number_gaps(axes: Axes, gaps: Sequence[Mapping[str, Any]], start: np.datetime64, end_h: float) -> None:
     """The longest gaps as numbered brackets above the strip, left out where a longer one already stands."""
     taken: list[float] = []
     for rank, gap in enumerate(gaps, start=1):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -58,7 +59,7 @@ class Step:
     """Of what entered the stage."""
 
 
-def steps(ledger: list[dict[str, Any]]) -> list[Step]:
+def steps(ledger: Sequence[Mapping[str, Any]]) -> list[Step]:
     """The ledger with its differences."""
     found, before = [], None
     for row in ledger:
@@ -76,7 +77,7 @@ def acts(step: Step) -> bool:
     return step.stage == "sunlight" or step.lost_fraction > 1e-6
 
 
-def why_nothing(ledger: list[dict[str, Any]]) -> str:
+def why_nothing(ledger: Sequence[Mapping[str, Any]]) -> str:
     """Why a run delivers nothing, as far as its ledger tells; empty where something arrives.
 
     >>> why_nothing([{"stage": "sunlight", "kwh": 2.0}, {"stage": "terrain", "kwh": 0.0}])
@@ -104,13 +105,13 @@ def panels(lines: list[Step]) -> list[list[Step]]:
     return groups
 
 
-def height_in(ledger: list[dict[str, Any]]) -> float:
+def height_in(ledger: Sequence[Mapping[str, Any]]) -> float:
     """A height that gives every bar the same thickness."""
     groups = panels(steps(ledger))
     return ROW_IN * (sum(map(len, groups)) + 1) + 0.38 * len(groups) + 0.1
 
 
-def draw_ledger(ledger: list[dict[str, Any]], figure: Figure) -> None:
+def draw_ledger(ledger: Sequence[Mapping[str, Any]], figure: Figure) -> None:
     """Fill a figure with the ledger of `summary.json`; where there is no sunlight to lose, with words."""
     if float(ledger[0]["kwh"]) <= 0.0:
         words = f"Nothing to account for.\n{why_nothing(ledger)}"

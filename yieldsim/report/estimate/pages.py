@@ -33,6 +33,7 @@ from yieldsim.report.estimate.text import page_data
 from yieldsim.report.layout import style, time_axis
 from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.typst_pages import set_pdf, set_png
+from yieldsim.report.worst_nights import draw_worst_nights, has_return_periods
 
 GLANCE_PPI = 150.0
 GLANCE_LEFT_IN = 5.27
@@ -83,6 +84,9 @@ def _pdf_panels(ds: xr.Dataset) -> dict[str, Panel]:
         panels["ledger"] = Panel(partial(draw_ledger, summary["ledger"]), full, height, words["ledger"])
     if ages(ds):
         panels["ageing"] = Panel(partial(draw_ageing, ds), full, 2.0, words["ageing"])
+    if has_return_periods(summary.get("worst_nights")):
+        nights = [(str(summary["site"]["name"]), summary["worst_nights"])]
+        panels["worst-nights"] = Panel(partial(draw_worst_nights, nights), full, 2.3, words["worst-nights"])
     if gap_lengths_h(ds).size >= FEWEST_GAPS:
         panels["gap-counts"] = Panel(partial(draw_gap_counts, ds), 0.6 * full, 2.3, words["gap-counts"])
     if float(summary["sun_following_kwh"]) > 0.0:
@@ -201,5 +205,6 @@ def _alternatives(ds: xr.Dataset) -> dict[str, str]:
         "solar-days": "Bars of energy by solar day.",
         "seasons": "Bars of mean energy per solar day by solar longitude.",
         "ageing": "Light that passes dust and fibre over the run, in per cent.",
+        "worst-nights": "The longest night of each year in order, and by return period.",
         "gap-counts": "Number of outages against their least length, logarithmic.",
     }

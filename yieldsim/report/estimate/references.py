@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
 
+from yieldsim.base.results.estimate import EstimateResult
 from yieldsim.report.estimate.acceptance import mount_letter
 from yieldsim.report.layout import style, time_axis
 
@@ -18,7 +19,7 @@ NO_CHANGE = 1e-3
 MOST_STEPS = 400
 
 
-def references(summary: dict[str, Any]) -> list[tuple[str, float]]:
+def references(summary: EstimateResult) -> list[tuple[str, float]]:
     """Delivered energy and what it is measured against, smallest yardstick first, kWh."""
     found = [("Delivered", float(summary["delivered_kwh"]))]
     if summary["etendue_limited_kwh"] is not None:
@@ -27,7 +28,7 @@ def references(summary: dict[str, Any]) -> list[tuple[str, float]]:
     return found
 
 
-def draw_references(summary: dict[str, Any], figure: Figure) -> None:
+def draw_references(summary: EstimateResult, figure: Figure) -> None:
     """Bars of delivered energy and its references, each with its kWh and the share of it delivered."""
     axes = figure.add_subplot()
     rows = references(summary)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ import xarray as xr
 
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.results.estimate import EstimateResult
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.report.estimate.acceptance import half_width_deg, mount_letter
 from yieldsim.report.estimate.assumptions_text import TERRAIN, assumption_rows, grounds, limit_rows
@@ -25,6 +27,7 @@ from yieldsim.report.layout.number_format import decimals_for
 from yieldsim.report.layout.period_text import period_line, period_of
 from yieldsim.report.layout.typst_pages import printable
 from yieldsim.report.layout.warning_text import letters_notice, warning_line
+from yieldsim.report.worst_nights import night_text
 
 MANY_YEARS = 1.5
 """Runs longer than this get a table of years."""
@@ -49,12 +52,6 @@ METHOD = (
     "A row's time is its start, UTC; powers are means over the row, angles hold at its middle. An outage "
     "of light is a spell without any delivered light.",
 )
-
-
-def summary_of(ds: xr.Dataset) -> dict[str, Any]:
-    """The summary.json that a Dataset of ours carries in its attributes, unchecked."""
-    found: dict[str, Any] = json.loads(ds.attrs["summary"])
-    return found
 
 
 def page_data(ds: xr.Dataset) -> dict[str, Any]:
@@ -83,6 +80,7 @@ def page_data(ds: xr.Dataset) -> dict[str, Any]:
         "follower_sentence": follower_sentence(summary),
         "years": year_rows(ds, summary),
         "gaps": gap_rows(ds, summary["gaps"]),
+        **night_text(summary.get("worst_nights")),
         "eclipses": eclipse_rows(eclipses),
         "eclipse_sentence": eclipse_sentence(eclipses) if eclipses else "",
         "facts": fact_rows(ds, summary),
@@ -113,7 +111,7 @@ def degrees(value: float, digits: int = 4) -> str:
     return ("0" if text in ("-0", "") else text.replace("-", "−")) + "°"
 
 
-def place(site: dict[str, Any]) -> str:
+def place(site: Mapping[str, Any]) -> str:
     """Body, latitude, longitude, heights."""
     latitude, longitude = float(site["latitude_deg"]), float(site["longitude_deg"]) % 360.0
     side = "north" if latitude >= 0.0 else "south"
@@ -125,7 +123,7 @@ def place(site: dict[str, Any]) -> str:
     )
 
 
-def collector_line(collector: dict[str, Any]) -> str:
+def collector_line(collector: Mapping[str, Any]) -> str:
     """Name, units, area, mass."""
     units, area = int(collector["unit_count"]), float(collector["aperture_area_m2"])
     mass = collector["mass_kg"]
@@ -137,13 +135,13 @@ def collector_line(collector: dict[str, Any]) -> str:
     return f"{printable(str(collector['name']), 120)}: {words}"
 
 
-def span(summary: dict[str, Any]) -> str:
+def span(summary: Mapping[str, Any]) -> str:
     """From when to when."""
     how = period_line(summary).partition(": ")[2]
     return f"{utc(summary['start_utc'])} to {utc(summary['end_utc'])} UTC, {days_of(summary)}: {how}"
 
 
-def days_of(summary: dict[str, Any]) -> str:
+def days_of(summary: Mapping[str, Any]) -> str:
     """The length of the run: hours below a day, no decimals where it is whole days."""
     days = float(summary["days"])
     if days < 0.999:
@@ -152,7 +150,7 @@ def days_of(summary: dict[str, Any]) -> str:
     return style.quantity(days, "day" if days == 1.0 else "days", len(str(round(days))) if whole else 4)
 
 
-def headline(summary: dict[str, Any]) -> dict[str, str]:
+def headline(summary: EstimateResult) -> dict[str, str]:
     """The answer: a number, and one sentence."""
     kwh, days = float(summary["delivered_kwh"]), float(summary["days"])
     sunlight = float(summary["ledger"][0]["kwh"])
@@ -172,13 +170,14 @@ def headline(summary: dict[str, Any]) -> dict[str, str]:
     return {"value": style.energy(kwh), "sentence": sentence}
 
 
-def tiles(summary: dict[str, Any], row_hours: FloatArray) -> list[dict[str, str]]:
+def tiles(summary: EstimateResult, row_hours: FloatArray) -> list[dict[str, str]]:
     """Eight figures with a label and a note each."""
     hours = float(summary["hours_delivering"])
     all_hours = 24.0 * float(summary["days"])
     gap = float(summary["longest_gap_hours"])
     per_kg = summary["delivered_kwh_per_kg"]
     etendue = summary["etendue"]
+    first, last = summary["longest_gap_start_utc"], summary["longest_gap_end_utc"]
     return [
         _tile("Per area", style.energy(summary["delivered_kwh_per_m2"], "/m²"), "of aperture"),
         _tile(
@@ -193,8 +192,8 @@ def tiles(summary: dict[str, Any], row_hours: FloatArray) -> list[dict[str, str]
         ),
         _tile("Time with light", style.quantity(hours, "h", 4), f"{style.percent(hours / all_hours)} of the time"),
         _tile(
-            "Longest outage", f"{'≥ ' * bool(summary.get('longest_gap_at_least'))}{style.duration(gap)}",
-            longest_in_all(summary) or " to ".join(utc(summary[f"longest_gap_{end}_utc"]) for end in ("start", "end")) if gap else "",
+            "Longest outage", style.duration(gap, at_least=bool(summary.get("longest_gap_at_least"))),
+            longest_in_all(summary) or f"{utc(str(first))} to {utc(str(last))}" if gap else "",
         ),
         _tile("Capture fraction", style.percent(summary["capture_fraction"]), "of what following the Sun would give"),
         _tile(
@@ -238,7 +237,7 @@ def sky_caption(ds: xr.Dataset) -> str:
     )
 
 
-def mount_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
+def mount_rows(ds: xr.Dataset, summary: EstimateResult) -> list[list[str]]:
     """A row a mount: letter, units, tilt, azimuth, roll, acceptance half-angle, kWh, share, kWh per unit."""
     hours = time_axis.row_hours(ds)
     energy = (ds["mount_delivered_power_w"].values * hours[:, None]).sum(axis=0) / 1000.0
@@ -261,13 +260,13 @@ def mount_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
     ]
 
 
-def no_loss(summary: dict[str, Any]) -> str:
+def no_loss(summary: EstimateResult) -> str:
     """The stages that took nothing in this run."""
     idle = [step.words.lower() for step in steps(summary["ledger"]) if step.kwh > 0.0 and not acts(step)]
     return f"No loss in this run: {', '.join(idle)}." if idle else ""
 
 
-def shield(summary: dict[str, Any]) -> str:
+def shield(summary: EstimateResult) -> str:
     """Electricity that the shields draw."""
     kwh = float(summary["shield_kwh_electric"])
     if kwh <= 0.0:
@@ -275,7 +274,7 @@ def shield(summary: dict[str, Any]) -> str:
     return f"Dust shields draw {style.energy(kwh)} of electricity, not subtracted here."
 
 
-def year_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
+def year_rows(ds: xr.Dataset, summary: EstimateResult) -> list[list[str]]:
     """A row a calendar year for long runs: year, days, kWh, mean W, hours delivering, longest gap."""
     if float(summary["days"]) < MANY_YEARS * 365.25:
         return []
@@ -293,7 +292,7 @@ def year_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
     ]
 
 
-def fact_rows(ds: xr.Dataset, summary: dict[str, Any]) -> list[list[str]]:
+def fact_rows(ds: xr.Dataset, summary: EstimateResult) -> list[list[str]]:
     """What this run took as given, and how well it converged: rows of two cells."""
     rows = [
         ["Irradiance at 1 au", style.quantity(SOLAR_IRRADIANCE_1AU_W_M2, "W/m²", 4)],
@@ -372,7 +371,7 @@ def _from_to(fraction: Any) -> str:
     )
 
 
-def source_rows(provenance: dict[str, Any]) -> list[list[str]]:
+def source_rows(provenance: Mapping[str, Any]) -> list[list[str]]:
     """A row a file: role, name, SHA-256, note."""
     return [
         [
@@ -385,7 +384,7 @@ def source_rows(provenance: dict[str, Any]) -> list[list[str]]:
     ]
 
 
-def option_rows(options: dict[str, Any]) -> list[list[str]]:
+def option_rows(options: Mapping[str, Any]) -> list[list[str]]:
     """A row an option: name, value."""
     return [
         [printable(str(key), 80), printable(value if isinstance(value, str) else json.dumps(value), 200)]

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
+from yieldsim.base.results.estimate import EstimateResult
 from yieldsim.report.layout import style
 from yieldsim.report.layout.number_format import decimals_for
 
 
-def follower_table(summary: dict[str, Any]) -> list[list[str]]:
+def follower_table(summary: EstimateResult) -> list[list[str]]:
     """A row a unit: how it stands, kWh, longest gap, fixed units for the same energy and for the same gap; empty for an
     estimate that was not asked."""
     found = summary.get("following")
@@ -17,29 +19,29 @@ def follower_table(summary: dict[str, Any]) -> list[list[str]]:
     rows = found["followers"]
     decimals = decimals_for(float(found["fixed_kwh_per_unit"]))
     mounted = "Fixed, mean of those mounted" if int(summary["collector"]["unit_count"]) > 1 else "Fixed"
-    table = [[mounted, found["fixed_kwh_per_unit"], _outage(found, "fixed_"), "–", "–"]]
+    table = [
+        [mounted, style.fixed(found["fixed_kwh_per_unit"], decimals), _outage(found, "fixed_"), "–", "–"]
+    ]
     for row in rows:
         energy, gap = row["fixed_units_for_same_energy"], row["fixed_units_for_same_gap"]
         table.append(
             [
                 row["axes"][:1].upper() + row["axes"][1:],
-                row["kwh_per_unit"],
+                style.fixed(row["kwh_per_unit"], decimals),
                 _outage(row),
                 "–" if energy is None else style.number(float(energy)),
                 "none found" if gap is None else str(int(gap)),
             ]
         )
-    return [
-        [words, style.fixed(float(kwh), decimals), outage, *units] for words, kwh, outage, *units in table
-    ]
+    return table
 
 
-def _outage(row: dict[str, Any], of: str = "") -> str:
+def _outage(row: Mapping[str, Any], of: str = "") -> str:
     at_least = bool(row.get(f"{of}longest_gap_at_least"))
     return style.duration(float(row[f"{of}longest_gap_hours"]), at_least=at_least)
 
 
-def follower_sentence(summary: dict[str, Any]) -> str:
+def follower_sentence(summary: EstimateResult) -> str:
     """What the table compares, and how long a mechanism stands still in it."""
     found = summary.get("following")
     if not found:

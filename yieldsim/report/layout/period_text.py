@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from yieldsim.base.constants import DAYS_PER_YEAR
-from yieldsim.base.period import Period
+from yieldsim.base.year.period import Period
 
 
-def period_of(summary: dict[str, Any]) -> Period:
+def period_of(summary: Mapping[str, Any]) -> Period:
     """The period of a result by its JSON; results that name none are of Earth's years."""
     words = summary.get("period") or {}
     return Period(
@@ -27,23 +28,23 @@ def span_words(days: float, year: str = "year", year_days: float = DAYS_PER_YEAR
     return Period(year=year, year_days=year_days, days=days).per
 
 
-def per_of(summary: dict[str, Any]) -> str:
+def per_of(summary: Mapping[str, Any]) -> str:
     """What stands behind an annual figure of a result."""
     return period_of(summary).per
 
 
-def per_unit(summary: dict[str, Any]) -> str:
+def per_unit(summary: Mapping[str, Any]) -> str:
     """What stands behind a unit in the head of a table: "/year", "/Martian year"; nothing where figures are of the span."""
     period = period_of(summary)
     return "" if period.is_part else f"/{period.year}"
 
 
-def rate_words(summary: dict[str, Any]) -> str:
+def rate_words(summary: Mapping[str, Any]) -> str:
     """What stands behind figures that are rates of a year whatever the span."""
     return f"a {period_of(summary).year}"
 
 
-def period_line(summary: dict[str, Any]) -> str:
+def period_line(summary: Mapping[str, Any]) -> str:
     """From when to when, how long, and how many years of the body that is.
 
     >>> period_line({"start_utc": "2027-01-01T00:00:00Z", "end_utc": "2028-01-01T00:00:00Z"})

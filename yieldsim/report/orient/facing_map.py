@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.results.orient import OrientResult
 from yieldsim.report.estimate.acceptance import mount_letter
 from yieldsim.report.estimate.sun_paths import COMPASS
 from yieldsim.report.layout import style
@@ -49,13 +51,13 @@ LOW_FACING_TILT_DEG = 60.0
 """Facings that look lower than this are drawn as a panorama, others as a dome seen from above."""
 
 
-def table_in(summary: dict[str, Any]) -> float:
+def table_in(summary: OrientResult) -> float:
     """Height of the table of named facings."""
     count = len(_named(summary))
     return ROW_IN * (min(count, MOST_NAMED) + (count > MOST_NAMED) + HEAD_ROWS)
 
 
-def draw_map(ds: xr.Dataset, summary: dict[str, Any], figure: Any) -> None:
+def draw_map(ds: xr.Dataset, summary: OrientResult, figure: Any) -> None:
     """Energy by direction faced, with contours in shares of the best, and marks for facings with names."""
     best = float(ds["annual_kwh"].max())
     share = ds["annual_kwh"].values / best
@@ -73,7 +75,7 @@ def draw_map(ds: xr.Dataset, summary: dict[str, Any], figure: Any) -> None:
     _share_scale(bar, best)
 
 
-def looks_low(summary: dict[str, Any]) -> bool:
+def looks_low(summary: OrientResult) -> bool:
     """Whether the best facing looks low enough for a panorama."""
     return float(summary["best"][0]["tilt_deg"]) > LOW_FACING_TILT_DEG
 
@@ -92,7 +94,7 @@ def _share_scale(bar: Any, best_kwh: float) -> None:
     shares.spines["left"].set_visible(False)
 
 
-def _panorama(ds: xr.Dataset, summary: dict[str, Any], share: FloatArray, axes: Axes) -> Any:
+def _panorama(ds: xr.Dataset, summary: OrientResult, share: FloatArray, axes: Axes) -> Any:
     """Azimuth across, elevation faced upwards, stretched to the facings that give light; it begins where least is."""
     azimuth, tilt = ds["azimuth"].values, ds["tilt"].values
     centre = seam_deg(azimuth, share, [row["azimuth_deg"] for row, _, _ in _named(summary)]) + 180.0
@@ -134,7 +136,7 @@ def seam_deg(azimuth_deg: FloatArray, share: FloatArray, named_deg: list[float])
     return float(min(rating)[1])
 
 
-def _rows_worth_showing(summary: dict[str, Any], tilt_deg: FloatArray, share: FloatArray) -> slice:
+def _rows_worth_showing(summary: OrientResult, tilt_deg: FloatArray, share: FloatArray) -> slice:
     """The tilts that give a fair share of the best somewhere, and those of all facings that have names."""
     worth = tilt_deg[share.max(axis=1) > FAIR_SHARE].tolist()
     shown = [*worth, *(float(row["tilt_deg"]) for row, _, _ in _named(summary))]
@@ -152,7 +154,7 @@ def _smooth_image(axes: Axes, across: FloatArray, up: FloatArray, values: FloatA
     )
 
 
-def _dome(ds: xr.Dataset, summary: dict[str, Any], share: FloatArray, axes: Axes) -> tuple[Any, float]:
+def _dome(ds: xr.Dataset, summary: OrientResult, share: FloatArray, axes: Axes) -> tuple[Any, float]:
     """Zenith in the middle, tilt outwards, north up, east to the right; the map and its rim in degrees."""
     azimuth, tilt = ds["azimuth"].values, ds["tilt"].values
     last = _rows_worth_showing(summary, tilt, share).stop
@@ -212,9 +214,9 @@ def _contours(axes: Axes, x: FloatArray, y: FloatArray, share: FloatArray) -> No
 # ---------------------------------------------------------------- facings with names
 
 
-def _named(summary: dict[str, Any]) -> list[tuple[dict[str, Any], str, str]]:
+def _named(summary: OrientResult) -> list[tuple[Mapping[str, Any], str, str]]:
     """Facings with a mark and a letter: the best ones first, then those that are compared."""
-    rows = [
+    rows: list[tuple[Mapping[str, Any], str, str]] = [
         (row, GOAL_MARKS[row["goal"]], str(number)) for number, row in enumerate(summary["best"], start=1)
     ]
     return rows + [(row, COMPARED_MARK, mount_letter(place)) for place, row in enumerate(summary["compare"])]
@@ -240,7 +242,7 @@ def aside_pt(spots_pt: FloatArray) -> FloatArray:
 
 
 def _marks(
-    axes: Axes, spots: list[tuple[float, float]], summary: dict[str, Any], points_per_unit: FloatArray
+    axes: Axes, spots: list[tuple[float, float]], summary: OrientResult, points_per_unit: FloatArray
 ) -> None:
     """All marks; those that would hide an earlier one stand aside, with a line to where they belong.
 
@@ -281,7 +283,7 @@ def _mark(
     )  # fmt: skip
 
 
-def draw_names(summary: dict[str, Any], figure: Any) -> None:
+def draw_names(summary: OrientResult, figure: Any) -> None:
     """A small table: each named facing, its energy, its poorest month and its longest gap."""
     axes = figure.add_subplot()
     axes.set_axis_off()
@@ -331,7 +333,7 @@ def draw_names(summary: dict[str, Any], figure: Any) -> None:
         axes.text(0.045, y, words, va="center", fontsize=style.SMALL_PT, color=style.MUTED)
 
 
-def _compared(row: dict[str, Any]) -> str:
+def _compared(row: Mapping[str, Any]) -> str:
     """What a facing that is compared is called; one asked for by its angles alone has them beside it."""
     label = str(row["label"])
     return label if any(letter.isalpha() for letter in label) else "orientation to compare"

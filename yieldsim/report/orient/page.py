@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
 
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.orient import OrientResult
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
 from yieldsim.report.layout.number_format import decimals_for
@@ -43,7 +44,7 @@ def facing_pages(ds: xr.Dataset) -> Pages:
 
 def facing_sheet(ds: xr.Dataset) -> Sheet:
     """What stands on it."""
-    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
+    summary = result_of(ds, OrientResult)
     return Sheet(
         kicker="Where to face",
         title=str(summary["site"]["name"]),
@@ -61,7 +62,7 @@ def nothing_panel() -> Panel:
     )
 
 
-def head_lines(summary: dict[str, Any]) -> list[str]:
+def head_lines(summary: OrientResult) -> list[str]:
     """Body, collector, span, what the numbers are."""
     units = summary["collector"]["unit_count"]
     return [
@@ -74,7 +75,7 @@ def _any_light(ds: xr.Dataset) -> bool:
     return float(ds["annual_kwh"].max()) > 0.0
 
 
-def _parts(ds: xr.Dataset, summary: dict[str, Any]) -> list[Drawn | Tabled]:
+def _parts(ds: xr.Dataset, summary: OrientResult) -> list[Drawn | Tabled]:
     full, best = style.FULL_WIDTH_IN, summary["best"][0]
     per = per_of(summary)
     pose = f"tilt {best['tilt_deg']:.1f}°, azimuth {best['azimuth_deg']:.1f}°"
@@ -99,7 +100,7 @@ def _parts(ds: xr.Dataset, summary: dict[str, Any]) -> list[Drawn | Tabled]:
     ]  # fmt: skip
 
 
-def _names_words(summary: dict[str, Any]) -> str:
+def _names_words(summary: OrientResult) -> str:
     rows = [
         f"{GOAL_WORDS[row['goal']]}: tilt {row['tilt_deg']:.1f}°, azimuth {row['azimuth_deg']:.1f}°, "
         f"{style.quantity(row['annual_kwh'], 'kWh')}"
@@ -108,7 +109,7 @@ def _names_words(summary: dict[str, Any]) -> str:
     return f"Table of orientations. {'; '.join(rows)}."
 
 
-def _draw_errors_and_months(summary: dict[str, Any], figure: Figure) -> None:
+def _draw_errors_and_months(summary: OrientResult, figure: Figure) -> None:
     left, right = figure.subplots(1, 2, width_ratios=[1.0, 1.35])
     draw_errors(summary, left)
     draw_months(summary, right)
@@ -117,7 +118,7 @@ def _draw_errors_and_months(summary: dict[str, Any], figure: Figure) -> None:
 # ---------------------------------------------------------------- errors, months, followers
 
 
-def draw_errors(summary: dict[str, Any], axes: Axes) -> None:
+def draw_errors(summary: OrientResult, axes: Axes) -> None:
     """Loss of energy against how far off the best facing an aperture is."""
     rows = summary["best"][0]["when_off"]
     off = [0.0, *(row["off_deg"] for row in rows)]
@@ -129,7 +130,7 @@ def draw_errors(summary: dict[str, Any], axes: Axes) -> None:
         lines.append((2, "rolled_loss_fraction", "rolled about its normal"))
     for place, key, words in lines:
         look = style.line(place)
-        loss = [0.0, *(100.0 * row[key] for row in rows)]
+        loss = [0.0, *(100.0 * row[key] for row in rows)]  # type: ignore[literal-required]
         axes.plot(
             off, loss, color=look.colour, linestyle=look.dash, marker=look.marker, markersize=3.5, label=words,
             clip_on=False, zorder=3,
@@ -153,7 +154,7 @@ def draw_errors(summary: dict[str, Any], axes: Axes) -> None:
     axes.legend(loc="best")
 
 
-def draw_months(summary: dict[str, Any], axes: Axes) -> None:
+def draw_months(summary: OrientResult, axes: Axes) -> None:
     """Energy by month of the best facing for each goal; longer runs by year and month."""
     months = [row["month"] for row in summary["best"][0]["monthly_kwh"]]
     place = np.arange(len(months))
@@ -198,7 +199,7 @@ def _month_labels(months: list[str]) -> list[str]:
     return labels
 
 
-def follower_table(summary: dict[str, Any]) -> Tabled:
+def follower_table(summary: OrientResult) -> Tabled:
     """One unit, fixed or following the Sun: energy, gap, and how many fixed units come to the same."""
     found = summary["following"]
     followers = [found["followers"][1], found["followers"][0]]

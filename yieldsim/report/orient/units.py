@@ -3,11 +3,13 @@ the kilogram."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from yieldsim.base.results.orient import OrientResult
 from yieldsim.report.layout import style
 from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.period_text import per_of
@@ -26,14 +28,16 @@ LEAST_SPAN_DEG = 20.0
 """The frame of directions never spans less elevation than this."""
 
 
-def units_pages(summary: dict[str, Any]) -> Pages:
+def units_pages(summary: OrientResult) -> Pages:
     """The page from orient.json, as PDF and as PNG."""
     return pages(units_sheet(summary))
 
 
-def units_sheet(summary: dict[str, Any]) -> Sheet:
+def units_sheet(summary: OrientResult) -> Sheet:
     """What stands on it."""
-    curve, goal = summary["units"]["curve"], summary["units"]["goal"]
+    units = summary["units"]
+    assert units is not None
+    curve, goal = units["curve"], units["goal"]
     lit = any(row["annual_kwh"] > 0.0 for row in curve)
     alt = f"{curve[-1]['units']} units deliver {style.quantity(curve[-1]['annual_kwh'], 'kWh')}."
     panel = (
@@ -49,9 +53,10 @@ def units_sheet(summary: dict[str, Any]) -> Sheet:
     )
 
 
-def draw_units(summary: dict[str, Any], figure: Figure) -> None:
+def draw_units(summary: OrientResult, figure: Figure) -> None:
     """Fill a figure: energy, longest gap, the goal against its bound, and where the chosen units face."""
     units = summary["units"]
+    assert units is not None
     frames = figure.subplots(2, 2)
     per = per_of(summary)
     draw_energy(units, per, frames[0, 0])
@@ -74,7 +79,7 @@ def _line(axes: Axes, counts: np.ndarray, values: Any, index: int, words: str | 
     )
 
 
-def _finish(axes: Axes, curve: list[dict[str, Any]], room: float = 1.05) -> None:
+def _finish(axes: Axes, curve: Sequence[Mapping[str, Any]], room: float = 1.05) -> None:
     """From zero upwards, whole numbers of units below."""
     last = int(curve[-1]["units"])
     axes.set_xlim(0.0, last + 0.6)
@@ -84,11 +89,11 @@ def _finish(axes: Axes, curve: list[dict[str, Any]], room: float = 1.05) -> None
     axes.set_xticks(np.arange(0, last + 1, max(1, -(-last // 12))))
 
 
-def _counts(units: dict[str, Any]) -> np.ndarray:
+def _counts(units: Mapping[str, Any]) -> np.ndarray:
     return np.array([row["units"] for row in units["curve"]])
 
 
-def draw_energy(units: dict[str, Any], per: str, axes: Axes) -> None:
+def draw_energy(units: Mapping[str, Any], per: str, axes: Axes) -> None:
     """Energy by number of units, and the bound where energy is the goal."""
     _line(axes, _counts(units), [row["annual_kwh"] for row in units["curve"]], 0, "chosen units")
     _bound(axes, units, ("annual",), "upper bound")
@@ -97,7 +102,7 @@ def draw_energy(units: dict[str, Any], per: str, axes: Axes) -> None:
     _finish(axes, units["curve"])
 
 
-def draw_gap(units: dict[str, Any], following: dict[str, Any], axes: Axes) -> None:
+def draw_gap(units: Mapping[str, Any], following: Mapping[str, Any], axes: Axes) -> None:
     """Longest gap by number of units, and the darkness of the site under it."""
     _line(
         axes, _counts(units), [row["longest_gap_hours"] / 24.0 for row in units["curve"]], 1, "chosen units"
@@ -118,7 +123,9 @@ def draw_gap(units: dict[str, Any], following: dict[str, Any], axes: Axes) -> No
     axes.legend(loc="upper left", ncols=2, fontsize=style.SMALL_PT)
 
 
-def _bound(axes: Axes, units: dict[str, Any], goals: tuple[str, ...], words: str, scale: float = 1.0) -> None:
+def _bound(
+    axes: Axes, units: Mapping[str, Any], goals: tuple[str, ...], words: str, scale: float = 1.0
+) -> None:
     """What no set can better, where this goal is drawn."""
     if units["goal"] not in goals:
         return
@@ -135,7 +142,7 @@ def _bound(axes: Axes, units: dict[str, Any], goals: tuple[str, ...], words: str
     axes.legend(loc="best")
 
 
-def draw_each(units: dict[str, Any], per: str, axes: Axes) -> None:
+def draw_each(units: Mapping[str, Any], per: str, axes: Axes) -> None:
     """What one more unit brings: energy per kilogram where masses are given, else per unit; and the poorest
     month."""
     curve = units["curve"]
@@ -153,7 +160,7 @@ def draw_each(units: dict[str, Any], per: str, axes: Axes) -> None:
     axes.legend(loc="upper left", ncols=2)
 
 
-def draw_directions(units: dict[str, Any], axes: Axes) -> None:
+def draw_directions(units: Mapping[str, Any], axes: Axes) -> None:
     """Where the chosen units face: azimuth across, elevation faced upwards, the count in each mark."""
     from matplotlib.ticker import MaxNLocator
 

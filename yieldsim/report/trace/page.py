@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.results.optics import TraceResult
 from yieldsim.report.layout.measured_lines import filled_lines
 from yieldsim.report.layout.style import (
     BLACK,
@@ -308,11 +309,11 @@ def draw_etendue(axes: Axes, page: TracePage) -> None:
     axes.set_title("Etendue (10⁻⁶ m² sr)")
 
 
-def facts_of(summary: dict[str, Any]) -> str:
+def facts_of(summary: TraceResult) -> str:
     """The line under the title: the numbers that the terminal and trace.json say, as they say them."""
     acceptance, error = summary["acceptance"], summary["statistical_error"]
     widths = {
-        axis.strip("_"): acceptance[f"{axis}half_width_50_deg"]
+        axis.strip("_"): acceptance[f"{axis}half_width_50_deg"]  # type: ignore[literal-required]
         for axis in ("", "transverse_", "longitudinal_")
         if f"{axis}half_width_50_deg" in acceptance
     }
@@ -332,7 +333,7 @@ def facts_of(summary: dict[str, Any]) -> str:
     )
 
 
-def film_words(summary: dict[str, Any]) -> str:
+def film_words(summary: TraceResult) -> str:
     """Whether the acceptances said hold the shield's film."""
     film = summary["film"]
     if film is None:
@@ -340,7 +341,7 @@ def film_words(summary: dict[str, Any]) -> str:
     return ", the shield's film included" if film["counted"] == "here" else ", the shield's film left out"
 
 
-def foot_of(summary: dict[str, Any]) -> list[str]:
+def foot_of(summary: TraceResult) -> list[str]:
     """What to know before using the page: warnings, cautions, and what it rests on."""
     source = summary["provenance"]
     options = source["options"]

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.load_model import LoadPlan, UncertainPlan
 from yieldsim.base.model import Collector, Notes, Site, Source
+from yieldsim.base.results.estimate import EstimateResult
 
 if TYPE_CHECKING:
     import numpy as np
@@ -37,7 +38,7 @@ class BudgetCase:
     """
 
     estimate: xr.Dataset
-    summary: dict[str, Any]
+    summary: EstimateResult
     plan: LoadPlan
     figures: LightFigures
     rows: Rows
@@ -255,7 +256,7 @@ def _other_mounts(ds: xr.Dataset, collector: Collector) -> list[Problem]:
     ]
 
 
-def _compare_sources(summary: dict[str, Any], sources: list[Source], notes: Notes) -> None:
+def _compare_sources(summary: EstimateResult, sources: list[Source], notes: Notes) -> None:
     """Note a site or collector file that is not the one the estimate was made from."""
     known = {row["sha256"] for row in summary["provenance"]["inputs"]}
     for source in sources:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.clock import iso
 from yieldsim.base.load_model import Life
+from yieldsim.base.results.budget import DustResult, LifeResult, ShieldsResult, YearResult
 from yieldsim.energy.degradation import CleanLight, clean_light
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ SHORTEST_DAYS = 27.0
 """A shorter estimate is no base for years."""
 
 
-def served_run(case: BudgetCase) -> tuple[BudgetCase, Flows, dict[str, Any] | None]:
+def served_run(case: BudgetCase) -> tuple[BudgetCase, Flows, ShieldsResult | None]:
     """The run, with dust where shields that are a load go without: the case with that light, its flows, and
     what the shields missed (None where no load is theirs or nothing says what they clean).
     """
@@ -66,7 +67,7 @@ def served_run(case: BudgetCase) -> tuple[BudgetCase, Flows, dict[str, Any] | No
     return settled, flows, {"cycles": len(runs), "missed_cycles": missed, "lost_kwh": lost}
 
 
-def years_of_service(case: BudgetCase) -> dict[str, Any] | None:
+def years_of_service(case: BudgetCase) -> LifeResult | None:
     """The year table of the load file's [life]; None without one."""
     from yieldsim.planning.habitat.dispatch import dispatch, needs_of, store_of
     from yieldsim.planning.habitat.lifetime import aged, life_rows, shields_working, year_table
@@ -117,7 +118,7 @@ def years_of_service(case: BudgetCase) -> dict[str, Any] | None:
         cycles = cycles_of(shield, rows, years.hours, case.service.cycles.loads)
         light_kwh, flows, runs = settle(light_kwh, light_of, cycles, needs, store)
         ages = aged(long, life, events, outages, runs)
-    table = [asdict(row) for row in year_table(life, long, ages, needs, flows)]
+    table = [cast(YearResult, asdict(row)) for row in year_table(life, long, ages, needs, flows)]
     total = sum(row["delivered_kwh"] for row in table)
     unit_mass = case.summary["collector"]["mass_kg"]
     mass = unit_mass * case.units if unit_mass else None
@@ -132,7 +133,7 @@ def years_of_service(case: BudgetCase) -> dict[str, Any] | None:
     }
 
 
-def dust_choices(case: BudgetCase) -> dict[str, Any] | None:
+def dust_choices(case: BudgetCase) -> DustResult | None:
     """Best cycle of the shield, value of a visit, break-even of the film; None where there is no dust or no file of it."""
     from yieldsim.planning.habitat.cleaning_schedule import (
         best_cycle,
@@ -160,23 +161,23 @@ def dust_choices(case: BudgetCase) -> dict[str, Any] | None:
         "tried": [asdict(value) for value in values],
     }
     if shield is None:
-        return found
+        return cast(DustResult, found)
     found["film"] = asdict(film_break_even(light, events)) | {"film_transmittance": shield.film_transmittance}
     if shield.cycle_hours is None or shield.removal == 0.0:
-        return found
+        return cast(DustResult, found)
     if worth is None:
         case.notes.add(
             "how often the dust shields should run depends on what electricity is worth in light: give [exchange] "
             "light_per_electric in the load file"
         )
-        return found
+        return cast(DustResult, found)
     choice, tried = best_cycle(light, shield, worth, events)
     found["cycle"] = {
         "now": asdict(cycle_choice(light, shield, shield.cycle_hours, worth, events)),
         "best": asdict(choice),
         "tried": [asdict(one) for one in tried],
     }
-    return found
+    return cast(DustResult, found)
 
 
 def clean_of_case(case: BudgetCase, what: str) -> CleanLight | None:

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.budget import BudgetResult
 
 if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
 
-def budget_of(series: xr.Dataset) -> dict[str, Any]:
+def budget_of(series: xr.Dataset) -> BudgetResult:
     """The budget's JSON."""
-    found: dict[str, Any] = json.loads(series.attrs["summary"])
-    return found
+    return result_of(series, BudgetResult)
 
 
 def write_budget(series: xr.Dataset, folder: Path | str, *, report: bool = True) -> list[str]:

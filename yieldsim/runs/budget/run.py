@@ -14,6 +14,8 @@ from yieldsim.base.variables import CONVENTIONS
 if TYPE_CHECKING:
     import xarray as xr
 
+    from yieldsim.runs.budget.inputs import BudgetCase
+
 Progress = Callable[[int, int], None]
 
 
@@ -42,13 +44,30 @@ def budget(
     Returns the series over time and load; its attribute "summary" holds budget.json.
     Raises InputError, DataMissing or CannotCompute.
     """
+    from yieldsim.runs.budget.inputs import prepare_budget
+
+    case, doubts = prepare_budget(estimate, load, units, reliability, site, collector, uncertain)
+    return budget_of_case(case, doubts, kernels, progress)
+
+
+def budget_of_case(
+    case: BudgetCase,
+    doubts: UncertainPlan | None = None,
+    kernels: str | Path | Sequence[str | Path] = (),
+    progress: Progress | None = None,
+    *,
+    with_foresight: bool = True,
+) -> xr.Dataset:
+    """The same of what has been read already.
+
+    with_foresight   whether to look for the store that foresight would do with
+    """
     from yieldsim.planning.habitat.dataset import budget_series
-    from yieldsim.runs.budget.inputs import prepare_budget, with_light
+    from yieldsim.runs.budget.inputs import with_light
     from yieldsim.runs.budget.lifetime import dust_choices, served_run, years_of_service
     from yieldsim.runs.budget.summary import budget_summary
     from yieldsim.runs.budget.uncertainty import how_sure
 
-    case, doubts = prepare_budget(estimate, load, units, reliability, site, collector, uncertain)
     case, flows, shields = served_run(case)
     life, dust = years_of_service(case), dust_choices(case)
     sure = how_sure(case, doubts, kernels, progress) if doubts is not None else None
@@ -63,6 +82,14 @@ def budget(
     }
     if sure is not None:
         series = series.merge(sure.draws, combine_attrs="drop_conflicts")
-    found = budget_summary(case, flows, life, dust, None if sure is None else sure.summary, shields)
+    found = budget_summary(
+        case,
+        flows,
+        life,
+        dust,
+        None if sure is None else sure.summary,
+        shields,
+        with_foresight=with_foresight,
+    )
     series.attrs["summary"] = json.dumps(found, ensure_ascii=False)
     return series

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from yieldsim.base.results.budget import SizePair, Sizes
 from yieldsim.planning.habitat import sizing
 
 if TYPE_CHECKING:
@@ -30,8 +30,15 @@ def sized_case(case: BudgetCase) -> sizing.Case:
     )
 
 
-def sizes(case: BudgetCase, sized: sizing.Case) -> Json:
-    """Smallest store, fewest units, trade curve, autonomy; why there is none where there is none."""
+def _pair(point: sizing.TradePoint) -> SizePair:
+    return {"units": point.units, "storage_kwh": point.storage_kwh, "mass_kg": point.mass_kg}
+
+
+def sizes(case: BudgetCase, sized: sizing.Case, *, with_foresight: bool = True) -> Sizes:
+    """Smallest store, fewest units, trade curve, autonomy; why there is none where there is none.
+
+    with_foresight   whether to look for the store that foresight would do with, the work of some seconds
+    """
     from yieldsim.planning.habitat.foresight import foresight_storage_kwh
 
     plan, capacity = case.plan, case.store.capacity_kwh
@@ -42,7 +49,7 @@ def sizes(case: BudgetCase, sized: sizing.Case) -> Json:
         smallest = sizing.smallest_storage_kwh(sized, case.units, there_kwh=capacity)
         why_no_storage = None if smallest is not None else sizing.why_no_storage(sized, case.units)
         curve = sizing.trade_curve(sized, unit_mass, smallest, capacity)
-        foresight = foresight_storage_kwh(sized)
+        foresight = foresight_storage_kwh(sized) if with_foresight else None
     fewest = sizing.smallest_units(sized, capacity)
     lightest = min((p for p in curve if p.mass_kg is not None), key=lambda p: p.mass_kg or 0.0, default=None)
     return {
@@ -60,8 +67,8 @@ def sizes(case: BudgetCase, sized: sizing.Case) -> Json:
         ),
         "smallest_units": fewest,
         "why_no_units": None if fewest is not None else sizing.why_no_units(sized, capacity),
-        "trade_curve": [asdict(point) for point in curve],
-        "least_mass": asdict(lightest) if lightest else None,
+        "trade_curve": [_pair(point) for point in curve],
+        "least_mass": _pair(lightest) if lightest else None,
         "autonomy_hours": (
             sizing.autonomy_hours(case.needs, case.store, case.rows.hours) if plan.storage else None
         ),

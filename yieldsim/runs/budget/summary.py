@@ -3,13 +3,28 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
 from yieldsim.base.clock import iso
 from yieldsim.base.load_model import PRIORITIES
+from yieldsim.base.results.budget import (
+    BudgetResult,
+    DustResult,
+    LifeResult,
+    LightUse,
+    LoadResult,
+    OutageResult,
+    ShieldsResult,
+    Sizes,
+    StoreEnergies,
+    StoreResult,
+    UncertaintyResult,
+)
+from yieldsim.base.results.parts import AssumptionResult
 from yieldsim.base.safety_notices import CAUTIONS
+from yieldsim.energy.delivered_light import light_words
 from yieldsim.files.inputs.load import column_word
 from yieldsim.files.output.provenance import provenance
 from yieldsim.planning.habitat import reliability as habitat_reliability
@@ -33,18 +48,20 @@ Json = dict[str, Any]
 def budget_summary(
     case: BudgetCase,
     flows: Flows,
-    life: Json | None,
-    dust: Json | None,
-    sure: Json | None,
-    shields: Json | None,
-) -> Json:
+    life: LifeResult | None,
+    dust: DustResult | None,
+    sure: UncertaintyResult | None,
+    shields: ShieldsResult | None,
+    *,
+    with_foresight: bool = True,
+) -> BudgetResult:
     """The whole answer."""
     plan, needs = case.plan, case.needs
     each = habitat_reliability.by_load(needs, flows)
     counted = habitat_reliability.served(needs, flows, habitat_reliability.counted(needs))
     everything = habitat_reliability.served(needs, flows, np.ones(len(plan.loads), dtype=bool))
     light = habitat_reliability.light_of(case.light_kwh, flows)
-    found = sizes(case, sized_case(case))
+    found = sizes(case, sized_case(case), with_foresight=with_foresight)
     _add_notes(case, flows, counted, found, sure)
     longest = counted.outages[0] if counted.outages else None
     names = [load.name for load in plan.loads]
@@ -69,8 +86,11 @@ def budget_summary(
         "outages": [_outage(case, one) for one in counted.outages[:OUTAGES_LISTED]],
         "outage_count": len(counted.outages),
         "loads": [_load(case, place, one) for place, one in enumerate(each)],
-        "light": asdict(light) | {"curtailed_fraction": _share(light.curtailed_kwh, light.delivered_kwh)},
-        "delivered_light": asdict(case.figures),
+        "light": cast(
+            LightUse,
+            asdict(light) | {"curtailed_fraction": _share(light.curtailed_kwh, light.delivered_kwh)},
+        ),
+        "delivered_light": light_words(case.figures),
         "storage": _storage(case, flows),
         **found,
         "dust_shields": shields,
@@ -96,7 +116,7 @@ def budget_summary(
     }
 
 
-def assumptions(case: BudgetCase) -> list[Json]:
+def assumptions(case: BudgetCase) -> list[AssumptionResult]:
     """What the budget takes as given beside its tables of loads and store, then what the estimate did."""
     plan = case.plan
     own = [
@@ -104,7 +124,9 @@ def assumptions(case: BudgetCase) -> list[Json]:
         ("budget", "failures of electronics", "none, but for the rates under single failures"),
         ("reliability", "share to reach", f"{plan.reliability:g} of {plan.reliability_of}"),
     ]
-    rows = [{"of": of, "what": what, "value": value, "default": False} for of, what, value in own]
+    rows: list[AssumptionResult] = [
+        {"of": of, "what": what, "value": value, "default": False} for of, what, value in own
+    ]
     return [*rows, *case.summary.get("assumptions", [])]
 
 
@@ -122,7 +144,7 @@ def _command(case: BudgetCase) -> str | None:
     return " ".join([*words, f"--units {case.units}", f"--reliability {case.plan.reliability:g}"])
 
 
-def _load(case: BudgetCase, place: int, one: habitat_reliability.Served) -> Json:
+def _load(case: BudgetCase, place: int, one: habitat_reliability.Served) -> LoadResult:
     load = case.plan.loads[place]
     longest = one.outages[0] if one.outages else None
     days = len(case.light_kwh) * case.rows.hours / 24.0
@@ -152,7 +174,7 @@ def _load(case: BudgetCase, place: int, one: habitat_reliability.Served) -> Json
     }
 
 
-def _storage(case: BudgetCase, flows: Flows) -> Json | None:
+def _storage(case: BudgetCase, flows: Flows) -> StoreResult | None:
     storage = case.plan.storage
     if storage is None:
         return None
@@ -162,7 +184,7 @@ def _storage(case: BudgetCase, flows: Flows) -> Json | None:
         "kind": storage.kind,
         "capacity_kwh": storage.capacity_kwh,
         "mass_kg": storage.mass_kg_per_kwh * storage.capacity_kwh if storage.mass_kg_per_kwh else None,
-        **asdict(year),
+        **cast(StoreEnergies, asdict(year)),
         "lowest_utc": _at(case, lowest + 1),
         "reserve_fraction": storage.reserve_fraction,
         "least_fraction": storage.least_fraction,
@@ -185,7 +207,7 @@ def _by_priority(case: BudgetCase, flows: Flows) -> dict[str, float]:
     return found
 
 
-def _outage(case: BudgetCase, one: habitat_reliability.Outage) -> Json:
+def _outage(case: BudgetCase, one: habitat_reliability.Outage) -> OutageResult:
     return {
         "start_utc": _at(case, one.first),
         "end_utc": _at(case, one.last),
@@ -213,7 +235,11 @@ def _has_essential(case: BudgetCase) -> bool:
 
 
 def _add_notes(
-    case: BudgetCase, flows: Flows, counted: habitat_reliability.Served, sizes: Json, sure: Json | None
+    case: BudgetCase,
+    flows: Flows,
+    counted: habitat_reliability.Served,
+    sizes: Sizes,
+    sure: UncertaintyResult | None,
 ) -> None:
     """What is right but may mislead."""
     plan, notes = case.plan, case.notes

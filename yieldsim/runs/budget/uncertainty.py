@@ -4,21 +4,24 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
 
+from yieldsim.base.clock import iso, utc_from_tdb
 from yieldsim.base.dataset import add
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.load_model import DOUBTS, UncertainPlan
+from yieldsim.base.load_model import DOUBTS, MEASURED_YEAR, UncertainPlan
 from yieldsim.base.model import Collector, HorizonMask, Site, TerrainHorizon
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.results.budget import ConfidentSizes, InputShare, RankingResult, UncertaintyResult
 from yieldsim.planning.habitat import reliability, sizing
 from yieldsim.planning.habitat.confident_sizes import confident_size
 from yieldsim.planning.habitat.dispatch import Needs, asking, dispatch
 from yieldsim.planning.habitat.single_failures import reached
 from yieldsim.planning.uncertainty import sensitivity
+from yieldsim.planning.uncertainty.measured_years import MOST_HOLE_DEG, MeasuredYear, measured_years
 from yieldsim.runs.budget.sizes import sized_case
 
 if TYPE_CHECKING:
@@ -51,7 +54,7 @@ LARGEST_DEPARTURE = 5e-3
 class Sure:
     """The answer as JSON and the draws behind it."""
 
-    summary: dict[str, Any]
+    summary: UncertaintyResult
     draws: xr.Dataset
 
 
@@ -66,8 +69,9 @@ def how_sure(
     assert case.collector is not None
     file = next((source.name for source in case.sources if source.role == "uncertainty"), "")
     _refuse_missing(plan, case.site, case.collector, file)
+    plan, years = _with_years(plan, case, kernels, file)
     drawn = sensitivity.draw(plan)
-    run = drawn_run_of(case, drawn, kernels)
+    run = drawn_run_of(case, drawn, kernels, years)
     names = [one.what for one in plan.inputs]
     found = {name: np.empty(plan.draws) for name in (*OUTCOMES, TARGET_SHARE)}
     kept: list[FloatArray] | None = [] if plan.draws * len(case.light_kwh) <= MOST_KEPT else None
@@ -95,7 +99,7 @@ def how_sure(
         for level in (90, 99)
         for name in ("unserved_kwh", "longest_outage_hours")
     }
-    summary = {
+    summary: UncertaintyResult = {
         "draws": plan.draws,
         "seed": plan.seed,
         "scrambles": sensitivity.REPLICATES,
@@ -115,6 +119,7 @@ def how_sure(
         "shortfall": shortfall,
         "target_share": sensitivity.figures(target_share, True),
         "confident_sizes": _confident(case, drawn, kept) if kept is not None else None,
+        "measured_years": [iso(utc_from_tdb(np.array([year.first_tdb_s]))[0]) for year in years],
         "ranking": rankings,
         "convergence": {
             name: sensitivity.convergence(found[name], better) for name, better in OUTCOMES.items()
@@ -128,6 +133,7 @@ def _refuse_missing(plan: UncertainPlan, site: Site, collector: Collector, file:
     fibre, shield = collector.fibre, collector.shield
     lacking = {
         "optical_depth": "" if site.optical_depth is not None else f"{site.name} has no [atmosphere]",
+        MEASURED_YEAR: "" if site.optical_depth is not None else f"{site.name} has no [atmosphere]",
         "dust_rate": "" if site.dust else f"{site.name} has no [dust]",
         "film_transmittance": "" if shield else f"{collector.name} has no [shield]",
         "shield_removal": ""
@@ -150,10 +156,48 @@ def _refuse_missing(plan: UncertainPlan, site: Site, collector: Collector, file:
         raise InputError(problems)
 
 
+def _with_years(
+    plan: UncertainPlan, case: BudgetCase, kernels: str | Path | Sequence[str | Path], file: str
+) -> tuple[UncertainPlan, list[MeasuredYear]]:
+    """The plan with its measured years counted, and those years. Raises InputError where the series has no whole one."""
+    from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
+    from yieldsim.runs.setup.prepare import kernel_paths
+    from yieldsim.sky.body_year import season_return_days
+    from yieldsim.sky.season import solar_longitude_deg
+
+    series = next((one.series for one in plan.inputs if one.series is not None), None)
+    if series is None:
+        return plan, []
+    assert case.site is not None
+    body = case.site.body
+    first, last = float(series.x[0]), float(series.x[-1])
+    ephemeris = open_ephemeris(body, first - 60.0, last + 60.0, extra=kernel_paths(kernels))
+    season = solar_longitude_deg(ephemeris, body, np.asarray(series.x))
+    years, left = measured_years(series, season, season_return_days(ephemeris, body, first))
+    if not years:
+        hint = f"a year runs from solar longitude 0 to 360, with no hole of more than {MOST_HOLE_DEG:g} deg"
+        raise InputError(
+            Problem(file, f"[[uncertain]] {MEASURED_YEAR}", "holds no whole year of measurements", hint=hint)
+        )
+    case.notes.add(
+        f"optical depth of {len(years)} measured year{'s' if len(years) != 1 else ''}, each as likely and kept whole; {left} more "
+        f"{'is' if left == 1 else 'are'} not whole and left out. Fewer than ten say little about one year in ten"
+        if len(years) < 10
+        else f"optical depth of {len(years)} measured years, each as likely and kept whole; {left} not whole and left out"
+    )
+    inputs = tuple(
+        one if one.series is None else replace(one, parameters=(float(len(years)),)) for one in plan.inputs
+    )
+    return replace(plan, inputs=inputs), years
+
+
 def drawn_run_of(
-    case: BudgetCase, drawn: sensitivity.Draws, kernels: str | Path | Sequence[str | Path] = ()
+    case: BudgetCase,
+    drawn: sensitivity.Draws,
+    kernels: str | Path | Sequence[str | Path] = (),
+    years: Sequence[MeasuredYear] = (),
 ) -> DrawnRun:
-    """The sky of the estimate, ready for draws."""
+    """The sky of the estimate, ready for draws; years: those that may take the place of the site's optical depth."""
     from yieldsim.planning.uncertainty.perturbed_estimate import drawn_run
     from yieldsim.planning.uncertainty.precomputed_sky import drawn_sky
     from yieldsim.runs.setup.prepare import prepare
@@ -176,7 +220,8 @@ def drawn_run_of(
         return min(float(values.min()), neutral), max(float(values.max()), neutral)
 
     sky = drawn_sky(ready.setting, ready.grid, span("horizon_height_deg", 0.0))
-    run = drawn_run(ready.setting, ready.grid, sky, span("fibre_attenuation", 1.0))
+    tables = [year.table for year in years]
+    run = drawn_run(ready.setting, ready.grid, sky, span("fibre_attenuation", 1.0), tables)
     return replace(run, cycles_run=case.cycles_run)
 
 
@@ -218,7 +263,7 @@ def _outcomes(
     return found, light_kwh
 
 
-def _confident(case: BudgetCase, drawn: sensitivity.Draws, light_kwh: list[FloatArray]) -> dict[str, Any]:
+def _confident(case: BudgetCase, drawn: sensitivity.Draws, light_kwh: list[FloatArray]) -> ConfidentSizes:
     """Smallest storage and fewest units that hold in CONFIDENT of the draws, and in how many the given ones do."""
     sized = replace(sized_case(case), service=None)
     rows, draws = len(sized.light_kwh), len(light_kwh)
@@ -268,7 +313,7 @@ def _scaled(needs: Needs, factor: float) -> Needs:
 
 def _ranking(
     case: BudgetCase, drawn: sensitivity.Draws, values: FloatArray, name: str
-) -> dict[str, Any] | None:
+) -> RankingResult | None:
     """Variance shares, largest first; None where the outcome does not vary."""
     found = sensitivity.ranking(drawn, values)
     if found is None:
@@ -277,7 +322,7 @@ def _ranking(
         case.notes.add(
             f"the ranking of inputs for {name} explains {found.explained:.0%} of its variance: read it as a hint"
         )
-    rows = [
+    rows: list[InputShare] = [
         {"what": one.what, "first": first, "total": total}
         for one, first, total in zip(drawn.plan.inputs, found.first, found.total, strict=True)
     ]

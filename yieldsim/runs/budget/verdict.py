@@ -3,10 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
+from yieldsim.base.results.budget import (
+    FailedRun,
+    FailuresResult,
+    LifeResult,
+    Sizes,
+    UncertaintyResult,
+    VerdictCase,
+    VerdictResult,
+    VerdictSize,
+    YearResult,
+)
 from yieldsim.planning.habitat import reliability as habitat_reliability
 from yieldsim.planning.habitat.single_failures import (
     MOUNT,
@@ -27,7 +38,9 @@ RATE_NAMES = {"unit": UNIT, "mount": MOUNT, "shields": SHIELDS, "half_store": ST
 ROUNDING = 1e-12
 
 
-def verdict(case: BudgetCase, flows: Flows, found: Json, life: Json | None, sure: Json | None) -> Json:
+def verdict(
+    case: BudgetCase, flows: Flows, found: Sizes, life: LifeResult | None, sure: UncertaintyResult | None
+) -> VerdictResult:
     """Required against reached, case by case, and sizes given against those needed.
 
     found   the sizes, as in `runs.budget.sizes`
@@ -41,7 +54,7 @@ def verdict(case: BudgetCase, flows: Flows, found: Json, life: Json | None, sure
         shares.append(
             (f"year {life['years']} of service", _last_year(life["table"][-1], plan.reliability_of))
         )
-    cases = [
+    cases: list[VerdictCase] = [
         {
             "case": name,
             "reached": share,
@@ -61,7 +74,7 @@ def verdict(case: BudgetCase, flows: Flows, found: Json, life: Json | None, sure
         word = "storage" if unit == "kWh" else "units"
         sizes.append(_size(f"{word}, run over and over", given, nominal_size, unit))
         if confident is not None:
-            sizes.append(_size(f"{word}, in 90 of 100 draws", given, confident[key], unit))
+            sizes.append(_size(f"{word}, in 90 of 100 draws", given, confident[key], unit))  # type: ignore[literal-required]
     return {
         "required": plan.reliability,
         "of": plan.reliability_of,
@@ -71,7 +84,7 @@ def verdict(case: BudgetCase, flows: Flows, found: Json, life: Json | None, sure
     }
 
 
-def _size(name: str, given: float, needed: float | None, unit: str) -> Json:
+def _size(name: str, given: float, needed: float | None, unit: str) -> VerdictSize:
     return {
         "case": name,
         "unit": unit,
@@ -82,13 +95,13 @@ def _size(name: str, given: float, needed: float | None, unit: str) -> Json:
     }
 
 
-def _last_year(row: Json, measure: str) -> float:
+def _last_year(row: YearResult, measure: str) -> float:
     if measure == "energy":
         return float(row["served_fraction"])
     return 1.0 - float(row["unserved_hours"]) / float(row["asked_hours"]) if row["asked_hours"] else 1.0
 
 
-def failures(case: BudgetCase, flows: Flows) -> Json:
+def failures(case: BudgetCase, flows: Flows) -> FailuresResult:
     """The table of single failures, and the share expected with the rates that the load file states."""
     plan, ds = case.plan, case.estimate
     rates = {RATE_NAMES[name]: rate for name, rate in plan.failures}
@@ -110,8 +123,8 @@ def failures(case: BudgetCase, flows: Flows) -> Json:
     nominal = habitat_reliability.served(case.needs, flows, habitat_reliability.counted(case.needs))
     return {
         "table": [
-            asdict(row)
-            | {
+            {
+                **cast(FailedRun, asdict(row)),
                 "longest_outage_hours": row.longest_outage_rows * case.rows.hours,
                 "passes": row.reached >= plan.reliability - ROUNDING,
             }

@@ -10,6 +10,8 @@ import numpy as np
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.model import AttenuationTable, BiaxialAcceptance, HorizonMask, TerrainHorizon
 from yieldsim.base.prescription_model import Heat
+from yieldsim.base.results.estimate import LimitResult
+from yieldsim.base.results.parts import AssumptionResult
 from yieldsim.optics.etendue import fibre_etendue_m2_sr, projected_acceptance_sr
 from yieldsim.runs.estimate.caveats import fibre_face_w_cm2
 
@@ -19,7 +21,7 @@ if TYPE_CHECKING:
     from yieldsim.energy.integration import Setting
     from yieldsim.runs.setup.prepare import Prepared
 
-Row = dict[str, Any]
+Row = AssumptionResult
 Words = tuple[tuple[str, str, str], ...]
 
 SITE: Words = (
@@ -159,10 +161,12 @@ def _attenuation(setting: Setting) -> Row:
     return _row("fibre", "attenuation", f"{loss:g} dB/km at all wavelengths", default=loss == 0.0)
 
 
-def limits(setting: Setting, series: xr.Dataset, step_s: float, change: float, tolerance: float) -> list[Row]:
+def limits(
+    setting: Setting, series: xr.Dataset, step_s: float, change: float, tolerance: float
+) -> list[LimitResult]:
     """Rows of {what, limit, reached, unit, holds}: what must not be passed, and how near this run comes."""
     collector = setting.collector
-    rows: list[Row] = []
+    rows: list[LimitResult] = []
     etendue = fibre_etendue_m2_sr(collector.fibre) if collector.fibre else None
     if etendue is not None:
         used = collector.aperture_area_m2 * projected_acceptance_sr(collector.acceptance_table)
@@ -189,7 +193,7 @@ def limits(setting: Setting, series: xr.Dataset, step_s: float, change: float, t
     return rows
 
 
-def _limit(what: str, limit: float, reached: float, unit: str, slack: float = 1.0) -> Row:
+def _limit(what: str, limit: float, reached: float, unit: str, slack: float = 1.0) -> LimitResult:
     return {"what": what, "limit": limit, "reached": reached, "unit": unit, "holds": reached <= limit * slack}
 
 

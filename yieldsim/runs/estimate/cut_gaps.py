@@ -7,7 +7,7 @@ side, or where the kernels end.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +16,8 @@ import numpy as np
 from yieldsim.base.clock import iso, tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.errors import DataMissing
-from yieldsim.base.period import NEAR_DAYS
+from yieldsim.base.results.parts import GapResult, WholeGapResult
+from yieldsim.base.year.period import NEAR_DAYS
 from yieldsim.energy.ledger import Gap
 
 if TYPE_CHECKING:
@@ -45,12 +46,18 @@ class WholeGap:
 
 
 def whole_gaps(
-    ready: Prepared, gaps: Sequence[Gap], step_s: float, collector: Collector | None = None
+    ready: Prepared,
+    gaps: Sequence[Gap],
+    step_s: float,
+    collector: Collector | None = None,
+    *,
+    of_site: bool = False,
 ) -> list[WholeGap | None]:
     """Of each gap its whole length where an end of the run cuts it, else None.
 
     step_s      of the search, that of the run
     collector   whose delivery ends a gap, when not the run's own
+    of_site     any part of the Sun in sight ends a gap, whatever the collector takes of it
     """
     first, last = ready.grid.edge_utc[0], ready.grid.edge_utc[-1]
     found: list[WholeGap | None] = []
@@ -64,37 +71,46 @@ def whole_gaps(
             found.append(WholeGap(start_utc=gap.start_utc, end_utc=gap.end_utc, known=False))
             continue
         start, known_start = (
-            _light_beyond(ready, first, -1, step_s, collector) if cut[0] else (gap.start_utc, True)
+            _light_beyond(ready, first, -1, step_s, collector, of_site) if cut[0] else (gap.start_utc, True)
         )
-        end, known_end = _light_beyond(ready, last, 1, step_s, collector) if cut[1] else (gap.end_utc, True)
+        end, known_end = (
+            _light_beyond(ready, last, 1, step_s, collector, of_site) if cut[1] else (gap.end_utc, True)
+        )
         found.append(WholeGap(start_utc=start, end_utc=end, known=known_start and known_end))
     return found
 
 
 def gap_rows(
-    ready: Prepared, gaps: Sequence[Gap], step_s: float, collector: Collector | None = None
-) -> list[dict[str, Any]]:
-    """Gaps as JSON, those cut by an end of the run with their whole length."""
-    rows = []
-    for gap, whole in zip(gaps, whole_gaps(ready, gaps, step_s, collector), strict=True):
-        row: dict[str, Any] = {
+    ready: Prepared,
+    gaps: Sequence[Gap],
+    step_s: float,
+    collector: Collector | None = None,
+    *,
+    of_site: bool = False,
+) -> list[GapResult]:
+    """Gaps as JSON, those cut by an end of the run with their whole length; the arguments are those of `whole_gaps`."""
+    rows: list[GapResult] = []
+    for gap, whole in zip(gaps, whole_gaps(ready, gaps, step_s, collector, of_site=of_site), strict=True):
+        row: GapResult = {
             "start_utc": iso(gap.start_utc),
             "end_utc": iso(gap.end_utc),
             "hours": gap.hours,
             "at_least": whole is not None,
         }
         if whole is not None:
-            row |= {
-                "whole_start_utc": iso(whole.start_utc),
-                "whole_end_utc": iso(whole.end_utc),
-                "whole_hours": whole.hours,
-                "whole_known": whole.known,
-            }
+            row.update(
+                {
+                    "whole_start_utc": iso(whole.start_utc),
+                    "whole_end_utc": iso(whole.end_utc),
+                    "whole_hours": whole.hours,
+                    "whole_known": whole.known,
+                }
+            )
         rows.append(row)
     return rows
 
 
-def longest_whole(rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
+def longest_whole(rows: Sequence[GapResult]) -> WholeGapResult:
     """The longest gap when those that the run cuts count whole: keys longest_gap_at_least, longest_gap_whole_...
 
     longest_gap_at_least        whether an end of the run cuts the gap that is longest within it
@@ -115,7 +131,7 @@ def longest_whole(rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
     }
 
 
-def cut_gap_note(summary: dict[str, Any]) -> str | None:
+def cut_gap_note(summary: Mapping[str, Any]) -> str | None:
     """What to tell where the longest gap in all is not the longest within the run, or is cut by its ends."""
     if (
         not summary["longest_gap_at_least"]
@@ -142,7 +158,12 @@ def _lasting(hours: float) -> str:
 
 
 def _light_beyond(
-    ready: Prepared, edge_utc: np.datetime64, way: int, step_s: float, collector: Collector | None
+    ready: Prepared,
+    edge_utc: np.datetime64,
+    way: int,
+    step_s: float,
+    collector: Collector | None,
+    of_site: bool,
 ) -> tuple[np.datetime64, bool]:
     """The moment nearest to an end of the run, before (way -1) or past it (1), from which light is delivered; how far the
     search got and False where there is none."""
@@ -155,7 +176,7 @@ def _light_beyond(
         middles = (np.arange(done, done + count) + 0.5) * step_ns
         utc = edge_utc.astype("datetime64[ns]") + way * np.rint(middles).astype("timedelta64[ns]")
         try:
-            lit = _delivering(ready, utc[::way], collector)[::way]
+            lit = _shining(ready, utc[::way], collector, of_site)[::way]
         except DataMissing:
             break
         if lit.any():
@@ -169,10 +190,13 @@ def _moved(edge_utc: np.datetime64, by_ns: int) -> np.datetime64:
     return moved
 
 
-def _delivering(ready: Prepared, utc: np.ndarray, collector: Collector | None) -> np.ndarray:
-    """Whether light is delivered at moments in order (n,), outside the run. Raises DataMissing beyond the kernels."""
+def _shining(ready: Prepared, utc: np.ndarray, collector: Collector | None, of_site: bool) -> np.ndarray:
+    """Whether light is delivered, or the Sun in sight from the site, at moments in order (n,), outside the run.
+
+    Raises DataMissing beyond the kernels.
+    """
     from yieldsim.energy.chain import stage_powers_w
-    from yieldsim.energy.integration import BLOCK_STEPS, fine_block
+    from yieldsim.energy.integration import BLOCK_STEPS, beam_block, fine_block
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.sky.sun_track import prepare_track
 
@@ -190,11 +214,16 @@ def _delivering(ready: Prepared, utc: np.ndarray, collector: Collector | None) -
     )
     beyond = replace(setting, track=track, site=site, collector=design, dust_histories=())
     per_block = max(1, BLOCK_STEPS // len(design.mounts))
-    lit = [
-        stage_powers_w(
-            fine_block(beyond, utc[first : first + per_block], tdb_s[first : first + per_block]), design
-        )[0][:, -1]
-        > 0.0
-        for first in range(0, len(utc), per_block)
-    ]
-    return np.concatenate(lit)
+
+    def shining(block: slice) -> np.ndarray:
+        if of_site:
+            return np.asarray(
+                beam_block(beyond, utc[block], tdb_s[block])["disc_visible_fraction"].values > 0.0
+            )
+        return np.asarray(
+            stage_powers_w(fine_block(beyond, utc[block], tdb_s[block]), design)[0][:, -1] > 0.0
+        )
+
+    return np.concatenate(
+        [shining(slice(first, first + per_block)) for first in range(0, len(utc), per_block)]
+    )

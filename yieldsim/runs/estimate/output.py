@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.estimate import EstimateResult
 
 if TYPE_CHECKING:
     import xarray as xr
 
 
-def summary_of(ds: xr.Dataset) -> dict[str, Any]:
+def summary_of(ds: xr.Dataset) -> EstimateResult:
     """The run's totals."""
-    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
-    return summary
+    return result_of(ds, EstimateResult)
 
 
-def write_estimate(ds: xr.Dataset, folder: Path | str, *, report: bool = True) -> list[str]:
+def write_estimate(
+    ds: xr.Dataset, folder: Path | str, *, report: bool = True, page: bool = False
+) -> list[str]:
     """Write all results of an estimate into a folder; the names written. Raises WriteFailed, and then nothing has changed.
+
+    page   with the live page, page.html
 
     hourly.parquet needs pyarrow (the extra `tables`) and is left out without it.
     """
@@ -53,6 +58,10 @@ def write_estimate(ds: xr.Dataset, folder: Path | str, *, report: bool = True) -
         write_json(summary_of(ds), stage / "summary.json")
         if report:
             _draw(ds, stage)
+        if page:
+            from yieldsim.runs.page.run import page as live_page
+
+            live_page(ds).save(stage / "page.html")
         return sorted(file.name for file in stage.iterdir())
 
 

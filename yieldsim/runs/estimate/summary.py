@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from yieldsim.base.clock import iso, utc_from_tdb
 from yieldsim.base.model import Collector, RoundAcceptance, Site
+from yieldsim.base.results.estimate import EstimateResult, EtendueResult, FollowingResult, SeasonResult
+from yieldsim.base.results.parts import SiteResult
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
 from yieldsim.energy import ledger
-from yieldsim.energy.delivered_light import delivered_light, light_basis, spectrum_of_run
+from yieldsim.energy.delivered_light import delivered_light, light_basis, light_words, spectrum_of_run
 from yieldsim.energy.fibre import spectrum_outside_fraction
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.optics.acceptance import half_width_deg
@@ -21,7 +22,9 @@ from yieldsim.optics.accepted_spectrum import accepted_spectrum
 from yieldsim.optics.etendue import fibre_etendue_m2_sr, largest_concentration, projected_acceptance_sr
 from yieldsim.runs.estimate.assumptions import assumptions, command_line, limits
 from yieldsim.runs.estimate.caveats import caveats
+from yieldsim.runs.estimate.chain_record import add_chain_series, chain_words
 from yieldsim.runs.estimate.cut_gaps import cut_gap_note, gap_rows, longest_whole
+from yieldsim.runs.estimate.worst_nights import worst_nights
 from yieldsim.sky.atmosphere import optical_depth_warning
 from yieldsim.sky.eclipse import eclipses
 
@@ -46,7 +49,7 @@ def finished(
     result: Integrated,
     change: float,
     tolerance: float,
-    following: dict[str, Any] | None = None,
+    following: FollowingResult | None = None,
 ) -> xr.Dataset:
     """The run's Dataset with bounds, mounts, curves for drawing, attributes and the summary.
 
@@ -155,6 +158,7 @@ def _with_context(series: xr.Dataset, setting: Setting, grid: TimeGrid) -> xr.Da
             np.array(values),
             {"units": unit, "long_name": name.rsplit("_", 1)[0].replace("_", " ")},
         )
+    ds = add_chain_series(ds, setting, grid)
     ds = ds.set_coords([name for name in ds.data_vars if str(name).startswith(WHERE_AND_WHEN)])
     import xarray as xr
 
@@ -169,8 +173,8 @@ def _summary(
     ds: xr.Dataset,
     change: float,
     tolerance: float,
-    following: dict[str, Any] | None,
-) -> dict[str, Any]:
+    following: FollowingResult | None,
+) -> EstimateResult:
     setting, grid = ready.setting, ready.grid
     site, collector = setting.site, setting.collector
     delivered = ledger.total_kwh(ds, "delivered_power_w")
@@ -188,6 +192,7 @@ def _summary(
         span_warnings.append(told)
     area_m2 = collector.aperture_area_m2 * collector.unit_count
     months = ledger.by_calendar(ds, "M")
+    seen = eclipses(setting.track)
     return {
         "schema": "yieldsim estimate 1",
         "site": site_words(site),
@@ -200,7 +205,7 @@ def _summary(
         "start_utc": iso(grid.edge_utc[0]),
         "end_utc": iso(grid.edge_utc[-1]),
         "days": float((grid.edge_utc[-1] - grid.edge_utc[0]) / np.timedelta64(1, "s")) / 86400.0,
-        "period": ready.period.words() | {"annual_figures_per": None},
+        "period": {**ready.period.words(), "annual_figures_per": None},
         "delivered_kwh": delivered,
         "delivered_kwh_per_m2": delivered / area_m2,
         "delivered_kwh_per_kg": delivered / (collector.mass_kg * collector.unit_count)
@@ -215,7 +220,7 @@ def _summary(
         "longest_gap_hours": longest.hours if longest else 0.0,
         "longest_gap_start_utc": iso(longest.start_utc) if longest else None,
         "longest_gap_end_utc": iso(longest.end_utc) if longest else None,
-        **in_all,
+        **in_all,  # type: ignore[typeddict-item]
         "eclipses": [
             {
                 "occulter": e.occulter,
@@ -224,16 +229,17 @@ def _summary(
                 "end_utc": iso(utc_from_tdb(np.array([e.end_tdb_s]))[0]),
                 "covered_fraction": e.covered_fraction,
             }
-            for e in eclipses(setting.track)
+            for e in seen
         ],
         "gaps": listed[:GAPS_LISTED],
         "gaps_cut_by_ends": [row for row in listed if row["at_least"]],
+        "worst_nights": worst_nights(ready, result, seen),
         "capture_fraction": delivered / followed if followed > 0.0 else None,
         "sun_following_kwh": followed,
         "following": following,
         "etendue_limited_kwh": _etendue_limited_kwh(result, collector),
         "shield_kwh_electric": ledger.total_kwh(ds, "shield_power_w"),
-        "delivered_light": asdict(delivered_light(collector, spectrum_of_run(ds, collector))),
+        "delivered_light": light_words(delivered_light(collector, spectrum_of_run(ds, collector))),
         "delivered_light_basis": light_basis(collector),
         "monthly_kwh": [
             {"month": str(month), "kwh": float(kwh)}
@@ -243,6 +249,7 @@ def _summary(
         "convergence": {"step_s": result.step_s, "relative_change": change, "tolerance": tolerance},
         "track_error_bound_deg": float(setting.track.error_bound_deg),
         "etendue": _etendue(collector),
+        "chain": chain_words(setting),
         "span_warnings": span_warnings,
         "assumptions": assumptions(ready),
         "limits": limits(setting, ds, result.step_s, change, tolerance),
@@ -257,7 +264,7 @@ def _summary(
     }
 
 
-def _seasonal(ready: Prepared, ds: xr.Dataset) -> list[dict[str, float]]:
+def _seasonal(ready: Prepared, ds: xr.Dataset) -> list[SeasonResult]:
     """Energy by 30 deg of solar longitude, in all and per solar day, where the body has no months; empty where it has."""
     if ready.period.year == "year":
         return []
@@ -283,7 +290,7 @@ def _seasonal(ready: Prepared, ds: xr.Dataset) -> list[dict[str, float]]:
     ]
 
 
-def site_words(site: Site) -> dict[str, Any]:
+def site_words(site: Site) -> SiteResult:
     """The site as results name it."""
     return {
         "name": site.name,
@@ -295,7 +302,7 @@ def site_words(site: Site) -> dict[str, Any]:
     }
 
 
-def _etendue(collector: Collector) -> dict[str, float] | None:
+def _etendue(collector: Collector) -> EtendueResult | None:
     limit = fibre_etendue_m2_sr(collector.fibre) if collector.fibre else None
     if limit is None:
         return None

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
 from yieldsim.base.errors import Problem
+from yieldsim.base.results.estimate import FollowerResult, FollowingResult
 from yieldsim.energy import ledger
 from yieldsim.energy.spectral_transmittance import energy_acceptance
 from yieldsim.optics.acceptance_interpolator import light
@@ -53,7 +54,7 @@ def follower_rows(
 
 def estimate_following(
     ready: Prepared, result: Integrated, downtime_fraction: float, stop_hours: float
-) -> dict[str, Any]:
+) -> FollowingResult:
     """One following unit of the same aperture and losses against the units of an estimate as they are mounted."""
     setting, series = ready.setting, result.series
     collector = setting.collector
@@ -81,5 +82,5 @@ def estimate_following(
         "tracker_stop_hours": stop_hours,
         "same_gap_factor": tracking.SAME_GAP,
         "best_single_axis": rows[1]["axes"],
-        "followers": rows,
+        "followers": cast(list[FollowerResult], rows),
     }

@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from yieldsim.base.errors import DataMissing, Gathered, InputError, Problem
 from yieldsim.base.model import Body, HorizonMask, Site, Source, TerrainHorizon
+from yieldsim.base.results.ground import HorizonResult
 from yieldsim.runs.horizon.reach_notes import filled_notes, reach_warnings
 from yieldsim.runs.horizon.unknown_ground import (
     SunOver,
@@ -331,7 +332,7 @@ def write_horizon(
         return sorted(file.name for file in stage.iterdir())
 
 
-def horizon_summary(run: HorizonRun, site: Site) -> dict[str, Any]:
+def horizon_summary(run: HorizonRun, site: Site) -> HorizonResult:
     """The skyline in a few numbers."""
     line = run.skyline
     return {

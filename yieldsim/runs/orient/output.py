@@ -5,9 +5,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from yieldsim.base.model import Collector, Mount, Notes
+from yieldsim.base.results.orient import OrientResult
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -67,13 +68,14 @@ def _resolved(collector: str | Path | Collector) -> Collector:
     return resolve_collector(noun, Notes())[0]
 
 
-def write_units_collector(summary: dict[str, Any], collector: Collector, stage: Path) -> None:
+def write_units_collector(summary: OrientResult, collector: Collector, stage: Path) -> None:
     """The collector with the chosen mounts, and proof that reading it gives the same collector."""
     from yieldsim.files.inputs.collector_writer import collector_files
     from yieldsim.files.inputs.readers import read_collector
     from yieldsim.files.output.atomic_write import write_text_whole
 
     units = summary["units"]
+    assert units is not None
     mounts = tuple(
         Mount(tilt_deg=m["tilt_deg"], azimuth_deg=m["azimuth_deg"], roll_deg=m["roll_deg"], count=m["count"])
         for m in units["set"]
@@ -109,7 +111,7 @@ FACING_COLUMNS = (
 )
 
 
-def facings_frame(summary: dict[str, Any]) -> pd.DataFrame:
+def facings_frame(summary: OrientResult) -> pd.DataFrame:
     """One row a facing: the best ones by their goals, the collector's own, those that were asked about."""
     import pandas as pd
 
@@ -119,9 +121,11 @@ def facings_frame(summary: dict[str, Any]) -> pd.DataFrame:
     return pd.DataFrame(rows)[columns]
 
 
-def units_frame(summary: dict[str, Any]) -> pd.DataFrame:
+def units_frame(summary: OrientResult) -> pd.DataFrame:
     """One row a number of units."""
     import pandas as pd
 
-    frame = pd.DataFrame(summary["units"]["curve"])
+    units = summary["units"]
+    assert units is not None
+    frame = pd.DataFrame(units["curve"])
     return frame.dropna(axis="columns", how="all")

@@ -3,14 +3,15 @@ followers of the Sun to compare."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from yieldsim.base.errors import Gathered, InputError, Problem, likely
 from yieldsim.base.model import Collector, Site
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.orient import OrientResult
 from yieldsim.runs.orient.types import Answers, Questions
 
 if TYPE_CHECKING:
@@ -18,13 +19,16 @@ if TYPE_CHECKING:
 
     from yieldsim.base.load_model import LoadPlan
     from yieldsim.base.model import Source
-    from yieldsim.planning.orientation.objectives import Goal
+    from yieldsim.planning.orientation.objectives import Goal, Prospect
     from yieldsim.planning.orientation.optimise import Found
+    from yieldsim.planning.reaiming import Reaimed
     from yieldsim.runs.setup.prepare import Prepared
 
 Progress = Callable[[int, int], None]
 GOALS: tuple[Goal, ...] = ("annual", "worst-month", "shortest-gap", "load")
 MOST_UNITS = 200
+MOST_REAIMINGS = 12
+"""Once a month."""
 
 
 def orient(
@@ -45,6 +49,7 @@ def orient(
     azimuth_error_deg: float = 0.0,
     tracker_downtime_fraction: float = 0.0,
     tracker_stop_hours: float = 0.0,
+    reaimings: int = 0,
     kernels: str | Path | Sequence[str | Path] = (),
     progress: Progress | None = None,
 ) -> xr.Dataset:
@@ -61,6 +66,7 @@ def orient(
     levelling_deg, azimuth_error_deg   how far a mast may lean, and be turned, from what was meant
     tracker_downtime_fraction, tracker_stop_hours   standstill of a mount that follows the Sun: share of the
         light, longest stop
+    reaimings          how often mounts may be turned by hand in the run: the best moments and facings for up to so many turns
 
     Returns the map (dimensions tilt, azimuth, month); its attribute "summary" holds orient.json.
     Raises InputError, DataMissing or CannotCompute.
@@ -80,6 +86,7 @@ def orient(
             azimuth_error_deg=azimuth_error_deg,
             tracker_downtime_fraction=tracker_downtime_fraction,
             tracker_stop_hours=tracker_stop_hours,
+            reaimings=reaimings,
         )
     ready = prepare(
         site,
@@ -140,7 +147,22 @@ def answered(ready: Prepared, questions: Questions, progress: Progress | None = 
         found=found,
         asked_kwh=asked_kwh,
         units=plan,
+        reaimed=_reaimed(prospect, ready, questions.reaimings),
     )
+
+
+def _reaimed(prospect: Prospect, ready: Prepared, most: int) -> tuple[Reaimed, ...]:
+    """What up to so many turns by hand do; nothing where none was asked about."""
+    from yieldsim.planning.reaiming import reaimed
+    from yieldsim.planning.system.pricing import Sunlight
+    from yieldsim.planning.unit_sets.candidates import spread
+
+    if most == 0:
+        return ()
+    some = spread(prospect, "load", None)
+    hours = ready.grid.interval_s / 3600.0
+    light = Sunlight(prospect=prospect, row_hours=hours, candidates=some.facings, step_deg=some.step_deg)
+    return tuple(reaimed(light, most))
 
 
 def _of_one(found: Found, units: int) -> Found:
@@ -163,6 +185,7 @@ def questions_of(
     azimuth_error_deg: float = 0.0,
     tracker_downtime_fraction: float = 0.0,
     tracker_stop_hours: float = 0.0,
+    reaimings: int = 0,
 ) -> Questions:
     """The questions, checked, with the load file read. Raises InputError with all problems."""
     from yieldsim.base.load_model import LoadPlan
@@ -184,6 +207,7 @@ def questions_of(
     within("levelling_deg", levelling_deg, 0.0, 45.0)
     within("azimuth_error_deg", azimuth_error_deg, 0.0, 180.0)
     problems += tracker_problems(tracker_downtime_fraction, tracker_stop_hours)
+    within("reaimings", reaimings, 0, MOST_REAIMINGS)
     if units is not None and not 1 <= units <= MOST_UNITS:
         problems.append(Problem("", "units", f"is {units}", f"1 to {MOST_UNITS}"))
     facings = []
@@ -217,6 +241,7 @@ def questions_of(
         azimuth_error_deg=azimuth_error_deg,
         tracker_downtime_fraction=tracker_downtime_fraction,
         tracker_stop_hours=tracker_stop_hours,
+        reaimings=reaimings,
         plan=plan,
         load_sources=sources,
         load_warnings=warnings,
@@ -241,7 +266,6 @@ class _Phases:
         self.done()
 
 
-def summary_of(ds: xr.Dataset) -> dict[str, Any]:
+def summary_of(ds: xr.Dataset) -> OrientResult:
     """The run's JSON."""
-    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
-    return summary
+    return result_of(ds, OrientResult)

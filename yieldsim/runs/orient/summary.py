@@ -4,12 +4,25 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
 from yieldsim.base.clock import iso
 from yieldsim.base.model import Mount
+from yieldsim.base.results.orient import (
+    AccuracyResult,
+    BestOrientation,
+    ComparedOrientation,
+    MastResult,
+    OneOrientation,
+    OrientResult,
+    SetAbility,
+    UnitsResult,
+    YearlyFollower,
+    YearlyFollowing,
+)
+from yieldsim.base.results.parts import GapResult
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
 from yieldsim.energy.ledger import Gap
@@ -26,12 +39,13 @@ from yieldsim.planning.unit_sets.set_cover_heuristic import bare, units_for_gaps
 from yieldsim.runs.estimate.cut_gaps import cut_gap_note, gap_rows, longest_whole
 from yieldsim.runs.estimate.summary import site_words
 from yieldsim.runs.estimate.tracking_comparison import follower_rows
+from yieldsim.runs.orient.reaimings import reaiming_rows
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.planning.orientation.optimise import Found
-    from yieldsim.runs.orient.types import Answers
+from yieldsim.runs.orient.types import Answers
 
 GOAL_WORDS = {
     "annual": "most energy in a year",
@@ -88,7 +102,7 @@ def oriented(answers: Answers) -> xr.Dataset:
     return ds
 
 
-def _summary(answers: Answers) -> dict[str, Any]:
+def _summary(answers: Answers) -> OrientResult:
     ready, questions, prospect = answers.ready, answers.questions, answers.prospect
     setting, grid = ready.setting, ready.grid
     collector, track = setting.collector, prospect.track
@@ -115,6 +129,7 @@ def _summary(answers: Answers) -> dict[str, Any]:
         ready.notes.add(
             f"the span is {prospect.year.sky.hours / 24.0:.1f} days: annual_kwh is what is delivered within it"
         )
+    following = following_words(answers, annual)
     return {
         "schema": "yieldsim orient 1",
         "site": site_words(setting.site),
@@ -134,7 +149,8 @@ def _summary(answers: Answers) -> dict[str, Any]:
         "compare": compared,
         "mast": _mast(answers),
         "units": _units(answers),
-        "following": following_words(answers, annual),
+        "following": following,
+        "reaimings": reaiming_rows(answers, following["followers"][0]["annual_kwh_per_unit"]),
         "load_asked_kwh": answers.asked_kwh if questions.plan is not None else None,
         "accuracy": _accuracy(answers, annual),
         "warnings": list(ready.notes.lines),
@@ -151,6 +167,7 @@ def _summary(answers: Answers) -> dict[str, Any]:
                 "azimuth_error_deg": questions.azimuth_error_deg,
                 "tracker_downtime_fraction": questions.tracker_downtime_fraction,
                 "tracker_stop_hours": questions.tracker_stop_hours,
+                "reaimings": questions.reaimings,
             },
         ),
     }
@@ -159,7 +176,7 @@ def _summary(answers: Answers) -> dict[str, Any]:
 # ---------------------------------------------------------------- facings
 
 
-def facing_row(answers: Answers, mount: Mount) -> dict[str, Any]:
+def facing_row(answers: Answers, mount: Mount) -> OneOrientation:
     """What the collector's units deliver when all face this way: from the fine steps themselves, no cells of
     sky."""
     prospect, grid = answers.prospect, answers.ready.grid
@@ -172,7 +189,7 @@ def facing_row(answers: Answers, mount: Mount) -> dict[str, Any]:
     runs = delivering_runs(prospect.track, prospect.year.ready, axes_enu_xyz(some)[0], mount.tilt_deg)
     gap_steps, gap_from = longest_gap_steps(runs, prospect.track.step_count)
     annual = float(interval_kwh.sum()) / prospect.years
-    row = {
+    row: OneOrientation = {
         "tilt_deg": mount.tilt_deg,
         "azimuth_deg": mount.azimuth_deg,
         "roll_deg": mount.roll_deg,
@@ -187,7 +204,7 @@ def facing_row(answers: Answers, mount: Mount) -> dict[str, Any]:
         "longest_gap_start_utc": iso(prospect.track.step_utc(gap_from)),
         "hours_delivering": float((runs[1] - runs[0]).sum() * prospect.track.step_hours),
     }
-    row |= longest_whole(_longest_and_cut(answers, mount, runs, gap_from, gap_steps))
+    row.update(longest_whole(_longest_and_cut(answers, mount, runs, gap_from, gap_steps)))  # type: ignore[typeddict-item]
     if prospect.use is not None:
         row["used_kwh"] = prospect.use(power_w) / prospect.years
     return row
@@ -195,7 +212,7 @@ def facing_row(answers: Answers, mount: Mount) -> dict[str, Any]:
 
 def _longest_and_cut(
     answers: Answers, mount: Mount, runs: tuple[np.ndarray, np.ndarray], gap_from: int, gap_steps: int
-) -> list[dict[str, Any]]:
+) -> list[GapResult]:
     """The longest gap of a facing, then those that the run's ends cut, with their whole lengths."""
     track, ready = answers.prospect.track, answers.ready
     count = track.step_count
@@ -212,7 +229,7 @@ def _longest_and_cut(
     return gap_rows(ready, gaps, track.step_s, alone)
 
 
-def _cut_gap_notes(rows: list[dict[str, Any]]) -> list[str]:
+def _cut_gap_notes(rows: list[BestOrientation]) -> list[str]:
     """What to tell of the best facings' gaps that an end of the run cuts, once each."""
     told: dict[str, list[str]] = {}
     for row in rows:
@@ -222,34 +239,42 @@ def _cut_gap_notes(rows: list[dict[str, Any]]) -> list[str]:
     return [f"orientation best for {' and '.join(goals)}: {note}" for note, goals in told.items()]
 
 
-def _best_row(answers: Answers, found: Found) -> dict[str, Any]:
+def _best_row(answers: Answers, found: Found) -> BestOrientation:
     mount = found.facing.mount(0)
-    row = {"goal": found.goal, "words": GOAL_WORDS[found.goal], **facing_row(answers, mount)}
+    row: BestOrientation = {
+        **facing_row(answers, mount),  # type: ignore[typeddict-item]
+        "goal": found.goal,
+        "words": GOAL_WORDS[found.goal],
+        "when_off": losses_when_off(answers.prospect, of_mounts((mount,))),
+    }
     if found.goal == "annual":
         row["annual_upper_bound_kwh"] = None if found.bound is None else max(found.bound, row["annual_kwh"])
-    row["when_off"] = losses_when_off(answers.prospect, of_mounts((mount,)))
     return row
 
 
-def _own_rows(answers: Answers) -> list[dict[str, Any]]:
+def _own_rows(answers: Answers) -> list[ComparedOrientation]:
     """The collector's own mounts, each as if all units faced that way."""
     mounts = answers.ready.setting.collector.mounts
     return [
-        {"label": f"mount {number} of the file", "count": mount.count, **facing_row(answers, mount)}
+        {
+            **facing_row(answers, mount),
+            "label": f"mount {number} of the file",
+            "count": mount.count,
+        }
         for number, mount in enumerate(mounts, start=1)
     ]
 
 
-def _asked_rows(answers: Answers) -> list[dict[str, Any]]:
-    rows = []
+def _asked_rows(answers: Answers) -> list[ComparedOrientation]:
+    rows: list[ComparedOrientation] = []
     for tilt, azimuth, roll in answers.questions.compare:
         mount = Mount(tilt_deg=tilt, azimuth_deg=azimuth, roll_deg=roll)
         label = f"{tilt:g}, {azimuth:g}" + (f", {roll:g}" if roll else "")
-        rows.append({"label": label, **facing_row(answers, mount)})
+        rows.append({**facing_row(answers, mount), "label": label})  # type: ignore[typeddict-item]
     return rows
 
 
-def _mast(answers: Answers) -> dict[str, float] | None:
+def _mast(answers: Answers) -> MastResult | None:
     """What a mast that leans and is turned costs the best annual facing."""
     questions = answers.questions
     if questions.levelling_deg == 0.0 and questions.azimuth_error_deg == 0.0:
@@ -263,7 +288,7 @@ def _mast(answers: Answers) -> dict[str, float] | None:
 # ---------------------------------------------------------------- units and followers
 
 
-def _units(answers: Answers) -> dict[str, Any] | None:
+def _units(answers: Answers) -> UnitsResult | None:
     plan = answers.units
     if plan is None:
         return None
@@ -295,7 +320,7 @@ def _units(answers: Answers) -> dict[str, Any] | None:
     }
 
 
-def _ability_words(able: Ability, mass_kg: float | None) -> dict[str, Any]:
+def _ability_words(able: Ability, mass_kg: float | None) -> SetAbility:
     return {
         "units": able.units,
         "value": able.value,
@@ -311,7 +336,7 @@ def _ability_words(able: Ability, mass_kg: float | None) -> dict[str, Any]:
     }
 
 
-def following_words(answers: Answers, annual: dict[str, Any]) -> dict[str, Any]:
+def following_words(answers: Answers, annual: OneOrientation) -> YearlyFollowing:
     """One following unit of the same aperture and losses against fixed ones at their best facings."""
     prospect, questions = answers.prospect, answers.questions
     collector = answers.ready.setting.collector
@@ -340,11 +365,11 @@ def following_words(answers: Answers, annual: dict[str, Any]) -> dict[str, Any]:
         "tracker_stop_hours": questions.tracker_stop_hours,
         "same_gap_factor": tracking.SAME_GAP,
         "best_single_axis": rows[1]["axes"],
-        "followers": rows,
+        "followers": cast(list[YearlyFollower], rows),
     }
 
 
-def _accuracy(answers: Answers, annual: dict[str, Any]) -> dict[str, Any]:
+def _accuracy(answers: Answers, annual: OneOrientation) -> AccuracyResult:
     """How the sweep over cells of sky stands to the fine steps themselves, at the best annual facing."""
     prospect = answers.prospect
     units = answers.ready.setting.collector.unit_count

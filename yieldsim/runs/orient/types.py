@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from yieldsim.base.load_model import LoadPlan
     from yieldsim.planning.orientation.objectives import Goal, Prospect
     from yieldsim.planning.orientation.optimise import FacingMap, Found
+    from yieldsim.planning.reaiming import Reaimed
     from yieldsim.planning.unit_sets.design import UnitPlan
     from yieldsim.runs.setup.prepare import Prepared
 
@@ -27,6 +28,7 @@ class Questions:
     azimuth_error_deg: float
     tracker_downtime_fraction: float
     tracker_stop_hours: float
+    reaimings: int
     plan: LoadPlan | None
     load_sources: tuple[Source, ...]
     load_warnings: tuple[str, ...]
@@ -37,6 +39,7 @@ class Answers:
     """All that was found, before it is put into words.
 
     asked_kwh   what the load asks for in a year
+    reaimed     what turns by hand do, none first, where they were asked about
     """
 
     ready: Prepared
@@ -46,3 +49,4 @@ class Answers:
     found: dict[Goal, Found]
     asked_kwh: float
     units: UnitPlan | None
+    reaimed: tuple[Reaimed, ...] = ()

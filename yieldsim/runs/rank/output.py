@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from yieldsim.base.results.rank import RankResult
+
 if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
@@ -15,6 +17,7 @@ PLAIN = (
     "worst_month",
     "longest_gap_hours",
     "longest_gap_start_utc",
+    "longest_night_hours",
     "hours_delivering_per_year",
     "mean_power_w",
     "units_for_power",
@@ -53,7 +56,7 @@ def write_rank(ds: xr.Dataset, folder: Path | str, *, figures: bool = True) -> l
         return sorted(file.name for file in stage.iterdir())
 
 
-def rank_frame(summary: dict[str, Any]) -> pd.DataFrame:
+def rank_frame(summary: RankResult) -> pd.DataFrame:
     """One row a site, in order: place, facing, totals, reasons, and what each stage keeps of the light that
     reaches it."""
     import pandas as pd
@@ -64,7 +67,7 @@ def rank_frame(summary: dict[str, Any]) -> pd.DataFrame:
         flat |= {name: row["site"][name] for name in ("body", "latitude_deg", "longitude_deg")}
         flat |= row["facing"] or {}
         flat["mounts"] = len(row["mounts"])
-        flat |= {name: row[name] for name in PLAIN if name in row}
+        flat |= {name: value for name, value in row.items() if name in PLAIN}
         flat |= row["reasons"]
         flat |= {
             f"{entry['stage'].replace(' ', '_')}_kept_fraction": entry["kept_fraction"]

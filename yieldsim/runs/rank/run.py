@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -10,6 +9,8 @@ from typing import TYPE_CHECKING, Any, cast
 from yieldsim.base.errors import Gathered, InputError, Problem, likely
 from yieldsim.base.load_model import LoadPlan
 from yieldsim.base.model import Collector, Notes, Site
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.rank import RankResult
 from yieldsim.planning.site_ranking import RANK_GOALS, RankGoal
 from yieldsim.runs.estimate.ground_bounds import stated, upper_bound
 from yieldsim.runs.horizon.unknown_ground import UnknownGround, refuse_choice
@@ -212,7 +213,6 @@ def _read_all(
     return design, plan
 
 
-def summary_of(ds: xr.Dataset) -> dict[str, Any]:
+def summary_of(ds: xr.Dataset) -> RankResult:
     """The run's JSON."""
-    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
-    return summary
+    return result_of(ds, RankResult)

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
 from yieldsim.base.constants import DAYS_PER_YEAR
-from yieldsim.base.period import Period
-from yieldsim.base.run_months import run_months
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.estimate import EstimateResult
+from yieldsim.base.results.parts import WorstNightsResult
+from yieldsim.base.results.rank import RankedSite, RankResult
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
+from yieldsim.base.year.period import Period
+from yieldsim.base.year.run_months import run_months
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.planning.site_ranking import RankGoal, kept_by_stage, ranked, units_for_power
 from yieldsim.runs.rank.layout import Facing, layout_words
@@ -27,6 +31,7 @@ YEARLY = {
     "annual_kwh": ("kWh", "energy delivered in a year by all units"),
     "worst_month_kwh": ("kWh", "energy of the worst month: of the calendar, or of 30 deg of solar longitude"),
     "longest_gap_hours": ("hour", "longest outage of light"),
+    "longest_night_hours": ("hour", "longest time without any part of the Sun in sight from the site"),
     "hours_delivering_per_year": ("hour", "hours a year in which light is delivered"),
     "mean_power_w": ("W", "mean delivered power"),
 }
@@ -54,7 +59,7 @@ def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: Load
     rows = ranked([_row(run, continuous_power_w, period.years) for run in runs], goal)
     first = runs[0].ready
     collector = first.setting.collector
-    summary: dict[str, Any] = {
+    summary: RankResult = {
         "schema": "yieldsim rank 1",
         "goal": goal,
         "facing": facing,
@@ -72,7 +77,7 @@ def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: Load
         "start_utc": rows[0]["start_utc"],
         "end_utc": rows[0]["end_utc"],
         "period": period.words(),
-        "sites": rows,
+        "sites": cast(list[RankedSite], rows),
         "warnings": list(
             dict.fromkeys(
                 [
@@ -165,7 +170,7 @@ def _row(run: SiteRun, continuous_power_w: float | None, years: float) -> dict[s
 
     years   by which its totals are divided
     """
-    summary = json.loads(run.estimate.attrs["summary"])
+    summary = result_of(run.estimate, EstimateResult)
     collector, grid = run.ready.setting.collector, run.ready.grid
     area_m2 = collector.aperture_area_m2 * collector.unit_count
     mounts = collector.mounts
@@ -197,7 +202,13 @@ def _row(run: SiteRun, continuous_power_w: float | None, years: float) -> dict[s
         "worst_month_kwh": float(month_kwh[worst]),
         "longest_gap_hours": summary["longest_gap_hours"],
         "longest_gap_start_utc": summary["longest_gap_start_utc"],
-        **{key: summary[key] for key in summary if key.startswith(("longest_gap_at", "longest_gap_whole"))},
+        **{
+            key: value
+            for key, value in summary.items()
+            if key.startswith(("longest_gap_at", "longest_gap_whole"))
+        },
+        "longest_night_hours": _longest_night_hours(summary["worst_nights"]),
+        "worst_nights": summary["worst_nights"],
         "hours_delivering": summary["hours_delivering"],
         "hours_delivering_per_year": summary["hours_delivering"] / years,
         "mean_power_w": summary["mean_power_w"],
@@ -228,6 +239,11 @@ def _row(run: SiteRun, continuous_power_w: float | None, years: float) -> dict[s
             if line not in summary["span_warnings"]
         ],
     }
+
+
+def _longest_night_hours(nights: WorstNightsResult) -> float:
+    """Of the longest time without the Sun, beyond the run's ends too; 0 where the Sun never leaves."""
+    return max((float(row.get("whole_hours", row["hours"])) for row in nights["nights"]), default=0.0)
 
 
 def _of_layout(asked: Asked) -> list[str]:

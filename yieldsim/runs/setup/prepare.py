@@ -22,7 +22,7 @@ from yieldsim.base.model import (
 from yieldsim.runs.horizon.unknown_ground import SunOver, UnknownGround, refuse_choice, sun_over
 
 if TYPE_CHECKING:
-    from yieldsim.base.period import Period
+    from yieldsim.base.year.period import Period
     from yieldsim.energy.integration import Setting, TimeGrid
     from yieldsim.files.toml.context import Loaded
 

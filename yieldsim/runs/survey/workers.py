@@ -6,11 +6,9 @@ after everything that the tiles depend on, so that an interrupted survey goes on
 
 from __future__ import annotations
 
-import logging
-import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -27,6 +25,8 @@ from yieldsim.files.output.tile_store import (
     save_tile,
     sees_store,
 )
+from yieldsim.runs.cluster import client as _client
+from yieldsim.runs.cluster import cluster_library as _cluster_library
 from yieldsim.runs.survey.tile_report import TileReport, report_of, told_again
 from yieldsim.runs.survey.tiles import Tile, TileJob, survey_tile
 
@@ -168,44 +168,3 @@ def _computed(
             # a scheduler that is no more can't be told
             with suppress(Exception):
                 client.cancel(list(futures))
-
-
-def _cluster_library() -> Any:
-    """The library that spreads tiles over processes and machines; None where it is not installed."""
-    try:
-        import distributed
-    except ImportError:
-        return None
-    return distributed
-
-
-@contextmanager
-def _client(library: Any, workers: int, scheduler: str | None) -> Iterator[Any]:
-    """A client of the cluster at an address, or of one made here for as long as it is needed."""
-    import dask
-
-    if scheduler is not None:
-        # a lost scheduler is told in our own words
-        logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
-        try:
-            client = library.Client(scheduler, timeout="8s")
-        except (OSError, ValueError) as error:
-            raise CannotCompute(f"cannot reach a scheduler at {scheduler}: {error}") from None
-        with client:
-            yield client
-        return
-    # the workers share the cores, and have one thread of kernels each where there are as many workers as cores
-    threads = str(max(1, (os.cpu_count() or 1) // workers))
-    with (
-        dask.config.set({"distributed.worker.daemon": True}),
-        library.LocalCluster(
-            n_workers=workers,
-            threads_per_worker=1,
-            processes=True,
-            dashboard_address=None,
-            silence_logs=logging.ERROR,
-            env={"NUMBA_NUM_THREADS": threads, "OMP_NUM_THREADS": threads},
-        ) as cluster,
-        library.Client(cluster) as client,
-    ):
-        yield client

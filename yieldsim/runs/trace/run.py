@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 from yieldsim.base.errors import CannotCompute, Gathered, InputError, Problem
 from yieldsim.base.model import (
@@ -15,6 +15,7 @@ from yieldsim.base.model import (
     Notes,
     Source,
 )
+from yieldsim.base.results.optics import TraceResult
 
 if TYPE_CHECKING:
     from yieldsim.base.prescription_model import OpticalMaterial, Prescription
@@ -49,7 +50,7 @@ class TraceRun:
     traced: Curve | Grid
     acceptance: Acceptance
     ledger: EtendueLedger
-    summary: dict[str, Any]
+    summary: TraceResult
     sources: tuple[Source, ...]
     warnings: tuple[str, ...]
 

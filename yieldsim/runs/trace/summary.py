@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from yieldsim.base.model import Acceptance, Notes, Source
 from yieldsim.base.numerics.interpolation import falls_to_deg
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.prescription_model import Heat
+from yieldsim.base.results.optics import FluxResult, HalfWidths, SpotResult, TraceResult
 from yieldsim.base.sun_disc import angular_radius_deg
 from yieldsim.optics.acceptance import half_widths_deg
 from yieldsim.optics.etendue import largest_concentration, projected_acceptance_sr
@@ -68,7 +69,7 @@ class FluxMap:
     kept: float
     """By the film, here counted in every watt."""
 
-    def row(self) -> dict[str, float]:
+    def row(self) -> FluxResult:
         """Its numbers for the summary; a sun is 1361 W/m2, wherever the collector stands."""
         sun = SOLAR_IRRADIANCE_1AU_W_M2 / 1e4
         return {
@@ -173,7 +174,7 @@ def summary_of_trace(
     notes: Notes,
     sources: Sequence[Source],
     source: str,
-) -> dict[str, Any]:
+) -> TraceResult:
     """What trace.json holds; adds the warnings of heat and flux to the notes."""
     from yieldsim.files.output.provenance import provenance
 
@@ -252,7 +253,7 @@ def summary_of_trace(
                 for flux in fluxes
             ],
             "peak": float(acceptance.acceptance_fraction.max()),
-            **widths,
+            **cast(HalfWidths, widths),
             "rows": [int(size) for size in acceptance.acceptance_fraction.shape],
         },
         "losses": [
@@ -295,7 +296,7 @@ def summary_of_trace(
                 for w, e in zip(wavelengths, efficiency, strict=True)
             ],
         },
-        "spot": spot,
+        "spot": cast(SpotResult, spot),
         "flux": [flux.row() for flux in fluxes],
         "beside_mouth": None
         if beside is None

@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+from yieldsim.base.results.optics import TuneConfidence
 
 if TYPE_CHECKING:
     from yieldsim.runs.tune.evaluator import Bench, Trial
@@ -33,7 +35,7 @@ class Confidence:
     gain_error_fraction: float | None
     nearly: tuple[tuple[float, float], ...]
 
-    def row(self, ranges: Sequence[Range]) -> dict[str, Any]:
+    def row(self, ranges: Sequence[Range]) -> TuneConfidence:
         """For tune.json."""
         return {
             "best_error_kwh": self.best_error_kwh,

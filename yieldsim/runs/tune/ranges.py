@@ -64,7 +64,7 @@ def parse_ranges(vary: Sequence[str], data: Mapping[str, Any]) -> tuple[Range, .
             problems.append(Problem("--vary", found=f'is "{words}"', allowed=FORM, hint=hint))
             continue
         try:
-            (first, _), *linked = _linked(keys, data)
+            (first, _), *linked = linked_keys(keys, data)
         except InputError as error:
             problems.extend(error.problems)
             continue
@@ -77,7 +77,7 @@ def parse_ranges(vary: Sequence[str], data: Mapping[str, Any]) -> tuple[Range, .
     return tuple(found)
 
 
-def _linked(keys: str, data: Mapping[str, Any]) -> list[tuple[KeyPath, float]]:
+def linked_keys(keys: str, data: Mapping[str, Any]) -> list[tuple[KeyPath, float]]:
     """The keys of one range with their factors, the first without. Raises InputError."""
     from yieldsim.files.prescription.edit import key_path
 

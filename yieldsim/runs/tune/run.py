@@ -12,10 +12,11 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from yieldsim.base.errors import CannotCompute, Gathered, InputError, Problem
 from yieldsim.base.model import Collector, Mount, Notes, RoundAcceptance, Site, Source
+from yieldsim.base.results.optics import TuneResult
 from yieldsim.runs.tune.confidence import Confidence, confidence
 from yieldsim.runs.tune.evaluator import TOLERANCE, Bench, Trial, trial_row
 from yieldsim.runs.tune.ranges import Range, parse_ranges
@@ -43,7 +44,7 @@ class TuneRun:
     present: Trial | None
     sure: Confidence
     tuned_text: str | None
-    summary: dict[str, Any]
+    summary: TuneResult
 
 
 def tune(
@@ -150,10 +151,9 @@ def tune(
                 for path, linked in one.values(value).items()
             },
         ),
-        summary={},
+        summary=cast(TuneResult, {}),
     )
-    run.summary.update(_summary(run, ready, loaded.noun.name, notes, loaded.sources, mounts))
-    return run
+    return replace(run, summary=_summary(run, ready, loaded.noun.name, notes, loaded.sources, mounts))
 
 
 def _read(
@@ -259,7 +259,7 @@ def at_end(one: Range, value: float) -> bool:
 
 def _summary(
     run: TuneRun, ready: Any, name: str, notes: Notes, sources: tuple[Source, ...], mounts: tuple[Mount, ...]
-) -> dict[str, Any]:
+) -> TuneResult:
     from yieldsim.base.clock import iso
     from yieldsim.files.output.provenance import provenance
 

@@ -15,7 +15,7 @@ from yieldsim.optics.sunshape_convolution import cell_for_deg, lookup
 from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings
 from yieldsim.planning.sunlight.facing_energy import Sweep
 from yieldsim.planning.sunlight.facing_energy_kernels import half_stretch
-from yieldsim.planning.sunlight.histogram import SkyCells, cell_numbers
+from yieldsim.planning.sunlight.histogram import CLASS_BASE, FINEST_CELL_DEG, SkyCells, cell_numbers
 
 RADIUS = 0.2666
 ROUND = RoundAcceptance(
@@ -225,3 +225,10 @@ def test_one_rate_where_tilt_does_not_matter_and_more_for_dustier_sites():
         dustier.shares(np.array([3.1]))
     clear = DustRates.for_run(None, None, 0.0)
     assert (clear.clean_at_rates(np.ones(3)) == 1.0).all()
+
+
+def test_cells_too_narrow_to_be_told_apart_are_refused():
+    with pytest.raises(ValueError, match="deg at least"):
+        SkyCells(0.01, 1)
+    # a sphere has 41253 square degrees
+    assert 41_253.0 / FINEST_CELL_DEG**2 < CLASS_BASE

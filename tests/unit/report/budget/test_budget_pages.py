@@ -20,8 +20,8 @@ from yieldsim.report.budget.dispatch import _columns_h, draw_light, draw_loads
 from yieldsim.report.budget.lifetime import cycle_at_end, draw_cycle, draw_visits, draw_years
 from yieldsim.report.budget.pages import budget_pdf
 from yieldsim.report.budget.uncertainty import draw_convergence, draw_curves, draw_ranking
-from yieldsim.report.estimate.text import summary_of
 from yieldsim.report.layout import style
+from yieldsim.runs.budget.output import budget_of
 from yieldsim.runs.budget.run import budget
 
 pymupdf = pytest.importorskip("pymupdf")
@@ -178,7 +178,7 @@ def test_every_kind_of_budget_has_pages(make_estimate: Make, case: str, plan: Lo
     assert "Never look into a lit fibre end" in words
     assert "nan" not in words.lower().split()
     assert "inf" not in words.lower().split()
-    summary = summary_of(series)
+    summary = budget_of(series)
     asked = sum(load["asked_kwh"] for load in summary["loads"])
     parts = ("served_directly_kwh", "served_from_storage_kwh", "unserved_kwh")
     assert sum(load[part] for load in summary["loads"] for part in parts) == pytest.approx(asked, rel=1e-9)
@@ -186,7 +186,7 @@ def test_every_kind_of_budget_has_pages(make_estimate: Make, case: str, plan: Lo
 
 def test_dark_serves_nothing(make_estimate: Make) -> None:
     dark = budget_on(make_estimate("all dark"), replace(FULL, storage=replace(STORE, initial_fraction=0.0)))
-    summary = summary_of(dark)
+    summary = budget_of(dark)
     assert set(summary["served_fraction"].values()) == {0.0}
     assert summary["smallest_storage_kwh"] is None
     assert summary["smallest_units"] is None
@@ -199,7 +199,7 @@ def test_dark_serves_nothing(make_estimate: Make) -> None:
 
 def test_no_size_is_enough_in_the_dark_and_the_pages_say_so(make_estimate: Make) -> None:
     dark = budget_on(make_estimate("all dark"), replace(FULL, storage=replace(STORE, initial_fraction=0.0)))
-    tiles = {tile["label"]: tile for tile in budget_text.tiles(summary_of(dark))}
+    tiles = {tile["label"]: tile for tile in budget_text.tiles(budget_of(dark))}
     assert {tiles[name]["value"] for name in ("Smallest storage", "Fewest units")} == {"none"}
     with style.drawing(6.0, 2.3) as figure:
         draw_light(dark, figure)
@@ -208,7 +208,7 @@ def test_no_size_is_enough_in_the_dark_and_the_pages_say_so(make_estimate: Make)
 
 def test_a_load_that_asks_for_nothing_is_not_served_all_of_it(make_estimate: Make) -> None:
     idle = replace(CROPS, amount=0.0)
-    summary = summary_of(budget_on(make_estimate("one day"), replace(FULL, loads=(idle, RADIO))))
+    summary = budget_of(budget_on(make_estimate("one day"), replace(FULL, loads=(idle, RADIO))))
     rows = budget_text.load_rows(summary)
     assert rows[0][8] == "–"
     assert rows[1][8].endswith("%")
@@ -239,7 +239,7 @@ def test_light_is_drawn_by_whole_hours_days_or_weeks(end_h: float, step_h: float
 def test_a_best_cycle_at_the_end_of_those_tried_is_told(make_estimate: Make, best_h: float, end: str) -> None:
     """Past half the run of 8000 h the shield runs once at most."""
     series = with_answers(budget_on(make_estimate("one day"), FULL))
-    summary = summary_of(series)
+    summary = budget_of(series)
     cycle = summary["dust"]["cycle"]
     cycle["best"] = cycle["best"] | {"cycle_hours": best_h}
     assert cycle_at_end(cycle) == end
@@ -284,7 +284,7 @@ def test_the_same_bytes_again(make_estimate: Make) -> None:
 
 @pytest.mark.parametrize("years", [1, 2, 40])
 def test_any_number_of_years_is_drawn(make_estimate: Make, years: int) -> None:
-    summary = summary_of(with_answers(budget_on(make_estimate("one day"), FULL)))
+    summary = budget_of(with_answers(budget_on(make_estimate("one day"), FULL)))
     life = summary["life"]
     table = [dict(life["table"][0], year=year + 1, storage_kwh=0.0) for year in range(years)]
     with style.drawing(6.0, 2.0) as figure:
@@ -295,7 +295,7 @@ def test_any_number_of_years_is_drawn(make_estimate: Make, years: int) -> None:
 def test_figures_hold_the_figures(make_estimate: Make) -> None:
     """Bars and marks read back from the drawing."""
     series = with_answers(budget_on(make_estimate("one day"), FULL))
-    sure, dust = summary_of(series)["uncertainty"], summary_of(series)["dust"]
+    sure, dust = budget_of(series)["uncertainty"], budget_of(series)["dust"]
     with style.drawing(6.0, 3.0) as figure:
         draw_ranking(sure, figure)
         widths = sorted(bar.get_width() for bar in figure.axes[0].patches)
@@ -322,7 +322,7 @@ def test_notes_name_what_may_mislead(make_estimate: Make) -> None:
                                                                                          lamp_yield=None)),
         life=Life(years=2),
     )  # fmt: skip
-    notes: list[Any] = summary_of(budget_on(make_estimate("lunar polar year"), plan))["warnings"]
+    notes: list[Any] = budget_of(budget_on(make_estimate("lunar polar year"), plan))["warnings"]
     for expected in (
         '"crops" keeps solar time, in which a day lasts 709 hours here',
         "the dust shields draw",

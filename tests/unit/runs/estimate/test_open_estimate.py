@@ -172,11 +172,12 @@ def test_a_changed_dataset_is_refused_by_a_budget_too(copied: Path, name: str) -
         yieldsim.budget(ds, sites_folder() / "habitat.load.toml")
 
 
-def test_flipped_bits_are_read_right_or_refused(copied: Path) -> None:
-    """Four hundred files with one to three bits turned, seeded: only an answer or a refusal comes out."""
+@pytest.mark.parametrize("files", [80, pytest.param(400, marks=pytest.mark.slow)])
+def test_flipped_bits_are_read_right_or_refused(copied: Path, files: int) -> None:
+    """Files with one to three bits turned, seeded: only an answer or a refusal comes out."""
     content, rng = copied.read_bytes(), random.Random(16)
     refusals: list[str] = []
-    for _ in range(400):
+    for _ in range(files):
         data = bytearray(content)
         for _ in range(rng.randint(1, 3)):
             data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
@@ -186,7 +187,7 @@ def test_flipped_bits_are_read_right_or_refused(copied: Path) -> None:
         except InputError as error:
             refusals.append(str(error))
     assert all(words.startswith("estimate.nc: ") for words in refusals)
-    assert len(refusals) > 100
+    assert len(refusals) > files // 4
 
 
 @pytest.mark.parametrize("kept", [0, 1, 100, 0.5, 0.999])
@@ -199,7 +200,7 @@ def test_a_file_cut_short(copied: Path, kept: float) -> None:
 @pytest.mark.parametrize(
     ("rows", "chunk", "words"),
     [
-        (3_000_000_000, 1_000_000, r"declares 1.42e\+03 GB of values \(time 3000000000, "),
+        (3_000_000_000, 1_000_000, r"declares 1\.4\de\+03 GB of values \(time 3000000000, "),
         (800_000, 40_000_000, "is stored in pieces of"),
     ],
 )

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.base.period import year_name
+from yieldsim.base.year.period import year_name
 
 SEASON_DEG = 30.0
 MONTHS_A_TURN = 12

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from yieldsim.base.constants import DAYS_PER_YEAR
+from yieldsim.base.results.parts import PeriodResult
 
 NEAR_DAYS, NEAR_SHARE = 1.5, 0.005
 """A run this near a whole number of years, in days or of a year, has whole seasons: years are whole days, sols or hours long."""
@@ -46,7 +46,7 @@ class Period:
         """What stands behind an energy: "a year", "a Martian year", "in 19 days"."""
         return in_days(self.days) if self.is_part else f"a{'n' * (self.year[0] in 'AEIO')} {self.year}"
 
-    def words(self) -> dict[str, Any]:
+    def words(self) -> PeriodResult:
         """The same for JSON."""
         return {
             "year": self.year,

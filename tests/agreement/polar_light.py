@@ -1,0 +1,145 @@
+"""Our light at the Moon's poles where others mapped it."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import NamedTuple
+
+import numpy as np
+import xarray as xr
+
+from agreement.compare import ours
+from agreement.published import table
+from agreement.terrain import FAR, LIGHT, POLE, SOUTH
+from agreement.worlds import seconds, world
+from yieldsim.ground.visible_disc import flat_dip_deg
+from yieldsim.runs.survey.options import SurveyOptions
+from yieldsim.runs.survey.run import survey
+from yieldsim.sky.sun_track import prepare_track
+
+BEST_OF_THE_RIDGE = (-11_800, -12_800, -10_700, -11_600)
+"""Window of map metres that holds the best places of the whole 16 km file."""
+
+
+@cache
+def ridge_survey(mast_m: float) -> xr.Dataset:
+    """19 years of light about the best places of the ridge."""
+    options = SurveyOptions(
+        window=BEST_OF_THE_RIDGE,
+        stride=2,
+        mast_height_m=mast_m,
+        earth_mast_height_m=mast_m,
+        goal="lit",
+        places=3,
+        workers=1,
+    )
+    return survey(list(SOUTH), "moon", None, "2010-01-01", years=19, options=options)
+
+
+def best_percent(mast_m: float) -> float:
+    """Share of the time with any part of the disc in sight at the best place, %."""
+    return 100.0 * float(ridge_survey(mast_m).any_light_fraction.max())
+
+
+@ours("glaser2014-2m", slow=True, files=SOUTH)
+def glaser_2m() -> float:
+    return best_percent(2.0)
+
+
+@ours("glaser2014-10m", slow=True, files=SOUTH)
+def glaser_10m() -> float:
+    return best_percent(10.0)
+
+
+@ours("glaser2014-dark", slow=True, files=SOUTH)
+def glaser_dark() -> float:
+    ds = ridge_survey(2.0)
+    best = np.unravel_index(int(np.argmax(ds.any_light_fraction.values)), ds.any_light_fraction.shape)
+    return float(ds.longest_dark_hours.values[best]) / 24.0
+
+
+class MapAgreement(NamedTuple):
+    """Of our map of blocks with the published one."""
+
+    correlation: float
+    rms_points: float
+    mean_percent: float
+    published_mean_percent: float
+
+
+@cache
+def visibility_map() -> MapAgreement:
+    """Blocks of 1.08 km near the pole, ground level, by share of the disc, a precession cycle."""
+    rows = np.loadtxt(LIGHT, delimiter=",", comments=("#", "l"))
+    options = SurveyOptions(window=(-18_400, -18_400, 18_400, 18_400), mast_height_m=0.0, places=0, workers=1)
+    ds = survey([POLE, FAR], "moon", None, "2010-01-01", years=18.6, options=options)
+    x, y, lit = ds.x.values, ds.y.values, ds.lit_fraction.values
+    means = []
+    for x_m, y_m in 1000.0 * rows[:, 2:4]:
+        # cells of 240 m weighted by how much of them lies in the block
+        across = np.clip(np.minimum(x + 120, x_m + 540) - np.maximum(x - 120, x_m - 540), 0, None)
+        down = np.clip(np.minimum(y + 120, y_m + 540) - np.maximum(y - 120, y_m - 540), 0, None)
+        weight = down[:, None] * across[None, :]
+        means.append(100.0 * (weight * lit).sum() / weight.sum())
+    found, given = np.array(means), rows[:, 4]
+    return MapAgreement(
+        correlation=float(np.corrcoef(found, given)[0, 1]),
+        rms_points=float(np.sqrt(np.mean((found - given) ** 2))),
+        mean_percent=float(found.mean()),
+        published_mean_percent=float(given.mean()),
+    )
+
+
+MAP_FILES = (POLE, FAR, LIGHT)
+
+
+@ours("lola-map-correlation", slow=True, files=MAP_FILES)
+def map_correlation() -> float:
+    return 1.0 - visibility_map().correlation
+
+
+@ours("lola-map-rms", slow=True, files=MAP_FILES)
+def map_rms() -> float:
+    return visibility_map().rms_points
+
+
+@ours("lola-map-mean", slow=True, files=MAP_FILES)
+def map_mean() -> float:
+    return visibility_map().mean_percent
+
+
+# ---------------------------------------------------------------- a bare sphere
+
+
+@cache
+def bare_sphere() -> tuple[np.ndarray, np.ndarray]:
+    """Shares (rows, 3) and longest darks (rows,) in days, ours, in the order of the table."""
+    body, ephemeris = world("moon")
+    tdb_s = np.arange(seconds("2000-01-01"), seconds("2049-12-31"), 3600.0)
+    shares, darks = [], []
+    for row in table("bare_sphere_poles.csv"):
+        eye_m = float(row["eye_m"])
+        latitude = -90.0 if row["pole"] == "S" else 90.0
+        track = prepare_track(ephemeris, body, latitude, 0.0, eye_m, tdb_s[0], tdb_s[-1])
+        _, elevation, distance = track.directions(tdb_s)
+        above = elevation + flat_dip_deg(body.equatorial_radius_km, eye_m)
+        radius = np.degrees(np.arcsin(695_700.0 / (149_597_870.7 * distance)))
+        shares.append([(above > limit).mean() for limit in (-radius, 0.0 * radius, radius)])
+        lit = np.flatnonzero(above > -radius)
+        darks.append((np.diff(lit).max() - 1) / 24.0)
+    return np.array(shares), np.array(darks)
+
+
+@ours("bare-sphere", slow=True)
+def bare_sphere_shares() -> float:
+    given = [
+        [float(row[key]) for key in ("any_part", "centre", "whole_disc")]
+        for row in table("bare_sphere_poles.csv")
+    ]
+    return float(np.abs(bare_sphere()[0] - given).max())
+
+
+@ours("bare-sphere-dark", slow=True)
+def bare_sphere_dark() -> float:
+    given = [float(row["longest_dark_days"]) for row in table("bare_sphere_poles.csv")]
+    return float(np.abs(bare_sphere()[1] - given).max())

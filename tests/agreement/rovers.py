@@ -1,0 +1,234 @@
+"""Our sols where landers and rovers lived: the beam on their arrays, midnight Sun, dust."""
+
+from __future__ import annotations
+
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from agreement.compare import ours
+from agreement.published import value
+from agreement.worlds import seconds, world
+from yieldsim.base.clock import utc_from_tdb
+from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
+from yieldsim.base.model import Collector, Dust, Mount, RoundAcceptance, Site
+from yieldsim.energy.soiling import clean_fraction
+from yieldsim.files.inputs.readers import read_site
+from yieldsim.runs.estimate.run import estimate
+from yieldsim.sky.atmosphere import air_mass, beam_transmittance
+from yieldsim.sky.sun_track import prepare_track
+
+SITES = Path(__file__).resolve().parents[2] / "sites"
+ARRAY_M2 = 1.33
+"""Of either rover (NTRS 20230007029, abstract)."""
+OPPORTUNITY, SPIRIT = (-2.2, 354.6), (-14.60, 175.525)
+"""Planetocentric enough: a tenth of a degree moves nothing here. Opportunity's from memory, Spirit's as reported at Troy."""
+PHOENIX_DEG = (68.2, -125.7)
+"""From memory to the tenth of a degree; planetographic."""
+PHOENIX_LANDED = "2008-05-25T23:53"
+
+
+# ---------------------------------------------------------------- arrays
+
+
+class Sol(NamedTuple):
+    """What a status report tells of a sol."""
+
+    place: tuple[float, float]
+    date: str
+    optical_depth: float
+    dust_factor: float
+    north_tilt_deg: float
+
+
+SOLS = {
+    "opportunity-2859": Sol(OPPORTUNITY, "2012-02-08", 0.648, 0.478, 15.0),
+    "opportunity-2879": Sol(OPPORTUNITY, "2012-02-28", 0.520, 0.489, 15.0),
+    "opportunity-2893": Sol(OPPORTUNITY, "2012-03-14", 0.542, 0.489, 15.0),
+    "opportunity-1850": Sol(OPPORTUNITY, "2009-04-07", 0.95, 0.642, 0.0),
+    "opportunity-2300": Sol(OPPORTUNITY, "2010-07-14", 0.223, 0.700, 0.0),
+    "opportunity-4677": Sol(OPPORTUNITY, "2017-03-21", 1.181, 0.615, 0.0),
+    "opportunity-4786": Sol(OPPORTUNITY, "2017-07-11", 0.748, 0.549, 0.0),
+    "spirit-2158": Sol(SPIRIT, "2010-01-28", 0.379, 0.522, 0.0),
+    "spirit-2184": Sol(SPIRIT, "2010-02-23", 0.367, 0.518, 0.0),
+}
+
+
+@cache
+def beam_wh(sol: Sol, optical_depth: float | None = None) -> float:
+    """Energy of the beam on the array in that sol, dust on it counted, by a whole estimate; optical_depth in place of the sol's."""
+    body, _ = world("mars")
+    latitude, longitude = sol.place
+    site = Site(
+        name="rover",
+        body=body,
+        latitude_deg=latitude,
+        longitude_deg=longitude,
+        optical_depth=sol.optical_depth if optical_depth is None else optical_depth,
+    )
+    plane = Collector(
+        name="array",
+        aperture_area_m2=ARRAY_M2,
+        mounts=(Mount(tilt_deg=sol.north_tilt_deg, azimuth_deg=0.0),),
+        acceptance=RoundAcceptance(incidence_deg=[0.0, 90.0], acceptance_fraction=[1.0, 1.0], source="disc"),
+    )
+    start = np.datetime64(sol.date)
+    ds = estimate(site, plane, start, start + np.timedelta64(3, "D"), interval_minutes=10.0)
+    # a sol is 147.96 rows: from one midnight to the next
+    day_h, hours = body.mean_solar_day_hours, ds["local_true_solar_time_hours"].values
+    first = int(np.flatnonzero(np.diff(hours) < 0.0)[0]) + 1
+    rows = day_h * 6.0
+    power = ds["delivered_power_w"].values[first:]
+    whole = power[: int(rows)].sum() + (rows - int(rows)) * power[int(rows)]
+    return float(whole / 6.0 * sol.dust_factor)
+
+
+def _beam_of(key: str) -> tuple[float, str]:
+    found = beam_wh(SOLS[key])
+    return found, f"the array made {100.0 * value(key) / found:.0f} % of that"
+
+
+for _key in SOLS:
+    ours(_key)(lambda key=_key: _beam_of(key))
+
+
+@ours("opportunity-tau")
+def opportunity_tau() -> float:
+    """Beam on the plane over what it would be without air, sol 2859 over sol 2879."""
+    shares = [
+        beam_wh(sol) / beam_wh(sol, 0.0) for sol in (SOLS["opportunity-2859"], SOLS["opportunity-2879"])
+    ]
+    return shares[0] / shares[1]
+
+
+# ---------------------------------------------------------------- beam
+
+
+@ours("mars-direct-tau-5")
+def direct_at_tau_5() -> float:
+    return 100.0 * float(beam_transmittance(5.0, 1.0))
+
+
+@ours("mars-poles-tau")
+def poles_by_tau() -> float:
+    """Of a Martian year on level ground; the lesser of both poles."""
+    body, ephemeris = world("mars")
+    tdb_s = seconds("2005-01-01") + np.arange(0.0, 686.98, 0.05) * 86_400.0
+    ratios = []
+    for latitude in (-90.0, 90.0):
+        track = prepare_track(ephemeris, body, latitude, 0.0, 0.0, tdb_s[0], tdb_s[-1])
+        _, elevation, distance = track.directions(tdb_s)
+        up = elevation > 0.0
+        level = SOLAR_IRRADIANCE_1AU_W_M2 / distance[up] ** 2 * np.sin(np.radians(elevation[up]))
+        mass = air_mass(elevation[up], body.atmosphere_scale_height_km or 0.0, 3389.5)
+        light = [float((level * beam_transmittance(depth, mass)).sum()) for depth in (0.1, 2.0)]
+        ratios.append(light[0] / light[1])
+    return min(ratios)
+
+
+# ---------------------------------------------------------------- midnight Sun
+
+
+class Day(NamedTuple):
+    """Hours of a sol with any part, the centre and the whole of the disc up, of all its hours."""
+
+    any_part: float
+    centre: float
+    whole: float
+    hours: float
+
+
+@cache
+def phoenix_sols(limb_deg: float = 0.0) -> tuple[Day, ...]:
+    """Sols from landing on, by local true solar time, sol 0 the one of the landing."""
+    from yieldsim.sky.ellipsoid import planetocentric_deg
+
+    body, ephemeris = world("mars")
+    latitude = float(planetocentric_deg(PHOENIX_DEG[0], body.equatorial_radius_km, body.polar_radius_km))
+    landed = seconds(PHOENIX_LANDED)
+    tdb_s = landed + np.arange(-90_000.0, 320.0 * 88_775.0, 120.0)
+    track = prepare_track(ephemeris, body, latitude, PHOENIX_DEG[1], 0.0, tdb_s[0], tdb_s[-1])
+    ds = track.dataset(tdb_s, utc_from_tdb(tdb_s))
+    elevation, radius = ds["solar_elevation_deg"].values, ds["sun_angular_radius_deg"].values
+    midnights = np.flatnonzero(np.diff(ds["local_true_solar_time_hours"].values) < -12.0) + 1
+    before = int(np.searchsorted(tdb_s[midnights], landed)) - 1
+    step_h = 120.0 / 3600.0
+    found = []
+    for first, last in pairwise(midnights[before:]):
+        part = elevation[first:last], radius[first:last]
+        found.append(
+            Day(
+                *(float((part[0] > limit * part[1]).sum()) * step_h for limit in (-1.0, 0.0, 1.0)),
+                (last - first) * step_h,
+            )
+        )
+    return tuple(found)
+
+
+def sols_of_midnight_sun(which: str) -> int:
+    """The last sol from landing on through which that part of the disc stayed up."""
+    sols = phoenix_sols()
+    return next(n for n, sol in enumerate(sols[1:], start=1) if getattr(sol, which) < sol.hours) - 1
+
+
+@ours("phoenix-whole-sols")
+def phoenix_whole_sols() -> float:
+    return sols_of_midnight_sun("any_part")
+
+
+@ours("phoenix-sol-124")
+def phoenix_sol_124() -> float:
+    return phoenix_sols()[124].any_part
+
+
+@ours("phoenix-derived-hours")
+def phoenix_derived_hours() -> float:
+    return phoenix_sols()[124].centre
+
+
+@ours("phoenix-derived-end")
+def phoenix_derived_end() -> float:
+    return 0.5 * (sols_of_midnight_sun("any_part") + sols_of_midnight_sun("whole"))
+
+
+@ours("phoenix-night")
+def phoenix_night() -> float:
+    return next(n for n, sol in enumerate(phoenix_sols()) if sol.any_part == 0.0)
+
+
+# ---------------------------------------------------------------- dust
+
+
+def kept_percent(loss_per_sol: float, sols: float) -> float:
+    """Light that passes after so many sols without removal, compounded, %."""
+    body, _ = world("mars")
+    per_day = 1.0 - (1.0 - loss_per_sol) ** (24.0 / body.mean_solar_day_hours)
+    days = np.array([sols * body.mean_solar_day_hours / 24.0])
+    return 100.0 * float(clean_fraction(Dust(loss_per_day=per_day), days)[0])
+
+
+@ours("insight-dust-800")
+def insight_dust_800() -> float:
+    return kept_percent(0.002, 800.0)
+
+
+@ours("insight-dust-2021")
+def insight_dust_2021() -> float:
+    """From landing to the middle of June 2021."""
+    days = (np.datetime64("2021-06-15") - np.datetime64("2018-11-26")) / np.timedelta64(1, "D")
+    return 100.0 - kept_percent(0.002, float(days) / 1.0274912517)
+
+
+@ours("hollick-low")
+def hollick() -> float:
+    dust = read_site(SITES / "lantern-ridge.toml").noun.dust
+    return 100.0 * (1.0 - float(clean_fraction(dust, np.array([2000.0]))[0]))
+
+
+@ours("lorenz-range")
+def lorenz() -> float:
+    dust = read_site(SITES / "rust-plain.toml").noun.dust
+    return 100.0 * (1.0 - (1.0 - dust.loss_per_day) ** (24.6597897 / 24.0))

@@ -1,0 +1,225 @@
+"""The whole design from the command line: figures that its own files give again, a bound that NumPy alone confirms, refusals."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from yieldsim.base.errors import CannotCompute, InputError
+from yieldsim.base.results.checks import faults
+from yieldsim.base.results.design import DesignResult
+from yieldsim.cli.main import commands
+from yieldsim.files.text.bundled import sites_folder
+
+SPAN = ("--start", "2027-03-01", "--end", "2027-05-01")
+CHECKER = Path(__file__).parents[1] / "unit" / "planning" / "system" / "check_certificate.py"
+
+
+def checked(path):
+    """The stand-alone checker of certificates."""
+    spec = importlib.util.spec_from_file_location("check_certificate", CHECKER)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module.lower_bound(path)
+
+
+def yieldsim(*words):
+    return CliRunner().invoke(commands, [str(word) for word in words])
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """The demo's files, with a second collector."""
+    made = tmp_path_factory.mktemp("design")
+    for path in sites_folder().iterdir():
+        if path.suffix in (".toml", ".csv", ".json"):
+            shutil.copy(path, made / path.name)
+    text = (made / "lantern-ridge.design.toml").read_text(encoding="utf-8")
+    text = text.replace("mast_heights_m = [10.0]", "mast_heights_m = [5.0, 10.0]")
+    (made / "two.design.toml").write_text(text, encoding="utf-8")
+    return made
+
+
+@pytest.fixture(scope="module")
+def run(folder):
+    out = folder / "out"
+    result = yieldsim("design", folder / "two.design.toml", *SPAN, "--out", out)
+    assert result.exit_code == 0, result.output
+    return out, result, json.loads((out / "design.json").read_text(encoding="utf-8"))
+
+
+def test_the_answer_is_proven_to_two_per_cent(run):
+    _, result, summary = run
+    bound = summary["bound"]
+    assert bound["least"] <= bound["reached"] == pytest.approx(summary["design"]["mass_kg"])
+    assert 0.0 <= bound["gap_fraction"] <= 0.02
+    assert "no design is below" in result.stdout
+    assert max(len(line) for line in result.stdout.splitlines() if "caution" not in line) <= 80
+
+
+def test_the_answer_is_as_its_model_says(run):
+    assert faults(DesignResult, run[2], whole=True) == []
+
+
+def test_masses_are_those_of_the_file(run):
+    design = run[2]["design"]
+    per_unit = 0.25 + 0.02 + 0.005 * (5.0 + design["mast_height_m"])
+    mass = design["units"] * per_unit + 7.0 * design["storage_kwh"] + 0.8 * design["mast_height_m"] + 1.5
+    assert design["mass_kg"] == pytest.approx(mass, rel=1e-9)
+    assert sum(mount["count"] for mount in design["mounts"]) == design["units"]
+
+
+def test_the_shorter_mast_wins_where_the_skyline_is_a_table(run):
+    """Nothing but mass and fibre depends on the mast there; the run says so."""
+    summary = run[2]
+    assert summary["design"]["mast_height_m"] == 5.0
+    assert any("seen from one height" in line for line in summary["warnings"])
+    other = next(row for row in summary["combinations"] if row["mast_height_m"] == 10.0)
+    assert other["outcome"] in ("its bound passes the best design", "designed, and dearer")
+    assert other["least"] > summary["bound"]["reached"] or other["cost"] > summary["bound"]["reached"]
+
+
+def test_the_files_written_give_the_figures_claimed(run, tmp_path):
+    out, _, summary = run
+    built = tmp_path / "built"
+    words = summary["commands"][0].split()[1:-1]
+    words = [out / word if word.endswith(".toml") else word for word in words]
+    assert yieldsim(*words, built, "--no-report").exit_code == 0
+    estimate = json.loads((built / "summary.json").read_text(encoding="utf-8"))
+    assert estimate["delivered_kwh"] == pytest.approx(summary["design"]["delivered_kwh"], rel=1e-9)
+    words = [
+        out / word if word.endswith(".toml") else built if word == "built" else word
+        for word in summary["commands"][1].split()[1:]
+    ]
+    assert yieldsim(*words, "--out", tmp_path / "budget", "--no-report").exit_code == 0
+    budget = json.loads((tmp_path / "budget" / "budget.json").read_text(encoding="utf-8"))
+    assert budget["verdict"]["passes"]
+    assert budget["verdict"]["cases"][0]["reached"] == pytest.approx(summary["design"]["served_fraction"])
+    assert budget["longest_outage_hours"] == summary["design"]["longest_outage_hours"]
+    # nothing lighter of the same make: a store a hundredth smaller does not do
+    sizes = {row["case"]: row for row in budget["verdict"]["sizes"]}
+    assert sizes["storage, run over and over"]["needed"] >= 0.99 * summary["design"]["storage_kwh"]
+
+
+def test_the_certificate_convinces_a_script_that_knows_nothing_of_the_package(run, tmp_path):
+    out, _, summary = run
+    listed, everywhere = checked(out / "certificate.npz")
+    assert everywhere <= listed
+    assert min(listed, everywhere) == pytest.approx(summary["bound"]["certificate_least"], rel=1e-9)
+    held = dict(np.load(out / "certificate.npz"))
+    # with prices twice as high nothing more is proven
+    for name in ("price_light", "price_state", "price_leave", "price_short"):
+        held[f"case1_{name}"] = 2.0 * held[f"case1_{name}"]
+    np.savez(tmp_path / "higher.npz", **held)
+    assert checked(tmp_path / "higher.npz")[0] == pytest.approx(listed, rel=1e-9)
+    # units of more light prove less
+    held["case1_light_kwh"] = 1.1 * held["case1_light_kwh"]
+    np.savez(tmp_path / "brighter.npz", **held)
+    assert checked(tmp_path / "brighter.npz")[0] < listed
+
+
+def test_every_problem_of_a_design_file_at_once(folder):
+    path = folder / "wrong.design.toml"
+    path.write_text(
+        'sites = ["lantern-ridge.toml", "nowhere.toml"]\ncollectors = []\nload = "lantern-watch.load.toml"\n'
+        'objective = "mas"\nmost_unit = 3\n[masses]\nunit_kg = 0\n[store]\nmost_kwh = 1.0\nchoices_kwh = [1.0, 2.0]\n',
+        encoding="utf-8",
+    )
+    result = yieldsim("check", path)
+    assert isinstance(result.exception, InputError)
+    text = str(result.exception)
+    for word in ("nowhere.toml", "collectors", "mass", "most_units", "unit_kg", "choices_kwh"):
+        assert word in text
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (
+            ("most_units = 200", "most_units = 12"),
+            ["at least 5", "units (most_units)", "a reliability of 0."],
+        ),
+        (
+            ("# [store]\n# choices_kwh = [0.25, 0.5, 1.0]", "[store]\nchoices_kwh = [0.001]"),
+            ["kWh of storage ([store])"],
+        ),
+    ],
+    ids=["too few units", "too small a store"],
+)
+def test_asks_that_nothing_serves_are_answered_with_the_nearest(folder, change, words):
+    text = (folder / "lantern-ridge.design.toml").read_text(encoding="utf-8")
+    text = text.replace("# most_units", "most_units")
+    assert change[0] in text
+    path = folder / "asks.design.toml"
+    path.write_text(text.replace(*change), encoding="utf-8")
+    load = folder / "lantern-watch.load.toml"
+    whole = load.read_text(encoding="utf-8")
+    load.write_text(whole.replace("reliability = 0.99", "reliability = 0.9999"), encoding="utf-8")
+    try:
+        result = yieldsim("design", path, *SPAN, "--out", folder / "none")
+    finally:
+        load.write_text(whole, encoding="utf-8")
+    assert isinstance(result.exception, CannotCompute)
+    for word in ("the longest stretch without light", *words):
+        assert word in str(result.exception)
+    assert not (folder / "none").exists()
+
+
+def test_ninety_of_a_hundred_draws_take_a_margin(folder, tmp_path):
+    """The share is reached in 90 of 100 draws, at more mass than the nominal run takes; the bound is the nominal one."""
+    text = (folder / "lantern-ridge.design.toml").read_text(encoding="utf-8")
+    text = text.replace("# uncertain =", "uncertain =").replace("# confidence =", "confidence =")
+    (folder / "sure.design.toml").write_text(text, encoding="utf-8")
+    doubts = folder / "lantern-ridge.uncertain.toml"
+    doubts.write_text(
+        doubts.read_text(encoding="utf-8").replace("draws = 1024", "draws = 64"), encoding="utf-8"
+    )
+    span = ("--start", "2027-03-01", "--end", "2027-04-01")
+    result = yieldsim("design", folder / "sure.design.toml", *span, "--out", tmp_path / "sure", "--no-report")
+    assert result.exit_code == 0, result.output
+    summary = json.loads((tmp_path / "sure" / "design.json").read_text(encoding="utf-8"))
+    assert summary["uncertainty"]["target_share"]["p90"] >= 0.99
+    assert summary["confidence_margin_factor"] > 1.0
+    nominal = summary["combinations"][0]
+    assert summary["bound"]["least"] == pytest.approx(nominal["least"])
+    assert summary["design"]["mass_kg"] > nominal["mass_kg"] >= nominal["least"]
+    assert checked(tmp_path / "sure" / "certificate.npz")[1] == pytest.approx(summary["bound"]["least"])
+
+
+def test_prescriptions_are_varied(folder, tmp_path):
+    """Each value is a candidate of its own, named by it; wrong names are told."""
+    text = (folder / "wide.collector.toml").read_text(encoding="utf-8")
+    text = text.replace('table = "wide.acceptance.csv"', 'prescription = "half-metre-lens.optics.toml"')
+    text = text.replace('source = "point"  ', "#").replace(
+        "aperture_area_m2 = 0.00503", "aperture_area_m2 = 0.19635"
+    )
+    (folder / "lens.collector.toml").write_text(text, encoding="utf-8")
+    text = (folder / "lantern-ridge.design.toml").read_text(encoding="utf-8")
+    text = text.replace('["wide.collector.toml"]', '["lens.collector.toml"]')
+    for commented in ("[[vary]]", "collector =", "keys =", "values ="):
+        text = text.replace(f"# {commented}", commented)
+    text = text.replace('"funnel.length_m"', '"fibre.numerical_aperture"').replace(
+        "[0.05, 0.08]", "[0.45, 0.6]"
+    )
+    (folder / "lens.design.toml").write_text(text, encoding="utf-8")
+    span = ("--start", "2027-03-01", "--end", "2027-03-11", "--workers", "1")
+    result = yieldsim("design", folder / "lens.design.toml", *span, "--out", tmp_path / "lens", "--no-report")
+    assert result.exit_code == 0, repr(result.exception)
+    summary = json.loads((tmp_path / "lens" / "design.json").read_text(encoding="utf-8"))
+    names = [row["collector"] for row in summary["combinations"]]
+    assert [name.rsplit(", ", 1)[1] for name in names] == [
+        "fibre.numerical_aperture 0.45",
+        "fibre.numerical_aperture 0.6",
+    ]
+    gets = [row["best_unit_kwh"] for row in summary["combinations"]]
+    assert gets[1] > gets[0]
+    text = text.replace('collector = "lens.collector.toml"', 'collector = "lense.collector.toml"')
+    (folder / "lens.design.toml").write_text(text, encoding="utf-8")
+    result = yieldsim("check", folder / "lens.design.toml")
+    assert "lens.collector.toml" in str(result.exception)

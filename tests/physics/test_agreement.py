@@ -1,0 +1,82 @@
+"""Published values beside ours: every row recomputed, the committed copy held to it, and the rules of what counts."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from agreement.compare import DIFFERS, MEMORY, VERDICTS, WAYS, computed
+from agreement.page import page, terminal
+from agreement.published import AUTHORITIES, all_published
+from agreement.rows import KEPT, all_rows, kept, load_ways
+
+load_ways()
+QUICK = [key for key, way in WAYS.items() if not way.slow]
+SLOW = [key for key, way in WAYS.items() if way.slow]
+
+
+def held_to_the_copy(key: str) -> None:
+    """Ours afresh against the committed copy.
+
+    Tolerance: a tenth of the published uncertainty, or 1e-4 of the value, what other libraries and processors may move it.
+    """
+    fresh, old = computed(key), kept()[key]
+    assert fresh["ours"] == pytest.approx(old["ours"], rel=1e-4, abs=0.1 * fresh["uncertainty"])
+    assert fresh["verdict"] == old["verdict"]
+    same = set(fresh) - {"ours", "difference", "difference_in_uncertainties", "note"}
+    assert {name: fresh[name] for name in same} == {name: old[name] for name in same}
+
+
+@pytest.mark.parametrize("key", QUICK)
+def test_quick_rows_are_those_of_the_copy(key: str) -> None:
+    held_to_the_copy(key)
+
+
+@pytest.mark.slow
+@pytest.mark.xdist_group("terrain")
+@pytest.mark.parametrize("key", SLOW)
+def test_slow_rows_are_those_of_the_copy(key: str) -> None:
+    if not WAYS[key].possible:
+        pytest.skip("no terrain in ../shared/data beside the checkout")
+    held_to_the_copy(key)
+
+
+def test_every_published_row_is_in_the_copy_and_has_a_way_or_a_reason() -> None:
+    assert list(kept()) == list(all_published())
+    for key, row in all_published().items():
+        assert (key in WAYS) == (row.state != "beyond"), key
+        assert kept()[key]["ours"] is not None or row.state == "beyond", key
+
+
+def test_the_page_is_drawn_from_the_copy() -> None:
+    rows = list(kept().values())
+    assert KEPT.with_suffix(".md").read_text(encoding="utf-8") == page(rows)
+    assert max(map(len, terminal(rows).splitlines())) <= 80
+
+
+def test_nothing_remembered_counts_and_nothing_is_hidden() -> None:
+    content = json.loads(KEPT.read_text(encoding="utf-8"))
+    rows = content["rows"]
+    assert not any(row["counted"] for row in rows if row["known"] == "memory")
+    assert all(row["verdict"] in VERDICTS for row in rows)
+    assert {row["known"] for row in rows if row["verdict"] == MEMORY} <= {"memory"}
+    assert content["counts"] == {name: sum(row["verdict"] == name for row in rows) for name in VERDICTS}
+    # a difference without a reason may stand in the table, but never without being told here
+    assert {row["key"] for row in rows if row["verdict"] == DIFFERS} == {"bussey1999-pair", "phoenix-night"}
+
+
+def test_every_table_of_the_authorities_is_compared() -> None:
+    used = {row.table for row in all_published().values() if row.table}
+    there = {path.name for path in Path(AUTHORITIES).glob("*.csv")}
+    assert there <= used, there - used
+
+
+def test_rows_without_their_terrain_keep_their_value(monkeypatch: pytest.MonkeyPatch) -> None:
+    for key in WAYS:
+        monkeypatch.setitem(WAYS, key, WAYS["sun-half-angle"].__class__(compute=_fails, slow=True, files=()))
+    assert [row["ours"] for row in all_rows(slow=False)] == [row["ours"] for row in kept().values()]
+
+
+def _fails() -> float:
+    raise AssertionError("a slow row was computed")

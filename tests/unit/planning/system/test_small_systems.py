@@ -1,0 +1,212 @@
+"""Small systems against complete enumeration and against the programme written down a second time, row by row."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+from scipy.optimize import Bounds, LinearConstraint, linprog, milp
+
+from yieldsim.planning.habitat.dispatch import asking, dispatch, store_of
+from yieldsim.planning.system.blocks import even
+from yieldsim.planning.system.bound import RowPrices, bound
+from yieldsim.planning.system.branches import branches_of
+from yieldsim.planning.system.programme import programme, solved
+from yieldsim.planning.system.relaxation import relaxed
+from yieldsim.planning.system.terms import Prices
+from yieldsim.planning.system.whole_units import all_sets, near_split
+
+MASS = Prices(per_unit=0.3, per_kwh=20.0, most_units=6.0)
+
+
+def serves(place, light, units, capacity):
+    """Served as asked in the run and over and over: written down once more, by dispatches alone."""
+    serving = place.serving
+    needs = asking(serving.needs, serving.needs.asked_kwh * np.where(serving.by_units, units, 1.0))
+    share = serving.reliability
+
+    def enough(flows, asked):
+        lacking = flows.unserved.sum(axis=1)
+        if serving.measure == "hours":
+            allowed = math.floor((1.0 - share) * np.count_nonzero(asked.sum(axis=1)) + 1e-9)
+            return np.count_nonzero(lacking) <= allowed, float(flows.stored[-1])
+        return lacking.sum() <= (1.0 - share) * asked.sum(), float(flows.stored[-1])
+
+    if not enough(dispatch(light, needs, store_of(serving.storage, 1.0, capacity)), needs.asked_kwh)[0]:
+        return False
+    from dataclasses import replace
+
+    new = replace(serving.storage, fade_per_year=0.0, fade_per_cycle=0.0)
+    store = store_of(new, 1.0, capacity)._replace(start_kwh=capacity)
+    for _ in range(60):
+        good, end = enough(dispatch(light, needs, store), needs.asked_kwh)
+        if not good:
+            return False
+        if end >= store.start_kwh - 1e-7 * capacity:
+            return True
+        store = store._replace(start_kwh=end)
+    return False
+
+
+def enumerated(place, prices):
+    """The least cost of all sets of up to so many units with each of the stores."""
+    best = (math.inf, None, None)
+    light = place.light_kwh
+    for units in range(1, int(prices.most_units) + 1):
+        for places in itertools.combinations_with_replacement(range(light.shape[1]), units):
+            total = light[:, places].sum(axis=1)
+            for capacity in place.serving.choices_kwh:
+                cost = units * prices.per_unit + capacity * prices.per_kwh
+                if cost < best[0] and serves(place, total, units, capacity):
+                    best = (cost, places, capacity)
+    return best
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_best_of_all_small_sets_is_found(place, seed):
+    """Up to four units, twelve orientations, three stores."""
+    prices = Prices(per_unit=0.3, per_kwh=20.0, most_units=4.0)
+    one = place(seed=seed, asked_w=0.45)
+    cost, _, capacity = enumerated(one, prices)
+    found = all_sets(one.sunlight.candidates, one.light_kwh, one.serving, prices, 0.0)
+    assert math.isfinite(cost)
+    assert found is not None
+    assert found.complete
+    assert found.cost == pytest.approx(cost, rel=1e-12)
+    assert found.capacity_kwh == capacity
+
+
+@pytest.mark.parametrize(
+    "case",
+    [
+        {},
+        {"measure": "hours"},
+        {"shield_w": 0.4},
+        {"charge_power_w": 1.2, "discharge_power_w": 0.6},
+        {"least": 0.0, "loss": 0.0},
+        {"reliability": 1.0},
+    ],
+    ids=["energy", "hours", "shields", "limits", "no losses", "all"],
+)
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_no_small_system_is_below_its_bound(place, seed, case):
+    """Bounds of repeated and of single runs, over merged rows, against the best of all sets there are."""
+    prices = Prices(per_unit=0.3, per_kwh=20.0, most_units=4.0)
+    one = place(seed=seed, candidates=8, asked_w=0.35, **case)
+    cost, _, _ = enumerated(one, prices)
+    assert math.isfinite(cost)
+    for repeats in (True, False):
+        split = relaxed(one.sunlight, one.serving.terms(repeats=repeats), prices, turning=False)
+        assert 0.0 < split.least <= cost * (1.0 + 1e-9)
+        assert split.least == pytest.approx(split.cost, rel=0.02)
+        branches = branches_of(split, one.sunlight, one.serving.terms(repeats=repeats), prices, turning=False)
+        assert split.least <= min(branch.least for branch in branches) <= cost * (1.0 + 1e-9)
+
+
+def by_rows(terms, light, prices):
+    """The programme written down a second time, densely, for single rows and one kind of load, repeated or not."""
+    rows, facings = light.shape
+    n = facings + 1 + 4 * rows
+    x, size = slice(0, facings), facings
+    e, c, direct, stored = (facings + 1 + k * rows + np.arange(rows) for k in range(4))
+    A, b = [], []
+
+    def row(right, **parts):
+        line = np.zeros(n)
+        for place, value in parts.values():
+            line[place] += value
+        A.append(line)
+        b.append(right)
+
+    for t in range(rows):
+        row(0.0, x=(x, -light[t]), l=(direct[t], 1.0 / terms.direct[0]), c=(c[t], 1.0))
+        before = (e[t - 1], -terms.keep)
+        if t == 0 and terms.start_share is not None:
+            before = (size, -terms.keep * terms.start_share)
+        right = terms.keep * terms.slack_kwh if t == 0 and terms.start_share is not None else 0.0
+        row(right, e=(e[t], 1.0), before=before, c=(c[t], -terms.take_in), f=(stored[t], terms.per_drawn[0]))
+        row(terms.slack_kwh, e=(e[t], 1.0), size=(size, -terms.usable[t]))
+        row(terms.asked_kwh[t, 0], l=(direct[t], 1.0), f=(stored[t], 1.0))
+    row(terms.allowed - terms.asked_kwh.sum(), l=(direct, -1.0), f=(stored, -1.0))
+    cost = np.zeros(n)
+    cost[x], cost[size] = prices.per_unit, prices.per_kwh
+    return linprog(cost, A_ub=np.array(A), b_ub=np.array(b), bounds=(0.0, None)).fun
+
+
+@pytest.mark.parametrize("repeats", [True, False], ids=["repeated", "once"])
+def test_rows_as_blocks_of_one_are_the_programme_itself(place, repeats):
+    # of a standing loss as batteries have it: merging rows leaves a part of it out
+    one = place(seed=4, days=3, candidates=6, loss=0.001)
+    terms, light = one.serving.terms(repeats=repeats), one.light_kwh
+    prices = Prices(per_unit=0.3, per_kwh=20.0)
+    right = by_rows(terms, light, prices)
+    lit = light.any(axis=1)
+    single = solved(light, lit, terms, even(terms.rows, 1), prices)
+    assert single.cost == pytest.approx(right, rel=1e-7)
+    for length in (2, 5, 24):
+        blocks = even(terms.rows, length)
+        merged = solved(blocks.sums(light), blocks.sums(lit * 1.0) > 0.0, terms, blocks, prices)
+        assert merged.cost <= right * (1.0 + 1e-7)
+    split = relaxed(one.sunlight, terms, prices, turning=False)
+    assert split.least <= right * (1.0 + 1e-7)
+    assert split.least >= right * (1.0 - 1e-3)
+
+
+def test_any_prices_bound_and_none_too_high(place):
+    """Prices drawn at random, and the solver's own spoilt: never above the true least cost."""
+    one = place(seed=5, days=3, candidates=6)
+    terms, light = one.serving.terms(repeats=True), one.light_kwh
+    prices = Prices(per_unit=0.3, per_kwh=20.0)
+    right = by_rows(terms, light, prices)
+    best = relaxed(one.sunlight, terms, prices, turning=False)
+    rng = np.random.default_rng(1)
+    for spoilt in range(40):
+        factor = np.exp(rng.normal(0.0, 0.02 * spoilt, terms.rows))
+        state = best.prices.state * factor
+        found = bound(
+            RowPrices(
+                light=np.maximum(best.prices.light * rng.permuted(factor), terms.take_in * state),
+                state=state,
+                leave=best.prices.leave,
+                short=best.prices.short * float(factor[0]),
+            ),
+            light,
+            terms,
+            prices,
+        )
+        assert found.least <= right * (1.0 + 1e-9)
+
+
+def whole_optimum(terms, light, prices):
+    """The programme of single rows with whole units: its best value and its units by facing."""
+    made = programme(light, light.any(axis=1), terms, even(terms.rows, 1), prices)
+    whole = np.zeros(len(made.cost))
+    whole[: made.facings] = 1
+    found = milp(
+        made.cost,
+        constraints=LinearConstraint(made.matrix, ub=made.most),
+        bounds=Bounds(0.0, made.upper),
+        integrality=whole,
+        options={"mip_rel_gap": 2e-3, "time_limit": 120.0},
+    )
+    return found.fun, np.rint(found.x[: made.facings]).astype(int)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_whole_units_against_an_integer_programme(place, seed):
+    """Not heavier by more than 1 % than that programme's units with the store that they need; no bound above the programme."""
+    one = place(seed=seed, days=4, asked_w=3.0, candidates=24, choices_kwh=())
+    prices = Prices(per_unit=0.3, per_kwh=20.0)
+    terms = one.serving.terms(repeats=True)
+    split = relaxed(one.sunlight, terms, prices, turning=False)
+    found = near_split(split, one.serving, prices, one.sunlight.light_kwh, turning=False)
+    branches = branches_of(split, one.sunlight, terms, prices, turning=False)
+    best, counts = whole_optimum(terms, one.light_kwh, prices)
+    capacity = one.serving.capacity_kwh(one.light_kwh @ counts, int(counts.sum()))
+    assert found.units >= 6
+    assert serves(one, found.light_kwh, found.units, found.capacity_kwh)
+    assert not serves(one, found.light_kwh, found.units, 0.99 * found.capacity_kwh)
+    assert split.least <= min(branch.least for branch in branches) <= best * (1.0 + 1e-6)
+    assert found.cost <= 1.01 * (prices.per_unit * counts.sum() + prices.per_kwh * capacity)

@@ -1,0 +1,1 @@
+"""Plans: what a run of several parts is asked, as frozen nouns."""

@@ -1,0 +1,1 @@
+"""What each command answers, as typed tables: the JSON, the pages, the attributes and the schemas are made from these."""

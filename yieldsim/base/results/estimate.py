@@ -1,0 +1,191 @@
+"""summary.json: what `estimate` answers."""
+
+from __future__ import annotations
+
+from typing import Literal, NotRequired
+
+from typing_extensions import TypedDict
+
+from yieldsim.base.results.parts import (
+    AssumptionResult,
+    CollectorResult,
+    GapResult,
+    LedgerStage,
+    LightResult,
+    MonthResult,
+    PeriodResult,
+    ProvenanceResult,
+    SiteResult,
+    UnknownGroundResult,
+    WholeGapResult,
+    WorstNightsResult,
+)
+from yieldsim.base.results.values import Latitude, Moment, NotNegative, Positive, Share
+
+
+class EclipseResult(TypedDict):
+    """The Sun behind another body."""
+
+    occulter: str
+    kind: str
+    """partial, annular or total."""
+    start_utc: Moment
+    end_utc: Moment
+    covered_fraction: float
+    """Of the disc, at most."""
+
+
+class FollowerResult(TypedDict):
+    """One unit on a mount that follows the Sun."""
+
+    axes: str
+    kwh_per_unit: float
+    longest_gap_hours: float
+    longest_gap_at_least: NotRequired[bool]
+    tilt_deg: float | None
+    """The aperture's tilt on a vertical axis, else null."""
+    fixed_units_for_same_energy: float | None
+    fixed_units_for_same_gap: int | None
+    """Fixed units, each where it helps most, that leave no longer outage; null: none found."""
+
+
+class FollowingResult(TypedDict):
+    """Fixed units against ones that follow the Sun."""
+
+    fixed_kwh_per_unit: float
+    fixed_longest_gap_hours: float
+    fixed_longest_gap_at_least: NotRequired[bool]
+    tracker_downtime_fraction: float
+    tracker_stop_hours: float
+    same_gap_factor: float
+    """So much longer than the tracker's counts as the same outage."""
+    best_single_axis: str
+    followers: list[FollowerResult]
+
+
+class SeasonResult(TypedDict):
+    """Energy of 30 deg of solar longitude."""
+
+    solar_longitude_from_deg: float
+    solar_longitude_to_deg: float
+    solar_days: float
+    kwh: float
+    kwh_per_solar_day: float
+    hours_delivering: float
+
+
+class ConvergenceResult(TypedDict):
+    """How fine the steps had to be."""
+
+    step_s: float
+    relative_change: float
+    """Of the energy at the last halving."""
+    tolerance: float
+
+
+class EtendueResult(TypedDict):
+    """What the acceptance needs of what the fibre can take."""
+
+    limit_m2_sr: float
+    used_m2_sr: float
+    used_fraction: float
+
+
+class LimitResult(TypedDict):
+    """A limit and how near it is."""
+
+    what: str
+    limit: float
+    reached: float
+    unit: str
+    holds: bool
+
+
+class AirResult(TypedDict):
+    """What air masses are computed with."""
+
+    scale_height_km: Positive
+    radius_km: Positive
+
+
+class DustLawResult(TypedDict):
+    """How dust settles on an aperture and what it takes."""
+
+    loss_per_day: Share
+    model: Literal["exponential", "linear"]
+    tilt_exponent: NotNegative
+    floor: Share
+
+
+class ChainResult(TypedDict):
+    """Constants of the chain: what a mount that is turned after the run is computed with."""
+
+    latitude_planetographic_deg: Latitude
+    mean_solar_day_hours: Positive
+    horizon_dip_deg: float
+    air: AirResult | None
+    acceptance_source: Literal["point", "disc"]
+    film_transmittance: Share
+    fibre_packing: Share
+    fibre_coupling: Share
+    fibre_ends: Share
+    fibre_attenuation: Share
+    dust: DustLawResult | None
+
+
+class EstimateResult(WholeGapResult):
+    """Light that a collector delivers at a site, over a run. What is not required, results of earlier versions lack."""
+
+    schema: str
+    site: SiteResult
+    collector: CollectorResult
+    start_utc: Moment
+    end_utc: Moment
+    days: Positive
+    period: NotRequired[PeriodResult]
+    delivered_kwh: float
+    """Light at the fibre's far end, of all units, over the run."""
+    delivered_kwh_per_m2: float
+    """Per square metre of aperture."""
+    delivered_kwh_per_kg: float | None
+    mean_power_w: float
+    peak_power_w: float
+    """Highest mean of an interval."""
+    instantaneous_peak_power_w: NotRequired[float]
+    instantaneous_peak_utc: NotRequired[Moment]
+    ledger: list[LedgerStage]
+    hours_delivering: float
+    longest_gap_hours: float
+    """Longest outage of light within the run."""
+    longest_gap_start_utc: Moment | None
+    longest_gap_end_utc: Moment | None
+    eclipses: NotRequired[list[EclipseResult]]
+    gaps: list[GapResult]
+    """The longest outages of light, longest first."""
+    gaps_cut_by_ends: NotRequired[list[GapResult]]
+    worst_nights: NotRequired[WorstNightsResult]
+    capture_fraction: float | None
+    """Delivered energy over that of the same units following the Sun."""
+    sun_following_kwh: float
+    following: NotRequired[FollowingResult | None]
+    etendue_limited_kwh: float | None
+    """The most that any fixed optics can bring into this fibre."""
+    shield_kwh_electric: float
+    delivered_light: NotRequired[LightResult]
+    delivered_light_basis: NotRequired[str]
+    monthly_kwh: list[MonthResult]
+    seasonal_kwh: NotRequired[list[SeasonResult]]
+    """On worlds without months."""
+    convergence: ConvergenceResult
+    track_error_bound_deg: NotRequired[float]
+    etendue: EtendueResult | None
+    chain: NotRequired[ChainResult]
+    unknown_ground: NotRequired[UnknownGroundResult]
+    span_warnings: NotRequired[list[str]]
+    assumptions: NotRequired[list[AssumptionResult]]
+    limits: NotRequired[list[LimitResult]]
+    command: NotRequired[str | None]
+    """The command line that gives these figures again."""
+    warnings: list[str]
+    cautions: list[str]
+    provenance: ProvenanceResult

@@ -1,0 +1,1 @@
+"""The year of a body: how long it is, what parts it has."""

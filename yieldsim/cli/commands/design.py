@@ -1,0 +1,156 @@
+"""`yieldsim design`: site, mast, optics, orientations, units and store in one run, with a proven bound."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from yieldsim.cli.shared_options import (
+    DESIGN,
+    FOLDER,
+    Command,
+    interval_option,
+    kernel_option,
+    span_options,
+)
+from yieldsim.cli.terminal.progress import progress
+from yieldsim.cli.terminal.wrapping import note, wrapped
+
+if TYPE_CHECKING:
+    from yieldsim.base.results.design import DesignResult
+
+MOST_ROWS = 12
+"""Combinations and mounts shown; the files hold all."""
+
+
+@click.command(cls=Command, short_help="Site, mast, optics, units and store at once, proven.")
+@click.argument("plan", metavar="DESIGN", type=DESIGN)
+@span_options
+@interval_option
+@kernel_option
+@click.option("--workers", type=click.IntRange(1), help="Processes on this machine (default: one a core).")
+@click.option(
+    "--scheduler", metavar="ADDRESS", help="Dask scheduler of an existing cluster, such as tcp://host:8786."
+)
+@click.option("--out", type=FOLDER, help="Folder for the results (default reports/<design file>).")
+@click.option("--json", "as_json", is_flag=True, help="Print design.json to stdout instead of the answer.")
+@click.option("--no-report", is_flag=True, help="Write data only, no pages.")
+def design(
+    plan: Path,
+    start: str | None,
+    end: str | None,
+    years: float | None,
+    span: str | None,
+    interval_minutes: float,
+    kernels: tuple[Path, ...],
+    workers: int | None,
+    scheduler: str | None,
+    out: Path | None,
+    as_json: bool,
+    no_report: bool,
+) -> None:
+    """The lightest system that serves a load, over every combination of sites, masts and collectors that DESIGN names.
+
+    Orientations, counts and the store's capacity are chosen; a lower bound says how far the design is from the best there may be.
+    Its site, collector and load are written as files for estimate and budget. An interrupted run goes on from its finished
+    combinations when it is started again with the same words.
+    """
+    from yieldsim.runs.design.output import write_design
+    from yieldsim.runs.design.run import design as run
+
+    folder = out or Path("reports") / plan.name.removesuffix(".toml")
+    with progress("Designing") as advance:
+        found = run(
+            plan,
+            start,
+            end,
+            years=years,
+            span=span,
+            interval_minutes=interval_minutes,
+            kernels=kernels,
+            workers=workers or os.cpu_count() or 1,
+            scheduler=scheduler,
+            work_folder=folder,
+            progress=advance,
+        )
+    written = write_design(found, folder, report=not no_report)
+    if as_json:
+        click.echo(json.dumps(found.summary, indent=2, ensure_ascii=False))
+    else:
+        click.echo("\n".join(answer_lines(found.summary)))
+    for warning in found.summary["warnings"]:
+        note(warning)
+    click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
+
+
+def answer_lines(summary: DesignResult) -> list[str]:
+    """The answer as plain text, within 80 columns."""
+    from yieldsim.report.layout.facing_words import facing_words
+    from yieldsim.report.layout.period_text import period_line
+
+    best, bound = summary["design"], summary["bound"]
+    unit = bound["unit"]
+    lines = [
+        f"{summary['name']}: least {summary['objective']}",
+        period_line(summary),
+        "",
+        f"  {best['site']}, mast {best['mast_height_m']:g} m, {best['collector']}",
+        f"  {best['units']} units, {best['storage_kwh']:.4g} kWh of storage, {best['mass_kg']:.4g} kg",
+        f"  serves {best['served_fraction']:.3%} of the load; longest outage {best['longest_outage_hours']:.0f} h",
+        f"  proven: no design is below {bound['least']:.4g} {unit}; this one has {bound['reached']:.4g}, "
+        f"{bound['gap_fraction']:.1%} above",
+        "",
+        "  units of each orientation",
+    ]
+    for mount in best["mounts"][:MOST_ROWS]:
+        facing = facing_words(mount["tilt_deg"], mount["azimuth_deg"]).replace("°", " deg")
+        lines.append(f"    {mount['count']:>4}  {facing}")
+    if len(best["mounts"]) > MOST_ROWS:
+        lines.append(f"    and {len(best['mounts']) - MOST_ROWS} more in {summary['files']['collector']}")
+    rows = sorted(
+        summary["combinations"], key=lambda row: (row["cost"] or float("inf"), row["least"] or 1e300)
+    )
+    if len(rows) > 1:
+        lines += ["", f"  combinations{'':<34} bound   design, {unit}"]
+        for row in rows[:MOST_ROWS]:
+            name = f"{row['site']}, {row['mast_height_m']:g} m, {row['collector']}"
+            least = "-" if row["least"] is None else f"{row['least']:.4g}"
+            cost = row["outcome"] if row["cost"] is None else f"{row['cost']:.4g}"
+            lines.append(f"    {name:<42.42} {least:>7}   {cost}")
+        if len(rows) > MOST_ROWS:
+            lines.append(f"    and {len(rows) - MOST_ROWS} more in combinations.csv")
+    lines += ["", *around_lines(summary)]
+    return [*lines, "", *(wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"])]
+
+
+def around_lines(summary: DesignResult) -> list[str]:
+    """Front, worths and tracker."""
+    from yieldsim.report.design import worth_rows
+
+    lines = ["  share served   mass, kg   units   storage, kWh   longest outage, h"]
+    for row in summary["by_reliability"]:
+        if row["mass_kg"] is None:
+            lines.append(f"  {row['reliability']:>12.2%}   no design serves it")
+            continue
+        lines.append(
+            f"  {row['reliability']:>12.2%} {row['mass_kg']:>10.4g} {row['units']:>7} {row['storage_kwh']:>14.4g} "
+            f"{row['longest_outage_hours']:>19.0f}"
+        )
+    lines.append("")
+    for what, words in worth_rows(summary):
+        lines += textwrap.wrap(
+            f"{what}: {words}", 80, initial_indent="  ", subsequent_indent="    ", break_long_words=False
+        )
+    if summary["uncertainty"]:
+        share = summary["uncertainty"]["target_share"]
+        lines.append(
+            "  share served in 50, 90, 99 of 100 draws: "
+            + ", ".join(f"{share[f'p{level}']:.2%}" for level in (50, 90, 99))
+        )
+    return lines

@@ -1,0 +1,286 @@
+"""The design file: candidate sites, masts and collectors, the load they must serve, and what everything weighs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, Field
+from pydantic_core import PydanticCustomError
+
+from yieldsim.base.errors import Problem, likely
+from yieldsim.base.load_model import LoadPlan, Storage, UncertainPlan
+from yieldsim.base.model import Mount, PrescriptionAcceptance, Site
+from yieldsim.base.plans.design import (
+    MOST_COMBINATIONS,
+    CollectorChoice,
+    Confidence,
+    DesignObjective,
+    DesignPlan,
+    FibreRun,
+    Masses,
+    SiteChoice,
+    TrackerPrice,
+    VariedKey,
+)
+from yieldsim.base.ranges import Range, range_of
+from yieldsim.files.inputs.collector import collector_of
+from yieldsim.files.inputs.load import load_of
+from yieldsim.files.inputs.site import site_of
+from yieldsim.files.inputs.uncertainty import uncertain_of
+from yieldsim.files.toml.context import Loaded, Reading
+from yieldsim.files.toml.model import StrictModel, Text, named_file, problem, stated, told
+from yieldsim.files.toml.parse import parse_toml
+
+Kilograms = Annotated[float, stated(Masses, "fixed_kg")]
+
+
+def _site(reading: Reading) -> SiteChoice:
+    return SiteChoice(file=reading.path, noun=site_of(reading))
+
+
+def _collector(reading: Reading) -> CollectorChoice:
+    return CollectorChoice(file=reading.path, noun=collector_of(reading))
+
+
+def _load(reading: Reading) -> tuple[Path, LoadPlan]:
+    return reading.path, load_of(reading)
+
+
+def _uncertain(reading: Reading) -> tuple[Path, UncertainPlan]:
+    return reading.path, uncertain_of(reading)
+
+
+def _numbers(value: object, key: str, noun: type | None, field: str) -> tuple[float, ...]:
+    """A list of numbers in a field's range, all different."""
+    allowed = Range() if noun is None else range_of(noun, field)
+    if not isinstance(value, list | tuple):
+        raise problem(f"is {told(value)}", f"a list of numbers, {allowed.words}")
+    for one in value:
+        if not allowed.holds(one):
+            raise problem(f"holds {told(one)}", allowed.words or "numbers")
+    numbers = tuple(float(one) for one in value)
+    if len(set(numbers)) < len(numbers):
+        raise problem(f"hold {key} twice", "each once")
+    return numbers
+
+
+def as_mast_heights(value: object) -> tuple[float, ...]:
+    """Heights of masts, all different."""
+    return _numbers(value, "a height", Site, "mast_height_m")
+
+
+def as_capacities(value: object) -> tuple[float, ...]:
+    """Capacities of stores, in order."""
+    return tuple(sorted(_numbers(value, "a capacity", Storage, "capacity_kwh")))
+
+
+def as_facings(value: object) -> tuple[tuple[float, float, float], ...]:
+    """Facings: tilt and azimuth, or tilt, azimuth and roll."""
+    if not isinstance(value, list | tuple):
+        raise problem(f"is {told(value)}", "a list of [tilt, azimuth] or [tilt, azimuth, roll], degrees")
+    found = []
+    for one in value:
+        if not isinstance(one, list | tuple) or len(one) not in (2, 3):
+            raise problem(f"holds {told(one)}", "[tilt, azimuth] or [tilt, azimuth, roll], degrees")
+        for angle, key in zip(one, ("tilt_deg", "azimuth_deg", "roll_deg"), strict=False):
+            allowed = range_of(Mount, key)
+            if not allowed.holds(angle):
+                raise problem(f"holds a {key.removesuffix('_deg')} of {told(angle)}", allowed.words)
+        found.append((float(one[0]), float(one[1]), float(one[2]) if len(one) == 3 else 0.0))
+    if len(set(found)) < len(found):
+        raise problem("hold an orientation twice", "each once")
+    return tuple(found)
+
+
+class MassesTable(StrictModel):
+    """[masses]: what each part weighs."""
+
+    unit_kg: Annotated[float, stated(Masses, "unit_kg")] | None = None
+    shield_kg: Kilograms = 0.0
+    mast_kg_per_m: Kilograms = 0.0
+    fibre_kg_per_m: Kilograms = 0.0
+    store_kg_per_kwh: Annotated[float, stated(Masses, "store_kg_per_kwh")] | None = None
+    converter_kg: Kilograms = 0.0
+    fixed_kg: Kilograms = 0.0
+
+
+class FibreRunTable(StrictModel):
+    """[fibre_run]: how long a unit's fibre is by the mast."""
+
+    length_m: Annotated[float, stated(FibreRun, "length_m")]
+    per_mast_m: Annotated[float, stated(FibreRun, "per_mast_m")] = 1.0
+
+
+class StoreTable(StrictModel):
+    """[store]: which capacities there may be."""
+
+    choices_kwh: Annotated[tuple[float, ...], BeforeValidator(as_capacities)] = ()
+    most_kwh: Annotated[float, stated(DesignPlan, "most_store_kwh")] | None = None
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """One of the two."""
+        if "choices_kwh" in given and "most_kwh" in given:
+            yield "most_kwh", problem("stands beside choices_kwh", "one of them")
+        if given.get("choices_kwh") == []:
+            yield "choices_kwh", problem("is empty", "one or more capacities")
+
+
+class TrackerTable(StrictModel):
+    """[tracker]: a mount that follows the Sun, to compare with."""
+
+    extra_kg: Annotated[float, stated(TrackerPrice, "extra_kg")] = 0.0
+    downtime_fraction: Annotated[float, stated(TrackerPrice, "downtime_fraction")] = 0.0
+    stop_hours: Annotated[float, stated(TrackerPrice, "stop_hours")] = 0.0
+
+
+def as_values(value: object) -> tuple[float, ...]:
+    """Values of a varied key, all different."""
+    if value == []:
+        raise problem("is empty", "one or more numbers")
+    return _numbers(value, "a value", None, "")
+
+
+class VaryTable(StrictModel):
+    """[[vary]]: a value of a collector's prescription."""
+
+    collector: Text
+    keys: Text
+    values: Annotated[tuple[float, ...], BeforeValidator(as_values)]
+
+
+class DesignFile(StrictModel):
+    """A design file."""
+
+    name: Text | None = None
+    sites: list[Annotated[SiteChoice, named_file(_site)]] = Field(description="a list of site files")
+    mast_heights_m: Annotated[tuple[float, ...], BeforeValidator(as_mast_heights)] = ()
+    collectors: list[Annotated[CollectorChoice, named_file(_collector)]] = Field(
+        description="a list of collector files"
+    )
+    load: Annotated[tuple[Path, LoadPlan], named_file(_load)] = Field(description="the load file")
+    uncertain: Annotated[tuple[Path, UncertainPlan], named_file(_uncertain)] | None = None
+    objective: DesignObjective = "mass"
+    confidence: Confidence = "nominal"
+    facings: Annotated[tuple[tuple[float, float, float], ...], BeforeValidator(as_facings)] = ()
+    most_units: Annotated[int, stated(DesignPlan, "most_units")] = 1000
+    masses: MassesTable = MassesTable()
+    fibre_run: FibreRunTable | None = None
+    store: StoreTable = StoreTable()
+    vary: list[VaryTable] = Field(default_factory=list)
+    tracker: TrackerTable | None = None
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """Something to choose from, each file once, not too much of it."""
+        if given.get("confidence") == "P90" and "uncertain" not in given:
+            yield "uncertain", problem("is missing", hint="confidence P90 asks for an uncertainty file")
+        sizes = 1
+        for key in ("sites", "collectors"):
+            named = given.get(key)
+            if not isinstance(named, list):
+                continue
+            if not named:
+                yield key, problem("is empty", "one or more files")
+            words = [one for one in named if isinstance(one, str)]
+            for word in {word for word in words if words.count(word) > 1}:
+                yield key, problem(f"hold {told(word)} twice", "each file once")
+            sizes *= max(len(named), 1)
+        masts = given.get("mast_heights_m")
+        sizes *= max(len(masts), 1) if isinstance(masts, list) else 1
+        if sizes > MOST_COMBINATIONS:
+            yield "", problem(f"makes {sizes} combinations", f"up to {MOST_COMBINATIONS}")
+
+    def noun(self, reading: Reading) -> DesignPlan:
+        """The frozen plan."""
+        return DesignPlan(
+            name=self.name or reading.path.name.removesuffix(".toml").removesuffix(".design"),
+            sites=tuple(self.sites),
+            mast_heights_m=self.mast_heights_m,
+            collectors=tuple(self.collectors),
+            load_file=self.load[0],
+            load=self.load[1],
+            objective=self.objective,
+            confidence=self.confidence,
+            masses=Masses(**self.masses.model_dump()),
+            fibre_run=FibreRun(**self.fibre_run.model_dump()) if self.fibre_run else None,
+            facings=self.facings,
+            most_units=self.most_units,
+            store_choices_kwh=self.store.choices_kwh,
+            most_store_kwh=self.store.most_kwh,
+            vary=tuple(
+                VariedKey(collector=one.collector, keys=one.keys, values=one.values) for one in self.vary
+            ),
+            uncertain_file=self.uncertain[0] if self.uncertain else None,
+            uncertain=self.uncertain[1] if self.uncertain else None,
+            tracker=TrackerPrice(**self.tracker.model_dump()) if self.tracker else None,
+        )
+
+
+def design_of(reading: Reading) -> DesignPlan:
+    """The plan in the reading's file. Raises InputError."""
+    plan = parse_toml(reading, DesignFile, "design").noun(reading)
+    reading.problems.extend(one for one in _unweighed(plan, reading) if one not in reading.problems)
+    return plan
+
+
+def _unweighed(plan: DesignPlan, reading: Reading) -> list[Any]:
+    """Problems of masses that neither this file nor those it names state."""
+    found = []
+    if plan.masses.unit_kg is None:
+        found += [
+            Problem(
+                reading.where, "[masses] unit_kg", "is missing", hint=f"{one.file.name} has no mass_kg either"
+            )
+            for one in plan.collectors
+            if one.noun.mass_kg is None
+        ][:1]
+    found += _wrongly_varied(plan, reading)
+    store = plan.load.storage
+    if plan.masses.store_kg_per_kwh is None and store is not None and store.mass_kg_per_kwh is None:
+        hint = f"{plan.load_file.name} has no mass_kg_per_kwh in [storage] either"
+        found.append(Problem(reading.where, "[masses] store_kg_per_kwh", "is missing", hint=hint))
+    if store is None and (plan.store_choices_kwh or plan.most_store_kwh is not None):
+        hint = f"{plan.load_file.name} has no [storage]: add one, its capacity is chosen here"
+        found.append(Problem(reading.where, "[store]", "is given for loads without a store", hint=hint))
+    return found
+
+
+def _wrongly_varied(plan: DesignPlan, reading: Reading) -> list[Problem]:
+    """Problems of [[vary]]: collectors that are not there, or have no prescription."""
+    known = {one.file.name: one.noun for one in plan.collectors}
+    found = []
+    for number, one in enumerate(plan.vary, start=1):
+        key = f"[[vary]] #{number} collector"
+        if one.collector not in known:
+            allowed = ", ".join(known)
+            found.append(
+                Problem(reading.where, key, f'is "{one.collector}"', allowed, likely(one.collector, known))
+            )
+        elif not isinstance(known[one.collector].acceptance, PrescriptionAcceptance):
+            hint = "its [acceptance] names a table"
+            found.append(
+                Problem(reading.where, key, f'is "{one.collector}"', "one with a prescription", hint)
+            )
+    return found
+
+
+def read_design(path: Path | str) -> Loaded[DesignPlan]:
+    """A design file with all files that it names. Raises InputError with every problem of all of them."""
+    reading = Reading(Path(path))
+    return reading.finished(design_of(reading))
+
+
+def design_words(reading: Reading) -> str:
+    """One line about a design file."""
+    plan = design_of(reading)
+    masts = len(plan.mast_heights_m) or 1
+    parts = [
+        f'design "{plan.name}"',
+        f"{len(plan.sites)} sites x {masts} masts x {len(plan.collectors)} collectors",
+        f'load "{plan.load.name}" at {plan.load.reliability:.4g} of {plan.load.reliability_of}',
+        f"least {plan.objective}",
+    ]
+    return ", ".join(parts)

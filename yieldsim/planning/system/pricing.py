@@ -1,0 +1,130 @@
+"""Light of one unit by facing and row, what it is worth at given prices, and the best facing of all at those prices.
+
+A unit is worth sum over rows of price times light: the energy of a facing under a sky whose light is weighted with the price of its
+hour. So the search of `planning.orientation` for the best facing finds the unit worth most, and its bound says what none exceeds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from yieldsim.base.model import Collector
+from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.energy.integration import Setting, TimeGrid
+from yieldsim.energy.spectral_transmittance import energy_acceptance
+from yieldsim.planning.habitat.reliability import Flags
+from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz
+from yieldsim.planning.orientation.objectives import Prospect
+from yieldsim.planning.orientation.optimise import annual_bound
+from yieldsim.planning.orientation.pattern_search import search_turned
+from yieldsim.planning.sunlight.cumulative_sky import WeightedSky, weigh
+from yieldsim.planning.sunlight.histogram import CLASS_BASE, added_up, cell_numbers
+from yieldsim.planning.sunlight.sunlit_series import LitSteps, interval_power_w
+from yieldsim.planning.unit_sets.candidates import spread
+
+FINEST_DEG = 0.05
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Sunlight:
+    """The light of a place for one unit of a collector.
+
+    row_hours   length of a row
+    step_deg    distance between candidate facings; 0 where they were given
+    """
+
+    prospect: Prospect
+    row_hours: float
+    candidates: Facings
+    step_deg: float
+
+    @classmethod
+    def of(cls, setting: Setting, grid: TimeGrid, given: Facings | None = None) -> Sunlight:
+        """Walk through the run once; candidates as dense as the acceptance is wide, unless they are given."""
+        collector: Collector = setting.collector
+        sky, track = weigh(setting, grid)
+        prospect = Prospect.of(sky, track, energy_acceptance(collector))
+        hours = grid.interval_s / 3600.0
+        if given is not None:
+            return cls(prospect=prospect, row_hours=hours, candidates=given, step_deg=0.0)
+        found = spread(prospect, "load", None)
+        return cls(prospect=prospect, row_hours=hours, candidates=found.facings, step_deg=found.step_deg)
+
+    @property
+    def lit(self) -> Flags:
+        """Rows with any light at the place, (rows,)."""
+        track = self.prospect.track
+        rows = track.step_count // track.steps_per_interval
+        found = np.zeros(rows, dtype=bool)
+        found[np.minimum(track.step // track.steps_per_interval, rows - 1)] = True
+        return found
+
+    def light_kwh(self, some: Facings) -> FloatArray:
+        """Light of one unit of each facing, (rows, facings)."""
+        track, ready = self.prospect.track, self.prospect.year.ready
+        axes = axes_enu_xyz(some)
+        power = [
+            interval_power_w(track, ready, axes[place], float(some.tilt_deg[place]))
+            for place in range(some.count)
+        ]
+        return np.ascontiguousarray(np.stack(power, axis=1)) * (self.row_hours / 1000.0)
+
+
+def priced(sunlight: Sunlight, price: FloatArray) -> Prospect:
+    """The place under a sky weighted with prices by row, (rows,) or fewer: later rows are worth nothing."""
+    prospect = sunlight.prospect
+    sky = _weighted(prospect.track, prospect.year.sky, price)
+    sweep = prospect.year.with_sky(sky)
+    return replace(prospect, year=sweep, months=sweep, scout=sweep, scout_months=sweep, coarse=None)
+
+
+def _weighted(track: LitSteps, like: WeightedSky, price: FloatArray) -> WeightedSky:
+    """Lit steps times the price of their row, in cells of the sky."""
+    row = track.step // track.steps_per_interval
+    by_row = np.zeros(track.step_count // track.steps_per_interval + 1)
+    by_row[: len(price)] = price
+    worth = track.power_w.astype(np.float64) * by_row[row] * (track.step_hours / 1000.0)
+    kept = np.flatnonzero(worth > 0.0)
+    sun = track.sun_enu_xyz[kept].astype(np.float64)
+    clean = np.ones((1, len(kept)))
+    if track.load_days.size:
+        clean = track.dust.clean_at_rates(track.load_days[kept].astype(np.float64))
+    keys = track.radius_class[kept] * np.int64(CLASS_BASE) + cell_numbers(sun, like.cell_deg)
+    point = np.concatenate([sun, np.ones((len(kept), 1))], axis=1)
+    keys, sums = added_up(keys, (clean * worth[kept])[:, :, None] * point[None])
+    return replace(
+        like,
+        sums=np.ascontiguousarray(sums),
+        period=np.zeros(len(keys), dtype=np.int32),
+        radius_class=(keys // CLASS_BASE).astype(np.int32),
+    )
+
+
+def climbed(sunlight: Sunlight, at_prices: Prospect, starts: Facings, step_deg: float) -> Facings:
+    """Where facings come to that turn towards what is worth most, all of them."""
+
+    def worth(some: Facings, _: FloatArray | None) -> FloatArray:
+        return at_prices.annual_kwh(some)[:, None]
+
+    found, _ = search_turned(
+        worth,
+        lambda measures: measures[:, 0],
+        starts,
+        step_deg,
+        finest_deg=FINEST_DEG,
+        patience=1,
+        survivors=starts.count,
+        rolls=sunlight.prospect.rolls_matter,
+    )
+    return found
+
+
+def worth_bound(at_prices: Prospect, best: float, effort: float) -> tuple[float, Facings | None]:
+    """What no facing of round optics is worth more than, and a facing that is worth more than `best`, if one was met.
+
+    best   worth of the best unit known
+    """
+    bound, better = annual_bound(at_prices, best / at_prices.years, effort)
+    return bound * at_prices.years, better

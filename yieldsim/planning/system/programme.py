@@ -1,0 +1,217 @@
+"""The linear programme of units, store and dispatch over blocks of rows, solved with its prices.
+
+    least   per_unit sum_j x[j] + per_kwh C
+    light   sum_i l[b,i] / direct_i + c[b]  <=  sum_j light[b,j] x[j]                                 price  light
+    store   e[b]  <=  keep e[b-1] + take_in c[b] - sum_i per_drawn_i keep' f[b,i]                      price  state
+            e[b]  <=  usable[b] C + slack
+    loads   l[b,i] + f[b,i]  <=  asked[b,i] + per_unit[b,i] N,   N = sum_j x[j]
+    target  sum weight (asked + per_unit N - l - f)  <=  allowed + allowed' N                          price  short
+
+x units of each facing, C capacity, e state of the store at a block's end, l and f what loads get directly and out of the store,
+c light that charges. With repeats e[-1] is the last block's state, else start_share C.
+
+Solved by HiGHS (Q. Huangfu, J. A. J. Hall, "Parallelizing the dual revised simplex method", Math. Prog. Comp. 10, 2018) through scipy.
+What is believed of its answer is the prices alone, which `bound` checks and mends.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from yieldsim.base.errors import CannotCompute
+from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.planning.habitat.reliability import Flags
+from yieldsim.planning.system.blocks import Blocks, Merged, merged
+from yieldsim.planning.system.terms import Prices, Terms
+
+INFEASIBLE = 2
+WAYS = (("highs", True), ("highs-ipm", True), ("highs-ds", False))
+"""What the solver is asked to do, one after the other where it gives up."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Solved:
+    """A solution over blocks.
+
+    cost       of the objective
+    units      (facings,)
+    capacity_kwh
+    light      (blocks,)  price of a kWh of light
+    state      (blocks,)  price of a kWh stored
+    short      price of a kWh more of allowed shortfall
+    """
+
+    cost: float
+    units: FloatArray
+    capacity_kwh: float
+    light: FloatArray
+    state: FloatArray
+    short: float
+
+
+class Rows:
+    """Sparse constraints being written down: A x <= b."""
+
+    def __init__(self) -> None:
+        """None yet."""
+        self._parts: list[tuple[Any, Any, Any]] = []
+        self._most: list[FloatArray] = []
+        self.count = 0
+
+    def add(self, most: FloatArray, *terms: tuple[Any, Any, Any]) -> slice:
+        """Rows with right sides `most` (n,) and terms (coefficients, rows 0..n-1, columns); where they stand."""
+        for value, row, column in terms:
+            value, row, column = np.broadcast_arrays(value, row, column)
+            self._parts.append((value.ravel(), row.ravel() + self.count, column.ravel()))
+        self._most.append(most)
+        first, self.count = self.count, self.count + len(most)
+        return slice(first, self.count)
+
+    def finished(self, columns: int) -> tuple[Any, FloatArray]:
+        """The matrix and the right sides."""
+        from scipy.sparse import coo_array
+
+        value, row, column = (np.concatenate(part) for part in zip(*self._parts, strict=True))
+        kept = value != 0.0
+        entries = (value[kept].astype(np.float64), (row[kept], column[kept]))
+        return coo_array(entries, shape=(self.count, columns)).tocsr(), np.concatenate(self._most)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Programme:
+    """The programme of some facings as a matrix, ready for a solver.
+
+    cost, upper   (columns,)  prices and upper limits; the lower ones are 0
+    light, state, target   where those constraints stand
+    scale_kwh     energies are in units of it
+    """
+
+    cost: FloatArray
+    upper: FloatArray
+    matrix: Any
+    most: FloatArray
+    light: slice
+    state: slice
+    target: slice
+    facings: int
+    scale_kwh: float
+
+
+def programme(light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, prices: Prices) -> Programme:
+    """Write it down.
+
+    light_kwh   (blocks, facings)  of one unit of each
+    lit         (blocks,)  which have light at all, if not for these facings: light has a price there
+    """
+    part = merged(terms, blocks)
+    scale = max(float(part.asked_kwh.sum()) / terms.rows, 1e-12)
+    count, kinds = part.asked_kwh.shape
+    facings = light_kwh.shape[1]
+    sunny = np.flatnonzero(lit)
+    able = np.flatnonzero(terms.stored > 0.0)
+    at_c = facings + 1 + count
+    at_l = at_c + len(sunny)
+    at_f = at_l + len(sunny) * kinds
+    columns = at_f + count * len(able)
+    x, one, block = np.arange(facings), np.arange(len(sunny)), np.arange(count)
+    e, c = facings + 1 + block, at_c + one
+    l = at_l + np.arange(len(sunny) * kinds).reshape(len(sunny), kinds)  # noqa: E741
+    f = at_f + np.arange(count * len(able)).reshape(count, len(able))
+    rows = Rows()
+    light = rows.add(
+        np.zeros(len(sunny)),
+        (1.0 / terms.direct[None, :], one[:, None], l),
+        (1.0, one, c),
+        (-light_kwh[sunny] / scale, one[:, None], x[None, :]),
+    )
+    beginning = np.zeros(count)
+    if terms.start_share is not None:
+        beginning[0] = part.keep[0] * terms.slack_kwh / scale
+    state = rows.add(beginning, *_state(terms, part, sunny, e, c, f, able, facings))
+    rows.add(np.full(count, terms.slack_kwh / scale), (1.0, block, e), (-part.usable, block, facings))
+    for kind in range(kinds):
+        served: list[tuple[Any, Any, Any]] = [(1.0, sunny, l[:, kind])]
+        if kind in able:
+            served.append((1.0, block, f[:, int(np.searchsorted(able, kind))]))
+        growing = (-part.per_unit_kwh[:, kind, None] / scale, block[:, None], x[None, :])
+        rows.add(part.asked_kwh[:, kind] / scale, *served, growing)
+    if np.isfinite(terms.leave_kwh):
+        rows.add(part.leave_kwh / scale, (1.0 / terms.stored[able][None, :], block[:, None], f))
+    weighted = float((part.weight * part.asked_kwh).sum()) / scale
+    per_unit = float((part.weight * part.per_unit_kwh).sum()) / scale
+    target = rows.add(
+        np.array([terms.allowed / scale - weighted]),
+        (-part.weight[sunny], 0, l),
+        (-part.weight[:, able], 0, f),
+        (np.full(facings, per_unit - terms.allowed_per_unit / scale), 0, x),
+    )
+    if np.isfinite(prices.most_units):
+        rows.add(np.array([prices.most_units]), (1.0, np.zeros(facings, np.int64), x))
+    if prices.least_units > 0.0:
+        rows.add(np.array([-prices.least_units]), (-1.0, np.zeros(facings, np.int64), x))
+    upper = np.full(columns, np.inf)
+    upper[facings] = prices.most_kwh / scale
+    upper[at_c:at_l] = part.enter_kwh[sunny] / scale
+    cost = np.zeros(columns)
+    cost[:facings], cost[facings] = prices.per_unit, prices.per_kwh * scale
+    matrix, most = rows.finished(columns)
+    return Programme(cost, upper, matrix, most, light, state, target, facings, scale)
+
+
+def _state(
+    terms: Terms, part: Merged, lit: Any, e: Any, c: Any, f: Any, able: Any, capacity: int
+) -> list[tuple[Any, Any, Any]]:
+    """The terms of the store's balance."""
+    count = len(e)
+    block = np.arange(count)
+    found: list[tuple[Any, Any, Any]] = [
+        (1.0, block, e),
+        (-terms.take_in, lit, c),
+        (part.drawn_keep[:, None] * terms.per_drawn[able][None, :], block[:, None], f),
+    ]
+    if terms.start_share is None:
+        return [*found, (-part.keep, block, np.roll(e, 1))]
+    found.append((-part.keep[1:], block[1:], e[:-1]))
+    return [*found, (-part.keep[0] * terms.start_share, np.zeros(1, np.int64), np.array([capacity]))]
+
+
+def solved(light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, prices: Prices) -> Solved | None:
+    """The least cost over blocks with units of some facings; None where nothing serves the loads.
+
+    light_kwh   (blocks, facings)
+    lit         (blocks,)  which have light for any facing; the price of light is infinite in the others
+    Raises CannotCompute where the solver gives up.
+    """
+    from scipy.optimize import linprog
+
+    made = programme(light_kwh, lit, terms, blocks, prices)
+    bounds = np.stack([np.zeros(len(made.upper)), made.upper], axis=1)
+    for method, presolve in WAYS:
+        found = linprog(
+            made.cost,
+            A_ub=made.matrix,
+            b_ub=made.most,
+            bounds=bounds,
+            method=method,
+            options={"presolve": presolve},
+        )
+        if found.status == INFEASIBLE:
+            return None
+        if found.status == 0:
+            break
+    else:
+        raise CannotCompute(f"the linear programme was not solved: {found.message}")
+    price = -np.asarray(found.ineqlin.marginals)
+    light = np.full(len(blocks.first), np.inf)
+    light[lit] = price[made.light]
+    return Solved(
+        cost=float(found.fun),
+        units=np.asarray(found.x[: made.facings]),
+        capacity_kwh=float(found.x[made.facings]) * made.scale_kwh,
+        light=light / made.scale_kwh,
+        state=price[made.state] / made.scale_kwh,
+        short=float(price[made.target][0]) / made.scale_kwh,
+    )

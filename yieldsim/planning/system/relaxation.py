@@ -1,0 +1,259 @@
+"""The least cost at a place if units could be split: column generation over facings, rows merged where nothing is lost.
+
+Rounds of
+
+1. the programme over blocks with a few facings; the facings that are worth more than they cost at its prices come in, until none
+   of the candidates is;
+2. blocks are cut where the run of the solution turns from lacking light to having it to spare;
+3. facings turn in continuous angles towards what they are worth most at the prices.
+
+Every round gives a bound (`bound`); the search ends when the programme's cost stands still.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.planning.habitat.reliability import Flags
+from yieldsim.planning.orientation.mount_frames import Facings, together
+from yieldsim.planning.system.blocks import Blocks, even, turning_points
+from yieldsim.planning.system.bound import Bound, RowPrices, bound, parts, row_prices, scaled, unit_worth
+from yieldsim.planning.system.pricing import Sunlight, climbed, priced, worth_bound
+from yieldsim.planning.system.programme import Solved, solved
+from yieldsim.planning.system.terms import Prices, Terms
+
+BLOCK_HOURS = 24.0
+FIRST_FACINGS, MORE_FACINGS = 40, 25
+WORTH_MORE = 1e-4
+"""A facing worth less than this share more than it costs does not come in."""
+STANDS_STILL, TURNS_LITTLE = 2e-4, 1e-3
+"""Gains of the cost for which blocks are no longer cut, and facings no longer turned."""
+BOUND_EFFORT = 16.0
+"""At the prices of a programme all facings in use are worth the same: many patches have to be cut up."""
+MOST_CUTS, MOST_TURNS = 6, 3
+NEARLY_WORTH_IT = 0.985
+"""Facings worth this share of the best unit come into the next programme from the start."""
+LEAST_UNITS = 1e-6
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Relaxed:
+    """The least cost at a place with units that may be split, and what proves it.
+
+    facings, light_kwh   that were priced one by one; (rows, facings) of one unit each
+    units         (facings,)  of the solution
+    prices        by row
+    proof         what they prove over those facings
+    everywhere    least cost over every facing between them too; None where that is not known (two-angle optics)
+    worth_anywhere   what no unit of any facing is worth more than at the prices; None the same
+    """
+
+    facings: Facings
+    light_kwh: FloatArray
+    units: FloatArray
+    capacity_kwh: float
+    cost: float
+    prices: RowPrices
+    proof: Bound
+    blocks: Blocks
+    everywhere: float | None = None
+    worth_anywhere: float | None = None
+
+    @property
+    def least(self) -> float:
+        """What no system costs less than."""
+        return self.proof.least if self.everywhere is None else min(self.everywhere, self.proof.least)
+
+
+class Infeasible(Exception):
+    """No number of units, split or not, and no store within the limits serve the loads."""
+
+
+def relaxed(
+    sunlight: Sunlight,
+    terms: Terms,
+    objective: Prices,
+    *,
+    worth_knowing: Callable[[float], bool] = lambda least: True,
+    turning: bool = True,
+) -> Relaxed:
+    """Solve for a place. Raises Infeasible.
+
+    terms           over the rows from the run's first on
+    worth_knowing   asked with every bound: whether closer ones are wanted
+    turning         whether facings may turn between the candidates
+    """
+    lit = sunlight.lit[: terms.rows]
+    found = over_candidates(sunlight, sunlight.light_kwh(sunlight.candidates), terms, objective)
+    if not worth_knowing(found.proof.least):
+        return found
+    found = _cut(found, terms, objective, lit)
+    for _ in range(MOST_TURNS if turning else 0):
+        if not worth_knowing(found.proof.least):
+            return found
+        before = found.cost
+        found = _cut(_turned(found, sunlight, terms, objective, lit), terms, objective, lit)
+        if found.cost > before * (1.0 - TURNS_LITTLE):
+            break
+    return bounded_everywhere(found, sunlight, terms, objective) if turning else found
+
+
+def solved_again(
+    found: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, *, turning: bool
+) -> Relaxed:
+    """A solution for another objective, from the facings and blocks of one that is known. Raises Infeasible."""
+    lit = sunlight.lit[: terms.rows]
+    other = _over_facings(
+        found.facings, found.light_kwh, terms, objective, found.blocks, lit, _promising(found)
+    )
+    return _turned(other, sunlight, terms, objective, lit) if turning else other
+
+
+def over_candidates(sunlight: Sunlight, light_kwh: FloatArray, terms: Terms, objective: Prices) -> Relaxed:
+    """A first solution over the candidates, with rows merged into days. Raises Infeasible.
+
+    light_kwh   (rows or more, facings)  of one unit of each candidate
+    """
+    rows = terms.rows
+    return _over_facings(
+        sunlight.candidates,
+        np.ascontiguousarray(light_kwh[:rows]),
+        terms,
+        objective,
+        even(rows, max(round(BLOCK_HOURS / sunlight.row_hours), 1)),
+        sunlight.lit[:rows],
+    )
+
+
+def _over_facings(
+    some: Facings,
+    light_kwh: FloatArray,
+    terms: Terms,
+    objective: Prices,
+    blocks: Blocks,
+    lit: Flags,
+    start: NDArray[np.int64] | None = None,
+) -> Relaxed:
+    """Column generation over facings whose light is known.
+
+    start   those to begin with
+    """
+    by_block = blocks.sums(light_kwh)
+    lit_blocks = blocks.sums(np.asarray(lit, dtype=np.float64)) > 0.0
+    active = start
+    if active is None:
+        active = np.sort(np.argsort(-light_kwh.sum(axis=0), kind="stable")[:FIRST_FACINGS])
+        active = np.union1d(active, _each_row(light_kwh, terms))
+    while True:
+        answer = solved(by_block[:, active], lit_blocks, terms, blocks, objective)
+        if answer is None:
+            if len(active) == some.count:
+                raise Infeasible
+            active = np.arange(some.count)
+            continue
+        prices = row_prices(answer, terms, blocks, lit)
+        proof = bound(prices, light_kwh, terms, objective)
+        dear = _unit_price(proof.unit[active], objective)
+        better = np.flatnonzero(proof.unit > dear * (1.0 + WORTH_MORE))
+        better = np.setdiff1d(better, active)
+        if len(better) == 0:
+            break
+        best = better[np.argsort(-proof.unit[better], kind="stable")[:MORE_FACINGS]]
+        active = np.union1d(active, best)
+    units = np.zeros(some.count)
+    units[active] = answer.units
+    return _relaxed(some, light_kwh, units, answer, prices, proof, blocks)
+
+
+def _unit_price(unit: FloatArray, objective: Prices) -> float:
+    """What a unit must be worth to come in: its price, or what those in use are worth where their number is limited."""
+    best = float(unit.max(initial=0.0))
+    if np.isfinite(objective.most_units) and best > objective.per_unit:
+        return best
+    return min(objective.per_unit, best) if objective.least_units > 0.0 else objective.per_unit
+
+
+def _each_row(light_kwh: FloatArray, terms: Terms) -> FloatArray:
+    """The facing with most light in each stretch of a fortnight: so that the first programme lacks none."""
+    blocks = even(terms.rows, max(terms.rows // 26, 1))
+    return np.unique(blocks.sums(light_kwh).argmax(axis=1))
+
+
+def _relaxed(
+    some: Facings, light_kwh: FloatArray, units: FloatArray, answer: Solved, prices: RowPrices, proof: Bound, blocks: Blocks
+) -> Relaxed:  # fmt: skip
+    return Relaxed(
+        facings=some,
+        light_kwh=light_kwh,
+        units=units,
+        capacity_kwh=answer.capacity_kwh,
+        cost=answer.cost,
+        prices=prices,
+        proof=proof,
+        blocks=blocks,
+    )
+
+
+def _cut(found: Relaxed, terms: Terms, objective: Prices, lit: Flags) -> Relaxed:
+    """Cut blocks where the solution's run turns, until its cost stands still."""
+    for _ in range(MOST_CUTS):
+        total = found.light_kwh @ found.units
+        blocks = found.blocks.split(turning_points(total, terms, float(found.units.sum())))
+        if len(blocks.first) == len(found.blocks.first):
+            break
+        finer = _over_facings(
+            found.facings, found.light_kwh, terms, objective, blocks, lit, _promising(found)
+        )
+        still = finer.cost <= found.cost * (1.0 + STANDS_STILL)
+        found = finer
+        if still:
+            break
+    return found
+
+
+def _turned(found: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, lit: Flags) -> Relaxed:
+    """The same with facings beside those in use, turned towards what is worth most at the prices."""
+    used = np.flatnonzero(found.units > LEAST_UNITS)
+    near = np.flatnonzero(found.proof.unit > 0.98 * found.proof.unit.max())
+    starts = found.facings.take(np.union1d(used, near))
+    step = sunlight.step_deg * 0.25
+    reached = climbed(sunlight, priced(sunlight, found.prices.light), starts, step)
+    light = sunlight.light_kwh(reached)[: terms.rows]
+    return _over_facings(
+        together(found.facings, reached),
+        np.concatenate([found.light_kwh, light], axis=1),
+        terms,
+        objective,
+        found.blocks,
+        lit,
+        np.append(_promising(found), found.facings.count + np.arange(reached.count)),
+    )
+
+
+def _promising(found: Relaxed) -> NDArray[np.int64]:
+    """Facings in use, and those nearly worth their price."""
+    worth = found.proof.unit > NEARLY_WORTH_IT * found.proof.unit.max()
+    return np.flatnonzero(worth | (found.units > LEAST_UNITS))
+
+
+def bounded_everywhere(
+    found: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, effort: float = BOUND_EFFORT
+) -> Relaxed:
+    """What the prices prove over every facing, where optics are round.
+
+    effort   as for `optimise.annual_bound`
+    """
+    if sunlight.prospect.rolls_matter:
+        return found
+    need, value, store = parts(found.prices, terms)
+    own = float(unit_worth(found.prices, need, terms, np.zeros((terms.rows, 1)))[0])
+    best = float(found.proof.unit.max())
+    most, _ = worth_bound(priced(sunlight, found.prices.light), best - own, effort)
+    anywhere = max(most + own, best)
+    least = scaled(value, anywhere, store, objective)
+    return replace(found, everywhere=least, worth_anywhere=anywhere)

@@ -1,0 +1,1 @@
+"""The live page: data and scripts of one HTML file."""

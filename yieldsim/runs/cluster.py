@@ -1,0 +1,52 @@
+"""Processes of this machine, or a cluster's, that share the work of a run."""
+
+from __future__ import annotations
+
+import logging
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from yieldsim.base.errors import CannotCompute
+
+
+def cluster_library() -> Any:
+    """The library that spreads work over processes and machines; None where it is not installed."""
+    try:
+        import distributed
+    except ImportError:
+        return None
+    return distributed
+
+
+@contextmanager
+def client(library: Any, workers: int, scheduler: str | None) -> Iterator[Any]:
+    """A client of the cluster at an address, or of one made here for as long as it is needed."""
+    import dask
+
+    if scheduler is not None:
+        # a lost scheduler is told in our own words
+        logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
+        try:
+            reached = library.Client(scheduler, timeout="8s")
+        except (OSError, ValueError) as error:
+            raise CannotCompute(f"cannot reach a scheduler at {scheduler}: {error}") from None
+        with reached:
+            yield reached
+        return
+    # the workers share the cores, and have one thread of kernels each where there are as many workers as cores
+    threads = str(max(1, (os.cpu_count() or 1) // workers))
+    with (
+        dask.config.set({"distributed.worker.daemon": True}),
+        library.LocalCluster(
+            n_workers=workers,
+            threads_per_worker=1,
+            processes=True,
+            dashboard_address=None,
+            silence_logs=logging.ERROR,
+            env={"NUMBA_NUM_THREADS": threads, "OMP_NUM_THREADS": threads},
+        ) as cluster,
+        library.Client(cluster) as reached,
+    ):
+        yield reached

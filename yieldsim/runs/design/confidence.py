@@ -1,0 +1,77 @@
+"""A design that serves in 90 of 100 draws of what is uncertain, not in the nominal run alone.
+
+The load is asked for with a margin, the system designed for that, and the draws made with the load as it is: the smallest margin with
+which the share served is reached in so many draws is sought between one that is too small and one that is enough.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from yieldsim.base.errors import CannotCompute
+from yieldsim.base.load_model import Load, LoadSeries
+from yieldsim.base.plans.design import DesignPlan
+from yieldsim.runs.design.combinations import Combination, Span
+from yieldsim.runs.design.search import Designed, design_one
+from yieldsim.runs.design.verify import Built, build
+
+MOST_TRIALS = 8
+CLOSE = 0.01
+FIRST_STEP, LARGEST = 0.06, 4.0
+
+
+def confident(
+    plan: DesignPlan, combination: Combination, span: Span, found: Designed, built: Built
+) -> tuple[Designed, Built, float]:
+    """The design, its run, and the margin on the load that it took. Raises CannotCompute where no margin is enough.
+
+    found, built   of the nominal run
+    """
+    best: tuple[Designed, Built, float] | None = None
+    low, factor, step = 1.0, 1.0, FIRST_STEP
+    for _ in range(MOST_TRIALS):
+        if _holds(built, plan.load.reliability):
+            best = (found, built, factor)
+        else:
+            low = factor
+        if best is not None and best[2] - low <= CLOSE:
+            break
+        if best is None:
+            factor, step = factor + step, 2.0 * step
+        else:
+            factor = 0.5 * (low + best[2])
+        if factor > LARGEST:
+            break
+        tried = design_one(_asking(plan, factor), combination, span, float("inf"))
+        made = build(plan, combination, tried, span) if tried.mounts is not None else None
+        if made is None:
+            if best is None:
+                break
+            low = factor
+            continue
+        found, built = replace(tried, capacity_kwh=made.capacity_kwh, mass_kg=made.mass_kg), made
+    if best is None:
+        raise CannotCompute(
+            f'no margin on "{plan.load.name}" up to {factor:.2f} makes {combination.name} serve it in 90 of 100 draws'
+        )
+    return best
+
+
+def _holds(built: Built, reliability: float) -> bool:
+    sure = built.summary["uncertainty"]
+    assert sure is not None
+    return sure["target_share"]["p90"] >= reliability
+
+
+def _asking(plan: DesignPlan, factor: float) -> DesignPlan:
+    """The same with loads that ask so many times as much; what dust shields draw is as it is."""
+
+    def scaled(load: Load) -> Load:
+        if load.is_shield:
+            return load
+        amount = load.amount
+        if isinstance(amount, LoadSeries):
+            return replace(load, amount=replace(amount, amount=amount.amount * factor))
+        return replace(load, amount=amount * factor)
+
+    return replace(plan, load=replace(plan.load, loads=tuple(scaled(load) for load in plan.load.loads)))

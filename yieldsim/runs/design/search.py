@@ -1,0 +1,279 @@
+"""One combination: a bound on what it costs, and the best whole design found for it."""
+
+from __future__ import annotations
+
+import math
+from contextlib import suppress
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from yieldsim.base.model import Mount
+from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.plans.design import DesignPlan
+from yieldsim.runs.design.combinations import (
+    UNITS_TIE,
+    Combination,
+    Span,
+    mass_kg,
+    prepared,
+    prices_of,
+    serving_of,
+    sunlight_of,
+)
+
+if TYPE_CHECKING:
+    from yieldsim.planning.system.branches import Branch
+    from yieldsim.planning.system.relaxation import Relaxed
+    from yieldsim.planning.system.serving import Serving
+    from yieldsim.planning.system.terms import Terms
+    from yieldsim.planning.system.whole_units import WholeSet
+    from yieldsim.runs.setup.prepare import Prepared
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Looked:
+    """A first look at a combination.
+
+    least         what no design of it costs less than; infinite where none serves
+    candidates    facings that were priced one by one, and how far apart they are
+    best_unit_kwh   of one unit of the best of them over the run
+    dark_hours    the longest stretch without light at the place
+    """
+
+    number: int
+    least: float
+    candidates: int
+    step_deg: float
+    best_unit_kwh: float
+    dark_hours: float
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Designed:
+    """The best design found for a combination, and its bound.
+
+    least       what no design of the combination costs less than
+    between     whether that holds for every facing, those between candidates too
+    mounts      facings and counts; None: no design was found, or none that is worth it
+    cost        of the objective; infinite without a design
+    split_units, split_kwh   of the solution with units that may be split, which is `split`
+    branches    what proves the bound
+    """
+
+    number: int
+    least: float
+    between: bool
+    mounts: tuple[Mount, ...] | None
+    capacity_kwh: float
+    cost: float
+    mass_kg: float
+    complete: bool
+    split_units: float
+    split_kwh: float
+    facings_priced: int
+    split: Relaxed | None = None
+    branches: tuple[Branch, ...] = ()
+    terms: Terms | None = None
+
+    @property
+    def units(self) -> int:
+        """How many; 0 without a design."""
+        return sum(mount.count for mount in self.mounts or ())
+
+
+PLAIN = (
+    "number",
+    "least",
+    "between",
+    "capacity_kwh",
+    "cost",
+    "mass_kg",
+    "complete",
+    "split_units",
+    "split_kwh",
+    "facings_priced",
+)
+
+
+def to_keep(found: Designed) -> dict[str, Any]:
+    """A design without its proof as plain values."""
+    mounts = None if found.mounts is None else [asdict(mount) for mount in found.mounts]
+    return {name: getattr(found, name) for name in PLAIN} | {"mounts": mounts}
+
+
+def kept_design(known: dict[str, Any]) -> Designed:
+    """The design that was kept."""
+    mounts = known["mounts"]
+    return Designed(**(known | {"mounts": None if mounts is None else tuple(Mount(**one) for one in mounts)}))
+
+
+def whole_bound(plan: DesignPlan, least: float, once: float) -> float:
+    """A bound in the objective's terms: units are whole."""
+    if plan.objective == "units":
+        return float(math.ceil(least - UNITS_TIE - 1e-6))
+    return least + once
+
+
+def look(plan: DesignPlan, combination: Combination, span: Span, among_others: bool) -> Looked:
+    """A quick bound, over hours merged into days.
+
+    among_others   False: there is nothing to compare it with, and no bound is worked out
+    """
+    from yieldsim.planning.system.relaxation import Infeasible, bounded_everywhere, over_candidates
+
+    ready = prepared(combination, span)
+    serving, sunlight = serving_of(plan, ready), sunlight_of(plan, ready)
+    prices, once = prices_of(plan, combination)
+    light = sunlight.light_kwh(sunlight.candidates)
+    terms = serving.terms(repeats=True)
+    least = math.inf if among_others else 0.0
+    if among_others:
+        with suppress(Infeasible):
+            found = over_candidates(sunlight, light, terms, prices)
+            if not plan.facings:
+                found = bounded_everywhere(found, sunlight, terms, prices, effort=1.0)
+            least = whole_bound(plan, found.least, once)
+    return Looked(
+        number=combination.number,
+        least=least,
+        candidates=sunlight.candidates.count,
+        step_deg=sunlight.step_deg,
+        best_unit_kwh=float(light.sum(axis=0).max(initial=0.0)),
+        dark_hours=sunlight.prospect.dark_gap_hours,
+    )
+
+
+def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost: float) -> Designed:
+    """The best design found, checked against an estimate's own light; left off once its bound passes `best_cost`."""
+    from yieldsim.planning.system.branches import branches_of
+    from yieldsim.planning.system.polish import polished
+    from yieldsim.planning.system.relaxation import Infeasible, relaxed
+    from yieldsim.planning.system.whole_units import all_sets, near_split
+
+    ready = prepared(combination, span)
+    serving, sunlight = serving_of(plan, ready), sunlight_of(plan, ready)
+    prices, once = prices_of(plan, combination)
+    terms = serving.terms(repeats=True)
+    turning = not plan.facings
+    try:
+        split = relaxed(
+            sunlight,
+            terms,
+            prices,
+            worth_knowing=lambda least: whole_bound(plan, least, once) < best_cost,
+            turning=turning,
+        )
+    except Infeasible:
+        return _none(combination)
+    least = whole_bound(plan, split.least, once)
+    whole: WholeSet | None = None
+    if least < best_cost:
+        if not turning:
+            whole = all_sets(
+                sunlight.candidates,
+                sunlight.light_kwh(sunlight.candidates),
+                serving,
+                prices,
+                split.proof.least,
+            )
+        if whole is None:
+            whole = near_split(split, serving, prices, sunlight.light_kwh, turning=turning)
+            if whole is not None and turning:
+                whole = polished(whole, serving, prices, sunlight.light_kwh)
+    mounts, capacity, cost, mass = None, 0.0, math.inf, math.inf
+    if whole is not None:
+        mounts = mounts_of(whole)
+        found = checked(ready, mounts, serving, whole.capacity_kwh)
+        if found is None:
+            mounts = None
+        else:
+            capacity = found
+            units = sum(mount.count for mount in mounts)
+            mass = mass_kg(plan, combination, units, capacity)
+            cost = mass if plan.objective == "mass" else float(units)
+    complete = whole is not None and whole.complete and mounts is not None
+    branches: tuple[Branch, ...] = ()
+    if mounts is not None:
+        branches = branches_of(split, sunlight, terms, prices, turning=turning)
+        least = max(least, whole_bound(plan, min(one.least for one in branches), once))
+    return Designed(
+        number=combination.number,
+        least=max(least, cost) if complete else least,
+        between=turning and split.everywhere is not None,
+        mounts=mounts,
+        capacity_kwh=capacity,
+        cost=cost,
+        mass_kg=mass,
+        complete=complete,
+        split_units=float(split.units.sum()),
+        split_kwh=split.capacity_kwh,
+        facings_priced=split.facings.count,
+        split=split,
+        branches=branches,
+        terms=terms,
+    )
+
+
+def _none(combination: Combination) -> Designed:
+    """Nothing serves there."""
+    return Designed(
+        number=combination.number,
+        least=math.inf,
+        between=True,
+        mounts=None,
+        capacity_kwh=0.0,
+        cost=math.inf,
+        mass_kg=math.inf,
+        complete=False,
+        split_units=0.0,
+        split_kwh=0.0,
+        facings_priced=0,
+    )
+
+
+def mounts_of(whole: WholeSet) -> tuple[Mount, ...]:
+    """Facings to a hundredth of a degree, and how many units each has; the same ones together."""
+    counts: dict[tuple[float, float, float], int] = {}
+    for place in range(whole.facings.count):
+        one = whole.facings.mount(place)
+        key = (one.tilt_deg, one.azimuth_deg, one.roll_deg)
+        counts[key] = counts.get(key, 0) + int(whole.counts[place])
+    return tuple(
+        Mount(tilt_deg=tilt, azimuth_deg=azimuth, roll_deg=roll, count=count)
+        for (tilt, azimuth, roll), count in sorted(counts.items(), key=lambda item: item[0][1])
+    )
+
+
+def checked(ready: Prepared, mounts: tuple[Mount, ...], serving: Serving, near_kwh: float) -> float | None:
+    """The smallest capacity that serves by the light of an estimate itself; None if none does.
+
+    ready   prepared for the combination
+    """
+    light = estimated_light_kwh(ready, mounts)
+    units = sum(mount.count for mount in mounts)
+    return serving.capacity_kwh(light, units, near_kwh or None)
+
+
+def estimated_light_kwh(ready: Prepared, mounts: tuple[Mount, ...]) -> FloatArray:
+    """Light of a design by row, as an estimate gives it, (rows,), kWh."""
+    from yieldsim.energy.integration import converge
+    from yieldsim.runs.estimate.run import TOLERANCE
+
+    result, _ = converge(turned(ready, mounts).setting, ready.grid, TOLERANCE)
+    power_w = result.series["delivered_power_w"].values
+    return np.asarray(power_w * (ready.grid.interval_s / 3.6e6))
+
+
+def turned(ready: Prepared, mounts: tuple[Mount, ...]) -> Prepared:
+    """A prepared run with other mounts; dust follows their tilts."""
+    from yieldsim.planning.sunlight.cumulative_sky import dust_history_at
+
+    histories = [dust_history_at(ready.setting, ready.grid, mount.tilt_deg) for mount in mounts]
+    setting = replace(
+        ready.setting,
+        collector=replace(ready.setting.collector, mounts=mounts),
+        dust_histories=tuple(history for history in histories if history is not None),
+    )
+    return replace(ready, setting=setting)

@@ -1,0 +1,30 @@
+"""What a finished design holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from yieldsim.base.results.design import DesignResult
+
+if TYPE_CHECKING:
+    import numpy as np
+    import xarray as xr
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class DesignRun:
+    """A finished design.
+
+    summary       design.json
+    series        the design's hours: light, loads, store
+    estimate      of the design's own files
+    files         names and texts of its site, collector and load
+    certificate   arrays that prove the bound of the combination chosen
+    """
+
+    summary: DesignResult
+    series: xr.Dataset
+    estimate: xr.Dataset
+    files: dict[str, str]
+    certificate: dict[str, np.ndarray]
