@@ -19,7 +19,13 @@ SMALL = {
 """Arguments of those that take others than --small."""
 
 
-@pytest.mark.parametrize("script", sorted(path.name for path in BENCHMARKS.glob("*.py")))
+DEAR = ("bench_budget.py", "bench_facings.py", "bench_survey_scale.py")
+SCRIPTS = sorted(path.name for path in BENCHMARKS.glob("*.py"))
+
+
+@pytest.mark.parametrize(
+    "script", [pytest.param(name, marks=pytest.mark.slow) if name in DEAR else name for name in SCRIPTS]
+)
 def test_runs_to_its_end(script: str, tmp_path: Path) -> None:
     words = [word.format(tmp=tmp_path) for word in SMALL.get(script, ["--small"])]
     done = subprocess.run(

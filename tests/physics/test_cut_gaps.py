@@ -67,6 +67,7 @@ def test_a_mount_that_never_delivers_has_no_known_end() -> None:
     assert gap["whole_hours"] > 2.0 * 687.0 * 24.0
 
 
+@pytest.mark.slow
 def test_orient_and_rank_mark_it_too() -> None:
     span = {"end": "2028-01-01"}
     facing = yieldsim.orient(PLAIN, SKYWARD, **span, step_deg=5.0, interval_minutes=60.0).yieldsim.summary

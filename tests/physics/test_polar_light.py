@@ -154,6 +154,7 @@ def test_published_map_of_average_visibility():
     assert abs(found.mean_percent - found.published_mean_percent) < 1.0
 
 
+@pytest.mark.slow
 def test_how_far_the_terrain_must_reach(moon):
     """Cutting the terrain at 100 km raises a year's mean light on the ridge by points, cutting at 150 km by little: computed from
     this terrain for four other places and masts of 1 and 5 m in 2026 (1.7 to 3.7 points, at most 0.25). And the run says so.
@@ -185,7 +186,8 @@ def test_how_far_the_terrain_must_reach(moon):
 # ---------------------------------------------------------------- a survey against full estimates
 
 
-@pytest.mark.parametrize("width_deg", [20.0, pytest.param(3.0, marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("width_deg", [20.0, 3.0])
 def test_survey_agrees_with_full_estimates(moon, width_deg):
     """At sampled cells, lit from 16 to 91 % of the year: energies within 1 % of `estimate` with a skyline by straight lines of sight.
 
@@ -233,6 +235,7 @@ def test_survey_agrees_with_full_estimates(moon, width_deg):
         assert cell["lit_fraction"] == pytest.approx(float(full.disc_visible_fraction.mean()), abs=0.003)
 
 
+@pytest.mark.slow
 def test_best_azimuth_is_the_best(moon):
     """Turning the collector 15 deg either way from a cell's best azimuth delivers less, by full estimates."""
     collector = Collector(

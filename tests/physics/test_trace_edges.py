@@ -13,7 +13,7 @@ from yieldsim.optics.etendue import projected_acceptance_sr
 from yieldsim.runs.trace.run import acceptance_from_prescription
 
 
-@pytest.mark.parametrize("edge_deg", [10.0, 30.0])
+@pytest.mark.parametrize("edge_deg", [pytest.param(10.0, marks=pytest.mark.slow), 30.0])
 def test_ideal_trough(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, edge_deg: float) -> None:
     """Full-length compound parabola of perfect mirrors: 1 inside the acceptance angle, 0 outside, the fibre's etendue used up.
 

@@ -17,7 +17,7 @@ import pytest
 import specimens
 import spoiling
 
-CASES_OF_A_KIND = 6
+CASES_OF_A_KIND = 3
 SEED = 2027
 KINDS = sorted(set(mutated_cases.KINDS) - {"tune"})
 """A tuning is too long for the suite."""

@@ -194,7 +194,7 @@ def whole_optimum(terms, light, prices):
     return found.fun, np.rint(found.x[: made.facings]).astype(int)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", [3, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(3))])
 def test_whole_units_against_an_integer_programme(place, seed):
     """Not heavier by more than 1 % than that programme's units with the store that they need; no bound above the programme."""
     one = place(seed=seed, days=4, asked_w=3.0, candidates=24, choices_kwh=())

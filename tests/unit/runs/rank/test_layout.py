@@ -34,6 +34,7 @@ def test_a_ring_is_ranked_as_laid_out() -> None:
     assert len(ridge["mounts"]) == 9
 
 
+@pytest.mark.slow
 def test_one_mount_is_turned_to_each_site_s_best_facing() -> None:
     ring = read_collector(RING).noun
     summary = summary_of(rank(SITES, replace(ring, mounts=ring.mounts[:1]), *SPAN))
@@ -52,6 +53,7 @@ def test_mounts_set_aside_are_told_right_behind_the_span() -> None:
     assert summary["sites"][0]["facing"] is not None
 
 
+@pytest.mark.slow
 def test_a_set_of_units_leaves_shorter_gaps_than_one_facing() -> None:
     one = summary_of(rank(SITES[:1], RING, *SPAN, facing="set", units=1, goal="shortest-gap"))
     four = summary_of(rank(SITES[:1], RING, *SPAN, facing="set", units=4, goal="shortest-gap"))

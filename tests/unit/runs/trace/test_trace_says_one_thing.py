@@ -117,7 +117,9 @@ def page_words(run: TraceRun) -> str:
     return " ".join((page.facts, maps, *page.foot)).replace(style.NARROW_SPACE, " ")
 
 
-@pytest.mark.parametrize("text", [ROUND, LINEAR, DOMED])
+@pytest.mark.parametrize(
+    "text", [ROUND, *(pytest.param(text, marks=pytest.mark.slow) for text in (LINEAR, DOMED))]
+)
 def test_one_acceptance_everywhere(tmp_path: Path, text: str) -> None:
     """Table, losses, JSON, terminal and page; the film in all of them where the file counts it here; and the energy
     sum: watts in the cone are the power on the aperture times the acceptance for the Sun's disc."""
@@ -160,7 +162,7 @@ def test_one_acceptance_everywhere(tmp_path: Path, text: str) -> None:
         assert f"up to {style.number(shown['mouth_peak_w_cm2'])} W/cm²" in page
 
 
-@pytest.mark.parametrize("text", [ROUND, LINEAR])
+@pytest.mark.parametrize("text", [ROUND, pytest.param(LINEAR, marks=pytest.mark.slow)])
 def test_a_coarse_trace_says_the_same_at_normal_incidence(tmp_path: Path, text: str) -> None:
     """Whatever width of error the curve is asked for down to a fifth of a per cent, and for kept tables too."""
     told = [run.summary for run in (traced(tmp_path, text, tolerance=0.1), once(tmp_path, text))]
@@ -170,7 +172,9 @@ def test_a_coarse_trace_says_the_same_at_normal_incidence(tmp_path: Path, text: 
     assert float(np.ravel(kept.acceptance_fraction)[0]) == told[0]["acceptance"]["normal"]
 
 
-@pytest.mark.parametrize("text", [ROUND, LINEAR, DOMED])
+@pytest.mark.parametrize(
+    "text", [ROUND, *(pytest.param(text, marks=pytest.mark.slow) for text in (LINEAR, DOMED))]
+)
 def test_the_page_can_be_read(tmp_path: Path, text: str) -> None:
     """Letters of 8 points at least, all inside the page, none over others; warnings, cautions, version, digest."""
     run = once(tmp_path, text)
