@@ -19,7 +19,14 @@ SMALL = {
 """Arguments of those that take others than --small."""
 
 
-DEAR = ("bench_budget.py", "bench_facings.py", "bench_survey_scale.py")
+DEAR = (
+    "bench_budget.py",
+    "bench_facings.py",
+    "bench_survey.py",
+    "bench_survey_scale.py",
+    "bench_sweep.py",
+    "bench_tracer.py",
+)
 SCRIPTS = sorted(path.name for path in BENCHMARKS.glob("*.py"))
 
 

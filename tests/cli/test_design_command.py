@@ -64,10 +64,12 @@ def test_the_answer_is_proven_to_two_per_cent(run):
     assert max(len(line) for line in result.stdout.splitlines() if "caution" not in line) <= 80
 
 
+@pytest.mark.slow
 def test_the_answer_is_as_its_model_says(run):
     assert faults(DesignResult, run[2], whole=True) == []
 
 
+@pytest.mark.slow
 def test_masses_are_those_of_the_file(run):
     design = run[2]["design"]
     per_unit = 0.25 + 0.02 + 0.005 * (5.0 + design["mast_height_m"])
@@ -76,6 +78,7 @@ def test_masses_are_those_of_the_file(run):
     assert sum(mount["count"] for mount in design["mounts"]) == design["units"]
 
 
+@pytest.mark.slow
 def test_the_shorter_mast_wins_where_the_skyline_is_a_table(run):
     """Nothing but mass and fibre depends on the mast there; the run says so."""
     summary = run[2]
@@ -86,6 +89,7 @@ def test_the_shorter_mast_wins_where_the_skyline_is_a_table(run):
     assert other["least"] > summary["bound"]["reached"] or other["cost"] > summary["bound"]["reached"]
 
 
+@pytest.mark.slow
 def test_the_files_written_give_the_figures_claimed(run, tmp_path):
     out, _, summary = run
     built = tmp_path / "built"
@@ -108,6 +112,7 @@ def test_the_files_written_give_the_figures_claimed(run, tmp_path):
     assert sizes["storage, run over and over"]["needed"] >= 0.99 * summary["design"]["storage_kwh"]
 
 
+@pytest.mark.slow
 def test_the_certificate_convinces_a_script_that_knows_nothing_of_the_package(run, tmp_path):
     out, _, summary = run
     listed, everywhere = checked(out / "certificate.npz")

@@ -287,6 +287,7 @@ def test_tune_finds_the_width_that_delivers_most(tmp_path: Path) -> None:
     assert "face_diameter_mm = 1" in (tmp_path / "out" / "best.optics.toml").read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_tune_agrees_with_an_estimate(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The energy it reads off the weighted sky against a full run of the same design, within 1 %."""
     monkeypatch.setattr("yieldsim.runs.tune.run.FINAL_EVALUATIONS", 4)
@@ -338,6 +339,7 @@ def test_values_may_be_linked() -> None:
             parse_ranges([words], data)
 
 
+@pytest.mark.slow
 def test_three_values_are_sampled_and_the_best_says_how_sure_it_is(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -121,6 +121,7 @@ def test_units_of_acceptance_2a_cover_2a_n_degrees(weighed):
         assert able.upper_bound / hours_per_deg >= max(expected_deg - wider_deg, 0.0) * 0.93 - 2.0
 
 
+@pytest.mark.slow
 def test_as_many_units_as_the_circle_needs(weighed):
     prospect = weighed(circling(2 * 720, 2), np.full(2 * 720, 1000.0), cut_off_at(30.5))
     reached = [able.longest_gap_hours for able in choose_units(prospect, "shortest-gap", 6).curve]

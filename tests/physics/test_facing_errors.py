@@ -142,6 +142,7 @@ def martian():
     )
 
 
+@pytest.mark.slow
 def test_losses_are_those_of_estimates_of_the_turned_mounts():
     # a trough that looks nearly straight up, across the Sun's way: the lean swings its azimuth all round
     span = {"start": "2027-02-10", "end": "2027-02-14"}

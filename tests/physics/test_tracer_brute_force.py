@@ -339,6 +339,7 @@ def test_focus_beside_the_mouth() -> None:
     assert_allclose(found.temperature_k**4, 1e4 * found.peak.w_cm2 / 5.670374419e-8 + sink**4, rtol=1e-9)
 
 
+@pytest.mark.slow
 def test_curve_at_a_steep_edge_holds_between_its_rows() -> None:
     """A lens with a small face: the table, halfway between its rows, is what is traced there."""
     lens = Lens(

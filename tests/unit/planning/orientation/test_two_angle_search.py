@@ -146,6 +146,7 @@ def test_hundredths_of_roll_count_where_rolls_do():
     assert in_hundredths(score, near)[0].mount(0).roll_deg == 17.3
 
 
+@pytest.mark.slow
 def test_a_hairs_breadth_is_found_whatever_way_it_lies(weighed):
     """A Sun that goes round a great circle askew: a trough a degree wide must lie along it, nowhere else."""
     rng = np.random.default_rng(8)

@@ -58,6 +58,7 @@ def test_a_mix_found_facing_by_facing_is_the_mix_of_all():
         assert whole * (1.0 - 1e-9) <= price.max() <= whole * 1.002 * 1.002
 
 
+@pytest.mark.slow
 def test_facings_that_share_the_year_hold_more_than_the_best_one(weighed):
     prospect = weighed(*year_of_a_garden(), TROUGH, step_minutes=20, steps=3)
     some = sharing_facings(prospect)

@@ -144,6 +144,7 @@ def lit(path: Path, unknown_ground: str = "refuse"):
     return survey([path], "moon", options=options, work_folder=path.parent, **SPAN)
 
 
+@pytest.mark.slow
 def test_surveys_obey(tmp_path):
     assert float(lit(terrain(tmp_path)).lit_fraction.max()) == 0.0
     filled = lit(terrain(tmp_path, one_pixel()))

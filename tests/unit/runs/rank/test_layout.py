@@ -43,6 +43,7 @@ def test_one_mount_is_turned_to_each_site_s_best_facing() -> None:
     assert not any("set aside" in line for line in summary["warnings"])
 
 
+@pytest.mark.slow
 def test_mounts_set_aside_are_told_right_behind_the_span() -> None:
     summary = found(facing="best")
     spans = len(

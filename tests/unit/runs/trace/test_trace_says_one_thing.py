@@ -228,6 +228,7 @@ def test_grooves_below_the_wavelength_are_refused(tmp_path: Path) -> None:
         traced(tmp_path, small.replace("thickness_m = 0.003", "thickness_m = 1e-5"))
 
 
+@pytest.mark.slow
 def test_a_tolerance_out_of_reach_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(refine, "__kwdefaults__", {**refine.__kwdefaults__, "largest_points": 512})
     run = traced(tmp_path, DOMED, tolerance=0.001)
