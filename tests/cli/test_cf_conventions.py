@@ -51,7 +51,14 @@ def ground(path: Path) -> Path:
     return path
 
 
-@pytest.mark.parametrize("command", ["estimate", "orient", "rank", "budget", "survey"])
+@pytest.mark.parametrize(
+    "command",
+    [
+        "estimate",
+        *(pytest.param(name, marks=pytest.mark.slow) for name in ("orient", "rank", "budget")),
+        "survey",
+    ],
+)
 def test_files_keep_to_the_conventions(command: str, tmp_path: Path) -> None:
     span = ("2027-01-01", "2027-02-01")
     if command == "survey":

@@ -52,6 +52,7 @@ def test_a_martian_year_s_files_and_words(tmp_path: Path) -> None:
     assert sum(float(row["delivered_kwh"]) for row in rows) == pytest.approx(summary["delivered_kwh"])
 
 
+@pytest.mark.slow
 def test_energies_of_orient_are_per_martian_year(tmp_path: Path) -> None:
     stdout, _ = done([*COMMANDS["orient"], "--interval-minutes", "60"], tmp_path)
     assert "energies are kWh a Martian year" in stdout

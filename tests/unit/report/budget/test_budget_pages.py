@@ -164,12 +164,16 @@ def test_the_pages_say_what_matters(make_estimate: Make) -> None:
     [
         ("lunar polar year", replace(FULL, storage=None)),
         ("lunar polar year", replace(FULL, loads=(RADIO,), storage=Storage(capacity_kwh=0.0))),
-        ("martian year", replace(FULL, loads=(LAMPS, BATHS))),
+        pytest.param("martian year", replace(FULL, loads=(LAMPS, BATHS)), marks=pytest.mark.slow),
         ("martian year", LoadPlan(name="x" * 120, loads=(replace(CROPS, amount=0.0),), storage=STORE)),
         ("three martian days", FULL),
         ("one day", replace(FULL, reliability_of="hours")),
         ("all dark", FULL),
-        ("mercury year", replace(FULL, storage=replace(STORE, mass_kg_per_kwh=None))),
+        pytest.param(
+            "mercury year",
+            replace(FULL, storage=replace(STORE, mass_kg_per_kwh=None)),
+            marks=pytest.mark.slow,
+        ),
     ],
 )
 def test_every_kind_of_budget_has_pages(make_estimate: Make, case: str, plan: LoadPlan) -> None:
