@@ -110,6 +110,13 @@ kernel_option: Decorator = click.option(
     type=KERNEL,
     help="Further ephemeris or orientation kernel; repeatable.",
 )
+holds_option: Decorator = click.option(
+    "--holds",
+    type=click.Choice(["auto", "height", "radius"]),
+    default="auto",
+    show_default=True,
+    help="What the files' values are.",
+)
 unknown_ground_option: Decorator = click.option(
     "--unknown-ground",
     type=click.Choice(["refuse", "bounds"]),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 import textwrap
 from collections.abc import Mapping
@@ -13,8 +12,9 @@ import click
 
 from yieldsim.base.results.budget import BudgetResult
 from yieldsim.cli.shared_options import COLLECTOR, ESTIMATE, FOLDER, KERNEL, LOAD, SITE, UNCERTAIN, Command
+from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.progress import progress
-from yieldsim.cli.terminal.wrapping import note, wrapped
+from yieldsim.cli.terminal.wrapping import wrapped
 
 
 @click.command(cls=Command, short_help="Supply against loads and storage.")
@@ -38,15 +38,10 @@ from yieldsim.cli.terminal.wrapping import note, wrapped
 def budget(
     estimate_path: Path,
     load: Path,
-    units: int | None,
-    reliability: float | None,
-    site: Path | None,
-    collector: Path | None,
-    uncertain: Path | None,
-    kernels: tuple[Path, ...],
     out: Path | None,
     as_json: bool,
     no_report: bool,
+    **asked: Any,
 ) -> None:
     """What the light of ESTIMATE (an estimate.nc or its folder) carries: loads, store, sizes, confidence.
 
@@ -61,25 +56,12 @@ def budget(
     folder = out or (estimate_path if estimate_path.is_dir() else estimate_path.parent)
     refuse_file(folder)
     with progress("Sampling") as advance:
-        series = run(
-            estimate_path,
-            load,
-            units=units,
-            reliability=reliability,
-            site=site,
-            collector=collector,
-            uncertain=uncertain,
-            kernels=kernels,
-            progress=advance,
-        )
+        series = run(estimate_path, load, progress=advance, **asked)
     written = write_budget(series, folder, report=not no_report)
-    summary = budget_of(series)
-    click.echo(json.dumps(summary, indent=2, ensure_ascii=False) if as_json else "\n".join(lines(summary)))
-    for warning in summary["warnings"]:
-        note(warning)
+    show(budget_of(series), lines, as_json)
     if "budget.parquet" not in written:
         click.echo("note: no budget.parquet: pyarrow is not installed (the extra tables has it)", err=True)
-    click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
+    tell_written(written, folder)
 
 
 # ---------------------------------------------------------------- the answer as text

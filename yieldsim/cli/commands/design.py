@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 import textwrap
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -19,8 +18,9 @@ from yieldsim.cli.shared_options import (
     kernel_option,
     span_options,
 )
+from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.progress import progress
-from yieldsim.cli.terminal.wrapping import note, wrapped
+from yieldsim.cli.terminal.wrapping import wrapped
 
 if TYPE_CHECKING:
     from yieldsim.base.results.design import DesignResult
@@ -43,17 +43,11 @@ MOST_ROWS = 12
 @click.option("--no-report", is_flag=True, help="Write data only, no pages.")
 def design(
     plan: Path,
-    start: str | None,
-    end: str | None,
-    years: float | None,
-    span: str | None,
-    interval_minutes: float,
-    kernels: tuple[Path, ...],
     workers: int | None,
-    scheduler: str | None,
     out: Path | None,
     as_json: bool,
     no_report: bool,
+    **asked: Any,
 ) -> None:
     """The lightest system that serves a load, over every combination of sites, masts and collectors that DESIGN names.
 
@@ -67,26 +61,11 @@ def design(
     folder = out or Path("reports") / plan.name.removesuffix(".toml")
     with progress("Designing") as advance:
         found = run(
-            plan,
-            start,
-            end,
-            years=years,
-            span=span,
-            interval_minutes=interval_minutes,
-            kernels=kernels,
-            workers=workers or os.cpu_count() or 1,
-            scheduler=scheduler,
-            work_folder=folder,
-            progress=advance,
+            plan, workers=workers or os.cpu_count() or 1, work_folder=folder, progress=advance, **asked
         )
     written = write_design(found, folder, report=not no_report)
-    if as_json:
-        click.echo(json.dumps(found.summary, indent=2, ensure_ascii=False))
-    else:
-        click.echo("\n".join(answer_lines(found.summary)))
-    for warning in found.summary["warnings"]:
-        note(warning)
-    click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
+    show(found.summary, answer_lines, as_json)
+    tell_written(written, folder)
 
 
 def answer_lines(summary: DesignResult) -> list[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Mapping
 from pathlib import Path
@@ -23,12 +22,13 @@ from yieldsim.cli.shared_options import (
     tracker_options,
     unknown_ground_option,
 )
+from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.figures import gap_hours
 from yieldsim.cli.terminal.progress import progress
-from yieldsim.cli.terminal.wrapping import note, wrapped
+from yieldsim.cli.terminal.wrapping import wrapped
 
 if TYPE_CHECKING:
-    from yieldsim.runs.horizon.unknown_ground import UnknownGround
+    pass
 
 
 @click.command(cls=Command, short_help="Hourly and annual energy of a collector at a site.")
@@ -53,20 +53,11 @@ if TYPE_CHECKING:
 def estimate(
     site: Path,
     collector: Path,
-    start: str | None,
-    end: str | None,
-    years: float | None,
-    span: str | None,
     out: Path | None,
-    interval_minutes: float,
-    tolerance: float,
-    tracker_downtime_fraction: float,
-    tracker_stop_hours: float,
-    kernels: tuple[Path, ...],
-    unknown_ground: UnknownGround,
     as_json: bool,
     no_report: bool,
     page: bool,
+    **asked: Any,
 ) -> None:
     """Light that COLLECTOR delivers at SITE, hour by hour: NetCDF, CSV, JSON and a report.
 
@@ -79,24 +70,10 @@ def estimate(
     folder = out or Path("reports") / site.stem
     refuse_file(folder)
     with progress("Integrating") as advance:
-        ds = run(
-            site,
-            collector,
-            start,
-            end,
-            years=years,
-            span=span,
-            interval_minutes=interval_minutes,
-            tolerance=tolerance,
-            tracker_downtime_fraction=tracker_downtime_fraction,
-            tracker_stop_hours=tracker_stop_hours,
-            kernels=kernels,
-            unknown_ground=unknown_ground,
-            progress=advance,
-        )
+        ds = run(site, collector, progress=advance, **asked)
     written = write_estimate(ds, folder, report=not no_report, page=page)
-    show(summary_of(ds), as_json)
-    click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
+    show(summary_of(ds), answer_lines, as_json)
+    tell_written(written, folder)
 
 
 @click.command(cls=Command, short_help="(Re)write the report of an estimate.")
@@ -111,18 +88,8 @@ def report(estimate_path: Path, out: Path | None, as_json: bool) -> None:
     ds = open_estimate(estimate_path)
     folder = out or (estimate_path if estimate_path.is_dir() else estimate_path.parent)
     written = write_report(ds, folder)
-    show(summary_of(ds), as_json)
-    click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
-
-
-def show(summary: EstimateResult, as_json: bool) -> None:
-    """The answer on stdout, warnings on stderr."""
-    if as_json:
-        click.echo(json.dumps(summary, indent=2, ensure_ascii=False))
-    else:
-        click.echo("\n".join(answer_lines(summary)))
-    for warning in summary["warnings"]:
-        note(warning)
+    show(summary_of(ds), answer_lines, as_json)
+    tell_written(written, folder)
 
 
 def _night_lines(nights: Mapping[str, Any] | None) -> list[str]:

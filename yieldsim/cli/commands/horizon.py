@@ -8,7 +8,8 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.shared_options import SITE, TABLE, TERRAIN, Command, unknown_ground_option
+from yieldsim.cli.shared_options import SITE, TABLE, TERRAIN, Command, holds_option, unknown_ground_option
+from yieldsim.cli.terminal.answer import tell_written
 from yieldsim.cli.terminal.wrapping import note
 
 
@@ -26,13 +27,7 @@ from yieldsim.cli.terminal.wrapping import note
 @click.option("--azimuth-step-deg", type=float, help="Step between rows (default 0.5, or what SITE says).")
 @click.option("--reach-km", type=float, help="How far to look (default: to the files' edge).")
 @click.option("--mast-height-m", type=float, help="Eye above the ground, instead of the site file's mast.")
-@click.option(
-    "--holds",
-    type=click.Choice(["auto", "height", "radius"]),
-    default="auto",
-    show_default=True,
-    help="What the files' values are.",
-)
+@holds_option
 @click.option("--start", help="First instant of the Sun's band in the figure, UTC (default 2027-01-01).")
 @click.option("--end", help="Last instant of the band; without it one whole year of the body from the start.")
 @unknown_ground_option
@@ -87,4 +82,4 @@ def horizon(
     for line in run.warnings:
         note(line)
     if out is not None:
-        click.echo(f"wrote {', '.join(written)} in {out.parent}", err=True)
+        tell_written(written, out.parent)

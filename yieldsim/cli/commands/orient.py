@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -22,9 +21,10 @@ from yieldsim.cli.shared_options import (
     span_options,
     tracker_options,
 )
+from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.figures import gap_hours
 from yieldsim.cli.terminal.progress import progress
-from yieldsim.cli.terminal.wrapping import note, wrapped
+from yieldsim.cli.terminal.wrapping import wrapped
 
 
 class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
@@ -86,25 +86,10 @@ class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
 def orient(
     site: Path,
     collector: Path,
-    start: str | None,
-    end: str | None,
-    years: float | None,
-    span: str | None,
-    step_deg: float,
-    goal: str,
-    units: int | None,
-    load: Path | None,
-    compare: tuple[tuple[float, ...], ...],
-    levelling_deg: float,
-    azimuth_error_deg: float,
-    reaimings: int,
-    tracker_downtime_fraction: float,
-    tracker_stop_hours: float,
-    interval_minutes: float,
-    kernels: tuple[Path, ...],
     out: Path | None,
     as_json: bool,
     no_figures: bool,
+    **asked: Any,
 ) -> None:
     """Where COLLECTOR should face at SITE: a map of all orientations and the best one for each goal.
 
@@ -116,37 +101,11 @@ def orient(
     from yieldsim.runs.orient.run import summary_of
 
     with progress("Sampling the sky") as advance:
-        ds = run(
-            site,
-            collector,
-            start,
-            end,
-            years=years,
-            span=span,
-            interval_minutes=interval_minutes,
-            step_deg=step_deg,
-            goal=goal,
-            units=units,
-            load=load,
-            compare=compare,
-            levelling_deg=levelling_deg,
-            azimuth_error_deg=azimuth_error_deg,
-            tracker_downtime_fraction=tracker_downtime_fraction,
-            tracker_stop_hours=tracker_stop_hours,
-            reaimings=reaimings,
-            kernels=kernels,
-            progress=advance,
-        )
+        ds = run(site, collector, progress=advance, **asked)
     folder = out or Path("reports") / f"{site.stem}-facing"
     written = write_orient(ds, folder, collector, figures=not no_figures)
-    summary = summary_of(ds)
-    if as_json:
-        click.echo(json.dumps(summary, indent=2, ensure_ascii=False))
-    else:
-        click.echo("\n".join(answer_lines(summary)))
-    for warning in summary["warnings"]:
-        note(warning)
-    click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
+    show(summary_of(ds), answer_lines, as_json)
+    tell_written(written, folder)
 
 
 def answer_lines(summary: OrientResult) -> list[str]:

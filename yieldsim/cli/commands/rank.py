@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -22,12 +21,13 @@ from yieldsim.cli.shared_options import (
     span_options,
     unknown_ground_option,
 )
+from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.figures import gap_hours
 from yieldsim.cli.terminal.progress import progress
-from yieldsim.cli.terminal.wrapping import note, wrapped
+from yieldsim.cli.terminal.wrapping import wrapped
 
 if TYPE_CHECKING:
-    from yieldsim.runs.horizon.unknown_ground import UnknownGround
+    pass
 
 
 SITES_ABREAST = 3
@@ -68,22 +68,10 @@ SITES_ABREAST = 3
 def rank(
     sites: tuple[Path, ...],
     collector: Path,
-    goal: str,
-    facing: str | None,
-    units: int | None,
-    load: Path | None,
-    continuous_power_w: float | None,
-    start: str | None,
-    end: str | None,
-    years: float | None,
-    span: str | None,
-    interval_minutes: float,
-    tolerance: float,
-    kernels: tuple[Path, ...],
-    unknown_ground: UnknownGround,
     out: Path | None,
     as_json: bool,
     no_figures: bool,
+    **asked: Any,
 ) -> None:
     """Compare COLLECTOR at each SITE over the same span: energy, worst month, longest gap, hours, and
     why."""
@@ -92,34 +80,11 @@ def rank(
     from yieldsim.runs.rank.run import summary_of
 
     with progress("Sites") as advance:
-        ds = run(
-            sites,
-            collector,
-            start,
-            end,
-            years=years,
-            span=span,
-            interval_minutes=interval_minutes,
-            goal=goal,
-            facing=facing,
-            units=units,
-            load=load,
-            continuous_power_w=continuous_power_w,
-            tolerance=tolerance,
-            kernels=kernels,
-            unknown_ground=unknown_ground,
-            progress=advance,
-        )
+        ds = run(sites, collector, progress=advance, **asked)
     folder = out or Path("reports") / f"rank-{collector.stem}"
     written = write_rank(ds, folder, figures=not no_figures)
-    summary = summary_of(ds)
-    if as_json:
-        click.echo(json.dumps(summary, indent=2, ensure_ascii=False))
-    else:
-        click.echo("\n".join(answer_lines(summary)))
-    for warning in summary["warnings"]:
-        note(warning)
-    click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
+    show(summary_of(ds), answer_lines, as_json)
+    tell_written(written, folder)
 
 
 def answer_lines(summary: RankResult) -> list[str]:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import click
 
@@ -15,12 +14,13 @@ from yieldsim.cli.shared_options import (
     SITE,
     TERRAIN,
     Command,
+    holds_option,
     kernel_option,
     span_options,
     unknown_ground_option,
 )
+from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.progress import progress
-from yieldsim.cli.terminal.wrapping import note
 
 
 @click.command(cls=Command, short_help="Maps of light and energy over terrain, with the best places.")
@@ -71,13 +71,7 @@ from yieldsim.cli.terminal.wrapping import note
     metavar="N",
     help="Write site files of the first N places (and list as many).",
 )
-@click.option(
-    "--holds",
-    type=click.Choice(["auto", "height", "radius"]),
-    default="auto",
-    show_default=True,
-    help="What the files' values are.",
-)
+@holds_option
 @unknown_ground_option
 @kernel_option
 @click.option("--workers", type=int, help="Processes on this machine (default: one a core).")
@@ -114,15 +108,8 @@ def survey(
     with progress("Surveying") as advance:
         ds = run(terrain, options=options, work_folder=out, keep_tiles=True, progress=advance, **asked)
     written = write_survey(ds, out, terrain, site_count=write_sites, like=asked["like"], figure=not no_figure)
-    summary = summary_of_survey(ds)
-    click.echo(
-        json.dumps(summary, indent=2, ensure_ascii=False)
-        if as_json
-        else "\n".join(answer_lines(cast(SurveyResult, summary)))
-    )
-    for line in summary["warnings"]:
-        note(line)
-    click.echo(f"wrote {', '.join(written)} in {out}", err=True)
+    show(summary_of_survey(ds), answer_lines, as_json)
+    tell_written(written, out)
 
 
 def answer_lines(summary: SurveyResult) -> list[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import Any
@@ -11,8 +10,9 @@ import click
 
 from yieldsim.base.results.optics import TraceResult
 from yieldsim.cli.shared_options import OPTICS, TABLE, Command
+from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.progress import progress
-from yieldsim.cli.terminal.wrapping import note, wrapped
+from yieldsim.cli.terminal.wrapping import wrapped
 
 
 @click.command(cls=Command, short_help="Acceptance table of a lens prescription, with every loss.")
@@ -64,14 +64,9 @@ def trace(
     written: list[str] = []
     if out is not None:
         written = write_trace(traced, out, figures=not no_figures)
-    if as_json:
-        click.echo(json.dumps(traced.summary, indent=2, ensure_ascii=False))
-    else:
-        click.echo("\n".join(answer_lines(traced.summary)))
-    for warning in traced.summary["warnings"]:
-        note(warning)
+    show(traced.summary, answer_lines, as_json)
     if written and out is not None:
-        click.echo(f"wrote {', '.join(written)} in {out.parent}", err=True)
+        tell_written(written, out.parent)
 
 
 def answer_lines(summary: TraceResult) -> list[str]:

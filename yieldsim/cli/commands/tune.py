@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
+from typing import Any
 
 import click
 
 from yieldsim.base.results.optics import TuneResult
 from yieldsim.cli.shared_options import COLLECTOR, FOLDER, OPTICS, SITE, Command, kernel_option, span_options
+from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.progress import progress
-from yieldsim.cli.terminal.wrapping import note
 
 
 @click.command(cls=Command, short_help="The prescription that delivers most at a site.")
@@ -42,17 +42,9 @@ from yieldsim.cli.terminal.wrapping import note
 @click.option("--json", "as_json", is_flag=True, help="Print tune.json to stdout instead of the answer.")
 def tune(
     optics: Path,
-    site: Path,
-    vary: tuple[str, ...],
-    collector: Path | None,
-    points: int | None,
-    start: str | None,
-    end: str | None,
-    years: float | None,
-    span: str | None,
-    kernels: tuple[Path, ...],
     out: Path | None,
     as_json: bool,
+    **asked: Any,
 ) -> None:
     """Vary values of OPTICS for the most energy a year at a site: acceptance width against concentration.
 
@@ -62,28 +54,11 @@ def tune(
     from yieldsim.runs.tune.run import tune as run
 
     with progress("Tuning") as advance:
-        tuned = run(
-            optics,
-            site,
-            vary,
-            collector=collector,
-            start=start,
-            end=end,
-            years=years,
-            span=span,
-            points=points,
-            kernels=kernels,
-            progress=advance,
-        )
+        tuned = run(optics, progress=advance, **asked)
     folder = out or Path("reports") / optics.name.split(".")[0]
     written = write_tune(tuned, folder)
-    if as_json:
-        click.echo(json.dumps(tuned.summary, indent=2, ensure_ascii=False))
-    else:
-        click.echo("\n".join(answer_lines(tuned.summary)))
-    for warning in tuned.summary["warnings"]:
-        note(warning)
-    click.echo(f"wrote {', '.join(written)} in {folder}", err=True)
+    show(tuned.summary, answer_lines, as_json)
+    tell_written(written, folder)
 
 
 def answer_lines(summary: TuneResult) -> list[str]:
