@@ -22,6 +22,7 @@ from yieldsim.files.inputs.uncertainty import UncertainFile
 from yieldsim.files.key_descriptions import DESCRIPTIONS
 from yieldsim.files.prescription.read import PrescriptionFile
 from yieldsim.files.text.bundled import sites_folder
+from yieldsim.files.text.json_schema import DRAFT, untitled
 from yieldsim.files.toml.model import LONGEST_TEXT, StrictModel
 
 MODELS: dict[str, type[StrictModel]] = {
@@ -69,28 +70,22 @@ def editor_schema(role: str) -> dict[str, Any]:
     for name, table in tables.items():
         for key, value in table.get("properties", {}).items():
             value["description"] = DESCRIPTIONS[role][name][key]
-    plain: dict[str, Any] = _plain(made)
+    plain: dict[str, Any] = untitled(made, _plain)
     return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$schema": DRAFT,
         **plain,
         "title": f"yieldsim {role} file",
     }
 
 
-def _plain(node: Any) -> Any:
-    """Without null, which TOML has not, without defaults that stand for a left-out key, without titles."""
-    if isinstance(node, list):
-        return [_plain(one) for one in node]
-    if not isinstance(node, dict):
-        return node
-    made = {key: _plain(value) for key, value in node.items()}
-    if isinstance(made.get("title"), str):
-        del made["title"]
+def _plain(table: dict[str, Any]) -> dict[str, Any]:
+    """Without null, which TOML has not, and without defaults that stand for a left-out key."""
+    made = dict(table)
     if "anyOf" in made:
         kept = [one for one in made.pop("anyOf") if one != {"type": "null"}]
         made = {**made, **kept[0]} if len(kept) == 1 else {**made, "anyOf": kept}
-        if "description" in node:
-            made["description"] = node["description"]
+        if "description" in table:
+            made["description"] = table["description"]
     if "default" in made and isinstance(made["default"], dict | list | None):
         del made["default"]
     return made

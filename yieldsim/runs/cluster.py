@@ -5,10 +5,13 @@ from __future__ import annotations
 import logging
 import os
 from collections.abc import Iterator
+from concurrent.futures import CancelledError
 from contextlib import contextmanager
 from typing import Any
 
 from yieldsim.base.errors import CannotCompute
+
+LOST = "the scheduler or its workers were lost"
 
 
 def cluster_library() -> Any:
@@ -18,6 +21,19 @@ def cluster_library() -> Any:
     except ImportError:
         return None
     return distributed
+
+
+@contextmanager
+def losses_told(library: Any, reached: Any, scheduler: str | None, again: str) -> Iterator[None]:
+    """What a lost cluster means, in words: `again` says how to go on. Raises CannotCompute; a worker's own refusal passes."""
+    try:
+        yield
+    except library.KilledWorker as error:
+        raise CannotCompute(f"the workers were lost, for want of memory perhaps: {error}") from None
+    except (CancelledError, OSError, TimeoutError) as error:
+        if scheduler is None or reached.status == "running":
+            raise
+        raise CannotCompute(f"{LOST} ({type(error).__name__}); {again}") from None
 
 
 @contextmanager

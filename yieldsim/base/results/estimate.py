@@ -9,6 +9,8 @@ from typing_extensions import TypedDict
 from yieldsim.base.results.parts import (
     AssumptionResult,
     CollectorResult,
+    FollowerOutages,
+    FollowingTerms,
     GapResult,
     LedgerStage,
     LightResult,
@@ -35,31 +37,16 @@ class EclipseResult(TypedDict):
     """Of the disc, at most."""
 
 
-class FollowerResult(TypedDict):
+class FollowerResult(FollowerOutages):
     """One unit on a mount that follows the Sun."""
 
-    axes: str
     kwh_per_unit: float
-    longest_gap_hours: float
-    longest_gap_at_least: NotRequired[bool]
-    tilt_deg: float | None
-    """The aperture's tilt on a vertical axis, else null."""
-    fixed_units_for_same_energy: float | None
-    fixed_units_for_same_gap: int | None
-    """Fixed units, each where it helps most, that leave no longer outage; null: none found."""
 
 
-class FollowingResult(TypedDict):
+class FollowingResult(FollowingTerms):
     """Fixed units against ones that follow the Sun."""
 
     fixed_kwh_per_unit: float
-    fixed_longest_gap_hours: float
-    fixed_longest_gap_at_least: NotRequired[bool]
-    tracker_downtime_fraction: float
-    tracker_stop_hours: float
-    same_gap_factor: float
-    """So much longer than the tracker's counts as the same outage."""
-    best_single_axis: str
     followers: list[FollowerResult]
 
 

@@ -40,7 +40,7 @@ class SurveyResult(TypedDict):
 
     schema: str
     body: str
-    body_file: str | None
+    body_file: str
     start_utc: Moment
     end_utc: Moment
     period: PeriodResult

@@ -8,6 +8,8 @@ from typing_extensions import TypedDict
 
 from yieldsim.base.results.parts import (
     CollectorResult,
+    FollowerOutages,
+    FollowingTerms,
     MonthResult,
     OrientationResult,
     PeriodResult,
@@ -113,30 +115,18 @@ class UnitsResult(SetAbility):
     """The same for fewer units."""
 
 
-class YearlyFollower(TypedDict):
-    """One unit on a mount that follows the Sun."""
+class YearlyFollower(FollowerOutages):
+    """One unit on a mount that follows the Sun, a year's worth."""
 
-    axes: str
     annual_kwh_per_unit: float
-    longest_gap_hours: float
-    longest_gap_at_least: bool
-    tilt_deg: float | None
-    fixed_units_for_same_energy: float | None
-    fixed_units_for_same_gap: int | None
 
 
-class YearlyFollowing(TypedDict):
+class YearlyFollowing(FollowingTerms):
     """Fixed units at their best against ones that follow the Sun."""
 
     fixed_annual_kwh_per_unit: float
-    fixed_longest_gap_hours: float
-    fixed_longest_gap_at_least: bool
     dark_gap_hours: float
     """The site's own longest stretch without light."""
-    tracker_downtime_fraction: float
-    tracker_stop_hours: float
-    same_gap_factor: float
-    best_single_axis: str
     followers: list[YearlyFollower]
 
 

@@ -97,6 +97,31 @@ class WholeGapResult(TypedDict):
     """False: it is longer still."""
 
 
+class FollowerOutages(TypedDict):
+    """One unit on a mount that follows the Sun: all but its energy, which a run tells whole and a year's worth."""
+
+    axes: str
+    longest_gap_hours: float
+    longest_gap_at_least: NotRequired[bool]
+    tilt_deg: float | None
+    """The aperture's tilt on a vertical axis, else null."""
+    fixed_units_for_same_energy: float | None
+    fixed_units_for_same_gap: int | None
+    """Fixed units, each where it helps most, that leave no longer outage; null: none found."""
+
+
+class FollowingTerms(TypedDict):
+    """What fixed units and ones that follow the Sun are compared by."""
+
+    fixed_longest_gap_hours: float
+    fixed_longest_gap_at_least: NotRequired[bool]
+    tracker_downtime_fraction: float
+    tracker_stop_hours: float
+    same_gap_factor: float
+    """So much longer than the tracker's counts as the same outage."""
+    best_single_axis: str
+
+
 class LightResult(TypedDict):
     """What a watt of the delivered light is worth."""
 

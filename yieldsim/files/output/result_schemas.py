@@ -17,6 +17,7 @@ from yieldsim.base.results.optics import TraceResult, TuneResult
 from yieldsim.base.results.orient import OrientResult
 from yieldsim.base.results.rank import RankResult
 from yieldsim.files.text.bundled import sites_folder
+from yieldsim.files.text.json_schema import DRAFT, untitled
 
 RESULTS: dict[str, type] = {
     "estimate": EstimateResult,
@@ -34,9 +35,9 @@ RESULTS: dict[str, type] = {
 
 def result_schema(command: str) -> dict[str, Any]:
     """The schema of a command's answer, a key of RESULTS."""
-    made = _plain(adapter(RESULTS[command]).json_schema())
+    made = untitled(adapter(RESULTS[command]).json_schema())
     head = {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$schema": DRAFT,
         "title": f"what yieldsim {command} answers",
     }
     return head | {key: value for key, value in made.items() if key != "title"}
@@ -50,18 +51,6 @@ def result_schema_file(command: str) -> str:
 def result_schema_text(command: str) -> str:
     """A schema as its file holds it."""
     return json.dumps(result_schema(command), indent=1, ensure_ascii=False) + "\n"
-
-
-def _plain(node: Any) -> Any:
-    """Without the titles that repeat keys."""
-    if isinstance(node, list):
-        return [_plain(one) for one in node]
-    if not isinstance(node, dict):
-        return node
-    made = {key: _plain(value) for key, value in node.items()}
-    if isinstance(made.get("title"), str):
-        del made["title"]
-    return made
 
 
 if __name__ == "__main__":

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -91,7 +91,7 @@ def write_survey_geotiffs(ds: xr.Dataset, folder: Path) -> list[str]:
     return names
 
 
-def places_text(places: Sequence[dict[str, Any]]) -> str:
+def places_text(places: Sequence[Mapping[str, Any]]) -> str:
     """The best places as CSV: one row a place, best first."""
     if not places:
         return "rank\n"

@@ -19,6 +19,8 @@ from yieldsim.base.errors import DataMissing
 from yieldsim.base.load_model import AmountUnit, Clock, Load, LoadPlan, LoadSeries, Schedule
 from yieldsim.base.numerics.interpolation import linear
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.energy import soiling
+from yieldsim.energy.integration import Setting, TimeGrid
 from yieldsim.energy.ledger import interval_hours, solar_day_number
 from yieldsim.optics.photometry import LightFigures
 
@@ -60,6 +62,21 @@ def rows_of(ds: xr.Dataset) -> Rows:
         solar_time_hours=ds["local_true_solar_time_hours"].values,
         solar_longitude_deg=ds["solar_longitude_deg"].values,
         shield_power_w=ds["shield_power_w"].values,
+    )
+
+
+def rows_of_run(setting: Setting, grid: TimeGrid, units: int) -> Rows:
+    """The rows of a run before it is integrated, with the electricity that the dust shields of so many units draw."""
+    middle = setting.track.dataset(grid.fine(0, grid.count, 1)[1], grid.edge_utc[:-1])
+    shield = setting.collector.shield
+    duty = soiling.shield_duty_fraction(
+        shield, grid.edge_tdb_s, setting.start_tdb_s, float(grid.edge_tdb_s[-1])
+    )
+    return Rows(
+        edge_utc=grid.edge_utc,
+        solar_time_hours=middle["local_true_solar_time_hours"].values,
+        solar_longitude_deg=middle["solar_longitude_deg"].values,
+        shield_power_w=duty * (shield.power_w * units if shield else 0.0),
     )
 
 

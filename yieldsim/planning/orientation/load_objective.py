@@ -6,11 +6,10 @@ import numpy as np
 
 from yieldsim.base.load_model import LoadPlan
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.energy import soiling
 from yieldsim.energy.delivered_light import delivered_light
 from yieldsim.energy.integration import Setting, TimeGrid
 from yieldsim.planning.habitat.dispatch import dispatch, needs_of, store_of
-from yieldsim.planning.habitat.load_profile import Rows, light_figures
+from yieldsim.planning.habitat.load_profile import light_figures, rows_of_run
 from yieldsim.planning.orientation.objectives import Use
 
 
@@ -22,17 +21,7 @@ def use_of(plan: LoadPlan, setting: Setting, grid: TimeGrid, units: int) -> tupl
     Served is what loads got directly and out of the store, by `planning.habitat.dispatch`, less what a store that is
     full at the start would have served alone. Raises DataMissing when a load's series is short.
     """
-    middle = setting.track.dataset(grid.fine(0, grid.count, 1)[1], grid.edge_utc[:-1])
-    shield = setting.collector.shield
-    duty = soiling.shield_duty_fraction(
-        shield, grid.edge_tdb_s, setting.start_tdb_s, float(grid.edge_tdb_s[-1])
-    )
-    rows = Rows(
-        edge_utc=grid.edge_utc,
-        solar_time_hours=middle["local_true_solar_time_hours"].values,
-        solar_longitude_deg=middle["solar_longitude_deg"].values,
-        shield_power_w=duty * (shield.power_w * units if shield else 0.0),
-    )
+    rows = rows_of_run(setting, grid, units)
     figures = light_figures(plan, delivered_light(setting.collector))
     needs, store = needs_of(plan.loads, rows, figures), store_of(plan.storage, rows.hours)
 

@@ -175,24 +175,13 @@ def prepared(combination: Combination, span: Span) -> Prepared:
 
 def serving_of(plan: DesignPlan, ready: Prepared) -> Serving:
     """What a design must serve there, as one unit has it. Raises DataMissing when a load's series is short."""
-    from yieldsim.energy import soiling
     from yieldsim.energy.delivered_light import delivered_light
     from yieldsim.planning.habitat.dispatch import needs_of
-    from yieldsim.planning.habitat.load_profile import Rows, light_figures
+    from yieldsim.planning.habitat.load_profile import light_figures, rows_of_run
     from yieldsim.planning.system.serving import Serving
 
     setting, grid = ready.setting, ready.grid
-    middle = setting.track.dataset(grid.fine(0, grid.count, 1)[1], grid.edge_utc[:-1])
-    shield = setting.collector.shield
-    duty = soiling.shield_duty_fraction(
-        shield, grid.edge_tdb_s, setting.start_tdb_s, float(grid.edge_tdb_s[-1])
-    )
-    rows = Rows(
-        edge_utc=grid.edge_utc,
-        solar_time_hours=middle["local_true_solar_time_hours"].values,
-        solar_longitude_deg=middle["solar_longitude_deg"].values,
-        shield_power_w=duty * (shield.power_w if shield else 0.0),
-    )
+    rows = rows_of_run(setting, grid, 1)
     figures = light_figures(plan.load, delivered_light(setting.collector))
     most = most_store_kwh(plan)
     return Serving(

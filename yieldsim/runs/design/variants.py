@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.model import AttenuationTable, Collector, PrescriptionAcceptance
+from yieldsim.base.model import Collector, PrescriptionAcceptance
 from yieldsim.base.plans.design import MOST_COMBINATIONS, CollectorChoice, DesignPlan, VariedKey
 
 
@@ -52,21 +52,7 @@ def _variants(choice: CollectorChoice, varied: list[VariedKey]) -> list[Collecto
 
 def _traced(collector: Collector, data: dict[str, Any], path: Path, name: str) -> Collector:
     """A collector with the optics of a changed prescription."""
-    from yieldsim.files.prescription.read import prescription_from
-    from yieldsim.optics.raytrace.acceptance_trace import table_of
-    from yieldsim.optics.raytrace.scene import build_scene
-    from yieldsim.runs.trace.run import TOLERANCE, acceptance_of
+    from yieldsim.runs.trace.run import TOLERANCE, changed_optics
 
-    prescription = prescription_from(data, path)
-    coloured = collector.fibre is not None and isinstance(collector.fibre.attenuation, AttenuationTable)
-    table, _ = acceptance_of(
-        prescription,
-        TOLERANCE,
-        lambda: build_scene(prescription),
-        table_of,
-        None,
-        path,
-        None,
-        coloured=coloured,
-    )
+    prescription, table = changed_optics(data, path, collector, TOLERANCE)
     return replace(collector, name=name, acceptance=table, aperture_area_m2=prescription.aperture_area_m2)

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import CancelledError
 from contextlib import contextmanager, suppress
 from typing import Any
 
-from yieldsim.base.errors import CannotCompute, DataMissing
-from yieldsim.runs.cluster import client, cluster_library
+from yieldsim.base.errors import DataMissing
+from yieldsim.runs.cluster import client, cluster_library, losses_told
 
-LOST = "the scheduler or its workers were lost; start it again to go on from what is done"
+AGAIN = "start it again to go on from what is done"
 Compute = Callable[[Callable[..., Any], Sequence[tuple[Any, ...]]], Iterator[tuple[int, Any]]]
 """Calls a function with each of some arguments: number and result, as they get finished."""
 
@@ -44,15 +43,9 @@ def computing(jobs: int, workers: int, scheduler: str | None) -> Iterator[Comput
                 reached.submit(function, *given, pure=False): number for number, given in enumerate(asked)
             }
             try:
-                for future in library.as_completed(list(futures)):
-                    # a worker's own refusal is raised here
-                    yield futures[future], future.result()
-            except library.KilledWorker as error:
-                raise CannotCompute(f"the workers were lost, for want of memory perhaps: {error}") from None
-            except (CancelledError, OSError, TimeoutError) as error:
-                if scheduler is None or reached.status == "running":
-                    raise
-                raise CannotCompute(f"{LOST} ({type(error).__name__})") from None
+                with losses_told(library, reached, scheduler, AGAIN):
+                    for future in library.as_completed(list(futures)):
+                        yield futures[future], future.result()
             finally:
                 # a scheduler that is no more can't be told
                 with suppress(Exception):

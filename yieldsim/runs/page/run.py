@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -71,27 +72,27 @@ def page(
 
 
 def _estimate(given: Any) -> xr.Dataset:
-    import xarray as xr
-
     from yieldsim.files.output.estimate_check import refuse_other
     from yieldsim.runs.open_estimate import open_estimate
 
-    if isinstance(given, xr.Dataset):
-        refuse_other(given, "estimate")
-        return given
-    if not isinstance(given, str | Path):
-        raise InputError(Problem("", "estimate", f"is {type(given).__name__}", "a path or a Dataset"))
-    return open_estimate(given)
+    return _opened("estimate", given, lambda ds: refuse_other(ds, "estimate"), open_estimate)
 
 
 def _facing(given: Any) -> xr.Dataset:
-    import xarray as xr
-
     from yieldsim.files.output.facing_file import read_facing, refuse_other_map
 
+    return _opened("orient", given, lambda ds: refuse_other_map(ds, "orient"), read_facing)
+
+
+def _opened(
+    key: str, given: Any, refuse: Callable[[xr.Dataset], None], read: Callable[[str | Path], xr.Dataset]
+) -> xr.Dataset:
+    """A Dataset that is looked at, or the file of one that is read. Raises InputError."""
+    import xarray as xr
+
     if isinstance(given, xr.Dataset):
-        refuse_other_map(given, "orient")
+        refuse(given)
         return given
     if not isinstance(given, str | Path):
-        raise InputError(Problem("", "orient", f"is {type(given).__name__}", "a path or a Dataset"))
-    return read_facing(given)
+        raise InputError(Problem("", key, f"is {type(given).__name__}", "a path or a Dataset"))
+    return read(given)

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from yieldsim.base.model import OpticalDepthTable, Site
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.ground import SurveyPlace, SurveyResult
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -20,10 +21,9 @@ TILES = "yieldsim_tiles"
 """Of a Dataset's encoding, which no file takes over: the folder of its tiles, until its results are written."""
 
 
-def summary_of_survey(ds: xr.Dataset) -> dict[str, Any]:
+def summary_of_survey(ds: xr.Dataset) -> SurveyResult:
     """Places, options and provenance of a survey."""
-    summary: dict[str, Any] = json.loads(ds.attrs["summary"])
-    return summary
+    return result_of(ds, SurveyResult)
 
 
 def write_survey(
@@ -74,7 +74,7 @@ def _overlay(ds: xr.Dataset, terrain: Sequence[str | Path], like: str | Path | S
 
 
 def _site_files(
-    place: dict[str, Any], summary: dict[str, Any], terrain: Sequence[str | Path], like: Site
+    place: SurveyPlace, summary: SurveyResult, terrain: Sequence[str | Path], like: Site
 ) -> dict[str, str]:
     """The site file of a place, its horizon table and, where the air asks for one, its table of optical depth."""
     from yieldsim.files.inputs.site_writer import OPTICAL_DEPTH_FILE, optical_depth_text, site_text

@@ -7,7 +7,6 @@ after everything that the tiles depend on, so that an interrupted survey goes on
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import CancelledError
 from contextlib import suppress
 from dataclasses import dataclass
 from itertools import islice
@@ -25,13 +24,13 @@ from yieldsim.files.output.tile_store import (
     save_tile,
     sees_store,
 )
+from yieldsim.runs.cluster import LOST, losses_told
 from yieldsim.runs.cluster import client as _client
 from yieldsim.runs.cluster import cluster_library as _cluster_library
 from yieldsim.runs.survey.tile_report import TileReport, report_of, told_again
 from yieldsim.runs.survey.tiles import Tile, TileJob, survey_tile
 
 Progress = Callable[[int, int], None]
-LOST = "the scheduler or its workers were lost"
 AGAIN = "start it again to go on from the finished tiles"
 WAITING_FOR_EACH = 4
 """Tiles handed out at a time for each thread of the cluster."""
@@ -147,23 +146,18 @@ def _computed(
 
         threads = sum(client.nthreads().values())
         try:
-            done = library.as_completed(
-                hand_out(max(LEAST_WAITING, WAITING_FOR_EACH * threads)), with_results=True
-            )
-            for future, finished in done:
-                if future.status != "finished":
-                    raise CannotCompute(f"{LOST} (a tile is {future.status}); {AGAIN}")
-                tile = futures.pop(future)
-                future.release()
-                yield tile, finished
-                for more in hand_out(1):
-                    done.add(more)
-        except library.KilledWorker as error:
-            raise CannotCompute(f"the workers were lost, for want of memory perhaps: {error}") from None
-        except (CancelledError, OSError, TimeoutError) as error:
-            if scheduler is None or client.status == "running":
-                raise
-            raise CannotCompute(f"{LOST} ({type(error).__name__}); {AGAIN}") from None
+            with losses_told(library, client, scheduler, AGAIN):
+                done = library.as_completed(
+                    hand_out(max(LEAST_WAITING, WAITING_FOR_EACH * threads)), with_results=True
+                )
+                for future, finished in done:
+                    if future.status != "finished":
+                        raise CannotCompute(f"{LOST} (a tile is {future.status}); {AGAIN}")
+                    tile = futures.pop(future)
+                    future.release()
+                    yield tile, finished
+                    for more in hand_out(1):
+                        done.add(more)
         finally:
             # a scheduler that is no more can't be told
             with suppress(Exception):

@@ -6,11 +6,12 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from yieldsim.base.errors import CannotCompute, Gathered, InputError, Problem
 from yieldsim.base.model import (
     Acceptance,
+    AttenuationTable,
     Collector,
     Notes,
     Source,
@@ -184,6 +185,32 @@ def _disagreements(prescription: Prescription, collector: Collector) -> list[str
                 f"{1e6 * face.area_m2:.4g}"
             )
     return lines
+
+
+def changed_optics(
+    data: dict[str, Any], path: Path, collector: Collector, tolerance: float, seed: int | None = None
+) -> tuple[Prescription, Acceptance]:
+    """A prescription of changed values and its acceptance, coloured where the collector's fibre asks for it.
+
+    Raises InputError for a prescription that can't be built.
+    """
+    from yieldsim.files.prescription.read import prescription_from
+    from yieldsim.optics.raytrace.acceptance_trace import table_of
+    from yieldsim.optics.raytrace.scene import build_scene
+
+    prescription = prescription_from(data, path)
+    coloured = collector.fibre is not None and isinstance(collector.fibre.attenuation, AttenuationTable)
+    table, _ = acceptance_of(
+        prescription,
+        tolerance,
+        lambda: build_scene(prescription),
+        table_of,
+        None,
+        path,
+        seed,
+        coloured=coloured,
+    )
+    return prescription, table
 
 
 def acceptance_of(

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import YieldsimError
-from yieldsim.base.model import Acceptance, AttenuationTable, Collector, Mount, RoundAcceptance
+from yieldsim.base.model import Acceptance, Collector, Mount, RoundAcceptance
 
 if TYPE_CHECKING:
     from yieldsim.base.numerics.vectors import FloatArray
@@ -98,26 +98,12 @@ class Bench:
 
     def _energy(self, values: tuple[float, ...], data: dict[str, Any], seed: int | None = None) -> Trial:
         from yieldsim.energy.spectral_transmittance import attenuation_fraction, energy_acceptance
-        from yieldsim.files.prescription.read import prescription_from
         from yieldsim.optics.acceptance import half_width_deg
         from yieldsim.optics.etendue import projected_acceptance_sr
         from yieldsim.optics.etendue_ledger import fibre_limit_m2_sr
-        from yieldsim.optics.raytrace.acceptance_trace import table_of
-        from yieldsim.optics.raytrace.scene import build_scene
-        from yieldsim.runs.trace.run import acceptance_of
+        from yieldsim.runs.trace.run import changed_optics
 
-        prescription = prescription_from(data, self.path)
-        table, _ = acceptance_of(
-            prescription,
-            TOLERANCE,
-            lambda: build_scene(prescription),
-            table_of,
-            None,
-            self.path,
-            seed,
-            coloured=self.design.fibre is not None
-            and isinstance(self.design.fibre.attenuation, AttenuationTable),
-        )
+        prescription, table = changed_optics(data, self.path, self.design, TOLERANCE, seed)
         area = prescription.aperture_area_m2
         coloured = replace(self.design, acceptance=table)
         kwh, facing = self._facing(energy_acceptance(coloured))
