@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz
-from yieldsim.planning.system.relaxation import LEAST_UNITS, Relaxed
+from yieldsim.planning.system.column_generation import LEAST_UNITS, Relaxed
 from yieldsim.planning.system.serving import Serving
 from yieldsim.planning.system.terms import Prices
 

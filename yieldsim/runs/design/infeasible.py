@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from yieldsim.base.plans.design import DesignPlan
-from yieldsim.planning.system.relaxation import Infeasible, over_candidates
+from yieldsim.planning.system.column_generation import Infeasible, over_candidates
 from yieldsim.planning.system.serving import Serving
 from yieldsim.planning.system.terms import Prices
 from yieldsim.runs.design.combinations import (

@@ -24,8 +24,8 @@ from yieldsim.runs.design.combinations import (
 )
 
 if TYPE_CHECKING:
-    from yieldsim.planning.system.branches import Branch
-    from yieldsim.planning.system.relaxation import Relaxed
+    from yieldsim.planning.system.branch_and_bound import Branch
+    from yieldsim.planning.system.column_generation import Relaxed
     from yieldsim.planning.system.serving import Serving
     from yieldsim.planning.system.terms import Terms
     from yieldsim.planning.system.whole_units import WholeSet
@@ -121,7 +121,7 @@ def look(plan: DesignPlan, combination: Combination, span: Span, among_others: b
 
     among_others   False: there is nothing to compare it with, and no bound is worked out
     """
-    from yieldsim.planning.system.relaxation import Infeasible, bounded_everywhere, over_candidates
+    from yieldsim.planning.system.column_generation import Infeasible, bounded_everywhere, over_candidates
 
     ready = prepared(combination, span)
     serving, sunlight = serving_of(plan, ready), sunlight_of(plan, ready)
@@ -147,9 +147,9 @@ def look(plan: DesignPlan, combination: Combination, span: Span, among_others: b
 
 def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost: float) -> Designed:
     """The best design found, checked against an estimate's own light; left off once its bound passes `best_cost`."""
-    from yieldsim.planning.system.branches import branches_of
-    from yieldsim.planning.system.polish import polished
-    from yieldsim.planning.system.relaxation import Infeasible, relaxed
+    from yieldsim.planning.system.branch_and_bound import branches_of
+    from yieldsim.planning.system.column_generation import Infeasible, relaxed
+    from yieldsim.planning.system.local_search import polished
     from yieldsim.planning.system.whole_units import all_sets, near_split
 
     ready = prepared(combination, span)

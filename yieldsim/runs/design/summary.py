@@ -54,7 +54,7 @@ def summarised(
     """
     from yieldsim.report.estimate.summary_schema import estimate_summary
     from yieldsim.runs.design.certificate import certificate_of
-    from yieldsim.runs.design.insight import insight_of
+    from yieldsim.runs.design.tradeoffs import insight_of
     from yieldsim.runs.design.types import DesignRun
 
     combination = everything[best.number]

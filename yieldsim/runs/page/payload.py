@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import Acceptance, BiaxialAcceptance, RoundAcceptance
-from yieldsim.energy.light_between_rows import light_shares, steps_a_row, turning_of
+from yieldsim.energy.row_interpolation import light_shares, steps_a_row, turning_of
 from yieldsim.report.layout.period_text import period_line
 from yieldsim.report.layout.time_axis import solar_day_word
 from yieldsim.report.page.packed_arrays import shares_16, turns_16

@@ -10,11 +10,11 @@ import pytest
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 
 from yieldsim.planning.habitat.dispatch import asking, dispatch, store_of
-from yieldsim.planning.system.blocks import even
-from yieldsim.planning.system.bound import RowPrices, bound
-from yieldsim.planning.system.branches import branches_of
-from yieldsim.planning.system.programme import programme, solved
-from yieldsim.planning.system.relaxation import relaxed
+from yieldsim.planning.system.branch_and_bound import branches_of
+from yieldsim.planning.system.column_generation import relaxed
+from yieldsim.planning.system.dual_bound import RowPrices, bound
+from yieldsim.planning.system.linear_programme import programme, solved
+from yieldsim.planning.system.row_aggregation import even
 from yieldsim.planning.system.terms import Prices
 from yieldsim.planning.system.whole_units import all_sets, near_split
 

@@ -1,4 +1,4 @@
-// The Sun between the rows of the estimate, as energy/light_between_rows.py has it, and the steps with light.
+// The Sun between the rows of the estimate, as energy/row_interpolation.py has it, and the steps with light.
 
 const RADIANS = Math.PI / 180;
 

@@ -21,10 +21,10 @@ from numpy.typing import NDArray
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.orientation.mount_frames import Facings, together
-from yieldsim.planning.system.blocks import Blocks, even, turning_points
-from yieldsim.planning.system.bound import Bound, RowPrices, bound, parts, row_prices, scaled, unit_worth
+from yieldsim.planning.system.dual_bound import Bound, RowPrices, bound, parts, row_prices, scaled, unit_worth
+from yieldsim.planning.system.linear_programme import Solved, solved
 from yieldsim.planning.system.pricing import Sunlight, climbed, priced, worth_bound
-from yieldsim.planning.system.programme import Solved, solved
+from yieldsim.planning.system.row_aggregation import Blocks, even, turning_points
 from yieldsim.planning.system.terms import Prices, Terms
 
 BLOCK_HOURS = 24.0

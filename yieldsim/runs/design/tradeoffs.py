@@ -69,8 +69,8 @@ def by_reliability(
     prices: Prices,
 ) -> list[Json]:
     """The lightest designs found for other shares served, from the facings that were priced."""
-    from yieldsim.planning.system.blocks import even, turning_points
-    from yieldsim.planning.system.relaxation import Infeasible, solved_again
+    from yieldsim.planning.system.column_generation import Infeasible, solved_again
+    from yieldsim.planning.system.row_aggregation import even, turning_points
     from yieldsim.planning.system.whole_units import near_split
 
     assert best.split is not None

@@ -14,8 +14,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from yieldsim.planning.system.column_generation import Infeasible, Relaxed, bounded_everywhere, solved_again
 from yieldsim.planning.system.pricing import Sunlight
-from yieldsim.planning.system.relaxation import Infeasible, Relaxed, bounded_everywhere, solved_again
 from yieldsim.planning.system.terms import Prices, Terms
 
 MOST_UNITS = 20.0

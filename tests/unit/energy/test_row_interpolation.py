@@ -9,7 +9,7 @@ import pytest
 
 import yieldsim
 from yieldsim.base.numerics.vectors import angle_between_deg, direction_enu_xyz
-from yieldsim.energy.light_between_rows import (
+from yieldsim.energy.row_interpolation import (
     Turning,
     light_shares,
     steps_a_row,

@@ -24,7 +24,7 @@ import numpy as np
 from yieldsim.base.errors import CannotCompute
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.reliability import Flags
-from yieldsim.planning.system.blocks import Blocks, Merged, merged
+from yieldsim.planning.system.row_aggregation import Blocks, Merged, merged
 from yieldsim.planning.system.terms import Prices, Terms
 
 INFEASIBLE = 2

@@ -26,8 +26,8 @@ import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.reliability import Flags
-from yieldsim.planning.system.blocks import Blocks
-from yieldsim.planning.system.programme import Solved
+from yieldsim.planning.system.linear_programme import Solved
+from yieldsim.planning.system.row_aggregation import Blocks
 from yieldsim.planning.system.terms import Prices, Terms
 
 
