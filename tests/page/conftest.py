@@ -148,3 +148,16 @@ def fresh(ridge_page: Opened) -> Opened:
         "() => { const { store } = yieldsimPage; if (store.changed) document.getElementById('reset').click(); }"
     )
     return ridge_page
+
+
+def mounts_kwh(ds: xr.Dataset) -> np.ndarray:
+    return ds["mount_delivered_power_w"].values.sum(axis=0) * ds.attrs["interval_s"] / 3.6e6
+
+
+def turned(
+    ds: xr.Dataset, site: str, collector: yieldsim.Collector, mounts: list[yieldsim.Mount]
+) -> np.ndarray:
+    """kWh of mounts by an estimate of their own, over the same run."""
+    ends = (str(ds["time_bnds"].values[0, 0])[:19], str(ds["time_bnds"].values[-1, 1])[:19])
+    made = yieldsim.estimate(SITES / site, replace(collector, mounts=tuple(mounts)), *ends, tolerance=1e-4)
+    return mounts_kwh(made)

@@ -14,9 +14,7 @@ from yieldsim.ground.line_sweep import NO_CELL
 
 
 @njit(cache=True, parallel=True)
-def horizon_interpolation(
-    horizon: NDArray[np.int16], row: FloatArray, column: FloatArray
-) -> NDArray[np.int16]:
+def horizons_between(horizon: NDArray[np.int16], row: FloatArray, column: FloatArray) -> NDArray[np.int16]:
     """Horizons (azimuth, places) at places among the nodes of horizons (azimuth, rows, columns), bilinear in the angle.
 
     Beside nodes of unknown ground the nearest of the four that is known answers; NO_CELL where none is.

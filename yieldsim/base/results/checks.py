@@ -36,7 +36,7 @@ def faults(model: type, result: Any, *, whole: bool = False) -> list[str]:
     whole   tell keys that the model does not know, too
     """
     try:
-        adapter(model, whole=whole).validate_python(result)
+        adapter(model).validate_python(result, extra="forbid" if whole else None)
     except ValidationError as error:
         return [
             f"{_path(one['loc'])} {WORDS.get(one['type'], one['msg'])}".lstrip()
@@ -46,11 +46,9 @@ def faults(model: type, result: Any, *, whole: bool = False) -> list[str]:
 
 
 @cache
-def adapter(model: type, *, whole: bool = False) -> TypeAdapter[Any]:
+def adapter(model: type) -> TypeAdapter[Any]:
     """What validates a model and knows its schema."""
-    # the class keeps the configuration that it was last given; an adapter is built from it at once
-    config = CONFIG | ConfigDict(extra="forbid") if whole else CONFIG
-    return TypeAdapter(with_config(config)(model))
+    return TypeAdapter(with_config(CONFIG)(model))
 
 
 def _path(place: tuple[int | str, ...]) -> str:

@@ -67,6 +67,11 @@ def refuse_missing(path: str | Path) -> None:
 
 def open_raster(path: str | Path, body: Body, holds: Holds = "auto") -> Raster:
     """Describe and check one terrain file, reading a sprinkling of its pixels. Raises InputError."""
+    return _measured(open_grid(path, body), holds, shown(Path(path)))
+
+
+def open_grid(path: str | Path, body: Body) -> Raster:
+    """One terrain file as a grid of places: what it holds is not looked at. Raises InputError."""
     from pyproj import CRS
     from pyproj.exceptions import CRSError, ProjError
 
@@ -104,7 +109,7 @@ def open_raster(path: str | Path, body: Body, holds: Holds = "auto") -> Raster:
     period = period_columns(crs, transform)
     if period is not None:
         columns = min(columns, max(round(period), 2))
-    bare = Raster(
+    return Raster(
         path=Path(path),
         files=files,
         rows=rows,
@@ -124,7 +129,6 @@ def open_raster(path: str | Path, body: Body, holds: Holds = "auto") -> Raster:
         highest_m=body.relief_m[1],
         warnings=notes,
     )
-    return _measured(bare, holds, where)
 
 
 def _doubts(dataset: Any, name: str) -> tuple[str, ...]:

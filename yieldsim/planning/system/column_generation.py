@@ -7,7 +7,7 @@ Rounds of
 2. blocks are cut where the run of the solution turns from lacking light to having it to spare;
 3. facings turn in continuous angles towards what they are worth most at the prices.
 
-Every round gives a bound (`bound`); the search ends when the programme's cost stands still.
+Every round gives a bound (`dual_bound`); the search ends when the programme's cost stands still.
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ Any prices >= 0 of light, of stored energy and of shortfall, one a row, bound th
     store        = sum hold usable  (+ start_share keep state[0])
 
 and factor the largest of unit[j] / per_unit and store / per_kwh. Then no system costs less than value / factor. (Weak duality of
-linear programmes: multiply the constraints of `programme`, written for single rows, with the prices and add them up.) Limits on
+linear programmes: multiply the constraints of `linear_programme`, written for single rows, with the prices and add them up.) Limits on
 units and on the store may pay for a part of theirs:
 
     value - most_units mu - most_kwh nu   with   unit[j] <= factor per_unit + mu,   store <= factor per_kwh + nu

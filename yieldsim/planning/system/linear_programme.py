@@ -11,7 +11,7 @@ x units of each facing, C capacity, e state of the store at a block's end, l and
 c light that charges. With repeats e[-1] is the last block's state, else start_share C.
 
 Solved by HiGHS (Q. Huangfu, J. A. J. Hall, "Parallelizing the dual revised simplex method", Math. Prog. Comp. 10, 2018) through scipy.
-What is believed of its answer is the prices alone, which `bound` checks and mends.
+What is believed of its answer is the prices alone, which `dual_bound` checks and mends.
 """
 
 from __future__ import annotations

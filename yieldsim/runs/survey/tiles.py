@@ -105,7 +105,7 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     """
     from yieldsim.files.terrain.raster import open_rasters
     from yieldsim.files.terrain.windows import thinned
-    from yieldsim.ground.horizon_interpolation import horizon_interpolation
+    from yieldsim.ground.horizon_interpolation import horizons_between
     from yieldsim.ground.line_points import KNOWN_M, NEAR_PIXELS
     from yieldsim.ground.line_sweep import NO_CELL, sweep
     from yieldsim.ground.terrain import NestedTerrain
@@ -152,7 +152,7 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
         horizon = sweep(levels, near, swept.to_gnomonic, radius_m, typical_m, mast_m, azimuth_deg, stride)
         if not is_square:
             at_row, at_column = swept.pixels_at(*frame.to_place(rows, columns))
-            between = horizon_interpolation(horizon, at_row.ravel(), at_column.ravel())
+            between = horizons_between(horizon, at_row.ravel(), at_column.ravel())
             horizon = between.reshape(len(between), *known.shape)
         horizon[:, ~known] = NO_CELL
         return horizon

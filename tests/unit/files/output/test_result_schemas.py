@@ -40,6 +40,13 @@ def test_keys_that_every_answer_has_are_required_and_words_describe(command):
         assert table["description"], table
 
 
+def test_a_schema_is_the_same_whatever_was_held_against_it_before():
+    before = result_schema_text("horizon")
+    assert faults(RESULTS["horizon"], HORIZON | {"surplus": 1}, whole=True) == ["surplus is not of the model"]
+    assert result_schema_text("horizon") == before
+    assert faults(RESULTS["horizon"], HORIZON | {"surplus": 1}) == []
+
+
 def test_an_answer_is_held_against_its_model():
     model = RESULTS["horizon"]
     assert faults(model, HORIZON, whole=True) == []
