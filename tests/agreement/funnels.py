@@ -149,8 +149,8 @@ def round_reflections() -> float:
 # ---------------------------------------------------------------- limits
 
 
-def leaks(n: float, acceptance_deg: float) -> bool:
-    """Whether a solid compound parabolic trough lets light at its design angle out through its walls."""
+def solid_trough(n: float, acceptance_deg: float) -> Scene:
+    """A solid compound parabolic trough whose design angle outside is acceptance_deg, matched to its fibre."""
     inner = math.asin(math.sin(math.radians(acceptance_deg)) / n)
     mouth = OUTLET_M / math.sin(inner)
     funnel = Funnel(
@@ -171,7 +171,12 @@ def leaks(n: float, acceptance_deg: float) -> bool:
         coupling="matched",
         core_index=n,
     )
-    scene = build_scene(Prescription(name="cpc", lens=Lens(kind="none"), funnel=funnel, fibre=fibre))
+    return build_scene(Prescription(name="cpc", lens=Lens(kind="none"), funnel=funnel, fibre=fibre))
+
+
+def leaks(n: float, acceptance_deg: float) -> bool:
+    """Whether such a trough lets light at its design angle out through its walls."""
+    scene = solid_trough(n, acceptance_deg)
     ways = directions_xyz(np.array([0.999 * acceptance_deg]), np.zeros(1))
     share = trace(scene, ways, points=8192).share
     return bool(in_band(scene, share)[0, loss_causes.FUNNEL_ESCAPE] > 0.0)

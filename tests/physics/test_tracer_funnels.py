@@ -265,28 +265,7 @@ def test_total_reflection_limit_of_a_dielectric_compound_parabola() -> None:
     """
 
     def leak(n: float) -> float:
-        inner = math.asin(math.sin(math.radians(20.0)) / n)
-        outlet = 0.01
-        mouth = outlet / math.sin(inner)
-        funnel = Funnel(
-            kind="solid",
-            shape="compound_parabolic",
-            section="trough",
-            mouth_width_m=mouth,
-            outlet_width_m=outlet,
-            length_m=full_height(mouth / 2.0, outlet / 2.0),
-            trough_length_m=10.0,
-            material=glass(n),
-        )
-        fibre = FibreFace(
-            section="rectangle",
-            width_m=0.011,
-            length_m=10.0,
-            numerical_aperture=2.0,
-            coupling="matched",
-            core_index=n,
-        )
-        scene = build_scene(Prescription(name="cpc", lens=Lens(kind="none"), funnel=funnel, fibre=fibre))
+        scene = funnels.solid_trough(n, 20.0)
         traced = trace(scene, directions_xyz(np.array([19.9]), np.zeros(1)), points=2048)
         return float(in_band(scene, traced.share)[0, loss_causes.FUNNEL_ESCAPE])
 

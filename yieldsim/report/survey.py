@@ -82,6 +82,12 @@ def survey_pages(ds: xr.Dataset, overlay: MapOverlay | None = None) -> Pages:
     return pages(survey_sheet(ds, overlay or MapOverlay()))
 
 
+def _map_words(name: str, summary: SurveyResult, *, short: bool = False) -> str:
+    """What a map shows, energies with what they are per."""
+    words = SHORT_WORDS.get(name, MAP_WORDS[name]) if short else MAP_WORDS[name]
+    return words.format(per=rate_words(summary))
+
+
 def survey_sheet(ds: xr.Dataset, overlay: MapOverlay) -> Sheet:
     """What stands on the page."""
     summary = result_of(ds, SurveyResult)
@@ -99,15 +105,15 @@ def survey_sheet(ds: xr.Dataset, overlay: MapOverlay) -> Sheet:
             Drawn(
                 Panel(
                     lambda figure: _draw_map(ds, figure.add_subplot(), figure, name, summary, overlay, large=True),
-                    style.FULL_WIDTH_IN, MAP_IN, f"Map: {MAP_WORDS[name]}.{best}",
+                    style.FULL_WIDTH_IN, MAP_IN, f"Map: {_map_words(name, summary)}.{best}",
                 ),
-                heading=MAP_WORDS[name],
+                heading=_map_words(name, summary),
                 caption=_map_caption(ds, overlay),
             ),
             Drawn(
                 Panel(
                     lambda figure: _draw_others(ds, figure, others, summary, overlay),
-                    style.FULL_WIDTH_IN, SIDE_IN, f"Maps: {', '.join(MAP_WORDS[other] for other in others)}.",
+                    style.FULL_WIDTH_IN, SIDE_IN, f"Maps: {', '.join(_map_words(other, summary) for other in others)}.",
                 )
             ),
             _place_table(places, rate_words(summary)),
@@ -165,8 +171,7 @@ def _draw_map(
     # the longest dark is better where it is short: the map's light end always means better
     colours = f"{style.POWER_MAP}_r" if name == "longest_dark_hours" else style.POWER_MAP
     low, high = _colour_range(values, name)
-    words = MAP_WORDS[name] if large else SHORT_WORDS.get(name, MAP_WORDS[name])
-    words = words.format(per=rate_words(summary))
+    words = _map_words(name, summary, short=not large)
     image = axes.imshow(
         values, extent=extent, cmap=colours, vmin=low, vmax=high, aspect="equal", interpolation="nearest"
     )

@@ -7,6 +7,7 @@ from functools import partial
 from typing import Any
 
 import numpy as np
+import pymupdf
 import pytest
 import xarray as xr
 from matplotlib.text import Text
@@ -312,4 +313,7 @@ def test_a_map_without_light_says_none_and_draws_the_dark_dark(goal: str, lit: f
     assert "NOT WHOLE SEASONS (energies at the rate of a year)" in " ".join(report_survey._lines(summary))
     pages = report_survey.survey_pages(ds)
     assert pages.png.startswith(b"\x89PNG")
-    assert pages.pdf.startswith(b"%PDF")
+    words = "".join(page.get_text() for page in pymupdf.open(stream=pages.pdf))
+    assert "{" not in words, "every placeholder is filled"
+    if goal in ("delivered", "sun-following"):
+        assert "year)" in words

@@ -178,7 +178,7 @@ def draw_months(summary: OrientResult, axes: Axes) -> None:
     axes.set_xticks(place[::step], _month_labels(months)[::step])
     axes.set_ylabel("Energy (kWh per month)")
     if months[0].startswith(SEASON):
-        axes.set_xlabel("Month of 30° of solar longitude, by the longitude (deg) at which it begins")
+        axes.set_xlabel("Solar longitude at which 30° begin (deg)")
     axes.set_title("Energy by month of each best orientation")
     axes.set_ylim(0.0, (1.1 + 0.14 * len(drawn)) * max(max(map(max, drawn)), 1e-12))
     axes.grid(visible=True, axis="y")
