@@ -73,7 +73,7 @@ def rank(
     no_figures: bool,
     **asked: Any,
 ) -> None:
-    """Compare COLLECTOR at each SITE over the same span: energy, worst month, longest gap, hours, and
+    """Compare COLLECTOR at each SITE over the same span: energy, worst month, longest outage, hours, and
     why."""
     from yieldsim.runs.rank.output import write_rank
     from yieldsim.runs.rank.run import rank as run

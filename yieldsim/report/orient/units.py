@@ -117,8 +117,8 @@ def draw_gap(units: Mapping[str, Any], following: Mapping[str, Any], axes: Axes)
         label="no sunlight at the site",
     )
     _bound(axes, units, ("shortest-gap",), "lower bound", 1.0 / 24.0)
-    axes.set_ylabel("Longest gap (days)")
-    axes.set_title("Longest gap without light")
+    axes.set_ylabel("Longest outage (days)")
+    axes.set_title("Longest outage of light")
     _finish(axes, units["curve"], 1.35)
     axes.legend(loc="upper left", ncols=2, fontsize=style.SMALL_PT)
 
