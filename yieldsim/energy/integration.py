@@ -22,7 +22,7 @@ from yieldsim.energy import soiling
 from yieldsim.energy.chain import STAGE_NAMES, fibre_transmittance, stage_powers_w, sun_following_power_w
 from yieldsim.energy.etendue_bound import SkyEnergy
 from yieldsim.energy.incidence import add_acceptance, add_beam, add_incidence
-from yieldsim.energy.sunlit import SunlitGathering, SunlitSteps
+from yieldsim.energy.sunlit import MOST_STEPS, LitSteps, LitStepsGathering
 from yieldsim.ground.visible_disc import add_visibility
 from yieldsim.optics.acceptance import half_width_deg
 from yieldsim.sky.atmosphere import add_air
@@ -107,7 +107,8 @@ class Integrated:
     """Fine steps in which any part of the Sun's disc is in sight from the site, whatever the mounts face."""
     step_s: float
     sky: SkyEnergy
-    sunlit: SunlitSteps
+    sunlit: LitSteps
+    """Steps in which apertures that follow the Sun deliver, the power of all units."""
     peak_w: float
     """Highest delivered power of any fine step, and the UTC label of its middle."""
     peak_utc: np.datetime64
@@ -151,8 +152,9 @@ def integrate(
     per_block = max(1, BLOCK_STEPS // (steps * len(setting.collector.mounts)))
     rows: dict[str, FloatArray] = {}
     delivering, lit = np.empty((2, grid.count * steps), dtype=bool)
-    sky, sunlit = SkyEnergy(), SunlitGathering(grid.count * steps, grid.interval_s / steps)
-    step_hours = grid.interval_s / steps / SECONDS_PER_HOUR
+    sky, fine_s = SkyEnergy(), grid.interval_s / steps
+    sunlit = LitStepsGathering(grid.edge_utc[0], grid.count * steps, fine_s, steps, most_steps=MOST_STEPS)
+    step_hours = fine_s / SECONDS_PER_HOUR
     peak_w, peak_utc = -1.0, grid.edge_utc[0]
     for first in range(0, grid.count, per_block):
         last = min(first + per_block, grid.count)
@@ -176,7 +178,7 @@ def integrate(
         series=_assemble(setting, grid, rows),
         delivering=delivering,
         lit=lit,
-        step_s=grid.interval_s / steps,
+        step_s=fine_s,
         sky=sky,
         sunlit=sunlit.finished(),
         peak_w=peak_w,
