@@ -82,7 +82,7 @@ class TimeGrid:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Setting:
-    """All that a run needs besides the time: track, site, skyline, collector, dust.
+    """All that a run needs besides the time: track, site, skyline, collector.
 
     year_days   what annual figures are per, the body's year
     """
@@ -92,9 +92,22 @@ class Setting:
     mask: HorizonMask | None
     dip_deg: float
     collector: Collector
-    dust_histories: tuple[soiling.DustHistory, ...]
     start_tdb_s: float
     year_days: float = DAYS_PER_YEAR
+
+    def dust_history(self, tilt_deg: float) -> soiling.DustHistory | None:
+        """Dust on an aperture at a tilt through the run; None where there is no dust."""
+        if self.site.dust is None:
+            return None
+        ends = self.start_tdb_s, self.track.end_tdb_s
+        return soiling.dust_history(self.site.dust, self.collector.shield, tilt_deg, *ends)
+
+    def passed_by_dust(self, tilt_deg: float, tdb_s: FloatArray) -> FloatArray:
+        """What the dust on an aperture at a tilt lets through, (time,); 1 where there is none."""
+        history = self.dust_history(tilt_deg)
+        if self.site.dust is None or history is None:
+            return np.ones(len(tdb_s))
+        return soiling.clean_fraction(self.site.dust, soiling.load_at(history, tdb_s))
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -140,7 +153,7 @@ def fine_block(setting: Setting, utc: np.ndarray, tdb_s: FloatArray) -> xr.Datas
     ds = add_incidence(ds, collector)
     ds = add_acceptance(ds, collector)
     if site.dust is not None:
-        clean = [soiling.clean_fraction(site.dust, soiling.load_at(h, tdb_s)) for h in setting.dust_histories]
+        clean = [setting.passed_by_dust(mount.tilt_deg, tdb_s) for mount in collector.mounts]
         ds = add(ds, "clean_fraction", np.stack(clean, axis=1), ("time", "mount"))
     return ds
 

@@ -9,7 +9,8 @@ import numpy as np
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY, SECONDS_PER_DAY
 from yieldsim.base.load_model import Life
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.energy.degradation import CleanLight, darkening, lens_darkening, passed_by_mount, removals
+from yieldsim.energy.degradation import CleanLight, darkening, lens_darkening, passed_by_mount
+from yieldsim.energy.soiling import removals
 from yieldsim.planning.habitat.dispatch import Flows, Needs
 from yieldsim.planning.habitat.reliability import Flags, counted, served
 

@@ -35,7 +35,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
 from yieldsim.base.year.period import span_years
@@ -166,7 +165,7 @@ def weigh(
     site, collector = setting.site, setting.collector
     count = steps or 2 * first_steps(site, collector, grid.interval_s)
     film = collector.shield.film_transmittance if collector.shield else 1.0
-    history = dust_history_at(setting, grid, 0.0)
+    history = setting.dust_history(0.0)
     dust = DustRates.for_run(site.dust, history, float(grid.edge_tdb_s[-1]))
     gathering: SkyGathering | None = None
     per_block = max(1, BLOCK_STEPS // count)
@@ -259,14 +258,3 @@ class SkyGathering:
             hours=self._hours,
         )
         return sky, self._track.finished(class_numbers)
-
-
-def dust_history_at(setting: Setting, grid: TimeGrid, tilt_deg: float) -> soiling.DustHistory | None:
-    """Dust on an aperture at a tilt through the run; None where there is no dust."""
-    dust = setting.site.dust
-    if dust is None:
-        return None
-    events = np.array([np.datetime64(event.time_utc, "ns") for event in dust.events], dtype="datetime64[ns]")
-    event_tdb_s = tdb_seconds(events) if len(events) else np.empty(0)
-    begin, finish = float(grid.edge_tdb_s[0]), float(grid.edge_tdb_s[-1])
-    return soiling.dust_history(dust, setting.collector.shield, event_tdb_s, tilt_deg, begin, finish)
