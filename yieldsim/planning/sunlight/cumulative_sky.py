@@ -98,14 +98,6 @@ class WeightedSky:
         whatever its acceptance."""
         return float(self.dust.shares(np.array([dust_rate]))[0] @ self.sums[:, :, 3].sum(axis=1))
 
-    def mean_directions(self) -> tuple[FloatArray, FloatArray]:
-        """Mean directions (rates, cells, 3), not quite of unit length, and weights in kWh (rates, cells)."""
-        kwh = self.sums[:, :, 3]
-        lit = kwh[:, :, None] > 0.0
-        return np.divide(
-            self.sums[:, :, :3], kwh[:, :, None], out=np.zeros_like(self.sums[:, :, :3]), where=lit
-        ), kwh
-
     def merged(self, period_factor: FloatArray | None = None) -> WeightedSky:
         """The same sky with its months added up into one period, each times its factor (periods,) if
         given."""

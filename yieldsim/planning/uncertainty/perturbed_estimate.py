@@ -40,6 +40,7 @@ from yieldsim.energy.integration import Setting, TimeGrid
 from yieldsim.energy.spectral_transmittance import attenuation_fraction, energy_acceptance
 from yieldsim.optics.acceptance_interpolator import Lookup, curve_light, grid_light
 from yieldsim.optics.sunshape_convolution import lookup
+from yieldsim.planning.sunlight.sunlit_series import longest_gap_steps
 from yieldsim.planning.uncertainty.precomputed_sky import DrawnSky
 from yieldsim.sky.atmosphere import beam_transmittance
 
@@ -148,7 +149,7 @@ def delivered_with_gap(run: DrawnRun, values: Values) -> tuple[FloatArray, float
     passed = _passed_by_dust(run, values)
     delivered = np.asarray((accepted * passed).sum(axis=0) * _common(run, values))
     steps = sky.step[lit & (delivered[sky.row] > 0.0)]
-    dark = int(np.diff(np.concatenate([[-1], steps, [sky.rows * sky.steps_per_row]])).max()) - 1
+    dark, _ = longest_gap_steps((steps, steps + 1), sky.rows * sky.steps_per_row)
     return delivered, dark * run.row_hours / sky.steps_per_row
 
 
