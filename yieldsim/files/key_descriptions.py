@@ -122,6 +122,7 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
     "load": {
         "LoadFile": {
             "name": "Name of the plan; the file's name when left out",
+            "demand_multiplier": "All loads but dust shields ask so many times what is written of each",
             "loads": "What asks for light, heat or electricity",
             "storage": "A battery or a heat store",
             "sizing": "What the smallest storage and the fewest units must reach",
@@ -360,6 +361,20 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
             "store": "Which capacities the store may have",
             "vary": "Values of collectors' prescriptions that are tried, too",
             "tracker": "A mount that tracks the Sun, to compare with",
+            "phases": "Phases of a base that grows, for yieldsim growth: each begins with a flight",
+            "growth": "What is least of the flights, and when the last phase ends",
+        },
+        "PhaseTable": {
+            "name": "Name of the phase",
+            "date": "When what its flight lands is in service, UTC",
+            "load": "Load file of what is served from then on; the design's when left out",
+            "demand_multiplier": "Its loads ask so many times what that file says; dust shields draw what they draw",
+            "most_kg": "What the flight may land, kg",
+        },
+        "GrowthTable": {
+            "until": "End of the last phase, UTC; when left out it lasts as long as it is run",
+            "least": "landed-mass: of all flights; largest-flight: of the heaviest of them",
+            "discount_per_year": "A kilogram that lands a year later counts so much less, share",
         },
         "MassesTable": {
             "unit_kg": "One unit without shield and fibre, kg; the collector's mass_kg when left out",

@@ -12,8 +12,10 @@ from yieldsim.base.ranges import Range
 
 DesignObjective = Literal["mass", "units"]
 Confidence = Literal["nominal", "P90"]
+GrowthObjective = Literal["landed-mass", "largest-flight"]
 OBJECTIVES: tuple[DesignObjective, ...] = ("mass", "units")
 MOST_COMBINATIONS = 1000
+MOST_PHASES = 12
 
 Kilograms = Annotated[float, Range(low=0.0, high=1.0e9)]
 
@@ -90,6 +92,36 @@ class VariedKey:
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class GrowthPhase:
+    """A phase of a growing base: it begins with a flight that lands units and storage.
+
+    date_utc            when what the flight lands is in service (ISO 8601)
+    load_file, load     what is served from then on; its amounts may be multiples of the file's
+    most_kg             what the flight may land; None: no limit
+    """
+
+    name: str
+    date_utc: str
+    load_file: Path
+    load: LoadPlan
+    most_kg: Annotated[float, Range(above=0.0, high=1.0e9)] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Growth:
+    """What is least of the flights, and how long the last phase lasts.
+
+    until_utc           end of the last phase; None: as long as it is run
+    least               the mass that all flights land, or that of the largest of them
+    discount_per_year   a kilogram that lands a year later counts so much less
+    """
+
+    until_utc: str | None = None
+    least: GrowthObjective = "landed-mass"
+    discount_per_year: Annotated[float, Range(low=0.0, below=1.0)] = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class DesignPlan:
     """All of a design file.
 
@@ -99,6 +131,7 @@ class DesignPlan:
     most_units        no design has more
     store_choices_kwh   capacities there are; empty: any up to most_store_kwh
     most_store_kwh    None: no limit (objective mass), or the load file's capacity (objective units)
+    phases            of a base that grows, by date; for `growth` alone
     """
 
     name: str
@@ -119,3 +152,5 @@ class DesignPlan:
     uncertain_file: Path | None = None
     uncertain: UncertainPlan | None = None
     tracker: TrackerPrice | None = None
+    phases: tuple[GrowthPhase, ...] = ()
+    growth: Growth = Growth()

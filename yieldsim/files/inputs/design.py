@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -14,11 +16,15 @@ from yieldsim.base.load_model import LoadPlan, Storage, UncertainPlan
 from yieldsim.base.model import Mount, PrescriptionAcceptance, Site
 from yieldsim.base.plans.design import (
     MOST_COMBINATIONS,
+    MOST_PHASES,
     CollectorChoice,
     Confidence,
     DesignObjective,
     DesignPlan,
     FibreRun,
+    Growth,
+    GrowthObjective,
+    GrowthPhase,
     Masses,
     SiteChoice,
     TrackerPrice,
@@ -29,8 +35,9 @@ from yieldsim.files.inputs.collector import collector_of
 from yieldsim.files.inputs.load import load_of
 from yieldsim.files.inputs.site import site_of
 from yieldsim.files.inputs.uncertainty import uncertain_of
+from yieldsim.files.text.timestamps import is_later
 from yieldsim.files.toml.context import Loaded, Reading
-from yieldsim.files.toml.model import StrictModel, Text, named_file, problem, stated, told
+from yieldsim.files.toml.model import Moment, StrictModel, Text, named_file, problem, stated, told
 from yieldsim.files.toml.parse import parse_toml
 
 Kilograms = Annotated[float, stated(Masses, "fixed_kg")]
@@ -151,6 +158,41 @@ class VaryTable(StrictModel):
     values: Annotated[tuple[float, ...], BeforeValidator(as_values)]
 
 
+class PhaseTable(StrictModel):
+    """[[phases]]: a phase of a base that grows, begun by a flight."""
+
+    name: Text
+    date: Moment
+    load: Annotated[tuple[Path, LoadPlan], named_file(_load)] | None = None
+    demand_multiplier: Annotated[float, stated(LoadPlan, "demand_multiplier")] = 1.0
+    most_kg: Annotated[float, stated(GrowthPhase, "most_kg")] | None = None
+
+    def noun(self, load: tuple[Path, LoadPlan]) -> GrowthPhase:
+        """The frozen phase; load: of the design."""
+        file, plan = self.load or load
+        return GrowthPhase(
+            name=self.name,
+            date_utc=self.date,
+            load_file=file,
+            load=plan.demanding(self.demand_multiplier),
+            most_kg=self.most_kg,
+        )
+
+
+class GrowthTable(StrictModel):
+    """[growth]: what is least of the flights, and when the last phase ends."""
+
+    until: Moment | None = None
+    least: GrowthObjective = "landed-mass"
+    discount_per_year: Annotated[float, stated(Growth, "discount_per_year")] = 0.0
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """The largest flight is the same whenever it goes."""
+        if given.get("least") == "largest-flight" and given.get("discount_per_year", 0) != 0:
+            yield "discount_per_year", problem("stands beside least largest-flight", "0, or landed-mass")
+
+
 class DesignFile(StrictModel):
     """A design file."""
 
@@ -171,6 +213,8 @@ class DesignFile(StrictModel):
     store: StoreTable = StoreTable()
     vary: list[VaryTable] = Field(default_factory=list)
     tracker: TrackerTable | None = None
+    phases: list[PhaseTable] = Field(default_factory=list)
+    growth: GrowthTable = GrowthTable()
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -192,6 +236,7 @@ class DesignFile(StrictModel):
         sizes *= max(len(masts), 1) if isinstance(masts, list) else 1
         if sizes > MOST_COMBINATIONS:
             yield "", problem(f"makes {sizes} combinations", f"up to {MOST_COMBINATIONS}")
+        yield from _wrong_phases(given)
 
     def noun(self, reading: Reading) -> DesignPlan:
         """The frozen plan."""
@@ -216,7 +261,40 @@ class DesignFile(StrictModel):
             uncertain_file=self.uncertain[0] if self.uncertain else None,
             uncertain=self.uncertain[1] if self.uncertain else None,
             tracker=TrackerPrice(**self.tracker.model_dump()) if self.tracker else None,
+            phases=tuple(one.noun(self.load) for one in self.phases),
+            growth=Growth(
+                until_utc=self.growth.until,
+                least=self.growth.least,
+                discount_per_year=self.growth.discount_per_year,
+            ),
         )
+
+
+def _wrong_phases(given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    """Phases that don't follow each other, of one name, too many; a growth without any; a store of fixed sizes."""
+    phases = [one for one in given.get("phases") or () if isinstance(one, Mapping)]
+    growth = given.get("growth")
+    if growth is not None and not phases:
+        yield "growth", problem("stands without phases", "one or more [[phases]]")
+    if len(phases) > MOST_PHASES:
+        yield "phases", problem(f"are {len(phases)}", f"up to {MOST_PHASES}")
+    names = [one.get("name") for one in phases]
+    for name in {name for name in names if isinstance(name, str) and names.count(name) > 1}:
+        yield "phases", problem(f"hold {told(name)} twice", "each name once")
+    dates = [one.get("date") for one in phases]
+    until = growth.get("until") if isinstance(growth, Mapping) else None
+    for before, after in pairwise(dates):
+        if is_later(before, after) is False:
+            yield (
+                "phases",
+                problem(f"hold {str(after).strip()} after {str(before).strip()}", "dates in order"),
+            )
+    if dates and until is not None and is_later(dates[-1], until) is False:
+        yield "growth", problem(f"has until {str(until).strip()}", "a moment after the last phase's date")
+    store = given.get("store")
+    if phases and isinstance(store, Mapping) and store.get("choices_kwh"):
+        hint = "flights land stores of any size, up to most_kwh in all"
+        yield "store", problem("has choices_kwh beside phases", "most_kwh", hint)
 
 
 def design_of(reading: Reading) -> DesignPlan:
@@ -238,6 +316,17 @@ def _unweighed(plan: DesignPlan, reading: Reading) -> list[Any]:
             if one.noun.mass_kg is None
         ][:1]
     found += _wrongly_varied(plan, reading)
+    found += [
+        Problem(
+            reading.where,
+            f"[[phases]] #{number} load",
+            f"has another [storage] than {plan.load_file.name}",
+            "the same but for capacity_kwh",
+            "stores that have landed go on in later phases",
+        )
+        for number, one in enumerate(plan.phases, start=1)
+        if _without_capacity(one.load) != _without_capacity(plan.load)
+    ]
     store = plan.load.storage
     if plan.masses.store_kg_per_kwh is None and store is not None and store.mass_kg_per_kwh is None:
         hint = f"{plan.load_file.name} has no mass_kg_per_kwh in [storage] either"
@@ -246,6 +335,10 @@ def _unweighed(plan: DesignPlan, reading: Reading) -> list[Any]:
         hint = f"{plan.load_file.name} has no [storage]: add one, its capacity is chosen here"
         found.append(Problem(reading.where, "[store]", "is given for loads without a store", hint=hint))
     return found
+
+
+def _without_capacity(load: LoadPlan) -> Storage | None:
+    return None if load.storage is None else replace(load.storage, capacity_kwh=0.0)
 
 
 def _wrongly_varied(plan: DesignPlan, reading: Reading) -> list[Problem]:

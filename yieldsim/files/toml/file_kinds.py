@@ -26,12 +26,14 @@ TOP_KEYS: dict[str, frozenset[str]] = {
     "prescription": frozenset(
         {"name", "lens", "fibre", "funnel", "collar", "film", "tolerances", "band", "heat", "materials"}
     ),
-    "load": frozenset({"name", "loads", "storage", "sizing", "spectrum", "life", "exchange", "failures"}),
+    "load": frozenset(
+        {"name", "demand_multiplier", "loads", "storage", "sizing", "spectrum", "life", "exchange", "failures"}
+    ),
     "uncertainty": frozenset({"draws", "seed", "uncertain"}),
     "design": frozenset(
         {
             "name", "sites", "mast_heights_m", "collectors", "load", "uncertain", "objective", "confidence", "facings",
-            "most_units", "masses", "fibre_run", "vary", "store", "tracker",
+            "most_units", "masses", "fibre_run", "vary", "store", "tracker", "phases", "growth",
         }
     ),
 }  # fmt: skip

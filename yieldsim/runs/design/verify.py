@@ -66,7 +66,7 @@ def build(plan: DesignPlan, combination: Combination, found: Designed, span: Spa
         files = design_files(plan, combination, ready, found.mounts, capacity)
         with tempfile.TemporaryDirectory(prefix="yieldsim-design-") as name:
             folder = Path(name)
-            _write(files, folder)
+            write_all(files, folder)
             site, collector, load = (folder / f"{stem}.toml" for stem in (SITE, COLLECTOR, LOAD))
             if estimate is None:
                 estimate = estimate_run.estimate(
@@ -78,7 +78,7 @@ def build(plan: DesignPlan, combination: Combination, found: Designed, span: Spa
                     kernels=span.kernels,
                 )
             case, doubts = prepare_budget(estimate, load, None, None, site, collector, plan.uncertain)
-        serves = _serves(case)
+        serves = serves_as_asked(case)
         if serves is True:
             series = budget_of_case(case, doubts, span.kernels, with_foresight=False)
             units = sum(mount.count for mount in found.mounts)
@@ -97,7 +97,7 @@ def build(plan: DesignPlan, combination: Combination, found: Designed, span: Spa
     raise CannotCompute(f"the budget of {combination.name} does not settle on a store")
 
 
-def _serves(case: BudgetCase) -> bool | float | None:
+def serves_as_asked(case: BudgetCase) -> bool | float | None:
     """True where the run serves as asked, once and over and over; else the capacity that would, or None."""
     from yieldsim.planning.habitat import reliability, sizing
     from yieldsim.planning.habitat.single_failures import reached
@@ -130,7 +130,8 @@ def _larger(plan: DesignPlan, capacity: float, needed: float | None) -> float | 
     return rounded if rounded <= most_store_kwh(plan) else None
 
 
-def _write(files: dict[str, str], folder: Path) -> None:
+def write_all(files: dict[str, str], folder: Path) -> None:
+    """Texts by name into a folder."""
     from yieldsim.files.output.atomic_write import write_text_whole
 
     for name, text in files.items():
