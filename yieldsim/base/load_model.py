@@ -169,7 +169,7 @@ class LoadPlan:
     photon_yield_umol_per_j       photosynthetic photons per joule of it; None: the same
     light_per_electric            kWh of delivered light that 1 kWh of electricity is worth; None: not stated
     failures                      rates by what fails: unit, mount, shields, half_store
-    demand_multiplier             the loads ask so many times what the file says of each; counted in their amounts already
+    demand_ratio             the loads ask so many times what the file says of each; counted in their amounts already
     """
 
     name: str
@@ -182,7 +182,7 @@ class LoadPlan:
     life: Life | None = None
     light_per_electric: Annotated[float, Range(0.0, 1.0e4)] | None = None
     failures: tuple[tuple[str, FailureRate], ...] = ()
-    demand_multiplier: Annotated[float, Range(above=0.0, high=1.0e6)] = 1.0
+    demand_ratio: Annotated[float, Range(above=0.0, high=1.0e6)] = 1.0
 
     def demanding(self, multiplier: float) -> LoadPlan:
         """The same with loads that ask so many times as much; what dust shields draw is as it is."""
@@ -200,7 +200,7 @@ class LoadPlan:
         return replace(
             self,
             loads=tuple(scaled(load) for load in self.loads),
-            demand_multiplier=self.demand_multiplier * multiplier,
+            demand_ratio=self.demand_ratio * multiplier,
         )
 
 

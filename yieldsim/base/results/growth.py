@@ -38,7 +38,7 @@ class PhaseResult(TypedDict):
     run_end_utc: Moment
     """What is run of it."""
     load: str
-    demand_multiplier: float
+    demand_ratio: float
     units: Count
     light_left_fraction: Share
     """Of new units, as the run begins: what age leaves, over all its units."""

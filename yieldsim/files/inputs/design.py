@@ -164,7 +164,7 @@ class PhaseTable(StrictModel):
     name: Text
     date: Moment
     load: Annotated[tuple[Path, LoadPlan], named_file(_load)] | None = None
-    demand_multiplier: Annotated[float, stated(LoadPlan, "demand_multiplier")] = 1.0
+    demand_ratio: Annotated[float, stated(LoadPlan, "demand_ratio")] = 1.0
     most_kg: Annotated[float, stated(GrowthPhase, "most_kg")] | None = None
 
     def noun(self, load: tuple[Path, LoadPlan]) -> GrowthPhase:
@@ -174,7 +174,7 @@ class PhaseTable(StrictModel):
             name=self.name,
             date_utc=self.date,
             load_file=file,
-            load=plan.demanding(self.demand_multiplier),
+            load=plan.demanding(self.demand_ratio),
             most_kg=self.most_kg,
         )
 
@@ -376,4 +376,6 @@ def design_words(reading: Reading) -> str:
         f'load "{plan.load.name}" at {plan.load.reliability:.4g} of {plan.load.reliability_of}',
         f"least {plan.objective}",
     ]
+    if plan.phases:
+        parts.append(f"{len(plan.phases)} phases from {plan.phases[0].date_utc[:10]} for growth")
     return ", ".join(parts)

@@ -318,7 +318,7 @@ class LoadFile(StrictModel):
     """A load file."""
 
     name: Text | None = None
-    demand_multiplier: Annotated[float, stated(LoadPlan, "demand_multiplier")] = 1.0
+    demand_ratio: Annotated[float, stated(LoadPlan, "demand_ratio")] = 1.0
     loads: list[LoadTable] = Field(description="one [[loads]] for each thing that asks")
     storage: StorageTable | None = None
     sizing: SizingTable = SizingTable()
@@ -362,7 +362,7 @@ class LoadFile(StrictModel):
             light_per_electric=self.exchange.light_per_electric if self.exchange else None,
             failures=self.failures.noun(),
         )
-        return plan.demanding(self.demand_multiplier)
+        return plan.demanding(self.demand_ratio)
 
 
 def column_word(name: str) -> str:

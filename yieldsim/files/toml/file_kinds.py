@@ -27,7 +27,7 @@ TOP_KEYS: dict[str, frozenset[str]] = {
         {"name", "lens", "fibre", "funnel", "collar", "film", "tolerances", "band", "heat", "materials"}
     ),
     "load": frozenset(
-        {"name", "demand_multiplier", "loads", "storage", "sizing", "spectrum", "life", "exchange", "failures"}
+        {"name", "demand_ratio", "loads", "storage", "sizing", "spectrum", "life", "exchange", "failures"}
     ),
     "uncertainty": frozenset({"draws", "seed", "uncertain"}),
     "design": frozenset(

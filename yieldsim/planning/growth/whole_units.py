@@ -22,10 +22,12 @@ from yieldsim.planning.growth.phases import Landing, Phase
 from yieldsim.planning.habitat.dispatch import dispatch, store_of
 from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.system.column_generation import LEAST_UNITS
-from yieldsim.planning.system.whole_units import gathered, rounded
+from yieldsim.planning.system.whole_units import FEW_UNITS, NEARLY, gathered, rounded
 
 Counts = NDArray[np.int64]
 MOST_TRIALS = 240
+ROUNDING = 2e-5
+"""Capacities are told in six digits, rounded up: flights keep room for that."""
 MOST_STARTS = 27
 
 
@@ -142,7 +144,7 @@ def stores_for(
         own[k] = landing.per_kwh_kg
         if np.isfinite(landing.most_kg[k]):
             rows.append(own)
-            most.append(float(landing.most_kg[k] - bare[k]))
+            most.append(float(landing.most_kg[k] - bare[k]) * (1.0 - ROUNDING))
         if landing.largest:
             largest = own.copy()
             largest[-1] = -1.0
@@ -169,9 +171,13 @@ def _up(capacity_kwh: float) -> float:
 
 def near_split(found: Grown, phases: Sequence[Phase], landing: Landing, *, turning: bool) -> Plan | None:
     """The best plan found near to split units; None where none serves."""
+    few = float(found.answer.units.sum()) <= FEW_UNITS
     parts, shares, flight = [], [], []
     for k in range(landing.flights):
         used = np.flatnonzero(found.answer.units[k] > LEAST_UNITS)
+        if few and not turning:
+            worth = found.proof.unit[k]
+            used = np.union1d(used, np.flatnonzero(worth > NEARLY * worth.max()))
         if len(used) == 0:
             continue
         some, own = found.facings.take(used), found.answer.units[k, used]
@@ -212,7 +218,7 @@ def _start(share: FloatArray, flight: Counts, trials: Trials) -> Counts | None:
         for k, total in enumerate(totals):
             own = flight == k
             if own.any():
-                counts[own] = rounded(share[own], max(total - before, 0))
+                counts[own] = rounded(np.maximum(share[own], 1e-12), max(total - before, 0))
                 before = max(total, before)
         return counts
 

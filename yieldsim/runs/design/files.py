@@ -40,7 +40,7 @@ def design_files(
     files = _site_files(plan.sites[combination.site_number].file, ready.setting.site, comment, site)
     files |= collector_files(design, collector, f"{comment}; mass_kg counts unit, shield and fibre")
     held_kwh = capacity_kwh if store is not None else None
-    files |= load_files(plan.load_file, held_kwh, f"{load}.toml", comment, plan.load.demand_multiplier)
+    files |= load_files(plan.load_file, held_kwh, f"{load}.toml", comment, plan.load.demand_ratio)
     return files
 
 

@@ -67,6 +67,8 @@ def design(
     with gathered:
         named = kernel_paths(kernels)
     gathered.refuse()
+    if asked.phases:
+        notes.add("the file's phases are left aside: yieldsim growth plans them")
     asked = with_variants(asked)
     when = shared_span(
         asked,

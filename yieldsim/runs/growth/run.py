@@ -94,7 +94,7 @@ def _refuse(plan: DesignPlan) -> None:
         hint = "what is least of flights is a mass: [growth] least"
         problems.append(Problem(plan.name, "objective", f'is "{plan.objective}"', '"mass"', hint))
     if plan.confidence != "nominal":
-        hint = "raise demand_multiplier for a margin, and look at the phases with budget --uncertain"
+        hint = "raise demand_ratio for a margin, and look at the phases with budget --uncertain"
         problems.append(Problem(plan.name, "confidence", f'is "{plan.confidence}"', '"nominal"', hint))
     if problems:
         raise InputError(problems)

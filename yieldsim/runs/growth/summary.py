@@ -103,12 +103,12 @@ def summarised(
         ),
     }  # fmt: skip
     files: dict[str, str] = {}
-    for one in built.phases:
-        files |= one.files
+    for done in built.phases:
+        files |= done.files
     return GrowthRun(
         summary=summary,
-        estimates={estimate_file(k): one.estimate for k, one in enumerate(built.phases)},
-        budgets=tuple(one.budget for one in built.phases),
+        estimates={estimate_file(k): done.estimate for k, done in enumerate(built.phases)},
+        budgets=tuple(done.budget for done in built.phases),
         files=files,
         certificate=certificate_of(best.split, phases_of(plan, combination, own), landing),
     )
@@ -173,7 +173,7 @@ def phase_row(one: PhaseSpan, built: BuiltPhase) -> PhaseResult:
         "run_start_utc": estimate["start_utc"],
         "run_end_utc": estimate["end_utc"],
         "load": one.phase.load.name,
-        "demand_multiplier": one.phase.load.demand_multiplier,
+        "demand_ratio": one.phase.load.demand_ratio,
         "units": built.units,
         "light_left_fraction": float(np.array(built.left) @ counts / counts.sum()),
         "storage_kwh": built.capacity_kwh,
