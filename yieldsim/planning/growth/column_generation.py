@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.growth.phases import Landing, Phase
+from yieldsim.planning.growth.phases import Landing, Lights, Phase
 from yieldsim.planning.growth.programme import Answer, Proof, least_cost, prices_of_mass, proven, solved
 from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.orientation.objectives import Prospect
@@ -32,20 +32,19 @@ from yieldsim.planning.system.pricing import climbed, priced_together, worth_bou
 from yieldsim.planning.system.row_aggregation import Blocks, even, turning_points
 
 MOST_CUTS, MOST_TURNS = 4, 2
-Lights = tuple[FloatArray, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Grown:
     """The least cost with units that may be split, and what proves it.
 
-    light_kwh    by phase (rows, facings)  of one new unit of each
+    lights_kwh   by phase and flight (rows, facings)  of one new unit of each
     everywhere   least cost over every facing between them too; None where that is not known
     worth_anywhere   (flights,)  what no unit of a flight is worth more than at the prices; None the same
     """
 
     facings: Facings
-    light_kwh: Lights
+    lights_kwh: tuple[Lights, ...]
     blocks: tuple[Blocks, ...]
     answer: Answer
     proof: Proof
@@ -59,8 +58,11 @@ class Grown:
 
 
 def candidates_of(phases: Sequence[Phase]) -> Facings:
-    """The facings that are priced one by one: those of the first phase's sky."""
-    return phases[0].sunlight.candidates
+    """The facings that are priced one by one: those of the first phase's sky, of both where there are two sites."""
+    first = phases[0]
+    if first.elsewhere is None:
+        return first.sunlight.candidates
+    return together(first.sunlight.candidates, first.elsewhere.candidates)
 
 
 def grown(phases: Sequence[Phase], landing: Landing, *, turning: bool = True) -> Grown:
@@ -69,13 +71,11 @@ def grown(phases: Sequence[Phase], landing: Landing, *, turning: bool = True) ->
     turning   whether facings may turn between the candidates
     """
     some = candidates_of(phases)
-    light = tuple(
-        np.ascontiguousarray(phase.sunlight.light_kwh(some)[: phase.terms.rows]) for phase in phases
-    )
+    lights = tuple(phase.lights_kwh(some) for phase in phases)
     blocks = tuple(
         even(phase.terms.rows, max(round(BLOCK_HOURS / phase.sunlight.row_hours), 1)) for phase in phases
     )
-    found = _cut(_over_facings(phases, landing, some, light, blocks), phases, landing)
+    found = _cut(_over_facings(phases, landing, some, lights, blocks), phases, landing)
     for _ in range(MOST_TURNS if turning else 0):
         before = found.answer.cost
         found = _cut(_turned(found, phases, landing), phases, landing)
@@ -88,25 +88,27 @@ def _over_facings(
     phases: Sequence[Phase],
     landing: Landing,
     some: Facings,
-    light_kwh: Lights,
+    lights_kwh: tuple[Lights, ...],
     blocks: tuple[Blocks, ...],
     start: np.ndarray | None = None,
 ) -> Grown:
     active = start
     if active is None:
         active = np.zeros(0, np.int64)
-        for light in light_kwh:
+        for light in (light for lights in lights_kwh for light in {id(one): one for one in lights}.values()):
             best = np.argsort(-light.sum(axis=0), kind="stable")[: FIRST_FACINGS // 2]
             fortnights = even(len(light), max(len(light) // 26, 1)).sums(light).argmax(axis=1)
             active = np.union1d(active, np.union1d(best, fortnights))
     while True:
-        answer = solved(phases, [light[:, active] for light in light_kwh], blocks, landing)
+        answer = solved(
+            phases, [tuple(light[:, active] for light in lights) for lights in lights_kwh], blocks, landing
+        )
         if answer is None:
             if len(active) == some.count:
                 raise Infeasible
             active = np.arange(some.count)
             continue
-        proof = proven(answer, phases, light_kwh, landing)
+        proof = proven(answer, phases, lights_kwh, landing)
         ratio = _worth_over_price(proof.unit, answer, landing)
         better = np.setdiff1d(np.flatnonzero(ratio > 1.0 + WORTH_MORE), active)
         if len(better) == 0:
@@ -115,7 +117,7 @@ def _over_facings(
     units = np.zeros((landing.flights, some.count))
     units[:, active] = answer.units
     return Grown(
-        facings=some, light_kwh=light_kwh, blocks=blocks, answer=replace(answer, units=units), proof=proof
+        facings=some, lights_kwh=lights_kwh, blocks=blocks, answer=replace(answer, units=units), proof=proof
     )
 
 
@@ -125,34 +127,37 @@ def _worth_over_price(unit: FloatArray, answer: Answer, landing: Landing) -> Flo
     return np.asarray((unit / np.maximum(per_unit, 1e-300)[:, None]).max(axis=0))
 
 
-def units_until(found: Grown, phase: Phase, left: bool = True) -> FloatArray:
-    """Split units by facing in a phase, (facings,): aged, as new ones, or counted."""
+def _light_and_units(found: Grown, place: int, phase: Phase) -> tuple[FloatArray, float]:
+    """Light of a phase, (rows,), with the split units that have landed, and how many those are."""
     units = found.answer.units[: phase.flights]
-    return np.asarray(phase.units_left @ units if left else units.sum(axis=0))
+    parts = (
+        left * (light @ own)
+        for left, light, own in zip(phase.units_left, found.lights_kwh[place], units, strict=True)
+    )
+    return np.asarray(sum(parts)), float(units.sum())
 
 
 def _cut(found: Grown, phases: Sequence[Phase], landing: Landing) -> Grown:
     """Cut blocks where the run of a phase turns from lacking light to having it to spare, until the cost stands still."""
     for _ in range(MOST_CUTS):
         blocks = tuple(
-            cut.split(
-                turning_points(
-                    light @ units_until(found, phase),
-                    phase.terms,
-                    float(units_until(found, phase, left=False).sum()),
-                )
-            )
-            for cut, light, phase in zip(found.blocks, found.light_kwh, phases, strict=True)
+            cut.split(_turning_points(found, place, phase))
+            for place, (cut, phase) in enumerate(zip(found.blocks, phases, strict=True))
         )
         if all(len(a.first) == len(b.first) for a, b in zip(blocks, found.blocks, strict=True)):
             break
         before = found.answer.cost
         found = _over_facings(
-            phases, landing, found.facings, found.light_kwh, blocks, _promising(found, landing)
+            phases, landing, found.facings, found.lights_kwh, blocks, _promising(found, landing)
         )
         if found.answer.cost <= before * (1.0 + STANDS_STILL):
             break
     return found
+
+
+def _turning_points(found: Grown, place: int, phase: Phase) -> np.ndarray:
+    light, units = _light_and_units(found, place, phase)
+    return turning_points(light, phase.terms, units)
 
 
 def _promising(found: Grown, landing: Landing) -> np.ndarray:
@@ -166,7 +171,7 @@ def _sky(found: Grown, phases: Sequence[Phase], flight: int) -> Prospect | None:
     """The sky of a flight: all phases that it lives to see, each hour weighted with its price and the flight's age."""
     ahead = range(flight, len(phases))
     return priced_together(
-        [phases[p].sunlight for p in ahead],
+        [phases[p].sunlight_of(flight) for p in ahead],
         [float(phases[p].units_left[flight]) * found.answer.prices[p].light for p in ahead],
     )
 
@@ -185,12 +190,20 @@ def _turned(found: Grown, phases: Sequence[Phase], landing: Landing) -> Grown:
     if not reached:
         return found
     more = together(*reached)
-    light = tuple(
-        np.concatenate([known, phase.sunlight.light_kwh(more)[: phase.terms.rows]], axis=1)
-        for known, phase in zip(found.light_kwh, phases, strict=True)
+    lights = tuple(
+        _joined(known, phase.lights_kwh(more)) for known, phase in zip(found.lights_kwh, phases, strict=True)
     )
     start = np.append(_promising(found, landing), found.facings.count + np.arange(more.count))
-    return _over_facings(phases, landing, together(found.facings, more), light, found.blocks, start)
+    return _over_facings(phases, landing, together(found.facings, more), lights, found.blocks, start)
+
+
+def _joined(known: Lights, more: Lights) -> Lights:
+    """Further facings beside those that are known; flights that share an array go on sharing it."""
+    made: dict[int, FloatArray] = {}
+    for one, other in zip(known, more, strict=True):
+        if id(one) not in made:
+            made[id(one)] = np.concatenate([one, other], axis=1)
+    return tuple(made[id(one)] for one in known)
 
 
 def bounded_everywhere(found: Grown, phases: Sequence[Phase], landing: Landing) -> Grown:

@@ -15,10 +15,13 @@ import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.reliability import Flags
+from yieldsim.planning.orientation.mount_frames import Facings
 from yieldsim.planning.system.pricing import Sunlight
 from yieldsim.planning.system.serving import Serving
 from yieldsim.planning.system.terms import Terms
 
+Lights = tuple[FloatArray, ...]
+"""By flight (rows, facings)."""
 TIE = 1e-3
 """Where the largest flight counts, all that is landed counts so much too: of equal plans the lighter one is taken."""
 
@@ -31,12 +34,14 @@ class Phase:
     serving      its loads
     units_left   (flights,)  of each flight until now, its own the last: share of a new unit's light that its units still deliver
     store_left   (flights,)  and of the capacity that its stores had when new
+    elsewhere    sunlight of another site, at which all flights but the first land: two sites joined are such a phase
     """
 
     sunlight: Sunlight
     serving: Serving
     units_left: FloatArray
     store_left: FloatArray
+    elsewhere: Sunlight | None = None
     terms: Terms = field(init=False)
     lit: Flags = field(init=False)
 
@@ -44,12 +49,29 @@ class Phase:
         """The terms of the phase as a run that goes on."""
         terms = self.serving.terms(repeats=True)
         object.__setattr__(self, "terms", terms)
-        object.__setattr__(self, "lit", self.sunlight.lit[: terms.rows])
+        lit = self.sunlight.lit if self.elsewhere is None else self.sunlight.lit | self.elsewhere.lit
+        object.__setattr__(self, "lit", lit[: terms.rows])
 
     @property
     def flights(self) -> int:
         """How many have landed."""
         return len(self.units_left)
+
+    def sunlight_of(self, flight: int) -> Sunlight:
+        """Where a flight lands."""
+        return self.sunlight if flight == 0 or self.elsewhere is None else self.elsewhere
+
+    def lights_kwh(self, some: Facings, *, whole_days: bool = True) -> Lights:
+        """By flight, light (rows, facings) of one new unit of each facing; the same array where flights land at one site.
+
+        whole_days   the rows of the programme alone
+        """
+        rows = self.terms.rows if whole_days else None
+        here = np.ascontiguousarray(self.sunlight.light_kwh(some)[:rows])
+        if self.elsewhere is None:
+            return (here,) * self.flights
+        there = np.ascontiguousarray(self.elsewhere.light_kwh(some)[:rows])
+        return (here,) + (there,) * (self.flights - 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -28,7 +28,7 @@ import numpy as np
 
 from yieldsim.base.errors import CannotCompute
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.growth.phases import Landing, Phase
+from yieldsim.planning.growth.phases import Landing, Lights, Phase
 from yieldsim.planning.system.dual_bound import RowPrices, parts, row_prices, unit_worth
 from yieldsim.planning.system.linear_programme import INFEASIBLE, WAYS, Programme, Solved, programme
 from yieldsim.planning.system.row_aggregation import Blocks
@@ -87,19 +87,19 @@ class Proof:
 
 def solved(
     phases: Sequence[Phase],
-    light_kwh: Sequence[FloatArray],
+    lights_kwh: Sequence[Lights],
     blocks: Sequence[Blocks],
     landing: Landing,
 ) -> Answer | None:
     """The least cost with units of some facings; None where nothing serves all phases within the limits.
 
-    light_kwh   by phase (rows, facings)  of one new unit of each
+    lights_kwh   by phase and flight (rows, facings)  of one new unit of each
     Raises CannotCompute where the solver gives up.
     """
     from scipy.optimize import linprog
 
-    facings = light_kwh[0].shape[1]
-    made = [_of_phase(*given) for given in zip(phases, light_kwh, blocks, strict=True)]
+    facings = lights_kwh[0][0].shape[1]
+    made = [_of_phase(*given) for given in zip(phases, lights_kwh, blocks, strict=True)]
     matrix, most, cost, upper = _together(made, phases, landing, facings)
     for method, presolve in WAYS:
         found = linprog(
@@ -140,10 +140,11 @@ def solved(
     )
 
 
-def _of_phase(phase: Phase, light_kwh: FloatArray, blocks: Blocks) -> Programme:
+def _of_phase(phase: Phase, lights_kwh: Lights, blocks: Blocks) -> Programme:
     """The rows of one phase: columns of units by flight and facing, one of its capacity, then its dispatch."""
-    by_block = blocks.sums(light_kwh[: phase.terms.rows])
-    aged = np.concatenate([left * by_block for left in phase.units_left], axis=1)
+    aged = np.concatenate(
+        [left * blocks.sums(light) for left, light in zip(phase.units_left, lights_kwh, strict=True)], axis=1
+    )
     lit = blocks.sums(np.asarray(phase.lit, dtype=np.float64)) > 0.0
     return programme(aged, lit, phase.terms, blocks, FREE)
 
@@ -244,20 +245,17 @@ def _flight_prices(price: FloatArray, landing: Landing) -> FlightPrices:
     return FlightPrices(full=full, largest=largest, units=units, stores=stores)
 
 
-def proven(
-    answer: Answer, phases: Sequence[Phase], light_kwh: Sequence[FloatArray], landing: Landing
-) -> Proof:
-    """What the prices of an answer prove for units of some facings, by phase (rows, facings)."""
-    flights, facings = landing.flights, light_kwh[0].shape[1]
+def proven(answer: Answer, phases: Sequence[Phase], lights_kwh: Sequence[Lights], landing: Landing) -> Proof:
+    """What the prices of an answer prove for units of some facings, by phase and flight (rows, facings)."""
+    flights, facings = landing.flights, lights_kwh[0][0].shape[1]
     unit, own, store = np.zeros((flights, facings)), np.zeros(flights), np.zeros(flights)
     value = 0.0
-    for place, (phase, prices, light) in enumerate(zip(phases, answer.prices, light_kwh, strict=True)):
+    for phase, prices, lights in zip(phases, answer.prices, lights_kwh, strict=True):
         need, worth, per_kwh = parts(prices, phase.terms)
         shields = float(unit_worth(prices, need, phase.terms, np.zeros((phase.terms.rows, 1)))[0])
-        lights = prices.light @ light[: phase.terms.rows]
         value += worth
-        for k in range(place + 1):
-            unit[k] += phase.units_left[k] * lights + shields
+        for k in range(phase.flights):
+            unit[k] += phase.units_left[k] * (prices.light @ lights[k]) + shields
             own[k] += shields
             store[k] += phase.store_left[k] * per_kwh
     least = least_cost(value, unit.max(axis=1), store, answer.flight_prices, landing)

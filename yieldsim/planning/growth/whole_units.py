@@ -110,6 +110,14 @@ class Trials:
         return None if cost >= below else (cost, stores, needed)
 
 
+def mount_light_kwh(phase: Phase, some: Facings, flight: Counts) -> FloatArray:
+    """Light (rows, mounts) of one new unit of each mount, where its flight lands; that of later flights is of no use yet."""
+    lights = phase.lights_kwh(some, whole_days=False)
+    if phase.elsewhere is None:
+        return lights[0]
+    return np.where(flight[None, :] == 0, lights[0], lights[-1])
+
+
 def aged_units(phase: Phase, flight: Counts, counts: Counts) -> FloatArray:
     """Units of each mount as so many new ones, (mounts,), in a phase; none of later flights."""
     left = phase.units_left[np.minimum(flight, phase.flights - 1)]
@@ -187,7 +195,7 @@ def near_split(found: Grown, phases: Sequence[Phase], landing: Landing, *, turni
         shares.append(own)
         flight.append(np.full(some.count, k))
     some, share, of = together(*parts), np.concatenate(shares), np.concatenate(flight)
-    light = [phase.sunlight.light_kwh(some) for phase in phases]
+    light = [mount_light_kwh(phase, some, of) for phase in phases]
     trials = Trials(phases, landing, of, light)
     start = _start(share, of, trials)
     if start is None:
@@ -285,7 +293,9 @@ def cycles_a_year(phases: Sequence[Phase], made: Plan) -> FloatArray:
             continue
         units = int(made.counts[made.flight < phase.flights].sum())
         store = store_of(phase.serving.storage, phase.serving.row_hours, capacity)
-        light = phase.sunlight.light_kwh(made.facings) @ aged_units(phase, made.flight, made.counts)
+        light = mount_light_kwh(phase, made.facings, made.flight) @ aged_units(
+            phase, made.flight, made.counts
+        )
         flows = dispatch(light, phase.serving.needs_of(units), store)
         years = len(flows.drawn) * phase.serving.row_hours / HOURS_PER_DAY / DAYS_PER_YEAR
         found[place] = float(flows.drawn.sum()) / store.hand_out / capacity / years

@@ -13,10 +13,8 @@ from yieldsim.planning.system.terms import Prices
 from yieldsim.runs.design.combinations import (
     Combination,
     Span,
-    prepared,
+    laid_out,
     prices_of,
-    serving_of,
-    sunlight_of,
 )
 from yieldsim.runs.design.search import Looked
 
@@ -38,8 +36,7 @@ def why_none_at(plan: DesignPlan, combination: Combination, best: Looked, span: 
     asked = f'"{plan.load.name}" at {plan.load.reliability:.6g} of {plan.load.reliability_of}'
     if best.best_unit_kwh == 0.0:
         return f"nothing serves {asked}: no light is delivered at any site"
-    ready = prepared(combination, span)
-    serving, sunlight = serving_of(plan, ready), sunlight_of(plan, ready)
+    _, serving, sunlight = laid_out(plan, combination, span)
     prices, _ = prices_of(plan, combination)
     light = sunlight.light_kwh(sunlight.candidates)
 

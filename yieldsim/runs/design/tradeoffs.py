@@ -17,13 +17,11 @@ from yieldsim.planning.system.serving import Serving
 from yieldsim.runs.design.combinations import (
     Combination,
     Span,
+    laid_out,
     mass_kg,
     once_kg,
-    prepared,
     prices_of,
-    serving_of,
     store_kg_per_kwh,
-    sunlight_of,
 )
 from yieldsim.runs.design.search import Designed
 
@@ -40,8 +38,7 @@ MOST_TRACKERS = 400
 
 def insight_of(plan: DesignPlan, combination: Combination, best: Designed, span: Span) -> Json:
     """Fronts, worths and the tracker for the combination that was chosen."""
-    ready = prepared(combination, span)
-    serving, sunlight = serving_of(plan, ready), sunlight_of(plan, ready)
+    ready, serving, sunlight = laid_out(plan, combination, span)
     prices, _ = prices_of(plan, combination)
     units = by_units(plan, combination, best, serving, sunlight, prices)
     return {

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from yieldsim.base.errors import CannotCompute
 from yieldsim.base.plans.design import DesignPlan
 from yieldsim.base.results.budget import BudgetResult
-from yieldsim.runs.design.combinations import Combination, Span, mass_kg, most_store_kwh, prepared
+from yieldsim.runs.design.combinations import Combination, Span, laid_out, mass_kg, most_store_kwh
 from yieldsim.runs.design.files import COLLECTOR, LOAD, SITE, design_files
 from yieldsim.runs.design.search import Designed
 
@@ -58,7 +58,7 @@ def build(plan: DesignPlan, combination: Combination, found: Designed, span: Spa
     from yieldsim.runs.budget.run import budget_of_case
 
     assert found.mounts is not None
-    ready = prepared(combination, span)
+    ready, _, _ = laid_out(plan, combination, span)
     edges = ready.grid.edge_utc
     capacity = found.capacity_kwh
     estimate = None

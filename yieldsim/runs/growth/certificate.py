@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from yieldsim.planning.growth.phases import Landing, Phase
 
 
-def certificate_of(found: Grown, phases: list[Phase], landing: Landing) -> dict[str, np.ndarray]:
+def certificate_of(found: Grown, phases: tuple[Phase, ...], landing: Landing) -> dict[str, np.ndarray]:
     """The arrays."""
     prices = found.answer.flight_prices
     arrays = {
@@ -39,8 +39,8 @@ def certificate_of(found: Grown, phases: list[Phase], landing: Landing) -> dict[
         else found.worth_anywhere,
         "least": np.array(found.least),
     }
-    for number, (phase, row, light) in enumerate(
-        zip(phases, found.answer.prices, found.light_kwh, strict=True), start=1
+    for number, (phase, row, lights) in enumerate(
+        zip(phases, found.answer.prices, found.lights_kwh, strict=True), start=1
     ):
         own = terms_arrays(phase.terms) | {
             "units_left": phase.units_left,
@@ -49,7 +49,7 @@ def certificate_of(found: Grown, phases: list[Phase], landing: Landing) -> dict[
             "price_state": row.state,
             "price_leave": row.leave,
             "price_short": np.array(row.short),
-            "light_kwh": light,
+            "light_kwh": lights[0],
         }
         arrays |= {f"phase{number}_{name}": array for name, array in own.items()}
     return arrays

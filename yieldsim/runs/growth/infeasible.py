@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,7 +13,7 @@ from yieldsim.runs.growth.phases import PhaseSpan, landing_of
 from yieldsim.runs.growth.search import phases_of
 
 
-def why_none(plan: DesignPlan, combination: Combination, spans: Sequence[PhaseSpan]) -> str:
+def why_none(plan: DesignPlan, combination: Combination, spans: tuple[PhaseSpan, ...]) -> str:
     """The reason at a combination: a phase that nothing serves, or flights too small, with what they would have to land at least.
 
     What is told is of units that may be split: less is no use.

@@ -59,7 +59,7 @@ def phase_spans(
     span: str | None,
     interval_minutes: float,
     kernels: Sequence[Path],
-) -> list[PhaseSpan]:
+) -> tuple[PhaseSpan, ...]:
     """All phases. Raises InputError where one is shorter than a day."""
     from yieldsim.runs.run_span import run_span
 
@@ -102,7 +102,7 @@ def phase_spans(
                 ),
             )
         )
-    return found
+    return tuple(found)
 
 
 def units_left(

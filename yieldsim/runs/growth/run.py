@@ -103,7 +103,7 @@ def _refuse(plan: DesignPlan) -> None:
 def _bounds(
     plan: DesignPlan,
     everything: list[Combination],
-    spans: dict[int, list[PhaseSpan]],
+    spans: dict[int, tuple[PhaseSpan, ...]],
     compute: Compute,
     step: Callable[..., None],
 ) -> dict[int, float]:
@@ -123,7 +123,7 @@ def _bounds(
 def _planned(
     plan: DesignPlan,
     everything: list[Combination],
-    spans: dict[int, list[PhaseSpan]],
+    spans: dict[int, tuple[PhaseSpan, ...]],
     bounds: dict[int, float],
     compute: Compute,
     step: Callable[..., None],
@@ -150,7 +150,7 @@ def _planned(
 def _best_built(
     plan: DesignPlan,
     everything: list[Combination],
-    spans: dict[int, list[PhaseSpan]],
+    spans: dict[int, tuple[PhaseSpan, ...]],
     planned: dict[int, Planned],
 ) -> tuple[Planned, BuiltPlan]:
     """The best plan, as its files give it: others are built too while they may be better than what is built."""

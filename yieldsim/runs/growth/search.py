@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from yieldsim.base.plans.design import DesignPlan
@@ -33,7 +33,10 @@ class Planned:
     plan: Plan | None
 
 
-def phases_of(plan: DesignPlan, combination: Combination, spans: Sequence[PhaseSpan]) -> list[Phase]:
+@lru_cache(
+    maxsize=1
+)  # nouns are frozen and known by identity; a run asks for one combination several times in a row
+def phases_of(plan: DesignPlan, combination: Combination, spans: tuple[PhaseSpan, ...]) -> tuple[Phase, ...]:
     """The phases laid out: sunlight of their dates, their loads, how old what has landed is."""
     from yieldsim.planning.growth.phases import Phase
 
@@ -48,11 +51,11 @@ def phases_of(plan: DesignPlan, combination: Combination, spans: Sequence[PhaseS
                 store_left=store_left(spans, one.number, plan),
             )
         )
-    return found
+    return tuple(found)
 
 
 def plan_one(
-    plan: DesignPlan, combination: Combination, spans: Sequence[PhaseSpan], best_cost: float = math.inf
+    plan: DesignPlan, combination: Combination, spans: tuple[PhaseSpan, ...], best_cost: float = math.inf
 ) -> Planned:
     """Bound and plan of a combination; no plan is looked for once the bound passes `best_cost`."""
     from yieldsim.planning.growth.column_generation import grown
@@ -77,7 +80,7 @@ def plan_one(
     )
 
 
-def quick_bound(plan: DesignPlan, combination: Combination, spans: Sequence[PhaseSpan]) -> float:
+def quick_bound(plan: DesignPlan, combination: Combination, spans: tuple[PhaseSpan, ...]) -> float:
     """What no plan of a combination costs less than, from each phase by itself: what has landed until then is at least as heavy
     as what would serve it new."""
     from yieldsim.runs.design.search import look

@@ -32,7 +32,7 @@ WIDE_GAP = 0.02
 def summarised(
     plan: DesignPlan,
     everything: list[Combination],
-    spans: dict[int, list[PhaseSpan]],
+    spans: dict[int, tuple[PhaseSpan, ...]],
     bounds: dict[int, float],
     planned: dict[int, Planned],
     best: Planned,

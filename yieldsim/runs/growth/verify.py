@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
@@ -101,7 +100,7 @@ def mounts_until(made: Plan, number: int) -> tuple[tuple[Mount, ...], tuple[int,
 
 
 def build(
-    plan: DesignPlan, combination: Combination, spans: Sequence[PhaseSpan], made: Plan, cycles: FloatArray
+    plan: DesignPlan, combination: Combination, spans: tuple[PhaseSpan, ...], made: Plan, cycles: FloatArray
 ) -> BuiltPlan | None:
     """Files, estimates and budgets of all phases; stores grow by what a budget says is lacking. None where none is enough.
 
@@ -147,7 +146,7 @@ def build(
 def _case(
     plan: DesignPlan,
     combination: Combination,
-    spans: Sequence[PhaseSpan],
+    spans: tuple[PhaseSpan, ...],
     one: PhaseSpan,
     made: Plan,
     capacity_kwh: float,
