@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -16,15 +15,13 @@ from yieldsim.base.load_model import LoadPlan, Storage, UncertainPlan
 from yieldsim.base.model import Mount, PrescriptionAcceptance, Site
 from yieldsim.base.plans.design import (
     MOST_COMBINATIONS,
-    MOST_PHASES,
     CollectorChoice,
     Confidence,
     DesignObjective,
     DesignPlan,
     FibreRun,
     Growth,
-    GrowthObjective,
-    GrowthPhase,
+    HandTurns,
     Masses,
     SiteChoice,
     TrackerPrice,
@@ -32,27 +29,24 @@ from yieldsim.base.plans.design import (
 )
 from yieldsim.base.ranges import Range, range_of
 from yieldsim.files.inputs.collector import collector_of
-from yieldsim.files.inputs.load import load_of
-from yieldsim.files.inputs.site import site_of
+from yieldsim.files.inputs.design_tables import (
+    GrowthTable,
+    HandTurnsTable,
+    Kilograms,
+    LinkTable,
+    PhaseTable,
+    read_load_plan,
+    read_site_choice,
+    wrong_phases,
+)
 from yieldsim.files.inputs.uncertainty import uncertain_of
-from yieldsim.files.text.timestamps import is_later
 from yieldsim.files.toml.context import Loaded, Reading
-from yieldsim.files.toml.model import Moment, StrictModel, Text, named_file, problem, stated, told
+from yieldsim.files.toml.model import StrictModel, Text, named_file, problem, stated, told
 from yieldsim.files.toml.parse import parse_toml
-
-Kilograms = Annotated[float, stated(Masses, "fixed_kg")]
-
-
-def _site(reading: Reading) -> SiteChoice:
-    return SiteChoice(file=reading.path, noun=site_of(reading))
 
 
 def _collector(reading: Reading) -> CollectorChoice:
     return CollectorChoice(file=reading.path, noun=collector_of(reading))
-
-
-def _load(reading: Reading) -> tuple[Path, LoadPlan]:
-    return reading.path, load_of(reading)
 
 
 def _uncertain(reading: Reading) -> tuple[Path, UncertainPlan]:
@@ -158,51 +152,18 @@ class VaryTable(StrictModel):
     values: Annotated[tuple[float, ...], BeforeValidator(as_values)]
 
 
-class PhaseTable(StrictModel):
-    """[[phases]]: a phase of a base that grows, begun by a flight."""
-
-    name: Text
-    date: Moment
-    load: Annotated[tuple[Path, LoadPlan], named_file(_load)] | None = None
-    demand_ratio: Annotated[float, stated(LoadPlan, "demand_ratio")] = 1.0
-    most_kg: Annotated[float, stated(GrowthPhase, "most_kg")] | None = None
-
-    def noun(self, load: tuple[Path, LoadPlan]) -> GrowthPhase:
-        """The frozen phase; load: of the design."""
-        file, plan = self.load or load
-        return GrowthPhase(
-            name=self.name,
-            date_utc=self.date,
-            load_file=file,
-            load=plan.demanding(self.demand_ratio),
-            most_kg=self.most_kg,
-        )
-
-
-class GrowthTable(StrictModel):
-    """[growth]: what is least of the flights, and when the last phase ends."""
-
-    until: Moment | None = None
-    least: GrowthObjective = "landed-mass"
-    discount_per_year: Annotated[float, stated(Growth, "discount_per_year")] = 0.0
-
-    @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
-        """The largest flight is the same whenever it goes."""
-        if given.get("least") == "largest-flight" and given.get("discount_per_year", 0) != 0:
-            yield "discount_per_year", problem("stands beside least largest-flight", "0, or landed-mass")
-
-
 class DesignFile(StrictModel):
     """A design file."""
 
     name: Text | None = None
-    sites: list[Annotated[SiteChoice, named_file(_site)]] = Field(description="a list of site files")
+    sites: list[Annotated[SiteChoice, named_file(read_site_choice)]] = Field(
+        description="a list of site files"
+    )
     mast_heights_m: Annotated[tuple[float, ...], BeforeValidator(as_mast_heights)] = ()
     collectors: list[Annotated[CollectorChoice, named_file(_collector)]] = Field(
         description="a list of collector files"
     )
-    load: Annotated[tuple[Path, LoadPlan], named_file(_load)] = Field(description="the load file")
+    load: Annotated[tuple[Path, LoadPlan], named_file(read_load_plan)] = Field(description="the load file")
     uncertain: Annotated[tuple[Path, UncertainPlan], named_file(_uncertain)] | None = None
     objective: DesignObjective = "mass"
     confidence: Confidence = "nominal"
@@ -213,6 +174,8 @@ class DesignFile(StrictModel):
     store: StoreTable = StoreTable()
     vary: list[VaryTable] = Field(default_factory=list)
     tracker: TrackerTable | None = None
+    link: LinkTable | None = None
+    hand_turns: HandTurnsTable | None = None
     phases: list[PhaseTable] = Field(default_factory=list)
     growth: GrowthTable = GrowthTable()
 
@@ -236,7 +199,7 @@ class DesignFile(StrictModel):
         sizes *= max(len(masts), 1) if isinstance(masts, list) else 1
         if sizes > MOST_COMBINATIONS:
             yield "", problem(f"makes {sizes} combinations", f"up to {MOST_COMBINATIONS}")
-        yield from _wrong_phases(given)
+        yield from wrong_phases(given)
 
     def noun(self, reading: Reading) -> DesignPlan:
         """The frozen plan."""
@@ -261,6 +224,8 @@ class DesignFile(StrictModel):
             uncertain_file=self.uncertain[0] if self.uncertain else None,
             uncertain=self.uncertain[1] if self.uncertain else None,
             tracker=TrackerPrice(**self.tracker.model_dump()) if self.tracker else None,
+            link=self.link.noun() if self.link else None,
+            hand_turns=HandTurns(**self.hand_turns.model_dump()) if self.hand_turns else None,
             phases=tuple(one.noun(self.load) for one in self.phases),
             growth=Growth(
                 until_utc=self.growth.until,
@@ -268,33 +233,6 @@ class DesignFile(StrictModel):
                 discount_per_year=self.growth.discount_per_year,
             ),
         )
-
-
-def _wrong_phases(given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
-    """Phases that don't follow each other, of one name, too many; a growth without any; a store of fixed sizes."""
-    phases = [one for one in given.get("phases") or () if isinstance(one, Mapping)]
-    growth = given.get("growth")
-    if growth is not None and not phases:
-        yield "growth", problem("stands without phases", "one or more [[phases]]")
-    if len(phases) > MOST_PHASES:
-        yield "phases", problem(f"are {len(phases)}", f"up to {MOST_PHASES}")
-    names = [one.get("name") for one in phases]
-    for name in {name for name in names if isinstance(name, str) and names.count(name) > 1}:
-        yield "phases", problem(f"hold {told(name)} twice", "each name once")
-    dates = [one.get("date") for one in phases]
-    until = growth.get("until") if isinstance(growth, Mapping) else None
-    for before, after in pairwise(dates):
-        if is_later(before, after) is False:
-            yield (
-                "phases",
-                problem(f"hold {str(after).strip()} after {str(before).strip()}", "dates in order"),
-            )
-    if dates and until is not None and is_later(dates[-1], until) is False:
-        yield "growth", problem(f"has until {str(until).strip()}", "a moment after the last phase's date")
-    store = given.get("store")
-    if phases and isinstance(store, Mapping) and store.get("choices_kwh"):
-        hint = "flights land stores of any size, up to most_kwh in all"
-        yield "store", problem("has choices_kwh beside phases", "most_kwh", hint)
 
 
 def design_of(reading: Reading) -> DesignPlan:
@@ -315,7 +253,7 @@ def _unweighed(plan: DesignPlan, reading: Reading) -> list[Any]:
             for one in plan.collectors
             if one.noun.mass_kg is None
         ][:1]
-    found += _wrongly_varied(plan, reading)
+    found += _wrongly_varied(plan, reading) + _wrongly_linked(plan, reading)
     found += [
         Problem(
             reading.where,
@@ -334,6 +272,30 @@ def _unweighed(plan: DesignPlan, reading: Reading) -> list[Any]:
     if store is None and (plan.store_choices_kwh or plan.most_store_kwh is not None):
         hint = f"{plan.load_file.name} has no [storage]: add one, its capacity is chosen here"
         found.append(Problem(reading.where, "[store]", "is given for loads without a store", hint=hint))
+    return found
+
+
+def _wrongly_linked(plan: DesignPlan, reading: Reading) -> list[Problem]:
+    """Problems of [link]: another world, or a cable for loads that ask for light or heat."""
+    link = plan.link
+    if link is None:
+        return []
+    found = []
+    other = [one.noun.body.name for one in plan.sites if one.noun.body.name != link.site.noun.body.name]
+    if other:
+        found.append(
+            Problem(
+                reading.where, "[link] site", f"is on {link.site.noun.body.name}", f"a place on {other[0]}"
+            )
+        )
+    lit = [load.name for load in plan.load.loads if load.kind != "electric"]
+    if link.kind == "cable" and lit:
+        hint = 'kind = "fibre" brings light'
+        found.append(
+            Problem(reading.where, "[link] kind", f'is "cable" for "{lit[0]}"', "electric loads alone", hint)
+        )
+    if plan.objective != "mass":
+        found.append(Problem(reading.where, "[link]", "is given", 'objective "mass" beside it'))
     return found
 
 

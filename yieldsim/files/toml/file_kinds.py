@@ -33,7 +33,8 @@ TOP_KEYS: dict[str, frozenset[str]] = {
     "design": frozenset(
         {
             "name", "sites", "mast_heights_m", "collectors", "load", "uncertain", "objective", "confidence", "facings",
-            "most_units", "masses", "fibre_run", "vary", "store", "tracker", "phases", "growth",
+            "most_units", "masses", "fibre_run", "vary", "store", "tracker", "link", "hand_turns", "phases",
+            "growth",
         }
     ),
 }  # fmt: skip

@@ -169,7 +169,7 @@ def _promising(found: Grown, landing: Landing) -> np.ndarray:
 
 def _sky(found: Grown, phases: Sequence[Phase], flight: int) -> Prospect | None:
     """The sky of a flight: all phases that it lives to see, each hour weighted with its price and the flight's age."""
-    ahead = range(flight, len(phases))
+    ahead = [p for p, phase in enumerate(phases) if phase.flights > flight]
     return priced_together(
         [phases[p].sunlight_of(flight) for p in ahead],
         [float(phases[p].units_left[flight]) * found.answer.prices[p].light for p in ahead],

@@ -90,10 +90,10 @@ def build(plan: DesignPlan, combination: Combination, found: Designed, span: Spa
                 capacity_kwh=capacity,
                 mass_kg=mass_kg(plan, combination, units, capacity),
             )
-        larger = _larger(plan, capacity, serves)
-        if larger is None:
+        more = larger(plan, capacity, serves)
+        if more is None:
             return None
-        capacity = larger
+        capacity = more
     raise CannotCompute(f"the budget of {combination.name} does not settle on a store")
 
 
@@ -116,7 +116,7 @@ def serves_as_asked(case: BudgetCase) -> bool | float | None:
     return sizing.smallest_storage_kwh(sized, case.units, near_kwh=case.store.capacity_kwh)
 
 
-def _larger(plan: DesignPlan, capacity: float, needed: float | None) -> float | None:
+def larger(plan: DesignPlan, capacity: float, needed: float | None) -> float | None:
     """The next capacity to try; None where there is none."""
     if plan.load.storage is None:
         return None

@@ -128,3 +128,36 @@ def test_flights_too_small_are_told(place):
     assert STORE_LEFT * stores[0] + stores[1] == pytest.approx(0.05, rel=1e-5)
     assert 0.3 + 20.0 * stores[1] <= 0.5
     assert stores_for(phases, landing(most_kg=np.array([1.4, 0.5])), units, needed) is None
+
+
+def test_two_sites_joined_against_every_split(place):
+    """Units here and there, one store here: no split of whole units is below the bound, and the one found is the best."""
+    one = place(seed=1, days=4, candidates=FACINGS, asked_w=0.4, choices_kwh=())
+    other = place(seed=6, days=4, candidates=FACINGS, asked_w=0.4, choices_kwh=())
+    through = 0.9
+    phase = Phase(
+        sunlight=one.sunlight,
+        serving=one.serving,
+        units_left=np.array([1.0, through]),
+        store_left=np.array([1.0, 0.0]),
+        elsewhere=other.sunlight,
+    )
+    costs = landing(once_kg=np.array([1.0, 0.1]))
+    found = grown((phase,), costs, turning=False)
+    plan = near_split(found, (phase,), costs, turning=False)
+    light = np.concatenate([one.light_kwh, through * other.light_kwh], axis=1)
+    best = np.inf
+    for units in range(1, 5):
+        for places in itertools.combinations_with_replacement(range(2 * FACINGS), units):
+            if 0.3 * units + 1.1 >= best:
+                continue
+            capacity = one.serving.capacity_kwh(light[:, places].sum(axis=1), units)
+            if capacity is not None:
+                best = min(best, 0.3 * units + 20.0 * capacity + 1.1)
+    assert found.least <= best * (1 + 1e-9)
+    assert best * (1 - 1e-3) <= plan.cost <= 1.02 * best
+    # all of the store is here
+    assert plan.capacity_kwh[1] == 0.0
+    alone = replace(phase, elsewhere=None, units_left=np.array([1.0]), store_left=np.array([1.0]))
+    single = landing(once_kg=np.array([1.1]), weight=np.ones(1), most_kg=np.full(1, np.inf))
+    assert found.least <= grown((alone,), single, turning=False).least * (1 + 1e-3)
