@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from yieldsim.runs.budget.run import budget
     from yieldsim.runs.design.run import design
     from yieldsim.runs.estimate.run import estimate
+    from yieldsim.runs.growth.run import growth
     from yieldsim.runs.horizon.run import horizon
     from yieldsim.runs.open_estimate import open_estimate
     from yieldsim.runs.open_inputs import read_collector, read_load, read_site
@@ -72,6 +73,7 @@ __all__ = [
     "budget",
     "design",
     "estimate",
+    "growth",
     "horizon",
     "open_estimate",
     "orient",
@@ -85,7 +87,19 @@ __all__ = [
     "tune",
 ]
 
-VERBS = ("estimate", "orient", "rank", "horizon", "survey", "trace", "tune", "budget", "page", "design")
+VERBS = (
+    "estimate",
+    "orient",
+    "rank",
+    "horizon",
+    "survey",
+    "trace",
+    "tune",
+    "budget",
+    "page",
+    "design",
+    "growth",
+)
 READERS = ("read_collector", "read_load", "read_site")
 ERRORS = ("CannotCompute", "DataMissing", "InputError", "WriteFailed", "YieldsimError")
 LOADS = ("Load", "LoadPlan", "Schedule", "Storage")

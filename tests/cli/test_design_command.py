@@ -231,3 +231,71 @@ def test_prescriptions_are_varied(folder, tmp_path):
     (folder / "lens.design.toml").write_text(text, encoding="utf-8")
     result = yieldsim("check", folder / "lens.design.toml")
     assert "lens.collector.toml" in str(result.exception)
+
+
+@pytest.mark.slow
+def test_a_second_site_and_turns_by_hand(folder, tmp_path):
+    """Both sites by one programme, proven, and run by the budget of their own estimate; units turned by hand weigh less and less."""
+    lines = (folder / "lantern-ridge.horizon.csv").read_text(encoding="utf-8").splitlines()
+    plain = [line for line in lines if not line.startswith("#")]
+    turned = sorted(
+        ((float(a) + 150.0) % 360.0, float(e)) for a, e in (line.split(",") for line in plain[1:])
+    )
+    text = "\n".join([plain[0], *(f"{a},{e}" for a, e in dict(turned).items())]) + "\n"
+    (folder / "other-ridge.horizon.csv").write_text(text, encoding="utf-8")
+    text = (folder / "lantern-ridge.toml").read_text(encoding="utf-8")
+    text = text.replace("lantern-ridge.horizon.csv", "other-ridge.horizon.csv")
+    (folder / "other-ridge.toml").write_text(text.replace("Lantern Ridge", "Other Ridge"), encoding="utf-8")
+    text = (folder / "lantern-ridge.design.toml").read_text(encoding="utf-8")
+    begin = text.index("# [hand_turns]")
+    tail = "\n".join(line.removeprefix("# ") for line in text[begin:].split("\n"))
+    tail = tail.replace("most_turns = 4", "most_turns = 2").replace("kg_per_km = 40.0", "kg_per_km = 0.0")
+    tail = tail.replace("ends_kg = 3.0", "ends_kg = 0.0").replace(
+        "ends_efficiency = 0.95", "ends_efficiency = 1.0"
+    )
+    (folder / "joined.design.toml").write_text(text[:begin] + tail, encoding="utf-8")
+    out = tmp_path / "joined"
+    words = ("--start", "2027-03-01", "--end", "2027-03-31", "--interval-minutes", "120", "--no-report")
+    result = yieldsim("design", folder / "joined.design.toml", *words, "--workers", "1", "--out", out)
+    assert result.exit_code == 0, repr(result.exception)
+    summary = json.loads((out / "design.json").read_text(encoding="utf-8"))
+    assert faults(DesignResult, summary, whole=True) == []
+    joined = summary["joined"]
+    assert joined["efficiency"] == pytest.approx(0.995**8)
+    assert joined["lit_either_fraction"] >= max(joined["lit_here_fraction"], joined["lit_there_fraction"])
+    assert joined["dark_both_hours"] <= min(joined["dark_here_hours"], joined["dark_there_hours"])
+    both = joined["both"]
+    assert both["units_here"] > 0 < both["units_there"]
+    assert both["least_kg"] <= both["mass_kg"] <= 1.03 * both["least_kg"]
+    words = [
+        out / word if word.endswith((".toml", ".nc")) else word for word in joined["command"].split()[1:]
+    ]
+    assert yieldsim(*words, "--out", tmp_path / "budget", "--no-report").exit_code == 0
+    budget = json.loads((tmp_path / "budget" / "budget.json").read_text(encoding="utf-8"))
+    assert budget["verdict"]["passes"]
+    assert budget["storage"]["capacity_kwh"] == pytest.approx(both["storage_kwh"])
+    turns = summary["hand_turns"]
+    assert [row["turns"] for row in turns] == [0, 1, 2]
+    assert turns[2]["mass_kg"] < turns[1]["mass_kg"] < turns[0]["mass_kg"] == summary["design"]["mass_kg"]
+    for row in turns:
+        assert 0.97 * row["mass_kg"] <= row["least_kg"] <= row["mass_kg"]
+
+
+def test_a_cable_brings_no_light(folder):
+    """Loads of light over a cable, a second site of another world, a loss told twice: refused together."""
+    text = (folder / "lantern-ridge.design.toml").read_text(encoding="utf-8")
+    text = text.replace("lantern-watch.load.toml", "habitat.load.toml")
+    link = (
+        '[link]\nsite = "ember-rim.toml"\nkind = "cable"\nlength_km = 8.0\nloss_per_km_fraction = 0.1\n'
+        "loss_db_per_km = 0.1\n[hand_turns]\nmost_turns = 13\n"
+    )
+    (folder / "cable.design.toml").write_text(text + link, encoding="utf-8")
+    result = yieldsim("check", folder / "cable.design.toml")
+    assert isinstance(result.exception, InputError)
+    for word in ("loss_per_km_fraction", "most_turns"):
+        assert word in str(result.exception)
+    link = link.replace("loss_db_per_km = 0.1\n", "").replace("13", "12")
+    (folder / "cable.design.toml").write_text(text + link, encoding="utf-8")
+    result = yieldsim("check", folder / "cable.design.toml")
+    for word in ("electric loads alone", "on Mercury"):
+        assert word in str(result.exception)

@@ -28,7 +28,19 @@ MOST_MODULES = 16
 SOURCES = sorted(PACKAGE.rglob("*.py"))
 DOORS = {PACKAGE / "__init__.py", PACKAGE / "__main__.py"}
 ROOMS = [path for path in SOURCES if path not in DOORS]
-VERBS = ("estimate", "orient", "rank", "horizon", "survey", "trace", "tune", "budget", "page", "design")
+VERBS = (
+    "estimate",
+    "orient",
+    "rank",
+    "horizon",
+    "survey",
+    "trace",
+    "tune",
+    "budget",
+    "page",
+    "design",
+    "growth",
+)
 
 
 def name_of(path: Path) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Literal
 
 from yieldsim.base.model import OpticalDepthTable, frozen_array
@@ -169,6 +169,7 @@ class LoadPlan:
     photon_yield_umol_per_j       photosynthetic photons per joule of it; None: the same
     light_per_electric            kWh of delivered light that 1 kWh of electricity is worth; None: not stated
     failures                      rates by what fails: unit, mount, shields, half_store
+    demand_ratio             the loads ask so many times what the file says of each; counted in their amounts already
     """
 
     name: str
@@ -181,6 +182,26 @@ class LoadPlan:
     life: Life | None = None
     light_per_electric: Annotated[float, Range(0.0, 1.0e4)] | None = None
     failures: tuple[tuple[str, FailureRate], ...] = ()
+    demand_ratio: Annotated[float, Range(above=0.0, high=1.0e6)] = 1.0
+
+    def demanding(self, multiplier: float) -> LoadPlan:
+        """The same with loads that ask so many times as much; what dust shields draw is as it is."""
+        if multiplier == 1.0:
+            return self
+
+        def scaled(load: Load) -> Load:
+            if load.is_shield:
+                return load
+            amount = load.amount
+            if isinstance(amount, LoadSeries):
+                return replace(load, amount=replace(amount, amount=amount.amount * multiplier))
+            return replace(load, amount=amount * multiplier)
+
+        return replace(
+            self,
+            loads=tuple(scaled(load) for load in self.loads),
+            demand_ratio=self.demand_ratio * multiplier,
+        )
 
 
 # ---------------------------------------------------------------- how sure

@@ -5,6 +5,8 @@ The schemas for editors show these words; a test holds them complete.
 
 from __future__ import annotations
 
+from yieldsim.files.design_key_descriptions import DESIGN
+
 DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
     "site": {
         "SiteFile": {
@@ -122,6 +124,7 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
     "load": {
         "LoadFile": {
             "name": "Name of the plan; the file's name when left out",
+            "demand_ratio": "All loads but dust shields ask so many times what is written of each",
             "loads": "What asks for light, heat or electricity",
             "storage": "A battery or a heat store",
             "sizing": "What the smallest storage and the fewest units must reach",
@@ -343,50 +346,5 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
             "service_limit_k": "Temperature limit of the material in service, K",
         },
     },
-    "design": {
-        "DesignFile": {
-            "name": "Name of the design",
-            "sites": "Candidate site files",
-            "mast_heights_m": "Candidate heights of the mast, metres; each site's own when left out",
-            "collectors": "Candidate collector files: their mounts are left aside",
-            "load": "Load file: what must be served, as reliably as its [sizing] asks, and the store's kind",
-            "uncertain": "Uncertainty file: the design that is found is drawn by it",
-            "objective": "What is least: mass or units",
-            "confidence": "nominal: the share is served in the run as it is; P90: in 90 of 100 draws as well",
-            "facings": "Orientations that units may take, [tilt, azimuth] or with roll, degrees; any when left out",
-            "most_units": "No design has more units",
-            "masses": "What each part weighs",
-            "fibre_run": "How long a unit's fibre is by the mast; as in the collector file when left out",
-            "store": "Which capacities the store may have",
-            "vary": "Values of collectors' prescriptions that are tried, too",
-            "tracker": "A mount that tracks the Sun, to compare with",
-        },
-        "MassesTable": {
-            "unit_kg": "One unit without shield and fibre, kg; the collector's mass_kg when left out",
-            "shield_kg": "Dust shield of one unit, kg, where the collector has one",
-            "mast_kg_per_m": "The mast, which carries all units, kg for each metre",
-            "fibre_kg_per_m": "Fibre of one unit, kg for each metre",
-            "store_kg_per_kwh": "The store, kg for each kWh; the load file's when left out",
-            "converter_kg": "The converter, once, kg",
-            "fixed_kg": "What every design has, kg",
-        },
-        "FibreRunTable": {
-            "length_m": "Length of a unit's fibre without the mast, metres",
-            "per_mast_m": "Metres more for each metre of mast",
-        },
-        "StoreTable": {
-            "choices_kwh": "Capacities there are, kWh; any when left out",
-            "most_kwh": "The largest capacity, kWh",
-        },
-        "VaryTable": {
-            "collector": "Name of the collector file, one of those above, whose acceptance is a prescription",
-            "keys": "A key of the prescription with its table, funnel.length_m; linked ones behind commas, KEY,KEY*FACTOR",
-            "values": "Values that the first key takes, each a candidate",
-        },
-        "TrackerTable": {
-            "extra_kg": "What tracking adds to a unit, kg",
-            "downtime_fraction": "Share of the light that a tracker misses",
-            "stop_hours": "Its longest standstill, hours",
-        },
-    },
+    "design": DESIGN,
 }

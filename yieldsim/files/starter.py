@@ -25,6 +25,7 @@ STARTERS: Mapping[str, tuple[str, ...]] = {
         "habitat.load.toml",
         "lantern-ridge.uncertain.toml",
         "lantern-ridge.design.toml",
+        "lantern-growth.design.toml",
         "lantern-watch.load.toml",
         "lantern-ridge.horizon.csv",
         *WIDE,

@@ -16,6 +16,7 @@ from yieldsim.base.results.design import (
     UnitsPoint,
 )
 from yieldsim.report.budget.dispatch import draw_light, draw_store
+from yieldsim.report.design_alternatives import alternatives
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
 from yieldsim.report.layout.panel import Panel
@@ -163,6 +164,7 @@ def _around(summary: DesignResult) -> list[Drawn | Tabled]:
             heading="What more of each part is worth",
         )
     )
+    parts += alternatives(summary)
     if summary["uncertainty"]:
         share = summary["uncertainty"]["target_share"]
         parts.append(

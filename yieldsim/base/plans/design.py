@@ -12,7 +12,10 @@ from yieldsim.base.ranges import Range
 
 DesignObjective = Literal["mass", "units"]
 Confidence = Literal["nominal", "P90"]
+LinkKind = Literal["cable", "fibre"]
+GrowthObjective = Literal["landed-mass", "largest-flight"]
 MOST_COMBINATIONS = 1000
+MOST_PHASES = 12
 
 Kilograms = Annotated[float, Range(low=0.0, high=1.0e9)]
 
@@ -89,6 +92,72 @@ class VariedKey:
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class SiteLink:
+    """A second site whose light comes to the habitat at the first one, over a cable (as electricity) or a fibre (as light).
+
+    loss_per_km_fraction   compounding
+    ends_efficiency   of what stands at its two ends together
+    kg_per_km, ends_kg   of the link
+    """
+
+    site: SiteChoice
+    kind: LinkKind
+    length_km: Annotated[float, Range(above=0.0, high=1.0e5)]
+    loss_per_km_fraction: Annotated[float, Range(low=0.0, below=1.0)] = 0.0
+    ends_efficiency: Annotated[float, Range(above=0.0, high=1.0)] = 1.0
+    kg_per_km: Kilograms = 0.0
+    ends_kg: Kilograms = 0.0
+
+    @property
+    def efficiency(self) -> float:
+        """Share of what enters the link that arrives."""
+        return float((1.0 - self.loss_per_km_fraction) ** self.length_km * self.ends_efficiency)
+
+    @property
+    def mass_kg(self) -> float:
+        """Of the link and its ends."""
+        return self.kg_per_km * self.length_km + self.ends_kg
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandTurns:
+    """Units that are turned by hand: how often in the run at most, and what a mount that can be turned weighs more."""
+
+    most_turns: Annotated[int, Range(1, 12, whole=True)]
+    extra_kg: Kilograms = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class GrowthPhase:
+    """A phase of a growing base: it begins with a flight that lands units and storage.
+
+    date_utc            when what the flight lands is in service (ISO 8601)
+    load_file, load     what is served from then on; its amounts may be multiples of the file's
+    most_kg             what the flight may land; None: no limit
+    """
+
+    name: str
+    date_utc: str
+    load_file: Path
+    load: LoadPlan
+    most_kg: Annotated[float, Range(above=0.0, high=1.0e9)] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Growth:
+    """What is least of the flights, and how long the last phase lasts.
+
+    until_utc           end of the last phase; None: as long as it is run
+    least               the mass that all flights land, or that of the largest of them
+    discount_per_year   a kilogram that lands a year later counts so much less
+    """
+
+    until_utc: str | None = None
+    least: GrowthObjective = "landed-mass"
+    discount_per_year: Annotated[float, Range(low=0.0, below=1.0)] = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class DesignPlan:
     """All of a design file.
 
@@ -98,6 +167,7 @@ class DesignPlan:
     most_units        no design has more
     store_choices_kwh   capacities there are; empty: any up to most_store_kwh
     most_store_kwh    None: no limit (objective mass), or the load file's capacity (objective units)
+    phases            of a base that grows, by date; for `growth` alone
     """
 
     name: str
@@ -118,3 +188,7 @@ class DesignPlan:
     uncertain_file: Path | None = None
     uncertain: UncertainPlan | None = None
     tracker: TrackerPrice | None = None
+    link: SiteLink | None = None
+    hand_turns: HandTurns | None = None
+    phases: tuple[GrowthPhase, ...] = ()
+    growth: Growth = Growth()

@@ -6,7 +6,7 @@ from typing_extensions import TypedDict
 
 from yieldsim.base.results.budget import FailuresResult, UncertaintyResult, VerdictResult
 from yieldsim.base.results.parts import PeriodResult, ProvenanceResult, SiteResult
-from yieldsim.base.results.values import Count, Moment, NotNegative
+from yieldsim.base.results.values import Count, Moment, NotNegative, Share
 
 
 class DesignLoad(TypedDict):
@@ -146,6 +146,57 @@ class TrackerResult(TypedDict):
     mass_kg: float | None
 
 
+class JoinedSystem(TypedDict):
+    """A system with units at a second site."""
+
+    units_here: int
+    units_there: int
+    storage_kwh: NotNegative
+    mass_kg: float
+    least_kg: float
+    """None with units at those sites is below, found before the store that the budget asks for."""
+
+
+class JoinedResult(TypedDict):
+    """A second site, joined to the chosen one by cable or fibre."""
+
+    site: str
+    kind: str
+    length_km: float
+    efficiency: Share
+    """Of the link, its ends included."""
+    link_kg: float
+    lit_here_fraction: Share
+    """Of the run's rows, with any light."""
+    lit_there_fraction: Share
+    lit_either_fraction: Share
+    dark_here_hours: float
+    """The longest stretch of rows without light."""
+    dark_there_hours: float
+    dark_both_hours: float
+    here_alone_kg: float
+    """The design."""
+    there_alone: JoinedSystem | None
+    """All units at the other site; null: none serves."""
+    both: JoinedSystem | None
+    lightest: str
+    """here, there or both."""
+    command: str | None
+
+
+class HandTurnsRow(TypedDict):
+    """The lightest system found whose units are turned by hand so often in the run; null: none serves."""
+
+    turns: int
+    extra_kg: float
+    units: int | None
+    storage_kwh: float | None
+    mass_kg: float | None
+    least_kg: float | None
+    """No system of that many turns between the candidate orientations is below."""
+    kwh_per_unit: float | None
+
+
 class DesignResult(TypedDict):
     """The lightest system, or that of fewest units, with its bound."""
 
@@ -171,6 +222,8 @@ class DesignResult(TypedDict):
     by_units: list[UnitsPoint]
     worth: WorthResult
     tracker: TrackerResult | None
+    hand_turns: list[HandTurnsRow]
+    joined: JoinedResult | None
     single_failures: FailuresResult
     verdict: VerdictResult
     uncertainty: UncertaintyResult | None

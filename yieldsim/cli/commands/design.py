@@ -111,6 +111,7 @@ def answer_lines(summary: DesignResult) -> list[str]:
 def around_lines(summary: DesignResult) -> list[str]:
     """Front, worths and tracker."""
     from yieldsim.report.design import worth_rows
+    from yieldsim.report.design_alternatives import joined_sentence
 
     lines = ["  share served   mass, kg   units   storage, kWh   longest outage, h"]
     for row in summary["by_reliability"]:
@@ -125,6 +126,30 @@ def around_lines(summary: DesignResult) -> list[str]:
     for what, words in worth_rows(summary):
         lines += textwrap.wrap(
             f"{what}: {words}", 80, initial_indent="  ", subsequent_indent="    ", break_long_words=False
+        )
+    if summary["hand_turns"]:
+        lines += ["", "  turns by hand       units   storage, kWh   mass, kg   none below, kg"]
+        for turn in summary["hand_turns"]:
+            if turn["mass_kg"] is None:
+                lines.append(f"  {turn['turns']:>13}   no units serve")
+                continue
+            lines.append(
+                f"  {turn['turns']:>13} {turn['units']:>11} {turn['storage_kwh']:>14.4g} {turn['mass_kg']:>10.4g} "
+                f"{turn['least_kg'] or 0.0:>16.4g}"
+            )
+    joined = summary["joined"]
+    if joined is not None:
+        lines += ["", "  two sites                units here  there  storage, kWh  mass, kg  none below"]
+        for words, system in (("joined", joined["both"]), (f"{joined['site']} alone", joined["there_alone"])):
+            if system is None:
+                lines.append(f"    {words[:20]:<20}  no units serve")
+                continue
+            lines.append(
+                f"    {words[:20]:<20} {system['units_here']:>12} {system['units_there']:>6} {system['storage_kwh']:>13.4g} "
+                f"{system['mass_kg']:>9.4g} {system['least_kg']:>11.4g}"
+            )
+        lines += textwrap.wrap(
+            joined_sentence(joined), 80, initial_indent="  ", subsequent_indent="    ", break_long_words=False
         )
     if summary["uncertainty"]:
         share = summary["uncertainty"]["target_share"]

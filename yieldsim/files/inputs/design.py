@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -19,6 +20,8 @@ from yieldsim.base.plans.design import (
     DesignObjective,
     DesignPlan,
     FibreRun,
+    Growth,
+    HandTurns,
     Masses,
     SiteChoice,
     TrackerPrice,
@@ -26,26 +29,24 @@ from yieldsim.base.plans.design import (
 )
 from yieldsim.base.ranges import Range, range_of
 from yieldsim.files.inputs.collector import collector_of
-from yieldsim.files.inputs.load import load_of
-from yieldsim.files.inputs.site import site_of
+from yieldsim.files.inputs.design_tables import (
+    GrowthTable,
+    HandTurnsTable,
+    Kilograms,
+    LinkTable,
+    PhaseTable,
+    read_load_plan,
+    read_site_choice,
+    wrong_phases,
+)
 from yieldsim.files.inputs.uncertainty import uncertain_of
 from yieldsim.files.toml.context import Loaded, Reading
 from yieldsim.files.toml.model import StrictModel, Text, named_file, problem, stated, told
 from yieldsim.files.toml.parse import parse_toml
 
-Kilograms = Annotated[float, stated(Masses, "fixed_kg")]
-
-
-def _site(reading: Reading) -> SiteChoice:
-    return SiteChoice(file=reading.path, noun=site_of(reading))
-
 
 def _collector(reading: Reading) -> CollectorChoice:
     return CollectorChoice(file=reading.path, noun=collector_of(reading))
-
-
-def _load(reading: Reading) -> tuple[Path, LoadPlan]:
-    return reading.path, load_of(reading)
 
 
 def _uncertain(reading: Reading) -> tuple[Path, UncertainPlan]:
@@ -155,12 +156,14 @@ class DesignFile(StrictModel):
     """A design file."""
 
     name: Text | None = None
-    sites: list[Annotated[SiteChoice, named_file(_site)]] = Field(description="a list of site files")
+    sites: list[Annotated[SiteChoice, named_file(read_site_choice)]] = Field(
+        description="a list of site files"
+    )
     mast_heights_m: Annotated[tuple[float, ...], BeforeValidator(as_mast_heights)] = ()
     collectors: list[Annotated[CollectorChoice, named_file(_collector)]] = Field(
         description="a list of collector files"
     )
-    load: Annotated[tuple[Path, LoadPlan], named_file(_load)] = Field(description="the load file")
+    load: Annotated[tuple[Path, LoadPlan], named_file(read_load_plan)] = Field(description="the load file")
     uncertain: Annotated[tuple[Path, UncertainPlan], named_file(_uncertain)] | None = None
     objective: DesignObjective = "mass"
     confidence: Confidence = "nominal"
@@ -171,6 +174,10 @@ class DesignFile(StrictModel):
     store: StoreTable = StoreTable()
     vary: list[VaryTable] = Field(default_factory=list)
     tracker: TrackerTable | None = None
+    link: LinkTable | None = None
+    hand_turns: HandTurnsTable | None = None
+    phases: list[PhaseTable] = Field(default_factory=list)
+    growth: GrowthTable = GrowthTable()
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -192,6 +199,7 @@ class DesignFile(StrictModel):
         sizes *= max(len(masts), 1) if isinstance(masts, list) else 1
         if sizes > MOST_COMBINATIONS:
             yield "", problem(f"makes {sizes} combinations", f"up to {MOST_COMBINATIONS}")
+        yield from wrong_phases(given)
 
     def noun(self, reading: Reading) -> DesignPlan:
         """The frozen plan."""
@@ -216,6 +224,14 @@ class DesignFile(StrictModel):
             uncertain_file=self.uncertain[0] if self.uncertain else None,
             uncertain=self.uncertain[1] if self.uncertain else None,
             tracker=TrackerPrice(**self.tracker.model_dump()) if self.tracker else None,
+            link=self.link.noun() if self.link else None,
+            hand_turns=HandTurns(**self.hand_turns.model_dump()) if self.hand_turns else None,
+            phases=tuple(one.noun(self.load) for one in self.phases),
+            growth=Growth(
+                until_utc=self.growth.until,
+                least=self.growth.least,
+                discount_per_year=self.growth.discount_per_year,
+            ),
         )
 
 
@@ -237,7 +253,18 @@ def _unweighed(plan: DesignPlan, reading: Reading) -> list[Any]:
             for one in plan.collectors
             if one.noun.mass_kg is None
         ][:1]
-    found += _wrongly_varied(plan, reading)
+    found += _wrongly_varied(plan, reading) + _wrongly_linked(plan, reading)
+    found += [
+        Problem(
+            reading.where,
+            f"[[phases]] #{number} load",
+            f"has another [storage] than {plan.load_file.name}",
+            "the same but for capacity_kwh",
+            "stores that have landed go on in later phases",
+        )
+        for number, one in enumerate(plan.phases, start=1)
+        if _without_capacity(one.load) != _without_capacity(plan.load)
+    ]
     store = plan.load.storage
     if plan.masses.store_kg_per_kwh is None and store is not None and store.mass_kg_per_kwh is None:
         hint = f"{plan.load_file.name} has no mass_kg_per_kwh in [storage] either"
@@ -246,6 +273,34 @@ def _unweighed(plan: DesignPlan, reading: Reading) -> list[Any]:
         hint = f"{plan.load_file.name} has no [storage]: add one, its capacity is chosen here"
         found.append(Problem(reading.where, "[store]", "is given for loads without a store", hint=hint))
     return found
+
+
+def _wrongly_linked(plan: DesignPlan, reading: Reading) -> list[Problem]:
+    """Problems of [link]: another world, or a cable for loads that ask for light or heat."""
+    link = plan.link
+    if link is None:
+        return []
+    found = []
+    other = [one.noun.body.name for one in plan.sites if one.noun.body.name != link.site.noun.body.name]
+    if other:
+        found.append(
+            Problem(
+                reading.where, "[link] site", f"is on {link.site.noun.body.name}", f"a place on {other[0]}"
+            )
+        )
+    lit = [load.name for load in plan.load.loads if load.kind != "electric"]
+    if link.kind == "cable" and lit:
+        hint = 'kind = "fibre" brings light'
+        found.append(
+            Problem(reading.where, "[link] kind", f'is "cable" for "{lit[0]}"', "electric loads alone", hint)
+        )
+    if plan.objective != "mass":
+        found.append(Problem(reading.where, "[link]", "is given", 'objective "mass" beside it'))
+    return found
+
+
+def _without_capacity(load: LoadPlan) -> Storage | None:
+    return None if load.storage is None else replace(load.storage, capacity_kwh=0.0)
 
 
 def _wrongly_varied(plan: DesignPlan, reading: Reading) -> list[Problem]:
@@ -283,4 +338,6 @@ def design_words(reading: Reading) -> str:
         f'load "{plan.load.name}" at {plan.load.reliability:.4g} of {plan.load.reliability_of}',
         f"least {plan.objective}",
     ]
+    if plan.phases:
+        parts.append(f"{len(plan.phases)} phases from {plan.phases[0].date_utc[:10]} for growth")
     return ", ".join(parts)

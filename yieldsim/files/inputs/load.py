@@ -318,6 +318,7 @@ class LoadFile(StrictModel):
     """A load file."""
 
     name: Text | None = None
+    demand_ratio: Annotated[float, stated(LoadPlan, "demand_ratio")] = 1.0
     loads: list[LoadTable] = Field(description="one [[loads]] for each thing that asks")
     storage: StorageTable | None = None
     sizing: SizingTable = SizingTable()
@@ -349,7 +350,7 @@ class LoadFile(StrictModel):
         """The frozen plan."""
         store = self.storage.noun(self.loads, reading) if self.storage else None
         kind = store.kind if store else None
-        return LoadPlan(
+        plan = LoadPlan(
             name=self.name or reading.path.name.removesuffix(".toml").removesuffix(".load"),
             loads=tuple(load.noun(kind, reading) for load in self.loads),
             storage=store,
@@ -361,6 +362,7 @@ class LoadFile(StrictModel):
             light_per_electric=self.exchange.light_per_electric if self.exchange else None,
             failures=self.failures.noun(),
         )
+        return plan.demanding(self.demand_ratio)
 
 
 def column_word(name: str) -> str:

@@ -10,13 +10,17 @@ from yieldsim.files.text.decode import decode, read_bytes
 from yieldsim.files.text.paths import named_path, shown
 
 _CAPACITY = re.compile(r"(\bcapacity_kwh\s*=\s*)[+-]?[\d_]+(?:\.[\d_]*)?(?:[eE][+-]?\d+)?")
+_MULTIPLIER = re.compile(r"^\s*demand_ratio\s*=")
 _TABLE = re.compile(r"(\btable\s*=\s*)([\"'])([^\"']+)\2")
 
 
-def load_files(path: Path, capacity_kwh: float | None, name: str, comment: str) -> dict[str, str]:
+def load_files(
+    path: Path, capacity_kwh: float | None, name: str, comment: str, demand_ratio: float = 1.0
+) -> dict[str, str]:
     """File names and texts: the load file as `name` first, then the tables that it names, beside it.
 
-    capacity_kwh   None: there is no store
+    capacity_kwh        None: there is no store
+    demand_ratio   of the new file, in place of its own
     Raises CannotCompute where the text does not state a capacity by itself.
     """
     text = decode(read_bytes(path), shown(path))
@@ -31,6 +35,8 @@ def load_files(path: Path, capacity_kwh: float | None, name: str, comment: str) 
     written = capacity_kwh is None
     for line in text.split("\n"):
         if not line.lstrip().startswith("#"):
+            if _MULTIPLIER.match(line):
+                continue
             line = _TABLE.sub(beside, line)
             if not written and _CAPACITY.search(line):
                 line = _CAPACITY.sub(lambda found: f"{found[1]}{capacity_kwh!r}", line, count=1)
@@ -39,4 +45,6 @@ def load_files(path: Path, capacity_kwh: float | None, name: str, comment: str) 
     if not written:
         raise CannotCompute(f"{shown(path)} has no line capacity_kwh = ... that could be changed")
     head = [line for line in lines[:1] if line.startswith("#:schema")]
-    return {name: "\n".join([*head, f"# {comment}", *lines[len(head) :]]), **tables}
+    asks = [] if demand_ratio == 1.0 else [f"demand_ratio = {demand_ratio!r}"]
+    # a key of the file itself stands before its tables
+    return {name: "\n".join([*head, f"# {comment}", *asks, *lines[len(head) :]]), **tables}

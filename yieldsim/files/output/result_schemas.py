@@ -13,6 +13,7 @@ from yieldsim.base.results.checks import adapter
 from yieldsim.base.results.design import DesignResult
 from yieldsim.base.results.estimate import EstimateResult
 from yieldsim.base.results.ground import HorizonResult, SurveyResult
+from yieldsim.base.results.growth import GrowthResult
 from yieldsim.base.results.optics import TraceResult, TuneResult
 from yieldsim.base.results.orient import OrientResult
 from yieldsim.base.results.rank import RankResult
@@ -29,6 +30,7 @@ RESULTS: dict[str, type] = {
     "trace": TraceResult,
     "tune": TuneResult,
     "design": DesignResult,
+    "growth": GrowthResult,
 }
 """By command."""
 

@@ -26,12 +26,15 @@ TOP_KEYS: dict[str, frozenset[str]] = {
     "prescription": frozenset(
         {"name", "lens", "fibre", "funnel", "collar", "film", "tolerances", "band", "heat", "materials"}
     ),
-    "load": frozenset({"name", "loads", "storage", "sizing", "spectrum", "life", "exchange", "failures"}),
+    "load": frozenset(
+        {"name", "demand_ratio", "loads", "storage", "sizing", "spectrum", "life", "exchange", "failures"}
+    ),
     "uncertainty": frozenset({"draws", "seed", "uncertain"}),
     "design": frozenset(
         {
             "name", "sites", "mast_heights_m", "collectors", "load", "uncertain", "objective", "confidence", "facings",
-            "most_units", "masses", "fibre_run", "vary", "store", "tracker",
+            "most_units", "masses", "fibre_run", "vary", "store", "tracker", "link", "hand_turns", "phases",
+            "growth",
         }
     ),
 }  # fmt: skip

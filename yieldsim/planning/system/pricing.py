@@ -6,11 +6,12 @@ hour. So the search of `planning.orientation` for the best facing finds the unit
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from yieldsim.base.model import Collector
+from yieldsim.base.model import Acceptance, Collector
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy.integration import Setting, TimeGrid
 from yieldsim.energy.spectral_transmittance import energy_acceptance
@@ -34,24 +35,29 @@ class Sunlight:
 
     row_hours   length of a row
     step_deg    distance between candidate facings; 0 where they were given
+    table       the acceptance that energies are read through; None where nothing is to be joined to it
     """
 
     prospect: Prospect
     row_hours: float
     candidates: Facings
     step_deg: float
+    table: Acceptance | None = None
 
     @classmethod
     def of(cls, setting: Setting, grid: TimeGrid, given: Facings | None = None) -> Sunlight:
         """Walk through the run once; candidates as dense as the acceptance is wide, unless they are given."""
         collector: Collector = setting.collector
         sky, track = weigh(setting, grid)
-        prospect = Prospect.of(sky, track, energy_acceptance(collector))
+        table = energy_acceptance(collector)
+        prospect = Prospect.of(sky, track, table)
         hours = grid.interval_s / 3600.0
         if given is not None:
-            return cls(prospect=prospect, row_hours=hours, candidates=given, step_deg=0.0)
+            return cls(prospect=prospect, row_hours=hours, candidates=given, step_deg=0.0, table=table)
         found = spread(prospect, "load", None)
-        return cls(prospect=prospect, row_hours=hours, candidates=found.facings, step_deg=found.step_deg)
+        return cls(
+            prospect=prospect, row_hours=hours, candidates=found.facings, step_deg=found.step_deg, table=table
+        )
 
     @property
     def lit(self) -> Flags:
@@ -79,6 +85,39 @@ def priced(sunlight: Sunlight, price: FloatArray) -> Prospect:
     sky = _weighted(prospect.track, prospect.year.sky, price)
     sweep = prospect.year.with_sky(sky)
     return replace(prospect, year=sweep, months=sweep, scout=sweep, scout_months=sweep, coarse=None)
+
+
+def priced_together(some: Sequence[Sunlight], prices: Sequence[FloatArray]) -> Prospect | None:
+    """Several runs at one place as one sky, each weighted with its own prices, (rows,) each; None where their dust differs in kind."""
+    from yieldsim.planning.sunlight.facing_energy import Sweep
+
+    first = some[0].prospect
+    if len(some) == 1:
+        return priced(some[0], prices[0])
+    skies = [
+        _weighted(one.prospect.track, one.prospect.year.sky, price)
+        for one, price in zip(some, prices, strict=True)
+    ]
+    rates = [tuple(np.asarray(sky.dust.rates).tolist()) for sky in skies]
+    if (
+        some[0].table is None
+        or len(set(rates)) > 1
+        or first.rolls_matter
+        or len({sky.cell_deg for sky in skies}) > 1
+    ):
+        return None
+    classes = np.cumsum([0, *(len(sky.class_radius_deg) for sky in skies)])
+    sky = replace(
+        skies[0],
+        sums=np.ascontiguousarray(np.concatenate([one.sums for one in skies], axis=1)),
+        period=np.concatenate([one.period for one in skies]),
+        radius_class=np.concatenate(
+            [one.radius_class + np.int32(shift) for one, shift in zip(skies, classes, strict=False)]
+        ),
+        class_radius_deg=np.concatenate([one.class_radius_deg for one in skies]),
+    )
+    sweep = Sweep.of(sky, some[0].table)
+    return replace(first, year=sweep, months=sweep, scout=sweep, scout_months=sweep, coarse=None)
 
 
 def _weighted(track: LitSteps, like: WeightedSky, price: FloatArray) -> WeightedSky:

@@ -141,11 +141,13 @@ def _whole(
 
 
 def near_split(
-    split: Relaxed, serving: Serving, objective: Prices, light_of: Callable[[Facings], FloatArray], *, turning: bool
+    split: Relaxed, serving: Serving, objective: Prices, light_of: Callable[[Facings], FloatArray], *, turning: bool,
+    most_trials: int | None = None,
 ) -> WholeSet | None:  # fmt: skip
     """Whole units near to the split ones: facings gathered where they may turn, counts rounded, swaps; None if none serves.
 
-    light_of   light (rows, facings) of one unit of each of some facings
+    light_of      light (rows, facings) of one unit of each of some facings
+    most_trials   how many sets are tried; None: by how many units there are
     """
     few = float(split.units.sum()) <= FEW_UNITS
     used = np.flatnonzero(split.units > LEAST_UNITS)
@@ -156,10 +158,11 @@ def near_split(
         facings, shares = gathered(facings, shares)
     light = light_of(facings)
     trials = Trials(light, serving, objective, split.capacity_kwh)
-    start = _served_start(shares, trials)
+    start = served_start(shares, trials)
     if start is None:
         return None
-    counts, cost = _swapped(start, shares, trials, MOST_TRIALS_OF_FEW if few else MOST_TRIALS)
+    most = most_trials or (MOST_TRIALS_OF_FEW if few else MOST_TRIALS)
+    counts, cost = swapped(start, shares, trials, most)
     return _whole(facings, counts, trials, cost)
 
 
@@ -195,7 +198,7 @@ def rounded(shares: FloatArray, units: int) -> Counts:
     return counts
 
 
-def _served_start(shares: FloatArray, trials: Trials) -> Counts | None:
+def served_start(shares: FloatArray, trials: Trials) -> Counts | None:
     """The cheapest of the rounded sets around the split number, or the first larger one that serves."""
     total = float(shares.sum())
     about = max(1, math.floor(total))
@@ -213,7 +216,7 @@ def _served_start(shares: FloatArray, trials: Trials) -> Counts | None:
     return None
 
 
-def _swapped(counts: Counts, shares: FloatArray, trials: Trials, most: int) -> tuple[Counts, float]:
+def swapped(counts: Counts, shares: FloatArray, trials: Trials, most: int) -> tuple[Counts, float]:
     """The best set reached by adding, taking away or moving single units, within so many trials."""
     cost = trials.cost(counts)
     facings = len(counts)

@@ -16,6 +16,7 @@ from yieldsim.base.plans.design import DesignPlan
 from yieldsim.runs.design.combinations import prices_of
 
 if TYPE_CHECKING:
+    from yieldsim.planning.system.terms import Terms
     from yieldsim.runs.design.combinations import Combination
     from yieldsim.runs.design.search import Designed
 
@@ -27,27 +28,8 @@ def certificate_of(plan: DesignPlan, combination: Combination, found: Designed) 
     (`counts_units`), it proves that no design has that few.
     """
     assert found.terms is not None
-    terms = found.terms
     _, once = prices_of(plan, combination)
-    arrays = {
-        "asked_kwh": terms.asked_kwh,
-        "per_unit_kwh": terms.per_unit_kwh,
-        "direct": terms.direct,
-        "stored": terms.stored,
-        "weight": terms.weight,
-        "allowed": np.array(terms.allowed),
-        "allowed_per_unit": np.array(terms.allowed_per_unit),
-        "keep": np.array(terms.keep),
-        "take_in": np.array(terms.take_in),
-        "per_drawn": terms.per_drawn,
-        "enter_kwh": np.array(terms.enter_kwh),
-        "leave_kwh": np.array(terms.leave_kwh),
-        "usable": terms.usable,
-        "slack_kwh": np.array(terms.slack_kwh),
-        "start_share": np.array(np.nan if terms.start_share is None else terms.start_share),
-        "once": np.array(once),
-        "cases": np.array(len(found.branches)),
-    }
+    arrays = terms_arrays(found.terms) | {"once": np.array(once), "cases": np.array(len(found.branches))}
     for number, branch in enumerate(found.branches, start=1):
         proof, objective = branch.proof, branch.objective
         anywhere = np.nan if proof.worth_anywhere is None else proof.worth_anywhere
@@ -66,3 +48,24 @@ def certificate_of(plan: DesignPlan, combination: Combination, found: Designed) 
         }
         arrays |= {f"case{number}_{name}": array for name, array in own.items()}
     return arrays
+
+
+def terms_arrays(terms: Terms) -> dict[str, np.ndarray]:
+    """What a programme is made of, by the names of `planning.system.terms`."""
+    return {
+        "asked_kwh": terms.asked_kwh,
+        "per_unit_kwh": terms.per_unit_kwh,
+        "direct": terms.direct,
+        "stored": terms.stored,
+        "weight": terms.weight,
+        "allowed": np.array(terms.allowed),
+        "allowed_per_unit": np.array(terms.allowed_per_unit),
+        "keep": np.array(terms.keep),
+        "take_in": np.array(terms.take_in),
+        "per_drawn": terms.per_drawn,
+        "enter_kwh": np.array(terms.enter_kwh),
+        "leave_kwh": np.array(terms.leave_kwh),
+        "usable": terms.usable,
+        "slack_kwh": np.array(terms.slack_kwh),
+        "start_share": np.array(np.nan if terms.start_share is None else terms.start_share),
+    }

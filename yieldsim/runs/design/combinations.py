@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -171,6 +172,15 @@ def prepared(combination: Combination, span: Span) -> Prepared:
     from yieldsim.runs.setup.prepare import prepare
 
     return prepare(combination.site, combination.collector, **span.options())
+
+
+@lru_cache(
+    maxsize=1
+)  # nouns are frozen and known by identity; a run asks for one combination several times in a row
+def laid_out(plan: DesignPlan, combination: Combination, span: Span) -> tuple[Prepared, Serving, Sunlight]:
+    """A combination ready to be designed: prepared, what must be served there, the light of one unit."""
+    ready = prepared(combination, span)
+    return ready, serving_of(plan, ready), sunlight_of(plan, ready)
 
 
 def serving_of(plan: DesignPlan, ready: Prepared) -> Serving:

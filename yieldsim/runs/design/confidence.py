@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 from yieldsim.base.errors import CannotCompute
-from yieldsim.base.load_model import Load, LoadSeries
 from yieldsim.base.plans.design import DesignPlan
 from yieldsim.runs.design.combinations import Combination, Span
 from yieldsim.runs.design.search import Designed, design_one
@@ -42,7 +41,7 @@ def confident(
             factor = 0.5 * (low + best[2])
         if factor > LARGEST:
             break
-        tried = design_one(_asking(plan, factor), combination, span, float("inf"))
+        tried = design_one(replace(plan, load=plan.load.demanding(factor)), combination, span, float("inf"))
         made = build(plan, combination, tried, span) if tried.mounts is not None else None
         if made is None:
             if best is None:
@@ -61,17 +60,3 @@ def _holds(built: Built, reliability: float) -> bool:
     sure = built.summary["uncertainty"]
     assert sure is not None
     return sure["target_share"]["p90"] >= reliability
-
-
-def _asking(plan: DesignPlan, factor: float) -> DesignPlan:
-    """The same with loads that ask so many times as much; what dust shields draw is as it is."""
-
-    def scaled(load: Load) -> Load:
-        if load.is_shield:
-            return load
-        amount = load.amount
-        if isinstance(amount, LoadSeries):
-            return replace(load, amount=replace(amount, amount=amount.amount * factor))
-        return replace(load, amount=amount * factor)
-
-    return replace(plan, load=replace(plan.load, loads=tuple(scaled(load) for load in plan.load.loads)))

@@ -22,10 +22,12 @@ def design_files(
     ready: Prepared,
     mounts: tuple[Mount, ...],
     capacity_kwh: float,
+    stems: tuple[str, str, str] = (SITE, COLLECTOR, LOAD),
 ) -> dict[str, str]:
     """Names and texts.
 
     ready   prepared for the combination: its skyline computed, its acceptance traced
+    stems   names of the files of site, collector and load, without .toml
     """
     from yieldsim.files.inputs.collector_writer import collector_files
     from yieldsim.files.inputs.load_writer import load_files
@@ -34,13 +36,15 @@ def design_files(
     comment = f"{plan.name}: {units} units chosen by yieldsim design for {combination.name}"
     design = replace(ready.setting.collector, mounts=mounts)
     store = plan.load.storage
-    files = _site_files(plan.sites[combination.site_number].file, ready.setting.site, comment)
-    files |= collector_files(design, COLLECTOR, f"{comment}; mass_kg counts unit, shield and fibre")
-    files |= load_files(plan.load_file, capacity_kwh if store is not None else None, f"{LOAD}.toml", comment)
+    site, collector, load = stems
+    files = _site_files(plan.sites[combination.site_number].file, ready.setting.site, comment, site)
+    files |= collector_files(design, collector, f"{comment}; mass_kg counts unit, shield and fibre")
+    held_kwh = capacity_kwh if store is not None else None
+    files |= load_files(plan.load_file, held_kwh, f"{load}.toml", comment, plan.load.demand_ratio)
     return files
 
 
-def _site_files(source: Path, site: Site, comment: str) -> dict[str, str]:
+def _site_files(source: Path, site: Site, comment: str, stem: str) -> dict[str, str]:
     """The site with its mast and its skyline, its air, and the body's file where it has one of its own."""
     from yieldsim.files.inputs.site_writer import (
         OPTICAL_DEPTH_FILE,
@@ -54,9 +58,9 @@ def _site_files(source: Path, site: Site, comment: str) -> dict[str, str]:
     found: dict[str, str] = {} if own is None else {body: own}
     table = None
     if isinstance(site.horizon, HorizonMask):
-        table = f"{SITE}.horizon.csv"
+        table = f"{stem}.horizon.csv"
         mask = site.horizon
         found[table] = horizon_text(mask.azimuth_deg, mask.elevation_deg, [comment])
     if isinstance(site.optical_depth, OpticalDepthTable):
         found[OPTICAL_DEPTH_FILE] = optical_depth_text(site.optical_depth)
-    return {f"{SITE}.toml": site_text(site, body, table, comment), **found}
+    return {f"{stem}.toml": site_text(site, body, table, comment), **found}

@@ -13,10 +13,8 @@ from yieldsim.planning.system.terms import Prices
 from yieldsim.runs.design.combinations import (
     Combination,
     Span,
-    prepared,
+    laid_out,
     prices_of,
-    serving_of,
-    sunlight_of,
 )
 from yieldsim.runs.design.search import Looked
 
@@ -30,12 +28,15 @@ Least = Callable[[Serving, Prices], tuple[float, float] | None]
 def why_none(plan: DesignPlan, everything: list[Combination], looked: list[Looked], span: Span) -> str:
     """The reason, and the nearest asks, at the combination with the most light a unit. All sizes are lower bounds: less is no use."""
     best = max(looked, key=lambda one: (one.best_unit_kwh, -one.number))
-    combination = everything[best.number]
+    return why_none_at(plan, everything[best.number], best, span)
+
+
+def why_none_at(plan: DesignPlan, combination: Combination, best: Looked, span: Span) -> str:
+    """The same at one combination, at which a first look was had."""
     asked = f'"{plan.load.name}" at {plan.load.reliability:.6g} of {plan.load.reliability_of}'
     if best.best_unit_kwh == 0.0:
         return f"nothing serves {asked}: no light is delivered at any site"
-    ready = prepared(combination, span)
-    serving, sunlight = serving_of(plan, ready), sunlight_of(plan, ready)
+    _, serving, sunlight = laid_out(plan, combination, span)
     prices, _ = prices_of(plan, combination)
     light = sunlight.light_kwh(sunlight.candidates)
 

@@ -28,6 +28,8 @@ def write_design(run: DesignRun, folder: Path | str, *, report: bool = True) -> 
         write_table(combinations_frame(run.summary), stage / "combinations.csv")
         write_dataset(run.series, stage / "design.nc")
         write_image(certificate_bytes(run.certificate), stage / "certificate.npz")
+        if run.joined is not None:
+            write_dataset(run.joined, stage / "joined.nc")
         for name, text in run.files.items():
             write_image(text.encode("utf-8"), stage / name)
         if report:

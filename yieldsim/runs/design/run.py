@@ -61,12 +61,14 @@ def design(
 
     gathered, notes = Gathered(), Notes()
     with gathered:
-        asked, sources = _read(plan, notes)
+        asked, sources = read_plan(plan, notes)
     with gathered:
         refuse_wrong_span(start, end, years, span, interval_minutes)
     with gathered:
         named = kernel_paths(kernels)
     gathered.refuse()
+    if asked.phases:
+        notes.add("the file's phases are left aside: yieldsim growth plans them")
     asked = with_variants(asked)
     when = shared_span(
         asked,
@@ -126,7 +128,8 @@ class _Steps:
         self.done(self._total - self._at)
 
 
-def _read(plan: str | Path | DesignPlan, notes: Notes) -> tuple[DesignPlan, tuple[Source, ...]]:
+def read_plan(plan: str | Path | DesignPlan, notes: Notes) -> tuple[DesignPlan, tuple[Source, ...]]:
+    """The plan, and the files that it was read from. Raises InputError."""
     from yieldsim.files.inputs.design import read_design
 
     if isinstance(plan, DesignPlan):

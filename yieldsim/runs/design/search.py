@@ -16,11 +16,9 @@ from yieldsim.runs.design.combinations import (
     UNITS_TIE,
     Combination,
     Span,
+    laid_out,
     mass_kg,
-    prepared,
     prices_of,
-    serving_of,
-    sunlight_of,
 )
 
 if TYPE_CHECKING:
@@ -123,8 +121,7 @@ def look(plan: DesignPlan, combination: Combination, span: Span, among_others: b
     """
     from yieldsim.planning.system.column_generation import Infeasible, bounded_everywhere, over_candidates
 
-    ready = prepared(combination, span)
-    serving, sunlight = serving_of(plan, ready), sunlight_of(plan, ready)
+    _, serving, sunlight = laid_out(plan, combination, span)
     prices, once = prices_of(plan, combination)
     light = sunlight.light_kwh(sunlight.candidates)
     terms = serving.terms(repeats=True)
@@ -152,8 +149,7 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
     from yieldsim.planning.system.local_search import polished
     from yieldsim.planning.system.whole_units import all_sets, near_split
 
-    ready = prepared(combination, span)
-    serving, sunlight = serving_of(plan, ready), sunlight_of(plan, ready)
+    ready, serving, sunlight = laid_out(plan, combination, span)
     prices, once = prices_of(plan, combination)
     terms = serving.terms(repeats=True)
     turning = not plan.facings

@@ -54,6 +54,7 @@ def summarised(
     """
     from yieldsim.report.estimate.summary_schema import estimate_summary
     from yieldsim.runs.design.certificate import certificate_of
+    from yieldsim.runs.design.joined import joined_of
     from yieldsim.runs.design.tradeoffs import insight_of
     from yieldsim.runs.design.types import DesignRun
 
@@ -62,6 +63,7 @@ def summarised(
     bound = bound_row(plan, table, best, built, designed)
     estimate = estimate_summary(built.estimate)
     around = insight_of(plan, combination, replace(best, split=designed[best.number].split), span)
+    joined = joined_of(plan, combination, best, span)
     for line in [*built.summary["warnings"]]:
         notes.add(line)
     _add_notes(plan, everything, bound, best, notes)
@@ -90,6 +92,8 @@ def summarised(
         "by_units": around["by_units"],
         "worth": around["worth"],
         "tracker": around["tracker"],
+        "hand_turns": around["hand_turns"],
+        "joined": None if joined is None else joined.summary,
         "single_failures": built.summary["single_failures"],
         "verdict": built.summary["verdict"],
         "uncertainty": built.summary["uncertainty"],
@@ -112,7 +116,8 @@ def summarised(
         summary=summary,
         series=built.budget,
         estimate=built.estimate,
-        files=built.files,
+        files=built.files | ({} if joined is None else joined.files),
+        joined=None if joined is None else joined.estimate,
         certificate=certificate_of(plan, combination, designed[best.number]),
     )
 

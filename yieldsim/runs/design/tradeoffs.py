@@ -17,13 +17,11 @@ from yieldsim.planning.system.serving import Serving
 from yieldsim.runs.design.combinations import (
     Combination,
     Span,
+    laid_out,
     mass_kg,
     once_kg,
-    prepared,
     prices_of,
-    serving_of,
     store_kg_per_kwh,
-    sunlight_of,
 )
 from yieldsim.runs.design.search import Designed
 
@@ -34,14 +32,17 @@ if TYPE_CHECKING:
 Json = dict[str, Any]
 RELIABILITIES = (0.9, 0.95, 0.98, 0.99, 0.995, 0.999, 1.0)
 UNIT_RATIOS = (0.75, 0.85, 0.95, 1.0, 1.1, 1.25, 1.5, 2.0)
+FRONT_TRIALS = 50
+"""Sets tried for each share of the front."""
+TURNS = (1, 2, 3, 4, 6, 9, 12)
+"""Numbers of turns by hand that are looked at."""
 MORE_TRACKERS = 4
 MOST_TRACKERS = 400
 
 
 def insight_of(plan: DesignPlan, combination: Combination, best: Designed, span: Span) -> Json:
     """Fronts, worths and the tracker for the combination that was chosen."""
-    ready = prepared(combination, span)
-    serving, sunlight = serving_of(plan, ready), sunlight_of(plan, ready)
+    ready, serving, sunlight = laid_out(plan, combination, span)
     prices, _ = prices_of(plan, combination)
     units = by_units(plan, combination, best, serving, sunlight, prices)
     return {
@@ -49,6 +50,7 @@ def insight_of(plan: DesignPlan, combination: Combination, best: Designed, span:
         "by_units": units,
         "worth": worths(plan, combination, best, serving, units, ready.grid.edge_utc),
         "tracker": tracker(plan, combination, serving, sunlight),
+        "hand_turns": hand_turns(plan, combination, best, serving, sunlight, prices),
     }
 
 
@@ -89,7 +91,9 @@ def by_reliability(
         except Infeasible:
             rows.append(row)
             continue
-        found = near_split(split, asked, prices, sunlight.light_kwh, turning=not plan.facings)
+        found = near_split(
+            split, asked, prices, sunlight.light_kwh, turning=not plan.facings, most_trials=FRONT_TRIALS
+        )
         if found is not None:
             row |= {
                 "units": found.units,
@@ -216,6 +220,68 @@ def tracker(plan: DesignPlan, combination: Combination, serving: Serving, sunlig
         "kwh_per_unit": float(light.sum()),
     }
     return found | (best or {"units": None, "storage_kwh": None, "mass_kg": None})
+
+
+def hand_turns(
+    plan: DesignPlan,
+    combination: Combination,
+    best: Designed,
+    serving: Serving,
+    sunlight: Sunlight,
+    prices: Prices,
+) -> list[Json]:
+    """The lightest systems found whose units are turned by hand now and then, the design itself first; nothing where none is asked."""
+    from yieldsim.planning.system.column_generation import Infeasible
+    from yieldsim.planning.system.hand_turns import with_turns
+
+    asked, split = plan.hand_turns, best.split
+    if asked is None or split is None:
+        return []
+    light = sunlight.light_kwh(split.facings)
+    terms = serving.terms(repeats=True)
+    dearer = replace(prices, per_unit=prices.per_unit + (asked.extra_kg if plan.objective == "mass" else 0.0))
+    assert best.mounts is not None
+    rows: list[Json] = [_turned_row(0, 0.0, best.units, best.capacity_kwh, best.mass_kg, best.least, None)]
+    columns = None
+    for turns in (turns for turns in TURNS if turns <= asked.most_turns):
+        try:
+            found = with_turns(split, light, serving, terms, dearer, turns, columns)
+        except Infeasible:
+            rows.append(_turned_row(turns, asked.extra_kg, None, None, None, None, None))
+            continue
+        columns = found.light_kwh
+        once = once_kg(plan, combination.site.mast_height_m)
+        mass = None
+        if found.units is not None:
+            mass = mass_kg(plan, combination, found.units, found.capacity_kwh or 0.0)
+            mass += found.units * asked.extra_kg
+        least = found.least + once if plan.objective == "mass" else None
+        rows.append(
+            _turned_row(
+                turns, asked.extra_kg, found.units, found.capacity_kwh, mass, least, found.kwh_per_unit
+            )
+        )
+    return rows
+
+
+def _turned_row(
+    turns: int,
+    extra_kg: float,
+    units: int | None,
+    capacity_kwh: float | None,
+    mass: float | None,
+    least: float | None,
+    kwh_per_unit: float | None,
+) -> Json:
+    return {
+        "turns": turns,
+        "extra_kg": extra_kg,
+        "units": units,
+        "storage_kwh": capacity_kwh,
+        "mass_kg": mass,
+        "least_kg": least,
+        "kwh_per_unit": kwh_per_unit,
+    }
 
 
 def following_kwh(sunlight: Sunlight) -> FloatArray:

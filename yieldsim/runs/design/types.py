@@ -19,6 +19,7 @@ class DesignRun:
     summary       design.json
     series        the design's hours: light, loads, store
     estimate      of the design's own files
+    joined        the estimate of two joined sites together; None where there is none
     files         names and texts of its site, collector and load
     certificate   arrays that prove the bound of the combination chosen
     """
@@ -28,3 +29,4 @@ class DesignRun:
     estimate: xr.Dataset
     files: dict[str, str]
     certificate: dict[str, np.ndarray]
+    joined: xr.Dataset | None = None

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from yieldsim.base.errors import CannotCompute
 from yieldsim.base.plans.design import DesignPlan
 from yieldsim.base.results.budget import BudgetResult
-from yieldsim.runs.design.combinations import Combination, Span, mass_kg, most_store_kwh, prepared
+from yieldsim.runs.design.combinations import Combination, Span, laid_out, mass_kg, most_store_kwh
 from yieldsim.runs.design.files import COLLECTOR, LOAD, SITE, design_files
 from yieldsim.runs.design.search import Designed
 
@@ -58,7 +58,7 @@ def build(plan: DesignPlan, combination: Combination, found: Designed, span: Spa
     from yieldsim.runs.budget.run import budget_of_case
 
     assert found.mounts is not None
-    ready = prepared(combination, span)
+    ready, _, _ = laid_out(plan, combination, span)
     edges = ready.grid.edge_utc
     capacity = found.capacity_kwh
     estimate = None
@@ -66,7 +66,7 @@ def build(plan: DesignPlan, combination: Combination, found: Designed, span: Spa
         files = design_files(plan, combination, ready, found.mounts, capacity)
         with tempfile.TemporaryDirectory(prefix="yieldsim-design-") as name:
             folder = Path(name)
-            _write(files, folder)
+            write_all(files, folder)
             site, collector, load = (folder / f"{stem}.toml" for stem in (SITE, COLLECTOR, LOAD))
             if estimate is None:
                 estimate = estimate_run.estimate(
@@ -78,7 +78,7 @@ def build(plan: DesignPlan, combination: Combination, found: Designed, span: Spa
                     kernels=span.kernels,
                 )
             case, doubts = prepare_budget(estimate, load, None, None, site, collector, plan.uncertain)
-        serves = _serves(case)
+        serves = serves_as_asked(case)
         if serves is True:
             series = budget_of_case(case, doubts, span.kernels, with_foresight=False)
             units = sum(mount.count for mount in found.mounts)
@@ -90,14 +90,14 @@ def build(plan: DesignPlan, combination: Combination, found: Designed, span: Spa
                 capacity_kwh=capacity,
                 mass_kg=mass_kg(plan, combination, units, capacity),
             )
-        larger = _larger(plan, capacity, serves)
-        if larger is None:
+        more = larger(plan, capacity, serves)
+        if more is None:
             return None
-        capacity = larger
+        capacity = more
     raise CannotCompute(f"the budget of {combination.name} does not settle on a store")
 
 
-def _serves(case: BudgetCase) -> bool | float | None:
+def serves_as_asked(case: BudgetCase) -> bool | float | None:
     """True where the run serves as asked, once and over and over; else the capacity that would, or None."""
     from yieldsim.planning.habitat import reliability, sizing
     from yieldsim.planning.habitat.single_failures import reached
@@ -116,7 +116,7 @@ def _serves(case: BudgetCase) -> bool | float | None:
     return sizing.smallest_storage_kwh(sized, case.units, near_kwh=case.store.capacity_kwh)
 
 
-def _larger(plan: DesignPlan, capacity: float, needed: float | None) -> float | None:
+def larger(plan: DesignPlan, capacity: float, needed: float | None) -> float | None:
     """The next capacity to try; None where there is none."""
     if plan.load.storage is None:
         return None
@@ -130,7 +130,8 @@ def _larger(plan: DesignPlan, capacity: float, needed: float | None) -> float | 
     return rounded if rounded <= most_store_kwh(plan) else None
 
 
-def _write(files: dict[str, str], folder: Path) -> None:
+def write_all(files: dict[str, str], folder: Path) -> None:
+    """Texts by name into a folder."""
     from yieldsim.files.output.atomic_write import write_text_whole
 
     for name, text in files.items():

@@ -1,0 +1,153 @@
+"""A base that grows from the command line: phases that their own files serve, a bound that NumPy alone confirms, refusals."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import shutil
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from yieldsim.base.errors import CannotCompute, InputError
+from yieldsim.base.results.checks import faults
+from yieldsim.base.results.growth import GrowthResult
+from yieldsim.cli.main import commands
+from yieldsim.files.text.bundled import sites_folder
+
+pytestmark = pytest.mark.xdist_group("growth")
+CHECKER = Path(__file__).parents[1] / "unit" / "planning" / "system" / "check_growth_certificate.py"
+SHORT = (("2028-06-01", "2027-04-01"), ("2029-06-01", "2027-05-01"), ("2031-01-01", "2028-05-01"))
+"""Dates of the demo, and those of a test: phases of a lunation, the last one with a year of wear."""
+
+
+def yieldsim(*words):
+    return CliRunner().invoke(commands, [str(word) for word in words])
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """The demo's files, with phases of a lunation."""
+    made = tmp_path_factory.mktemp("growth")
+    for path in sites_folder().iterdir():
+        if path.suffix in (".toml", ".csv", ".json"):
+            shutil.copy(path, made / path.name)
+    text = (made / "lantern-growth.design.toml").read_text(encoding="utf-8")
+    text = text.replace("date = 2027-01-01", "date = 2027-03-01")
+    for before, after in SHORT:
+        assert before in text
+        text = text.replace(before, after)
+    (made / "short.design.toml").write_text(text, encoding="utf-8")
+    load = made / "lantern-watch.load.toml"
+    load.write_text(
+        load.read_text(encoding="utf-8") + "\n[life]\nyears = 4\nlens_darkening_per_year = 0.02\n",
+        encoding="utf-8",
+    )
+    return made
+
+
+@pytest.fixture(scope="module")
+def run(folder):
+    out = folder / "out"
+    words = ("--years", "0.0822", "--interval-minutes", "120", "--workers", "1")
+    result = yieldsim("growth", folder / "short.design.toml", *words, "--out", out, "--no-report")
+    assert result.exit_code == 0, repr(result.exception)
+    return out, result, json.loads((out / "growth.json").read_text(encoding="utf-8"))
+
+
+@pytest.mark.slow
+def test_every_phase_is_served_and_the_plan_is_near_to_the_bound(run):
+    _, result, summary = run
+    assert faults(GrowthResult, summary, whole=True) == []
+    assert all(row["passes"] and row["served_fraction"] >= 0.99 for row in summary["phases"])
+    assert 0.0 <= summary["bound"]["gap_fraction"] <= 0.02
+    assert max(len(line) for line in result.stdout.splitlines() if "caution" not in line) <= 80
+    # mast, converter and what units and stores weigh, flight by flight
+    for number, flight in enumerate(summary["flights"]):
+        mass = flight["units"] * (0.25 + 0.02 + 0.005 * 15.0) + 7.0 * flight["storage_kwh"]
+        assert flight["mass_kg"] == pytest.approx(mass + (8.0 + 1.5) * (number == 0), rel=1e-9)
+        assert sum(mount["count"] for mount in flight["mounts"]) == flight["units"]
+    assert summary["landed_kg"] == pytest.approx(sum(one["mass_kg"] for one in summary["flights"]))
+    units = np.cumsum([one["units"] for one in summary["flights"]])
+    assert [row["units"] for row in summary["phases"]] == units.tolist()
+
+
+@pytest.mark.slow
+def test_what_has_landed_ages(run):
+    """Lenses lose 2 % a year until the last phase's end, 2028-05-01, 15 m of fibre what their file says until its run begins, stores
+    1 % a year and what cycles take."""
+    last, flights = run[2]["phases"][-1], run[2]["flights"]
+    ages = np.array([427.0, 396.0, 366.0]) / 365.25
+    before_run = ages - 30.0 / 365.25
+    units = np.array([one["units"] for one in flights])
+    with (run[0] / "phase-3.collector.toml").open("rb") as file:
+        fibre = tomllib.load(file)["fibre"]
+    assert fibre["length_m"] == 15.0
+    passes = 10.0 ** (-fibre["darkening_db_per_km_per_year"] * 0.015 * before_run / 10.0)
+    assert passes[0] < 1.0
+    left = float(units @ (passes * 0.98**ages) / units.sum())
+    assert last["light_left_fraction"] == pytest.approx(left, rel=1e-4)
+    stores = np.array([one["storage_kwh"] for one in flights])
+    new = float(stores @ (1.0 - 0.01 * before_run))
+    assert 0.985 * new < last["storage_kwh"] < new
+
+
+@pytest.mark.slow
+def test_the_files_of_a_phase_give_its_figures(run, tmp_path):
+    out, _, summary = run
+    words = [
+        out / word if word.endswith((".toml", ".nc")) else word for word in summary["commands"][2].split()[1:]
+    ]
+    assert yieldsim(*words, "--out", tmp_path / "budget", "--no-report").exit_code == 0
+    budget = json.loads((tmp_path / "budget" / "budget.json").read_text(encoding="utf-8"))
+    row = summary["phases"][2]
+    assert budget["verdict"]["cases"][0]["reached"] == pytest.approx(row["served_fraction"], rel=1e-9)
+    assert budget["longest_outage_hours"] == row["longest_outage_hours"]
+    assert budget["light"]["delivered_kwh"] == pytest.approx(row["delivered_kwh"], rel=1e-6)
+    asked = budget["loads"][0]["asked_kwh"] / budget["days"] / 24.0 * 1000.0
+    assert asked == pytest.approx(3.0 * 2.5, rel=1e-3)
+
+
+@pytest.mark.slow
+def test_the_certificate_convinces_a_script_that_knows_nothing_of_the_package(run, tmp_path):
+    out, _, summary = run
+    spec = importlib.util.spec_from_file_location("check_growth_certificate", CHECKER)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    listed, everywhere = module.lower_bound(out / "certificate.npz")
+    assert min(listed, everywhere) == pytest.approx(summary["bound"]["certificate_least"], rel=1e-9)
+    held = dict(np.load(out / "certificate.npz"))
+    held["phase3_light_kwh"] = 1.1 * held["phase3_light_kwh"]
+    np.savez(tmp_path / "brighter.npz", **held)
+    assert module.lower_bound(tmp_path / "brighter.npz")[0] < listed
+
+
+def test_flights_too_small_are_answered_with_what_they_would_have_to_land(folder):
+    text = (folder / "short.design.toml").read_text(encoding="utf-8")
+    (folder / "small.design.toml").write_text(text.replace("most_kg = 40.0", "most_kg = 12.0"), "utf-8")
+    words = ("--years", "0.0822", "--interval-minutes", "240", "--workers", "1")
+    result = yieldsim("growth", folder / "small.design.toml", *words, "--out", folder / "none")
+    assert isinstance(result.exception, CannotCompute)
+    assert 'most_kg of "unmanned watch" at least' in str(result.exception)
+    assert not (folder / "none").exists()
+
+
+def test_every_problem_of_the_phases_at_once(folder):
+    text = (folder / "lantern-growth.design.toml").read_text(encoding="utf-8")
+    wrong = text.replace('name = "workshop"', 'name = "second shift"').replace(
+        "date = 2029-06-01", "date = 2026-06-01"
+    )
+    wrong = wrong.replace("demand_ratio = 1.6", "demand_ratio = -1.0").replace(
+        "most_kg = 40.0", "most_kg = 0"
+    )
+    (folder / "wrong.design.toml").write_text(wrong, encoding="utf-8")
+    result = yieldsim("check", folder / "wrong.design.toml")
+    assert isinstance(result.exception, InputError)
+    for word in ("second shift", "dates in order", "demand_ratio", "most_kg"):
+        assert word in str(result.exception)
+    result = yieldsim("growth", folder / "lantern-ridge.design.toml")
+    assert isinstance(result.exception, InputError)
+    assert "[[phases]]" in str(result.exception)

@@ -1,0 +1,111 @@
+"""`yieldsim growth`: which units and stores to land with which flight of a base that grows, with a proven bound."""
+
+from __future__ import annotations
+
+import os
+import sys
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from yieldsim.cli.shared_options import DESIGN, FOLDER, Command, interval_option, kernel_option
+from yieldsim.cli.terminal.answer import show, tell_written
+from yieldsim.cli.terminal.progress import progress
+from yieldsim.cli.terminal.wrapping import wrapped
+from yieldsim.runs.time_span import SPANS
+
+if TYPE_CHECKING:
+    from yieldsim.base.results.growth import GrowthResult
+
+MOST_ROWS = 12
+"""Combinations shown; the file holds all."""
+
+
+@click.command(cls=Command, short_help="Which units and stores to land with which flight.")
+@click.argument("plan", metavar="DESIGN", type=DESIGN)
+@click.option("--years", type=float, help="How much of each phase is run at most (default 1), in years.")
+@click.option("--span", type=click.Choice(SPANS), help="What years are counted, as for an estimate.")
+@interval_option
+@kernel_option
+@click.option("--workers", type=click.IntRange(1), help="Processes on this machine (default: one a core).")
+@click.option(
+    "--scheduler", metavar="ADDRESS", help="Dask scheduler of an existing cluster, such as tcp://host:8786."
+)
+@click.option("--out", type=FOLDER, help="Folder for the results (default reports/<design file>-growth).")
+@click.option("--json", "as_json", is_flag=True, help="Print growth.json to stdout instead of the answer.")
+@click.option("--no-report", is_flag=True, help="Write data only, no pages.")
+def growth(
+    plan: Path,
+    workers: int | None,
+    out: Path | None,
+    as_json: bool,
+    no_report: bool,
+    **asked: Any,
+) -> None:
+    """Which units and how much storage to land with which flight, so that every phase of a growing base is served.
+
+    DESIGN names its phases with their dates, loads and what each flight may land ([[phases]]), beside sites, masts, collectors and
+    masses. Units stay where they face and age; stores fade. A lower bound says how far the plan is from the best there may be. Each
+    phase is written as files of its own for budget.
+    """
+    from yieldsim.runs.growth.output import write_growth
+    from yieldsim.runs.growth.run import growth as run
+
+    folder = out or Path("reports") / (plan.name.removesuffix(".toml").removesuffix(".design") + "-growth")
+    with progress("Planning") as advance:
+        found = run(plan, workers=workers or os.cpu_count() or 1, progress=advance, **asked)
+    written = write_growth(found, folder, report=not no_report)
+    show(found.summary, answer_lines, as_json)
+    tell_written(written, folder)
+
+
+def answer_lines(summary: GrowthResult) -> list[str]:
+    """The answer as plain text, within 80 columns."""
+    bound = summary["bound"]
+    what = "largest flight" if summary["least"] == "largest-flight" else "landed mass"
+    lines = [
+        f"{summary['name']}: least {what}",
+        f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}, {len(summary['phases'])} phases",
+        "",
+        f"  {summary['site']['name']}, mast {summary['mast_height_m']:g} m, {summary['collector']}",
+        f"  {summary['landed_kg']:.4g} kg landed, {summary['largest_flight_kg']:.4g} kg by the largest flight",
+        f"  proven: no plan is below {bound['least']:.4g} kg; this one has {bound['reached']:.4g}, "
+        f"{bound['gap_fraction']:.1%} above",
+        "",
+        "  flight, its date                     units  storage, kWh  mass, kg  limit, kg",
+    ]
+    for one in summary["flights"]:
+        most = "-" if one["most_kg"] is None else f"{one['most_kg']:.4g}"
+        lines.append(
+            f"    {one['phase'][:22]:<22} {one['date_utc'][:10]} {one['units']:>6} {one['storage_kwh']:>13.4g} "
+            f"{one['mass_kg']:>9.4g} {most:>10}"
+        )
+    lines += ["", "  phase                 units  light left  storage, kWh  served  longest outage"]
+    for row in summary["phases"]:
+        lines.append(
+            f"    {row['name'][:19]:<19} {row['units']:>5} {row['light_left_fraction']:>11.1%} {row['storage_kwh']:>13.4g} "
+            f"{row['served_fraction']:>7.2%} {row['longest_outage_hours']:>13.0f} h"
+        )
+    limited = [one for one in summary["flights"] if one["most_kg"] is not None]
+    if limited:
+        told = "; ".join(f"{one['phase']} {one['kilogram_more_saves']:.3g} kg" for one in limited)
+        lines += ["", *_wrapped(f"a kilogram more on a flight saves: {told}")]
+    rows = sorted(
+        summary["combinations"], key=lambda row: (row["cost"] or float("inf"), row["least"] or 1e300)
+    )
+    if len(rows) > 1:
+        lines += ["", f"  combinations{'':<34} bound   plan, kg"]
+        for line in rows[:MOST_ROWS]:
+            name = f"{line['site']}, {line['mast_height_m']:g} m, {line['collector']}"
+            least = "-" if line["least"] is None else f"{line['least']:.4g}"
+            cost = line["outcome"] if line["cost"] is None else f"{line['cost']:.4g}"
+            lines.append(f"    {name:<42.42} {least:>7}   {cost}")
+        if len(rows) > MOST_ROWS:
+            lines.append(f"    and {len(rows) - MOST_ROWS} more in growth.json")
+    return [*lines, "", *(wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"])]
+
+
+def _wrapped(words: str) -> list[str]:
+    return textwrap.wrap(words, 80, initial_indent="  ", subsequent_indent="    ", break_long_words=False)

@@ -1,0 +1,220 @@
+"""The least cost of all phases together if units could be split: as `system.column_generation`, over flights and phases.
+
+A facing comes in where a unit of some flight there is worth more than it costs; facings turn towards what units of a flight are
+worth most in all phases that they live to see; blocks are cut phase by phase.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.planning.growth.phases import Landing, Lights, Phase
+from yieldsim.planning.growth.programme import Answer, Proof, least_cost, prices_of_mass, proven, solved
+from yieldsim.planning.orientation.mount_frames import Facings, together
+from yieldsim.planning.orientation.objectives import Prospect
+from yieldsim.planning.system.column_generation import (
+    BLOCK_HOURS,
+    BOUND_EFFORT,
+    FIRST_FACINGS,
+    LEAST_UNITS,
+    MORE_FACINGS,
+    NEARLY_WORTH_IT,
+    STANDS_STILL,
+    TURNS_LITTLE,
+    WORTH_MORE,
+    Infeasible,
+)
+from yieldsim.planning.system.pricing import climbed, priced_together, worth_bound
+from yieldsim.planning.system.row_aggregation import Blocks, even, turning_points
+
+MOST_CUTS, MOST_TURNS = 4, 2
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Grown:
+    """The least cost with units that may be split, and what proves it.
+
+    lights_kwh   by phase and flight (rows, facings)  of one new unit of each
+    everywhere   least cost over every facing between them too; None where that is not known
+    worth_anywhere   (flights,)  what no unit of a flight is worth more than at the prices; None the same
+    """
+
+    facings: Facings
+    lights_kwh: tuple[Lights, ...]
+    blocks: tuple[Blocks, ...]
+    answer: Answer
+    proof: Proof
+    everywhere: float | None = None
+    worth_anywhere: FloatArray | None = None
+
+    @property
+    def least(self) -> float:
+        """What no plan costs less than."""
+        return self.proof.least if self.everywhere is None else min(self.everywhere, self.proof.least)
+
+
+def candidates_of(phases: Sequence[Phase]) -> Facings:
+    """The facings that are priced one by one: those of the first phase's sky, of both where there are two sites."""
+    first = phases[0]
+    if first.elsewhere is None:
+        return first.sunlight.candidates
+    return together(first.sunlight.candidates, first.elsewhere.candidates)
+
+
+def grown(phases: Sequence[Phase], landing: Landing, *, turning: bool = True) -> Grown:
+    """Solve for a place. Raises Infeasible.
+
+    turning   whether facings may turn between the candidates
+    """
+    some = candidates_of(phases)
+    lights = tuple(phase.lights_kwh(some) for phase in phases)
+    blocks = tuple(
+        even(phase.terms.rows, max(round(BLOCK_HOURS / phase.sunlight.row_hours), 1)) for phase in phases
+    )
+    found = _cut(_over_facings(phases, landing, some, lights, blocks), phases, landing)
+    for _ in range(MOST_TURNS if turning else 0):
+        before = found.answer.cost
+        found = _cut(_turned(found, phases, landing), phases, landing)
+        if found.answer.cost > before * (1.0 - TURNS_LITTLE):
+            break
+    return bounded_everywhere(found, phases, landing) if turning else found
+
+
+def _over_facings(
+    phases: Sequence[Phase],
+    landing: Landing,
+    some: Facings,
+    lights_kwh: tuple[Lights, ...],
+    blocks: tuple[Blocks, ...],
+    start: np.ndarray | None = None,
+) -> Grown:
+    active = start
+    if active is None:
+        active = np.zeros(0, np.int64)
+        for light in (light for lights in lights_kwh for light in {id(one): one for one in lights}.values()):
+            best = np.argsort(-light.sum(axis=0), kind="stable")[: FIRST_FACINGS // 2]
+            fortnights = even(len(light), max(len(light) // 26, 1)).sums(light).argmax(axis=1)
+            active = np.union1d(active, np.union1d(best, fortnights))
+    while True:
+        answer = solved(
+            phases, [tuple(light[:, active] for light in lights) for lights in lights_kwh], blocks, landing
+        )
+        if answer is None:
+            if len(active) == some.count:
+                raise Infeasible
+            active = np.arange(some.count)
+            continue
+        proof = proven(answer, phases, lights_kwh, landing)
+        ratio = _worth_over_price(proof.unit, answer, landing)
+        better = np.setdiff1d(np.flatnonzero(ratio > 1.0 + WORTH_MORE), active)
+        if len(better) == 0:
+            break
+        active = np.union1d(active, better[np.argsort(-ratio[better], kind="stable")[:MORE_FACINGS]])
+    units = np.zeros((landing.flights, some.count))
+    units[:, active] = answer.units
+    return Grown(
+        facings=some, lights_kwh=lights_kwh, blocks=blocks, answer=replace(answer, units=units), proof=proof
+    )
+
+
+def _worth_over_price(unit: FloatArray, answer: Answer, landing: Landing) -> FloatArray:
+    """By facing, the most that a unit of any flight there is worth for what it costs, (facings,)."""
+    per_unit, _ = prices_of_mass(answer.flight_prices, landing)
+    return np.asarray((unit / np.maximum(per_unit, 1e-300)[:, None]).max(axis=0))
+
+
+def _light_and_units(found: Grown, place: int, phase: Phase) -> tuple[FloatArray, float]:
+    """Light of a phase, (rows,), with the split units that have landed, and how many those are."""
+    units = found.answer.units[: phase.flights]
+    parts = (
+        left * (light @ own)
+        for left, light, own in zip(phase.units_left, found.lights_kwh[place], units, strict=True)
+    )
+    return np.asarray(sum(parts)), float(units.sum())
+
+
+def _cut(found: Grown, phases: Sequence[Phase], landing: Landing) -> Grown:
+    """Cut blocks where the run of a phase turns from lacking light to having it to spare, until the cost stands still."""
+    for _ in range(MOST_CUTS):
+        blocks = tuple(
+            cut.split(_turning_points(found, place, phase))
+            for place, (cut, phase) in enumerate(zip(found.blocks, phases, strict=True))
+        )
+        if all(len(a.first) == len(b.first) for a, b in zip(blocks, found.blocks, strict=True)):
+            break
+        before = found.answer.cost
+        found = _over_facings(
+            phases, landing, found.facings, found.lights_kwh, blocks, _promising(found, landing)
+        )
+        if found.answer.cost <= before * (1.0 + STANDS_STILL):
+            break
+    return found
+
+
+def _turning_points(found: Grown, place: int, phase: Phase) -> np.ndarray:
+    light, units = _light_and_units(found, place, phase)
+    return turning_points(light, phase.terms, units)
+
+
+def _promising(found: Grown, landing: Landing) -> np.ndarray:
+    """Facings in use, and those nearly worth their price."""
+    ratio = _worth_over_price(found.proof.unit, found.answer, landing)
+    used = found.answer.units.max(axis=0) > LEAST_UNITS
+    return np.flatnonzero(used | (ratio > NEARLY_WORTH_IT * ratio.max()))
+
+
+def _sky(found: Grown, phases: Sequence[Phase], flight: int) -> Prospect | None:
+    """The sky of a flight: all phases that it lives to see, each hour weighted with its price and the flight's age."""
+    ahead = [p for p, phase in enumerate(phases) if phase.flights > flight]
+    return priced_together(
+        [phases[p].sunlight_of(flight) for p in ahead],
+        [float(phases[p].units_left[flight]) * found.answer.prices[p].light for p in ahead],
+    )
+
+
+def _turned(found: Grown, phases: Sequence[Phase], landing: Landing) -> Grown:
+    """The same with facings beside those in use, turned towards what units of each flight are worth most."""
+    first = phases[0].sunlight
+    reached = []
+    for flight in range(landing.flights):
+        used = found.answer.units[flight] > LEAST_UNITS
+        near = found.proof.unit[flight] > 0.99 * found.proof.unit[flight].max()
+        sky = _sky(found, phases, flight)
+        if sky is not None and used.any():
+            starts = found.facings.take(np.flatnonzero(used | near))
+            reached.append(climbed(first, sky, starts, (first.step_deg or 4.0) * 0.25))
+    if not reached:
+        return found
+    more = together(*reached)
+    lights = tuple(
+        _joined(known, phase.lights_kwh(more)) for known, phase in zip(found.lights_kwh, phases, strict=True)
+    )
+    start = np.append(_promising(found, landing), found.facings.count + np.arange(more.count))
+    return _over_facings(phases, landing, together(found.facings, more), lights, found.blocks, start)
+
+
+def _joined(known: Lights, more: Lights) -> Lights:
+    """Further facings beside those that are known; flights that share an array go on sharing it."""
+    made: dict[int, FloatArray] = {}
+    for one, other in zip(known, more, strict=True):
+        if id(one) not in made:
+            made[id(one)] = np.concatenate([one, other], axis=1)
+    return tuple(made[id(one)] for one in known)
+
+
+def bounded_everywhere(found: Grown, phases: Sequence[Phase], landing: Landing) -> Grown:
+    """What the prices prove over every facing, where optics are round."""
+    anywhere = np.zeros(landing.flights)
+    for flight in range(landing.flights):
+        sky = _sky(found, phases, flight)
+        if sky is None or sky.rolls_matter:
+            return found
+        own, best = float(found.proof.own[flight]), float(found.proof.unit[flight].max())
+        most, _ = worth_bound(sky, max(best - own, 1e-300), BOUND_EFFORT)
+        anywhere[flight] = max(most + own, best)
+    least = least_cost(found.proof.value, anywhere, found.proof.store, found.answer.flight_prices, landing)
+    return replace(found, everywhere=least, worth_anywhere=anywhere)

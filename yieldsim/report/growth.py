@@ -1,0 +1,203 @@
+"""A growing base on pages: what each flight lands, how each phase is served, how near to the best possible the plan is."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.budget import BudgetResult
+from yieldsim.base.results.growth import FlightResult, GrowthResult
+from yieldsim.report.budget.dispatch import draw_store
+from yieldsim.report.layout import style
+from yieldsim.report.layout.imprint import NOMINAL
+from yieldsim.report.layout.panel import Panel
+from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, Tabled, pages
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+PARTS = (
+    ("units", "units", style.DELIVERED, ""),
+    ("shields", "dust shields", style.LEFT, ""),
+    ("fibres", "fibres", style.SUN, ""),
+    ("store", "storage", "white", "xxx"),
+    ("once", "mast, converter, fixed", style.GROUND, ""),
+)
+"""Parts of a flight's mass: key, words, colour, hatching."""
+MOST_MOUNTS = 60
+"""Orientations tabled; the table file holds all."""
+
+
+def growth_pages(summary: GrowthResult, budgets: list[xr.Dataset]) -> Pages:
+    """The pages from growth.json and the hours of each phase, as PDF and as PNG."""
+    return pages(growth_sheet(summary, budgets))
+
+
+def growth_sheet(summary: GrowthResult, budgets: list[xr.Dataset]) -> Sheet:
+    """What stands on them."""
+    full, bound = style.FULL_WIDTH_IN, summary["bound"]
+    parts: list[Drawn | Tabled] = [
+        Drawn(
+            Panel(partial(draw_flights, summary["flights"]), full, 2.4, _flight_words(summary["flights"])),
+            heading="What each flight lands",
+        ),
+        Tabled(
+            head=["flight, date", "units", "storage", "mass, kg", "limit, kg", "a kg more saves, kg"],
+            rows=[flight_cells(one) for one in summary["flights"]],
+            wide=[0.36, 0.1, 0.14, 0.12, 0.12, 0.16],
+            heading="Flights",
+            caption=f"The bound holds for {'; '.join(bound['covers'])}.",
+        ),
+        Tabled(
+            head=["phase", "units", "light left", "storage left", "served", "longest outage"],
+            rows=[
+                [
+                    f"{one['name']}, {one['begin_utc'][:10]} to {one['end_utc'][:10]}",
+                    str(one["units"]),
+                    style.percent(one["light_left_fraction"]),
+                    style.energy(one["storage_kwh"]),
+                    style.percent(one["served_fraction"]),
+                    style.duration(one["longest_outage_hours"]),
+                ]
+                for one in summary["phases"]
+            ],
+            wide=[0.4, 0.09, 0.12, 0.13, 0.11, 0.15],
+            heading="Phases, each by the budget of its own files",
+            caption="Light left: what a unit still delivers of a new one's, over all units, as the phase's run begins. A phase is run "
+            "over its first year, with units and storage as old as in its last.",
+        ),
+    ]
+    for one, series in zip(summary["phases"], budgets, strict=True):
+        budget = result_of(series, BudgetResult)
+        if budget["storage"] and budget["storage"]["capacity_kwh"] > 0.0:
+            lowest = float(series["stored_energy_kwh"].values.min())
+            words = f"Energy in the store in {one['name']}, from {style.energy(lowest)} up to {style.energy(one['storage_kwh'])}."
+            parts.append(
+                Drawn(
+                    Panel(partial(draw_store, series, budget), full, 2.0, words),
+                    heading=f"The store through {one['name']}",
+                )
+            )
+    mounts = [
+        [
+            f"{number}",
+            f"{mount['azimuth_deg']:.1f}",
+            f"{mount['tilt_deg']:.1f}",
+            f"{mount['roll_deg']:.1f}",
+            str(mount["count"]),
+        ]
+        for number, flight in enumerate(summary["flights"], start=1)
+        for mount in flight["mounts"]
+    ]
+    parts.append(
+        Tabled(
+            head=["flight", "azimuth, °", "tilt, °", "roll, °", "units"],
+            rows=mounts[:MOST_MOUNTS],
+            wide=[0.2, 0.2, 0.2, 0.2, 0.2],
+            heading="Where each flight's units face",
+            caption=""
+            if len(mounts) <= MOST_MOUNTS
+            else f"And {len(mounts) - MOST_MOUNTS} more in flights.csv.",
+        )
+    )
+    if len(summary["combinations"]) > 1:
+        parts.append(
+            Tabled(
+                head=["combination", "bound, kg", "plan, kg", "outcome"],
+                rows=[
+                    [
+                        f"{row['site']}, {row['mast_height_m']:g} m, {row['collector']}",
+                        "–" if row["least"] is None else style.number(row["least"]),
+                        "–" if row["cost"] is None else style.number(row["cost"]),
+                        row["outcome"],
+                    ]
+                    for row in summary["combinations"]
+                ],
+                wide=[0.46, 0.13, 0.13, 0.28],
+                left=(0, 3),
+                heading="Combinations",
+            )
+        )
+    return Sheet(
+        kicker="Growth",
+        title=summary["name"],
+        lines=[
+            f"{summary['site']['name']}, mast {summary['mast_height_m']:g} m, {summary['collector']}. {headline(summary)}.",
+            f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}, {len(summary['phases'])} phases. {NOMINAL}",
+        ],
+        parts=parts,
+        summary=summary,
+        where="growth.json",
+    )
+
+
+def headline(summary: GrowthResult) -> str:
+    """What is landed, and how near to the least that is."""
+    bound = summary["bound"]
+    landed, largest, least, reached = (
+        style.number(kg, 4)
+        for kg in (summary["landed_kg"], summary["largest_flight_kg"], bound["least"], bound["reached"])
+    )
+    return (
+        f"{landed} kg landed, {largest} kg by the largest flight; no plan is below {least} {LEAST_WORDS[summary['least']]}, and this "
+        f"one has {reached}, {style.percent(bound['gap_fraction'])} above"
+    )
+
+
+LEAST_WORDS = {"landed-mass": "kg in all", "largest-flight": "kg by the largest flight"}
+
+
+def flight_cells(one: FlightResult) -> list[str]:
+    """A flight as cells of a table."""
+    saves = one["kilogram_more_saves"]
+    return [
+        f"{one['phase']}, {one['date_utc'][:10]}",
+        str(one["units"]),
+        style.energy(one["storage_kwh"]),
+        style.number(one["mass_kg"], 4),
+        "–" if one["most_kg"] is None else style.number(one["most_kg"], 4),
+        "–" if one["most_kg"] is None else style.number(saves),
+    ]
+
+
+def draw_flights(flights: list[FlightResult], figure: Any) -> None:
+    """Bars of each flight's mass by its parts, with its limit."""
+    axes = figure.add_subplot()
+    names = [f"{one['phase']}\n{one['date_utc'][:10]}" for one in flights]
+    places = range(len(flights))
+    below = [0.0] * len(flights)
+    for key, words, colour, hatch in PARTS:
+        values = [one["mass_parts_kg"][key] for one in flights]
+        if not any(values):
+            continue
+        axes.bar(
+            places, values, 0.5, bottom=below, color=colour, label=words, hatch=hatch or None,
+            edgecolor=style.MUTED if hatch else "white", linewidth=0.5,
+        )  # fmt: skip
+        below = [a + b for a, b in zip(below, values, strict=True)]
+    for place, one in enumerate(flights):
+        axes.annotate(
+            f"{one['units']} units, {style.energy(one['storage_kwh'])}", (place, below[place]), (0.0, 3.0),
+            textcoords="offset points", ha="center", fontsize=style.SMALL_PT, color=style.INK,
+        )  # fmt: skip
+        if one["most_kg"] is not None:
+            axes.plot(
+                [place - 0.32, place + 0.32], [one["most_kg"]] * 2, color=style.LOSS_INK, linewidth=1.4,
+                label="limit" if not any(before["most_kg"] is not None for before in flights[:place]) else None,
+            )  # fmt: skip
+    axes.set_xticks(places, names)
+    axes.set_ylabel("mass, kg")
+    tops = [*below, *(one["most_kg"] or 0.0 for one in flights)]
+    axes.set_ylim(0.0, 1.15 * max(tops))
+    axes.set_xlim(-0.6, len(flights) - 0.4)
+    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=6, borderaxespad=0.0)
+
+
+def _flight_words(flights: list[FlightResult]) -> str:
+    told = [
+        f"{one['phase']}, {one['date_utc'][:10]}: {one['units']} units, {style.energy(one['storage_kwh'])} of storage, "
+        f"{style.number(one['mass_kg'], 4)} kg"
+        for one in flights
+    ]
+    return f"Mass of each flight by its parts. {'; '.join(told)}."

@@ -1,0 +1,95 @@
+"""One combination of site, mast and collector through all phases: a bound, and the best plan of whole units found."""
+
+from __future__ import annotations
+
+import math
+from contextlib import suppress
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from yieldsim.base.plans.design import DesignPlan
+from yieldsim.runs.design.combinations import Combination, prepared, serving_of, sunlight_of
+from yieldsim.runs.growth.phases import PhaseSpan, landing_of, store_left, units_left
+
+if TYPE_CHECKING:
+    from yieldsim.planning.growth.column_generation import Grown
+    from yieldsim.planning.growth.phases import Phase
+    from yieldsim.planning.growth.whole_units import Plan
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Planned:
+    """What was found for a combination.
+
+    least    what no plan of it costs less than; infinite where none serves
+    plan     None: none was found, or none that is worth it
+    """
+
+    number: int
+    least: float
+    between: bool
+    split: Grown | None
+    plan: Plan | None
+
+
+@lru_cache(
+    maxsize=1
+)  # nouns are frozen and known by identity; a run asks for one combination several times in a row
+def phases_of(plan: DesignPlan, combination: Combination, spans: tuple[PhaseSpan, ...]) -> tuple[Phase, ...]:
+    """The phases laid out: sunlight of their dates, their loads, how old what has landed is."""
+    from yieldsim.planning.growth.phases import Phase
+
+    found = []
+    for one in spans:
+        ready = prepared(combination, one.span)
+        found.append(
+            Phase(
+                sunlight=sunlight_of(plan, ready),
+                serving=serving_of(one.plan, ready),
+                units_left=units_left(spans, one.number, plan, combination),
+                store_left=store_left(spans, one.number, plan),
+            )
+        )
+    return tuple(found)
+
+
+def plan_one(
+    plan: DesignPlan, combination: Combination, spans: tuple[PhaseSpan, ...], best_cost: float = math.inf
+) -> Planned:
+    """Bound and plan of a combination; no plan is looked for once the bound passes `best_cost`."""
+    from yieldsim.planning.growth.column_generation import grown
+    from yieldsim.planning.growth.whole_units import near_split
+    from yieldsim.planning.system.column_generation import Infeasible
+
+    phases, landing = phases_of(plan, combination, spans), landing_of(plan, combination, spans)
+    split = None
+    with suppress(Infeasible):
+        split = grown(phases, landing, turning=not plan.facings)
+    if split is None:
+        return Planned(number=combination.number, least=math.inf, between=True, split=None, plan=None)
+    made = None
+    if split.least < best_cost:
+        made = near_split(split, phases, landing, turning=not plan.facings)
+    return Planned(
+        number=combination.number,
+        least=split.least,
+        between=not plan.facings and split.everywhere is not None,
+        split=split,
+        plan=made,
+    )
+
+
+def quick_bound(plan: DesignPlan, combination: Combination, spans: tuple[PhaseSpan, ...]) -> float:
+    """What no plan of a combination costs less than, from each phase by itself: what has landed until then is at least as heavy
+    as what would serve it new."""
+    from yieldsim.runs.design.search import look
+
+    landing = landing_of(plan, combination, spans)
+    found = 0.0
+    for one in spans:
+        alone = look(one.plan, combination, one.span, True).least
+        until = one.number + 1
+        share = 1.0 / until if landing.largest else float(landing.weight[:until].min())
+        found = max(found, alone * share)
+    return found
