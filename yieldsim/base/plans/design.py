@@ -10,11 +10,12 @@ from yieldsim.base.load_model import LoadPlan, UncertainPlan
 from yieldsim.base.model import Collector, Site
 from yieldsim.base.ranges import Range
 
-DesignObjective = Literal["mass", "units"]
+DesignObjective = Literal["mass", "units", "mass-per-kwh"]
 Confidence = Literal["nominal", "P90"]
 LinkKind = Literal["cable", "fibre"]
 GrowthObjective = Literal["landed-mass", "largest-flight"]
-OBJECTIVES: tuple[DesignObjective, ...] = ("mass", "units")
+OBJECTIVES: tuple[DesignObjective, ...] = ("mass", "units", "mass-per-kwh")
+"""The last one: of the light delivered in the run, with as many units as there may be."""
 MOST_COMBINATIONS = 1000
 MOST_PHASES = 12
 
