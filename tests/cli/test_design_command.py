@@ -299,3 +299,12 @@ def test_a_cable_brings_no_light(folder):
     result = yieldsim("check", folder / "cable.design.toml")
     for word in ("electric loads alone", "on Mercury"):
         assert word in str(result.exception)
+
+
+def test_mass_for_each_kwh_asks_for_a_number_of_units(folder):
+    text = (folder / "lantern-ridge.design.toml").read_text(encoding="utf-8")
+    text = text.replace('objective = "mass" ', 'objective = "mass-per-kwh" ')
+    (folder / "per.design.toml").write_text(text, encoding="utf-8")
+    result = yieldsim("check", folder / "per.design.toml")
+    assert isinstance(result.exception, InputError)
+    assert "most_units" in str(result.exception)

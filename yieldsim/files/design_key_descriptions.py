@@ -10,7 +10,7 @@ DESIGN: dict[str, dict[str, str]] = {
         "collectors": "Candidate collector files: their mounts are left aside",
         "load": "Load file: what must be served, as reliably as its [sizing] asks, and the store's kind",
         "uncertain": "Uncertainty file: the design that is found is drawn by it",
-        "objective": "What is least: mass or units",
+        "objective": "What is least: mass; units; or mass-per-kwh, of all light delivered by most_units units that serve the load",
         "confidence": "nominal: the share is served in the run as it is; P90: in 90 of 100 draws as well",
         "facings": "Orientations that units may take, [tilt, azimuth] or with roll, degrees; any when left out",
         "most_units": "No design has more units",

@@ -79,7 +79,7 @@ def alternatives(summary: DesignResult) -> list[Tabled]:
                 rows=turns,
                 wide=[0.32, 0.12, 0.18, 0.18, 0.2],
                 heading="The price of nothing moving: units turned by hand",
-                caption="Each unit at moments of its own, the best ones by dynamic programming between the orientations that were priced.",
+                caption="Each unit at moments of its own, the best by dynamic programming between the orientations priced.",
             )
         )
     joined = summary["joined"]

@@ -10,7 +10,8 @@ from yieldsim.base.load_model import LoadPlan, UncertainPlan
 from yieldsim.base.model import Collector, Site
 from yieldsim.base.ranges import Range
 
-DesignObjective = Literal["mass", "units"]
+DesignObjective = Literal["mass", "units", "mass-per-kwh"]
+"""The last one: of the light delivered in the run, with as many units as there may be."""
 Confidence = Literal["nominal", "P90"]
 LinkKind = Literal["cable", "fibre"]
 GrowthObjective = Literal["landed-mass", "largest-flight"]

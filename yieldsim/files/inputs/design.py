@@ -184,6 +184,9 @@ class DesignFile(StrictModel):
         """Something to choose from, each file once, not too much of it."""
         if given.get("confidence") == "P90" and "uncertain" not in given:
             yield "uncertain", problem("is missing", hint="confidence P90 asks for an uncertainty file")
+        if given.get("objective") == "mass-per-kwh" and "most_units" not in given:
+            hint = "more units always deliver more for each kilogram: all of them are used"
+            yield "most_units", problem("is missing", "a number of units beside mass-per-kwh", hint)
         sizes = 1
         for key in ("sites", "collectors"):
             named = given.get(key)

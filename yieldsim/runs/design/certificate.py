@@ -30,6 +30,8 @@ def certificate_of(plan: DesignPlan, combination: Combination, found: Designed) 
     assert found.terms is not None
     _, once = prices_of(plan, combination)
     arrays = terms_arrays(found.terms) | {"once": np.array(once), "cases": np.array(len(found.branches))}
+    # what masses are divided by: the most that is delivered, where mass for each kWh of it is least
+    arrays["per_kwh_delivered"] = np.array(found.most_kwh if np.isfinite(found.most_kwh) else 1.0)
     for number, branch in enumerate(found.branches, start=1):
         proof, objective = branch.proof, branch.objective
         anywhere = np.nan if proof.worth_anywhere is None else proof.worth_anywhere

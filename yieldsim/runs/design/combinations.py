@@ -163,8 +163,32 @@ def prices_of(plan: DesignPlan, combination: Combination) -> tuple[Prices, float
         per_kwh=store_kg_per_kwh(plan),
         most_units=float(plan.most_units),
         most_kwh=most,
+        # a unit more at the best facing always pays
+        least_units=float(plan.most_units) if plan.objective == "mass-per-kwh" else 0.0,
     )
     return prices, once_kg(plan, mast_m)
+
+
+def cost_of(plan: DesignPlan, mass_kg: float, units: int, delivered_kwh: float) -> float:
+    """Of a design, in the objective's terms."""
+    if plan.objective == "mass-per-kwh":
+        return mass_kg / delivered_kwh if delivered_kwh > 0.0 else float("inf")
+    return mass_kg if plan.objective == "mass" else float(units)
+
+
+def most_delivered_kwh(plan: DesignPlan, sunlight: Sunlight) -> float:
+    """What no design of the most units there may be delivers more than; infinite where the objective does not ask for it."""
+    import numpy as np
+
+    from yieldsim.planning.system.pricing import priced, worth_bound
+
+    if plan.objective != "mass-per-kwh":
+        return float("inf")
+    light = sunlight.light_kwh(sunlight.candidates)
+    best = float(light.sum(axis=0).max())
+    if not (plan.facings or sunlight.prospect.rolls_matter):
+        best = max(best, worth_bound(priced(sunlight, np.ones(len(light))), best, 1.0)[0])
+    return best * plan.most_units
 
 
 def prepared(combination: Combination, span: Span) -> Prepared:

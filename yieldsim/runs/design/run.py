@@ -204,6 +204,8 @@ def _best_built(
     designed: dict[int, Designed],
 ) -> tuple[Designed, Built]:
     """The best design, as its files give it: others are built too while they may be better than what is built."""
+    from yieldsim.report.estimate.summary_schema import estimate_summary
+    from yieldsim.runs.design.combinations import cost_of
     from yieldsim.runs.design.infeasible import why_none
     from yieldsim.runs.design.search import design_one
     from yieldsim.runs.design.verify import build
@@ -219,7 +221,8 @@ def _best_built(
         built = build(plan, everything[one.number], one, span)
         if built is None:
             continue
-        own = built.mass_kg if plan.objective == "mass" else float(built.units)
+        delivered_kwh = estimate_summary(built.estimate)["delivered_kwh"]
+        own = cost_of(plan, built.mass_kg, built.units, delivered_kwh)
         designed[one.number] = replace(one, capacity_kwh=built.capacity_kwh, mass_kg=built.mass_kg, cost=own)
         if own < cost:
             best, cost = (designed[one.number], built), own

@@ -16,8 +16,10 @@ from yieldsim.runs.design.combinations import (
     UNITS_TIE,
     Combination,
     Span,
+    cost_of,
     laid_out,
     mass_kg,
+    most_delivered_kwh,
     prices_of,
 )
 
@@ -58,6 +60,7 @@ class Designed:
     cost        of the objective; infinite without a design
     split_units, split_kwh   of the solution with units that may be split, which is `split`
     branches    what proves the bound
+    most_kwh    what no design delivers more than, where the objective asks for that
     """
 
     number: int
@@ -74,6 +77,7 @@ class Designed:
     split: Relaxed | None = None
     branches: tuple[Branch, ...] = ()
     terms: Terms | None = None
+    most_kwh: float = math.inf
 
     @property
     def units(self) -> int:
@@ -107,8 +111,13 @@ def kept_design(known: dict[str, Any]) -> Designed:
     return Designed(**(known | {"mounts": None if mounts is None else tuple(Mount(**one) for one in mounts)}))
 
 
-def whole_bound(plan: DesignPlan, least: float, once: float) -> float:
-    """A bound in the objective's terms: units are whole."""
+def whole_bound(plan: DesignPlan, least: float, once: float, most_kwh: float) -> float:
+    """A bound in the objective's terms: units are whole.
+
+    most_kwh   what no design delivers more than
+    """
+    if plan.objective == "mass-per-kwh":
+        return (least + once) / most_kwh
     if plan.objective == "units":
         return float(math.ceil(least - UNITS_TIE - 1e-6))
     return least + once
@@ -131,7 +140,7 @@ def look(plan: DesignPlan, combination: Combination, span: Span, among_others: b
             found = over_candidates(sunlight, light, terms, prices)
             if not plan.facings:
                 found = bounded_everywhere(found, sunlight, terms, prices, effort=1.0)
-            least = whole_bound(plan, found.least, once)
+            least = whole_bound(plan, found.least, once, most_delivered_kwh(plan, sunlight))
     return Looked(
         number=combination.number,
         least=least,
@@ -147,26 +156,30 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
     from yieldsim.planning.system.branch_and_bound import branches_of
     from yieldsim.planning.system.column_generation import Infeasible, relaxed
     from yieldsim.planning.system.local_search import polished
+    from yieldsim.planning.system.most_delivered import most_delivered
     from yieldsim.planning.system.whole_units import all_sets, near_split
 
     ready, serving, sunlight = laid_out(plan, combination, span)
     prices, once = prices_of(plan, combination)
     terms = serving.terms(repeats=True)
     turning = not plan.facings
+    most_kwh = most_delivered_kwh(plan, sunlight)
     try:
         split = relaxed(
             sunlight,
             terms,
             prices,
-            worth_knowing=lambda least: whole_bound(plan, least, once) < best_cost,
+            worth_knowing=lambda least: whole_bound(plan, least, once, most_kwh) < best_cost,
             turning=turning,
         )
     except Infeasible:
         return _none(combination)
-    least = whole_bound(plan, split.least, once)
+    least = whole_bound(plan, split.least, once, most_kwh)
     whole: WholeSet | None = None
     if least < best_cost:
-        if not turning:
+        if plan.objective == "mass-per-kwh":
+            whole = most_delivered(split, sunlight, serving, terms, prices, once, turning=turning)
+        elif not turning:
             whole = all_sets(
                 sunlight.candidates,
                 sunlight.light_kwh(sunlight.candidates),
@@ -174,7 +187,7 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
                 prices,
                 split.proof.least,
             )
-        if whole is None:
+        if whole is None and plan.objective != "mass-per-kwh":
             whole = near_split(split, serving, prices, sunlight.light_kwh, turning=turning)
             if whole is not None and turning:
                 whole = polished(whole, serving, prices, sunlight.light_kwh)
@@ -188,12 +201,12 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
             capacity = found
             units = sum(mount.count for mount in mounts)
             mass = mass_kg(plan, combination, units, capacity)
-            cost = mass if plan.objective == "mass" else float(units)
+            cost = cost_of(plan, mass, units, float(whole.light_kwh.sum()))
     complete = whole is not None and whole.complete and mounts is not None
     branches: tuple[Branch, ...] = ()
     if mounts is not None:
         branches = branches_of(split, sunlight, terms, prices, turning=turning)
-        least = max(least, whole_bound(plan, min(one.least for one in branches), once))
+        least = max(least, whole_bound(plan, min(one.least for one in branches), once, most_kwh))
     return Designed(
         number=combination.number,
         least=max(least, cost) if complete else least,
@@ -209,6 +222,7 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
         split=split,
         branches=branches,
         terms=terms,
+        most_kwh=most_kwh,
     )
 
 

@@ -32,8 +32,13 @@ if TYPE_CHECKING:
     from yieldsim.runs.design.verify import Built
 
 Json = dict[str, Any]
+NUMBERS = {
+    "mass": "any whole or split number of units",
+    "units": "any whole number of units",
+    "mass-per-kwh": "{} units, whole or split, as if each delivered what the best one does",
+}
 WIDE_GAP, FEW = 0.02, 3
-UNIT = {"mass": "kg", "units": "units"}
+UNIT = {"mass": "kg", "units": "units", "mass-per-kwh": "kg/kWh"}
 
 
 def summarised(
@@ -266,12 +271,12 @@ def bound_row(
 ) -> BoundResult:
     """The least bound of all combinations, the gap to the design, and what it covers."""
     bounds = [row["least"] for row in table if row["least"] is not None]
-    reached = built.mass_kg if plan.objective == "mass" else float(built.units)
+    reached = designed[best.number].cost
     least = min([*bounds, reached])
     between = all(one.between for one in designed.values())
     covered = [
         "any dispatch, even one that knows the whole run beforehand",
-        "any whole or split number of units" if plan.objective == "mass" else "any whole number of units",
+        NUMBERS[plan.objective].format(plan.most_units),
         "any capacity of the store" if not math.isfinite(most_store_kwh(plan)) else "any capacity allowed",
         "the orientations given"
         if plan.facings
@@ -319,6 +324,8 @@ def _add_notes(
         why = "loads beside the essential ones draw on the store"
         if plan.confidence == "P90":
             why = "what 90 of 100 draws take beyond the nominal run"
+        elif plan.objective == "mass-per-kwh":
+            why = "units that serve the dark hours deliver less than the best, and the bound has all of them the best"
         elif best.split is not None and best.split.least < (1.0 - WIDE_GAP) * best.split.proof.least:
             why = "narrow optics: between the orientations that were priced one by one it is a loose bound"
         elif best.units < FEW * len(best.mounts or ()):

@@ -164,7 +164,7 @@ def worths(
     value = split.prices.light * (split.light_kwh @ split.units)
     days, dearest = _dear_days(value, serving.row_hours)
     return {
-        "unit": "kg" if plan.objective == "mass" else "units",
+        "unit": "units" if plan.objective == "units" else "kg",
         "percent_more_shortfall_saves": split.prices.short * 0.01 * asked_kwh
         if serving.measure == "energy"
         else None,
@@ -239,9 +239,21 @@ def hand_turns(
         return []
     light = sunlight.light_kwh(split.facings)
     terms = serving.terms(repeats=True)
-    dearer = replace(prices, per_unit=prices.per_unit + (asked.extra_kg if plan.objective == "mass" else 0.0))
+    dearer = replace(
+        prices, per_unit=prices.per_unit + (0.0 if plan.objective == "units" else asked.extra_kg)
+    )
     assert best.mounts is not None
-    rows: list[Json] = [_turned_row(0, 0.0, best.units, best.capacity_kwh, best.mass_kg, best.least, None)]
+    rows: list[Json] = [
+        _turned_row(
+            0,
+            0.0,
+            best.units,
+            best.capacity_kwh,
+            best.mass_kg,
+            None if plan.objective != "mass" else best.least,
+            None,
+        )
+    ]
     columns = None
     for turns in (turns for turns in TURNS if turns <= asked.most_turns):
         try:
@@ -255,7 +267,7 @@ def hand_turns(
         if found.units is not None:
             mass = mass_kg(plan, combination, found.units, found.capacity_kwh or 0.0)
             mass += found.units * asked.extra_kg
-        least = found.least + once if plan.objective == "mass" else None
+        least = None if plan.objective == "units" else found.least + once
         rows.append(
             _turned_row(
                 turns, asked.extra_kg, found.units, found.capacity_kwh, mass, least, found.kwh_per_unit

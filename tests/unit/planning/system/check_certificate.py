@@ -108,7 +108,7 @@ def lower_bound(path):
         # cases follow each other without a hole
         for case in range(1, cases):
             assert float(c[f"case{case + 1}_limits"][0]) >= 1.0
-        found.append(min(bounds) + once)
+        found.append((min(bounds) + once) / float(c["per_kwh_delivered"]))
     return tuple(found)
 
 

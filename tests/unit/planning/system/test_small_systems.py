@@ -14,6 +14,7 @@ from yieldsim.planning.system.branch_and_bound import branches_of
 from yieldsim.planning.system.column_generation import relaxed
 from yieldsim.planning.system.dual_bound import RowPrices, bound
 from yieldsim.planning.system.linear_programme import programme, solved
+from yieldsim.planning.system.most_delivered import most_delivered
 from yieldsim.planning.system.row_aggregation import even
 from yieldsim.planning.system.terms import Prices
 from yieldsim.planning.system.whole_units import all_sets, near_split
@@ -210,3 +211,23 @@ def test_whole_units_against_an_integer_programme(place, seed):
     assert not serves(one, found.light_kwh, found.units, 0.99 * found.capacity_kwh)
     assert split.least <= min(branch.least for branch in branches) <= best * (1.0 + 1e-6)
     assert found.cost <= 1.01 * (prices.per_unit * counts.sum() + prices.per_kwh * capacity)
+
+
+def test_the_most_delivered_for_its_mass_against_every_set(place):
+    """Four units, all of them used: some serve, others face where a unit gets most; no set delivers a kWh for less than the bound."""
+    one = place(seed=2, candidates=6, asked_w=0.3, choices_kwh=())
+    prices = Prices(per_unit=0.3, per_kwh=20.0, most_units=4.0, least_units=4.0)
+    terms, light, once = one.serving.terms(repeats=True), one.light_kwh, 1.0
+    split = relaxed(one.sunlight, terms, prices, turning=False)
+    found = most_delivered(split, one.sunlight, one.serving, terms, prices, once, turning=False)
+    best = math.inf
+    for places in itertools.combinations_with_replacement(range(light.shape[1]), 4):
+        total = light[:, places].sum(axis=1)
+        capacity = one.serving.capacity_kwh(total, 4)
+        if capacity is not None:
+            best = min(best, (once + 4 * 0.3 + 20.0 * capacity) / total.sum())
+    ratio = (once + found.cost) / found.light_kwh.sum()
+    least = (once + split.least) / (4.0 * light.sum(axis=0).max())
+    assert found.units == 4
+    assert least <= best * (1.0 + 1e-9)
+    assert best * (1.0 - 1e-3) <= ratio <= 1.01 * best
