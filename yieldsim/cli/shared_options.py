@@ -110,6 +110,21 @@ kernel_option: Decorator = click.option(
     type=KERNEL,
     help="Further ephemeris or orientation kernel; repeatable.",
 )
+scheduler_option: Decorator = click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Dask scheduler of an existing cluster, such as tcp://host:8786 or tls://host:8786; the README says what its workers need.",
+)
+workers_option: Decorator = click.option(
+    "--workers", type=click.IntRange(1), help="Processes on this machine (default: one a core)."
+)
+few_workers_option: Decorator = click.option(
+    "--workers",
+    type=click.IntRange(1),
+    default=1,
+    show_default=True,
+    help="Processes on this machine; worth it for long runs, since each takes seconds to begin.",
+)
 holds_option: Decorator = click.option(
     "--holds",
     type=click.Choice(["auto", "height", "radius"]),

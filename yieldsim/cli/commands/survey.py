@@ -16,8 +16,10 @@ from yieldsim.cli.shared_options import (
     Command,
     holds_option,
     kernel_option,
+    scheduler_option,
     span_options,
     unknown_ground_option,
+    workers_option,
 )
 from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.progress import progress
@@ -74,10 +76,8 @@ from yieldsim.cli.terminal.progress import progress
 @holds_option
 @unknown_ground_option
 @kernel_option
-@click.option("--workers", type=int, help="Processes on this machine (default: one a core).")
-@click.option(
-    "--scheduler", metavar="ADDRESS", help="Dask scheduler of an existing cluster, such as tcp://host:8786."
-)
+@workers_option
+@scheduler_option
 @click.option(
     "--out",
     type=FOLDER,

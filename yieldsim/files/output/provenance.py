@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import platform
 from collections.abc import Iterable, Mapping
 from functools import cache
@@ -20,6 +21,7 @@ from yieldsim.files.text.decode import last_changed, opened
 
 LIBRARIES = ("numpy", "scipy", "numba", "xarray", "pandas", "skyfield", "jplephem", "matplotlib", "typst")
 """Those that figures of a result pass through."""
+END_BYTES = 1 << 16
 KERNEL_ROLE = "kernel"
 """Sources of this role are listed as kernels, all others as inputs."""
 
@@ -32,6 +34,16 @@ def package_version() -> str:
         return version("yieldsim")
     except PackageNotFoundError:
         return "unknown"
+
+
+@cache
+def package_digest() -> str:
+    """Digest of the package's own sources: versions in the making differ in them alone."""
+    root = Path(__file__).parents[2]
+    digest = hashlib.sha256()
+    for path in sorted(root.rglob("*.py")):
+        digest.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()
 
 
 @cache

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-import os
 import shutil
 from collections.abc import Sequence
 from dataclasses import fields, is_dataclass, replace
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import Gathered, InputError, Problem
 from yieldsim.base.model import Collector, Notes, Site, Source
+from yieldsim.runs.cluster import cores
 from yieldsim.runs.horizon.unknown_ground import refuse_choice
 from yieldsim.runs.survey.layout import farthest_km, tiles_of, window_pixels
 from yieldsim.runs.survey.options import GOALS, SurveyOptions
@@ -128,8 +128,9 @@ def survey(
     sources += tuple(file_source(file, "terrain") for raster in rasters for file in raster.files)
     kernel_sources = _kernel_sources(job, chosen, notes)
     folder = Path(work_folder) / f".survey-{_fingerprint(job, tiles, sources + kernel_sources)[:16]}"
-    workers = options.workers or os.cpu_count() or 1
-    reports = survey_tiles(job, tiles, folder, workers, options.scheduler, progress)
+    needed = [*job.kernels, *(str(file.absolute()) for raster in rasters for file in raster.files)]
+    workers = options.workers or cores()
+    reports = survey_tiles(job, tiles, folder, workers, options.scheduler, progress, needed)
     told = all_of(reports)
     from yieldsim.runs.survey.dataset import cut_note, ground_notes, survey_dataset
 
