@@ -67,6 +67,17 @@ def file_source(path: Path, role: str, note: str = "") -> Source:
     return Source(role=role, name=path.name, sha256=digest, note=note, dated=last_changed(path))
 
 
+def file_ends(file: str | Path) -> tuple[int, str]:
+    """A file's size and the digest of its beginning and end: tells a large one from others in no time. Raises OSError."""
+    with Path(file).open("rb") as whole:
+        size = whole.seek(0, os.SEEK_END)
+        whole.seek(0)
+        digest = hashlib.sha256(whole.read(END_BYTES))
+        whole.seek(max(size - END_BYTES, 0))
+        digest.update(whole.read(END_BYTES))
+    return size, digest.hexdigest()
+
+
 def provenance(sources: Iterable[Source], options: Mapping[str, Any]) -> ProvenanceResult:
     """The provenance record of a result, sorted.
 
