@@ -90,11 +90,12 @@ from yieldsim.cli.terminal.progress import progress
     "--json", "as_json", is_flag=True, help="Print the summary as JSON to stdout instead of the table."
 )
 def survey(
-    terrain: tuple[Path, ...], out: Path, write_sites: int, no_figure: bool, as_json: bool, **given: Any
+    terrain: tuple[Path | str, ...], out: Path, write_sites: int, no_figure: bool, as_json: bool, **given: Any
 ) -> None:
     """Maps of light, energy and longest dark over TERRAIN files, finest first; the first gives the cells.
 
-    A variable of a NetCDF file that holds several is FILE.nc:VARIABLE. An interrupted survey goes on from its finished tiles when it
+    A variable of a NetCDF file that holds several is FILE.nc:VARIABLE; a cloud-optimised GeoTIFF may be named by its web address
+    (http, https) and is read by windows. An interrupted survey goes on from its finished tiles when it
     is started again with the same arguments.
     """
     from yieldsim.runs.survey.options import SurveyOptions
