@@ -44,11 +44,13 @@ def ground(path, pixel_m, radius_m, size=48):
 
 def test_the_earth_is_seen_from_an_antenna_of_its_own_height(tmp_path):
     """Its map is that of a survey whose aperture stands as high; a higher one sees no less, and the Sun's maps stay as they are."""
-    terrain = ground(tmp_path / "ground.tif", 500.0, 1_737_400.0, size=32)
+    terrain = ground(tmp_path / "ground.tif", 500.0, 1_737_400.0, size=16)
 
     def maps(mast_m, antenna_m):
         options = SurveyOptions(mast_height_m=mast_m, earth_mast_height_m=antenna_m, azimuths=72, workers=1)
-        return survey([terrain], "moon", None, *SPAN["moon"], options=options, work_folder=tmp_path)
+        return survey(
+            [terrain], "moon", None, "2027-01-01", "2027-01-15", options=options, work_folder=tmp_path
+        )
 
     low, own, high = maps(2.0, 2.0), maps(40.0, 40.0), maps(2.0, 40.0)
     np.testing.assert_array_equal(high["earth_visible_fraction"], own["earth_visible_fraction"])
@@ -56,7 +58,6 @@ def test_the_earth_is_seen_from_an_antenna_of_its_own_height(tmp_path):
     gain = high["earth_visible_fraction"].values - low["earth_visible_fraction"].values
     assert gain.min() >= -1e-6
     assert gain.max() > 0.01
-    assert "earth_visible_fraction" not in maps(2.0, None)
 
 
 def test_there_is_no_map_of_the_earth_where_it_is_not_followed(tmp_path):
