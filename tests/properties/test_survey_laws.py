@@ -10,6 +10,7 @@ pytest.importorskip("pyproj")
 
 from rasterio.transform import Affine  # noqa: E402
 
+from yieldsim.base.errors import InputError  # noqa: E402
 from yieldsim.base.model import Collector, Mount, RoundAcceptance, Site  # noqa: E402
 from yieldsim.files.inputs.readers import read_body  # noqa: E402
 from yieldsim.runs.survey.options import SurveyOptions  # noqa: E402
@@ -39,6 +40,34 @@ def ground(path, pixel_m, radius_m, size=48):
     with rasterio.open(path, "w", crs=crs, transform=place, **kind) as file:
         file.write(height.astype(np.float32), 1)
     return path
+
+
+def test_the_earth_is_seen_from_an_antenna_of_its_own_height(tmp_path):
+    """Its map is that of a survey whose aperture stands as high; a higher one sees no less, and the Sun's maps stay as they are."""
+    terrain = ground(tmp_path / "ground.tif", 500.0, 1_737_400.0, size=16)
+
+    def maps(mast_m, antenna_m):
+        options = SurveyOptions(mast_height_m=mast_m, earth_mast_height_m=antenna_m, azimuths=72, workers=1)
+        return survey(
+            [terrain], "moon", None, "2027-01-01", "2027-01-15", options=options, work_folder=tmp_path
+        )
+
+    low, own, high = maps(2.0, 2.0), maps(40.0, 40.0), maps(2.0, 40.0)
+    np.testing.assert_array_equal(high["earth_visible_fraction"], own["earth_visible_fraction"])
+    np.testing.assert_array_equal(high["lit_fraction"], low["lit_fraction"])
+    gain = high["earth_visible_fraction"].values - low["earth_visible_fraction"].values
+    assert gain.min() >= -1e-6
+    assert gain.max() > 0.01
+
+
+def test_there_is_no_map_of_the_earth_where_it_is_not_followed(tmp_path):
+    """From Mars: its body file names the moons that can pass before the Sun, not the Earth."""
+    terrain = ground(tmp_path / "ground.tif", 500.0, 3_396_190.0, size=16)
+    options = SurveyOptions(earth_mast_height_m=10.0, workers=1)
+    with pytest.raises(
+        InputError, match="earth_mast_height_m is asked for on Mars; allowed: a body whose file names earth"
+    ):
+        survey([terrain], "mars", None, *SPAN["mars"], options=options, work_folder=tmp_path)
 
 
 @pytest.mark.parametrize("body", ["moon", pytest.param("mars", marks=pytest.mark.slow)])

@@ -25,17 +25,20 @@ class PathArgument(click.ParamType):  # type: ignore[type-arg, unused-ignore]
 
     refuses   "module:function" that raises InputError for a place where no result can be written, called at once
     reads     the one that reads such a file, called where something else is wrong: the run reads it otherwise
+    or_address   text that begins with http:// or https:// is taken as it stands
     """
 
     name = "path"
 
-    def __init__(self, *, refuses: str = "", reads: str = "") -> None:
+    def __init__(self, *, refuses: str = "", reads: str = "", or_address: bool = False) -> None:
         """Functions by name: their modules load when they are called."""
-        self.refuses, self.reads = refuses, reads
+        self.refuses, self.reads, self.or_address = refuses, reads, or_address
 
-    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> Path:
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> Path | str:
         """The path. Raises InputError for a name that no file system takes, or where no result can be."""
         text = os.fspath(value) if isinstance(value, str | Path) else str(value)
+        if self.or_address and text.lower().startswith(("http://", "https://")):
+            return text
         refuse_name(text, "path" if param is None else _shown(param))
         if "\0" in text:
             key = "path" if param is None else _shown(param)
@@ -55,7 +58,7 @@ UNCERTAIN = PathArgument(reads="yieldsim.files.inputs.uncertainty:read_uncertain
 DESIGN = PathArgument(reads="yieldsim.files.inputs.design:read_design")
 OPTICS = PathArgument(reads="yieldsim.files.prescription.read:read_prescription")
 KERNEL = PathArgument(reads="yieldsim.files.ephemeris.kernel_selection:open_kernel")
-TERRAIN = PathArgument(reads="yieldsim.files.terrain.raster:refuse_missing")
+TERRAIN = PathArgument(reads="yieldsim.files.terrain.raster:refuse_missing", or_address=True)
 SPAN = ("start", "end", "years", "span")
 ESTIMATE = PathArgument(reads="yieldsim.runs.open_estimate:open_estimate")
 FACING = PathArgument(reads="yieldsim.files.output.facing_file:read_facing")
@@ -109,6 +112,21 @@ kernel_option: Decorator = click.option(
     multiple=True,
     type=KERNEL,
     help="Further ephemeris or orientation kernel; repeatable.",
+)
+scheduler_option: Decorator = click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Dask scheduler of an existing cluster, such as tcp://host:8786 or tls://host:8786; the README says what its workers need.",
+)
+workers_option: Decorator = click.option(
+    "--workers", type=click.IntRange(1), help="Processes on this machine (default: one a core)."
+)
+few_workers_option: Decorator = click.option(
+    "--workers",
+    type=click.IntRange(1),
+    default=1,
+    show_default=True,
+    help="Processes on this machine; worth it for long runs, since each takes seconds to begin.",
 )
 holds_option: Decorator = click.option(
     "--holds",

@@ -11,7 +11,18 @@ from typing import Any
 import click
 
 from yieldsim.base.results.budget import BudgetResult
-from yieldsim.cli.shared_options import COLLECTOR, ESTIMATE, FOLDER, KERNEL, LOAD, SITE, UNCERTAIN, Command
+from yieldsim.cli.shared_options import (
+    COLLECTOR,
+    ESTIMATE,
+    FOLDER,
+    KERNEL,
+    LOAD,
+    SITE,
+    UNCERTAIN,
+    Command,
+    few_workers_option,
+    scheduler_option,
+)
 from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import wrapped
@@ -32,6 +43,8 @@ from yieldsim.cli.terminal.wrapping import wrapped
     type=KERNEL,
     help="Further kernel of the estimate, for the draws; repeatable.",
 )
+@few_workers_option
+@scheduler_option
 @click.option("--out", type=FOLDER, help="Folder for the results (default: beside it).")
 @click.option("--json", "as_json", is_flag=True, help="Print budget.json to stdout instead of the table.")
 @click.option("--no-report", is_flag=True, help="Write data only, no budget.pdf.")

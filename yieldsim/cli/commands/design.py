@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 import textwrap
 from pathlib import Path
@@ -16,7 +15,9 @@ from yieldsim.cli.shared_options import (
     Command,
     interval_option,
     kernel_option,
+    scheduler_option,
     span_options,
+    workers_option,
 )
 from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.progress import progress
@@ -34,10 +35,8 @@ MOST_ROWS = 12
 @span_options
 @interval_option
 @kernel_option
-@click.option("--workers", type=click.IntRange(1), help="Processes on this machine (default: one a core).")
-@click.option(
-    "--scheduler", metavar="ADDRESS", help="Dask scheduler of an existing cluster, such as tcp://host:8786."
-)
+@workers_option
+@scheduler_option
 @click.option("--out", type=FOLDER, help="Folder for the results (default reports/<design file>).")
 @click.option("--json", "as_json", is_flag=True, help="Print design.json to stdout instead of the answer.")
 @click.option("--no-report", is_flag=True, help="Write data only, no pages.")
@@ -55,14 +54,13 @@ def design(
     Its site, collector and load are written as files for estimate and budget. An interrupted run goes on from its finished
     combinations when it is started again with the same words.
     """
+    from yieldsim.runs.cluster import cores
     from yieldsim.runs.design.output import write_design
     from yieldsim.runs.design.run import design as run
 
     folder = out or Path("reports") / plan.name.removesuffix(".toml")
     with progress("Designing") as advance:
-        found = run(
-            plan, workers=workers or os.cpu_count() or 1, work_folder=folder, progress=advance, **asked
-        )
+        found = run(plan, workers=workers or cores(), work_folder=folder, progress=advance, **asked)
     written = write_design(found, folder, report=not no_report)
     show(found.summary, answer_lines, as_json)
     tell_written(written, folder)

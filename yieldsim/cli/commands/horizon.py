@@ -35,8 +35,8 @@ from yieldsim.cli.terminal.wrapping import note
 @click.option("--json", "as_json", is_flag=True, help="Print a summary as JSON to stdout (needs --out).")
 def horizon(
     site: Path,
-    more: tuple[Path, ...],
-    terrain: tuple[Path, ...],
+    more: tuple[Path | str, ...],
+    terrain: tuple[Path | str, ...],
     out: Path | None,
     azimuth_step_deg: float | None,
     reach_km: float | None,
@@ -50,7 +50,8 @@ def horizon(
 ) -> None:
     """Skyline at SITE from terrain: the table that a site file takes, and a panorama with the year's Sun band.
 
-    Files are given as --terrain FINE COARSE ... or with --terrain repeated, finest first.
+    Files are given as --terrain FINE COARSE ... or with --terrain repeated, finest first; a cloud-optimised GeoTIFF by its web address
+    (http, https) too.
     """
     from yieldsim.runs.horizon.run import horizon_of_file, horizon_summary, write_horizon
 

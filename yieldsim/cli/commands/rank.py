@@ -16,8 +16,10 @@ from yieldsim.cli.shared_options import (
     LOAD,
     SITE,
     Command,
+    few_workers_option,
     interval_option,
     kernel_option,
+    scheduler_option,
     span_options,
     unknown_ground_option,
 )
@@ -58,6 +60,8 @@ SITES_ABREAST = 3
 @click.option("--tolerance", type=float, default=1e-3, show_default=True, help="As for estimate.")
 @kernel_option
 @unknown_ground_option
+@few_workers_option
+@scheduler_option
 @click.option(
     "--out",
     type=FOLDER,

@@ -16,8 +16,10 @@ from yieldsim.cli.shared_options import (
     Command,
     holds_option,
     kernel_option,
+    scheduler_option,
     span_options,
     unknown_ground_option,
+    workers_option,
 )
 from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.progress import progress
@@ -74,10 +76,8 @@ from yieldsim.cli.terminal.progress import progress
 @holds_option
 @unknown_ground_option
 @kernel_option
-@click.option("--workers", type=int, help="Processes on this machine (default: one a core).")
-@click.option(
-    "--scheduler", metavar="ADDRESS", help="Dask scheduler of an existing cluster, such as tcp://host:8786."
-)
+@workers_option
+@scheduler_option
 @click.option(
     "--out",
     type=FOLDER,
@@ -90,11 +90,12 @@ from yieldsim.cli.terminal.progress import progress
     "--json", "as_json", is_flag=True, help="Print the summary as JSON to stdout instead of the table."
 )
 def survey(
-    terrain: tuple[Path, ...], out: Path, write_sites: int, no_figure: bool, as_json: bool, **given: Any
+    terrain: tuple[Path | str, ...], out: Path, write_sites: int, no_figure: bool, as_json: bool, **given: Any
 ) -> None:
     """Maps of light, energy and longest dark over TERRAIN files, finest first; the first gives the cells.
 
-    A variable of a NetCDF file that holds several is FILE.nc:VARIABLE. An interrupted survey goes on from its finished tiles when it
+    A variable of a NetCDF file that holds several is FILE.nc:VARIABLE; a cloud-optimised GeoTIFF may be named by its web address
+    (http, https) and is read by windows. An interrupted survey goes on from its finished tiles when it
     is started again with the same arguments.
     """
     from yieldsim.runs.survey.options import SurveyOptions

@@ -8,7 +8,17 @@ from typing import Any
 import click
 
 from yieldsim.base.results.optics import TuneResult
-from yieldsim.cli.shared_options import COLLECTOR, FOLDER, OPTICS, SITE, Command, kernel_option, span_options
+from yieldsim.cli.shared_options import (
+    COLLECTOR,
+    FOLDER,
+    OPTICS,
+    SITE,
+    Command,
+    few_workers_option,
+    kernel_option,
+    scheduler_option,
+    span_options,
+)
 from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.progress import progress
 
@@ -38,6 +48,8 @@ from yieldsim.cli.terminal.progress import progress
 )
 @span_options
 @kernel_option
+@few_workers_option
+@scheduler_option
 @click.option("--out", type=FOLDER, help="Folder for the results (default reports/<optics file>).")
 @click.option("--json", "as_json", is_flag=True, help="Print tune.json to stdout instead of the answer.")
 def tune(

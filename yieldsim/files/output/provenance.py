@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import platform
 from collections.abc import Iterable, Mapping
 from functools import cache
@@ -20,6 +21,7 @@ from yieldsim.files.text.decode import last_changed, opened
 
 LIBRARIES = ("numpy", "scipy", "numba", "xarray", "pandas", "skyfield", "jplephem", "matplotlib", "typst")
 """Those that figures of a result pass through."""
+END_BYTES = 1 << 16
 KERNEL_ROLE = "kernel"
 """Sources of this role are listed as kernels, all others as inputs."""
 
@@ -32,6 +34,16 @@ def package_version() -> str:
         return version("yieldsim")
     except PackageNotFoundError:
         return "unknown"
+
+
+@cache
+def package_digest() -> str:
+    """Digest of the package's own sources: versions in the making differ in them alone."""
+    root = Path(__file__).parents[2]
+    digest = hashlib.sha256()
+    for path in sorted(root.rglob("*.py")):
+        digest.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()
 
 
 @cache
@@ -53,6 +65,17 @@ def file_source(path: Path, role: str, note: str = "") -> Source:
     with opened(path) as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
     return Source(role=role, name=path.name, sha256=digest, note=note, dated=last_changed(path))
+
+
+def file_ends(file: str | Path) -> tuple[int, str]:
+    """A file's size and the digest of its beginning and end: tells a large one from others in no time. Raises OSError."""
+    with Path(file).open("rb") as whole:
+        size = whole.seek(0, os.SEEK_END)
+        whole.seek(0)
+        digest = hashlib.sha256(whole.read(END_BYTES))
+        whole.seek(max(size - END_BYTES, 0))
+        digest.update(whole.read(END_BYTES))
+    return size, digest.hexdigest()
 
 
 def provenance(sources: Iterable[Source], options: Mapping[str, Any]) -> ProvenanceResult:

@@ -27,7 +27,7 @@ from yieldsim.files.terrain.projection import in_degrees, period_columns, try_pr
 from yieldsim.files.terrain.raster_metadata import coding_of, gdal_name, opened_raster, refuse_no_file
 from yieldsim.files.terrain.raster_model import Holds, Raster
 from yieldsim.files.terrain.reading import decoded, read_values, refuse_heights
-from yieldsim.files.text.paths import shown
+from yieldsim.files.terrain.remote import Address, Terrain, shown_name
 
 if TYPE_CHECKING:
     pass
@@ -44,7 +44,7 @@ SKETCH_WINDOWS, SKETCH_PIXELS = 12, 4
 """Heights are told from radii by so many little windows a side, each of so many pixels a side."""
 
 
-def open_rasters(paths: Sequence[str | Path], body: Body, holds: Holds = "auto") -> tuple[Raster, ...]:
+def open_rasters(paths: Sequence[Terrain], body: Body, holds: Holds = "auto") -> tuple[Raster, ...]:
     """Describe and check terrain files, in the order given. Raises InputError with every problem of every file."""
     problems: list[Problem] = []
     rasters: list[Raster] = []
@@ -60,23 +60,25 @@ def open_rasters(paths: Sequence[str | Path], body: Body, holds: Holds = "auto")
     return tuple(rasters)
 
 
-def refuse_missing(path: str | Path) -> None:
+def refuse_missing(path: Terrain) -> None:
     """Raise InputError for what is no file: all that can be said of terrain while its body isn't known."""
-    refuse_no_file(gdal_name(path), shown(Path(path)))
+    if not isinstance(path, Address):
+        refuse_no_file(gdal_name(path), shown_name(path))
 
 
-def open_raster(path: str | Path, body: Body, holds: Holds = "auto") -> Raster:
+def open_raster(path: Terrain, body: Body, holds: Holds = "auto") -> Raster:
     """Describe and check one terrain file, reading a sprinkling of its pixels. Raises InputError."""
-    return _measured(open_grid(path, body), holds, shown(Path(path)))
+    return _measured(open_grid(path, body), holds, shown_name(path))
 
 
-def open_grid(path: str | Path, body: Body) -> Raster:
+def open_grid(path: Terrain, body: Body) -> Raster:
     """One terrain file as a grid of places: what it holds is not looked at. Raises InputError."""
     from pyproj import CRS
     from pyproj.exceptions import CRSError, ProjError
 
     file = gdal_name(path)
-    where = shown(Path(path))
+    where = shown_name(path)
+    own = path if isinstance(path, Address) else Path(path)
     with opened_raster(file, where) as dataset:
         if dataset.crs is None:
             raise InputError(
@@ -101,8 +103,8 @@ def open_grid(path: str | Path, body: Body) -> Raster:
         coding = coding_of(dataset, where)
         transform = dataset.transform
         rows, columns = int(dataset.height), int(dataset.width)
-        files = tuple(Path(name) for name in dataset.files)
-        notes = _doubts(dataset, Path(path).name)
+        files = (own,) if isinstance(own, Address) else tuple(Path(name) for name in dataset.files)
+        notes = _doubts(dataset, own.name)
     if rows < 2 or columns < 2:
         raise InputError(Problem(where, found=f"has {rows} x {columns} pixels", allowed="at least 2 x 2"))
     _refuse_other_body(where, ellipsoid.semi_major_metre, body)
@@ -110,7 +112,7 @@ def open_grid(path: str | Path, body: Body) -> Raster:
     if period is not None:
         columns = min(columns, max(round(period), 2))
     return Raster(
-        path=Path(path),
+        path=own,
         files=files,
         rows=rows,
         columns=columns,
@@ -215,7 +217,7 @@ def _sketch(raster: Raster) -> tuple[FloatArray, FloatArray, FloatArray]:
     rows, columns = min(SKETCH_PIXELS, raster.rows), min(SKETCH_PIXELS, raster.columns)
     tops = np.unique(np.linspace(0, raster.rows - rows, SKETCH_WINDOWS).astype(int))
     lefts = np.unique(np.linspace(0, raster.columns - columns, SKETCH_WINDOWS).astype(int))
-    with opened_raster(gdal_name(raster.path), shown(raster.path)) as dataset:
+    with opened_raster(gdal_name(raster.path), shown_name(raster.path)) as dataset:
         for top in tops:
             for left in lefts:
                 values = decoded(dataset, raster.coding, (int(top), int(left), rows, columns), 1)

@@ -14,6 +14,7 @@ from typing import Any
 
 from yieldsim.base.errors import DataMissing, InputError, Problem
 from yieldsim.files.terrain.raster_sources import CLOSED_NETWORK, DRIVERS, refuse_far_files, refuse_sources
+from yieldsim.files.terrain.remote import Address, asked_for
 from yieldsim.files.text.paths import neighbour
 
 UNITS_M = {"": 1.0, "m": 1.0, "metre": 1.0, "meter": 1.0, "metres": 1.0, "meters": 1.0}
@@ -71,6 +72,8 @@ def split_variable(name: str | Path) -> tuple[str, str | None]:
 
 def gdal_name(path: str | Path) -> str:
     """What to open: a NetCDF file's variable, the detached label beside a planetary image, the file itself otherwise."""
+    if isinstance(path, Address):
+        return path
     name, variable = split_variable(path)
     file = Path(name)
     if variable is not None:
@@ -103,21 +106,29 @@ def opened_raster(file: str, where: str) -> Iterator[Any]:
     from rasterio.errors import NotGeoreferencedWarning
     from rasterio.io import DatasetReader
 
-    on_disk = refuse_no_file(file, where)
-    refuse_sources(on_disk, where)
-    # the whole path, lest a part of a file's name be taken for a scheme
-    at, variable = os.path.abspath(on_disk), split_variable(file)[1]
-    name = at if variable is None else f'NETCDF:"{at}":{variable}'
-    with rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES, **CLOSED_NETWORK):
+    if isinstance(file, Address):
+        asked_for(file)
+        name, drivers, network = f"/vsicurl/{file}", ["GTiff"], file.options()
+    else:
+        on_disk = refuse_no_file(file, where)
+        refuse_sources(on_disk, where)
+        # the whole path, lest a part of a file's name be taken for a scheme
+        at, variable = os.path.abspath(on_disk), split_variable(file)[1]
+        name = at if variable is None else f'NETCDF:"{at}":{variable}'
+        drivers, network = list(DRIVERS), CLOSED_NETWORK
+    with rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES, **network):
         try:
             with warnings.catch_warnings():
                 # a file without a place on the body gets our own message
                 warnings.simplefilter("ignore", NotGeoreferencedWarning)
                 # the library's own `open` takes one kind of file only
-                dataset = DatasetReader(name, driver=list(DRIVERS))
+                dataset = DatasetReader(name, driver=drivers)
         except Exception as error:
             if not _of_raster_library(error):
                 raise
+            if isinstance(file, Address):
+                found = "is not a GeoTIFF that can be read over the network"
+                raise InputError(Problem(where, found=found, hint="download it and name the file")) from error
             raise InputError(_unreadable(file, where)) from error
         try:
             with dataset:
@@ -127,17 +138,30 @@ def opened_raster(file: str, where: str) -> Iterator[Any]:
                     raise InputError(
                         Problem(where, found="holds several rasters", allowed=names or "one raster")
                     )
-                refuse_far_files(dataset.files, Path(at), where)
+                if isinstance(file, Address):
+                    _refuse_more(dataset, name, where)
+                else:
+                    refuse_far_files(dataset.files, Path(at), where)
                 yield dataset
         except Exception as error:
             if not _of_raster_library(error):
                 raise
             reason = " ".join(str(error.__cause__ or error).split())[:160]
+            if isinstance(file, Address):
+                raise DataMissing(
+                    f"{where}: its pixels cannot be read over the network ({reason})"
+                ) from error
             raise InputError(
                 Problem(
                     where, found=f"is damaged: its pixels cannot be read ({reason})", hint="fetch it again"
                 )
             ) from error
+
+
+def _refuse_more(dataset: Any, name: str, where: str) -> None:
+    """Raise InputError for a raster at an address that rests on other files."""
+    if dataset.files != [name] or "OVERVIEW_FILE" in dataset.tags(ns="OVERVIEWS"):
+        raise InputError(Problem(where, found="rests on other files", allowed="one GeoTIFF"))
 
 
 def _of_raster_library(error: Exception) -> bool:

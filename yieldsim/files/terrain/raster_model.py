@@ -12,6 +12,7 @@ from yieldsim.base.numerics.height_grid import EDGE_PIXELS
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.terrain.projection import from_map, to_map
 from yieldsim.files.terrain.raster_metadata import Coding
+from yieldsim.files.terrain.remote import Address
 
 if TYPE_CHECKING:
     from pyproj import CRS
@@ -23,7 +24,7 @@ Holds = Literal["auto", "height", "radius"]
 class Raster:
     """One terrain file, described and checked but not read.
 
-    files           what lies on the disk: a label and its image are two
+    files           what lies on the disk, a label and its image being two; the address of a remote one
     columns         one turn of longitude at most: columns that a map repeats at its end are left out
     pixel_m         size of a pixel on the ground: true scale in the middle of a projected file
     period_columns  columns to a whole turn of longitude; None where columns don't follow longitude
@@ -32,8 +33,8 @@ class Raster:
     transform       (a, b, c, d, e, f): x = a col + b row + c, y = d col + e row + f, corners at whole numbers
     """
 
-    path: Path
-    files: tuple[Path, ...]
+    path: Path | Address
+    files: tuple[Path | Address, ...]
     rows: int
     columns: int
     coding: Coding

@@ -15,6 +15,7 @@ from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.terrain.raster_metadata import Coding, gdal_name, opened_raster
+from yieldsim.files.terrain.remote import shown_name
 from yieldsim.files.text.paths import shown
 
 if TYPE_CHECKING:
@@ -37,7 +38,7 @@ def read_values(raster: Raster, row: int, column: int, rows: int, columns: int, 
     fill a whole block are left out. Raises InputError for a damaged file, and for values that no ground has.
     """
     out = np.empty((rows // step, columns // step))
-    with opened_raster(gdal_name(raster.path), shown(raster.path)) as dataset:
+    with opened_raster(gdal_name(raster.path), shown_name(raster.path)) as dataset:
         done = 0
         while done < columns // step:
             start = (column + done * step) % raster.columns if raster.is_whole_turn else column + done * step
@@ -123,7 +124,7 @@ def _refuse_value(raster: Raster, kind: int, at: tuple[int, int], found: float, 
     else:
         what = f"leaps from {beside - off:.7g} m to {found - off:.7g} m {place}"
         allowed = f"steps of up to {TALLEST_CLIFF_M + raster.pixel_m:.4g} m between neighbouring pixels"
-    raise InputError(Problem(shown(raster.path), found=what, allowed=allowed, hint=hint))
+    raise InputError(Problem(shown_name(raster.path), found=what, allowed=allowed, hint=hint))
 
 
 def _overview(dataset: Any, step: int, row: int, column: int) -> int:

@@ -29,6 +29,8 @@ def budget(
     collector: str | Path | Collector | None = None,
     uncertain: str | Path | UncertainPlan | None = None,
     kernels: str | Path | Sequence[str | Path] = (),
+    workers: int = 1,
+    scheduler: str | None = None,
     progress: Progress | None = None,
 ) -> xr.Dataset:
     """What an estimate's light carries, and with what confidence.
@@ -40,6 +42,8 @@ def budget(
     site, collector   the files of the estimate: with them [life] and [exchange] of the load file are answered
     uncertain         an uncertainty file; needs site and collector
     kernels           further kernels that the estimate was made with, for the draws
+    workers           processes of this machine that share the draws
+    scheduler         address of a Dask cluster that does it instead
 
     Returns the series over time and load; its attribute "summary" holds budget.json.
     Raises InputError, DataMissing or CannotCompute.
@@ -47,7 +51,7 @@ def budget(
     from yieldsim.runs.budget.inputs import prepare_budget
 
     case, doubts = prepare_budget(estimate, load, units, reliability, site, collector, uncertain)
-    return budget_of_case(case, doubts, kernels, progress)
+    return budget_of_case(case, doubts, kernels, progress, workers=workers, scheduler=scheduler)
 
 
 def budget_of_case(
@@ -56,6 +60,8 @@ def budget_of_case(
     kernels: str | Path | Sequence[str | Path] = (),
     progress: Progress | None = None,
     *,
+    workers: int = 1,
+    scheduler: str | None = None,
     with_foresight: bool = True,
 ) -> xr.Dataset:
     """The same of what has been read already.
@@ -70,7 +76,7 @@ def budget_of_case(
 
     case, flows, shields = served_run(case)
     life, dust = years_of_service(case), dust_choices(case)
-    sure = how_sure(case, doubts, kernels, progress) if doubts is not None else None
+    sure = how_sure(case, doubts, kernels, progress, workers, scheduler) if doubts is not None else None
     series = budget_series(with_light(case), case.plan.loads, case.needs, case.store, flows)
     series.attrs = {
         "Conventions": CONVENTIONS,

@@ -12,17 +12,18 @@ import xarray as xr
 from yieldsim.base.clock import iso, utc_from_tdb
 from yieldsim.base.dataset import add
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.load_model import DOUBTS, MEASURED_YEAR, UncertainPlan
+from yieldsim.base.load_model import DOUBTS, MEASURED_YEAR, ReliabilityMeasure, UncertainPlan
 from yieldsim.base.model import Collector, HorizonMask, Site, TerrainHorizon
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.results.budget import ConfidentSizes, InputShare, RankingResult, UncertaintyResult
 from yieldsim.planning.habitat import reliability, sizing
 from yieldsim.planning.habitat.confident_sizes import confident_size
-from yieldsim.planning.habitat.dispatch import Needs, asking, dispatch
+from yieldsim.planning.habitat.dispatch import Needs, Store, asking, dispatch
 from yieldsim.planning.habitat.single_failures import reached
 from yieldsim.planning.uncertainty import sensitivity
 from yieldsim.planning.uncertainty.measured_years import MOST_HOLE_DEG, MeasuredYear, measured_years
 from yieldsim.runs.budget.sizes import sized_case
+from yieldsim.runs.cluster import computing, in_order
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -43,6 +44,8 @@ TARGET_SHARE = "target_share"
 """Watched beside them: the share that sizing must reach, in its own measure."""
 CONFIDENT = 0.9
 """Share of the draws in which sizes with confidence hold."""
+DRAWS_AT_ONCE = 16
+"""A process is handed so many."""
 MOST_KEPT = 12_000_000
 """Rows of all draws whose light is kept to size with; longer runs would take more than 100 MB and are not sized so."""
 POOR_RANKING = 0.9
@@ -63,8 +66,10 @@ def how_sure(
     plan: UncertainPlan,
     kernels: str | Path | Sequence[str | Path] = (),
     progress: Callable[[int, int], None] | None = None,
+    workers: int = 1,
+    scheduler: str | None = None,
 ) -> Sure:
-    """Run every draw. Raises InputError for inputs that site or collector don't have."""
+    """Run every draw, here or shared out. Raises InputError for inputs that site or collector don't have."""
     assert case.site is not None
     assert case.collector is not None
     file = next((source.name for source in case.sources if source.role == "uncertainty"), "")
@@ -75,16 +80,22 @@ def how_sure(
     names = [one.what for one in plan.inputs]
     found = {name: np.empty(plan.draws) for name in (*OUTCOMES, TARGET_SHARE)}
     kept: list[FloatArray] | None = [] if plan.draws * len(case.light_kwh) <= MOST_KEPT else None
-    for number, row in enumerate(drawn.value):
-        values, light_kwh = _outcomes(case, run, dict(zip(names, row.tolist(), strict=True)))
+    parts = [drawn.value[first : first + DRAWS_AT_ONCE] for first in range(0, plan.draws, DRAWS_AT_ONCE)]
+
+    def advance(done: int) -> None:
+        if progress is not None:
+            progress(min(done * DRAWS_AT_ONCE, plan.draws), plan.draws)
+
+    shared = _Shared(stake=_stake(case), run=run, names=tuple(names), with_light=kept is not None)
+    with computing(len(parts), workers, scheduler) as compute:
+        outcomes = in_order(compute(_drawn, [(part,) for part in parts], shared), advance)
+    for number, (values, light_kwh) in enumerate(one for part in outcomes for one in part):
         for name, value in values.items():
             found[name][number] = value
         if kept is not None:
             kept.append(light_kwh)
-        if progress is not None:
-            progress(number + 1, plan.draws)
     target_share = found.pop(TARGET_SHARE)
-    nominal, _ = _outcomes(case, run, {})
+    nominal, _ = _outcomes(shared.stake, run, {})
     nominal.pop(TARGET_SHARE)
     estimated = float(case.light_kwh.sum())
     departure = nominal["delivered_kwh"] / estimated - 1.0 if estimated > 0.0 else 0.0
@@ -235,21 +246,60 @@ def _with_mask(site: Site, ds: xr.Dataset) -> Site:
     return replace(site, horizon=mask)
 
 
-def _outcomes(
-    case: BudgetCase, run: DrawnRun, values: dict[str, float]
-) -> tuple[dict[str, float], FloatArray]:
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Stake:
+    """What a draw's light is held against."""
+
+    needs: Needs
+    store: Store
+    row_hours: float
+    unit_ratio: float
+    reliability_of: ReliabilityMeasure
+
+
+def _stake(case: BudgetCase) -> _Stake:
+    return _Stake(
+        needs=case.needs,
+        store=case.store,
+        row_hours=case.rows.hours,
+        unit_ratio=case.unit_ratio,
+        reliability_of=case.plan.reliability_of,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Shared:
+    """What all draws share; with_light: their light is wanted too."""
+
+    stake: _Stake
+    run: DrawnRun
+    names: tuple[str, ...]
+    with_light: bool
+
+
+def _drawn(shared: _Shared, rows: FloatArray) -> list[tuple[dict[str, float], FloatArray | None]]:
+    """Some draws (draws, inputs)."""
+    found: list[tuple[dict[str, float], FloatArray | None]] = []
+    for row in rows:
+        values = dict(zip(shared.names, row.tolist(), strict=True))
+        outcomes, light_kwh = _outcomes(shared.stake, shared.run, values)
+        found.append((outcomes, light_kwh if shared.with_light else None))
+    return found
+
+
+def _outcomes(stake: _Stake, run: DrawnRun, values: dict[str, float]) -> tuple[dict[str, float], FloatArray]:
     """What is watched, in one draw, and its light (rows,), kWh."""
     from yieldsim.planning.uncertainty.perturbed_estimate import delivered_with_gap
 
     power_w, gap_hours = delivered_with_gap(run, values)
-    power_w = power_w * case.unit_ratio
-    light_kwh = power_w * case.rows.hours / 1000.0
-    needs = _scaled(case.needs, values.get("load", 1.0))
+    power_w = power_w * stake.unit_ratio
+    light_kwh = power_w * stake.row_hours / 1000.0
+    needs = _scaled(stake.needs, values.get("load", 1.0))
     factor = values.get("storage_capacity", 1.0)
-    store = case.store._replace(
-        capacity_kwh=case.store.capacity_kwh * factor,
-        start_kwh=case.store.start_kwh * factor,
-        fade_per_kwh=case.store.fade_per_kwh / max(factor, 1e-12),
+    store = stake.store._replace(
+        capacity_kwh=stake.store.capacity_kwh * factor,
+        start_kwh=stake.store.start_kwh * factor,
+        fade_per_kwh=stake.store.fade_per_kwh / max(factor, 1e-12),
     )
     served = reliability.served(needs, dispatch(light_kwh, needs, store), reliability.counted(needs))
     found = {
@@ -257,8 +307,8 @@ def _outcomes(
         "longest_gap_hours": gap_hours,
         "served_fraction": served.fraction,
         "unserved_kwh": served.unserved_kwh,
-        "longest_outage_hours": served.longest_rows * case.rows.hours,
-        TARGET_SHARE: reached(served, case.plan.reliability_of),
+        "longest_outage_hours": served.longest_rows * stake.row_hours,
+        TARGET_SHARE: reached(served, stake.reliability_of),
     }
     return found, light_kwh
 

@@ -14,14 +14,15 @@ from yieldsim.base.plans.design import DesignPlan
 
 if TYPE_CHECKING:
     from yieldsim.files.output.kept_results import Kept
+    from yieldsim.runs.cluster import Compute
     from yieldsim.runs.design.combinations import Combination, Span
     from yieldsim.runs.design.search import Designed, Looked
     from yieldsim.runs.design.types import DesignRun
     from yieldsim.runs.design.verify import Built
-    from yieldsim.runs.design.workers import Compute
 
 Progress = Callable[[int, int], None]
 Json = dict[str, Any]
+GO_ON = "start it again to go on from what is done"
 WAVE = 2
 """Combinations designed side by side; what is found in one wave decides what the next leaves out."""
 
@@ -51,11 +52,11 @@ def design(
     Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.files.output.kept_results import Kept
+    from yieldsim.runs.cluster import computing, terrain_files
     from yieldsim.runs.design.combinations import Span, combinations_of, shared_span
     from yieldsim.runs.design.confidence import confident
     from yieldsim.runs.design.summary import summarised
     from yieldsim.runs.design.variants import with_variants
-    from yieldsim.runs.design.workers import computing
     from yieldsim.runs.setup.prepare import kernel_paths
     from yieldsim.runs.time_span import refuse_wrong_span
 
@@ -86,7 +87,8 @@ def design(
     kept = Kept(
         None if work_folder is None else Path(work_folder) / f".design-{_fingerprint(asked, when)[:16]}"
     )
-    with computing(len(everything), workers, scheduler) as compute:
+    needed = [*terrain_files([one.site for one in everything]), *named]
+    with computing(len(everything), workers, scheduler, files=needed, again=GO_ON) as compute:
         looked = _all_looked(asked, everything, when, steps, kept, compute)
         designed = _all_designed(asked, everything, when, looked, steps, kept, compute)
     try:

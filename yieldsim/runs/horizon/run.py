@@ -63,7 +63,8 @@ def resolve_horizon(
     assert isinstance(site.horizon, TerrainHorizon)
     return horizon(
         site,
-        site.horizon.terrain,
+        # paths, of which none is an address: that the user names himself
+        [Path(file) for file in site.horizon.terrain],
         reach_km=site.horizon.reach_km,
         azimuth_step_deg=site.horizon.azimuth_step_deg,
         unknown_ground=unknown_ground,
@@ -86,6 +87,7 @@ def horizon(
 ) -> HorizonRun:
     """Skyline of a site, or of a site file, from terrain files, finest first.
 
+    terrain            paths, or web addresses (http, https) of GeoTIFFs, which are read by windows
     reach_km           how far to look; None: to the files' edge
     azimuth_step_deg   step between rows, a divisor of 360
     holds              what the files' values are: heights, radii, or told from the values
@@ -100,9 +102,9 @@ def horizon(
     import numpy as np
 
     from yieldsim.files.inputs.readers import read_site
-    from yieldsim.files.output.provenance import file_source
     from yieldsim.files.terrain.raster import open_rasters, refuse_missing
     from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
+    from yieldsim.files.terrain.remote import all_named, terrain_source
     from yieldsim.ground.skyline import skyline
     from yieldsim.ground.terrain import NestedTerrain
     from yieldsim.ground.unknown_ground import raised
@@ -123,6 +125,8 @@ def horizon(
             refuse_wrong(site)
         else:
             site = read_site(Path(site)).noun
+    with gathered:
+        terrain = all_named(terrain)
     for file in () if isinstance(site, Site) else terrain:
         with gathered:
             refuse_missing(file)
@@ -169,7 +173,7 @@ def horizon(
         skyline=result,
         mask=_mask(result),
         clear=None if result is bare else _mask(bare),
-        sources=tuple(file_source(file, "terrain") for raster in rasters for file in raster.files),
+        sources=tuple(terrain_source(file) for raster in rasters for file in raster.files),
         warnings=tuple(warnings),
         reach_warnings=tuple(unreached),
     )

@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from yieldsim.base.errors import Gathered, InputError, Problem, likely
 from yieldsim.base.load_model import LoadPlan
-from yieldsim.base.model import Collector, Notes, Site
+from yieldsim.base.model import Collector, Notes, PrescriptionAcceptance, Site
 from yieldsim.base.results.attached import result_of
 from yieldsim.base.results.rank import RankResult
 from yieldsim.planning.site_ranking import RANK_GOALS, RankGoal
 from yieldsim.runs.estimate.ground_bounds import stated, upper_bound
 from yieldsim.runs.horizon.unknown_ground import UnknownGround, refuse_choice
 from yieldsim.runs.rank.layout import FACINGS, Facing, facing_of, laid_out
-from yieldsim.runs.rank.types import SiteRun
+from yieldsim.runs.rank.types import SiteFound, SiteRun
 
 if TYPE_CHECKING:
     import xarray as xr
 
+    from yieldsim.files.toml.context import Loaded
     from yieldsim.runs.setup.prepare import Prepared
 
 Progress = Callable[[int, int], None]
@@ -44,6 +46,8 @@ def rank(
     tolerance: float = 1e-3,
     kernels: str | Path | Sequence[str | Path] = (),
     unknown_ground: UnknownGround = "refuse",
+    workers: int = 1,
+    scheduler: str | None = None,
     progress: Progress | None = None,
 ) -> xr.Dataset:
     """Compare one collector at several sites over the same span.
@@ -59,13 +63,16 @@ def rank(
     unknown_ground        holes of terrain files between a site and the Sun: refused, or (bounds) taken to block, the lower of two
         bounds, by which sites are ranked; the upper one is told
     continuous_power_w    power to be had on average: asked for by the goal units
+    workers               processes of this machine that share the sites
+    scheduler             address of a Dask cluster that does it instead
 
     Returns a Dataset over site, stage and month; its attribute "summary" holds rank.json.
     Raises InputError (with the problems of all files), DataMissing or CannotCompute.
     """
+    from yieldsim.runs.cluster import computing, in_order, terrain_files
     from yieldsim.runs.estimate.run import refuse_tolerance
     from yieldsim.runs.rank.summary import Asked, ranked_sites
-    from yieldsim.runs.setup.prepare import prepare
+    from yieldsim.runs.setup.prepare import kernel_paths
     from yieldsim.runs.time_span import refuse_wrong_span
 
     gathered = Gathered()
@@ -78,51 +85,109 @@ def rank(
     with gathered:
         refuse_choice(unknown_ground)
     with gathered:
-        design, plan = _read_all(sites, collector, load)
+        named = [path.absolute() for path in kernel_paths(kernels)]
+    with gathered:
+        places, optics, plan = _read_all(sites, collector, load)
     gathered.refuse()
+    nouns = [_noun(place) for place in places]
+    design = _noun(optics)
     turned = cast(Facing, facing) if facing else facing_of(design)
-    when: dict[str, Any] = {
-        **_shared_span(sites, start, end, years, span, interval_minutes, kernels),
-        "kernels": kernels,
-        "unknown_ground": unknown_ground,
-    }
-    runs = []
-    for place, site in enumerate(sites):
-        ready = laid_out(prepare(site, collector, **when), turned, cast(RankGoal, goal), units, plan)
-        runs.append(_run(ready, tolerance, plan))
+    task = _Task(
+        # traced once, here
+        collector=_resolved(optics),
+        when=_shared_span(nouns, start, end, years, span, interval_minutes, named)
+        | {"kernels": named, "unknown_ground": unknown_ground},
+        goal=cast(RankGoal, goal),
+        facing=turned,
+        units=units,
+        plan=plan,
+        tolerance=tolerance,
+        continuous_power_w=continuous_power_w,
+    )
+
+    def advance(done: int) -> None:
         if progress is not None:
-            progress(place + 1, len(sites))
+            progress(done, len(sites))
+
+    needed = [*terrain_files(nouns), *named]
+    with computing(len(places), workers, scheduler, files=needed) as compute:
+        found = in_order(compute(_found, [(place,) for place in places], task), advance)
     asked = Asked(
         goal=cast(RankGoal, goal),
         facing=turned,
         mounts_given=len(design.mounts),
         continuous_power_w=continuous_power_w,
     )
-    return ranked_sites(runs, asked, tolerance, plan)
+    return ranked_sites(found, asked, tolerance, plan)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Task:
+    """What is the same at every site; when: keywords of `prepare`."""
+
+    collector: Collector | Loaded[Collector]
+    when: dict[str, Any]
+    goal: RankGoal
+    facing: Facing
+    units: int | None
+    plan: LoadPlan | None
+    tolerance: float
+    continuous_power_w: float | None
+
+
+def _found(task: _Task, site: Site | Loaded[Site]) -> SiteFound:
+    """One site, run; its series are dropped."""
+    from yieldsim.runs.rank.summary import found_at
+    from yieldsim.runs.setup.prepare import prepare
+
+    ready = prepare(site, task.collector, **task.when)
+    run = _run(laid_out(ready, task.facing, task.goal, task.units, task.plan), task.tolerance, task.plan)
+    return found_at(run, task.continuous_power_w)
+
+
+def _noun(read: Any) -> Any:
+    """The noun, of a file that was read or as it was given."""
+    from yieldsim.files.toml.context import Loaded
+
+    return read.noun if isinstance(read, Loaded) else read
+
+
+def _resolved(collector: Collector | Loaded[Collector]) -> Collector | Loaded[Collector]:
+    """The collector, its acceptance traced where it names a prescription."""
+    from yieldsim.files.toml.context import Loaded
+    from yieldsim.runs.noun_checks import refuse_wrong
+    from yieldsim.runs.setup.prepare import resolve_collector
+
+    own = collector if isinstance(collector, Loaded) else None
+    if own is None:
+        refuse_wrong(_noun(collector))
+    if not isinstance(_noun(collector).acceptance, PrescriptionAcceptance):
+        return collector
+    design, sources = resolve_collector(_noun(collector), notes := Notes())
+    before = ((), ()) if own is None else (own.sources, own.warnings)
+    return Loaded(
+        noun=design, sources=(*before[0], *sources), warnings=tuple(dict.fromkeys([*before[1], *notes.lines]))
+    )
 
 
 def _shared_span(
-    sites: Sequence[str | Path | Site],
+    places: Sequence[Site],
     start: object | None,
     end: object | None,
     years: float | None,
     span: str | None,
     interval_minutes: float,
-    kernels: str | Path | Sequence[str | Path],
+    kernels: list[Path],
 ) -> dict[str, Any]:
     """What sites are prepared with, so that all have one span: that asked for, or the longest of those of their bodies."""
-    from yieldsim.files.inputs.readers import read_site
     from yieldsim.runs.run_span import run_span
-    from yieldsim.runs.setup.prepare import kernel_paths
 
     asked = {"start": start, "end": end, "years": years, "span": span, "interval_minutes": interval_minutes}
-    places = [one if isinstance(one, Site) else read_site(Path(one)).noun for one in sites]
     bodies = {place.body.name: place.body for place in places}
     if end is not None or len(bodies) == 1:
         return asked
-    named = kernel_paths(kernels)
     spans = [
-        run_span(body, start, years=years, span=span, interval_minutes=interval_minutes, kernels=named)
+        run_span(body, start, years=years, span=span, interval_minutes=interval_minutes, kernels=kernels)
         for body in bodies.values()
     ]
     last = max(spans, key=lambda one: one.period.days)
@@ -189,8 +254,8 @@ def _check(
 
 def _read_all(
     sites: Sequence[str | Path | Site], collector: str | Path | Collector, load: str | Path | LoadPlan | None
-) -> tuple[Collector, LoadPlan | None]:
-    """Read every file once before anything is computed. Raises InputError with the problems of all."""
+) -> tuple[list[Any], Any, LoadPlan | None]:
+    """Sites and collector, nouns as they are and files as they were read, and the load. Raises InputError with all problems."""
     from yieldsim.files.inputs.load import read_load
     from yieldsim.files.inputs.readers import read_collector, read_site
 
@@ -200,17 +265,16 @@ def _read_all(
         if given is None or isinstance(given, noun):
             return given
         try:
-            return reader(Path(str(given))).noun
+            return reader(Path(str(given)))
         except InputError as error:
             problems.extend(one for one in error.problems if one not in problems)
             return None
 
-    for site in sites:
-        read(site, Site, read_site)
-    design, plan = read(collector, Collector, read_collector), read(load, LoadPlan, read_load)
+    places = [read(site, Site, read_site) for site in sites]
+    optics, plan = read(collector, Collector, read_collector), read(load, LoadPlan, read_load)
     if problems:
         raise InputError(problems)
-    return design, plan
+    return places, optics, None if plan is None else _noun(plan)
 
 
 def summary_of(ds: xr.Dataset) -> RankResult:

@@ -20,12 +20,12 @@ from yieldsim.base.year.run_months import run_months
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.planning.site_ranking import RankGoal, kept_by_stage, ranked, units_for_power
 from yieldsim.runs.rank.layout import Facing, layout_words
+from yieldsim.runs.rank.types import SiteFound, SiteRun
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.base.load_model import LoadPlan
-    from yieldsim.runs.rank.types import SiteRun
 
 YEARLY = {
     "annual_kwh": ("kWh", "energy delivered in a year by all units"),
@@ -50,15 +50,14 @@ class Asked:
     continuous_power_w: float | None
 
 
-def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: LoadPlan | None) -> xr.Dataset:
+def ranked_sites(found: list[SiteFound], asked: Asked, tolerance: float, plan: LoadPlan | None) -> xr.Dataset:
     """Sites in order, with their ledgers."""
     import xarray as xr
 
     goal, facing, continuous_power_w = asked.goal, asked.facing, asked.continuous_power_w
-    period = _common_period(runs)
-    rows = ranked([_row(run, continuous_power_w, period.years) for run in runs], goal)
-    first = runs[0].ready
-    collector = first.setting.collector
+    period = _common_period([one.period for one in found])
+    rows = ranked([_a_year(one.row, period.years) for one in found], goal)
+    collector = found[0].collector
     summary: RankResult = {
         "schema": "yieldsim rank 1",
         "goal": goal,
@@ -89,12 +88,12 @@ def ranked_sites(runs: list[SiteRun], asked: Asked, tolerance: float, plan: Load
         ),
         "cautions": list(CAUTIONS),
         "provenance": provenance(
-            [source for run in runs for source in (*run.ready.inputs, *run.ready.kernels)],
+            [source for one in found for source in one.sources],
             {
                 "goal": goal,
                 "facing": facing,
                 "continuous_power_w": continuous_power_w,
-                "interval_minutes": first.grid.interval_s / 60.0,
+                "interval_minutes": found[0].interval_s / 60.0,
                 "tolerance": tolerance,
             },
         ),
@@ -157,19 +156,34 @@ def merged_warnings(by_site: list[tuple[str, list[str]]]) -> list[str]:
     return merged
 
 
-def _common_period(runs: list[SiteRun]) -> Period:
+def _common_period(periods: list[Period]) -> Period:
     """What annual figures are per: the body's year, or a calendar year where sites of several bodies are compared."""
-    periods = [run.ready.period for run in runs]
     if len({period.year_days for period in periods}) == 1:
         return periods[0]
     return Period(year="calendar year", year_days=DAYS_PER_YEAR, days=periods[0].days)
 
 
-def _row(run: SiteRun, continuous_power_w: float | None, years: float) -> dict[str, Any]:
-    """One site: totals, and the reasons beside them.
+def found_at(run: SiteRun, continuous_power_w: float | None) -> SiteFound:
+    """What is kept of a site's run."""
+    ready = run.ready
+    return SiteFound(
+        row=_row(run, continuous_power_w),
+        collector=ready.setting.collector,
+        sources=(*ready.inputs, *ready.kernels),
+        period=ready.period,
+        interval_s=ready.grid.interval_s,
+    )
 
-    years   by which its totals are divided
-    """
+
+def _a_year(row: dict[str, Any], years: float) -> dict[str, Any]:
+    """The row with figures of a year in the place of the span's."""
+    counted = {name: row[name] / years for name in ("annual_kwh", "hours_delivering_per_year")}
+    light = row["reasons"]["sunlight_kwh_m2_per_year"] / years
+    return row | counted | {"reasons": row["reasons"] | {"sunlight_kwh_m2_per_year": light}}
+
+
+def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
+    """One site: totals, and the reasons beside them; figures of a year are still those of the span."""
     summary = result_of(run.estimate, EstimateResult)
     collector, grid = run.ready.setting.collector, run.ready.grid
     area_m2 = collector.aperture_area_m2 * collector.unit_count
@@ -196,7 +210,7 @@ def _row(run: SiteRun, continuous_power_w: float | None, years: float) -> dict[s
             "azimuth_deg": mounts[0].azimuth_deg,
             "roll_deg": mounts[0].roll_deg,
         },
-        "annual_kwh": summary["delivered_kwh"] / years,
+        "annual_kwh": summary["delivered_kwh"],
         "delivered_kwh": summary["delivered_kwh"],
         "worst_month": months.label[worst],
         "worst_month_kwh": float(month_kwh[worst]),
@@ -210,7 +224,7 @@ def _row(run: SiteRun, continuous_power_w: float | None, years: float) -> dict[s
         "longest_night_hours": _longest_night_hours(summary["worst_nights"]),
         "worst_nights": summary["worst_nights"],
         "hours_delivering": summary["hours_delivering"],
-        "hours_delivering_per_year": summary["hours_delivering"] / years,
+        "hours_delivering_per_year": summary["hours_delivering"],
         "mean_power_w": summary["mean_power_w"],
         "units_for_power": units,
         "storage_for_longest_gap_kwh": None
@@ -228,7 +242,7 @@ def _row(run: SiteRun, continuous_power_w: float | None, years: float) -> dict[s
             "mean_optical_depth": float(series["optical_depth"].mean(skipna=False))
             if "optical_depth" in series
             else None,
-            "sunlight_kwh_m2_per_year": float(summary["ledger"][0]["kwh"]) / area_m2 / years,
+            "sunlight_kwh_m2_per_year": float(summary["ledger"][0]["kwh"]) / area_m2,
             "low_skyline_gain_fraction": _low_skyline_gain(run),
         },
         "monthly_kwh": summary["monthly_kwh"],

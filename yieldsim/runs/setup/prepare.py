@@ -52,8 +52,8 @@ class Prepared:
 
 
 def prepare(
-    site: str | Path | Site,
-    collector: str | Path | Collector,
+    site: str | Path | Site | Loaded[Site],
+    collector: str | Path | Collector | Loaded[Collector],
     start: object | None = None,
     end: object | None = None,
     *,
@@ -150,20 +150,25 @@ def kernel_paths(kernels: str | Path | Sequence[str | Path]) -> list[Path]:
 
 
 def read_inputs(
-    site: str | Path | Site, collector: str | Path | Collector, notes: Notes
+    site: str | Path | Site | Loaded[Site],
+    collector: str | Path | Collector | Loaded[Collector],
+    notes: Notes,
 ) -> tuple[Site, Collector, tuple[Source, ...]]:
-    """Both nouns, with every problem of both files in one InputError."""
+    """Both nouns, with every problem of both files in one InputError; what has been read is not read again."""
     from yieldsim.files.inputs.readers import read_collector, read_site
+    from yieldsim.files.toml.context import Loaded
     from yieldsim.runs.noun_checks import noun_problems
 
     problems: list[Problem] = []
     sources: list[Source] = []
 
-    def noun(given: str | Path | Noun, kind: type[Noun], read: Callable[[Path], Loaded[Noun]]) -> Noun | None:
+    def noun(
+        given: str | Path | Noun | Loaded[Noun], kind: type[Noun], read: Callable[[Path], Loaded[Noun]]
+    ) -> Noun | None:
         if isinstance(given, kind):
             problems.extend(noun_problems(given))
             return given
-        if not isinstance(given, str | Path):
+        if not isinstance(given, str | Path | Loaded):
             what = kind.__name__.lower()
             problems.append(
                 Problem(
@@ -172,7 +177,7 @@ def read_inputs(
             )
             return None
         try:
-            loaded = read(Path(given))
+            loaded = given if isinstance(given, Loaded) else read(Path(given))
         except InputError as error:
             problems.extend(error.problems)
             return None

@@ -42,7 +42,9 @@ def write_survey(
     from yieldsim.files.output.atomic_write import write_text_whole
     from yieldsim.files.output.dataset import staged_folder, write_dataset, write_image
     from yieldsim.files.output.survey import places_text, write_survey_geotiffs
+    from yieldsim.files.terrain.remote import all_named
 
+    terrain = all_named(terrain)
     summary = summary_of_survey(ds)
     with staged_folder(folder) as stage:
         write_dataset(ds, stage / "survey.nc")

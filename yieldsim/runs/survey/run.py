@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-import os
 import shutil
 from collections.abc import Sequence
 from dataclasses import fields, is_dataclass, replace
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import Gathered, InputError, Problem
 from yieldsim.base.model import Collector, Notes, Site, Source
+from yieldsim.runs.cluster import cores
 from yieldsim.runs.horizon.unknown_ground import refuse_choice
 from yieldsim.runs.survey.layout import farthest_km, tiles_of, window_pixels
 from yieldsim.runs.survey.options import GOALS, SurveyOptions
@@ -48,7 +48,7 @@ def survey(
 ) -> xr.Dataset:
     """Maps of light, energy and longest dark over terrain: survey.nc as a Dataset.
 
-    terrain       raster files, finest first; the first gives the cells
+    terrain       raster files, finest first; the first gives the cells; or web addresses (http, https) of GeoTIFFs
     like          a site whose mast, air and dust hold everywhere
     options       window (x min, y min, x max, y max in the first file's system), stride, azimuths, reach, goal, ...
     work_folder   where finished tiles wait while the survey runs; an interrupted survey takes them up again
@@ -59,9 +59,9 @@ def survey(
     Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.base.clock import tdb_seconds
-    from yieldsim.files.output.provenance import file_source
     from yieldsim.files.terrain.raster import open_rasters, refuse_missing
     from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
+    from yieldsim.files.terrain.remote import Address, absolute_name, all_named, terrain_source
     from yieldsim.runs.run_span import run_span
     from yieldsim.runs.setup.prepare import kernel_paths, resolve_collector
     from yieldsim.runs.time_span import start_and_end
@@ -81,6 +81,8 @@ def survey(
         site, sources = _ground_conditions(body, like, options)
     with gathered:
         design, sources_of_design = _collector(collector, notes)
+    with gathered:
+        terrain = all_named(terrain)
     for path in terrain if site is None else ():
         with gathered:
             refuse_missing(path)
@@ -111,7 +113,7 @@ def survey(
     job = TileJob(
         site=site,
         # workers elsewhere have folders of their own to start from
-        terrain=tuple(str(Path(path).absolute()) for path in terrain),
+        terrain=tuple(absolute_name(path) for path in terrain),
         holds=options.holds,
         collector=design,
         as_mounted=options.as_mounted,
@@ -125,11 +127,13 @@ def survey(
         year_days=chosen.period.year_days,
         earth_mast_height_m=options.earth_mast_height_m,
     )
-    sources += tuple(file_source(file, "terrain") for raster in rasters for file in raster.files)
+    sources += tuple(terrain_source(file) for raster in rasters for file in raster.files)
     kernel_sources = _kernel_sources(job, chosen, notes)
     folder = Path(work_folder) / f".survey-{_fingerprint(job, tiles, sources + kernel_sources)[:16]}"
-    workers = options.workers or os.cpu_count() or 1
-    reports = survey_tiles(job, tiles, folder, workers, options.scheduler, progress)
+    on_disk = (file for raster in rasters for file in raster.files if not isinstance(file, Address))
+    needed = [*job.kernels, *(str(file.absolute()) for file in on_disk)]
+    workers = options.workers or cores()
+    reports = survey_tiles(job, tiles, folder, workers, options.scheduler, progress, needed)
     told = all_of(reports)
     from yieldsim.runs.survey.dataset import cut_note, ground_notes, survey_dataset
 

@@ -12,6 +12,7 @@ import numpy as np
 from yieldsim.base.results.optics import TuneConfidence
 
 if TYPE_CHECKING:
+    from yieldsim.runs.cluster import Compute
     from yieldsim.runs.tune.evaluator import Bench, Trial
     from yieldsim.runs.tune.ranges import Range
 
@@ -50,13 +51,20 @@ class Confidence:
         }
 
 
-def confidence(bench: Bench, best: Trial, baseline: Trial | None) -> Confidence:
+def confidence(bench: Bench, best: Trial, baseline: Trial | None, compute: Compute) -> Confidence:
     """Trace best and baseline again with other random shifts, both alike, and try the best's neighbours along each value."""
-    data = bench.changed(best.values)
-    again = np.array([bench.kwh(data, seed) for seed in SEEDS])
+    from yieldsim.runs.cluster import in_order
+    from yieldsim.runs.tune.evaluator import traced_again
+
+    has_baseline = baseline is not None and not baseline.reason and baseline.annual_kwh > 0.0
+    designs = [best.values, None] if has_baseline else [best.values]
+    cases = [(values, seed) for values in designs for seed in SEEDS]
+    kwh = np.array(in_order(compute(traced_again, cases, bench))).reshape(len(designs), len(SEEDS))
+    again = kwh[0]
     gain = error = None
-    if baseline is not None and not baseline.reason and baseline.annual_kwh > 0.0:
-        ratio = again / np.array([bench.kwh(bench.data, seed) for seed in SEEDS])
+    if has_baseline:
+        assert baseline is not None
+        ratio = again / kwh[1]
         gain = best.annual_kwh / baseline.annual_kwh - 1.0
         error = float(ratio.std(ddof=1)) / math.sqrt(len(SEEDS))
     return Confidence(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from yieldsim.base.numerics.vectors import FloatArray
     from yieldsim.planning.orientation.mount_frames import Facings
     from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
+    from yieldsim.runs.cluster import Compute
     from yieldsim.runs.tune.ranges import Range
 
 TOLERANCE = 0.01
@@ -58,15 +59,30 @@ class Bench:
 
     def trial(self, values: Sequence[float]) -> Trial:
         """Trace a design and read its energy off the sky."""
-        from yieldsim.files.prescription.edit import is_count
-
-        key = tuple(
-            float(round(value)) if is_count(one.path) else float(value)
-            for value, one in zip(values, self.ranges, strict=True)
-        )
+        key = self._key(values)
         if key not in self.tried:
             self.tried[key] = self._tried(key, self.changed(key))
         return self.tried[key]
+
+    def trials(
+        self, designs: Sequence[Sequence[float]], compute: Compute, advance: Callable[[int], None]
+    ) -> list[Trial]:
+        """Several designs, shared out; advance: told how many are done."""
+        from yieldsim.runs.cluster import in_order
+
+        keys = list(dict.fromkeys(self._key(values) for values in designs))
+        found = in_order(compute(_tried_design, [(key,) for key in keys], self), advance)
+        self.tried |= {trial.values: trial for trial in found}
+        return [self.tried[self._key(values)] for values in designs]
+
+    def _key(self, values: Sequence[float]) -> tuple[float, ...]:
+        """A design as it is remembered."""
+        from yieldsim.files.prescription.edit import is_count
+
+        return tuple(
+            float(round(value)) if is_count(one.path) else float(value)
+            for value, one in zip(values, self.ranges, strict=True)
+        )
 
     def baseline(self) -> Trial | None:
         """The file as it stands; None where it leaves a varied value out."""
@@ -138,6 +154,15 @@ class Bench:
         each = Sweep.of(self.sky, table).kwh(axes_enu_xyz(given), given.tilt_deg) / self.sky.years
         units = np.array([mount.count for mount in self.mounts])
         return float((each * units).sum() / units.sum()), given.take([int(np.argmax(each))])
+
+
+def _tried_design(bench: Bench, values: tuple[float, ...]) -> Trial:
+    return bench.trial(values)
+
+
+def traced_again(bench: Bench, values: tuple[float, ...] | None, seed: int) -> float:
+    """Annual energy of a design with random shifts of its own, kWh; None: the prescription as it stands."""
+    return bench.kwh(bench.data if values is None else bench.changed(values), seed)
 
 
 def best_facing(sky: WeightedSky, table: Acceptance) -> tuple[float, Facings]:

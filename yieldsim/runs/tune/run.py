@@ -59,6 +59,8 @@ def tune(
     span: str | None = None,
     points: int | None = None,
     kernels: str | Path | Sequence[str | Path] = (),
+    workers: int = 1,
+    scheduler: str | None = None,
     progress: Progress | None = None,
 ) -> TuneRun:
     """Vary values of a prescription between limits; the design that delivers most at the site.
@@ -69,6 +71,8 @@ def tune(
     its best facing
     start, end, years, span, kernels   as for an estimate
     points      of the even grid along one or two values; designs sampled (Sobol points) where there are more
+    workers     processes of this machine that share the designs of the grid or the sample, and the tracings of the error
+    scheduler   address of a Dask cluster that does it instead
 
     Raises InputError for wrong files or keys, DataMissing or CannotCompute as an estimate does.
     """
@@ -76,6 +80,7 @@ def tune(
     from yieldsim.files.prescription.edit import read_source, rewritten
     from yieldsim.files.prescription.read import read_prescription
     from yieldsim.planning.sunlight.cumulative_sky import weigh
+    from yieldsim.runs.cluster import computing
     from yieldsim.runs.setup.prepare import prepare
     from yieldsim.runs.time_span import refuse_wrong_span
     from yieldsim.runs.trace.run import acceptance_from_prescription
@@ -111,25 +116,26 @@ def tune(
         mounts=mounts,
     )
     designs = designs_of(ranges, count)
-    trials = []
     total = len(designs) + FINAL_EVALUATIONS * len(ranges)
-    for done, design in enumerate(designs, start=1):
-        trials.append(bench.trial(design))
+
+    def advance(done: int) -> None:
         if progress is not None:
             progress(done, total)
-    if max(trial.annual_kwh for trial in trials) <= 0.0:
-        reasons = sorted({trial.reason for trial in trials if trial.reason})
-        raise CannotCompute(
-            "no design in the range delivers anything" + (f": {reasons[0]}" if reasons else "")
-        )
-    grid_keys = {trial.values for trial in trials}
-    _climb(bench, count, trials)
-    if progress is not None:
-        progress(total, total)
-    steps = tuple(trial for values, trial in bench.tried.items() if values not in grid_keys)
-    best = max([*trials, *steps], key=lambda trial: trial.annual_kwh)
-    present = bench.baseline()
-    sure = confidence(bench, best, present)
+
+    with computing(len(designs), workers, scheduler) as compute:
+        trials = bench.trials(designs, compute, advance)
+        if max(trial.annual_kwh for trial in trials) <= 0.0:
+            reasons = sorted({trial.reason for trial in trials if trial.reason})
+            raise CannotCompute(
+                "no design in the range delivers anything" + (f": {reasons[0]}" if reasons else "")
+            )
+        grid_keys = {trial.values for trial in trials}
+        _climb(bench, count, trials)
+        advance(total)
+        steps = tuple(trial for values, trial in bench.tried.items() if values not in grid_keys)
+        best = max([*trials, *steps], key=lambda trial: trial.annual_kwh)
+        present = bench.baseline()
+        sure = confidence(bench, best, present, compute)
     # what was told of the span comes first
     notes = Notes([*ready.notes.lines, *notes.lines])
     for line in _of_best(bench, best):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import pickle
 from concurrent.futures import CancelledError
-from contextlib import contextmanager
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -12,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from yieldsim.base.errors import CannotCompute, DataMissing
+from yieldsim.base.errors import CannotCompute
 from yieldsim.files.output.tile_store import (
     StoredMap,
     TileGrid,
@@ -180,37 +179,9 @@ def test_stored_maps_are_read_as_arrays_are_sliced(tmp_path: Path) -> None:
                 np.testing.assert_array_equal(stored[part], whole[1][part])
 
 
-@pytest.mark.parametrize("status", ["cancelled", "lost", "finished"])
-def test_what_is_no_tile_is_never_saved(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, status: str) -> None:
+def test_what_is_no_tile_is_never_saved(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A scheduler that goes hands out errors in the place of results."""
-    future = SimpleNamespace(status=status, release=lambda: None)
-    client = SimpleNamespace(
-        submit=lambda *_, **__: Hashed(future), cancel=lambda _: None, status="closed", nthreads=dict
-    )
-
-    class Hashed:
-        def __init__(self, inner: Any) -> None:
-            self.status, self.release = inner.status, inner.release
-
-    @contextmanager
-    def cluster(*_: Any) -> Any:
-        yield client
-
-    library = SimpleNamespace(
-        as_completed=lambda futures, with_results: [(futures[0], CancelledError("lost"))],
-        KilledWorker=MemoryError,
-    )
-    monkeypatch.setattr(module, "_cluster_library", lambda: library)
-    monkeypatch.setattr(module, "_client", cluster)
-    with pytest.raises(CannotCompute, match=r"the scheduler or its workers were lost .*; start it again"):
-        survey_tiles(JOB, [TILE], tmp_path, 1, "tcp://nowhere:1", None)
+    monkeypatch.setattr(module, "finish_tile", lambda *_: CancelledError("lost"))
+    with pytest.raises(CannotCompute, match=r"lost \(CancelledError instead of a tile\); start it again"):
+        survey_tiles(JOB, [TILE], tmp_path, 1, None, None)
     assert [path.name for path in tmp_path.iterdir()] == ["token"]
-
-
-def test_a_missing_cluster_library_is_not_wrong_input(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(module, "_cluster_library", lambda: None)
-    with pytest.raises(DataMissing, match=r"--scheduler needs .*pip install 'yieldsim\[terrain\]'") as caught:
-        survey_tiles(JOB, [TILE], tmp_path, 1, "tcp://nowhere:1", None)
-    assert caught.value.exit_status == 1
