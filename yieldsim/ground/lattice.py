@@ -73,7 +73,7 @@ def _outside(pixels: FloatArray, shape: tuple[int, int] | None) -> FloatArray | 
     if shape is None:
         return 0.0
     beyond = [np.maximum(np.maximum(-at, at - count), 0.0) for at, count in zip(pixels, shape, strict=True)]
-    return np.maximum(*beyond)
+    return np.asarray(np.maximum(*beyond))
 
 
 def _knots(values: FloatArray, count: int) -> FloatArray:
@@ -82,7 +82,9 @@ def _knots(values: FloatArray, count: int) -> FloatArray:
 
 
 @njit(cache=True)
-def _interpolated(u: FloatArray, v: FloatArray, known: FloatArray, at_u: FloatArray, at_v: FloatArray) -> FloatArray:
+def _interpolated(
+    u: FloatArray, v: FloatArray, known: FloatArray, at_u: FloatArray, at_v: FloatArray
+) -> FloatArray:
     """Values (functions, at_u, at_v) by cubics through the four nearest of evenly spaced points `known` (functions, u, v)."""
     out = np.empty((known.shape[0], at_u.shape[0], at_v.shape[0]))
     across = np.empty((at_v.shape[0], FEWEST))
@@ -113,7 +115,7 @@ def _weights(knots: FloatArray, at: float, weight: FloatArray) -> int:
     """Lagrange's weights of four neighbouring points, and the first of them."""
     last = knots.shape[0] - 1
     place = (at - knots[0]) / (knots[last] - knots[0]) * last
-    first = min(max(int(place) - 1, 0), last - 3)
+    first: int = min(max(int(place) - 1, 0), last - 3)
     t = place - first
     weight[0] = -(t - 1.0) * (t - 2.0) * (t - 3.0) / 6.0
     weight[1] = t * (t - 2.0) * (t - 3.0) / 2.0

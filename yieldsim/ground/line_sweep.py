@@ -254,14 +254,27 @@ def near_slopes(
         cell, at = (j * stride + margin) * wide + margin, j * best.shape[1]
         for m in range(0, NEAR_PIXELS, STEPS_TOGETHER):
             _raise_slopes(
-                flat_best, at, best.shape[1], flat_m, cell, stride, wide, mast, ahead, lower, upper, own, drop, m
+                flat_best,
+                at,
+                best.shape[1],
+                flat_m,
+                cell,
+                stride,
+                wide,
+                mast,
+                ahead,
+                lower,
+                upper,
+                own,
+                drop,
+                m,
             )
 
 
 @njit(inline="always")
 def _slope(
     flat_m: Float32Array,
-    place: int,
+    place: Any,
     wide: int,
     eye_m: np.float32,
     lower: np.float32,
@@ -270,7 +283,9 @@ def _slope(
     drop: np.float32,
 ) -> np.float32:
     """One step's: a chain of products and sums that a processor may take two at a time."""
-    value: np.float32 = (flat_m[place] * lower + (flat_m[place + np.uintp(wide)] * upper - drop)) - eye_m * own
+    value: np.float32 = (
+        flat_m[place] * lower + (flat_m[place + np.uintp(wide)] * upper - drop)
+    ) - eye_m * own
     return value
 
 
@@ -315,7 +330,7 @@ def _raise_slopes(
             best[at + i] = v0 if v0 > before else before
     else:
         for n in range(np.uintp(count)):
-            i = n * np.uintp(stride)
+            i = n * np.uintp(stride)  # type: ignore[assignment]
             eye_m = flat_m[here + i] + mast
             v0, v1 = (
                 _slope(flat_m, a0 + i, wide, eye_m, l0, u0, o0, d0),

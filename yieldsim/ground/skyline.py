@@ -139,7 +139,9 @@ def _radii_along(
     """The same (azimuth, angle) for all angles along all azimuths."""
     lattice = Lattice(azimuth_deg, angle, lambda azimuth, far: sphere.along(azimuth, far)[:2])
     radius = heights_over(heights, lattice)
-    radius += sphere.radius_m if sphere.is_exact else sphere.radius_m + sphere.along(azimuth_deg[:, None], angle)[2]
+    radius += (
+        sphere.radius_m if sphere.is_exact else sphere.radius_m + sphere.along(azimuth_deg[:, None], angle)[2]
+    )
     return radius
 
 

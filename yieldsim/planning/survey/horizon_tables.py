@@ -270,7 +270,7 @@ def energy_tables(
         counted = np.zeros((used.size, columns))
         _count(counted, at, weight * kwh, power_w, times, first)
         turned[azimuth, :-1, :columns] = cut(rows.share, rows.depth, used, counted, rows.horizons)
-    some = turned.any(axis=2)
+    some = np.asarray(turned.any(axis=2))
     dark_row = np.where(some.any(axis=1), some.shape[1] - np.argmax(some[:, ::-1], axis=1), 0)
     return EnergyTables(rows.lowest, rows.step, turned, firsts, dark_row)
 

@@ -105,8 +105,9 @@ def _row_at(horizon: int, off: np.float32, a_row: np.float32, last: int) -> int:
 
     off   half a row and half a unit less the table's lowest horizon: half a unit keeps whole rows clear of rounding
     """
-    row = np.int64((np.float32(horizon) + off) * a_row)
-    return min(max(row, 0), last)
+    row = int((np.float32(horizon) + off) * a_row)
+    row = row if row > 0 else 0
+    return row if row < last else last
 
 
 @njit(cache=True, parallel=True)
@@ -116,7 +117,7 @@ def _cell_energy(
     """Azimuths are added TOGETHER at a time: reading and writing the sums costs as much as adding to them."""
     cells = horizon.shape[1]
     groups, rows, width = tables.turned.shape[0] // TOGETHER, tables.turned.shape[1], tables.turned.shape[2]
-    flat, last = tables.turned.reshape(-1), rows - 1
+    flat = tables.turned.reshape(-1)
     a_row = np.float32(1.0 / tables.rows_step)
     off = np.float32(tables.rows_step // 2 + 0.5 - tables.lowest)
     for block in prange((cells + ENERGY_CELLS - 1) // ENERGY_CELLS):
@@ -131,12 +132,15 @@ def _cell_energy(
                 azimuth = min(first + j, horizon.shape[0] - 1)
                 for c in range(end - begin):
                     place[j, c] = (base + _row_at(horizon[azimuth, begin + c], off, a_row, dark)) * width
-            dark_0, dark_1 = first * rows + tables.dark_row[first], (first + 1) * rows + tables.dark_row[first + 1]
-            dark_2 = (first + 2) * rows + tables.dark_row[first + 2]
-            dark_3 = (first + 3) * rows + tables.dark_row[first + 3]
+            n0, n1 = (
+                (first * rows + tables.dark_row[first]) * width,
+                ((first + 1) * rows + tables.dark_row[first + 1]) * width,
+            )
+            n2 = ((first + 2) * rows + tables.dark_row[first + 2]) * width
+            n3 = ((first + 3) * rows + tables.dark_row[first + 3]) * width
             for c in range(end - begin):
                 p0, p1, p2, p3 = place[0, c], place[1, c], place[2, c], place[3, c]
-                if p0 == dark_0 * width and p1 == dark_1 * width and p2 == dark_2 * width and p3 == dark_3 * width:
+                if p0 == n0 and p1 == n1 and p2 == n2 and p3 == n3:
                     continue
                 at, t0, t1 = np.uintp(c * room + tables.first_turn[group]), np.uintp(p0), np.uintp(p1)
                 t2, t3 = np.uintp(p2), np.uintp(p3)
