@@ -25,7 +25,7 @@ import numpy as np
 from numba import prange
 from numpy.typing import NDArray
 
-from yieldsim.base.numerics.atan2 import arctangent2
+from yieldsim.base.numerics.atan2 import arctangent_32
 from yieldsim.base.numerics.height_grid import Float32Array
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
@@ -44,6 +44,7 @@ LEVEL_SLOPE = 1e-9
 ANGLE_UNIT_DEG = 0.002
 """Horizons are stored as whole multiples of this, 16 bits each: up to 65.5 deg."""
 LOWEST, HIGHEST, NO_CELL = -32767, 32767, -32768
+STEPS_TOGETHER = 4
 PATCH = 32
 """Side of the patches in which maps are turned over in memory."""
 
@@ -237,43 +238,111 @@ def near_slopes(
     (h - h0 - mast) / d - d / 2R, against each cell's own horizontal, with heights between two rows of a column.
     """
     margin = NEAR_PIXELS + 1
-    mast = np.float32(mast_m)
+    wide, mast = near_m.shape[1], np.float32(mast_m)
+    flat_m, flat_best = near_m.reshape(-1), best.reshape(-1)
+    # by step: places from a cell to the pixels ahead, and what their heights, the cell's own and the curvature weigh
+    ahead = np.empty(NEAR_PIXELS, dtype=np.int64)
+    lower, upper, own, drop = np.empty((4, NEAR_PIXELS), dtype=np.float32)
+    for m in range(1, NEAR_PIXELS + 1):
+        over = m * line.slope
+        shift = math.floor(over)
+        ahead[m - 1] = shift * wide + line.sign * m
+        own[m - 1] = 1.0 / (m * step_m)
+        lower[m - 1], upper[m - 1] = (1.0 - (over - shift)) / (m * step_m), (over - shift) / (m * step_m)
+        drop[m - 1] = m * step_m / (2.0 * radius_m)
     for j in range(best.shape[0]):
-        row = j * stride + margin
-        own = near_m[row, margin : margin + columns]
-        for m in range(1, NEAR_PIXELS + 1):
-            over = m * line.slope
-            shift = math.floor(over)
-            upper = np.float32(over - shift)
-            inverse = np.float32(1.0 / (m * step_m))
-            drop = np.float32(m * step_m / (2.0 * radius_m))
-            begin = margin + line.sign * m
-            ahead = near_m[row + shift, begin : begin + columns]
-            beside = near_m[row + shift + 1, begin : begin + columns]
-            if stride == 1:
-                _raise_slopes(best[j], own, ahead, beside, upper, mast, inverse, drop)
-            else:
-                _raise_slopes(
-                    best[j], own[::stride], ahead[::stride], beside[::stride], upper, mast, inverse, drop
-                )
+        cell, at = (j * stride + margin) * wide + margin, j * best.shape[1]
+        for m in range(0, NEAR_PIXELS, STEPS_TOGETHER):
+            _raise_slopes(
+                flat_best,
+                at,
+                best.shape[1],
+                flat_m,
+                cell,
+                stride,
+                wide,
+                mast,
+                ahead,
+                lower,
+                upper,
+                own,
+                drop,
+                m,
+            )
 
 
-@njit(cache=True)
+@njit(inline="always")
+def _slope(
+    flat_m: Float32Array,
+    place: Any,
+    wide: int,
+    eye_m: np.float32,
+    lower: np.float32,
+    upper: np.float32,
+    own: np.float32,
+    drop: np.float32,
+) -> np.float32:
+    """One step's: a chain of products and sums that a processor may take two at a time."""
+    value: np.float32 = (
+        flat_m[place] * lower + (flat_m[place + np.uintp(wide)] * upper - drop)
+    ) - eye_m * own
+    return value
+
+
+@njit(cache=True, fastmath={"contract"})
 def _raise_slopes(
     best: Float32Array,
-    own: Float32Array,
-    ahead: Float32Array,
-    beside: Float32Array,
-    upper: np.float32,
+    best_at: int,
+    count: int,
+    flat_m: Float32Array,
+    cell: int,
+    stride: int,
+    wide: int,
     mast: np.float32,
-    inverse: np.float32,
-    drop: np.float32,
+    ahead: NDArray[np.int64],
+    lower: Float32Array,
+    upper: Float32Array,
+    own: Float32Array,
+    drop: Float32Array,
+    m: int,
 ) -> None:
-    """One step of a row: plain loops over rows of numbers, which the compiler turns into vector instructions."""
-    lower = np.float32(1.0) - upper
-    for i in range(best.shape[0]):
-        value = (lower * ahead[i] + upper * beside[i] - own[i] - mast) * inverse - drop
-        best[i] = value if value > best[i] else best[i]
+    """STEPS_TOGETHER steps of a row of cells: plain loops over rows of numbers, which the compiler turns into vector instructions."""
+    l0, l1, l2, l3 = lower[m], lower[m + 1], lower[m + 2], lower[m + 3]
+    u0, u1, u2, u3 = upper[m], upper[m + 1], upper[m + 2], upper[m + 3]
+    o0, o1, o2, o3 = own[m], own[m + 1], own[m + 2], own[m + 3]
+    d0, d1, d2, d3 = drop[m], drop[m + 1], drop[m + 2], drop[m + 3]
+    a0, a1 = np.uintp(cell + ahead[m]), np.uintp(cell + ahead[m + 1])
+    a2, a3 = np.uintp(cell + ahead[m + 2]), np.uintp(cell + ahead[m + 3])
+    here, at = np.uintp(cell), np.uintp(best_at)
+    if stride == 1:
+        for i in range(np.uintp(count)):
+            eye_m = flat_m[here + i] + mast
+            v0, v1 = (
+                _slope(flat_m, a0 + i, wide, eye_m, l0, u0, o0, d0),
+                _slope(flat_m, a1 + i, wide, eye_m, l1, u1, o1, d1),
+            )
+            v2, v3 = (
+                _slope(flat_m, a2 + i, wide, eye_m, l2, u2, o2, d2),
+                _slope(flat_m, a3 + i, wide, eye_m, l3, u3, o3, d3),
+            )
+            v0, v2 = v0 if v0 > v1 else v1, v2 if v2 > v3 else v3
+            v0, before = v0 if v0 > v2 else v2, best[at + i]
+            best[at + i] = v0 if v0 > before else before
+    else:
+        for n in range(np.uintp(count)):
+            i = n * np.uintp(stride)  # type: ignore[assignment]
+            eye_m = flat_m[here + i] + mast
+            v0, v1 = (
+                _slope(flat_m, a0 + i, wide, eye_m, l0, u0, o0, d0),
+                _slope(flat_m, a1 + i, wide, eye_m, l1, u1, o1, d1),
+            )
+            v2, v3 = (
+                _slope(flat_m, a2 + i, wide, eye_m, l2, u2, o2, d2),
+                _slope(flat_m, a3 + i, wide, eye_m, l3, u3, o3, d3),
+            )
+            v0, v2 = v0 if v0 > v1 else v1, v2 if v2 > v3 else v3
+            v0, before = v0 if v0 > v2 else v2, best[at + n]
+            best[at + n] = v0 if v0 > before else before
 
 
 @njit(cache=True, error_model="numpy")
@@ -295,7 +364,9 @@ def _angles(
     """
     rows, columns = near.shape
     by_column, by_row, constant = indexed
-    unit = math.degrees(1.0) / ANGLE_UNIT_DEG
+    column_32, row_32 = np.float32(by_column), np.float32(by_row)
+    unit, one = np.float32(math.degrees(1.0) / ANGLE_UNIT_DEG), np.float32(1.0)
+    least, most = np.float32(LOWEST), np.float32(HIGHEST)
     patch, told = np.empty((PATCH, PATCH), dtype=np.float32), np.empty((PATCH, PATCH), dtype=np.int16)
     for top in range(0, rows, PATCH):
         tall = min(PATCH, rows - top)
@@ -305,14 +376,17 @@ def _angles(
                 for i in range(wide):
                     patch[i, j] = near[np.uintp(top + j), np.uintp(left + i)]
             for i in range(wide):
-                start, x = constant + by_column * stride * (left + i), np.uintp(left + i)
+                x = np.uintp(left + i)
+                start = constant + by_column * stride * (left + i)
                 for j in range(tall):
                     y = np.uintp(top + j)
-                    own = start + by_column * eye_column[x, y] + by_row * (stride * (top + j) + eye_row[x, y])
-                    slope, seen = np.float64(patch[i, j]), np.float64(far[x, y])
-                    leaning = (slope - own) / (1.0 + slope * own)
+                    # the same bits for a cell whatever the stride
+                    own = np.float32(start + by_row * (stride * (top + j)))
+                    own += column_32 * eye_column[x, y] + row_32 * eye_row[x, y]
+                    slope, seen = patch[i, j], far[x, y]
+                    leaning = (slope - own) / (one + slope * own)
                     leaning = seen if seen > leaning else leaning
-                    angle = min(max(np.rint(arctangent2(leaning, 1.0) * unit), LOWEST), HIGHEST)
+                    angle = min(max(np.rint(arctangent_32(leaning) * unit), least), most)
                     told[i, j] = np.int16(angle) if leaning == leaning else np.int16(NO_CELL)
             if turned:
                 for i in range(wide):

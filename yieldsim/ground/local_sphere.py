@@ -80,10 +80,15 @@ class LocalSphere:
             axes=axes,
         )
 
+    @property
+    def is_exact(self) -> bool:
+        """Whether the body is a sphere itself: nothing rises above this one."""
+        return self.equatorial_m == self.polar_m
+
     def places(self, direction_enu_xyz: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Planetocentric latitude, longitude (degrees) and rise (m) of the ellipsoid along unit directions (..., 3)."""
         direction = direction_enu_xyz @ self.axes
-        if self.equatorial_m == self.polar_m:
+        if self.is_exact:
             point, rise = direction, np.zeros(direction.shape[:-1])
         else:
             # |S (centre + t direction)| = 1 with S = diag(1/a, 1/a, 1/c)

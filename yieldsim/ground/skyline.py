@@ -12,7 +12,6 @@ air, and on Mars it is below 0.02 deg at the horizon.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,10 +19,9 @@ from numpy.typing import NDArray
 
 from yieldsim.base.errors import DataMissing
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.ground.lattice import Lattice
 from yieldsim.ground.local_sphere import LocalSphere
-
-Heights = Callable[[FloatArray, FloatArray], FloatArray]
-"""(planetocentric latitude, longitude in degrees) -> metres above the ellipsoid, NaN where unknown."""
+from yieldsim.ground.terrain import Heights, heights_over
 
 SAMPLES_AT_ONCE = 2_000_000
 GOLDEN = (np.sqrt(5.0) - 1.0) / 2.0
@@ -96,7 +94,7 @@ def skyline(
     chunk = max(1, SAMPLES_AT_ONCE // angle.size)
     for first in range(0, count, chunk):
         part = slice(first, min(first + chunk, count))
-        radius = _radii(heights, sphere, azimuth_deg[part, None], angle[None, :])
+        radius = _radii_along(heights, sphere, azimuth_deg[part], angle)
         slope = _slopes(radius, eye_m, angle[None, :])
         known = np.isfinite(slope)
         lowest_m = min(lowest_m, float(np.min(radius, where=known, initial=lowest_m)))
@@ -133,6 +131,18 @@ def _radii(heights: Heights, sphere: LocalSphere, azimuth_deg: FloatArray, angle
     """Distances of the ground from the sphere's centre, at angles along azimuths; NaN where it is unknown."""
     latitude, longitude, rise = sphere.along(azimuth_deg, angle)
     return np.asarray(sphere.radius_m + (rise + heights(latitude, longitude)))
+
+
+def _radii_along(
+    heights: Heights, sphere: LocalSphere, azimuth_deg: FloatArray, angle: FloatArray
+) -> FloatArray:
+    """The same (azimuth, angle) for all angles along all azimuths."""
+    lattice = Lattice(azimuth_deg, angle, lambda azimuth, far: sphere.along(azimuth, far)[:2])
+    radius = heights_over(heights, lattice)
+    radius += (
+        sphere.radius_m if sphere.is_exact else sphere.radius_m + sphere.along(azimuth_deg[:, None], angle)[2]
+    )
+    return radius
 
 
 def _slopes(radius_m: FloatArray, eye_m: float, angle: FloatArray) -> FloatArray:

@@ -7,7 +7,7 @@ and lets that fade to nothing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -16,10 +16,19 @@ from numpy.typing import ArrayLike
 from yieldsim.base.numerics.height_grid import EDGE_PIXELS, Float32Array, HeightGrid
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.ground.lattice import Lattice
 
 FRINGE_COARSE_PIXELS = 2.0
 """Width of the fringe in pixels of the next coarser grid: a mismatch of 40 m fades over 480 m outside a 10 m grid in a 240 m one."""
 SPARE_PIXELS = 2
+Heights = Callable[[FloatArray, FloatArray], FloatArray]
+"""(planetocentric latitude, longitude in degrees) -> metres above the ellipsoid, NaN where unknown."""
+
+
+def heights_over(heights: Heights, lattice: Lattice) -> FloatArray:
+    """Heights (rows, columns) on a lattice: from surfaces made for it by their `over`, from others place by place."""
+    over = getattr(heights, "over", None)
+    return np.asarray(heights(*lattice.places()) if over is None else over(lattice))
 
 
 class NestedTerrain:
@@ -44,6 +53,22 @@ class NestedTerrain:
             np.asarray(latitude_deg, dtype=np.float64), np.asarray(longitude_deg, dtype=np.float64)
         )
         return _first_known(self.grids, latitude.ravel(), longitude.ravel()).reshape(latitude.shape)
+
+    __call__ = heights_m
+
+    def over(self, lattice: Lattice) -> FloatArray:
+        """Heights (rows, columns) on a lattice of places, found on each grid as `Lattice.pixels` finds them."""
+        found = np.full(lattice.u.size * lattice.v.size, np.nan)
+        left = np.arange(found.size)
+        for grid in self.grids:
+            if left.size == 0:
+                break
+            row, column = (at.ravel() for at in lattice.pixels(grid.to_pixel, grid.heights_m.shape))
+            if left.size < found.size:
+                row, column = row[left], column[left]
+            found[left] = bilinear(grid.heights_m, row, column, grid.wrapped)
+            left = left[np.isnan(found[left])]
+        return found.reshape(lattice.u.size, lattice.v.size)
 
 
 def _first_known(

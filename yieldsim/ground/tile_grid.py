@@ -8,15 +8,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.ground.lattice import Lattice
 from yieldsim.ground.line_points import MISSING_M, NEAR_PIXELS, Levels, reach_pixels
 from yieldsim.ground.line_sweep import Cells
 from yieldsim.ground.local_sphere import LocalSphere
+from yieldsim.ground.terrain import Heights, heights_over
 
 ToPlace = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
 """(row, column) of the tile's pixels -> planetocentric latitude and longitude in degrees."""
-Heights = Callable[[FloatArray, FloatArray], FloatArray]
-"""(planetocentric latitude, longitude in degrees) -> metres above the ellipsoid, NaN where unknown."""
 FINEST_SHARE = 0.25
+HALF_TURN = 1.57
+"""A plane that touches the sphere sees no farther, radians."""
 MOST_BEND_PIXELS, LEAST_ASPECT = 0.5, 0.7
 
 
@@ -34,6 +36,15 @@ class TileFrame:
     to_gnomonic: FloatArray
     pixel_m: float
     to_place: ToPlace
+
+    def plane(self, row: FloatArray, column: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """East and north on the plane, in sphere radii, of its pixel coordinates."""
+        east, north = (m[0] * column + m[1] * row + m[2] for m in self.to_gnomonic)
+        return east, north
+
+    def plane_places(self, row: FloatArray, column: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Planetocentric latitude and longitude of the plane's pixel coordinates."""
+        return self.sphere.gnomonic_places(*self.plane(row, column))[:2]
 
     def bend_pixels(self) -> float:
         """How far the pixels of the map stray from the straight grid of the plane, at most."""
@@ -112,15 +123,14 @@ def square_frame(frame: TileFrame, row: FloatArray, column: FloatArray) -> TileF
 def cells_of(frame: TileFrame, heights: Heights) -> Cells:
     """The tile's pixels with the native ground around them."""
     margin = NEAR_PIXELS + 1
-    row, column = np.meshgrid(
+    lattice = Lattice(
         np.arange(-margin, frame.rows + margin, dtype=np.float64),
         np.arange(-margin, frame.columns + margin, dtype=np.float64),
-        indexing="ij",
+        frame.to_place,
     )
-    latitude, longitude = frame.to_place(row, column)
-    near_m = _filled(heights(latitude, longitude))
-    inside = (slice(margin, -margin), slice(margin, -margin))
-    at_row, at_column = frame.gnomonic_pixels(row[inside], column[inside])
+    near_m = _filled(heights_over(heights, lattice))
+    inside = Lattice(lattice.u[margin:-margin], lattice.v[margin:-margin], frame.to_place)
+    at_row, at_column = inside.pixels(frame.pixels_at)
     return Cells(near_m, at_row.astype(np.float32), at_column.astype(np.float32))
 
 
@@ -150,13 +160,13 @@ def levels_of(frame: TileFrame, surfaces: Sequence[Heights], reach_m: float = np
         halo = reach_pixels(level) + 2 * size
         rows = np.arange(-halo // size, (frame.rows + halo) // size + 1) * size
         columns = np.arange(-halo // size, (frame.columns + halo) // size + 1) * size
-        column, row = np.meshgrid(columns.astype(np.float64), rows.astype(np.float64))
-        matrix = frame.to_gnomonic
-        east = matrix[0, 0] * column + matrix[0, 1] * row + matrix[0, 2]
-        north = matrix[1, 0] * column + matrix[1, 1] * row + matrix[1, 2]
-        latitude, longitude, rise = frame.sphere.gnomonic_places(east, north)
-        within = np.arctan(np.hypot(east, north)) * frame.sphere.radius_m <= reach_m
-        grids.append(_filled(np.where(within, heights(latitude, longitude) + rise, np.nan)))
+        lattice = Lattice(rows.astype(np.float64), columns.astype(np.float64), frame.plane_places)
+        found = heights_over(heights, lattice)
+        east, north = frame.plane(*np.meshgrid(lattice.u, lattice.v, indexing="ij"))
+        if not frame.sphere.is_exact:
+            found = found + frame.sphere.gnomonic_places(east, north)[2]
+        found[np.hypot(east, north) > np.tan(min(reach_m / frame.sphere.radius_m, HALF_TURN))] = np.nan
+        grids.append(_filled(found))
         first_row.append(int(rows[0]))
         first_column.append(int(columns[0]))
     sizes = [grid.size for grid in grids]

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.numerics.height_grid import HeightGrid
 from yieldsim.base.numerics.vectors import FloatArray
-
-Heights = Callable[[FloatArray, FloatArray], FloatArray]
+from yieldsim.ground.lattice import Lattice
+from yieldsim.ground.terrain import NestedTerrain
 
 
 def in_holes(
@@ -39,16 +40,26 @@ def in_holes(
     return found
 
 
-def raised(heights: Heights, grids: Sequence[HeightGrid], ceiling_m: float) -> Heights:
-    """The surface with its holes at `ceiling_m`; what lies beyond the data stays unknown."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Raised:
+    """A surface with its holes at `ceiling_m`; what lies beyond the data stays unknown."""
 
-    def of(latitude_deg: FloatArray, longitude_deg: FloatArray) -> FloatArray:
+    surface: NestedTerrain
+    grids: Sequence[HeightGrid]
+    ceiling_m: float
+
+    def __call__(self, latitude_deg: FloatArray, longitude_deg: FloatArray) -> FloatArray:
+        """Heights at places."""
         latitude, longitude = np.broadcast_arrays(latitude_deg, longitude_deg)
-        found = np.array(heights(latitude, longitude))
+        return self._with_holes(self.surface(latitude, longitude), latitude, longitude)
+
+    def over(self, lattice: Lattice) -> FloatArray:
+        """Heights (rows, columns) on a lattice of places."""
+        return self._with_holes(self.surface.over(lattice), *lattice.places())
+
+    def _with_holes(self, found: FloatArray, latitude: FloatArray, longitude: FloatArray) -> FloatArray:
         unknown = np.isnan(found)
         if unknown.any():
-            hole = in_holes(grids, latitude[unknown], longitude[unknown])
-            found[unknown] = np.where(hole, ceiling_m, np.nan)
+            hole = in_holes(self.grids, latitude[unknown], longitude[unknown])
+            found[unknown] = np.where(hole, self.ceiling_m, np.nan)
         return found
-
-    return of

@@ -26,7 +26,11 @@ from yieldsim.sky.eclipse import add_occulter
 from yieldsim.sky.sun_track import SunTrack
 
 MOST_ROWS = 600
+TOGETHER = 4
+"""Neighbouring azimuths whose energies are added at a time."""
 FINEST_ROW_DEG = 0.01
+SHARE_REACH = 1.2
+"""Discs are looked at so many radii about their centre, the largest that share a size among them."""
 EARTH = "earth"
 POINT_DEG = 1e-3
 """Radius of a disc that is as good as a point: less than the angles' unit."""
@@ -117,6 +121,8 @@ def seen_from(path: SunPath, axes_xyz: FloatArray, other_axes_xyz: FloatArray) -
 class LightTables(NamedTuple):
     """What passes a horizon, by azimuth and row; row r is a horizon at lowest + r * rows_step, in the sweep's angle units.
 
+    Horizons below the first row hide no more than it, those above the last no less.
+
     light      (azimuth, rows, 3) hours lit (by share of the disc), hours with any part lit, kWh/m2 of beam
     """
 
@@ -128,19 +134,23 @@ class LightTables(NamedTuple):
 class EnergyTables(NamedTuple):
     """What a collector delivers of the light that passes a horizon, by azimuth and row, as in `LightTables`.
 
-    turned     (azimuth, rows, width) kWh delivered, for the turns from first_turn on, wrapping
-    first_turn (azimuth,)
+    turned     (azimuth, rows, width) kWh delivered, for the turns from first_turn on, wrapping; azimuths filled up to whole groups of
+               TOGETHER, with nothing
+    first_turn (azimuth / TOGETHER,)
+    dark_row   (azimuth,) the row from which on nothing is delivered; the last, one beyond the horizons', at the latest
     """
 
     lowest: int
     rows_step: int
     turned: Float32Array
     first_turn: NDArray[np.int64]
+    dark_row: NDArray[np.int64]
 
 
 class Rows(NamedTuple):
     """Rows of a table for horizons between two angles.
 
+    lowest   of the first row, in angle units
     horizons rows of horizons; the Sun's own rows are `depth`: `pad` more on either side, and as many again for every size of its disc
     place    (time,) of the Sun among the azimuths
     height   (time,) of its centre among its own rows
@@ -148,6 +158,7 @@ class Rows(NamedTuple):
     touched  the same: 1 where any part of it is
     """
 
+    lowest: int
     step: int
     horizons: int
     depth: int
@@ -172,8 +183,13 @@ def visible_share(cut: FloatArray) -> FloatArray:
 def rows_of(path: SunPath, azimuth_count: int, unit_deg: float, lowest: int, highest: int) -> Rows:
     """The rows for horizons between lowest and highest (angle units), and where the Sun stands among them.
 
-    Times whose discs differ by little share a size: one on the Moon, some five on Mars, a dozen on Mercury.
+    Times whose discs differ by little share a size: one on the Moon, some five on Mars, a dozen on Mercury. Horizons beyond the
+    Sun's own range need no rows: all of it passes, or nothing.
     """
+    reach = SHARE_REACH * float(path.radius_deg.max()) + FINEST_ROW_DEG
+    bottom = int(np.floor((float(path.elevation_deg.min()) - reach) / unit_deg))
+    top = int(np.ceil((float(path.elevation_deg.max()) + reach) / unit_deg))
+    lowest, highest = min(max(lowest, bottom), top), max(min(highest, top), bottom)
     step = max(1, round(FINEST_ROW_DEG / unit_deg), -(-(highest - lowest) // MOST_ROWS))
     smallest, largest = float(path.radius_deg.min()), float(path.radius_deg.max())
     sizes = max(1, int(np.ceil((largest - smallest) / (SIZE_SHARE * largest))))
@@ -182,12 +198,13 @@ def rows_of(path: SunPath, azimuth_count: int, unit_deg: float, lowest: int, hig
     radius = (smallest + width * (np.arange(sizes) + 0.5))[:, None]
     count = (highest - lowest) // step + 2
     # passes above or below all horizons by a disc act as one; keep rows for them on either side
-    pad = int(np.ceil(1.2 * largest / (unit_deg * step))) + 1
+    pad = int(np.ceil(SHARE_REACH * largest / (unit_deg * step))) + 1
     depth = count + 2 * pad
     # rows of the disc's centre above the horizon; the share depends on nothing else
     above = np.arange(-count - pad + 1, depth - pad)
     height = np.clip((path.elevation_deg / unit_deg - lowest) / step + pad, 0.0, depth - 1.001)
     return Rows(
+        lowest=lowest,
         step=step,
         horizons=count,
         depth=depth,
@@ -220,7 +237,7 @@ def light_tables(
         light[azimuth, :, 1:2] = cut(
             rows.touched, rows.depth, used, np.ascontiguousarray(counted[:, 1:2]), rows.horizons
         )
-    return LightTables(lowest, rows.step, light)
+    return LightTables(rows.lowest, rows.step, light)
 
 
 def energy_tables(
@@ -239,22 +256,40 @@ def energy_tables(
     rows = rows_of(path, azimuth_count, unit_deg, lowest, highest)
     turns, kwh = power_w.shape[1], path.step_hours / 1000.0
     spread = _spread(rows.place[powered], rows.height[powered], azimuth_count)
-    tables, firsts = [], np.zeros(azimuth_count, dtype=np.int64)
+    groups = -(-azimuth_count // TOGETHER)
+    lit = np.zeros((groups, turns), dtype=bool)
+    for azimuth in range(azimuth_count):
+        lit[azimuth // TOGETHER] |= (power_w[spread(azimuth)[2]] > 0.0).any(axis=0)
+    arcs = [_arc(reached) for reached in lit]
+    firsts, width = np.array([first for first, _ in arcs]), max(width for _, width in arcs)
+    turned = np.zeros((groups * TOGETHER, rows.horizons + 1, width), dtype=np.float32)
     for azimuth in range(azimuth_count):
         cell, weight, times = spread(azimuth)
-        reached = power_w[times] > 0.0
-        first, width = _arc(reached.any(axis=0))
-        columns = (first + np.arange(width)) % turns
+        first, columns = arcs[azimuth // TOGETHER]
         used, at = np.unique(cell, return_inverse=True)
-        counted = np.zeros((used.size, width))
-        np.add.at(counted, at, (weight * kwh)[:, None] * power_w[times][:, columns])
-        tables.append(cut(rows.share, rows.depth, used, counted, rows.horizons))
-        firsts[azimuth] = first
-    width = max(table.shape[1] for table in tables)
-    turned = np.zeros((azimuth_count, rows.horizons, width), dtype=np.float32)
-    for azimuth, table in enumerate(tables):
-        turned[azimuth, :, : table.shape[1]] = table
-    return EnergyTables(lowest, rows.step, turned, firsts)
+        counted = np.zeros((used.size, columns))
+        _count(counted, at, weight * kwh, power_w, times, first)
+        turned[azimuth, :-1, :columns] = cut(rows.share, rows.depth, used, counted, rows.horizons)
+    some = np.asarray(turned.any(axis=2))
+    dark_row = np.where(some.any(axis=1), some.shape[1] - np.argmax(some[:, ::-1], axis=1), 0)
+    return EnergyTables(rows.lowest, rows.step, turned, firsts, dark_row)
+
+
+@njit(cache=True)
+def _count(
+    counted: FloatArray,
+    at: NDArray[np.int64],
+    weight: FloatArray,
+    power_w: Float32Array,
+    times: NDArray[np.int64],
+    first_turn: int,
+) -> None:
+    """Add weighted power of the turns from the first on, wrapping, to the rows `at` of counted (used, turns)."""
+    turns = power_w.shape[1]
+    for n in range(at.shape[0]):
+        for k in range(counted.shape[1]):
+            turn = first_turn + k
+            counted[at[n], k] += weight[n] * power_w[times[n], turn if turn < turns else turn - turns]
 
 
 @njit(cache=True)

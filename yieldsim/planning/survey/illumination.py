@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from yieldsim.base.numerics.height_grid import Float32Array
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.survey.horizon_tables import EnergyTables, LightTables, Passage
+from yieldsim.planning.survey.horizon_tables import TOGETHER, EnergyTables, LightTables, Passage
 
-BLOCK_CELLS = 256
+BLOCK_CELLS, ENERGY_CELLS = 256, 64
 NO_CELL = -32768
 """A horizon of a cell whose ground is unknown."""
 
@@ -69,55 +69,93 @@ def cell_energy(
 
 @njit(cache=True, parallel=True)
 def _cell_light(horizon: NDArray[np.int16], tables: LightTables, passage: Passage, out: FloatArray) -> None:
-    azimuths, cells = horizon.shape
+    cells = horizon.shape[1]
     for block in prange((cells + BLOCK_CELLS - 1) // BLOCK_CELLS):
         begin, end = block * BLOCK_CELLS, min((block + 1) * BLOCK_CELLS, cells)
         own = np.ascontiguousarray(horizon[:, begin:end])
         dark, cut = _longest_dark(own, passage)
-        by_cell = np.ascontiguousarray(own.T)
+        sums = np.zeros((end - begin, 3))
+        _add_light(own, tables.light, tables.lowest, tables.rows_step, sums)
         for c in range(end - begin):
-            if by_cell[c, 0] == NO_CELL:
+            if own[0, c] == NO_CELL:
                 continue
-            lit, some, beam = 0.0, 0.0, 0.0
-            for a in range(azimuths):
-                row = (by_cell[c, a] - tables.lowest + tables.rows_step // 2) // tables.rows_step
-                lit += tables.light[a, row, 0]
-                some += tables.light[a, row, 1]
-                beam += tables.light[a, row, 2]
-            at = begin + c
-            out[0, at], out[1, at], out[2, at], out[3, at] = lit, some, beam, dark[c]
-            out[4, at] = 1.0 if cut[c] else 0.0
+            for k in range(3):
+                out[k, begin + c] = sums[c, k]
+            out[3, begin + c] = dark[c]
+            out[4, begin + c] = 1.0 if cut[c] else 0.0
+
+
+@njit(cache=True)
+def _add_light(
+    own: NDArray[np.int16], light: Float32Array, lowest: int, rows_step: int, sums: FloatArray
+) -> None:
+    """Add the light of every azimuth to the sums (cells, 3): an azimuth's table is small enough to stay at hand for all cells."""
+    last = light.shape[1] - 1
+    a_row, off = np.float32(1.0 / rows_step), np.float32(rows_step // 2 + 0.5 - lowest)
+    for a in range(own.shape[0]):
+        for c in range(own.shape[1]):
+            row = np.uintp(_row_at(own[a, c], off, a_row, last))
+            for k in range(3):
+                sums[c, k] += light[a, row, k]
+
+
+@njit(inline="always")
+def _row_at(horizon: int, off: np.float32, a_row: np.float32, last: int) -> int:
+    """Row of a horizon: whole rows in (horizon + off) times the share of a row in a unit, within the table.
+
+    off   half a row and half a unit less the table's lowest horizon: half a unit keeps whole rows clear of rounding
+    """
+    row = int((np.float32(horizon) + off) * a_row)
+    row = row if row > 0 else 0
+    return row if row < last else last
 
 
 @njit(cache=True, parallel=True)
 def _cell_energy(
     horizon: NDArray[np.int16], tables: EnergyTables, turns: int, wanted: FloatArray, out: FloatArray
 ) -> None:
-    azimuths, cells = horizon.shape
-    width = tables.turned.shape[2]
-    for block in prange((cells + BLOCK_CELLS - 1) // BLOCK_CELLS):
-        begin, end = block * BLOCK_CELLS, min((block + 1) * BLOCK_CELLS, cells)
-        by_cell = np.ascontiguousarray(horizon[:, begin:end].T)
-        sums = np.zeros(turns + width, dtype=np.float32)
+    """Azimuths are added TOGETHER at a time: reading and writing the sums costs as much as adding to them."""
+    cells = horizon.shape[1]
+    groups, rows, width = tables.turned.shape[0] // TOGETHER, tables.turned.shape[1], tables.turned.shape[2]
+    flat = tables.turned.reshape(-1)
+    a_row = np.float32(1.0 / tables.rows_step)
+    off = np.float32(tables.rows_step // 2 + 0.5 - tables.lowest)
+    for block in prange((cells + ENERGY_CELLS - 1) // ENERGY_CELLS):
+        begin, end = block * ENERGY_CELLS, min((block + 1) * ENERGY_CELLS, cells)
+        room = turns + width
+        sums = np.zeros((end - begin) * room, dtype=np.float32)
+        place = np.empty((TOGETHER, end - begin), dtype=np.int64)
+        for group in range(groups):
+            first = group * TOGETHER
+            for j in range(TOGETHER):
+                base, dark = (first + j) * rows, tables.dark_row[first + j]
+                azimuth = min(first + j, horizon.shape[0] - 1)
+                for c in range(end - begin):
+                    place[j, c] = (base + _row_at(horizon[azimuth, begin + c], off, a_row, dark)) * width
+            n0, n1 = (
+                (first * rows + tables.dark_row[first]) * width,
+                ((first + 1) * rows + tables.dark_row[first + 1]) * width,
+            )
+            n2 = ((first + 2) * rows + tables.dark_row[first + 2]) * width
+            n3 = ((first + 3) * rows + tables.dark_row[first + 3]) * width
+            for c in range(end - begin):
+                p0, p1, p2, p3 = place[0, c], place[1, c], place[2, c], place[3, c]
+                if p0 == n0 and p1 == n1 and p2 == n2 and p3 == n3:
+                    continue
+                at, t0, t1 = np.uintp(c * room + tables.first_turn[group]), np.uintp(p0), np.uintp(p1)
+                t2, t3 = np.uintp(p2), np.uintp(p3)
+                for k in range(np.uintp(width)):
+                    sums[at + k] = sums[at + k] + flat[t0 + k] + flat[t1 + k] + flat[t2 + k] + flat[t3 + k]
         for c in range(end - begin):
-            if by_cell[c, 0] == NO_CELL:
+            if horizon[0, begin + c] == NO_CELL:
                 continue
-            sums[:] = 0.0
-            for a in range(azimuths):
-                row = (by_cell[c, a] - tables.lowest + tables.rows_step // 2) // tables.rows_step
-                first = tables.first_turn[a]
-                _add(sums[first : first + width], tables.turned[a, row])
+            own = sums[c * room : c * room + room]
             for k in range(width):
-                sums[k] += sums[turns + k]
-            at = begin + c
-            turn = best_turn(sums[:turns]) if np.isnan(wanted[at]) else wanted[at]
-            out[0, at], out[1, at] = at_turn(sums[:turns], turn), turn
-
-
-@njit(cache=True)
-def _add(sums: Float32Array, row: Float32Array) -> None:
-    for k in range(row.shape[0]):
-        sums[k] += row[k]
+                own[k] += own[turns + k]
+            turn = wanted[begin + c]
+            if np.isnan(turn):
+                turn = best_turn(own[:turns])
+            out[0, begin + c], out[1, begin + c] = at_turn(own[:turns], turn), turn
 
 
 @njit(cache=True)

@@ -12,8 +12,8 @@ from yieldsim.base.model import Notes
 from yieldsim.base.plans.design import DesignPlan
 
 if TYPE_CHECKING:
+    from yieldsim.runs.cluster import Compute
     from yieldsim.runs.design.combinations import Combination
-    from yieldsim.runs.design.workers import Compute
     from yieldsim.runs.growth.phases import PhaseSpan
     from yieldsim.runs.growth.search import Planned
     from yieldsim.runs.growth.types import GrowthRun
@@ -41,14 +41,14 @@ def growth(
     years, span         how much of each phase is run at most, from its date on: a year of the body when None
     interval_minutes, kernels   as for an estimate
     workers             processes of this machine that share the combinations
-    scheduler           address of a dask cluster that does it instead
+    scheduler           address of a Dask cluster that does it instead
 
     Raises InputError, DataMissing or CannotCompute.
     """
+    from yieldsim.runs.cluster import computing, terrain_files
     from yieldsim.runs.design.combinations import combinations_of
     from yieldsim.runs.design.run import read_plan
     from yieldsim.runs.design.variants import with_variants
-    from yieldsim.runs.design.workers import computing
     from yieldsim.runs.growth.phases import phase_spans
     from yieldsim.runs.growth.summary import summarised
     from yieldsim.runs.setup.prepare import kernel_paths
@@ -74,7 +74,8 @@ def growth(
         if progress is not None:
             progress(done, total)
 
-    with computing(len(everything), workers, scheduler) as compute:
+    needed = [*terrain_files([one.site for one in everything]), *named]
+    with computing(len(everything), workers, scheduler, files=needed) as compute:
         bounds = _bounds(asked, everything, spans, compute, step)
         planned = _planned(asked, everything, spans, bounds, compute, step)
     best, built = _best_built(asked, everything, spans, planned)

@@ -107,7 +107,7 @@ def horizon(
     from yieldsim.files.terrain.remote import all_named, terrain_source
     from yieldsim.ground.skyline import skyline
     from yieldsim.ground.terrain import NestedTerrain
-    from yieldsim.ground.unknown_ground import raised
+    from yieldsim.ground.unknown_ground import Raised
     from yieldsim.runs.noun_checks import refuse_wrong
     from yieldsim.runs.time_span import span_utc
 
@@ -149,7 +149,7 @@ def horizon(
     warnings += filled_notes(grids)
     azimuth_deg = np.arange(0.0, 360.0 - 1e-9, azimuth_step_deg)
     far_m = distances_m(grids, sphere, reach_km)
-    result = bare = skyline(surface.heights_m, sphere, azimuth_deg, far_m, site.mast_height_m)
+    result = bare = skyline(surface, sphere, azimuth_deg, far_m, site.mast_height_m)
     eye: Site = site
 
     @cache
@@ -158,7 +158,7 @@ def horizon(
 
     if any(grid.holes is not None for grid in grids):
         holed = sorted({grid.name for grid in grids if grid.holes is not None})
-        full = raised(surface.heights_m, grids, site.body.relief_m[1])
+        full = Raised(surface, grids, site.body.relief_m[1])
         blocked = skyline(full, sphere, azimuth_deg, far_m, site.mast_height_m)
         result, told = with_holes_blocked(bare, blocked, path, unknown_ground, holed)
         warnings += told

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from yieldsim.base.numerics.vectors import FloatArray
     from yieldsim.files.terrain.raster_model import Holds, Raster
     from yieldsim.ground.line_sweep import Cells
-    from yieldsim.ground.tile_grid import Heights, TileFrame
+    from yieldsim.ground.terrain import Heights
+    from yieldsim.ground.tile_grid import TileFrame
     from yieldsim.planning.survey.horizon_tables import SunPath
     from yieldsim.runs.horizon.unknown_ground import UnknownGround
     from yieldsim.sky.sun_track import SunTrack
@@ -110,7 +111,7 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     from yieldsim.ground.line_sweep import NO_CELL, sweep
     from yieldsim.ground.terrain import NestedTerrain
     from yieldsim.ground.tile_grid import cells_of, level_count, level_radius_m, levels_of, square_frame
-    from yieldsim.ground.unknown_ground import raised
+    from yieldsim.ground.unknown_ground import Raised
 
     rasters = open_rasters(job.terrain, job.site.body, job.holds)
     frame = frame_of(rasters[0], job.site, tile)
@@ -124,13 +125,14 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     def along(azimuth: FloatArray, far_m: FloatArray) -> tuple[FloatArray, FloatArray]:
         return frame.sphere.along(azimuth, far_m / frame.sphere.radius_m)[:2]
 
-    surfaces: list[Heights] = []
+    nested: list[NestedTerrain] = []
     seen = []
     for level in range(level_count(swept, job.reach_km * 1000.0)):
         spacing_m = swept.pixel_m * 2**level
         grids = thinned(rasters, along, level_radius_m(swept, level), spacing_m)
-        surfaces.append(NestedTerrain(grids).heights_m)
+        nested.append(NestedTerrain(grids))
         seen += grids
+    surfaces: list[Heights] = [*nested]
     cells = cells_of(swept, surfaces[0])
     inside = slice(NEAR_PIXELS + 1, -NEAR_PIXELS - 1)
     if is_square:
@@ -167,7 +169,7 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     holed = [grid for grid in seen if grid.holes is not None]
     if holed:
         ceiling_m = job.site.body.relief_m[1]
-        surfaces = [raised(heights, holed, ceiling_m) for heights in surfaces]
+        surfaces = [Raised(surface, holed, ceiling_m) for surface in nested]
         cells = cells_of(swept, surfaces[0])
         horizon = horizons(surfaces, cells, mast_m)
         blocked = _light(job, frame, typical_m, horizon, known)
