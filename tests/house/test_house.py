@@ -15,6 +15,7 @@ FLOOR = {
     "sky": 1,
     "ground": 1,
     "optics": 1,
+    "thermal": 1,
     "files": 1,
     "report": 1,
     "energy": 2,
@@ -301,6 +302,7 @@ def test_words_of_the_vocabulary_end_in_their_units() -> None:
         "kWh m-2": "_kwh_m2",
         "kWh": "_kwh",
         "m": "_m",
+        "K": "_k",
     }
     suffix |= {"au": "_au", "astronomical_unit": "_au"}
     for name, word in VOCABULARY.items():

@@ -13,6 +13,7 @@ import numpy as np
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.ranges import Range
+from yieldsim.base.thermal_model import Ground, Thermal
 
 Rows = tuple[tuple[float, ...], ...]
 SHORTEST_CYCLE_HOURS = 0.05
@@ -178,6 +179,8 @@ class Site:
     """None: a flat horizon, the bare body."""
     optical_depth: Annotated[float, Range(0.0, 100.0)] | OpticalDepthTable | None = None
     dust: Dust | None = None
+    ground: Ground | None = None
+    """None: regolith on the Moon, not known elsewhere."""
 
 
 # ---------------------------------------------------------------- collector
@@ -307,6 +310,7 @@ class Collector:
     shield: Shield | None = None
     fibre: Fibre | None = None
     mass_kg: Annotated[float, Range(above=0.0, high=1.0e7)] | None = None
+    thermal: Thermal | None = None
 
     @property
     def unit_count(self) -> int:

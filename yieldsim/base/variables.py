@@ -125,6 +125,14 @@ VOCABULARY: dict[str, Word] = {
         1.0,
     ),
     "shield_power_w": Word("W", "electric power drawn by the dust shields, all units", "mean", 0.0, INF),
+    # heat, for collectors that state what temperatures follow from
+    "ground_temperature_k": Word("K", "temperature of the ground's surface", "mean", 0.0, 5000.0),
+    "cover_temperature_k": Word("K", "temperature of the fibre's outer cover", "point", 0.0, 5000.0),
+    "fibre_temperature_k": Word(
+        "K", "temperature of the fibre's first metre, under its insulation", "point", 0.0, 5000.0
+    ),
+    "joint_temperature_k": Word("K", "temperature of the joint of funnel and fibre", "point", 0.0, 5000.0),
+    "funnel_temperature_k": Word("K", "temperature of the funnel", "point", 0.0, 5000.0),
     # habitat, by load
     "asked_power_w": Word("W", "power that a load asks for where it is used", "mean", 0.0, INF),
     "served_directly_power_w": Word(

@@ -30,6 +30,7 @@ from yieldsim.files.tables.csv_table import MOST_COLUMNS
 from yieldsim.files.tables.lookup_tables import (
     acceptance_cells,
     attenuation_table,
+    ground_table,
     horizon_mask,
     optical_depth_table,
 )
@@ -91,6 +92,16 @@ def _site_words(reading: Reading) -> str:
         parts.append(f"optical depth by {site.optical_depth.against}".replace("tdb_s", "time"))
     if site.dust:
         parts.append(f"dust {site.dust.loss_per_day:.3g} a day")
+    if site.ground:
+        own = site.ground.temperature
+        kind = (
+            "of regolith"
+            if own is None
+            else f"at {own:g} K"
+            if isinstance(own, float)
+            else "by hour of the day"
+        )
+        parts.append(f"ground {kind}")
     return ", ".join(parts)
 
 
@@ -132,6 +143,9 @@ def _collector_words(reading: Reading) -> str:
         parts.append(f"acceptance on {shape} pairs of angles for a {acceptance.source} source")
     parts.append("dust shield" if collector.shield else "no dust shield")
     parts.append(f"{collector.fibre.length_m:g} m of fibre" if collector.fibre else "no fibre")
+    if collector.thermal:
+        layers = _counted(collector.thermal.insulation.layer_count, "layer")
+        parts.append(f"temperatures under insulation of {layers}")
     return ", ".join(parts)
 
 
@@ -183,6 +197,10 @@ def _table_words(reading: Reading, text: str) -> str:
         depth = optical_depth_table(reading)
         low, high = depth.optical_depth.min(), depth.optical_depth.max()
         return f"optical depth table, {len(depth.x)} rows, {low:g} to {high:g}"
+    if "temperature_k" in names:
+        ground = ground_table(reading)
+        low, high = ground.temperature_k.min(), ground.temperature_k.max()
+        return f"ground temperature table, {len(ground.temperature_k)} rows, {low:g} to {high:g} K"
     if "elevation_deg" in names or likely("elevation_deg", names):
         mask = horizon_mask(reading)
         mean = np.mean(mask.elevation_deg)

@@ -5,6 +5,8 @@ The schemas for editors show these words; a test holds them complete.
 
 from __future__ import annotations
 
+from yieldsim.files.heat_descriptions import GROUND, HEAT
+
 DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
     "site": {
         "SiteFile": {
@@ -18,7 +20,9 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
             "horizon": "The skyline: a table, terrain files or the bare body",
             "atmosphere": "What dims the beam; only for bodies with an atmosphere",
             "dust": "How dust settles and when it is cleaned off",
+            "ground": "How warm the ground is; regolith on the Moon when left out",
         },
+        **GROUND,
         "HorizonTable": {
             "table": "CSV file with azimuth_deg, elevation_deg",
             "terrain": "Terrain raster files, finest first",
@@ -52,7 +56,9 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
             "acceptance": "Share of light accepted by angle: a table or a prescription to trace",
             "shield": "Electrodynamic dust shield on every aperture",
             "fibre": "Fibre or bundle from the funnel to the habitat",
+            "thermal": "Insulation, heat capacities and limits: the temperatures of funnel, joint and fibre",
         },
+        **HEAT,
         "MountTable": {
             "tilt_deg": "Angle between the aperture's normal and the zenith, degrees",
             "azimuth_deg": "Direction the aperture faces, degrees from north through east",

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from yieldsim.base.results.estimate import EstimateResult
+from yieldsim.base.results.estimate import EstimateResult, ThermalResult
 from yieldsim.cli.shared_options import (
     COLLECTOR,
     ESTIMATE,
@@ -162,6 +162,8 @@ def answer_lines(summary: EstimateResult) -> list[str]:
         before = row["kwh"]
     if summary.get("seasonal_kwh"):
         lines += ["", *season_lines(summary)]
+    if thermal := summary.get("thermal"):
+        lines += ["", *thermal_lines(thermal)]
     following = summary.get("following")
     if following:
         lines += ["", *follower_lines(following, units)]
@@ -171,6 +173,28 @@ def answer_lines(summary: EstimateResult) -> list[str]:
         f"  steps of {convergence['step_s']:g} s; halving moved the total by {convergence['relative_change']:.2g}",
     ]
     return lines + [wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"]]
+
+
+def thermal_lines(thermal: ThermalResult) -> list[str]:
+    """Coldest and hottest of each part, its limits, and the cases that bound them."""
+    inner, outer = thermal["effective_between_k"]
+    lines = [
+        f"  {'temperatures, K':<22}{'coldest':>9}{'hottest':>9}{'limits':>14}{'cold, hot case':>17}",
+        f"    {'ground':<20}{thermal['ground_coldest_k']:9.1f}{thermal['ground_hottest_k']:9.1f}",
+    ]
+    for part in thermal["parts"]:
+        ends = ["-" if end is None else f"{end:g}" for end in (part["lowest_k"], part["highest_k"])]
+        limits = "-" if ends == ["-", "-"] else " to ".join(ends)
+        cases = f"{part['cold_case_k']:.0f}, {part['hot_case_k']:.0f}"
+        passed = " too hot" * (part["hours_too_hot"] > 0.0) + " too cold" * (part["hours_too_cold"] > 0.0)
+        lines.append(
+            f"    {part['part']:<20}{part['coldest_k']:9.1f}{part['hottest_k']:9.1f}{limits:>14}{cases:>17}{passed}"
+        )
+    emittance = f"{thermal['effective_emittance']:.3g} between {inner:g} and {outer:g} K"
+    return [
+        *lines,
+        f"    insulation: effective emittance {emittance}, {thermal['radiative_emittance']:.2g} by layers alone",
+    ]
 
 
 def season_lines(summary: EstimateResult) -> list[str]:

@@ -21,6 +21,7 @@ from yieldsim.base.model import (
     RoundAcceptance,
     Shield,
 )
+from yieldsim.files.inputs.thermal import ThermalTable
 from yieldsim.files.tables.lookup_tables import AcceptanceCells, acceptance_cells, attenuation_table
 from yieldsim.files.toml.context import Reading
 from yieldsim.files.toml.model import (
@@ -174,12 +175,15 @@ class CollectorFile(StrictModel):
     acceptance: AcceptanceTable
     shield: ShieldTable | None = None
     fibre: FibreTable | None = None
+    thermal: ThermalTable | None = None
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
-        """At least one mount."""
+        """At least one mount; heat of a fibre only where there is one."""
         if given.get("mounts") == []:
             yield "mounts", problem("is empty", "one or more mounts")
+        if "thermal" in given and "fibre" not in given:
+            yield "thermal", problem("stands without [fibre]", hint="its parts are funnel, joint and fibre")
 
     def noun(self) -> Collector:
         """The frozen collector."""
@@ -191,6 +195,7 @@ class CollectorFile(StrictModel):
             acceptance=self.acceptance.noun(),
             shield=self.shield.noun() if self.shield else None,
             fibre=self.fibre.noun() if self.fibre else None,
+            thermal=self.thermal.noun() if self.thermal else None,
         )
 
 

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from dataclasses import fields
+from typing import Any
 
 import numpy as np
 
 from yieldsim.base.model import Acceptance, AttenuationTable, Collector, Fibre, Mount, RoundAcceptance, Shield
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.thermal_model import Thermal
 from yieldsim.files.tables.band_columns import band_heading
 
 
@@ -35,6 +38,8 @@ def collector_files(collector: Collector, stem: str, comment: str = "") -> dict[
         lines += ["", "[fibre]", *_fibre(collector.fibre, stem)]
         if isinstance(collector.fibre.attenuation, AttenuationTable):
             files[f"{stem}.fibre.csv"] = _attenuation_csv(collector.fibre.attenuation)
+    if collector.thermal is not None:
+        lines += _thermal(collector.thermal)
     return {f"{stem}.toml": "\n".join(lines) + "\n", **files}
 
 
@@ -90,6 +95,24 @@ def _fibre(fibre: Fibre, stem: str) -> list[str]:
         *_given("numerical_aperture", fibre.numerical_aperture),
         *_given("face_diameter_mm", fibre.face_diameter_mm),
         f"darkening_db_per_km_per_year = {_number(fibre.darkening_db_per_km_per_year)}",
+    ]
+
+
+def _thermal(thermal: Thermal) -> list[str]:
+    lines = ["", "[thermal]", *_given("sunlit_fraction", thermal.sunlit_fraction)]
+    lines += _given("ground_view", thermal.ground_view)
+    for name in ("insulation", "fibre", "funnel", "joint"):
+        lines += ["", f"[thermal.{name}]", *_all_given(getattr(thermal, name))]
+    return lines
+
+
+def _all_given(noun: Any) -> list[str]:
+    """A line for each number of a noun whose keys are called as in the file."""
+    values = ((field.name, getattr(noun, field.name)) for field in fields(noun))
+    return [
+        f"{key} = {value if isinstance(value, int) else _number(value)}"
+        for key, value in values
+        if value is not None
     ]
 
 

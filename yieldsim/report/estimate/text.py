@@ -20,6 +20,7 @@ from yieldsim.report.estimate.ledger import acts, steps, why_nothing
 from yieldsim.report.estimate.periods import yearly
 from yieldsim.report.estimate.summary_schema import estimate_summary
 from yieldsim.report.estimate.sun_paths import has_low_sun, sky_key, sun_paths
+from yieldsim.report.estimate.temperatures import temperature_caption, temperature_rows
 from yieldsim.report.estimate.tracking_text import follower_sentence, follower_table
 from yieldsim.report.layout import style, time_axis
 from yieldsim.report.layout.imprint import NOMINAL, imprint
@@ -78,6 +79,8 @@ def page_data(ds: xr.Dataset) -> dict[str, Any]:
         "shield": shield(summary),
         "followers": follower_table(summary),
         "follower_sentence": follower_sentence(summary),
+        "temperatures": temperature_rows(ds, summary),
+        "temperature_caption": temperature_caption(summary),
         "years": year_rows(ds, summary),
         "gaps": gap_rows(ds, summary["gaps"]),
         **night_text(summary.get("worst_nights")),
