@@ -174,14 +174,14 @@ def test_nothing_is_left_for_later(path: Path) -> None:
 # ---------------------------------------------------------------- names
 
 UNIT = re.compile(
-    r"(^|_)(deg|rad|mrad|sr|m|m2|cm2|mm|km|nm|au|in|s|minutes|hours|days?|sol|years?|century|cycle|w|kwh|j|kg|k|xyz)$"
+    r"(^|_)(deg|rad|mrad|sr|m|m2|cm2|mm|km|nm|um|au|in|s|minutes|hours|days?|sol|years?|century|cycle|w|kwh|j|kg|k|gy|kgy|xyz)$"
 )
 """The last part of a name that says a unit: `_w_m2_sr` ends in `_sr`, `loss_per_day` in `_day`."""
 
 PURE = re.compile(
     r"(^|_)(transmittance|reflectance|emittance|absorptance|optical_depth|refractive_index|index|count|fraction|"
     r"efficiency|ratio|removal|removes|packing|reflection|coupling|floor|exponent|numerical_aperture|air_mass|"
-    r"concentration|weights?|share|tolerance|relative_change|conic_constant|view|reliability)$"
+    r"concentration|weights?|share|tolerance|relative_change|conic_constant|view|sd|reliability)$"
 )
 UNNAMED = {
     "OpticalDepthTable.x": "the field beside it says against what",

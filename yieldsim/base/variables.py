@@ -105,6 +105,7 @@ VOCABULARY: dict[str, Word] = {
     "fibre_transmittance": Word(
         "1", "share of the light in the fibre's cone that leaves its far end", "mean", 0.0, 1.0
     ),
+    "lens_transmittance": Word("1", "share of the light that the dose leaves in the lens", "mean", 0.0, 1.0),
     "stage_power_w": Word("W", "power left after each stage of the chain, all units", "mean", 0.0, INF),
     "mount_delivered_power_w": Word(
         "W", "power delivered at the fibre's far end by the units of a mount", "mean", 0.0, INF

@@ -22,6 +22,8 @@ from yieldsim.base.model import Collector, Dust, Shield, frozen_array
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy import soiling
 from yieldsim.energy.fibre import darkening_transmittance
+from yieldsim.energy.grain_removal import removals_by_class
+from yieldsim.energy.radiation_loss import fibre_left, lens_left
 
 DARKEST = 0.02
 """An aperture that let through less than this can't be cleaned in thought: its rows hold too little light."""
@@ -76,16 +78,22 @@ def clean_light(
             f"the dust of the estimate lets through {clean_fraction[lit].min():.1%} of the light at its worst, too "
             "little to tell what clean apertures would deliver; run it with a shield or cleaning events"
         )
-    power = mount_power_w / np.where(lit, clean_fraction, 1.0) / darkening(collector, edge_s)[:, None]
+    left = darkening(collector, edge_s) * dose_of_lens(collector, edge_s)
+    power = mount_power_w / np.where(lit, clean_fraction, 1.0) / left[:, None]
     return CleanLight(power_w=power, edge_s=edge_s, collector=collector, dust=dust, units=units)
 
 
 def darkening(collector: Collector, edge_s: FloatArray) -> FloatArray:
-    """What the fibre's darkening leaves in each row between edges, (rows,); 1 without a fibre."""
+    """What the fibre's darkening, by the year and by dose, leaves in each row between edges, (rows,); 1 without a fibre."""
     middle = 0.5 * (edge_s[1:] + edge_s[:-1])
     if collector.fibre is None:
         return np.ones_like(middle)
-    return darkening_transmittance(collector.fibre, middle)
+    return darkening_transmittance(collector.fibre, middle) * fibre_left(collector, middle)
+
+
+def dose_of_lens(collector: Collector, edge_s: FloatArray) -> FloatArray:
+    """What its dose leaves in the lens in each row, (rows,)."""
+    return lens_left(collector, 0.5 * (edge_s[1:] + edge_s[:-1]))
 
 
 def lens_darkening(loss_per_year: float, edge_s: FloatArray) -> FloatArray:
@@ -99,7 +107,7 @@ def lens_darkening(loss_per_year: float, edge_s: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Removals:
-    """Moments at which dust goes, seconds from the start (n,) in order, and the share that stays (n,)."""
+    """Moments at which dust goes, seconds from the start (n,) in order, and the share that stays of each size (classes, n)."""
 
     at_s: FloatArray
     kept: FloatArray
@@ -121,18 +129,18 @@ def removals(
         cycles = cycles[runs]
     for fails, repaired in outages_s:
         cycles = cycles[(cycles < fails) | (cycles >= repaired)]
-    removal = shield.removal if shield is not None else 0.0
     other = [(at, removes) for at, removes in events if 0.0 <= at <= end_s]
     at_s = np.concatenate([cycles, [at for at, _ in other]])
-    kept = np.concatenate([np.full(len(cycles), 1.0 - removal), [1.0 - removes for _, removes in other]])
+    removes = np.array([share for _, share in other], dtype=np.float64)
+    kept = 1.0 - soiling.by_class(cycles, removals_by_class(shield), removes)
     order = np.argsort(at_s, kind="stable")
-    return Removals(at_s[order], kept[order])
+    return Removals(at_s[order], kept[:, order])
 
 
 def history_of(found: Removals, days_per_day: float) -> soiling.DustHistory:
     """The load of an aperture that is clean at the start and gains `days_per_day` days of deposition a day."""
     starts = np.concatenate([[0.0], found.at_s])
-    loads = soiling.loads_after(np.diff(starts) / SECONDS_PER_DAY * days_per_day, found.kept)
+    loads = soiling.mean_loads_after(np.diff(starts) / SECONDS_PER_DAY * days_per_day, found.kept)
     return soiling.DustHistory(
         start_tdb_s=frozen_array(starts), load_days=frozen_array(loads), days_per_day=days_per_day
     )
@@ -195,6 +203,7 @@ def light_by_rate(light: CleanLight) -> LightByRate:
     exponent = light.dust.tilt_exponent if light.dust is not None else 0.0
     own = [soiling.deposition_rate(mount.tilt_deg, exponent) for mount in light.collector.mounts]
     rates, of = np.unique(own, return_inverse=True)
-    power = light.power_w * darkening(light.collector, light.edge_s)[:, None]
+    left = darkening(light.collector, light.edge_s) * dose_of_lens(light.collector, light.edge_s)
+    power = light.power_w * left[:, None]
     grouped = np.stack([power[:, of.ravel() == place].sum(axis=1) for place in range(len(rates))], axis=1)
     return LightByRate(power_w=grouped, rates=tuple(rates.tolist()), edge_s=light.edge_s, dust=light.dust)

@@ -8,7 +8,8 @@ day; a removal of fraction f leaves (1 - f) D. The light that passes is
 
 and never less than the floor, beneath which dust goes on settling (a cleaning takes its share of all of it). Steady
 cycles of T days that remove f leave, before the n-th removal, T (1 - (1-f)^n) / f: the load climbs to T / f and the
-residue to T (1 - f) / f (geometric series; the tests hold the code to it).
+residue to T (1 - f) / f (geometric series; the tests hold the code to it). Where removal goes by grain size, each size has a load of
+its own and D is their mean (`energy.grain_removal`).
 
 Landis & Jenkins 2000, J. Geophys. Res. 105, 1855 report 0.28 % a sol on Mars; cells see loss of global light, a concentrator loses
 the scattered light too, so such rates are lower bounds for it.
@@ -24,6 +25,7 @@ from yieldsim.base.constants import SECONDS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.model import Dust, Shield, frozen_array
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.energy.grain_removal import removals_by_class
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -71,17 +73,30 @@ def dust_history(
     event_tdb_s   (events,)  times of dust.events, in their order; those outside the run do nothing
     """
     cycles = cycle_ends_tdb_s(shield, start_tdb_s, end_tdb_s)
-    removal = shield.removal if shield is not None else 0.0
     inside = (event_tdb_s >= start_tdb_s) & (event_tdb_s <= end_tdb_s)
     removes = np.array([event.removes for event in dust.events], dtype=np.float64)
     times = np.concatenate([cycles, event_tdb_s[inside]])
-    kept = 1.0 - np.concatenate([np.full(len(cycles), removal), removes[inside]])
+    kept = 1.0 - by_class(cycles, removals_by_class(shield), removes[inside])
     order = np.argsort(times, kind="stable")
-    times, kept = times[order], kept[order]
+    times, kept = times[order], kept[:, order]
     rate = deposition_rate(tilt_deg, dust.tilt_exponent)
     starts = np.concatenate([[start_tdb_s], times])
-    loads = loads_after(np.diff(starts) / SECONDS_PER_DAY * rate, kept)
+    loads = mean_loads_after(np.diff(starts) / SECONDS_PER_DAY * rate, kept)
     return DustHistory(start_tdb_s=frozen_array(starts), load_days=frozen_array(loads), days_per_day=rate)
+
+
+def by_class(cycles: FloatArray, removal: FloatArray, removes: FloatArray) -> FloatArray:
+    """Share removed by each cycle and then each event, (classes, cycles + events): events take all sizes alike."""
+    return np.concatenate(
+        [np.repeat(removal[:, None], len(cycles), axis=1), np.repeat(removes[None, :], len(removal), axis=0)],
+        axis=1,
+    )
+
+
+def mean_loads_after(grown_days: FloatArray, kept_fraction: FloatArray) -> FloatArray:
+    """Load after each removal (n + 1,), the mean of classes of equal share that keep (classes, n): each is followed alone."""
+    each = [loads_after(grown_days, kept) for kept in np.ascontiguousarray(kept_fraction)]
+    return each[0] if len(each) == 1 else np.asarray(np.mean(each, axis=0))
 
 
 @njit(cache=True)

@@ -30,6 +30,7 @@ from yieldsim.files.tables.csv_table import MOST_COLUMNS
 from yieldsim.files.tables.lookup_tables import (
     acceptance_cells,
     attenuation_table,
+    grain_removal_table,
     ground_table,
     horizon_mask,
     optical_depth_table,
@@ -143,6 +144,8 @@ def _collector_words(reading: Reading) -> str:
         parts.append(f"acceptance on {shape} pairs of angles for a {acceptance.source} source")
     parts.append("dust shield" if collector.shield else "no dust shield")
     parts.append(f"{collector.fibre.length_m:g} m of fibre" if collector.fibre else "no fibre")
+    if collector.radiation:
+        parts.append(f"{collector.radiation.dose_gy_per_year:g} Gy a year")
     if collector.thermal:
         layers = _counted(collector.thermal.insulation.layer_count, "layer")
         parts.append(f"temperatures under insulation of {layers}")
@@ -201,6 +204,9 @@ def _table_words(reading: Reading, text: str) -> str:
         ground = ground_table(reading)
         low, high = ground.temperature_k.min(), ground.temperature_k.max()
         return f"ground temperature table, {len(ground.temperature_k)} rows, {low:g} to {high:g} K"
+    if "grain_diameter_um" in names:
+        diameter_um, removal = grain_removal_table(reading)
+        return f"grain removal table, {diameter_um[0]:g} to {diameter_um[-1]:g} um, {removal.min():g} to {removal.max():g}"
     if "elevation_deg" in names or likely("elevation_deg", names):
         mask = horizon_mask(reading)
         mean = np.mean(mask.elevation_deg)

@@ -5,7 +5,7 @@ The schemas for editors show these words; a test holds them complete.
 
 from __future__ import annotations
 
-from yieldsim.files.heat_descriptions import GROUND, HEAT
+from yieldsim.files.wear_descriptions import GRAINS, GROUND, HEAT, RADIATION, REMOVAL
 
 DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
     "site": {
@@ -56,6 +56,7 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
             "acceptance": "Share of light accepted by angle: a table or a prescription to trace",
             "shield": "Electrodynamic dust shield on every aperture",
             "fibre": "Fibre or bundle from the funnel to the habitat",
+            "radiation": "Dose by the year and what it takes from fibre and lens",
             "thermal": "Insulation, heat capacities and limits: the temperatures of funnel, joint and fibre",
         },
         **HEAT,
@@ -74,10 +75,13 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
         "ShieldTable": {
             "film_transmittance": "Transmittance of the shield's film, a share",
             "removal": "Share of the dust present that one cycle removes",
+            **REMOVAL,
             "cycle_hours": "Time from one cycle to the next, hours",
             "duty_minutes": "How long a cycle draws power, minutes",
             "power_w": "Electric power of one unit's shield while it runs, W",
         },
+        "GrainsTable": GRAINS,
+        "RadiationTable": RADIATION,
         "FibreTable": {
             "length_m": "Length of the fibre, metres",
             "attenuation_db_per_km": "Attenuation at all wavelengths, dB/km",

@@ -156,6 +156,37 @@ class ThermalResult(TypedDict):
     parts: list[PartTemperature]
 
 
+class GrainsResult(TypedDict):
+    """Removal of a shield whose removal goes by grain size."""
+
+    fresh_removal: Share
+    """Of a fresh deposit's area, in one cycle."""
+    settled_removal: Share
+    """The one removal that would leave as much once cycles and settling balance."""
+
+
+class RemovalRangeResult(TypedDict):
+    """The run's energy at both ends of the range that a shield's removal is known within."""
+
+    lowest_removal: Share
+    highest_removal: Share
+    delivered_kwh_at_lowest: NotNegative
+    delivered_kwh_at_highest: NotNegative
+
+
+class DoseYearResult(TypedDict):
+    """What radiation has taken after so many years from the start of the run."""
+
+    years: NotNegative
+    fibre_dose_gy: NotNegative
+    lens_dose_gy: NotNegative
+    fibre_added_db_per_km: NotNegative
+    fibre_left: Share
+    lens_left: Share
+    left: Share
+    """Both together."""
+
+
 class EstimateResult(WholeGapResult):
     """Light that a collector delivers at a site, over a run. What is not required, results of earlier versions lack."""
 
@@ -203,6 +234,12 @@ class EstimateResult(WholeGapResult):
     track_error_bound_deg: NotRequired[float]
     etendue: EtendueResult | None
     chain: NotRequired[ChainResult]
+    grains: NotRequired[GrainsResult]
+    """Of shields whose removal goes by grain size."""
+    removal_range: NotRequired[RemovalRangeResult]
+    """Of shields whose removal is stated as a range."""
+    radiation: NotRequired[list[DoseYearResult]]
+    """Of collectors with a dose."""
     thermal: NotRequired[ThermalResult]
     """Of collectors that state what temperatures follow from."""
     unknown_ground: NotRequired[UnknownGroundResult]

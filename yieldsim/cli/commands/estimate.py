@@ -154,6 +154,16 @@ def answer_lines(summary: EstimateResult) -> list[str]:
         lines.append(
             f"  shield draws         {figure(summary['shield_kwh_electric'])} kWh   electric, not netted"
         )
+    if ends := summary.get("removal_range"):
+        lines.append(
+            f"  removal {ends['lowest_removal']:g} to {ends['highest_removal']:g}".ljust(22)
+            + f" {figure(ends['delivered_kwh_at_lowest'])} to {figure(ends['delivered_kwh_at_highest']).lstrip()} kWh delivered"
+        )
+    if grains := summary.get("grains"):
+        lines.append(
+            f"  shield removes       {grains['fresh_removal']:12.1%}       of fresh dust a cycle, "
+            f"{grains['settled_removal']:.1%} once fine grains gather"
+        )
     lines += ["", "  ledger of losses                         kWh    of before"]
     before = None
     for row in summary["ledger"]:
@@ -162,6 +172,13 @@ def answer_lines(summary: EstimateResult) -> list[str]:
         before = row["kwh"]
     if summary.get("seasonal_kwh"):
         lines += ["", *season_lines(summary)]
+    if doses := summary.get("radiation"):
+        lines += ["", f"  {'left by radiation':<20}{'fibre':>10}{'lens':>10}{'both':>10}{'added dB/km':>13}"]
+        lines += [
+            f"    after {row['years']:>2g} years    {row['fibre_left']:10.2%}{row['lens_left']:10.2%}{row['left']:10.2%}"
+            f"{row['fibre_added_db_per_km']:13.4g}"
+            for row in doses
+        ]
     if thermal := summary.get("thermal"):
         lines += ["", *thermal_lines(thermal)]
     following = summary.get("following")

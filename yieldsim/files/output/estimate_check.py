@@ -49,7 +49,16 @@ SHAPES: dict[str, tuple[str, ...]] = {
 }
 """Dimensions of what every estimate holds; budgets and reports read them."""
 OPTIONAL = {
-    **dict.fromkeys(("optical_depth", "beam_transmittance", "dust_load_days", "ground_temperature_k"), TIME),
+    **dict.fromkeys(
+        (
+            "optical_depth",
+            "beam_transmittance",
+            "dust_load_days",
+            "lens_transmittance",
+            "ground_temperature_k",
+        ),
+        TIME,
+    ),
     **dict.fromkeys(
         ("cover_temperature_k", "fibre_temperature_k", "joint_temperature_k", "funnel_temperature_k"),
         ("time", "mount"),

@@ -35,6 +35,8 @@ TRANSVERSE = Column("transverse_deg", -90.0, 90.0)
 LONGITUDINAL = Column("longitudinal_deg", -90.0, 90.0)
 ACCEPTANCE = Column("acceptance_fraction", 0.0, 1.0)
 WAVELENGTH = Column("wavelength_nm", 100.0, 100_000.0, increases=True)
+GRAIN = Column("grain_diameter_um", 1e-3, 1e5, increases=True)
+REMOVAL = Column("removal_fraction", 0.0, 1.0)
 SOLAR_TIME = Column("local_true_solar_time_hours", 0.0, 24.0, increases=True)
 TEMPERATURE = Column("temperature_k", 1e-3, 5000.0)
 ATTENUATION = Column("attenuation_db_per_km", 0.0, 1.0e6)
@@ -106,6 +108,17 @@ def ground_table(reading: Reading) -> GroundTable:
         local_true_solar_time_hours=table.numbers[SOLAR_TIME.name],
         temperature_k=table.numbers[TEMPERATURE.name],
     )
+
+
+GrainCells = tuple[FloatArray, FloatArray]
+
+
+def grain_removal_table(reading: Reading) -> GrainCells:
+    """Removal by grain_diameter_um, at least two rows: diameters and removals. Raises InputError."""
+    table = read_table(reading, "grain removal table", (GRAIN, REMOVAL))
+    if len(table) < 2:
+        raise InputError(Problem(table.where, found="has one row", allowed="two or more diameters"))
+    return table.numbers[GRAIN.name], table.numbers[REMOVAL.name]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

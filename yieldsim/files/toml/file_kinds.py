@@ -14,7 +14,7 @@ TOP_KEYS: dict[str, frozenset[str]] = {
         }
     ),
     "collector": frozenset(
-        {"name", "aperture_area_m2", "mass_kg", "mounts", "acceptance", "shield", "fibre", "thermal"}
+        {"name", "aperture_area_m2", "mass_kg", "mounts", "acceptance", "shield", "fibre", "thermal", "radiation"}
     ),
     "body": frozenset(
         {

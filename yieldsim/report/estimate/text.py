@@ -22,6 +22,7 @@ from yieldsim.report.estimate.summary_schema import estimate_summary
 from yieldsim.report.estimate.sun_paths import has_low_sun, sky_key, sun_paths
 from yieldsim.report.estimate.temperatures import temperature_caption, temperature_rows
 from yieldsim.report.estimate.tracking_text import follower_sentence, follower_table
+from yieldsim.report.estimate.wear_text import wear_rows
 from yieldsim.report.layout import style, time_axis
 from yieldsim.report.layout.imprint import NOMINAL, imprint
 from yieldsim.report.layout.number_format import decimals_for
@@ -86,7 +87,7 @@ def page_data(ds: xr.Dataset) -> dict[str, Any]:
         **night_text(summary.get("worst_nights")),
         "eclipses": eclipse_rows(eclipses),
         "eclipse_sentence": eclipse_sentence(eclipses) if eclipses else "",
-        "facts": fact_rows(ds, summary),
+        "facts": [*fact_rows(ds, summary), *wear_rows(summary)],
         "method": list(METHOD),
         "assumptions": assumption_rows(summary),
         "limits": limit_rows(summary),

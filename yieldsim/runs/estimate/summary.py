@@ -31,6 +31,7 @@ from yieldsim.runs.estimate.caveats import caveats
 from yieldsim.runs.estimate.chain_record import add_chain_series, chain_words
 from yieldsim.runs.estimate.cut_gaps import cut_gap_note, gap_rows, longest_whole
 from yieldsim.runs.estimate.temperatures import thermal_warnings, with_temperatures
+from yieldsim.runs.estimate.wear import dose_years, grains_result, removal_range
 from yieldsim.runs.estimate.worst_nights import worst_nights
 from yieldsim.sky.atmosphere import optical_depth_warning
 from yieldsim.sky.eclipse import eclipses
@@ -260,7 +261,12 @@ def _summary(
         "track_error_bound_deg": float(setting.track.error_bound_deg),
         "etendue": _etendue(collector),
         "chain": chain_words(setting),
-        **({} if thermal is None else {"thermal": thermal}),  # type: ignore[typeddict-item]
+        **_stated(  # type: ignore[typeddict-item]
+            grains=grains_result(collector.shield),
+            removal_range=removal_range(ds, setting, grid),
+            radiation=dose_years(collector),
+            thermal=thermal,
+        ),
         "span_warnings": span_warnings,
         "assumptions": assumptions(ready),
         "limits": limits(setting, ds, result.step_s, change, tolerance),
@@ -273,6 +279,11 @@ def _summary(
             | {key: value for key, value in (following or {}).items() if key.startswith("tracker_")},
         ),
     }
+
+
+def _stated(**answers: Any) -> Any:
+    """Answers that only some collectors ask for, without those that are None."""
+    return {key: value for key, value in answers.items() if value is not None}
 
 
 def _seasonal(ready: Prepared, ds: xr.Dataset) -> list[SeasonResult]:

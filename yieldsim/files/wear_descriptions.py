@@ -1,4 +1,4 @@
-"""What the keys of heat mean: [ground] of a site, [thermal] of a collector."""
+"""What the keys of wear and heat mean: dust by size, [ground] of a site, [thermal] and [radiation] of a collector."""
 
 from __future__ import annotations
 
@@ -64,4 +64,25 @@ HEAT: dict[str, dict[str, str]] = {
         "gel_lowest_k": "Lowest temperature that an index-matching gel bears, K",
         "gel_highest_k": "Highest temperature that an index-matching gel bears, K",
     },
+}
+REMOVAL = {
+    "lowest_removal": "Least that the removal may be; budget --uncertain draws it between the two",
+    "highest_removal": "Most that the removal may be",
+    "grains": "Removal by grain size, in place of removal",
+}
+GRAINS = {
+    "table": "CSV file with removal_fraction by grain_diameter_um",
+    "median_um": "Median diameter by count of the grains that settle, um",
+    "geometric_sd": "Geometric standard deviation of their diameters, 1 or more",
+}
+RADIATION = {
+    "dose_gy_per_year": "Dose that the fibre takes a year, Gy",
+    "start_dose_gy": "Dose that the fibre has had before the run, Gy",
+    "fibre_db_per_km": "Attenuation that the first gray adds to the fibre's, dB/km",
+    "fibre_exponent": "Power of the dose with which it grows",
+    "fibre_saturation_db_per_km": "Added attenuation that it tends to, dB/km; without bound when left out",
+    "fibre_recovered_fraction": "Share of the added attenuation that heals",
+    "lens_dose_gy_per_year": "Dose that the lens takes a year, Gy; the fibre's when left out",
+    "lens_start_dose_gy": "Dose that the lens has had before the run, Gy",
+    "lens_loss_per_kgy": "Share of the lens's transmittance lost with each kGy, compounding",
 }
