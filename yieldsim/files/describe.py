@@ -188,6 +188,13 @@ def _table_words(reading: Reading, text: str) -> str:
     if len(names) > MOST_COLUMNS:
         found = f"heads {len(names)} columns"
         raise InputError(Problem(reading.where, found=found, allowed=f"up to {MOST_COLUMNS}"))
+    if "temperature_k" in names:
+        ground = ground_table(reading)
+        low, high = ground.temperature_k.min(), ground.temperature_k.max()
+        return f"ground temperature table, {len(ground.temperature_k)} rows, {low:g} to {high:g} K"
+    if "grain_diameter_um" in names:
+        diameter_um, removal = grain_removal_table(reading)
+        return f"grain removal table, {diameter_um[0]:g} to {diameter_um[-1]:g} um, {removal.min():g} to {removal.max():g}"
     if "acceptance_fraction" in names or likely("acceptance_fraction", names):
         cells = acceptance_cells(reading)
         size = " x ".join(str(len(angles)) for angles in cells.angles_deg)
@@ -200,13 +207,6 @@ def _table_words(reading: Reading, text: str) -> str:
         depth = optical_depth_table(reading)
         low, high = depth.optical_depth.min(), depth.optical_depth.max()
         return f"optical depth table, {len(depth.x)} rows, {low:g} to {high:g}"
-    if "temperature_k" in names:
-        ground = ground_table(reading)
-        low, high = ground.temperature_k.min(), ground.temperature_k.max()
-        return f"ground temperature table, {len(ground.temperature_k)} rows, {low:g} to {high:g} K"
-    if "grain_diameter_um" in names:
-        diameter_um, removal = grain_removal_table(reading)
-        return f"grain removal table, {diameter_um[0]:g} to {diameter_um[-1]:g} um, {removal.min():g} to {removal.max():g}"
     if "elevation_deg" in names or likely("elevation_deg", names):
         mask = horizon_mask(reading)
         mean = np.mean(mask.elevation_deg)
@@ -215,7 +215,7 @@ def _table_words(reading: Reading, text: str) -> str:
         named = load_series(reading)
         by = {"utc": "time", "hour": "hour of the day"}[named.series.against]
         return f"load table, {named.column} by {by}, {len(named.series.x)} rows"
-    columns = "elevation_deg, acceptance_fraction, optical_depth, attenuation_db_per_km or power_w"
+    columns = "elevation_deg, acceptance_fraction, optical_depth, attenuation_db_per_km, temperature_k, removal_fraction or power_w"
     raise InputError(
         Problem(reading.where, found="is a table of no known kind", allowed=f"one with a column {columns}")
     )
