@@ -30,7 +30,10 @@ class RadiationTable(StrictModel):
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
         """A dose that takes something; what shapes a loss only beside it."""
         if "fibre_db_per_km" not in given and "lens_loss_per_kgy" not in given:
-            yield "", problem("needs fibre_db_per_km or lens_loss_per_kgy", hint="what does the dose take?")
+            yield (
+                "fibre_db_per_km",
+                problem("is missing, as lens_loss_per_kgy is", hint="what does the dose take?"),
+            )
         for keys, of in (
             (("fibre_exponent", "fibre_saturation_db_per_km", "fibre_recovered_fraction"), "fibre_db_per_km"),
             (("lens_dose_gy_per_year", "lens_start_dose_gy"), "lens_loss_per_kgy"),

@@ -76,7 +76,7 @@ def finished(
     )
     ds, thermal = with_temperatures(ds, setting)
     add_warnings(ready.notes, setting, ds)
-    for line in thermal_warnings(thermal, setting.site.body.atmosphere_scale_height_km is not None):
+    for line in thermal_warnings(thermal, setting, grid.count * grid.interval_s / 3600.0):
         ready.notes.add(line)
     summary = _summary(ready, result, ds, change, tolerance, following, thermal)
     ds.attrs["summary"] = json.dumps(summary, ensure_ascii=False)

@@ -178,11 +178,16 @@ def _part(
     }
 
 
-def thermal_warnings(result: ThermalResult | None, has_air: bool) -> list[str]:
-    """Limits that are passed, and what of air is left out."""
+def thermal_warnings(result: ThermalResult | None, setting: Setting, run_hours: float) -> list[str]:
+    """Limits that are passed, a run too short to know its past, and what of air is left out."""
     if result is None:
         return []
-    lines = []
+    body, lines = setting.site.body, []
+    if run_hours < body.mean_solar_day_hours:
+        lines.append(
+            f"the run is shorter than a solar day of {body.name} ({body.mean_solar_day_hours:.0f} h): its temperatures begin as if "
+            "all the time before had been like it"
+        )
     for part in result["parts"]:
         for word, end, limit_k, hours in (
             ("cold", "coldest", part["lowest_k"], part["hours_too_cold"]),
@@ -200,7 +205,7 @@ def thermal_warnings(result: ThermalResult | None, has_air: bool) -> list[str]:
                     f"the {part['part']} stays within its limit of {limit_k:g} K in this run ({kelvin:.0f} K), but its "
                     f"{word} case, held for ever, comes to {case_k:.0f} K"
                 )
-    if has_air:
+    if body.atmosphere_scale_height_km is not None:
         lines.append(
             "temperatures leave out the heat that air carries away, and the gas between the layers of insulation"
         )

@@ -54,6 +54,7 @@ def test_a_limit_passed_is_told_with_its_hours():
     assert part(ds, "joint")["hours_too_hot"] == above > 0
     told = [line for line in summary_of(ds)["warnings"] if line.startswith("the joint gets too hot")]
     assert len(told) == 1
+    assert any("shorter than a solar day of Moon (709 h)" in line for line in summary_of(ds)["warnings"])
     assert f"limit 310 K; past it for {above} h of the run" in told[0]
 
 
