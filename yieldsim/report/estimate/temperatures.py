@@ -45,7 +45,8 @@ def draw_temperatures(ds: xr.Dataset, summary: EstimateResult, figure: Figure) -
                 linestyle=(0, (4, 1.5)), label="ground",
             )  # fmt: skip
             reach.append(float(ground_low.min()))
-        reach += _limit_lines(axes, limits[name], style.VERMILLION, "limits", "solid")
+        label = "limits" if axes is frames[0] else "_"
+        reach += _limit_lines(axes, limits[name], style.VERMILLION, label, "solid")
         if name == "joint" and "gel" in limits:
             reach += _limit_lines(axes, limits["gel"], style.PURPLE, "limits of the gel", (0, (5, 1.6)))
         axes.set_ylim(max(0.0, min(reach) - ROOM_K), max(reach) + ROOM_K)
@@ -103,7 +104,7 @@ def temperature_rows(ds: xr.Dataset, summary: EstimateResult) -> list[list[str]]
                     for end in ("coldest", "hottest")
                     for text in (
                         f"{part[f'{end}_k']:.0f}",  # type: ignore[literal-required]
-                        utc(part[f"{end}_utc"])  # type: ignore[literal-required]
+                        utc(part[f"{end}_utc"])[:10]  # type: ignore[literal-required]
                         + (f", {mount_letter(part[f'{end}_mount'] - 1)}" if several else ""),  # type: ignore[literal-required]
                     )
                 ),

@@ -8,13 +8,23 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
-from yieldsim.base.model import AttenuationTable, BiaxialAcceptance, HorizonMask, Shield, TerrainHorizon
+from yieldsim.base.model import (
+    AttenuationTable,
+    BiaxialAcceptance,
+    Collector,
+    HorizonMask,
+    Shield,
+    Site,
+    TerrainHorizon,
+)
 from yieldsim.base.prescription_model import Heat
 from yieldsim.base.results.estimate import LimitResult
 from yieldsim.base.results.parts import AssumptionResult
 from yieldsim.energy.grain_removal import fresh_removal, settled_removal
 from yieldsim.optics.etendue import fibre_etendue_m2_sr, projected_acceptance_sr
 from yieldsim.runs.estimate.caveats import fibre_face_w_cm2
+from yieldsim.runs.estimate.heat_words import AROUND, GROUND, PARTS
+from yieldsim.runs.setup.prepare import ground_of
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -104,6 +114,7 @@ def assumptions(ready: Prepared) -> list[Row]:
         rows += [*_stated("fibre", collector.fibre, FIBRE), _attenuation(setting)]
     if collector.radiation is not None:
         rows += _stated("radiation", collector.radiation, RADIATION)
+    rows += _heat(site, collector)
     rows += [
         _row("sunlight", "irradiance at 1 au", f"{SOLAR_IRRADIANCE_1AU_W_M2:g} W/m2, the same all years"),
         _row(
@@ -119,6 +130,26 @@ def assumptions(ready: Prepared) -> list[Row]:
 
 def _row(of: str, what: str, value: str, *, default: bool = False) -> Row:
     return {"of": of, "what": what, "value": value, "default": default}
+
+
+def _heat(site: Site, collector: Collector) -> list[Row]:
+    """The ground and what temperatures follow from; nothing where the collector states none."""
+    ground, thermal = ground_of(site, collector), collector.thermal
+    if ground is None or thermal is None:
+        return []
+    own = ground.temperature
+    kind = (
+        f"regolith under the site's Sun, scale depth {ground.scale_depth_m:g} m"
+        if own is None
+        else f"{own:g} K throughout"
+        if isinstance(own, float)
+        else f"table of {len(own.temperature_k)} hours, {own.temperature_k.min():g} to {own.temperature_k.max():g} K"
+    )
+    rows = [_row("ground", "temperature", kind, default=site.ground is None)]
+    rows += [*_stated("ground", ground, GROUND), *_stated("heat", thermal, AROUND)]
+    for name, words in PARTS.items():
+        rows += _stated(f"heat: {name}", getattr(thermal, name), words)
+    return rows
 
 
 def _shield(shield: Shield) -> list[Row]:

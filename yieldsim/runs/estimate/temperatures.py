@@ -195,15 +195,15 @@ def thermal_warnings(result: ThermalResult | None, setting: Setting, run_hours: 
         ):
             if limit_k is None:
                 continue
-            kelvin, case_k = part[f"{end}_k"], part[f"{word}_case_k"]  # type: ignore[literal-required]
+            kelvin, case_k = part[f"{end}_k"], part["hot_case_k"]  # type: ignore[literal-required]
             when = part[f"{end}_utc"][:16].replace("T", " ")  # type: ignore[literal-required]
             reaches = f"the {part['part']} gets too {word}: {kelvin:.0f} K on {when} UTC, limit {limit_k:g} K"
             if hours > 0.0:
                 lines.append(f"{reaches}; past it for {hours:.0f} h of the run")
-            elif (case_k < limit_k) if word == "cold" else (case_k > limit_k):
+            elif word == "hot" and case_k > limit_k:
                 lines.append(
                     f"the {part['part']} stays within its limit of {limit_k:g} K in this run ({kelvin:.0f} K), but its "
-                    f"{word} case, held for ever, comes to {case_k:.0f} K"
+                    f"hot case, held for ever, comes to {case_k:.0f} K"
                 )
     if body.atmosphere_scale_height_km is not None:
         lines.append(

@@ -45,6 +45,24 @@ def test_light_at_the_fibres_end_heats_the_joint_most(run):
     assert run["joint_temperature_k"].values[lit, 0] > run["funnel_temperature_k"].values[lit, 0] + 10.0
 
 
+def test_what_is_taken_as_given_is_told(run):
+    rows = {(row["of"], row["what"]): row for row in summary_of(run)["assumptions"]}
+    assert rows["heat: insulation", "radiation shields"]["value"] == "15"
+    assert rows["heat: joint", "conductance to the funnel"]["value"] == "0.6 W/K"
+    assert rows["ground", "temperature"]["default"]
+    assert "regolith" in rows["ground", "temperature"]["value"]
+
+
+def test_a_hot_case_past_a_limit_that_the_run_keeps_is_told():
+    bears = replace(COLLECTOR.thermal, joint=replace(COLLECTOR.thermal.joint, highest_k=318.0))
+    ds = estimate(SITE, replace(COLLECTOR, thermal=bears), *SPAN)
+    row = part(ds, "joint")
+    assert row["hottest_k"] < 318.0 < row["hot_case_k"]
+    assert row["hours_too_hot"] == 0.0
+    told = [line for line in summary_of(ds)["warnings"] if line.startswith("the joint")]
+    assert f"hot case, held for ever, comes to {row['hot_case_k']:.0f} K" in told[0]
+
+
 def test_a_limit_passed_is_told_with_its_hours():
     cold_hardy = replace(
         COLLECTOR.thermal, joint=replace(COLLECTOR.thermal.joint, lowest_k=None, highest_k=310.0)
