@@ -5,7 +5,7 @@ The schemas for editors show these words; a test holds them complete.
 
 from __future__ import annotations
 
-from yieldsim.files.wear_descriptions import GRAINS, GROUND, HEAT, RADIATION, REMOVAL
+from yieldsim.files.wear_descriptions import GROUND, REMOVAL, WEAR
 
 DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
     "site": {
@@ -59,7 +59,7 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
             "radiation": "Dose by the year and what it takes from fibre and lens",
             "thermal": "Insulation, heat capacities and limits: the temperatures of funnel, joint and fibre",
         },
-        **HEAT,
+        **WEAR,
         "MountTable": {
             "tilt_deg": "Angle between the aperture's normal and the zenith, degrees",
             "azimuth_deg": "Direction the aperture faces, degrees from north through east",
@@ -80,8 +80,6 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
             "duty_minutes": "How long a cycle draws power, minutes",
             "power_w": "Electric power of one unit's shield while it runs, W",
         },
-        "GrainsTable": GRAINS,
-        "RadiationTable": RADIATION,
         "FibreTable": {
             "length_m": "Length of the fibre, metres",
             "attenuation_db_per_km": "Attenuation at all wavelengths, dB/km",

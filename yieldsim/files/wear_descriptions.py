@@ -86,3 +86,5 @@ RADIATION = {
     "lens_start_dose_gy": "Dose that the lens has had before the run, Gy",
     "lens_loss_per_kgy": "Share of the lens's transmittance lost with each kGy, compounding",
 }
+WEAR: dict[str, dict[str, str]] = {**HEAT, "GrainsTable": GRAINS, "RadiationTable": RADIATION}
+"""Tables of a collector file."""

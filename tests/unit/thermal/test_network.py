@@ -63,10 +63,8 @@ def test_a_node_that_only_radiates_cools_by_the_closed_form():
     found = node.through_k(np.zeros((steps, 1)), HOUR, np.array([320.0]))[:, 0]
     t = HOUR * np.arange(1, steps + 1)
     exact = (320.0**-3 + 3.0 * node.emission_w_k4[0] * t / 5000.0) ** (-1.0 / 3.0)
-    # second order: the first step of an hour, a tenth of the time constant, is the worst
-    np.testing.assert_allclose(found, exact, rtol=2e-4)
-    finer = node.through_k(np.zeros((4 * steps, 1)), HOUR / 4.0, np.array([320.0]))[3::4, 0]
-    assert np.abs(finer - exact).max() < np.abs(found - exact).max() / 12.0
+    # what a step may be off by, once: errors of a node that settles do not add up
+    np.testing.assert_allclose(found, exact, rtol=0.0, atol=0.05)
 
 
 def test_a_plate_in_the_sun_settles_at_the_fourth_root():
@@ -93,9 +91,9 @@ def test_a_unit_agrees_with_an_independent_integration():
         state = solved.y[:, -1]
         theirs.append(state)
     massive = [UNIT.fibre, UNIT.joint, UNIT.funnel]
-    # 0.3 K: steps of an hour against the joint's time constant of minutes, right after light comes or goes
-    np.testing.assert_allclose(ours[:, massive], np.array(theirs)[:, massive], atol=0.3)
-    np.testing.assert_allclose(ours[:, list(UNIT.covers)], np.array(theirs)[:, list(UNIT.covers)], atol=0.3)
+    # 0.1 K: two steps' tolerance, with time constants from minutes to days
+    np.testing.assert_allclose(ours[:, massive], np.array(theirs)[:, massive], atol=0.1)
+    np.testing.assert_allclose(ours[:, list(UNIT.covers)], np.array(theirs)[:, list(UNIT.covers)], atol=0.1)
 
 
 def test_steady_states_balance_and_bound_the_run():
@@ -105,8 +103,19 @@ def test_steady_states_balance_and_bound_the_run():
     for kelvin, given in ((cold, heat.min(axis=0)), (hot, heat.max(axis=0))):
         np.testing.assert_allclose(shed_w(network, kelvin), given, atol=1e-6)
     run = network.through_k(heat, HOUR, network.steady_k(heat.mean(axis=0)))
-    assert (run >= cold - 1e-6).all()
-    assert (run <= hot + 1e-6).all()
+    # the correction may lead out by a step's tolerance
+    assert (run >= cold - 0.05).all()
+    assert (run <= hot + 0.05).all()
+
+
+def test_sudden_cold_never_overshoots():
+    # a pulse of a hundred watts ends: nothing falls below the dark's steady state, whatever the heat capacity
+    for capacity in (1e-6, 1.0, 30.0, 1000.0):
+        node = lone_node(capacity)
+        heat = np.array([[100.0], [100.0], [0.1], [0.1], [0.1]])
+        run = node.through_k(heat, HOUR, node.steady_k(heat[0]))[:, 0]
+        assert (np.diff(run) <= 0.05).all()
+        assert run.min() >= node.steady_k(heat[-1])[0] - 0.05
 
 
 def test_more_heat_cools_nothing():
@@ -115,12 +124,12 @@ def test_more_heat_cools_nothing():
     before = UNIT.network.through_k(heat, HOUR, start)
     more = heat.copy()
     more[50:60, UNIT.joint] += 1.0
-    assert (UNIT.network.through_k(more, HOUR, start) >= before - 1e-6).all()
+    assert (UNIT.network.through_k(more, HOUR, start) >= before - 0.05).all()
 
 
 def test_rows_stand_for_their_middle_and_for_the_time_before():
     heat = np.repeat(seasons(400)[:1], 50, axis=0)
     told = unit_temperatures(UNIT, heat, HOUR, 10)
     for part, series in told.kelvin.items():
-        np.testing.assert_allclose(series, told.cold_case_k[part], atol=1e-5)
+        np.testing.assert_allclose(series, told.cold_case_k[part], atol=1e-4)
         assert told.hot_case_k[part] == pytest.approx(told.cold_case_k[part], abs=1e-5)

@@ -11,6 +11,7 @@ import numpy as np
 from yieldsim.base.clock import iso
 from yieldsim.base.constants import HOURS_PER_DAY, SECONDS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.dataset import add
+from yieldsim.base.errors import CannotCompute
 from yieldsim.base.numerics.interpolation import linear
 from yieldsim.base.thermal_model import Ground, GroundTable, Thermal
 from yieldsim.energy.fibre import fibre_attenuation_fraction, fibre_ends_fraction
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
 
 REFERENCE_K = (293.0, 100.0)
 """A warm fibre inside a cold cover: between these an effective emittance is told."""
+HOTTEST_K = 5000.0
+"""Of temperatures that are told."""
 GEL = "gel"
 """Told beside the joint that it fills, at its temperature."""
 
@@ -53,11 +56,24 @@ def with_temperatures(ds: xr.Dataset, setting: Setting) -> tuple[xr.Dataset, The
         light = absorbed_light(ds, collector, thermal, number)
         heat = heat_w(unit, thermal, ground, around, light, mount.tilt_deg)
         found.append(unit_temperatures(unit, heat, row_s, past))
+    _refuse_heat(found)
     ds = add(ds, "ground_temperature_k", around.ground_k)
     for part in PARTS:
         series = np.stack([one.kelvin[part] for one in found], axis=1)
         ds = add(ds, f"{part}_temperature_k", series, ("time", "mount"))
     return ds, _told(ds, thermal, found)
+
+
+def _refuse_heat(found: list[UnitTemperatures]) -> None:
+    """Raise CannotCompute where a part gets hotter than any material or than can be told."""
+    for one in found:
+        for part, series in one.kelvin.items():
+            most = float(np.max([series.max(), one.hot_case_k[part]]))
+            if not most <= HOTTEST_K:
+                raise CannotCompute(
+                    f"the {part} comes to {most:.3g} K: its insulation, mouth and conductances don't shed the heat that reaches it; "
+                    "check [thermal] of the collector"
+                )
 
 
 def repeated_rows(rows: int, row_s: float, year_days: float, solar_day_hours: float) -> int:
