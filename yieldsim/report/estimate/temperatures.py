@@ -126,5 +126,6 @@ def temperature_caption(summary: EstimateResult) -> str:
         f"Effective emittance of the insulation {style.number(thermal['effective_emittance'])} between {inner:g} and {outer:g} K, "
         f"{style.number(thermal['radiative_emittance'])} by its layers' radiation alone. Ground {thermal['ground_coldest_k']:.0f} to "
         f"{thermal['ground_hottest_k']:.0f} K. The cases are steady states under the least and the most of everything that reaches "
-        "a part; a run with these inputs stays between them. The fibre is its first metre, which takes most of the light. Blue spans the mounts, which letters name."
+        "a part; a run with these inputs stays between them. The fibre is its first metre, which takes most of the light."
+        " Blue spans the mounts, which letters name."
     )
