@@ -45,9 +45,12 @@ def weighed_sky(
     edges = np.datetime64(start, "ns") + np.arange(count // steps + 1) * np.timedelta64(
         step_minutes * steps, "m"
     )
-    none = DustRates(dust=None, rates=np.ones(1), by_tilt=False, polynomial=True, error=0.0)
     gathering = SkyGathering(
-        calendar_months(edges), edges, steps, dust or none, cell_deg or cell_for_deg(acceptance, RADIUS_DEG)
+        calendar_months(edges),
+        edges,
+        steps,
+        dust or DustRates.none(),
+        cell_deg or cell_for_deg(acceptance, RADIUS_DEG),
     )
     loads = np.zeros(count) if load_days is None else load_days
     gathering.add(0, sun_enu_xyz, power_w, np.broadcast_to(np.asarray(radius_deg, float), (count,)), loads)

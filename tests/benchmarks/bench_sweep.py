@@ -68,7 +68,7 @@ def table(half_deg: float) -> RoundAcceptance:
 def weigh(sun: FloatArray, power_w: FloatArray, acceptance: RoundAcceptance) -> Sweep:
     """The sky of an hourly year, each hour where its middle is."""
     edges = np.datetime64("2027-01-01", "ns") + np.arange(HOURS + 1) * np.timedelta64(1, "h")
-    none = DustRates(dust=None, rates=np.ones(1), by_tilt=False, polynomial=True, error=0.0)
+    none = DustRates.none()
     gathering = SkyGathering(calendar_months(edges), edges, 1, none, cell_for_deg(acceptance, RADIUS_DEG))
     gathering.add(0, sun, power_w, np.full(HOURS, RADIUS_DEG), np.zeros(HOURS))
     sky, _ = gathering.finished()

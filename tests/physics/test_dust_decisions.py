@@ -15,12 +15,11 @@ from yieldsim.energy import soiling
 from yieldsim.energy.degradation import (
     CleanLight,
     clean_light,
-    history_of,
     light_by_rate,
     mean_load_days,
     passed_by_mount,
-    removals,
 )
+from yieldsim.energy.soiling import history_of, removals
 from yieldsim.planning.habitat.cleaning_schedule import (
     best_cycle,
     cycle_choice,
@@ -75,14 +74,6 @@ def test_mean_load_is_the_integral(cycle_hours: float) -> None:
     fine = soiling.load_at(history, moments.ravel()).reshape(moments.shape).mean(axis=1)
     # a jump inside one of 3000 parts: its height times 1/6000
     np.testing.assert_allclose(means, fine, atol=2e-4 * max(fine.max(), 0.02))
-
-
-def test_histories_are_those_of_an_estimate() -> None:
-    dust = Dust(loss_per_day=0.01, tilt_exponent=1.0)
-    own = soiling.dust_history(dust, SHIELD, np.empty(0), 30.0, 0.0, 20.0 * DAY_S)
-    mine = history_of(removals(SHIELD, 20.0 * DAY_S), soiling.deposition_rate(30.0, 1.0))
-    np.testing.assert_allclose(mine.start_tdb_s, own.start_tdb_s)
-    np.testing.assert_allclose(mine.load_days, own.load_days)
 
 
 def test_steady_residue() -> None:

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.model import (
     BiaxialAcceptance,
     CleaningEvent,
@@ -101,9 +100,6 @@ class Series:
         months = grid.edge_utc[:-1].astype("datetime64[M]")
         self.month = np.repeat(np.unique(months, return_inverse=True)[1], steps)[self.lit]
         self.step_hours = grid.interval_s / steps / 3600.0
-        if setting.site.dust is not None:
-            events = [event.time_utc for event in setting.site.dust.events]
-            self.event_tdb_s = tdb_seconds(np.array(events, dtype="datetime64[ns]"))
         table = setting.collector.acceptance_table
         names = (
             ("incidence_deg",)
@@ -131,7 +127,7 @@ class Series:
         dust, shield = self.setting.site.dust, self.setting.collector.shield
         ends = float(self.grid.edge_tdb_s[0]), float(self.grid.edge_tdb_s[-1])
         tilt_deg = float(np.degrees(np.arctan2(np.hypot(*axes[2, :2]), axes[2, 2])))
-        history = soiling.dust_history(dust, shield, self.event_tdb_s, tilt_deg, *ends)
+        history = soiling.dust_history(dust, shield, tilt_deg, *ends)
         return soiling.clean_fraction(dust, soiling.load_at(history, self.tdb_s[near]))
 
     def score(self, goal, several, rough=False):

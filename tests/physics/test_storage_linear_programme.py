@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -20,7 +21,7 @@ from yieldsim.planning.habitat.dispatch import (
     needs_from,
     store_of,
 )
-from yieldsim.planning.habitat.foresight import foresight_storage_kwh
+from yieldsim.planning.habitat.foresight import _reachable, _solved, foresight_storage_kwh
 from yieldsim.planning.habitat.sizing import Case, case_of, smallest_storage_kwh
 
 ROWS = 48
@@ -222,6 +223,31 @@ def test_foresight_is_a_bound_where_less_is_served(seed: int, reliability: float
     assert best <= rule * (1.0 + 1e-6)
     # and the rule is no straw man
     assert rule <= 1.6 * best
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize(("least", "loss_per_day"), [(0.0, 0.01), (0.3, 0.3), (0.6, 0.1)])
+def test_rows_of_plenty_merged_give_the_same_store(seed: int, least: float, loss_per_day: float) -> None:
+    """A high least level that leaks fast: some levels can't be reached row by row, and the rows are then told apart again."""
+    case = sized(seed, 0.9, [ESSENTIAL, ESSENTIAL])
+    storage = replace(case.storage, least_fraction=least, standing_loss_per_day=loss_per_day)
+    store = store_of(storage, 1.0)
+    merged, apart = (
+        _solved(case.light_kwh, case.needs, store, case.reliability, merged=merged)
+        for merged in (True, False)
+    )
+    # HiGHS solves to 1e-7
+    assert merged == (None if apart is None else pytest.approx(apart, rel=1e-6))
+
+
+def test_levels_of_merged_rows_are_reached_row_by_row() -> None:
+    store = store_of(None, 1.0)._replace(keep=0.5, least=0.25)
+    first, gain = np.array([0, 1]), np.array([0.0, 0.1, 2.0])
+    # from 4 of 4: 2 and what is added, then half of that and 2 more; never under 1
+    assert _reachable(4.0, np.array([4.0, 2.9]), first, gain, store)
+    assert not _reachable(4.0, np.array([4.0, 3.2]), first, gain, store), "more than there is"
+    assert not _reachable(4.0, np.array([4.0, 0.9]), first, gain, store), "below the least"
+    assert not _reachable(4.0, np.array([1.0, 2.0]), first, gain, store), "under the least on the way"
 
 
 def test_foresight_agrees_with_a_programme_written_out() -> None:

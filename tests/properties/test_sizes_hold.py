@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from yieldsim.base.load_model import Storage
 from yieldsim.base.model import Collector, Dust, Mount, RoundAcceptance, Shield
-from yieldsim.energy.degradation import CleanLight, light_by_rate, removals
+from yieldsim.energy.degradation import CleanLight, light_by_rate
+from yieldsim.energy.soiling import removals
 from yieldsim.planning.habitat import sizing
 from yieldsim.planning.habitat.dispatch import (
     DEFERRABLE,

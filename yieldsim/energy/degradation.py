@@ -11,19 +11,19 @@ more often than rows change (their load is averaged over each row, not read at i
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from yieldsim.base.constants import DAYS_PER_YEAR, SECONDS_PER_DAY
 from yieldsim.base.errors import CannotCompute
-from yieldsim.base.model import Collector, Dust, Shield, frozen_array
+from yieldsim.base.model import Collector, Dust
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy import soiling
 from yieldsim.energy.fibre import darkening_transmittance
-from yieldsim.energy.grain_removal import removals_by_class
 from yieldsim.energy.radiation_loss import fibre_left, lens_left
+from yieldsim.energy.soiling import Removals, history_of
 
 DARKEST = 0.02
 """An aperture that let through less than this can't be cleaned in thought: its rows hold too little light."""
@@ -105,47 +105,6 @@ def lens_darkening(loss_per_year: float, edge_s: FloatArray) -> FloatArray:
 # ---------------------------------------------------------------- dust
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Removals:
-    """Moments at which dust goes, seconds from the start (n,) in order, and the share that stays of each size (classes, n)."""
-
-    at_s: FloatArray
-    kept: FloatArray
-
-
-def removals(
-    shield: Shield | None,
-    end_s: float,
-    events: tuple[tuple[float, float], ...] = (),
-    outages_s: tuple[tuple[float, float], ...] = (),
-    runs: NDArray[np.bool_] | None = None,
-) -> Removals:
-    """Every removal of a run from 0 to end_s: the shield's cycles outside its outages, and events (time, removes).
-
-    runs   (cycles,)  which cycles run at all, of those that end by end_s; None: all
-    """
-    cycles = soiling.cycle_ends_tdb_s(shield, 0.0, end_s)
-    if runs is not None:
-        cycles = cycles[runs]
-    for fails, repaired in outages_s:
-        cycles = cycles[(cycles < fails) | (cycles >= repaired)]
-    other = [(at, removes) for at, removes in events if 0.0 <= at <= end_s]
-    at_s = np.concatenate([cycles, [at for at, _ in other]])
-    removes = np.array([share for _, share in other], dtype=np.float64)
-    kept = 1.0 - soiling.by_class(cycles, removals_by_class(shield), removes)
-    order = np.argsort(at_s, kind="stable")
-    return Removals(at_s[order], kept[:, order])
-
-
-def history_of(found: Removals, days_per_day: float) -> soiling.DustHistory:
-    """The load of an aperture that is clean at the start and gains `days_per_day` days of deposition a day."""
-    starts = np.concatenate([[0.0], found.at_s])
-    loads = soiling.mean_loads_after(np.diff(starts) / SECONDS_PER_DAY * days_per_day, found.kept)
-    return soiling.DustHistory(
-        start_tdb_s=frozen_array(starts), load_days=frozen_array(loads), days_per_day=days_per_day
-    )
-
-
 def mean_load_days(history: soiling.DustHistory, edge_s: FloatArray) -> FloatArray:
     """Mean load between edges (rows + 1,), (rows,): the load grows straight between removals, so its integral is exact."""
     starts = history.start_tdb_s
@@ -158,18 +117,24 @@ def mean_load_days(history: soiling.DustHistory, edge_s: FloatArray) -> FloatArr
     return np.asarray(np.diff(gathered) / np.diff(edge_s))
 
 
-def passed_by_mount(light: CleanLight, found: Removals, dust: Dust | None = None) -> FloatArray:
-    """What the dust lets through in each row and mount, (rows, mounts); `dust` takes the place of the site's."""
-    dust = dust or light.dust
-    tilts = [mount.tilt_deg for mount in light.collector.mounts]
-    if dust is None:
-        return np.ones((len(light.edge_s) - 1, len(tilts)))
-    rates = [soiling.deposition_rate(tilt, dust.tilt_exponent) for tilt in tilts]
+def passed_at_tilts(
+    dust: Dust, found: Removals, tilts_deg: Sequence[float], edge_s: FloatArray
+) -> FloatArray:
+    """What the dust lets through of rows between edges (rows + 1,), at each of some tilts: (tilts, rows)."""
+    rates = [soiling.deposition_rate(tilt, dust.tilt_exponent) for tilt in tilts_deg]
     by_rate = {
-        rate: soiling.clean_fraction(dust, mean_load_days(history_of(found, rate), light.edge_s))
+        rate: soiling.clean_fraction(dust, mean_load_days(history_of(found, rate), edge_s))
         for rate in set(rates)
     }
-    return np.stack([by_rate[rate] for rate in rates], axis=1)
+    return np.stack([by_rate[rate] for rate in rates])
+
+
+def passed_by_mount(light: CleanLight, found: Removals) -> FloatArray:
+    """What the dust lets through in each row and mount, (rows, mounts)."""
+    tilts = [mount.tilt_deg for mount in light.collector.mounts]
+    if light.dust is None:
+        return np.ones((len(light.edge_s) - 1, len(tilts)))
+    return np.ascontiguousarray(passed_at_tilts(light.dust, found, tilts, light.edge_s).T)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -30,7 +30,7 @@ from yieldsim.energy.chain import (
 from yieldsim.energy.etendue_bound import SkyEnergy
 from yieldsim.energy.incidence import add_acceptance, add_beam, add_incidence
 from yieldsim.energy.radiation_loss import darkens_lens
-from yieldsim.energy.sunlit import SunlitGathering, SunlitSteps
+from yieldsim.energy.sunlit import MOST_STEPS, LitSteps, LitStepsGathering
 from yieldsim.ground.visible_disc import add_visibility
 from yieldsim.optics.acceptance import half_width_deg
 from yieldsim.sky.atmosphere import add_air
@@ -90,7 +90,7 @@ class TimeGrid:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Setting:
-    """All that a run needs besides the time: track, site, skyline, collector, dust.
+    """All that a run needs besides the time: track, site, skyline, collector.
 
     year_days   what annual figures are per, the body's year
     """
@@ -100,9 +100,22 @@ class Setting:
     mask: HorizonMask | None
     dip_deg: float
     collector: Collector
-    dust_histories: tuple[soiling.DustHistory, ...]
     start_tdb_s: float
     year_days: float = DAYS_PER_YEAR
+
+    def dust_history(self, tilt_deg: float) -> soiling.DustHistory | None:
+        """Dust on an aperture at a tilt through the run; None where there is no dust."""
+        if self.site.dust is None:
+            return None
+        ends = self.start_tdb_s, self.track.end_tdb_s
+        return soiling.dust_history(self.site.dust, self.collector.shield, tilt_deg, *ends)
+
+    def passed_by_dust(self, tilt_deg: float, tdb_s: FloatArray) -> FloatArray:
+        """What the dust on an aperture at a tilt lets through, (time,); 1 where there is none."""
+        history = self.dust_history(tilt_deg)
+        if self.site.dust is None or history is None:
+            return np.ones(len(tdb_s))
+        return soiling.clean_fraction(self.site.dust, soiling.load_at(history, tdb_s))
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -115,7 +128,8 @@ class Integrated:
     """Fine steps in which any part of the Sun's disc is in sight from the site, whatever the mounts face."""
     step_s: float
     sky: SkyEnergy
-    sunlit: SunlitSteps
+    sunlit: LitSteps
+    """Steps in which apertures that follow the Sun deliver, the power of all units."""
     peak_w: float
     """Highest delivered power of any fine step, and the UTC label of its middle."""
     peak_utc: np.datetime64
@@ -147,7 +161,7 @@ def fine_block(setting: Setting, utc: np.ndarray, tdb_s: FloatArray) -> xr.Datas
     ds = add_incidence(ds, collector)
     ds = add_acceptance(ds, collector)
     if site.dust is not None:
-        clean = [soiling.clean_fraction(site.dust, soiling.load_at(h, tdb_s)) for h in setting.dust_histories]
+        clean = [setting.passed_by_dust(mount.tilt_deg, tdb_s) for mount in collector.mounts]
         ds = add(ds, "clean_fraction", np.stack(clean, axis=1), ("time", "mount"))
     return ds
 
@@ -159,8 +173,9 @@ def integrate(
     per_block = max(1, BLOCK_STEPS // (steps * len(setting.collector.mounts)))
     rows: dict[str, FloatArray] = {}
     delivering, lit = np.empty((2, grid.count * steps), dtype=bool)
-    sky, sunlit = SkyEnergy(), SunlitGathering(grid.count * steps, grid.interval_s / steps)
-    step_hours = grid.interval_s / steps / SECONDS_PER_HOUR
+    sky, fine_s = SkyEnergy(), grid.interval_s / steps
+    sunlit = LitStepsGathering(grid.edge_utc[0], grid.count * steps, fine_s, steps, most_steps=MOST_STEPS)
+    step_hours = fine_s / SECONDS_PER_HOUR
     peak_w, peak_utc = -1.0, grid.edge_utc[0]
     for first in range(0, grid.count, per_block):
         last = min(first + per_block, grid.count)
@@ -184,7 +199,7 @@ def integrate(
         series=_assemble(setting, grid, rows),
         delivering=delivering,
         lit=lit,
-        step_s=grid.interval_s / steps,
+        step_s=fine_s,
         sky=sky,
         sunlit=sunlit.finished(),
         peak_w=peak_w,

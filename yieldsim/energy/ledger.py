@@ -106,11 +106,8 @@ def solar_day_number(true_solar_time_hours: FloatArray) -> np.ndarray:
 
     A solar time that runs backwards for a while (Mercury near perihelion) is followed through by its shortest steps.
     """
-    hours = np.asarray(true_solar_time_hours, dtype=np.float64)
-    step = (np.diff(hours) + 12.0) % 24.0 - 12.0
-    unwrapped = hours[0] + np.concatenate([[0.0], np.cumsum(step)])
-    day = np.floor(unwrapped / 24.0 + 1e-9).astype(np.int64)
-    return np.maximum.accumulate(day)
+    turned = np.unwrap(true_solar_time_hours, period=24.0)
+    return np.maximum.accumulate(np.floor(turned / 24.0 + 1e-9).astype(np.int64))
 
 
 def _first_rows(number: np.ndarray) -> np.ndarray:

@@ -20,7 +20,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
+from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.model import Dust, Shield, frozen_array
 from yieldsim.base.numerics.jit import njit
@@ -60,37 +62,68 @@ def cycle_ends_tdb_s(shield: Shield | None, start_tdb_s: float, end_tdb_s: float
     return np.asarray(start_tdb_s + cycle_s * np.arange(1, count + 1), dtype=np.float64)
 
 
-def dust_history(
-    dust: Dust,
-    shield: Shield | None,
-    event_tdb_s: FloatArray,
-    tilt_deg: float,
-    start_tdb_s: float,
-    end_tdb_s: float,
-) -> DustHistory:
-    """Follow the load of an aperture that is clean at the start through every removal of a run.
+@dataclass(frozen=True, slots=True, eq=False)
+class Removals:
+    """Moments at which dust goes, seconds (n,) in order, and the share that stays of each size (classes, n); clean at
+    `start_s`."""
 
-    event_tdb_s   (events,)  times of dust.events, in their order; those outside the run do nothing
+    start_s: float
+    at_s: FloatArray
+    kept: FloatArray
+
+
+def cleaning_events(dust: Dust) -> tuple[tuple[float, float], ...]:
+    """Dated cleaning events: seconds of TDB, share removed."""
+    return tuple((float(tdb_seconds(np.datetime64(e.time_utc, "ns"))), e.removes) for e in dust.events)
+
+
+def removals(
+    shield: Shield | None,
+    end_s: float,
+    events: tuple[tuple[float, float], ...] = (),
+    outages_s: tuple[tuple[float, float], ...] = (),
+    runs: NDArray[np.bool_] | None = None,
+    *,
+    start_s: float = 0.0,
+) -> Removals:
+    """Every removal of a run from its start to end_s: the shield's cycles outside its outages, and events (time, removes).
+
+    runs   (cycles,)  which cycles run at all, of those that end by end_s; None: all
     """
-    cycles = cycle_ends_tdb_s(shield, start_tdb_s, end_tdb_s)
-    inside = (event_tdb_s >= start_tdb_s) & (event_tdb_s <= end_tdb_s)
-    removes = np.array([event.removes for event in dust.events], dtype=np.float64)
-    times = np.concatenate([cycles, event_tdb_s[inside]])
-    kept = 1.0 - by_class(cycles, removals_by_class(shield), removes[inside])
-    order = np.argsort(times, kind="stable")
-    times, kept = times[order], kept[:, order]
-    rate = deposition_rate(tilt_deg, dust.tilt_exponent)
-    starts = np.concatenate([[start_tdb_s], times])
-    loads = mean_loads_after(np.diff(starts) / SECONDS_PER_DAY * rate, kept)
-    return DustHistory(start_tdb_s=frozen_array(starts), load_days=frozen_array(loads), days_per_day=rate)
+    cycles = cycle_ends_tdb_s(shield, start_s, end_s)
+    if runs is not None:
+        cycles = cycles[runs]
+    for fails, repaired in outages_s:
+        cycles = cycles[(cycles < fails) | (cycles >= repaired)]
+    other = [(at, removes) for at, removes in events if start_s <= at <= end_s]
+    at_s = np.concatenate([cycles, [at for at, _ in other]])
+    removes = np.array([share for _, share in other], dtype=np.float64)
+    kept = 1.0 - by_class(cycles, removals_by_class(shield), removes)
+    order = np.argsort(at_s, kind="stable")
+    return Removals(start_s, at_s[order], kept[:, order])
+
+
+def history_of(found: Removals, days_per_day: float) -> DustHistory:
+    """The load of an aperture that is clean at the start and gains `days_per_day` days of deposition a day."""
+    starts = np.concatenate([[found.start_s], found.at_s])
+    loads = mean_loads_after(np.diff(starts) / SECONDS_PER_DAY * days_per_day, found.kept)
+    return DustHistory(
+        start_tdb_s=frozen_array(starts), load_days=frozen_array(loads), days_per_day=days_per_day
+    )
+
+
+def dust_history(
+    dust: Dust, shield: Shield | None, tilt_deg: float, start_tdb_s: float, end_tdb_s: float
+) -> DustHistory:
+    """Follow the load of an aperture that is clean at the start through every removal of a run."""
+    found = removals(shield, end_tdb_s, cleaning_events(dust), start_s=start_tdb_s)
+    return history_of(found, deposition_rate(tilt_deg, dust.tilt_exponent))
 
 
 def by_class(cycles: FloatArray, removal: FloatArray, removes: FloatArray) -> FloatArray:
     """Share removed by each cycle and then each event, (classes, cycles + events): events take all sizes alike."""
-    return np.concatenate(
-        [np.repeat(removal[:, None], len(cycles), axis=1), np.repeat(removes[None, :], len(removal), axis=0)],
-        axis=1,
-    )
+    of_cycles = np.repeat(removal[:, None], len(cycles), axis=1)
+    return np.concatenate([of_cycles, np.repeat(removes[None, :], len(removal), axis=0)], axis=1)
 
 
 def mean_loads_after(grown_days: FloatArray, kept_fraction: FloatArray) -> FloatArray:

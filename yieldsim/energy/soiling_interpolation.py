@@ -43,25 +43,25 @@ class DustRates:
     error: float
 
     @classmethod
-    def for_run(
-        cls, dust: Dust | None, level: soiling.DustHistory | None, end_tdb_s: float, highest: float = 1.0
-    ) -> DustRates:
-        """The fewest rates that serve every load of a run; `level` is the history of a level aperture.
+    def none(cls) -> DustRates:
+        """No dust."""
+        return cls(dust=None, rates=np.ones(1), by_tilt=False, polynomial=True, error=0.0)
 
-        highest   largest rate that will be asked for; 1 unless dustier sites are to be played through
-        """
+    @classmethod
+    def for_run(cls, dust: Dust | None, level: soiling.DustHistory | None, end_tdb_s: float) -> DustRates:
+        """The fewest rates that serve every load of a run; `level` is the history of a level aperture."""
         if dust is None or level is None:
-            return cls(dust=None, rates=np.ones(1), by_tilt=False, polynomial=True, error=0.0)
+            return cls.none()
         by_tilt = dust.tilt_exponent != 0.0
-        if not by_tilt and highest == 1.0:
+        if not by_tilt:
             return cls(dust=dust, rates=np.ones(1), by_tilt=False, polynomial=True, error=0.0)
         stretches = np.diff(np.append(level.start_tdb_s, end_tdb_s)) / SECONDS_PER_DAY
         largest = float((level.load_days + stretches).max())
         loads = np.linspace(0.0, largest, 101)
-        asked = np.linspace(0.0, highest, 201)
+        asked = np.linspace(0.0, 1.0, 201)
         exact = soiling.clean_fraction(dust, asked[:, None] * loads[None, :])
         for count in POINT_COUNTS:
-            points = highest * 0.5 * (1.0 - np.cos(np.pi * np.arange(count) / (count - 1)))
+            points = 0.5 * (1.0 - np.cos(np.pi * np.arange(count) / (count - 1)))
             found = cls(dust=dust, rates=points, by_tilt=by_tilt, polynomial=True, error=0.0)
             error = float(
                 np.abs(
@@ -70,7 +70,7 @@ class DustRates:
             )
             if error <= ERROR:
                 return cls(dust=dust, rates=points, by_tilt=by_tilt, polynomial=True, error=error)
-        points = np.linspace(0.0, highest, MOST_RATES)
+        points = np.linspace(0.0, 1.0, MOST_RATES)
         found = cls(dust=dust, rates=points, by_tilt=by_tilt, polynomial=False, error=0.0)
         between = found.shares(asked) @ soiling.clean_fraction(dust, points[:, None] * loads)
         error = float(np.abs((between - exact).mean(axis=1)).max())

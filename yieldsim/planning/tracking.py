@@ -27,9 +27,10 @@ from numpy.typing import NDArray
 
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.energy.sunlit import LitSteps
 from yieldsim.optics.acceptance_interpolator import Lookup, light
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
-from yieldsim.planning.sunlight.sunlit_series import LitSteps, is_cut, longest_gap_steps
+from yieldsim.planning.sunlight.sunlit_series import is_cut, longest_gap_steps
 
 TWO_AXES = "two axes"
 VERTICAL = "vertical axis"

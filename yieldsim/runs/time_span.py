@@ -22,8 +22,6 @@ SPANS = ("calendar-year", "body-year")
 MOST_ROWS = 900_000
 """Output rows that a run may have, eight years at five minutes: with nine mounts they take a gigabyte (measured)."""
 
-Instant = "str | dt.date | dt.datetime | np.datetime64"
-
 
 def utc_instant(value: object, key: str) -> np.datetime64:
     """A UTC instant from ISO 8601 text, a date, a datetime (zones are converted, none means UTC) or numpy's datetime64."""

@@ -47,7 +47,6 @@ class Eclipse:
     inner_start_tdb_s: float | None
     inner_end_tdb_s: float | None
     covered_fraction: float
-    greatest_elevation_deg: float
 
 
 def add_occulter(ds: xr.Dataset, track: SunTrack, tdb_s: FloatArray) -> xr.Dataset:
@@ -225,7 +224,6 @@ def _eclipse(
         inner_start_tdb_s=inner[0],
         inner_end_tdb_s=inner[1],
         covered_fraction=float(covered_fraction(*discs)[0]),
-        greatest_elevation_deg=float(track.directions(np.array([greatest_s]))[1][0]),
     )
 
 

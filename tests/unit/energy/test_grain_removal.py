@@ -7,9 +7,8 @@ from scipy.stats import lognorm
 
 from yieldsim.base.constants import SECONDS_PER_DAY
 from yieldsim.base.model import Dust, GrainRemoval, Shield
-from yieldsim.energy.degradation import history_of, removals
 from yieldsim.energy.grain_removal import area_median_um, class_removals, fresh_removal, settled_removal
-from yieldsim.energy.soiling import dust_history, load_at
+from yieldsim.energy.soiling import dust_history, history_of, load_at, removals
 
 DAY = SECONDS_PER_DAY
 STEEP = GrainRemoval(
@@ -42,12 +41,8 @@ def test_one_removal_for_all_sizes_is_that_removal():
     )
     assert fresh_removal(flat) == pytest.approx(0.77)
     assert settled_removal(flat) == pytest.approx(0.77)
-    by_size = dust_history(
-        Dust(loss_per_day=0.01), Shield(cycle_hours=48.0, grains=flat), np.empty(0), 0.0, 0.0, 40 * DAY
-    )
-    plain = dust_history(
-        Dust(loss_per_day=0.01), Shield(cycle_hours=48.0, removal=0.77), np.empty(0), 0.0, 0.0, 40 * DAY
-    )
+    by_size = dust_history(Dust(loss_per_day=0.01), Shield(cycle_hours=48.0, grains=flat), 0.0, 0.0, 40 * DAY)
+    plain = dust_history(Dust(loss_per_day=0.01), Shield(cycle_hours=48.0, removal=0.77), 0.0, 0.0, 40 * DAY)
     np.testing.assert_allclose(by_size.load_days, plain.load_days, rtol=1e-12)
 
 
@@ -66,7 +61,7 @@ def test_finer_dust_is_removed_less_and_residue_is_finer_still():
 
 def test_long_cycles_settle_at_the_harmonic_mean():
     shield = Shield(cycle_hours=48.0, grains=STEEP)
-    history = dust_history(Dust(loss_per_day=0.001), shield, np.empty(0), 0.0, 0.0, 1000 * DAY)
+    history = dust_history(Dust(loss_per_day=0.001), shield, 0.0, 0.0, 1000 * DAY)
     # before a cycle each class carries T / r, the whole T / r of the settled removal
     assert load_at(history, np.array([998.0 * DAY - 1.0]))[0] == pytest.approx(
         2.0 / settled_removal(STEEP), rel=1e-4

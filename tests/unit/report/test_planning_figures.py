@@ -15,7 +15,7 @@ from matplotlib.text import Text
 from yieldsim.report import horizon as report_horizon
 from yieldsim.report import rank as report_rank
 from yieldsim.report import survey as report_survey
-from yieldsim.report.layout import period_text, style
+from yieldsim.report.layout import style
 from yieldsim.report.layout.sheet import Sheet, Tabled
 from yieldsim.report.orient import facing_map
 from yieldsim.report.orient import page as orient_page
@@ -105,7 +105,6 @@ def all_words(sheet: Sheet) -> str:
     [(19.0, "in 19 days"), (360.0, "in 360 days"), (365.0, "a year"), (1.0, "in 24.0 hours")],
 )
 def test_a_part_of_a_year_is_not_called_a_year(days: float, words: str) -> None:
-    assert period_text.span_words(days) == words
     found = all_words(orient_page.facing_sheet(orient_dataset(orient_summary(days))))
     assert f"(kWh {words})" in found
     assert ("kWh a year" in found) == (words == "a year")

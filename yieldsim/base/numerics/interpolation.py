@@ -41,6 +41,17 @@ def linear(
     return np.asarray(value)
 
 
+def edges_between(middle: FloatArray) -> FloatArray:
+    """Edges (n + 1,) of rows whose middles (n,), two at least, are given: half-way between them, the outer two continued.
+
+    >>> edges_between(np.array([1.0, 3.0, 4.0]))
+    array([0. , 2. , 3.5, 4.5])
+    """
+    inner = 0.5 * (middle[1:] + middle[:-1])
+    ends = 2.0 * middle[[0, -1]] - inner[[0, -1]]
+    return np.concatenate([ends[:1], inner, ends[1:]])
+
+
 def falls_to_deg(angle_deg: FloatArray, value: FloatArray, level: float) -> float:
     """Angle at which a curve first falls, beyond its peak, to `level` of the peak, linear between rows; NaN
     where it never does.

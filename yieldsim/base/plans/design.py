@@ -12,7 +12,6 @@ from yieldsim.base.ranges import Range
 
 DesignObjective = Literal["mass", "units"]
 Confidence = Literal["nominal", "P90"]
-OBJECTIVES: tuple[DesignObjective, ...] = ("mass", "units")
 MOST_COMBINATIONS = 1000
 
 Kilograms = Annotated[float, Range(low=0.0, high=1.0e9)]

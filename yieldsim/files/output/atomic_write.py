@@ -46,12 +46,6 @@ def write_text_whole(path: Path | str, text: str) -> None:
         partial.write_text(text, encoding="utf-8", newline="\n")
 
 
-def write_bytes_whole(path: Path | str, content: bytes) -> None:
-    """Write bytes. Raises WriteFailed."""
-    with whole_file(path) as partial:
-        partial.write_bytes(content)
-
-
 def write_new_folder(folder: Path | str, files: dict[str, bytes]) -> None:
     """Write several new files into a folder, all of them or none; nothing there is ever replaced.
 

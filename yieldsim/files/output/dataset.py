@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import csv
 import json
-import re
 import zlib
 from collections.abc import Iterator, Mapping
 from itertools import product
@@ -38,7 +37,6 @@ MOST_REASON = 160
 """Letters of a library's own words in a message."""
 ROWS_AT_ONCE = 50_000
 CHUNK_CACHE_BYTES = 1 << 20
-_WHOLE = re.compile(r"^(-?\d+)$", re.MULTILINE)
 PNG_HEADER_BYTES = 33
 """The signature, 8, and the header chunk: length, kind, 13 bytes, check sum."""
 
@@ -204,7 +202,7 @@ def _spelt(values: Any) -> list[Any]:
     if values.dtype.kind != "f":
         return list(values.tolist())
     text = (("%.10g\n" * len(values)) % tuple(values)).replace("nan", "")
-    return _WHOLE.sub(r"\1.0", text).split("\n")[:-1]
+    return [f"{one}.0" if one.removeprefix("-").isdigit() else one for one in text.split("\n")[:-1]]
 
 
 def write_hourly(ds: xr.Dataset, path: Path) -> None:

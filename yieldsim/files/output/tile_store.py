@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 MANIFEST = "manifest.jsonl"
 TOKEN = "token"
 """A file of random text: who reads the same text from it sees the same folder."""
-DIGEST_BYTES = 32
 WHOLE_CELLS = 512
 """Pieces in which maps are read and stored are whole tiles, about so many cells a side."""
 

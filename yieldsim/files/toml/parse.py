@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import tomllib
-from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -25,11 +24,6 @@ MOST_PROBLEMS = 50
 """A file that is wrong throughout tells so many and counts the rest."""
 LONGEST_REASON = 200
 _PLACE = re.compile(r"^(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)$", re.DOTALL)
-
-
-def read_toml(path: Path | str, model: type[Model], role: str = "input") -> Model:
-    """A file as a model. Raises InputError with all problems of the file and of the files it names."""
-    return parse_toml(Reading(Path(path)), model, role)
 
 
 def parse_toml(reading: Reading, model: type[Model], role: str) -> Model:

@@ -21,7 +21,8 @@ import numpy as np
 
 from yieldsim.base.constants import SECONDS_PER_DAY
 from yieldsim.base.model import Shield
-from yieldsim.energy.degradation import CleanLight, LightByRate, Removals, light_by_rate, removals
+from yieldsim.energy.degradation import CleanLight, LightByRate, light_by_rate
+from yieldsim.energy.soiling import Removals, removals
 
 EACH_COUNT = 96
 COUNT_STEP = 1.06

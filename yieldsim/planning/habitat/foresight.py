@@ -60,17 +60,28 @@ def _alike(needs: Needs) -> Needs:
     )
 
 
-def _solved(light_kwh: FloatArray, needs: Needs, store: Store, reliability: float) -> float | None:
+def _solved(
+    light_kwh: FloatArray, needs: Needs, store: Store, reliability: float, *, merged: bool = True
+) -> float | None:
+    """merged   rows in which light covers all become one as long as they follow each other, what they charge together their one
+    variable: a wider programme, whose answer holds where their own rows can reach the levels at its ends
+    """
     from scipy.optimize import linprog
     from scipy.sparse import coo_array
 
-    rows = len(light_kwh)
     asked, direct, stored = needs.asked_kwh, needs.direct_efficiency, needs.store_efficiency
     surplus = light_kwh - (asked / direct).sum(axis=1)
     ample = surplus >= 0.0
     row, load = np.nonzero((asked > 0.0) & ~ample[:, None])
     sun = light_kwh[row] > 0.0
     able = stored[load] > 0.0
+    charge = np.minimum(np.where(ample, surplus, light_kwh), store.enter_kwh / store.enter)
+    first = np.flatnonzero(np.append(True, ~(merged & ample[1:] & ample[:-1])))
+    ends = np.append(first[1:], len(ample))
+    block = np.repeat(np.arange(len(first)), ends - first)
+    # what is charged early stands longer
+    most_charge = np.add.reduceat(charge * store.keep ** (ends[block] - 1 - np.arange(len(ample))), first)
+    rows, row = len(first), block[row]
     # variables: C, E (rows), c (rows), l (dim pairs with light), f (dim pairs that the store serves)
     dim_l, dim_f = np.flatnonzero(sun), np.flatnonzero(able)
     at_e, at_c, at_l = 1, 1 + rows, 1 + 2 * rows
@@ -82,7 +93,7 @@ def _solved(light_kwh: FloatArray, needs: Needs, store: Store, reliability: floa
             np.concatenate(
                 [
                     np.ones(rows),
-                    np.full(rows, -store.keep),
+                    -(store.keep ** (ends - first)),
                     np.full(rows, -store.fill * store.take_in),
                     store.fill / (stored[load[dim_f]] * store.hand_out),
                 ]
@@ -112,15 +123,15 @@ def _solved(light_kwh: FloatArray, needs: Needs, store: Store, reliability: floa
         limit(np.repeat([-1.0, store.least], rows), both, twice, np.zeros(rows))
     dim = np.flatnonzero(~ample & (light_kwh > 0.0))
     place = np.full(rows, -1)
-    place[dim] = np.arange(len(dim))
+    place[block[dim]] = np.arange(len(dim))
     limit(
         np.concatenate([1.0 / direct[load[dim_l]], np.ones(len(dim))]),
         np.concatenate([place[row[dim_l]], np.arange(len(dim))]),
-        np.concatenate([at_l + np.arange(len(dim_l)), at_c + dim]),
+        np.concatenate([at_l + np.arange(len(dim_l)), at_c + block[dim]]),
         light_kwh[dim],
     )
     pair = np.concatenate([dim_l, dim_f])
-    limit(np.ones(len(pair)), pair, at_l + np.arange(len(pair)), asked[row, load])
+    limit(np.ones(len(pair)), pair, at_l + np.arange(len(pair)), asked[first[row], load])
     if math.isfinite(store.leave_kwh):
         limit(
             1.0 / stored[load[dim_f]],
@@ -134,7 +145,7 @@ def _solved(light_kwh: FloatArray, needs: Needs, store: Store, reliability: floa
     )
     value, at_row, at_column = (np.concatenate(column) for column in zip(*parts, strict=True))
     upper = np.full(count, np.inf)
-    upper[at_c : at_c + rows] = np.minimum(np.where(ample, surplus, light_kwh), store.enter_kwh / store.enter)
+    upper[at_c : at_c + rows] = most_charge
     cost = np.zeros(count)
     cost[0] = 1.0
     found = linprog(
@@ -147,4 +158,29 @@ def _solved(light_kwh: FloatArray, needs: Needs, store: Store, reliability: floa
         method="highs",
         options={"time_limit": LONGEST_S},
     )
-    return max(float(found.x[0]), 0.0) if found.status == 0 else None
+    if found.status != 0:
+        return None
+    gain = store.fill * store.take_in * charge
+    if merged and not _reachable(found.x[0], found.x[at_e : at_e + rows], first, gain, store):
+        return _solved(light_kwh, needs, store, reliability, merged=False)
+    return max(float(found.x[0]), 0.0)
+
+
+def _reachable(capacity: float, levels: FloatArray, first: Places, gain: FloatArray, store: Store) -> bool:
+    """Whether blocks of rows that only charge can take a store from each level to the next, between its least and its capacity.
+
+    levels, first   (blocks,)  at their ends, and their first rows
+    gain            (rows,)  what each row can add
+
+    What can be reached after each row is all between a lowest and a highest level.
+    """
+    close, least = 1e-9 * max(capacity, 1e-9), store.least * capacity
+    for block in np.flatnonzero(np.diff(np.append(first, len(gain))) > 1):
+        low = high = levels[block - 1]
+        for more in gain[first[block] : first[block + 1] if block + 1 < len(first) else None]:
+            low, high = max(store.keep * low, least), min(store.keep * high + more, capacity)
+            if high < least - close:
+                return False
+        if not low - close <= levels[block] <= high + close:
+            return False
+    return True

@@ -15,8 +15,8 @@ from yieldsim.energy.degradation import (
     dose_of_lens,
     lens_darkening,
     passed_by_mount,
-    removals,
 )
+from yieldsim.energy.soiling import removals
 from yieldsim.planning.habitat.dispatch import Flows, Needs
 from yieldsim.planning.habitat.reliability import Flags, counted, served
 

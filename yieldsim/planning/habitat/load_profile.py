@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from yieldsim.base.constants import HOURS_PER_DAY
 from yieldsim.base.errors import DataMissing
 from yieldsim.base.load_model import AmountUnit, Clock, Load, LoadPlan, LoadSeries, Schedule
-from yieldsim.base.numerics.interpolation import linear
+from yieldsim.base.numerics.interpolation import edges_between, linear
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy import soiling
 from yieldsim.energy.integration import Setting, TimeGrid
@@ -215,11 +215,7 @@ def solar_hours_at_edges(solar_time_hours: FloatArray, row_hours: float) -> Floa
     """
     if len(solar_time_hours) == 1:
         return np.asarray(solar_time_hours[0] + row_hours * np.array([-0.5, 0.5]))
-    steps = (np.diff(solar_time_hours) + 12.0) % 24.0 - 12.0
-    middle = solar_time_hours[0] + np.concatenate([[0.0], np.cumsum(steps)])
-    inner = 0.5 * (middle[1:] + middle[:-1])
-    ends = 2.0 * middle[[0, -1]] - inner[[0, -1]]
-    return np.concatenate([ends[:1], inner, ends[1:]])
+    return edges_between(np.unwrap(solar_time_hours, period=24.0))
 
 
 def _weekday(rows: Rows, clock: Clock) -> NDArray[np.int64]:

@@ -18,7 +18,8 @@ from yieldsim.base.constants import SECONDS_PER_HOUR
 from yieldsim.base.model import Shield
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy import soiling
-from yieldsim.energy.degradation import CleanLight, LightByRate, light_by_rate, removals
+from yieldsim.energy.degradation import CleanLight, LightByRate, light_by_rate
+from yieldsim.energy.soiling import removals
 from yieldsim.planning.habitat.dispatch import Flows, Needs, Store, dispatch
 
 Flags = NDArray[np.bool_]

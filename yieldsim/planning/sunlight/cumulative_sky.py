@@ -35,7 +35,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
 from yieldsim.base.year.period import span_years
@@ -44,6 +43,7 @@ from yieldsim.energy import soiling
 from yieldsim.energy.chain import fibre_transmittance, front_transmittance
 from yieldsim.energy.integration import BLOCK_STEPS, Setting, TimeGrid, beam_block, first_steps
 from yieldsim.energy.soiling_interpolation import DustRates
+from yieldsim.energy.sunlit import LitSteps, LitStepsGathering
 from yieldsim.optics.sunshape_convolution import cell_for_deg
 from yieldsim.planning.sunlight.histogram import (
     CLASS_BASE,
@@ -53,7 +53,6 @@ from yieldsim.planning.sunlight.histogram import (
     cell_numbers,
     radius_class,
 )
-from yieldsim.planning.sunlight.sunlit_series import LitSteps, LitStepsGathering
 
 Progress = Callable[[int, int], None]
 
@@ -98,14 +97,6 @@ class WeightedSky:
         """Light on an aperture that follows the Sun, over the run: the most that any facing can have,
         whatever its acceptance."""
         return float(self.dust.shares(np.array([dust_rate]))[0] @ self.sums[:, :, 3].sum(axis=1))
-
-    def mean_directions(self) -> tuple[FloatArray, FloatArray]:
-        """Mean directions (rates, cells, 3), not quite of unit length, and weights in kWh (rates, cells)."""
-        kwh = self.sums[:, :, 3]
-        lit = kwh[:, :, None] > 0.0
-        return np.divide(
-            self.sums[:, :, :3], kwh[:, :, None], out=np.zeros_like(self.sums[:, :, :3]), where=lit
-        ), kwh
 
     def merged(self, period_factor: FloatArray | None = None) -> WeightedSky:
         """The same sky with its months added up into one period, each times its factor (periods,) if
@@ -154,21 +145,19 @@ def weigh(
     *,
     steps: int | None = None,
     cell_deg: float | None = None,
-    highest_dust_rate: float = 1.0,
     progress: Progress | None = None,
 ) -> tuple[WeightedSky, LitSteps]:
     """A run as a weighted sky and as its lit steps in the order of time; mounts play no part.
 
-    steps               fine steps an interval; those with which an estimate could first be accepted when None
-    cell_deg            width of the cells; chosen by the collector's acceptance when None
-    highest_dust_rate   largest dust rate that will be asked for: above 1 to play through dustier sites
+    steps      fine steps an interval; those with which an estimate could first be accepted when None
+    cell_deg   width of the cells; chosen by the collector's acceptance when None
 
     Cost: about that of one pass of an estimate without its mounts, plus a sort of the lit steps.
     """
     site, collector = setting.site, setting.collector
     count = steps or 2 * first_steps(site, collector, grid.interval_s)
-    history = dust_history_at(setting, grid, 0.0)
-    dust = DustRates.for_run(site.dust, history, float(grid.edge_tdb_s[-1]), highest_dust_rate)
+    history = setting.dust_history(0.0)
+    dust = DustRates.for_run(site.dust, history, float(grid.edge_tdb_s[-1]))
     gathering: SkyGathering | None = None
     per_block = max(1, BLOCK_STEPS // count)
     for first in range(0, grid.count, per_block):
@@ -214,11 +203,12 @@ class SkyGathering:
         cell_deg: float,
     ) -> None:
         """Start with nothing."""
-        self._edge_utc, self._steps, self._dust = edge_utc.astype("datetime64[ns]"), steps, dust
-        self._months = months
-        self._cells, self._track = SkyCells(cell_deg, len(dust.rates)), LitStepsGathering()
-        interval_s = float((edge_utc[1] - edge_utc[0]) / np.timedelta64(1, "ns")) / 1e9
-        self._step_s = interval_s / steps
+        self._steps, self._dust, self._months = steps, dust, months
+        self._step_s = float((edge_utc[1] - edge_utc[0]) / np.timedelta64(1, "ns")) / 1e9 / steps
+        self._hours = (len(edge_utc) - 1) * steps * self._step_s / SECONDS_PER_HOUR
+        start_utc, count = edge_utc[0].astype("datetime64[ns]"), (len(edge_utc) - 1) * steps
+        self._cells = SkyCells(cell_deg, len(dust.rates))
+        self._track = LitStepsGathering(start_utc, count, self._step_s, steps, dust)
 
     def add(
         self,
@@ -236,25 +226,19 @@ class SkyGathering:
         load_days     (steps,)  dust load of a level aperture
         """
         clean = self._dust.clean_at_rates(load_days)
-        lit = np.flatnonzero(power_w * clean[0] > 0.0)
+        # where dust goes by tilt its first rate is 0: readers count it
+        steady = power_w * clean[0]
+        lit = np.flatnonzero(steady > 0.0)
         count = len(power_w) // self._steps
         months = np.repeat(self._months.of[first_interval : first_interval + count], self._steps)[lit]
         kwh_per_w = self._step_s / SECONDS_PER_HOUR / 1000.0
         self._cells.add(sun_enu_xyz, lit, power_w[lit] * clean[:, lit] * kwh_per_w, months, radius_deg[lit])
-        steady = 1.0 if self._dust.by_tilt else self._dust.clean_at(load_days[lit], 0.0)
-        self._track.add(
-            first_interval * self._steps,
-            sun_enu_xyz,
-            lit,
-            power_w[lit] * steady,
-            load_days[lit],
-            radius_class(radius_deg[lit]),
-        )
+        first = first_interval * self._steps
+        self._track.add(first, sun_enu_xyz, steady, load_days, radius_class(radius_deg))
 
     def finished(self) -> tuple[WeightedSky, LitSteps]:
         """The sky and the lit steps."""
         sums, period, classes, class_numbers, class_radius_deg = self._cells.finished()
-        intervals = len(self._edge_utc) - 1
         sky = WeightedSky(
             sums=sums,
             period=period,
@@ -263,21 +247,6 @@ class SkyGathering:
             run_months=self._months,
             dust=self._dust,
             cell_deg=self._cells.cell_deg,
-            hours=intervals * self._steps * self._step_s / SECONDS_PER_HOUR,
+            hours=self._hours,
         )
-        steps = intervals * self._steps
-        track = self._track.finished(
-            self._dust, class_numbers, self._edge_utc[0], steps, self._step_s, self._steps
-        )
-        return sky, track
-
-
-def dust_history_at(setting: Setting, grid: TimeGrid, tilt_deg: float) -> soiling.DustHistory | None:
-    """Dust on an aperture at a tilt through the run; None where there is no dust."""
-    dust = setting.site.dust
-    if dust is None:
-        return None
-    events = np.array([np.datetime64(event.time_utc, "ns") for event in dust.events], dtype="datetime64[ns]")
-    event_tdb_s = tdb_seconds(events) if len(events) else np.empty(0)
-    begin, finish = float(grid.edge_tdb_s[0]), float(grid.edge_tdb_s[-1])
-    return soiling.dust_history(dust, setting.collector.shield, event_tdb_s, tilt_deg, begin, finish)
+        return sky, self._track.finished(class_numbers)

@@ -9,13 +9,13 @@ from __future__ import annotations
 import math
 import os
 from concurrent.futures import ThreadPoolExecutor
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.energy.sunlit import Rows
 from yieldsim.optics.acceptance_interpolator import Lookup, any_light, clearance, curve_light, grid_light
 
 Runs = tuple[NDArray[np.int64], NDArray[np.int64]]
@@ -24,15 +24,6 @@ Runs = tuple[NDArray[np.int64], NDArray[np.int64]]
 
 FACINGS_A_THREAD = 4
 """Fewer are not worth a thread."""
-
-
-class Rows(NamedTuple):
-    """The columns of `LitSteps` that kernels read."""
-
-    step: NDArray[np.int64]
-    run_last: NDArray[np.int64]
-    sun: NDArray[np.float32]
-    radius_class: NDArray[np.int64]
 
 
 @njit(cache=True)

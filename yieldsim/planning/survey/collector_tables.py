@@ -10,7 +10,6 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_HOUR
 from yieldsim.base.model import Collector, Mount, Site
 from yieldsim.base.numerics.height_grid import Float32Array
@@ -78,11 +77,8 @@ def turned_collector(path: SunPath, site: Site, collector: Collector) -> TurnedC
     )
     area_m2 = np.stack([mount.count * optics for mount in collector.mounts])
     if site.dust is not None:
-        event_s = np.array([float(tdb_seconds(np.datetime64(e.time_utc, "ns"))) for e in site.dust.events])
         for row, mount in enumerate(collector.mounts):
-            history = soiling.dust_history(
-                site.dust, collector.shield, event_s, mount.tilt_deg, start_s, end_s
-            )
+            history = soiling.dust_history(site.dust, collector.shield, mount.tilt_deg, start_s, end_s)
             area_m2[row] *= soiling.clean_fraction(site.dust, soiling.load_at(history, path.tdb_s))
     stances = {(mount.tilt_deg, mount.roll_deg) for mount in collector.mounts}
     return TurnedCollector(

@@ -14,6 +14,7 @@ from yieldsim.base.model import Collector
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy.integration import Setting, TimeGrid
 from yieldsim.energy.spectral_transmittance import energy_acceptance
+from yieldsim.energy.sunlit import LitSteps
 from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz
 from yieldsim.planning.orientation.objectives import Prospect
@@ -21,7 +22,7 @@ from yieldsim.planning.orientation.optimise import annual_bound
 from yieldsim.planning.orientation.pattern_search import search_turned
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky, weigh
 from yieldsim.planning.sunlight.histogram import CLASS_BASE, added_up, cell_numbers
-from yieldsim.planning.sunlight.sunlit_series import LitSteps, interval_power_w
+from yieldsim.planning.sunlight.sunlit_series import interval_power_w
 from yieldsim.planning.unit_sets.candidates import spread
 
 FINEST_DEG = 0.05

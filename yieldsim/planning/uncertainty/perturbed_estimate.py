@@ -19,7 +19,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_HOUR
 from yieldsim.base.load_model import MEASURED_YEAR
 from yieldsim.base.model import (
@@ -32,7 +31,7 @@ from yieldsim.base.numerics.interpolation import linear
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray, mount_axes_enu_xyz
 from yieldsim.energy import soiling
-from yieldsim.energy.degradation import history_of, mean_load_days, removals
+from yieldsim.energy.degradation import passed_at_tilts
 from yieldsim.energy.fibre import (
     darkening_transmittance,
     fibre_ends_fraction,
@@ -42,6 +41,7 @@ from yieldsim.energy.radiation_loss import fibre_left, lens_left, scaled
 from yieldsim.energy.spectral_transmittance import attenuation_fraction, energy_acceptance
 from yieldsim.optics.acceptance_interpolator import Lookup, curve_light, grid_light
 from yieldsim.optics.sunshape_convolution import lookup
+from yieldsim.planning.sunlight.sunlit_series import longest_gap_steps
 from yieldsim.planning.uncertainty.precomputed_sky import DrawnSky
 from yieldsim.sky.atmosphere import beam_transmittance
 
@@ -94,12 +94,7 @@ def drawn_run(
     """
     collector = setting.collector
     steps = np.unique(np.append(np.linspace(*factors, FACTORS), 1.0))
-    dust = setting.site.dust
-    events: tuple[tuple[float, float], ...] = ()
-    if dust is not None and dust.events:
-        utc = np.array([np.datetime64(event.time_utc, "ns") for event in dust.events])
-        since = tdb_seconds(utc) - setting.start_tdb_s
-        events = tuple(zip(since.tolist(), (event.removes for event in dust.events), strict=True))
+    dated = soiling.cleaning_events(setting.site.dust) if setting.site.dust else ()
     return DrawnRun(
         sky=sky,
         setting=setting,
@@ -107,7 +102,7 @@ def drawn_run(
         factors=steps,
         attenuated=np.array([_attenuated(collector, float(factor)) for factor in steps]),
         edge_s=grid.edge_tdb_s - setting.start_tdb_s,
-        event_s=events,
+        event_s=tuple((at - setting.start_tdb_s, removes) for at, removes in dated),
         year_air=np.array(
             [
                 beam_transmittance(
@@ -155,7 +150,7 @@ def delivered_with_gap(run: DrawnRun, values: Values) -> tuple[FloatArray, float
     passed = _passed_by_dust(run, values)
     delivered = np.asarray((accepted * passed).sum(axis=0) * _common(run, values))
     steps = sky.step[lit & (delivered[sky.row] > 0.0)]
-    dark = int(np.diff(np.concatenate([[-1], steps, [sky.rows * sky.steps_per_row]])).max()) - 1
+    dark, _ = longest_gap_steps((steps, steps + 1), sky.rows * sky.steps_per_row)
     return delivered, dark * run.row_hours / sky.steps_per_row
 
 
@@ -288,14 +283,9 @@ def _passed_by_dust(run: DrawnRun, values: Values) -> FloatArray:
     if shield is not None and shield.grains is not None and "grain_median" in values:
         median_um = shield.grains.median_um * values["grain_median"]
         shield = replace(shield, grains=replace(shield.grains, median_um=median_um))
-    found = removals(shield, float(run.edge_s[-1]), run.event_s, runs=run.cycles_run)
+    found = soiling.removals(shield, float(run.edge_s[-1]), run.event_s, runs=run.cycles_run)
     tilts = [mount.tilt_deg + values.get("mount_tilt_deg", 0.0) for mount in collector.mounts]
-    rates = [soiling.deposition_rate(tilt, dust.tilt_exponent) for tilt in tilts]
-    by_rate = {
-        rate: soiling.clean_fraction(dust, mean_load_days(history_of(found, rate), run.edge_s))
-        for rate in set(rates)
-    }
-    return np.stack([by_rate[rate] for rate in rates])
+    return passed_at_tilts(dust, found, tilts, run.edge_s)
 
 
 def _common(run: DrawnRun, values: Values) -> FloatArray:

@@ -18,14 +18,13 @@ from yieldsim.base.model import HorizonMask
 from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
 from yieldsim.energy.integration import BLOCK_STEPS, Setting, TimeGrid, first_steps
 from yieldsim.ground.visible_disc import add_visibility
+from yieldsim.planning.sunlight.histogram import radius_class
 from yieldsim.sky.atmosphere import add_air
 from yieldsim.sky.eclipse import add_occulter
 
 SKYLINE_STEP_DEG = 0.05
 """Spacing of the skylines kept, against a disc some 0.5 degrees wide; wider where more than MOST_SKYLINES would be."""
 MOST_SKYLINES = 25
-RADIUS_CLASS_RATIO = 1.03
-"""Radii of the disc within one class differ by at most this factor; its curve is that of the middle."""
 Progress = Callable[[int, int], None]
 
 
@@ -81,7 +80,7 @@ def drawn_sky(
     step_number, sun, plain, visible, air, mass, season, radius_deg = (
         np.concatenate(column) for column in zip(*parts, strict=True)
     )
-    number, class_radius = _classes(radius_deg)
+    numbers, of = np.unique(radius_class(radius_deg), return_inverse=True)
     return DrawnSky(
         row=step_number // steps,
         step=step_number,
@@ -92,22 +91,11 @@ def drawn_sky(
         air=air,
         air_mass=mass,
         solar_longitude_deg=season,
-        radius_class=number,
-        class_radius_deg=class_radius,
+        radius_class=of,
+        class_radius_deg=np.bincount(of, radius_deg) / np.bincount(of) if len(numbers) else np.array([0.25]),
         rows=grid.count,
         steps_per_row=steps,
     )
-
-
-def _classes(radius_deg: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
-    """Classes of the disc's radius, even in the logarithm: number of each step (n,), and their middles."""
-    if radius_deg.size == 0:
-        return np.zeros(0, dtype=np.int64), np.array([0.25])
-    low, high = float(radius_deg.min()), float(radius_deg.max())
-    count = max(1, int(np.ceil(np.log(high / low) / np.log(RADIUS_CLASS_RATIO))))
-    edges = np.geomspace(low, high * (1.0 + 1e-9), count + 1)
-    number = np.clip(np.searchsorted(edges, radius_deg, side="right") - 1, 0, count - 1)
-    return number, np.sqrt(edges[1:] * edges[:-1])
 
 
 def _block(

@@ -14,7 +14,6 @@ the same.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,13 +21,12 @@ from numpy.typing import NDArray
 from yieldsim.base.model import Mount
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import azimuth_elevation_deg
-from yieldsim.energy.soiling_interpolation import DustRates
-from yieldsim.energy.sunlit import SunlitSteps
+from yieldsim.energy.sunlit import LitSteps
 from yieldsim.optics.acceptance_interpolator import Lookup
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, facings, of_mounts, together
 from yieldsim.planning.sunlight.histogram import cell_numbers
 from yieldsim.planning.sunlight.interval_kernels import Runs
-from yieldsim.planning.sunlight.sunlit_series import LitSteps, ends_of_runs, runs_of_facings
+from yieldsim.planning.sunlight.sunlit_series import runs_of_facings
 from yieldsim.planning.tracking import SAME_GAP
 from yieldsim.planning.unit_sets.set_cover import RunLists, serving, united
 
@@ -41,49 +39,19 @@ ROUNDS, CHOICES = 40, 60
 LEAST_WEIGHT = 1e-6
 
 
-def track_of(sunlit: SunlitSteps, units: int, normal_light: float, start_utc: np.datetime64) -> LitSteps:
-    """The sunlit steps of a run for one of its units, with one class of the disc's radius.
-
-    normal_light   acceptance of the optics on their normal, which is divided out: 0 leaves no light
-    """
-    factor = 1.0 / (units * normal_light) if normal_light > 0.0 else 0.0
-    return LitSteps(
-        step=sunlit.step,
-        run_last=ends_of_runs(sunlit.step),
-        sun_enu_xyz=sunlit.sun_enu_xyz,
-        power_w=sunlit.power_w * np.float32(factor),
-        load_days=np.zeros(0, dtype=np.float32),
-        radius_class=np.zeros(len(sunlit.step), dtype=np.int64),
-        dust=DustRates(dust=None, rates=np.ones(1), by_tilt=False, polynomial=True, error=0.0),
-        start_utc=start_utc,
-        step_count=sunlit.step_count,
-        step_s=sunlit.step_s,
-        steps_per_interval=1,
-        fastest_rad=sunlit.fastest_rad,
-    )
-
-
-def bare(track: LitSteps) -> LitSteps:
-    """The same steps with one class of the disc's radius and no dust: all that gaps ask for."""
-    return replace(
-        track,
-        radius_class=np.zeros_like(track.radius_class),
-        dust=DustRates(dust=None, rates=np.ones(1), by_tilt=False, polynomial=True, error=0.0),
-    )
-
-
 def units_for_gaps(
     track: LitSteps, ready: Lookup, mounts: tuple[Mount, ...], gap_hours: list[float]
 ) -> list[int | None]:
     """For each gap the number of units of a set found that stays dark no longer than it, times SAME_GAP; None where
     no set does.
 
+    track    with one class of the disc's radius and no dust (`LitSteps.bare`)
     mounts   facings to be tried besides those towards where the Sun stands when it shines
     """
     if len(track.step) == 0:
         return [None] * len(gap_hours)
     # runs differ in their steps by powers of two: thinned by one, they come to the same steps
-    thin = thinned(track, _power_of_two(min(gap_hours) / track.step_hours / STEPS_PER_GAP))
+    thin = track.thinned(_power_of_two(min(gap_hours) / track.step_hours / STEPS_PER_GAP))
     some = together(of_mounts(mounts), towards_the_sun(thin, ready))
     axes = axes_enu_xyz(some)
     lists = RunLists.of(
@@ -93,25 +61,6 @@ def units_for_gaps(
     most_steps = [max(int(SAME_GAP * hours / thin.step_hours + 1e-6), 1) for hours in gap_hours]
     sets = {most: few(lists, most) for most in set(most_steps)}
     return [None if (chosen := sets[most]) is None else len(chosen) for most in most_steps]
-
-
-def thinned(track: LitSteps, every: int) -> LitSteps:
-    """The track with every so many steps taken as one, lit if its first is."""
-    if every <= 1:
-        return track
-    kept = np.flatnonzero(track.step % every == 0)
-    step = track.step[kept] // every
-    return replace(
-        track,
-        step=step,
-        run_last=ends_of_runs(step),
-        sun_enu_xyz=track.sun_enu_xyz[kept],
-        power_w=track.power_w[kept],
-        radius_class=track.radius_class[kept],
-        step_count=math.ceil(track.step_count / every),
-        step_s=track.step_s * every,
-        fastest_rad=track.fastest_rad * every,
-    )
 
 
 def _power_of_two(most: float) -> int:

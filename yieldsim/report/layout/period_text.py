@@ -19,15 +19,6 @@ def period_of(summary: Mapping[str, Any]) -> Period:
     )
 
 
-def span_words(days: float, year: str = "year", year_days: float = DAYS_PER_YEAR) -> str:
-    """What stands behind an energy or a time.
-
-    >>> span_words(365.0), span_words(1096.0), span_words(19.0), span_words(687.4, "Martian year", 686.97)
-    ('a year', 'a year', 'in 19 days', 'a Martian year')
-    """
-    return Period(year=year, year_days=year_days, days=days).per
-
-
 def per_of(summary: Mapping[str, Any]) -> str:
     """What stands behind an annual figure of a result."""
     return period_of(summary).per

@@ -106,10 +106,8 @@ def line(index: int) -> Line:
 
 # ---------------------------------------------------------------- sizes and type
 
-PAGE_WIDTH_IN, PAGE_HEIGHT_IN = 8.268, 11.693
-"""A4."""
 FULL_WIDTH_IN: Final = 6.85
-"""Text width of a page."""
+"""Text width of an A4 page."""
 HALF_WIDTH_IN: Final = 3.33
 """Two figures side by side."""
 FONT: Final = "DejaVu Sans"

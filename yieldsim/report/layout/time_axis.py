@@ -14,6 +14,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from yieldsim.base.numerics.interpolation import edges_between
 from yieldsim.base.numerics.vectors import FloatArray
 
 Times = NDArray[np.datetime64]
@@ -76,11 +77,7 @@ def solar_days_at_edges(ds: xr.Dataset) -> FloatArray:
     if clock.size == 1:
         middle = np.array([clock[0] / 24.0])
         return np.repeat(middle, 2)
-    steps = (np.diff(clock) + 12.0) % 24.0 - 12.0
-    middle = (clock[0] + np.concatenate([[0.0], np.cumsum(steps)])) / 24.0
-    inner = 0.5 * (middle[1:] + middle[:-1])
-    edges = np.concatenate([[2.0 * middle[0] - inner[0]], inner, [2.0 * middle[-1] - inner[-1]]])
-    return np.maximum.accumulate(edges)
+    return np.maximum.accumulate(edges_between(np.unwrap(clock, period=24.0) / 24.0))
 
 
 def solar_day_hours(ds: xr.Dataset) -> float:

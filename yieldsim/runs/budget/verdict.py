@@ -136,7 +136,8 @@ def failures(case: BudgetCase, flows: Flows) -> FailuresResult:
 
 def _without_shields(case: BudgetCase) -> np.ndarray:
     """Delivered light of each row when the shields never run, kWh."""
-    from yieldsim.energy.degradation import light_by_rate, removals
+    from yieldsim.energy.degradation import light_by_rate
+    from yieldsim.energy.soiling import removals
     from yieldsim.runs.budget.lifetime import clean_of_case, events_of_case
 
     light = clean_of_case(case, "shields")

@@ -268,12 +268,5 @@ def estimated_light_kwh(ready: Prepared, mounts: tuple[Mount, ...]) -> FloatArra
 
 def turned(ready: Prepared, mounts: tuple[Mount, ...]) -> Prepared:
     """A prepared run with other mounts; dust follows their tilts."""
-    from yieldsim.planning.sunlight.cumulative_sky import dust_history_at
-
-    histories = [dust_history_at(ready.setting, ready.grid, mount.tilt_deg) for mount in mounts]
-    setting = replace(
-        ready.setting,
-        collector=replace(ready.setting.collector, mounts=mounts),
-        dust_histories=tuple(history for history in histories if history is not None),
-    )
-    return replace(ready, setting=setting)
+    collector = replace(ready.setting.collector, mounts=mounts)
+    return replace(ready, setting=replace(ready.setting, collector=collector))

@@ -14,7 +14,6 @@ from yieldsim.base.dataset import add
 from yieldsim.base.results.estimate import AirResult, ChainResult, DustLawResult
 from yieldsim.energy import chain, soiling
 from yieldsim.energy.spectral_transmittance import energy_acceptance
-from yieldsim.planning.sunlight.cumulative_sky import dust_history_at
 from yieldsim.sky.ellipsoid import planetographic_deg
 
 if TYPE_CHECKING:
@@ -28,7 +27,7 @@ DUST_STEPS = 4
 
 def add_chain_series(ds: xr.Dataset, setting: Setting, grid: TimeGrid) -> xr.Dataset:
     """Add dust_load_days, and acceptance_energy_fraction where optics and fibre depend on wavelength together."""
-    history = dust_history_at(setting, grid, 0.0)
+    history = setting.dust_history(0.0)
     if history is not None:
         _, tdb_s = grid.fine(0, grid.count, DUST_STEPS)
         load = soiling.load_at(history, tdb_s).reshape(grid.count, DUST_STEPS).mean(axis=1)

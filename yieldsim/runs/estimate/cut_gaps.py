@@ -212,7 +212,7 @@ def _shining(ready: Prepared, utc: np.ndarray, collector: Collector | None, of_s
         begin,
         finish,
     )
-    beyond = replace(setting, track=track, site=site, collector=design, dust_histories=())
+    beyond = replace(setting, track=track, site=site, collector=design)
     per_block = max(1, BLOCK_STEPS // len(design.mounts))
 
     def shining(block: slice) -> np.ndarray:

@@ -14,7 +14,7 @@ from yieldsim.optics.acceptance_interpolator import light
 from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning import tracking
 from yieldsim.planning.tracking import Follower
-from yieldsim.planning.unit_sets.set_cover_heuristic import track_of, units_for_gaps
+from yieldsim.planning.unit_sets.set_cover_heuristic import units_for_gaps
 
 if TYPE_CHECKING:
     from yieldsim.energy.integration import Integrated
@@ -60,9 +60,9 @@ def estimate_following(
     collector = setting.collector
     radius_deg = np.array([float(series["sun_angular_radius_deg"].mean(skipna=False))])
     optics = lookup(energy_acceptance(collector), radius_deg)
-    track = track_of(
-        result.sunlit, collector.unit_count, light(optics, 0, 0.0, 0.0, 1.0), ready.grid.edge_utc[0]
-    )
+    # of one unit, before acceptance: what the optics pass on their normal is divided out, where it is anything
+    normal = light(optics, 0, 0.0, 0.0, 1.0)
+    track = result.sunlit.bare(1.0 / (collector.unit_count * normal) if normal > 0.0 else 0.0)
     found = tracking.followers(
         track,
         optics,

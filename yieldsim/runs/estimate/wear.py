@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import DAYS_PER_YEAR, SECONDS_PER_DAY
 from yieldsim.base.errors import CannotCompute
-from yieldsim.energy.degradation import CleanLight, clean_light, light_by_rate, removals
+from yieldsim.energy.degradation import CleanLight, clean_light, light_by_rate
 from yieldsim.energy.grain_removal import fresh_removal, settled_removal
 from yieldsim.energy.radiation_loss import (
     fibre_dose_gy,
@@ -19,6 +18,7 @@ from yieldsim.energy.radiation_loss import (
     lens_dose_gy,
     lens_left,
 )
+from yieldsim.energy.soiling import cleaning_events, removals
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -90,11 +90,7 @@ def removal_range(ds: xr.Dataset, setting: Setting, grid: TimeGrid) -> RemovalRa
     except CannotCompute:
         return None
     by_rate, end_s = light_by_rate(light), float(light.edge_s[-1])
-    at_s = (
-        tdb_seconds(np.array([event.time_utc for event in dust.events], dtype="datetime64[ns]"))
-        - setting.start_tdb_s
-    )
-    events = tuple(zip(at_s.tolist(), (event.removes for event in dust.events), strict=True))
+    events = tuple((at_s - setting.start_tdb_s, removes) for at_s, removes in cleaning_events(dust))
     kwh = [
         float(by_rate.dusty_kwh(removals(replace(shield, removal=removal), end_s, events)).sum())
         for removal in (low, high)

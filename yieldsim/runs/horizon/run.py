@@ -144,7 +144,7 @@ def horizon(
     surface = NestedTerrain(grids)
     warnings += filled_notes(grids)
     azimuth_deg = np.arange(0.0, 360.0 - 1e-9, azimuth_step_deg)
-    far_m = distances_m(grids, rasters, sphere, site, reach_km)
+    far_m = distances_m(grids, sphere, reach_km)
     result = bare = skyline(surface.heights_m, sphere, azimuth_deg, far_m, site.mast_height_m)
     eye: Site = site
 
@@ -200,9 +200,7 @@ def grids_of(rasters: Sequence[Raster], sphere: LocalSphere, reach_km: float | N
 
 def distances_m(
     grids: Sequence[HeightGrid],
-    rasters: Sequence[Raster],
     sphere: LocalSphere,
-    site: Site,
     reach_km: float | None,
 ) -> FloatArray:
     """Distances at which lines of sight are sampled: half a pixel of the finest grid that may lie that far out."""

@@ -35,7 +35,7 @@ from yieldsim.planning.orientation.pointing_tolerance import losses_on_a_crooked
 from yieldsim.planning.sunlight.sunlit_series import delivering_runs, longest_gap_steps
 from yieldsim.planning.unit_sets.design import VALUE_UNIT
 from yieldsim.planning.unit_sets.performance import Ability
-from yieldsim.planning.unit_sets.set_cover_heuristic import bare, units_for_gaps
+from yieldsim.planning.unit_sets.set_cover_heuristic import units_for_gaps
 from yieldsim.runs.estimate.cut_gaps import cut_gap_note, gap_rows, longest_whole
 from yieldsim.runs.estimate.summary import site_words
 from yieldsim.runs.estimate.tracking_comparison import follower_rows
@@ -353,7 +353,7 @@ def following_words(answers: Answers, annual: OneOrientation) -> YearlyFollowing
     fixed_kwh = annual["annual_kwh_per_unit"]
     optics = lookup(energy_acceptance(collector), prospect.year.sky.of_one_radius().class_radius_deg)
     units = units_for_gaps(
-        bare(prospect.track), optics, collector.mounts, [one.longest_gap_hours for one in found]
+        prospect.track.bare(), optics, collector.mounts, [one.longest_gap_hours for one in found]
     )
     rows = follower_rows(found, "annual_kwh_per_unit", fixed_kwh, units)
     return {

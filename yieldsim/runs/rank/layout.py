@@ -60,7 +60,7 @@ def laid_out(
     from yieldsim.planning.orientation.load_objective import use_of
     from yieldsim.planning.orientation.objectives import Prospect
     from yieldsim.planning.orientation.optimise import best_facing
-    from yieldsim.planning.sunlight.cumulative_sky import dust_history_at, weigh
+    from yieldsim.planning.sunlight.cumulative_sky import weigh
     from yieldsim.planning.unit_sets.design import choose_units
 
     design, wanted = ready.setting.collector, FACING_GOAL[goal]
@@ -74,10 +74,4 @@ def laid_out(
         mounts = choose_units(prospect, wanted, count, most_use_kwh=asked_kwh / sky.years).mounts
     else:
         mounts = (best_facing(prospect, wanted, units=count).facing.mount(0, count),)
-    histories = [dust_history_at(ready.setting, ready.grid, mount.tilt_deg) for mount in mounts]
-    setting = replace(
-        ready.setting,
-        collector=replace(design, mounts=mounts),
-        dust_histories=tuple(history for history in histories if history is not None),
-    )
-    return replace(ready, setting=setting)
+    return replace(ready, setting=replace(ready.setting, collector=replace(design, mounts=mounts)))

@@ -71,10 +71,7 @@ def prepare(
     unknown_ground   holes of terrain files between the site and the Sun: refuse them, or take them to block (bounds)
     gathered         what the run's other arguments were refused for: told together with the problems found here
     """
-    import numpy as np
 
-    from yieldsim.base.clock import tdb_seconds
-    from yieldsim.energy import soiling
     from yieldsim.energy.integration import Setting
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.ground.visible_disc import flat_dip_deg
@@ -116,23 +113,12 @@ def prepare(
     )
     design, optics_sources = resolve_collector(design, notes)
     radius_km = (2.0 * place.body.equatorial_radius_km + place.body.polar_radius_km) / 3.0
-    histories: tuple[soiling.DustHistory, ...] = ()
-    if place.dust is not None:
-        events = np.array(
-            [np.datetime64(e.time_utc, "ns") for e in place.dust.events], dtype="datetime64[ns]"
-        )
-        event_tdb_s = tdb_seconds(events) if len(events) else np.empty(0)
-        histories = tuple(
-            soiling.dust_history(place.dust, design.shield, event_tdb_s, mount.tilt_deg, begin, finish)
-            for mount in design.mounts
-        )
     setting = Setting(
         track=track,
         site=place,
         mask=mask,
         dip_deg=flat_dip_deg(radius_km, place.mast_height_m),
         collector=design,
-        dust_histories=histories,
         start_tdb_s=begin,
         year_days=chosen.period.year_days,
     )

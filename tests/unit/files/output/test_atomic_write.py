@@ -20,7 +20,6 @@ from yieldsim.files.inputs.readers import read_collector, read_site
 from yieldsim.files.inputs.uncertainty import read_uncertain
 from yieldsim.files.output.atomic_write import (
     whole_file,
-    write_bytes_whole,
     write_new_folder,
     write_text_whole,
 )
@@ -46,7 +45,7 @@ def test_text_is_written_whole_with_ordinary_rights(tmp_path: Path) -> None:
 @pytest.mark.parametrize("failure", [ValueError("no"), KeyboardInterrupt()])
 def test_a_failure_leaves_what_was_there(tmp_path: Path, failure: BaseException) -> None:
     target = tmp_path / "out.csv"
-    write_bytes_whole(target, b"old")
+    write_text_whole(target, "old")
 
     def spoil() -> None:
         with whole_file(target) as partial:

@@ -215,14 +215,12 @@ def test_rates_between_those_kept_are_as_exact_as_they_say(dust, polynomial):
     assert rates.error < (1e-4 if polynomial else 2e-3)
 
 
-def test_one_rate_where_tilt_does_not_matter_and_more_for_dustier_sites():
-    even = Dust(loss_per_day=0.003)
-    assert len(DustRates.for_run(even, *history(100.0)).rates) == 1
-    dustier = DustRates.for_run(even, *history(100.0), highest=3.0)
-    assert dustier.rates[-1] == 3.0
-    assert not dustier.by_tilt
+def test_one_rate_where_tilt_does_not_matter_and_none_beyond_a_level_aperture():
+    assert len(DustRates.for_run(Dust(loss_per_day=0.003), *history(100.0)).rates) == 1
+    tilted = DustRates.for_run(Dust(loss_per_day=0.003, tilt_exponent=1.0), *history(100.0))
+    assert tilted.rates[0] == 0.0
     with pytest.raises(ValueError, match="leave those kept"):
-        dustier.shares(np.array([3.1]))
+        tilted.shares(np.array([1.1]))
     clear = DustRates.for_run(None, None, 0.0)
     assert (clear.clean_at_rates(np.ones(3)) == 1.0).all()
 

@@ -10,11 +10,11 @@ import pytest
 
 from yieldsim.base.model import Mount, RoundAcceptance
 from yieldsim.base.numerics.vectors import direction_enu_xyz
-from yieldsim.energy.sunlit import MOST_STEPS, SunlitGathering
+from yieldsim.energy.sunlit import MOST_STEPS, LitStepsGathering
 from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning.sunlight.sunlit_series import joined, longest_gap_steps
 from yieldsim.planning.unit_sets.set_cover import RunLists, united
-from yieldsim.planning.unit_sets.set_cover_heuristic import covering, few, thinned, track_of, units_for_gaps
+from yieldsim.planning.unit_sets.set_cover_heuristic import covering, few, units_for_gaps
 
 RADIUS_DEG = np.array([0.2666])
 START = np.datetime64("2027-01-01", "ns")
@@ -72,11 +72,11 @@ def test_sets_keep_the_gap(seed):
     assert few(run_lists, 400) == []
 
 
-def circling(elevation_deg, hours=12 * 720, units=1, dark=()):
-    """A Sun once round the horizon in 720 hours, W on all units together, dark where told."""
+def circling(elevation_deg, hours=12 * 720, dark=(), most_steps=None):
+    """A Sun once round the horizon in 720 hours, dark where told."""
     hour = np.arange(hours)
-    gathering = SunlitGathering(hours, 3600.0)
-    power = np.full(hours, 500.0 * units)
+    gathering = LitStepsGathering(START, hours, 3600.0, 1, most_steps=most_steps)
+    power = np.full(hours, 500.0)
     for first, last in dark:
         power[(hour % 720 >= first) & (hour % 720 < last)] = 0.0
     sun = direction_enu_xyz(hour * 0.5 % 360.0, np.full(hours, elevation_deg))
@@ -92,7 +92,7 @@ def test_units_round_a_circling_sun(half_deg, gap_hours):
     table = RoundAcceptance(
         incidence_deg=[0.0, half_deg, half_deg + 1e-6], acceptance_fraction=[1.0, 1.0, 0.0], source="disc"
     )
-    track = track_of(circling(elevation), 1, 1.0, START)
+    track = circling(elevation)
     half = np.degrees(2.0 * np.arcsin(np.sin(np.radians(half_deg / 2.0)) / np.cos(np.radians(elevation))))
     expected = int(np.ceil(360.0 / (2.0 * half + 0.5 * 1.05 * gap_hours)))
     found = units_for_gaps(track, lookup(table, RADIUS_DEG), (), [gap_hours])[0]
@@ -102,19 +102,16 @@ def test_units_round_a_circling_sun(half_deg, gap_hours):
 def test_mounts_given_are_tried_and_the_unreachable_is_told():
     table = RoundAcceptance(incidence_deg=[0.0, 40.0], acceptance_fraction=[1.0, 0.0], source="point")
     optics = lookup(table, RADIUS_DEG)
-    track = track_of(circling(5.0, dark=[(0, 300)]), 1, 1.0, START)
+    track = circling(5.0, dark=[(0, 300)])
     # 300 hours are dark for everyone
     assert units_for_gaps(track, optics, (), [200.0, 300.0])[0] is None
     assert units_for_gaps(track, optics, (Mount(tilt_deg=85.0, azimuth_deg=255.0),), [700.0]) == [1]
-    nothing = replace(circling(5.0), step=np.zeros(0, dtype=np.int64))
-    nothing = replace(nothing, sun_enu_xyz=np.zeros((0, 3), np.float32), power_w=np.zeros(0, np.float32))
-    assert units_for_gaps(track_of(nothing, 1, 1.0, START), optics, (), [10.0]) == [None]
+    assert units_for_gaps(circling(5.0, dark=[(0, 720)]), optics, (), [10.0]) == [None]
 
 
 def test_thinned_tracks_keep_every_so_many_steps():
-    track = track_of(circling(5.0, dark=[(0, 300)], units=3), 3, 0.5, START)
-    assert float(track.power_w[0]) == pytest.approx(1000.0)
-    thin = thinned(track, 7)
+    track = circling(5.0, dark=[(0, 300)])
+    thin = track.thinned(7)
     assert thin.step_hours == pytest.approx(7.0)
     assert thin.step_count == int(np.ceil(track.step_count / 7))
     assert set(thin.step * 7) <= set(track.step)
@@ -122,9 +119,14 @@ def test_thinned_tracks_keep_every_so_many_steps():
     assert (np.diff(thin.step[: thin.run_last[0] + 1]) == 1).all()
 
 
-def test_long_runs_keep_a_bounded_number_of_steps(monkeypatch):
-    monkeypatch.setattr("yieldsim.energy.sunlit.MOST_STEPS", 1000)
-    whole, kept = circling(5.0, hours=999), circling(5.0, hours=8640)
+def test_bare_tracks_have_their_power_times_a_factor_and_one_disc():
+    bare = replace(circling(5.0, hours=10), radius_class=np.arange(10)).bare(1.5)
+    np.testing.assert_array_equal(bare.power_w, np.full(10, 750.0, dtype=np.float32))
+    assert not bare.radius_class.any()
+
+
+def test_long_runs_keep_a_bounded_number_of_steps():
+    whole, kept = (circling(5.0, hours=hours, most_steps=1000) for hours in (999, 8640))
     assert len(whole.step) == 999
     assert kept.step_s == 9 * 3600.0
     assert kept.step_count == 960
