@@ -15,6 +15,7 @@ FLOOR = {
     "sky": 1,
     "ground": 1,
     "optics": 1,
+    "thermal": 1,
     "files": 1,
     "report": 1,
     "energy": 2,
@@ -185,14 +186,14 @@ def test_nothing_is_left_for_later(path: Path) -> None:
 # ---------------------------------------------------------------- names
 
 UNIT = re.compile(
-    r"(^|_)(deg|rad|mrad|sr|m|m2|cm2|mm|km|nm|au|in|s|minutes|hours|days?|sol|years?|century|cycle|w|kwh|j|kg|k|xyz)$"
+    r"(^|_)(deg|rad|mrad|sr|m|m2|cm2|mm|km|nm|um|au|in|s|minutes|hours|days?|sol|years?|century|cycle|w|kwh|j|kg|k|gy|kgy|xyz)$"
 )
 """The last part of a name that says a unit: `_w_m2_sr` ends in `_sr`, `loss_per_day` in `_day`."""
 
 PURE = re.compile(
     r"(^|_)(transmittance|reflectance|emittance|absorptance|optical_depth|refractive_index|index|count|fraction|"
     r"efficiency|ratio|removal|removes|packing|reflection|coupling|floor|exponent|numerical_aperture|air_mass|"
-    r"concentration|weights?|share|tolerance|relative_change|conic_constant|view|reliability)$"
+    r"concentration|weights?|share|tolerance|relative_change|conic_constant|view|sd|reliability)$"
 )
 UNNAMED = {
     "OpticalDepthTable.x": "the field beside it says against what",
@@ -313,6 +314,7 @@ def test_words_of_the_vocabulary_end_in_their_units() -> None:
         "kWh m-2": "_kwh_m2",
         "kWh": "_kwh",
         "m": "_m",
+        "K": "_k",
     }
     suffix |= {"au": "_au", "astronomical_unit": "_au"}
     for name, word in VOCABULARY.items():

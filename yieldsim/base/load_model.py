@@ -232,9 +232,11 @@ DOUBTS: dict[str, Doubt] = {
     "film_transmittance": Doubt("transmittance of the shield's film", (0.0, 1.0)),
     "dust_rate": Doubt("factor on the dust's loss per day", (0.0, 1000.0)),
     "shield_removal": Doubt("share of the dust that a cycle removes", (0.0, 1.0)),
+    "grain_median": Doubt("factor on the median diameter of the dust's grains", (0.01, 100.0)),
     "fibre_coupling": Doubt("coupling between funnel and fibre", (0.0, 1.0)),
     "fibre_attenuation": Doubt("factor on the fibre's attenuation", (0.0, 100.0)),
     "fibre_darkening": Doubt("factor on the fibre's darkening per year", (0.0, 100.0)),
+    "radiation_dose": Doubt("factor on the dose of radiation", (0.0, 1000.0)),
     "load": Doubt("factor on what every load asks", (0.0, 100.0)),
     "storage_capacity": Doubt("factor on the store's capacity", (0.0, 100.0)),
 }

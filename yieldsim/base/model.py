@@ -12,7 +12,9 @@ import numpy as np
 
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.radiation_model import Radiation
 from yieldsim.base.ranges import Range
+from yieldsim.base.thermal_model import Ground, Thermal
 
 Rows = tuple[tuple[float, ...], ...]
 SHORTEST_CYCLE_HOURS = 0.05
@@ -178,6 +180,8 @@ class Site:
     """None: a flat horizon, the bare body."""
     optical_depth: Annotated[float, Range(0.0, 100.0)] | OpticalDepthTable | None = None
     dust: Dust | None = None
+    ground: Ground | None = None
+    """None: regolith on the Moon, not known elsewhere."""
 
 
 # ---------------------------------------------------------------- collector
@@ -256,16 +260,47 @@ class PrescriptionAcceptance:
 Acceptance = RoundAcceptance | BiaxialAcceptance
 
 
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class GrainRemoval:
+    """What one cycle removes by grain size, linear in the logarithm of the diameter, its ends held; and the sizes that settle.
+
+    median_um      median diameter by count of a lognormal deposit
+    geometric_sd   its geometric standard deviation
+    """
+
+    diameter_um: Annotated[FloatArray, Range(1.0e-3, 1.0e5, increases=True)]
+    removal_fraction: Fractions
+    median_um: Annotated[float, Range(1.0e-3, 1.0e5)]
+    geometric_sd: Annotated[float, Range(1.0, 10.0)]
+
+    def __post_init__(self) -> None:
+        """Freeze the arrays."""
+        object.__setattr__(self, "diameter_um", frozen_array(self.diameter_um))
+        object.__setattr__(self, "removal_fraction", frozen_array(self.removal_fraction))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shield:
-    """Electrodynamic dust shield on the aperture of every unit."""
+    """Electrodynamic dust shield on the aperture of every unit.
+
+    lowest_removal, highest_removal   range that the removal is known within; None: not stated
+    grains                      removal by grain size, in place of `removal`
+    """
 
     film_transmittance: Annotated[float, Range(above=0.0, high=1.0)] = 1.0
     removal: Annotated[float, Range(0.0, 1.0)] = 0.0
+    lowest_removal: Annotated[float, Range(0.0, 1.0)] | None = None
+    highest_removal: Annotated[float, Range(0.0, 1.0)] | None = None
+    grains: GrainRemoval | None = None
     cycle_hours: Annotated[float, Range(low=SHORTEST_CYCLE_HOURS, high=1.0e6)] | None = None
     """None: a film that never runs."""
     duty_minutes: Annotated[float, Range(low=0.0, high=1.0e6)] = 0.0
     power_w: Annotated[float, Range(low=0.0, high=1.0e6)] = 0.0
+
+    @property
+    def cleans(self) -> bool:
+        """Whether its cycles take off any dust."""
+        return self.cycle_hours is not None and (self.removal > 0.0 or self.grains is not None)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -307,6 +342,8 @@ class Collector:
     shield: Shield | None = None
     fibre: Fibre | None = None
     mass_kg: Annotated[float, Range(above=0.0, high=1.0e7)] | None = None
+    thermal: Thermal | None = None
+    radiation: Radiation | None = None
 
     @property
     def unit_count(self) -> int:

@@ -105,6 +105,7 @@ VOCABULARY: dict[str, Word] = {
     "fibre_transmittance": Word(
         "1", "share of the light in the fibre's cone that leaves its far end", "mean", 0.0, 1.0
     ),
+    "lens_transmittance": Word("1", "share of the light that the dose leaves in the lens", "mean", 0.0, 1.0),
     "stage_power_w": Word("W", "power left after each stage of the chain, all units", "mean", 0.0, INF),
     "mount_delivered_power_w": Word(
         "W", "power delivered at the fibre's far end by the units of a mount", "mean", 0.0, INF
@@ -125,6 +126,14 @@ VOCABULARY: dict[str, Word] = {
         1.0,
     ),
     "shield_power_w": Word("W", "electric power drawn by the dust shields, all units", "mean", 0.0, INF),
+    # heat, for collectors that state what temperatures follow from
+    "ground_temperature_k": Word("K", "temperature of the ground's surface", "mean", 0.0, 5000.0),
+    "cover_temperature_k": Word("K", "temperature of the fibre's outer cover", "point", 0.0, 5000.0),
+    "fibre_temperature_k": Word(
+        "K", "temperature of the fibre's first metre, under its insulation", "point", 0.0, 5000.0
+    ),
+    "joint_temperature_k": Word("K", "temperature of the joint of funnel and fibre", "point", 0.0, 5000.0),
+    "funnel_temperature_k": Word("K", "temperature of the funnel", "point", 0.0, 5000.0),
     # habitat, by load
     "asked_power_w": Word("W", "power that a load asks for where it is used", "mean", 0.0, INF),
     "served_directly_power_w": Word(

@@ -16,6 +16,7 @@ import xarray as xr
 from yieldsim.base.model import Collector
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy import fibre as fibre_losses
+from yieldsim.energy.radiation_loss import darkens_lens, fibre_left, lens_left
 from yieldsim.energy.spectral_transmittance import attenuation_fraction, energy_acceptance
 from yieldsim.optics.acceptance import normal_acceptance
 
@@ -88,10 +89,23 @@ def fibre_attenuation(ds: xr.Dataset, collector: Collector) -> float:
 
 
 def fibre_darkening(ds: xr.Dataset, collector: Collector) -> FloatArray | float:
-    """Its darkening since the start of the run."""
-    if collector.fibre is None or collector.fibre.darkening_db_per_km_per_year == 0.0:
+    """Its darkening since the start of the run, by the year and by dose."""
+    if collector.fibre is None:
         return 1.0
-    return fibre_losses.darkening_transmittance(collector.fibre, ds["since_start_s"].values)
+    left: FloatArray | float = 1.0
+    if collector.fibre.darkening_db_per_km_per_year != 0.0:
+        left = fibre_losses.darkening_transmittance(collector.fibre, ds["since_start_s"].values)
+    return left if collector.radiation is None else left * fibre_left(collector, ds["since_start_s"].values)
+
+
+def lens_darkening(ds: xr.Dataset, collector: Collector) -> FloatArray | float:
+    """What the dose leaves in the lens."""
+    return lens_left(collector, ds["since_start_s"].values) if darkens_lens(collector) else 1.0
+
+
+def front_transmittance(ds: xr.Dataset, collector: Collector) -> FloatArray | float:
+    """Film and lens: what all light meets whatever its direction."""
+    return shield_film(ds, collector) * lens_darkening(ds, collector)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,8 +131,16 @@ STAGES: tuple[Stage, ...] = (
     Stage("fibre attenuation", fibre_attenuation),
     Stage("fibre darkening", fibre_darkening),
 )
-STAGE_NAMES = tuple(stage.name for stage in STAGES)
 FIBRE_STAGES = STAGES[-5:]
+BEFORE_OPTICS = STAGES[:-6]
+LENS_STAGE = Stage("lens darkening", lens_darkening)
+
+
+def stages_of(collector: Collector) -> tuple[Stage, ...]:
+    """The chain of a collector: with a line for its lens where dose darkens it."""
+    if not darkens_lens(collector):
+        return STAGES
+    return (*BEFORE_OPTICS, LENS_STAGE, *STAGES[len(BEFORE_OPTICS) :])
 
 
 def stage_powers_w(ds: xr.Dataset, collector: Collector) -> tuple[FloatArray, FloatArray]:
@@ -129,8 +151,9 @@ def stage_powers_w(ds: xr.Dataset, collector: Collector) -> tuple[FloatArray, Fl
     steps, mounts = ds.sizes["time"], len(collector.mounts)
     area_m2 = np.array([mount.count for mount in collector.mounts]) * collector.aperture_area_m2
     power = ds["solar_irradiance_w_m2"].values[:, None] * area_m2[None, :]
-    by_stage = np.empty((steps, len(STAGES)))
-    for column, stage in enumerate(STAGES):
+    stages = stages_of(collector)
+    by_stage = np.empty((steps, len(stages)))
+    for column, stage in enumerate(stages):
         factor = np.asarray(stage.factor(ds, collector))
         power = power * (factor[:, None] if factor.ndim == 1 else factor)
         by_stage[:, column] = power.sum(axis=1)
@@ -157,5 +180,5 @@ def sun_following_power_w(ds: xr.Dataset, collector: Collector) -> FloatArray:
     # the disc's radius drifts over months: five radii across its range carry it
     radii_deg = np.linspace(radius_deg.min(), radius_deg.max(), 5)
     accepted = np.interp(radius_deg, radii_deg, normal_acceptance(energy_acceptance(collector), radii_deg))
-    optics = shield_film(ds, collector) * accepted * fibre_transmittance(ds, collector)
+    optics = front_transmittance(ds, collector) * accepted * fibre_transmittance(ds, collector)
     return np.asarray(ds["beam_irradiance_w_m2"].values * dusty * optics)

@@ -22,6 +22,7 @@ from yieldsim.base.model import Collector, Dust
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy import soiling
 from yieldsim.energy.fibre import darkening_transmittance
+from yieldsim.energy.radiation_loss import fibre_left, lens_left
 from yieldsim.energy.soiling import Removals, history_of
 
 DARKEST = 0.02
@@ -77,16 +78,22 @@ def clean_light(
             f"the dust of the estimate lets through {clean_fraction[lit].min():.1%} of the light at its worst, too "
             "little to tell what clean apertures would deliver; run it with a shield or cleaning events"
         )
-    power = mount_power_w / np.where(lit, clean_fraction, 1.0) / darkening(collector, edge_s)[:, None]
+    left = darkening(collector, edge_s) * dose_of_lens(collector, edge_s)
+    power = mount_power_w / np.where(lit, clean_fraction, 1.0) / left[:, None]
     return CleanLight(power_w=power, edge_s=edge_s, collector=collector, dust=dust, units=units)
 
 
 def darkening(collector: Collector, edge_s: FloatArray) -> FloatArray:
-    """What the fibre's darkening leaves in each row between edges, (rows,); 1 without a fibre."""
+    """What the fibre's darkening, by the year and by dose, leaves in each row between edges, (rows,); 1 without a fibre."""
     middle = 0.5 * (edge_s[1:] + edge_s[:-1])
     if collector.fibre is None:
         return np.ones_like(middle)
-    return darkening_transmittance(collector.fibre, middle)
+    return darkening_transmittance(collector.fibre, middle) * fibre_left(collector, middle)
+
+
+def dose_of_lens(collector: Collector, edge_s: FloatArray) -> FloatArray:
+    """What its dose leaves in the lens in each row, (rows,)."""
+    return lens_left(collector, 0.5 * (edge_s[1:] + edge_s[:-1]))
 
 
 def lens_darkening(loss_per_year: float, edge_s: FloatArray) -> FloatArray:
@@ -161,6 +168,7 @@ def light_by_rate(light: CleanLight) -> LightByRate:
     exponent = light.dust.tilt_exponent if light.dust is not None else 0.0
     own = [soiling.deposition_rate(mount.tilt_deg, exponent) for mount in light.collector.mounts]
     rates, of = np.unique(own, return_inverse=True)
-    power = light.power_w * darkening(light.collector, light.edge_s)[:, None]
+    left = darkening(light.collector, light.edge_s) * dose_of_lens(light.collector, light.edge_s)
+    power = light.power_w * left[:, None]
     grouped = np.stack([power[:, of.ravel() == place].sum(axis=1) for place in range(len(rates))], axis=1)
     return LightByRate(power_w=grouped, rates=tuple(rates.tolist()), edge_s=light.edge_s, dust=light.dust)

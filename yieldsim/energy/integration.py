@@ -19,9 +19,17 @@ from yieldsim.base.errors import CannotCompute
 from yieldsim.base.model import BiaxialAcceptance, Collector, HorizonMask, Site
 from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
 from yieldsim.energy import soiling
-from yieldsim.energy.chain import STAGE_NAMES, fibre_transmittance, stage_powers_w, sun_following_power_w
+from yieldsim.energy.chain import (
+    fibre_transmittance,
+    front_transmittance,
+    lens_darkening,
+    stage_powers_w,
+    stages_of,
+    sun_following_power_w,
+)
 from yieldsim.energy.etendue_bound import SkyEnergy
 from yieldsim.energy.incidence import add_acceptance, add_beam, add_incidence
+from yieldsim.energy.radiation_loss import darkens_lens
 from yieldsim.energy.sunlit import MOST_STEPS, LitSteps, LitStepsGathering
 from yieldsim.ground.visible_disc import add_visibility
 from yieldsim.optics.acceptance import half_width_deg
@@ -251,6 +259,8 @@ def _interval_means(
     else:
         columns["clean_fraction"] = np.ones_like(by_mount)
     columns["fibre_transmittance"] = fibre_transmittance(fine, collector)
+    if darkens_lens(collector):
+        columns["lens_transmittance"] = np.asarray(lens_darkening(fine, collector))
     columns["stage_power_w"] = by_stage
     columns["mount_delivered_power_w"] = by_mount
     columns["delivered_power_w"] = delivered
@@ -262,9 +272,7 @@ def _interval_means(
 
 def _gather_sky(sky: SkyEnergy, fine: xr.Dataset, collector: Collector, step_hours: float) -> None:
     """Add a block's beam energy after film, dust and fibre: what etendue alone then limits."""
-    optics = fibre_transmittance(fine, collector)
-    if collector.shield is not None:
-        optics = optics * collector.shield.film_transmittance
+    optics = fibre_transmittance(fine, collector) * front_transmittance(fine, collector)
     if "clean_fraction" in fine:
         optics = optics * fine["clean_fraction"].values.max(axis=1)
     sky.gather(
@@ -283,7 +291,7 @@ def _assemble(setting: Setting, grid: TimeGrid, means: dict[str, FloatArray]) ->
         coords={
             "time": grid.edge_utc[:-1],
             "mount": np.arange(len(collector.mounts)),
-            "stage": np.array(STAGE_NAMES, dtype=object),
+            "stage": np.array([stage.name for stage in stages_of(collector)], dtype=object),
         }
     )
     for name in POINTS:

@@ -8,7 +8,8 @@ day; a removal of fraction f leaves (1 - f) D. The light that passes is
 
 and never less than the floor, beneath which dust goes on settling (a cleaning takes its share of all of it). Steady
 cycles of T days that remove f leave, before the n-th removal, T (1 - (1-f)^n) / f: the load climbs to T / f and the
-residue to T (1 - f) / f (geometric series; the tests hold the code to it).
+residue to T (1 - f) / f (geometric series; the tests hold the code to it). Where removal goes by grain size, each size has a load of
+its own and D is their mean (`energy.grain_removal`).
 
 Landis & Jenkins 2000, J. Geophys. Res. 105, 1855 report 0.28 % a sol on Mars; cells see loss of global light, a concentrator loses
 the scattered light too, so such rates are lower bounds for it.
@@ -26,6 +27,7 @@ from yieldsim.base.constants import SECONDS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.model import Dust, Shield, frozen_array
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.energy.grain_removal import removals_by_class
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -62,7 +64,8 @@ def cycle_ends_tdb_s(shield: Shield | None, start_tdb_s: float, end_tdb_s: float
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Removals:
-    """Moments at which dust goes, seconds (n,) in order, and the share that stays (n,); clean at `start_s`."""
+    """Moments at which dust goes, seconds (n,) in order, and the share that stays of each size (classes, n); clean at
+    `start_s`."""
 
     start_s: float
     at_s: FloatArray
@@ -92,18 +95,18 @@ def removals(
         cycles = cycles[runs]
     for fails, repaired in outages_s:
         cycles = cycles[(cycles < fails) | (cycles >= repaired)]
-    removal = shield.removal if shield is not None else 0.0
     other = [(at, removes) for at, removes in events if start_s <= at <= end_s]
     at_s = np.concatenate([cycles, [at for at, _ in other]])
-    kept = np.concatenate([np.full(len(cycles), 1.0 - removal), [1.0 - removes for _, removes in other]])
+    removes = np.array([share for _, share in other], dtype=np.float64)
+    kept = 1.0 - by_class(cycles, removals_by_class(shield), removes)
     order = np.argsort(at_s, kind="stable")
-    return Removals(start_s, at_s[order], kept[order])
+    return Removals(start_s, at_s[order], kept[:, order])
 
 
 def history_of(found: Removals, days_per_day: float) -> DustHistory:
     """The load of an aperture that is clean at the start and gains `days_per_day` days of deposition a day."""
     starts = np.concatenate([[found.start_s], found.at_s])
-    loads = loads_after(np.diff(starts) / SECONDS_PER_DAY * days_per_day, found.kept)
+    loads = mean_loads_after(np.diff(starts) / SECONDS_PER_DAY * days_per_day, found.kept)
     return DustHistory(
         start_tdb_s=frozen_array(starts), load_days=frozen_array(loads), days_per_day=days_per_day
     )
@@ -115,6 +118,18 @@ def dust_history(
     """Follow the load of an aperture that is clean at the start through every removal of a run."""
     found = removals(shield, end_tdb_s, cleaning_events(dust), start_s=start_tdb_s)
     return history_of(found, deposition_rate(tilt_deg, dust.tilt_exponent))
+
+
+def by_class(cycles: FloatArray, removal: FloatArray, removes: FloatArray) -> FloatArray:
+    """Share removed by each cycle and then each event, (classes, cycles + events): events take all sizes alike."""
+    of_cycles = np.repeat(removal[:, None], len(cycles), axis=1)
+    return np.concatenate([of_cycles, np.repeat(removes[None, :], len(removal), axis=0)], axis=1)
+
+
+def mean_loads_after(grown_days: FloatArray, kept_fraction: FloatArray) -> FloatArray:
+    """Load after each removal (n + 1,), the mean of classes of equal share that keep (classes, n): each is followed alone."""
+    each = [loads_after(grown_days, kept) for kept in np.ascontiguousarray(kept_fraction)]
+    return each[0] if len(each) == 1 else np.asarray(np.mean(each, axis=0))
 
 
 @njit(cache=True)

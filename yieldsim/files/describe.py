@@ -30,6 +30,8 @@ from yieldsim.files.tables.csv_table import MOST_COLUMNS
 from yieldsim.files.tables.lookup_tables import (
     acceptance_cells,
     attenuation_table,
+    grain_removal_table,
+    ground_table,
     horizon_mask,
     optical_depth_table,
 )
@@ -91,6 +93,16 @@ def _site_words(reading: Reading) -> str:
         parts.append(f"optical depth by {site.optical_depth.against}".replace("tdb_s", "time"))
     if site.dust:
         parts.append(f"dust {site.dust.loss_per_day:.3g} a day")
+    if site.ground:
+        own = site.ground.temperature
+        kind = (
+            "of regolith"
+            if own is None
+            else f"at {own:g} K"
+            if isinstance(own, float)
+            else "by hour of the day"
+        )
+        parts.append(f"ground {kind}")
     return ", ".join(parts)
 
 
@@ -132,6 +144,11 @@ def _collector_words(reading: Reading) -> str:
         parts.append(f"acceptance on {shape} pairs of angles for a {acceptance.source} source")
     parts.append("dust shield" if collector.shield else "no dust shield")
     parts.append(f"{collector.fibre.length_m:g} m of fibre" if collector.fibre else "no fibre")
+    if collector.radiation:
+        parts.append(f"{collector.radiation.dose_gy_per_year:g} Gy a year")
+    if collector.thermal:
+        layers = _counted(collector.thermal.insulation.layer_count, "layer")
+        parts.append(f"temperatures under insulation of {layers}")
     return ", ".join(parts)
 
 
@@ -171,6 +188,13 @@ def _table_words(reading: Reading, text: str) -> str:
     if len(names) > MOST_COLUMNS:
         found = f"heads {len(names)} columns"
         raise InputError(Problem(reading.where, found=found, allowed=f"up to {MOST_COLUMNS}"))
+    if "temperature_k" in names:
+        ground = ground_table(reading)
+        low, high = ground.temperature_k.min(), ground.temperature_k.max()
+        return f"ground temperature table, {len(ground.temperature_k)} rows, {low:g} to {high:g} K"
+    if "grain_diameter_um" in names:
+        diameter_um, removal = grain_removal_table(reading)
+        return f"grain removal table, {diameter_um[0]:g} to {diameter_um[-1]:g} um, {removal.min():g} to {removal.max():g}"
     if "acceptance_fraction" in names or likely("acceptance_fraction", names):
         cells = acceptance_cells(reading)
         size = " x ".join(str(len(angles)) for angles in cells.angles_deg)
@@ -191,7 +215,7 @@ def _table_words(reading: Reading, text: str) -> str:
         named = load_series(reading)
         by = {"utc": "time", "hour": "hour of the day"}[named.series.against]
         return f"load table, {named.column} by {by}, {len(named.series.x)} rows"
-    columns = "elevation_deg, acceptance_fraction, optical_depth, attenuation_db_per_km or power_w"
+    columns = "elevation_deg, acceptance_fraction, optical_depth, attenuation_db_per_km, temperature_k, removal_fraction or power_w"
     raise InputError(
         Problem(reading.where, found="is a table of no known kind", allowed=f"one with a column {columns}")
     )

@@ -6,6 +6,7 @@ The schemas for editors show these words; a test holds them complete.
 from __future__ import annotations
 
 from yieldsim.files.design_key_descriptions import DESIGN
+from yieldsim.files.wear_descriptions import GROUND, REMOVAL, WEAR
 
 DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
     "site": {
@@ -20,7 +21,9 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
             "horizon": "The skyline: a table, terrain files or the bare body",
             "atmosphere": "What dims the beam; only for bodies with an atmosphere",
             "dust": "How dust settles and when it is cleaned off",
+            "ground": "How warm the ground is; regolith on the Moon when left out",
         },
+        **GROUND,
         "HorizonTable": {
             "table": "CSV file with azimuth_deg, elevation_deg",
             "terrain": "Terrain raster files, finest first",
@@ -54,7 +57,10 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
             "acceptance": "Share of light accepted by angle: a table or a prescription to trace",
             "shield": "Electrodynamic dust shield on every aperture",
             "fibre": "Fibre or bundle from the funnel to the habitat",
+            "radiation": "Dose by the year and what it takes from fibre and lens",
+            "thermal": "Insulation, heat capacities and limits: the temperatures of funnel, joint and fibre",
         },
+        **WEAR,
         "MountTable": {
             "tilt_deg": "Angle between the aperture's normal and the zenith, degrees",
             "azimuth_deg": "Direction the aperture faces, degrees from north through east",
@@ -70,6 +76,7 @@ DESCRIPTIONS: dict[str, dict[str, dict[str, str]]] = {
         "ShieldTable": {
             "film_transmittance": "Transmittance of the shield's film, a share",
             "removal": "Share of the dust present that one cycle removes",
+            **REMOVAL,
             "cycle_hours": "Time from one cycle to the next, hours",
             "duty_minutes": "How long a cycle draws power, minutes",
             "power_w": "Electric power of one unit's shield while it runs, W",

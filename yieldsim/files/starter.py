@@ -31,6 +31,7 @@ STARTERS: Mapping[str, tuple[str, ...]] = {
         *WIDE,
         "narrow.collector.toml",
         "narrow.acceptance.csv",
+        "insulated.collector.toml",
         *SCHEMAS,
     ),
     "mars": (

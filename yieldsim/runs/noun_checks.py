@@ -25,6 +25,7 @@ from yieldsim.base.model import (
     CleaningEvent,
     Collector,
     Fibre,
+    GrainRemoval,
     HorizonMask,
     OpticalDepthTable,
     RoundAcceptance,
@@ -32,10 +33,14 @@ from yieldsim.base.model import (
     Site,
 )
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.radiation_model import Radiation
 from yieldsim.base.ranges import Range, field_types, range_in
+from yieldsim.base.thermal_model import FibreHeat, FunnelHeat, GroundTable, Insulation, JointHeat
 from yieldsim.files.inputs.body import BodyFile, RotationTable
 from yieldsim.files.inputs.collector import FibreTable, ShieldTable
 from yieldsim.files.inputs.load import LifeTable, StorageTable, column_word
+from yieldsim.files.inputs.radiation import RadiationTable
+from yieldsim.files.inputs.thermal import FibreHeatTable, FunnelHeatTable, InsulationTable, JointHeatTable
 from yieldsim.files.tables.band_columns import CONTRADICTION_HINT, contradictions
 from yieldsim.files.text.timestamps import utc_iso
 
@@ -221,6 +226,8 @@ def _site(site: Site) -> Iterator[Fault]:
 def _collector(collector: Collector) -> Iterator[Fault]:
     if not collector.mounts:
         yield "mounts", "is empty", "one or more mounts", ""
+    if collector.thermal is not None and collector.fibre is None:
+        yield "thermal", "stands without a fibre", "", "its parts are funnel, joint and fibre"
 
 
 def _round(table: RoundAcceptance) -> Iterator[Fault]:
@@ -332,5 +339,12 @@ RULES: dict[type, Callable[[Any], Iterator[Fault]]] = {
     Load: _load,
     Schedule: _schedule,
     LoadPlan: _plan,
+    GrainRemoval: lambda t: _as_long(("removal_fraction", t.removal_fraction, len(t.diameter_um))),
+    GroundTable: lambda t: _as_long(("temperature_k", t.temperature_k, len(t.local_true_solar_time_hours))),
+    Radiation: lambda noun: _by_file(RadiationTable, _shallow(noun)),
+    Insulation: lambda noun: _by_file(InsulationTable, _shallow(noun)),
+    FibreHeat: lambda noun: _by_file(FibreHeatTable, _shallow(noun)),
+    FunnelHeat: lambda noun: _by_file(FunnelHeatTable, _shallow(noun)),
+    JointHeat: lambda noun: _by_file(JointHeatTable, _shallow(noun)),
 }
 """Rules between the fields of a noun."""

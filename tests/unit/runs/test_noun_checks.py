@@ -9,7 +9,17 @@ import pytest
 
 from yieldsim.base.errors import InputError
 from yieldsim.base.load_model import Load, LoadPlan, Schedule, Storage
-from yieldsim.base.model import CleaningEvent, Dust, Fibre, HorizonMask, Mount, RoundAcceptance, Shield
+from yieldsim.base.model import (
+    CleaningEvent,
+    Dust,
+    Fibre,
+    GrainRemoval,
+    HorizonMask,
+    Mount,
+    RoundAcceptance,
+    Shield,
+)
+from yieldsim.base.radiation_model import Radiation
 from yieldsim.files.inputs.load import read_load
 from yieldsim.files.inputs.readers import read_collector, read_site
 from yieldsim.files.inputs.uncertainty import read_uncertain
@@ -19,6 +29,8 @@ from yieldsim.runs.noun_checks import noun_problems
 
 SITE = read_site(sites_folder() / "lantern-ridge.toml").noun
 COLLECTOR = read_collector(sites_folder() / "wide.collector.toml").noun
+THERMAL = read_collector(sites_folder() / "insulated.collector.toml").noun.thermal
+GRAINS = GrainRemoval(diameter_um=[1.0, 9.0], removal_fraction=[0.1, 0.9], median_um=5.0, geometric_sd=1.5)
 
 
 def words(noun):
@@ -45,6 +57,23 @@ def test_a_tilt_that_a_file_can_not_hold_is_refused_by_the_verb(tilt_deg):
         ({"mounts": COLLECTOR.mounts[0]}, "mounts is Mount.*; allowed: a tuple"),
         ({"mounts": (Mount(tilt_deg=1.0, azimuth_deg=0.0, count=1.5),)}, "mounts #1 count is 1.5"),
         ({"name": ""}, "name is ''"),
+        ({"thermal": THERMAL, "fibre": None}, "thermal stands without a fibre"),
+        (
+            {"thermal": replace(THERMAL, fibre=replace(THERMAL.fibre, highest_k=1.0))},
+            "thermal.fibre.highest_k is 1; allowed: more than lowest_k, 208",
+        ),
+        (
+            {"radiation": Radiation(dose_gy_per_year=1.0)},
+            "radiation.fibre_db_per_km is missing, as lens_loss",
+        ),
+        (
+            {"shield": Shield(cycle_hours=1.0, removal=0.5, lowest_removal=0.6, highest_removal=0.9)},
+            "shield.highest_removal holds 0.6 to 0.9 around a removal of 0.5",
+        ),
+        (
+            {"shield": Shield(cycle_hours=1.0, grains=replace(GRAINS, removal_fraction=[0.5]))},
+            "shield.grains.removal_fraction has the shape",
+        ),
     ],
 )
 def test_collectors(changes, told):

@@ -22,7 +22,7 @@ from yieldsim.base.results.parts import (
     WholeGapResult,
     WorstNightsResult,
 )
-from yieldsim.base.results.values import Latitude, Moment, NotNegative, Positive, Share
+from yieldsim.base.results.values import Count, Latitude, Moment, NotNegative, Positive, Share
 
 
 class EclipseResult(TypedDict):
@@ -120,6 +120,73 @@ class ChainResult(TypedDict):
     dust: DustLawResult | None
 
 
+class PartTemperature(TypedDict):
+    """How cold and how hot a part gets over run and mounts, and what it bears."""
+
+    part: str
+    coldest_k: Positive
+    coldest_utc: Moment
+    coldest_mount: Count
+    """In the order of the collector file, from 1."""
+    hottest_k: Positive
+    hottest_utc: Moment
+    hottest_mount: Count
+    mean_k: Positive
+    cold_case_k: Positive
+    """Steady under the least of everything that reaches it: no run of these inputs goes lower."""
+    hot_case_k: Positive
+    """Steady under the most."""
+    lowest_k: Positive | None
+    """Limits; null: none stated."""
+    highest_k: Positive | None
+    hours_too_cold: NotNegative
+    hours_too_hot: NotNegative
+
+
+class ThermalResult(TypedDict):
+    """Temperatures of a unit and its ground."""
+
+    radiative_emittance: Positive
+    """Effective emittance of the layers by radiation alone."""
+    effective_emittance: Positive
+    """With conductance and seams, between two temperatures."""
+    effective_between_k: list[float]
+    ground_coldest_k: Positive
+    ground_hottest_k: Positive
+    parts: list[PartTemperature]
+
+
+class GrainsResult(TypedDict):
+    """Removal of a shield whose removal goes by grain size."""
+
+    fresh_removal: Share
+    """Of a fresh deposit's area, in one cycle."""
+    settled_removal: Share
+    """The one removal that would leave as much once cycles and settling balance."""
+
+
+class RemovalRangeResult(TypedDict):
+    """The run's energy at both ends of the range that a shield's removal is known within."""
+
+    lowest_removal: Share
+    highest_removal: Share
+    delivered_kwh_at_lowest: NotNegative
+    delivered_kwh_at_highest: NotNegative
+
+
+class DoseYearResult(TypedDict):
+    """What radiation has taken after so many years from the start of the run."""
+
+    years: NotNegative
+    fibre_dose_gy: NotNegative
+    lens_dose_gy: NotNegative
+    fibre_added_db_per_km: NotNegative
+    fibre_left: Share
+    lens_left: Share
+    left: Share
+    """Both together."""
+
+
 class EstimateResult(WholeGapResult):
     """Light that a collector delivers at a site, over a run. What is not required, results of earlier versions lack."""
 
@@ -167,6 +234,14 @@ class EstimateResult(WholeGapResult):
     track_error_bound_deg: NotRequired[float]
     etendue: EtendueResult | None
     chain: NotRequired[ChainResult]
+    grains: NotRequired[GrainsResult]
+    """Of shields whose removal goes by grain size."""
+    removal_range: NotRequired[RemovalRangeResult]
+    """Of shields whose removal is stated as a range."""
+    radiation: NotRequired[list[DoseYearResult]]
+    """Of collectors with a dose."""
+    thermal: NotRequired[ThermalResult]
+    """Of collectors that state what temperatures follow from."""
     unknown_ground: NotRequired[UnknownGroundResult]
     span_warnings: NotRequired[list[str]]
     assumptions: NotRequired[list[AssumptionResult]]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from yieldsim.base.results.estimate import EstimateResult
+from yieldsim.base.results.estimate import EstimateResult, ThermalResult
 from yieldsim.cli.shared_options import (
     COLLECTOR,
     ESTIMATE,
@@ -154,6 +154,16 @@ def answer_lines(summary: EstimateResult) -> list[str]:
         lines.append(
             f"  shield draws         {figure(summary['shield_kwh_electric'])} kWh   electric, not netted"
         )
+    if ends := summary.get("removal_range"):
+        lines.append(
+            f"  removal {ends['lowest_removal']:g} to {ends['highest_removal']:g}".ljust(22)
+            + f" {figure(ends['delivered_kwh_at_lowest'])} to {figure(ends['delivered_kwh_at_highest']).lstrip()} kWh delivered"
+        )
+    if grains := summary.get("grains"):
+        lines.append(
+            f"  shield removes       {grains['fresh_removal']:12.1%}       of fresh dust a cycle, "
+            f"{grains['settled_removal']:.1%} once fine grains gather"
+        )
     lines += ["", "  ledger of losses                         kWh    of before"]
     before = None
     for row in summary["ledger"]:
@@ -162,6 +172,15 @@ def answer_lines(summary: EstimateResult) -> list[str]:
         before = row["kwh"]
     if summary.get("seasonal_kwh"):
         lines += ["", *season_lines(summary)]
+    if doses := summary.get("radiation"):
+        lines += ["", f"  {'left by radiation':<20}{'fibre':>10}{'lens':>10}{'both':>10}{'added dB/km':>13}"]
+        lines += [
+            f"    after {row['years']:>2g} years    {row['fibre_left']:10.2%}{row['lens_left']:10.2%}{row['left']:10.2%}"
+            f"{row['fibre_added_db_per_km']:13.4g}"
+            for row in doses
+        ]
+    if thermal := summary.get("thermal"):
+        lines += ["", *thermal_lines(thermal)]
     following = summary.get("following")
     if following:
         lines += ["", *follower_lines(following, units)]
@@ -171,6 +190,28 @@ def answer_lines(summary: EstimateResult) -> list[str]:
         f"  steps of {convergence['step_s']:g} s; halving moved the total by {convergence['relative_change']:.2g}",
     ]
     return lines + [wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"]]
+
+
+def thermal_lines(thermal: ThermalResult) -> list[str]:
+    """Coldest and hottest of each part, its limits, and the cases that bound them."""
+    inner, outer = thermal["effective_between_k"]
+    lines = [
+        f"  {'temperatures, K':<22}{'coldest':>9}{'hottest':>9}{'limits':>14}{'cold, hot case':>17}",
+        f"    {'ground':<20}{thermal['ground_coldest_k']:9.1f}{thermal['ground_hottest_k']:9.1f}",
+    ]
+    for part in thermal["parts"]:
+        ends = ["-" if end is None else f"{end:g}" for end in (part["lowest_k"], part["highest_k"])]
+        limits = "-" if ends == ["-", "-"] else " to ".join(ends)
+        cases = f"{part['cold_case_k']:.0f}, {part['hot_case_k']:.0f}"
+        passed = " too hot" * (part["hours_too_hot"] > 0.0) + " too cold" * (part["hours_too_cold"] > 0.0)
+        lines.append(
+            f"    {part['part']:<20}{part['coldest_k']:9.1f}{part['hottest_k']:9.1f}{limits:>14}{cases:>17}{passed}"
+        )
+    emittance = f"{thermal['effective_emittance']:.3g} between {inner:g} and {outer:g} K"
+    return [
+        *lines,
+        f"    insulation: effective emittance {emittance}, {thermal['radiative_emittance']:.2g} by layers alone",
+    ]
 
 
 def season_lines(summary: EstimateResult) -> list[str]:

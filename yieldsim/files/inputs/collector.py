@@ -16,12 +16,21 @@ from yieldsim.base.model import (
     BiaxialAcceptance,
     Collector,
     Fibre,
+    GrainRemoval,
     Mount,
     PrescriptionAcceptance,
     RoundAcceptance,
     Shield,
 )
-from yieldsim.files.tables.lookup_tables import AcceptanceCells, acceptance_cells, attenuation_table
+from yieldsim.files.inputs.radiation import RadiationTable
+from yieldsim.files.inputs.thermal import ThermalTable
+from yieldsim.files.tables.lookup_tables import (
+    AcceptanceCells,
+    GrainCells,
+    acceptance_cells,
+    attenuation_table,
+    grain_removal_table,
+)
 from yieldsim.files.toml.context import Reading
 from yieldsim.files.toml.model import (
     StrictModel,
@@ -94,11 +103,32 @@ class AcceptanceTable(StrictModel):
         )
 
 
+class GrainsTable(StrictModel):
+    """[shield.grains]: removal by grain size, and the sizes that settle."""
+
+    table: Annotated[GrainCells, named_file(grain_removal_table)]
+    median_um: Annotated[float, stated(GrainRemoval, "median_um")]
+    geometric_sd: Annotated[float, stated(GrainRemoval, "geometric_sd")]
+
+    def noun(self) -> GrainRemoval:
+        """The frozen noun."""
+        diameter_um, removal_fraction = self.table
+        return GrainRemoval(
+            diameter_um=diameter_um,
+            removal_fraction=removal_fraction,
+            median_um=self.median_um,
+            geometric_sd=self.geometric_sd,
+        )
+
+
 class ShieldTable(StrictModel):
     """[shield]: an electrodynamic dust shield on every aperture."""
 
     film_transmittance: Annotated[float, stated(Shield, "film_transmittance")]
     removal: Annotated[float, stated(Shield, "removal")] = 0.0
+    lowest_removal: Annotated[float, stated(Shield, "lowest_removal")] | None = None
+    highest_removal: Annotated[float, stated(Shield, "highest_removal")] | None = None
+    grains: GrainsTable | None = None
     cycle_hours: Annotated[float, stated(Shield, "cycle_hours")] | None = None
     duty_minutes: Annotated[float, stated(Shield, "duty_minutes")] = 0.0
     power_w: Annotated[float, stated(Shield, "power_w")] = 0.0
@@ -107,7 +137,7 @@ class ShieldTable(StrictModel):
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
         """A shield that removes or draws needs its cycle, and runs no longer than it."""
         cycle_hours, duty_minutes = given.get("cycle_hours"), given.get("duty_minutes")
-        needing = [key for key in ("removal", "duty_minutes", "power_w") if given.get(key)]
+        needing = [key for key in ("removal", "grains", "duty_minutes", "power_w") if given.get(key)]
         if cycle_hours is None and needing:
             yield "cycle_hours", problem("is missing", hint=f"{needing[0]} is given; how often does it run?")
         if isinstance(cycle_hours, int | float) and isinstance(duty_minutes, int | float):
@@ -115,12 +145,37 @@ class ShieldTable(StrictModel):
             if 0.0 < longest < duty_minutes:
                 allowed = f"at most cycle_hours, {longest:g} minutes"
                 yield "duty_minutes", problem(f"is {duty_minutes:g}", allowed)
+        yield from cls._one_removal(given)
+
+    @classmethod
+    def _one_removal(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+        """A removal by size takes the place of the number; a range has both ends, and the number between them."""
+        if given.get("grains") is not None:
+            for key in ("removal", "lowest_removal", "highest_removal"):
+                if key in given:
+                    yield key, problem("stands beside grains", hint="one number or sizes; leave one out")
+            return
+        ends = [given.get(key) for key in ("lowest_removal", "highest_removal")]
+        if ends == [None, None]:
+            return
+        for key, end in zip(("lowest_removal", "highest_removal"), ends, strict=True):
+            if end is None:
+                yield key, problem("is missing", hint="a range has two ends")
+        numbers = [ends[0], given.get("removal", 0.0), ends[1]]
+        if all(isinstance(one, int | float) for one in numbers) and (
+            numbers != sorted(numbers) or ends[0] == ends[1]
+        ):
+            words = f"holds {ends[0]:g} to {ends[1]:g} around a removal of {numbers[1]:g}"
+            yield "highest_removal", problem(words, "lowest_removal < highest_removal, removal between them")
 
     def noun(self) -> Shield:
         """The frozen shield."""
         return Shield(
             film_transmittance=self.film_transmittance,
             removal=self.removal,
+            lowest_removal=self.lowest_removal,
+            highest_removal=self.highest_removal,
+            grains=self.grains.noun() if self.grains else None,
             cycle_hours=self.cycle_hours,
             duty_minutes=self.duty_minutes,
             power_w=self.power_w,
@@ -174,12 +229,22 @@ class CollectorFile(StrictModel):
     acceptance: AcceptanceTable
     shield: ShieldTable | None = None
     fibre: FibreTable | None = None
+    thermal: ThermalTable | None = None
+    radiation: RadiationTable | None = None
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
-        """At least one mount."""
+        """At least one mount; heat of a fibre only where there is one."""
         if given.get("mounts") == []:
             yield "mounts", problem("is empty", "one or more mounts")
+        if "thermal" in given and "fibre" not in given:
+            yield "thermal", problem("stands without [fibre]", hint="its parts are funnel, joint and fibre")
+        dose = given.get("radiation")
+        if isinstance(dose, Mapping) and dose.get("fibre_db_per_km") and "fibre" not in given:
+            yield (
+                "radiation",
+                problem("holds fibre_db_per_km without [fibre]", hint="there is no fibre to darken"),
+            )
 
     def noun(self) -> Collector:
         """The frozen collector."""
@@ -191,6 +256,8 @@ class CollectorFile(StrictModel):
             acceptance=self.acceptance.noun(),
             shield=self.shield.noun() if self.shield else None,
             fibre=self.fibre.noun() if self.fibre else None,
+            thermal=self.thermal.noun() if self.thermal else None,
+            radiation=self.radiation.noun() if self.radiation else None,
         )
 
 

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from dataclasses import fields
+from typing import Any
 
 import numpy as np
 
 from yieldsim.base.model import Acceptance, AttenuationTable, Collector, Fibre, Mount, RoundAcceptance, Shield
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.radiation_model import Radiation
+from yieldsim.base.thermal_model import Thermal
 from yieldsim.files.tables.band_columns import band_heading
 
 
 def collector_files(collector: Collector, stem: str, comment: str = "") -> dict[str, str]:
-    """File names and texts: `stem`.toml first, then stem.acceptance.csv and stem.fibre.csv where there is such a table.
+    """File names and texts: `stem`.toml first, then stem.acceptance.csv, stem.grains.csv and stem.fibre.csv where there are
+    such tables.
 
     Numbers are written with all their digits. The acceptance must be a table (TypeError for a prescription not yet traced).
     """
@@ -31,10 +36,24 @@ def collector_files(collector: Collector, stem: str, comment: str = "") -> dict[
     lines += ["", "[acceptance]", f"table = {_text(f'{stem}.acceptance.csv')}", f'source = "{table.source}"']
     if collector.shield is not None:
         lines += ["", "[shield]", *_shield(collector.shield)]
+        if (grains := collector.shield.grains) is not None:
+            lines += ["", "[shield.grains]", f"table = {_text(f'{stem}.grains.csv')}"]
+            lines += [
+                f"median_um = {_number(grains.median_um)}",
+                f"geometric_sd = {_number(grains.geometric_sd)}",
+            ]
+            files[f"{stem}.grains.csv"] = _csv(
+                "grain_diameter_um,removal_fraction",
+                zip(grains.diameter_um, grains.removal_fraction, strict=True),
+            )
     if collector.fibre is not None:
         lines += ["", "[fibre]", *_fibre(collector.fibre, stem)]
         if isinstance(collector.fibre.attenuation, AttenuationTable):
             files[f"{stem}.fibre.csv"] = _attenuation_csv(collector.fibre.attenuation)
+    if collector.thermal is not None:
+        lines += _thermal(collector.thermal)
+    if collector.radiation is not None:
+        lines += ["", "[radiation]", *_radiation(collector.radiation)]
     return {f"{stem}.toml": "\n".join(lines) + "\n", **files}
 
 
@@ -70,7 +89,9 @@ def _mount(mount: Mount) -> list[str]:
 def _shield(shield: Shield) -> list[str]:
     return [
         f"film_transmittance = {_number(shield.film_transmittance)}",
-        f"removal = {_number(shield.removal)}",
+        *([] if shield.grains else [f"removal = {_number(shield.removal)}"]),
+        *_given("lowest_removal", shield.lowest_removal),
+        *_given("highest_removal", shield.highest_removal),
         *_given("cycle_hours", shield.cycle_hours),
         f"duty_minutes = {_number(shield.duty_minutes)}",
         f"power_w = {_number(shield.power_w)}",
@@ -90,6 +111,30 @@ def _fibre(fibre: Fibre, stem: str) -> list[str]:
         *_given("numerical_aperture", fibre.numerical_aperture),
         *_given("face_diameter_mm", fibre.face_diameter_mm),
         f"darkening_db_per_km_per_year = {_number(fibre.darkening_db_per_km_per_year)}",
+    ]
+
+
+def _thermal(thermal: Thermal) -> list[str]:
+    lines = ["", "[thermal]", *_given("sunlit_fraction", thermal.sunlit_fraction)]
+    lines += _given("ground_view", thermal.ground_view)
+    for name in ("insulation", "fibre", "funnel", "joint"):
+        lines += ["", f"[thermal.{name}]", *_all_given(getattr(thermal, name))]
+    return lines
+
+
+def _radiation(radiation: Radiation) -> list[str]:
+    """What differs from its default, as a file that states nothing else of a loss must leave out what shapes it."""
+    changed = {field.name for field in fields(radiation) if getattr(radiation, field.name) != field.default}
+    return [line for line in _all_given(radiation) if line.partition(" ")[0] in changed]
+
+
+def _all_given(noun: Any) -> list[str]:
+    """A line for each number of a noun whose keys are called as in the file."""
+    values = ((field.name, getattr(noun, field.name)) for field in fields(noun))
+    return [
+        f"{key} = {value if isinstance(value, int) else _number(value)}"
+        for key, value in values
+        if value is not None
     ]
 
 

@@ -21,6 +21,7 @@ from yieldsim.base.model import (
     TerrainHorizon,
 )
 from yieldsim.files.inputs.body import BodyFile
+from yieldsim.files.inputs.thermal import GroundTableOfSite
 from yieldsim.files.tables.lookup_tables import horizon_mask, optical_depth_table
 from yieldsim.files.terrain.raster_metadata import split_variable
 from yieldsim.files.text.bundled import body_path
@@ -159,6 +160,7 @@ class SiteFile(StrictModel):
     )
     atmosphere: AtmosphereTable | None = None
     dust: DustTable | None = None
+    ground: GroundTableOfSite | None = None
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
@@ -194,6 +196,7 @@ class SiteFile(StrictModel):
             horizon=self.horizon.noun(),
             optical_depth=self.atmosphere.noun() if self.atmosphere else None,
             dust=self.dust.noun(self.body) if self.dust else None,
+            ground=self.ground.noun() if self.ground else None,
         )
 
 

@@ -9,13 +9,14 @@ import numpy as np
 
 from yieldsim.base.model import Dust, OpticalDepthTable, Site
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.thermal_model import Ground, GroundTable
 from yieldsim.files.output.provenance import package_version
 from yieldsim.files.text.bundled import body_names
 from yieldsim.files.text.decode import decode, read_bytes
 from yieldsim.files.text.paths import named_path, shown
 from yieldsim.files.toml.parse import toml_table
 
-OPTICAL_DEPTH_FILE = "optical-depth.csv"
+OPTICAL_DEPTH_FILE, GROUND_FILE = "optical-depth.csv", "ground-temperature.csv"
 J2000_UTC = np.datetime64("2000-01-01T11:58:55.816", "ns")
 """TDB second 0 on the clock of UTC, as of then; the five leap seconds since are neglected."""
 
@@ -79,6 +80,8 @@ def site_text(site: Site, body_file: str, horizon_table: str | None, comment: st
         lines += ["", "[atmosphere]", f"optical_depth = {site.optical_depth!r}"]
     if site.dust is not None:
         lines += _dust_lines(site.dust)
+    if site.ground is not None:
+        lines += _ground_lines(site.ground)
     return "\n".join(lines) + "\n"
 
 
@@ -97,6 +100,33 @@ def _dust_lines(dust: Dust) -> list[str]:
         )
         lines.append(f"events = [{events}]")
     return lines
+
+
+def _ground_lines(ground: Ground) -> list[str]:
+    if ground.temperature is None:
+        own = ['model = "regolith"', f"scale_depth_m = {ground.scale_depth_m!r}"]
+    elif isinstance(ground.temperature, GroundTable):
+        own = [f'table = "{GROUND_FILE}"']
+    else:
+        own = [f"temperature_k = {ground.temperature!r}"]
+    keys = ("reflectance", "emittance", "sky_temperature_k")
+    return ["", "[ground]", *own, *(f"{key} = {getattr(ground, key)!r}" for key in keys)]
+
+
+def tables_beside(site: Site) -> dict[str, str]:
+    """Names and texts of the tables, but the skyline, that the text of a site names."""
+    found: dict[str, str] = {}
+    if isinstance(site.optical_depth, OpticalDepthTable):
+        found[OPTICAL_DEPTH_FILE] = optical_depth_text(site.optical_depth)
+    if site.ground is not None and isinstance(site.ground.temperature, GroundTable):
+        table = site.ground.temperature
+        rows = zip(table.local_true_solar_time_hours.tolist(), table.temperature_k.tolist(), strict=True)
+        lines = [
+            "local_true_solar_time_hours,temperature_k",
+            *(f"{hour!r},{kelvin!r}" for hour, kelvin in rows),
+        ]
+        found[GROUND_FILE] = "\n".join(lines) + "\n"
+    return found
 
 
 def optical_depth_text(table: OpticalDepthTable) -> str:

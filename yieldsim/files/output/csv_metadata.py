@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from yieldsim.base.dataset import column_note
+from yieldsim.base.variables import VOCABULARY
 
 METADATA_NAME = "csv-metadata.json"
 
@@ -80,7 +81,7 @@ def _words(name: str) -> tuple[str, str]:
     first, _, rest = name.partition("_")
     mount = first.removeprefix("mount")
     if mount.isdigit():
-        word = "clean_fraction" if rest == "clean_fraction" else f"mount_{rest}"
+        word = f"mount_{rest}" if f"mount_{rest}" in VOCABULARY else rest
         note = column_note(name, word, f"mount {mount}: ")
     else:
         note = column_note(name, name, "smallest over the mounts: " if name == "incidence_deg" else "")

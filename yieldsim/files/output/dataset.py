@@ -177,7 +177,8 @@ def hourly_frame(ds: xr.Dataset) -> pd.DataFrame:
     for word in VOCABULARY:
         if word in ds.variables and ds[word].dims == ("time",) and word not in columns:
             columns[word] = ds[word].values
-    for name in ("clean_fraction", "mount_delivered_power_w"):
+    heat = tuple(name for name in VOCABULARY if name.endswith("_temperature_k") and name in ds.variables)
+    for name in ("clean_fraction", "mount_delivered_power_w", *(n for n in heat if "mount" in ds[n].dims)):
         for mount in range(ds.sizes["mount"]):
             columns[f"mount{mount + 1}_{name.removeprefix('mount_')}"] = ds[name].values[:, mount]
     return pd.DataFrame(columns)

@@ -48,7 +48,22 @@ SHAPES: dict[str, tuple[str, ...]] = {
     ),
 }
 """Dimensions of what every estimate holds; budgets and reports read them."""
-OPTIONAL = dict.fromkeys(("optical_depth", "beam_transmittance", "dust_load_days"), TIME)
+OPTIONAL = {
+    **dict.fromkeys(
+        (
+            "optical_depth",
+            "beam_transmittance",
+            "dust_load_days",
+            "lens_transmittance",
+            "ground_temperature_k",
+        ),
+        TIME,
+    ),
+    **dict.fromkeys(
+        ("cover_temperature_k", "fibre_temperature_k", "joint_temperature_k", "funnel_temperature_k"),
+        ("time", "mount"),
+    ),
+}
 ROUND_CURVE = dict.fromkeys(("acceptance_incidence_deg", "acceptance_curve_fraction"), ("incidence",))
 GRID_CURVE = {
     "acceptance_transverse_deg": ("transverse",),

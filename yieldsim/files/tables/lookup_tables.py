@@ -10,6 +10,7 @@ from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import AcceptanceBands, AttenuationTable, HorizonMask, OpticalDepthTable
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.thermal_model import GroundTable
 from yieldsim.files.tables.band_columns import band_column, bands_of
 from yieldsim.files.tables.csv_table import Column, Table, read_table, refuse_rows
 from yieldsim.files.toml.context import Reading
@@ -34,6 +35,10 @@ TRANSVERSE = Column("transverse_deg", -90.0, 90.0)
 LONGITUDINAL = Column("longitudinal_deg", -90.0, 90.0)
 ACCEPTANCE = Column("acceptance_fraction", 0.0, 1.0)
 WAVELENGTH = Column("wavelength_nm", 100.0, 100_000.0, increases=True)
+GRAIN = Column("grain_diameter_um", 1e-3, 1e5, increases=True)
+REMOVAL = Column("removal_fraction", 0.0, 1.0)
+SOLAR_TIME = Column("local_true_solar_time_hours", 0.0, 24.0, increases=True)
+TEMPERATURE = Column("temperature_k", 1e-3, 5000.0)
 ATTENUATION = Column("attenuation_db_per_km", 0.0, 1.0e6)
 
 
@@ -92,6 +97,28 @@ def attenuation_table(reading: Reading) -> AttenuationTable:
         wavelength_nm=table.numbers[WAVELENGTH.name],
         attenuation_db_per_km=table.numbers[ATTENUATION.name],
     )
+
+
+def ground_table(reading: Reading) -> GroundTable:
+    """Temperature of the ground by local_true_solar_time_hours, at least two rows. Raises InputError."""
+    table = read_table(reading, "ground temperature table", (SOLAR_TIME, TEMPERATURE))
+    if len(table) < 2:
+        raise InputError(Problem(table.where, found="has one row", allowed="two or more hours"))
+    return GroundTable(
+        local_true_solar_time_hours=table.numbers[SOLAR_TIME.name],
+        temperature_k=table.numbers[TEMPERATURE.name],
+    )
+
+
+GrainCells = tuple[FloatArray, FloatArray]
+
+
+def grain_removal_table(reading: Reading) -> GrainCells:
+    """Removal by grain_diameter_um, at least two rows: diameters and removals. Raises InputError."""
+    table = read_table(reading, "grain removal table", (GRAIN, REMOVAL))
+    if len(table) < 2:
+        raise InputError(Problem(table.where, found="has one row", allowed="two or more diameters"))
+    return table.numbers[GRAIN.name], table.numbers[REMOVAL.name]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

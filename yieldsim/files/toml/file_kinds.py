@@ -10,11 +10,11 @@ TOP_KEYS: dict[str, frozenset[str]] = {
     "site": frozenset(
         {
             "name", "body", "latitude_deg", "latitude_planetographic_deg", "longitude_deg", "elevation_m",
-            "mast_height_m", "horizon", "atmosphere", "dust",
+            "mast_height_m", "horizon", "atmosphere", "dust", "ground",
         }
     ),
     "collector": frozenset(
-        {"name", "aperture_area_m2", "mass_kg", "mounts", "acceptance", "shield", "fibre"}
+        {"name", "aperture_area_m2", "mass_kg", "mounts", "acceptance", "shield", "fibre", "thermal", "radiation"}
     ),
     "body": frozenset(
         {

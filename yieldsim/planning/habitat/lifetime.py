@@ -9,7 +9,13 @@ import numpy as np
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY, SECONDS_PER_DAY
 from yieldsim.base.load_model import Life
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.energy.degradation import CleanLight, darkening, lens_darkening, passed_by_mount
+from yieldsim.energy.degradation import (
+    CleanLight,
+    darkening,
+    dose_of_lens,
+    lens_darkening,
+    passed_by_mount,
+)
 from yieldsim.energy.soiling import removals
 from yieldsim.planning.habitat.dispatch import Flows, Needs
 from yieldsim.planning.habitat.reliability import Flags, counted, served
@@ -53,7 +59,8 @@ def aged(
     passed = passed_by_mount(light, found)
     fibre, lens = (
         darkening(light.collector, light.edge_s),
-        lens_darkening(life.lens_darkening_per_year, light.edge_s),
+        lens_darkening(life.lens_darkening_per_year, light.edge_s)
+        * dose_of_lens(light.collector, light.edge_s),
     )
     clean = light.power_w.sum(axis=1)
     dusty = (light.power_w * passed).sum(axis=1)

@@ -153,13 +153,7 @@ def settle(
 def shield_service(light: CleanLight, loads: tuple[int, ...], events: Events = ()) -> ShieldService | None:
     """The shields of a collector as a load; None where they clean nothing or no load is theirs."""
     shield = light.collector.shield
-    if (
-        shield is None
-        or shield.cycle_hours is None
-        or shield.removal == 0.0
-        or not loads
-        or light.dust is None
-    ):
+    if shield is None or not shield.cleans or not loads or light.dust is None:
         return None
     return ShieldService(
         light=light,

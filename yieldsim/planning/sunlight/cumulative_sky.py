@@ -40,7 +40,7 @@ from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
 from yieldsim.base.year.period import span_years
 from yieldsim.base.year.run_months import RunMonths, run_months
 from yieldsim.energy import soiling
-from yieldsim.energy.chain import fibre_transmittance
+from yieldsim.energy.chain import fibre_transmittance, front_transmittance
 from yieldsim.energy.integration import BLOCK_STEPS, Setting, TimeGrid, beam_block, first_steps
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.energy.sunlit import LitSteps, LitStepsGathering
@@ -156,7 +156,6 @@ def weigh(
     """
     site, collector = setting.site, setting.collector
     count = steps or 2 * first_steps(site, collector, grid.interval_s)
-    film = collector.shield.film_transmittance if collector.shield else 1.0
     history = setting.dust_history(0.0)
     dust = DustRates.for_run(site.dust, history, float(grid.edge_tdb_s[-1]))
     gathering: SkyGathering | None = None
@@ -171,7 +170,8 @@ def weigh(
             _, middle_s = grid.fine(0, grid.count, 1)
             months = run_months(site.body.name, grid.edge_utc, setting.track.season.at(middle_s)[0])
             gathering = SkyGathering(months, grid.edge_utc, count, dust, width_deg)
-        optics = fibre_transmittance(ds, collector) * film * collector.aperture_area_m2
+        front = front_transmittance(ds, collector)
+        optics = fibre_transmittance(ds, collector) * front * collector.aperture_area_m2
         gathering.add(
             first,
             direction_enu_xyz(ds["solar_azimuth_deg"].values, ds["solar_elevation_deg"].values),

@@ -16,7 +16,7 @@ from yieldsim.base.numerics.height_grid import Float32Array
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
 from yieldsim.energy import soiling
-from yieldsim.energy.chain import fibre_transmittance, shield_film
+from yieldsim.energy.chain import fibre_transmittance, front_transmittance
 from yieldsim.energy.incidence import sun_in_mount_xyz
 from yieldsim.energy.spectral_transmittance import energy_acceptance
 from yieldsim.optics.acceptance import acceptance_at, half_width_deg
@@ -72,7 +72,9 @@ def turned_collector(path: SunPath, site: Site, collector: Collector) -> TurnedC
     ds = xr.Dataset(
         coords={"time": np.arange(path.tdb_s.size), "since_start_s": ("time", path.tdb_s - start_s)}
     )
-    optics = collector.aperture_area_m2 * shield_film(ds, collector) * fibre_transmittance(ds, collector)
+    optics = (
+        collector.aperture_area_m2 * front_transmittance(ds, collector) * fibre_transmittance(ds, collector)
+    )
     area_m2 = np.stack([mount.count * optics for mount in collector.mounts])
     if site.dust is not None:
         for row, mount in enumerate(collector.mounts):

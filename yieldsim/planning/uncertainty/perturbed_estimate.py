@@ -37,6 +37,7 @@ from yieldsim.energy.fibre import (
     fibre_ends_fraction,
 )
 from yieldsim.energy.integration import Setting, TimeGrid
+from yieldsim.energy.radiation_loss import fibre_left, lens_left, scaled
 from yieldsim.energy.spectral_transmittance import attenuation_fraction, energy_acceptance
 from yieldsim.optics.acceptance_interpolator import Lookup, curve_light, grid_light
 from yieldsim.optics.sunshape_convolution import lookup
@@ -278,7 +279,10 @@ def _passed_by_dust(run: DrawnRun, values: Values) -> FloatArray:
     dust = replace(dust, loss_per_day=min(dust.loss_per_day * values.get("dust_rate", 1.0), 1.0 - 1e-12))
     shield: Shield | None = collector.shield
     if shield is not None and "shield_removal" in values:
-        shield = replace(shield, removal=values["shield_removal"])
+        shield = replace(shield, removal=values["shield_removal"], grains=None)
+    if shield is not None and shield.grains is not None and "grain_median" in values:
+        median_um = shield.grains.median_um * values["grain_median"]
+        shield = replace(shield, grains=replace(shield.grains, median_um=median_um))
     found = soiling.removals(shield, float(run.edge_s[-1]), run.event_s, runs=run.cycles_run)
     tilts = [mount.tilt_deg + values.get("mount_tilt_deg", 0.0) for mount in collector.mounts]
     return passed_at_tilts(dust, found, tilts, run.edge_s)
@@ -294,14 +298,16 @@ def _common(run: DrawnRun, values: Values) -> FloatArray:
     factor = values.get("irradiance", 1.0) * min(values.get("acceptance_scale", 1.0), highest)
     if collector.shield is not None:
         factor *= values.get("film_transmittance", collector.shield.film_transmittance)
+    middle_s = 0.5 * (run.edge_s[1:] + run.edge_s[:-1])
+    dosed = scaled(collector, values.get("radiation_dose", 1.0))
+    dose = fibre_left(dosed, middle_s) * lens_left(dosed, middle_s) if dosed.radiation else 1.0
     fibre = collector.fibre
     if fibre is None:
-        return np.full(1, factor)
+        return np.asarray(np.full(1, factor) * dose)
     factor *= fibre.packing * values.get("fibre_coupling", fibre.coupling) * fibre_ends_fraction(fibre)
     factor *= float(np.interp(values.get("fibre_attenuation", 1.0), run.factors, run.attenuated))
     darker = replace(
         fibre,
         darkening_db_per_km_per_year=fibre.darkening_db_per_km_per_year * values.get("fibre_darkening", 1.0),
     )
-    middle_s = 0.5 * (run.edge_s[1:] + run.edge_s[:-1])
-    return np.asarray(factor * darkening_transmittance(darker, middle_s))
+    return np.asarray(factor * darkening_transmittance(darker, middle_s) * dose)

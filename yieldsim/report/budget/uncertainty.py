@@ -34,9 +34,11 @@ INPUT_WORDS = {
     "film_transmittance": "film of the shield",
     "dust_rate": "rate of dust",
     "shield_removal": "removal by the shield",
+    "grain_median": "size of the dust's grains",
     "fibre_coupling": "fibre coupling",
     "fibre_attenuation": "fibre attenuation",
     "fibre_darkening": "fibre darkening",
+    "radiation_dose": "dose of radiation",
     "load": "what loads ask",
     "storage_capacity": "capacity of the store",
 }

@@ -27,6 +27,7 @@ STAGE_WORDS = {
     "projection": "Projection (cosine of incidence)",
     "shield film": "Dust-shield film",
     "dust": "Dust on the aperture",
+    "lens darkening": "Lens, darkened by dose",
     "acceptance": "Acceptance of optics",
     "fibre packing": "Fibre packing",
     "fibre coupling": "Fibre coupling",

@@ -29,6 +29,8 @@ from yieldsim.report.estimate.periods import (
 from yieldsim.report.estimate.references import ages, draw_ageing, draw_references
 from yieldsim.report.estimate.summary_schema import estimate_summary
 from yieldsim.report.estimate.sun_paths import draw_sky
+from yieldsim.report.estimate.temperatures import draw_temperatures
+from yieldsim.report.estimate.temperatures import height_in as heat_in
 from yieldsim.report.estimate.text import page_data
 from yieldsim.report.layout import style, time_axis
 from yieldsim.report.layout.panel import Panel
@@ -84,6 +86,10 @@ def _pdf_panels(ds: xr.Dataset) -> dict[str, Panel]:
         panels["ledger"] = Panel(partial(draw_ledger, summary["ledger"]), full, height, words["ledger"])
     if ages(ds):
         panels["ageing"] = Panel(partial(draw_ageing, ds), full, 2.0, words["ageing"])
+    if "thermal" in summary:
+        panels["temperatures"] = Panel(
+            partial(draw_temperatures, ds, summary), full, heat_in(), words["temperatures"]
+        )
     if has_return_periods(summary.get("worst_nights")):
         nights = [(str(summary["site"]["name"]), summary["worst_nights"])]
         panels["worst-nights"] = Panel(partial(draw_worst_nights, nights), full, 2.3, words["worst-nights"])
@@ -204,6 +210,7 @@ def _alternatives(ds: xr.Dataset) -> dict[str, str]:
         + ".",
         "solar-days": "Bars of energy by solar day.",
         "seasons": "Bars of mean energy per solar day by solar longitude.",
+        "temperatures": "Temperatures of cover, fibre, joint and funnel over the run, with their limits.",
         "ageing": "Light that passes dust and fibre over the run, in per cent.",
         "worst-nights": "The longest night of each year in order, and by return period.",
         "gap-counts": "Number of outages against their least length, logarithmic.",

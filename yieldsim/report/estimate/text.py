@@ -20,7 +20,9 @@ from yieldsim.report.estimate.ledger import acts, steps, why_nothing
 from yieldsim.report.estimate.periods import yearly
 from yieldsim.report.estimate.summary_schema import estimate_summary
 from yieldsim.report.estimate.sun_paths import has_low_sun, sky_key, sun_paths
+from yieldsim.report.estimate.temperatures import temperature_caption, temperature_rows
 from yieldsim.report.estimate.tracking_text import follower_sentence, follower_table
+from yieldsim.report.estimate.wear_text import wear_rows
 from yieldsim.report.layout import style, time_axis
 from yieldsim.report.layout.imprint import NOMINAL, imprint
 from yieldsim.report.layout.number_format import decimals_for
@@ -78,12 +80,14 @@ def page_data(ds: xr.Dataset) -> dict[str, Any]:
         "shield": shield(summary),
         "followers": follower_table(summary),
         "follower_sentence": follower_sentence(summary),
+        "temperatures": temperature_rows(ds, summary),
+        "temperature_caption": temperature_caption(summary),
         "years": year_rows(ds, summary),
         "gaps": gap_rows(ds, summary["gaps"]),
         **night_text(summary.get("worst_nights")),
         "eclipses": eclipse_rows(eclipses),
         "eclipse_sentence": eclipse_sentence(eclipses) if eclipses else "",
-        "facts": fact_rows(ds, summary),
+        "facts": [*fact_rows(ds, summary), *wear_rows(summary)],
         "method": list(METHOD),
         "assumptions": assumption_rows(summary),
         "limits": limit_rows(summary),

@@ -163,7 +163,7 @@ def dust_choices(case: BudgetCase) -> DustResult | None:
     if shield is None:
         return cast(DustResult, found)
     found["film"] = asdict(film_break_even(light, events)) | {"film_transmittance": shield.film_transmittance}
-    if shield.cycle_hours is None or shield.removal == 0.0:
+    if shield.cycle_hours is None or not shield.cleans:
         return cast(DustResult, found)
     if worth is None:
         case.notes.add(

@@ -12,7 +12,7 @@ import xarray as xr
 from yieldsim.base.clock import iso, utc_from_tdb
 from yieldsim.base.dataset import add
 from yieldsim.base.errors import InputError, Problem
-from yieldsim.base.load_model import DOUBTS, MEASURED_YEAR, ReliabilityMeasure, UncertainPlan
+from yieldsim.base.load_model import DOUBTS, MEASURED_YEAR, ReliabilityMeasure, UncertainInput, UncertainPlan
 from yieldsim.base.model import Collector, HorizonMask, Site, TerrainHorizon
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.results.budget import ConfidentSizes, InputShare, RankingResult, UncertaintyResult
@@ -74,6 +74,7 @@ def how_sure(
     assert case.collector is not None
     file = next((source.name for source in case.sources if source.role == "uncertainty"), "")
     _refuse_missing(plan, case.site, case.collector, file)
+    plan = _with_stated_range(plan, case)
     plan, years = _with_years(plan, case, kernels, file)
     drawn = sensitivity.draw(plan)
     run = drawn_run_of(case, drawn, kernels, years)
@@ -139,6 +140,22 @@ def how_sure(
     return Sure(summary, _dataset(names, drawn.value, found))
 
 
+def _with_stated_range(plan: UncertainPlan, case: BudgetCase) -> UncertainPlan:
+    """The plan, with a removal of the shield drawn evenly over the range that the collector states and the plan doesn't."""
+    assert case.collector is not None
+    shield = case.collector.shield
+    if shield is None or shield.lowest_removal is None or shield.highest_removal is None or not shield.cleans:
+        return plan
+    if any(one.what == "shield_removal" for one in plan.inputs):
+        return plan
+    low, high = shield.lowest_removal, shield.highest_removal
+    case.notes.add(
+        f"the dust shield's removal is drawn evenly between {low:g} and {high:g}, as the collector states"
+    )
+    drawn = UncertainInput(what="shield_removal", distribution="uniform", parameters=(low, high))
+    return replace(plan, inputs=(*plan.inputs, drawn))
+
+
 def _refuse_missing(plan: UncertainPlan, site: Site, collector: Collector, file: str) -> None:
     """Raise InputError for uncertain inputs of things that aren't there; `file` is where the plan stands."""
     fibre, shield = collector.fibre, collector.shield
@@ -150,8 +167,10 @@ def _refuse_missing(plan: UncertainPlan, site: Site, collector: Collector, file:
         "shield_removal": ""
         if shield and shield.cycle_hours
         else f"{collector.name} has no [shield] that runs",
+        "grain_median": "" if shield and shield.grains else f"{collector.name} has no [shield.grains]",
         "fibre_coupling": "" if fibre else f"{collector.name} has no [fibre]",
         "fibre_attenuation": "" if fibre else f"{collector.name} has no [fibre]",
+        "radiation_dose": "" if collector.radiation else f"{collector.name} has no [radiation]",
         "fibre_darkening": (
             ""
             if fibre and fibre.darkening_db_per_km_per_year

@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from yieldsim.base.model import HorizonMask, Mount, OpticalDepthTable, Site
+from yieldsim.base.model import HorizonMask, Mount, Site
 from yieldsim.base.plans.design import DesignPlan
 
 if TYPE_CHECKING:
@@ -47,11 +47,10 @@ def design_files(
 def _site_files(source: Path, site: Site, comment: str, stem: str) -> dict[str, str]:
     """The site with its mast and its skyline, its air, and the body's file where it has one of its own."""
     from yieldsim.files.inputs.site_writer import (
-        OPTICAL_DEPTH_FILE,
         body_of_its_own,
         horizon_text,
-        optical_depth_text,
         site_text,
+        tables_beside,
     )
 
     body, own = body_of_its_own(source, site)
@@ -61,6 +60,4 @@ def _site_files(source: Path, site: Site, comment: str, stem: str) -> dict[str, 
         table = f"{stem}.horizon.csv"
         mask = site.horizon
         found[table] = horizon_text(mask.azimuth_deg, mask.elevation_deg, [comment])
-    if isinstance(site.optical_depth, OpticalDepthTable):
-        found[OPTICAL_DEPTH_FILE] = optical_depth_text(site.optical_depth)
-    return {f"{stem}.toml": site_text(site, body, table, comment), **found}
+    return {f"{stem}.toml": site_text(site, body, table, comment), **found, **tables_beside(site)}

@@ -8,12 +8,23 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
-from yieldsim.base.model import AttenuationTable, BiaxialAcceptance, HorizonMask, TerrainHorizon
+from yieldsim.base.model import (
+    AttenuationTable,
+    BiaxialAcceptance,
+    Collector,
+    HorizonMask,
+    Shield,
+    Site,
+    TerrainHorizon,
+)
 from yieldsim.base.prescription_model import Heat
 from yieldsim.base.results.estimate import LimitResult
 from yieldsim.base.results.parts import AssumptionResult
+from yieldsim.energy.grain_removal import fresh_removal, settled_removal
 from yieldsim.optics.etendue import fibre_etendue_m2_sr, projected_acceptance_sr
 from yieldsim.runs.estimate.caveats import fibre_face_w_cm2
+from yieldsim.runs.estimate.heat_words import AROUND, GROUND, PARTS
+from yieldsim.runs.setup.prepare import ground_of
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -50,6 +61,16 @@ FIBRE: Words = (
     ("face_diameter_mm", "face diameter", "mm"),
     ("darkening_db_per_km_per_year", "darkening", "dB/km a year"),
 )
+RADIATION: Words = (
+    ("dose_gy_per_year", "dose of the fibre", "Gy a year"),
+    ("start_dose_gy", "dose before the run", "Gy"),
+    ("fibre_db_per_km", "attenuation added by the first gray", "dB/km"),
+    ("fibre_exponent", "power of the dose", ""),
+    ("fibre_saturation_db_per_km", "saturation", "dB/km"),
+    ("fibre_recovered_fraction", "share that heals", ""),
+    ("lens_dose_gy_per_year", "dose of the lens", "Gy a year"),
+    ("lens_loss_per_kgy", "lens's transmittance lost", "per kGy"),
+)
 COLLECTOR: Words = (("aperture_area_m2", "aperture of a unit", "m2"), ("mass_kg", "mass of a unit", "kg"))
 
 
@@ -83,15 +104,17 @@ def assumptions(ready: Prepared) -> list[Row]:
         rows += _stated("dust", site.dust, DUST)
         rows.append(_row("dust", "cleaning visits", str(len(site.dust.events)), default=not site.dust.events))
     rows += [*_stated("collector", collector, COLLECTOR), _acceptance(setting)]
-    rows += (
-        _stated("shield", collector.shield, SHIELD)
-        if collector.shield
-        else [_row("shield", "fitted", "none", default=True)]
-    )
+    if collector.shield is None:
+        rows.append(_row("shield", "fitted", "none", default=True))
+    else:
+        rows += _shield(collector.shield)
     if collector.fibre is None:
         rows.append(_row("fibre", "fitted", "none: light counts where it leaves the funnel", default=True))
     else:
         rows += [*_stated("fibre", collector.fibre, FIBRE), _attenuation(setting)]
+    if collector.radiation is not None:
+        rows += _stated("radiation", collector.radiation, RADIATION)
+    rows += _heat(site, collector)
     rows += [
         _row("sunlight", "irradiance at 1 au", f"{SOLAR_IRRADIANCE_1AU_W_M2:g} W/m2, the same all years"),
         _row(
@@ -107,6 +130,42 @@ def assumptions(ready: Prepared) -> list[Row]:
 
 def _row(of: str, what: str, value: str, *, default: bool = False) -> Row:
     return {"of": of, "what": what, "value": value, "default": default}
+
+
+def _heat(site: Site, collector: Collector) -> list[Row]:
+    """The ground and what temperatures follow from; nothing where the collector states none."""
+    ground, thermal = ground_of(site, collector), collector.thermal
+    if ground is None or thermal is None:
+        return []
+    own = ground.temperature
+    kind = (
+        f"regolith under the site's Sun, scale depth {ground.scale_depth_m:g} m"
+        if own is None
+        else f"{own:g} K throughout"
+        if isinstance(own, float)
+        else f"table of {len(own.temperature_k)} hours, {own.temperature_k.min():g} to {own.temperature_k.max():g} K"
+    )
+    rows = [_row("ground", "temperature", kind, default=site.ground is None)]
+    rows += [*_stated("ground", ground, GROUND), *_stated("heat", thermal, AROUND)]
+    for name, words in PARTS.items():
+        rows += _stated(f"heat: {name}", getattr(thermal, name), words)
+    return rows
+
+
+def _shield(shield: Shield) -> list[Row]:
+    rows = _stated("shield", shield, SHIELD)
+    if shield.lowest_removal is not None and shield.highest_removal is not None:
+        stated = f"{shield.lowest_removal:g} to {shield.highest_removal:g}"
+        rows.insert(2, _row("shield", "range that it may be in", stated))
+    if shield.grains is not None:
+        grains = shield.grains
+        sizes = f"{grains.median_um:g} um by count, geometric sd {grains.geometric_sd:g}"
+        rows[1:2] = [
+            _row("shield", "grains that settle, median", sizes),
+            _row("shield", "dust removed from a fresh deposit", f"{fresh_removal(grains):.3g}"),
+            _row("shield", "the same once settled, fine grains gathered", f"{settled_removal(grains):.3g}"),
+        ]
+    return rows
 
 
 def _stated(of: str, noun: Any, words: Words) -> list[Row]:

@@ -9,7 +9,13 @@ import numpy as np
 
 from yieldsim.base.clock import iso, utc_from_tdb
 from yieldsim.base.model import Collector, RoundAcceptance, Site
-from yieldsim.base.results.estimate import EstimateResult, EtendueResult, FollowingResult, SeasonResult
+from yieldsim.base.results.estimate import (
+    EstimateResult,
+    EtendueResult,
+    FollowingResult,
+    SeasonResult,
+    ThermalResult,
+)
 from yieldsim.base.results.parts import SiteResult
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
@@ -24,6 +30,8 @@ from yieldsim.runs.estimate.assumptions import assumptions, command_line, limits
 from yieldsim.runs.estimate.caveats import caveats
 from yieldsim.runs.estimate.chain_record import add_chain_series, chain_words
 from yieldsim.runs.estimate.cut_gaps import cut_gap_note, gap_rows, longest_whole
+from yieldsim.runs.estimate.temperatures import thermal_warnings, with_temperatures
+from yieldsim.runs.estimate.wear import dose_years, grains_result, removal_range
 from yieldsim.runs.estimate.worst_nights import worst_nights
 from yieldsim.sky.atmosphere import optical_depth_warning
 from yieldsim.sky.eclipse import eclipses
@@ -66,10 +74,12 @@ def finished(
         celestial_body=setting.site.body.name,
         interval_s=grid.interval_s,
     )
+    ds, thermal = with_temperatures(ds, setting)
     add_warnings(ready.notes, setting, ds)
-    ds.attrs["summary"] = json.dumps(
-        _summary(ready, result, ds, change, tolerance, following), ensure_ascii=False
-    )
+    for line in thermal_warnings(thermal, setting, grid.count * grid.interval_s / 3600.0):
+        ready.notes.add(line)
+    summary = _summary(ready, result, ds, change, tolerance, following, thermal)
+    ds.attrs["summary"] = json.dumps(summary, ensure_ascii=False)
     return ds
 
 
@@ -174,6 +184,7 @@ def _summary(
     change: float,
     tolerance: float,
     following: FollowingResult | None,
+    thermal: ThermalResult | None,
 ) -> EstimateResult:
     setting, grid = ready.setting, ready.grid
     site, collector = setting.site, setting.collector
@@ -220,7 +231,7 @@ def _summary(
         "longest_gap_hours": longest.hours if longest else 0.0,
         "longest_gap_start_utc": iso(longest.start_utc) if longest else None,
         "longest_gap_end_utc": iso(longest.end_utc) if longest else None,
-        **in_all,  # type: ignore[typeddict-item]
+        **in_all,
         "eclipses": [
             {
                 "occulter": e.occulter,
@@ -250,6 +261,12 @@ def _summary(
         "track_error_bound_deg": float(setting.track.error_bound_deg),
         "etendue": _etendue(collector),
         "chain": chain_words(setting),
+        **_stated(  # type: ignore[typeddict-item]
+            grains=grains_result(collector.shield),
+            removal_range=removal_range(ds, setting, grid),
+            radiation=dose_years(collector),
+            thermal=thermal,
+        ),
         "span_warnings": span_warnings,
         "assumptions": assumptions(ready),
         "limits": limits(setting, ds, result.step_s, change, tolerance),
@@ -262,6 +279,11 @@ def _summary(
             | {key: value for key, value in (following or {}).items() if key.startswith("tracker_")},
         ),
     }
+
+
+def _stated(**answers: Any) -> Any:
+    """Answers that only some collectors ask for, without those that are None."""
+    return {key: value for key, value in answers.items() if value is not None}
 
 
 def _seasonal(ready: Prepared, ds: xr.Dataset) -> list[SeasonResult]:

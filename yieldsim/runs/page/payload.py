@@ -44,6 +44,8 @@ def light_payload(ds: xr.Dataset, summary: Mapping[str, Any]) -> tuple[Words, Ar
     steps = steps_a_row(row_hours, chain["mean_solar_day_hours"], rows)
     radius = ds["sun_angular_radius_deg"].values
     fibre, visible = ds["fibre_transmittance"].values, ds["disc_visible_fraction"].values
+    if "lens_transmittance" in ds.variables:
+        fibre = fibre * ds["lens_transmittance"].values
     optics, tables = optics_tables(acceptance_of(ds, chain), radius)
     arrays: Arrays = {
         "sun_azimuth": _whole(azimuth),

@@ -19,6 +19,7 @@ from yieldsim.base.model import (
     Source,
     TerrainHorizon,
 )
+from yieldsim.base.thermal_model import Ground
 from yieldsim.runs.horizon.unknown_ground import SunOver, UnknownGround, refuse_choice, sun_over
 
 if TYPE_CHECKING:
@@ -82,6 +83,7 @@ def prepare(
     gathered = gathered or Gathered()
     with gathered:
         place, design, inputs = read_inputs(site, collector, notes)
+        ground_of(place, design)
     with gathered:
         named = kernel_paths(kernels)
     with gathered:
@@ -222,6 +224,19 @@ def resolve_collector(collector: Collector, notes: Notes) -> tuple[Collector, tu
         notes.add(warning)
     refuse_narrow(collector.acceptance.prescription, table)
     return replace(collector, acceptance=table), tuple(sources)
+
+
+def ground_of(site: Site, collector: Collector) -> Ground | None:
+    """The ground under a collector that asks for temperatures; None where it doesn't. Raises InputError where the site doesn't say."""
+    if collector.thermal is None:
+        return None
+    if site.ground is not None:
+        return site.ground
+    if site.body.name.lower() != "moon":
+        found = f"is missing, and {collector.name} has [thermal]"
+        hint = f'how warm is {site.body.name}\'s ground? temperature_k, a table by hour of the day, or model = "regolith"'
+        raise InputError(Problem(site.name, "[ground]", found, hint=hint))
+    return Ground()
 
 
 def refuse_too_many(rows: int, mounts: int) -> None:

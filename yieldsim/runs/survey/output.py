@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from yieldsim.base.model import OpticalDepthTable, Site
+from yieldsim.base.model import Site
 from yieldsim.base.results.attached import result_of
 from yieldsim.base.results.ground import SurveyPlace, SurveyResult
 
@@ -79,7 +79,7 @@ def _site_files(
     place: SurveyPlace, summary: SurveyResult, terrain: Sequence[str | Path], like: Site
 ) -> dict[str, str]:
     """The site file of a place, its horizon table and, where the air asks for one, its table of optical depth."""
-    from yieldsim.files.inputs.site_writer import OPTICAL_DEPTH_FILE, optical_depth_text, site_text
+    from yieldsim.files.inputs.site_writer import site_text, tables_beside
     from yieldsim.runs.horizon.run import horizon, horizon_csv
 
     stem, name = f"place-{place['rank']:02d}", f"Place {place['rank']}"
@@ -104,13 +104,11 @@ def _site_files(
     span = f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}"
     comment = f"Chosen by a survey of {run.sources[0].name}: best by {summary['goal']}, {span}."
     table = f"{stem}.horizon.csv"
-    files = {
+    return {
         table: horizon_csv(run, site),
         f"{stem}.toml": site_text(site, summary["body_file"], table, comment),
+        **tables_beside(site),
     }
-    if isinstance(site.optical_depth, OpticalDepthTable):
-        files[OPTICAL_DEPTH_FILE] = optical_depth_text(site.optical_depth)
-    return files
 
 
 def _conditions(like: str | Path | Site | None, body_file: str) -> Site:

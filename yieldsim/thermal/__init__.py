@@ -1,0 +1,1 @@
+"""Heat of a unit through day and night: insulation, the ground, a network of parts."""
