@@ -12,6 +12,7 @@ from yieldsim.files.inputs.readers import read_body
 from yieldsim.ground.local_sphere import LocalSphere
 from yieldsim.planning.survey.collector_tables import turned_collector
 from yieldsim.planning.survey.horizon_tables import (
+    TOGETHER,
     SunPath,
     energy_tables,
     light_tables,
@@ -221,6 +222,24 @@ def test_delivered_energy_is_the_sum_over_time():
     wanted = np.full(25, 33.0)
     fixed = delivered(path, horizons, power, every, wanted)
     np.testing.assert_allclose(fixed.delivered_kwh, by_turn[:, 33], rtol=0.01, atol=0.02)
+
+
+def test_azimuths_that_make_no_whole_groups():
+    """Energies are added several azimuths at a time: 71 of them are the sum of 71 rows, and a sum of nothing is nothing."""
+    azimuths, cells, turns = 71, 9, 36
+    path = polar_path()
+    rng = np.random.default_rng(4)
+    horizons = rng.integers(-1500, 1500, (azimuths, cells)).astype(np.int16)
+    power = rng.uniform(0.0, 1.0, (path.tdb_s.size, turns)).astype(np.float32)
+    tables = energy_tables(path, azimuths, UNIT_DEG, -1500, 1500, power, np.arange(path.tdb_s.size))
+    found = cell_energy(horizons, tables, turns, np.full(cells, 5.0))
+    row = (horizons.astype(int) - tables.lowest + tables.rows_step // 2) // tables.rows_step
+    row = np.clip(row, 0, tables.turned.shape[1] - 1)
+    place = (5 - np.repeat(tables.first_turn, TOGETHER)[:azimuths]) % turns
+    expected = tables.turned[np.arange(azimuths)[:, None], row, place[:, None]].sum(axis=0)
+    np.testing.assert_allclose(found.delivered_kwh, expected, rtol=1e-5)
+    assert (tables.turned[azimuths:] == 0.0).all()
+    assert (tables.turned[np.arange(azimuths), tables.dark_row[:azimuths]] == 0.0).all()
 
 
 def test_a_collector_that_no_sun_reaches_delivers_nothing():

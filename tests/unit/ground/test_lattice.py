@@ -1,0 +1,58 @@
+"""Pixels of maps on lattices of places: cubics between a few points, and every point where a map isn't smooth."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from yieldsim.ground.lattice import TOLERANCE_PIXELS, Lattice
+from yieldsim.ground.local_sphere import LocalSphere
+
+R = 1_737_400.0
+
+
+def stereographic(latitude_deg, longitude_deg):
+    """Pixels of 240 m on a polar stereographic map, closed form."""
+    rho = 2.0 * R * np.tan(np.radians(90.0 + latitude_deg) / 2.0) / 240.0
+    longitude = np.radians(longitude_deg)
+    return 700.0 - rho * np.cos(longitude), 700.0 + rho * np.sin(longitude)
+
+
+def by_longitude(latitude_deg, longitude_deg):
+    """Pixels of a quarter of a degree."""
+    return 4.0 * (90.0 - latitude_deg), 4.0 * (longitude_deg % 360.0)
+
+
+def around(latitude_deg, km):
+    """A lattice of 200 x 300 places on the plane that touches a sphere."""
+    sphere = LocalSphere.at(latitude_deg, 40.0, R)
+    half = km * 1000.0 / R
+    u, v = np.linspace(-half, half, 200), np.linspace(-half, half, 300)
+    return Lattice(u, v, lambda north, east: sphere.gnomonic_places(east, north)[:2])
+
+
+@pytest.mark.parametrize(
+    ("to_pixel", "latitude_deg", "km", "is_smooth"),
+    [
+        (stereographic, -89.4, 100.0, True),
+        (by_longitude, -20.0, 100.0, True),
+        (by_longitude, -89.9, 100.0, False),
+    ],
+)
+def test_pixels_are_those_of_the_map(to_pixel, latitude_deg, km, is_smooth):
+    asked = []
+
+    def counted(latitude, longitude):
+        asked.append(latitude.size)
+        return to_pixel(latitude, longitude)
+
+    lattice = around(latitude_deg, km)
+    found = lattice.pixels(counted, (1400, 1400))
+    exact = to_pixel(*lattice.places())
+    count = lattice.u.size * lattice.v.size
+    for one, other in zip(found, exact, strict=True):
+        assert one.shape == (200, 300)
+        np.testing.assert_allclose(one, other, atol=2.0 * TOLERANCE_PIXELS if is_smooth else 0.0)
+    # the pole of longitude is found out, and every place then asked for
+    assert (sum(asked) < 0.1 * count) == is_smooth
+    assert (asked[-1] == count) != is_smooth
