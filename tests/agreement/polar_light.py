@@ -58,6 +58,14 @@ def glaser_dark() -> float:
     return float(ds.longest_dark_hours.values[best]) / 24.0
 
 
+@ours("bryant2009-earth", slow=True, files=SOUTH)
+def bryant_earth() -> float:
+    """At the best lit place of that survey."""
+    ds = ridge_survey(2.0)
+    best = np.unravel_index(int(np.argmax(ds.any_light_fraction.values)), ds.any_light_fraction.shape)
+    return 100.0 * float(ds.earth_visible_fraction.values[best])
+
+
 class MapAgreement(NamedTuple):
     """Of our map of blocks with the published one."""
 

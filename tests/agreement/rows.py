@@ -12,7 +12,20 @@ from agreement.compare import WAYS, as_json, comparison, computed
 from agreement.published import all_published
 
 KEPT = Path(__file__).resolve().parents[2] / "reports" / "agreement.json"
-CHAPTERS = ("sky", "polar_light", "polar_places", "mars", "rovers", "optics", "funnels")
+CHAPTERS = (
+    "sky",
+    "bodies",
+    "polar_light",
+    "polar_places",
+    "polar_coarse",
+    "mars",
+    "phoenix",
+    "rovers",
+    "optics",
+    "funnels",
+    "limits",
+    "habitat",
+)
 """Modules that hold our ways to the rows."""
 
 
