@@ -17,8 +17,10 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
 from yieldsim.files.inputs.readers import read_body
 from yieldsim.sky.apparent import orientation_of
+from yieldsim.sky.eclipse import Eclipse, eclipses
 from yieldsim.sky.rotation import ElementsFrame
 from yieldsim.sky.season import solar_longitude_deg, subsolar_point_deg
+from yieldsim.sky.sun_track import prepare_track
 
 DAY_S = 86_400.0
 J2000_JULIAN_DAY = 2_451_545.0
@@ -183,6 +185,54 @@ def lunar_eclipse_2007() -> float:
     name = "lunar_eclipse_2007_03_03.csv"
     given = [seconds(row["time_utc"]) for row in table(name)]
     return float(np.abs(np.array(lunar_eclipse_contacts_tdb_s(name)) - given).max())
+
+
+@ours("moon-season")
+def moon_season() -> float:
+    body, ephemeris = world("moon")
+    tdb_s = 8.0e8 + np.arange(0.0, 18.6 * 365.25) * DAY_S
+    turned = np.unwrap(solar_longitude_deg(ephemeris, body, tdb_s), period=360.0)
+    return float(360.0 * (len(tdb_s) - 1) / (turned[-1] - turned[0]))
+
+
+# ---------------------------------------------------------------- the Earth
+
+
+@cache
+def earth_eclipse(day: str, latitude_deg: float, longitude_deg: float, height_m: float) -> Eclipse:
+    """The eclipse of a day at a place, planetocentric."""
+    body, ephemeris = world("earth")
+    start = seconds(day)
+    (found,) = eclipses(
+        prepare_track(ephemeris, body, latitude_deg, longitude_deg, height_m, start, start + DAY_S)
+    )
+    return found
+
+
+def nazas() -> Eclipse:
+    """2024-04-08, 25.3 N planetographic."""
+    return earth_eclipse("2024-04-08", 25.3 - 0.149, -104.14, 1100.0)
+
+
+def corpus_christi() -> Eclipse:
+    """2023-10-14."""
+    return earth_eclipse("2023-10-14", 27.64, -97.4, 0.0)
+
+
+@ours("earth-eclipse-2024")
+def earth_eclipse_2024() -> float:
+    found = nazas()
+    return ((found.inner_end_tdb_s or 0.0) - (found.inner_start_tdb_s or 0.0)) / 60.0
+
+
+@ours("earth-eclipse-2024-greatest")
+def earth_eclipse_2024_greatest() -> float:
+    return (nazas().greatest_tdb_s - seconds("2024-04-08T18:00")) / 60.0
+
+
+@ours("earth-eclipse-2023-greatest")
+def earth_eclipse_2023_greatest() -> float:
+    return (corpus_christi().greatest_tdb_s - seconds("2023-10-14T16:00")) / 60.0
 
 
 # ---------------------------------------------------------------- Mercury

@@ -11,7 +11,7 @@ import xarray as xr
 
 from agreement.compare import ours
 from agreement.polar_light import BEST_OF_THE_RIDGE
-from agreement.terrain import FAR, POLE, SOUTH
+from agreement.terrain import FAR, POLE
 from agreement.worlds import seconds, world
 from yieldsim.base.clock import library_time, utc_from_tdb
 from yieldsim.base.model import Site
@@ -46,6 +46,7 @@ def from_map(x_m: float, y_m: float) -> tuple[float, float]:
     return float(latitude), float(np.degrees(np.arctan2(x_m, y_m)))
 
 
+@cache
 def light(
     files: tuple, start: str, years: float, mast_m: float, window: tuple | None, stride: int = 1
 ) -> xr.Dataset:
@@ -54,27 +55,6 @@ def light(
         window=window, stride=stride, mast_height_m=mast_m, goal="lit", places=0, workers=1
     )
     return survey(list(files), "moon", None, start, years=years, options=options)
-
-
-@cache
-def glaser_2018_percent(mast_m: float) -> float:
-    """Best mean light of 2017 to 2036 on the ridge, % of the disc."""
-    return 100.0 * float(light(SOUTH, "2017-01-01", 20.0, mast_m, BEST_OF_THE_RIDGE, 2).lit_fraction.max())
-
-
-@ours("glaser2018-2m", slow=True, files=SOUTH)
-def glaser_2018() -> float:
-    return glaser_2018_percent(2.0)
-
-
-@ours("glaser2018-range-2m", slow=True, files=SOUTH)
-def glaser_2018_range() -> float:
-    return glaser_2018_percent(2.0)
-
-
-@ours("glaser2018-surface", slow=True, files=SOUTH)
-def glaser_2018_surface() -> float:
-    return glaser_2018_percent(0.0)
 
 
 @cache

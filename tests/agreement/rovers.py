@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from agreement.compare import ours
-from agreement.published import value
+from agreement.published import table, value
 from agreement.worlds import seconds, world
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.model import Collector, Dust, Mount, RoundAcceptance, Site
@@ -22,8 +22,6 @@ from yieldsim.sky.sun_track import prepare_track
 SITES = Path(__file__).resolve().parents[2] / "sites"
 ARRAY_M2 = 1.33
 """Of either rover (NTRS 20230007029, abstract)."""
-OPPORTUNITY, SPIRIT = (-2.2, 354.6), (-14.60, 175.525)
-"""Planetocentric enough: a tenth of a degree moves nothing here. Opportunity's from memory, Spirit's as reported at Troy."""
 
 
 # ---------------------------------------------------------------- arrays
@@ -40,17 +38,14 @@ class Sol(NamedTuple):
 
 
 SOLS = {
-    "opportunity-2859": Sol(OPPORTUNITY, "2012-02-08", 0.648, 0.478, 15.0),
-    "opportunity-2879": Sol(OPPORTUNITY, "2012-02-28", 0.520, 0.489, 15.0),
-    "opportunity-2893": Sol(OPPORTUNITY, "2012-03-14", 0.542, 0.489, 15.0),
-    "opportunity-1850": Sol(OPPORTUNITY, "2009-04-07", 0.95, 0.642, 0.0),
-    "opportunity-2300": Sol(OPPORTUNITY, "2010-07-14", 0.223, 0.700, 0.0),
-    "opportunity-4677": Sol(OPPORTUNITY, "2017-03-21", 1.181, 0.615, 0.0),
-    "opportunity-4786": Sol(OPPORTUNITY, "2017-07-11", 0.748, 0.549, 0.0),
-    "opportunity-3494": Sol(OPPORTUNITY, "2013-11-21", 0.668, 0.498, 0.0),
-    "spirit-1299": Sol(SPIRIT, "2007-08-29", 2.5, 0.59, 0.0),
-    "spirit-2158": Sol(SPIRIT, "2010-01-28", 0.379, 0.522, 0.0),
-    "spirit-2184": Sol(SPIRIT, "2010-02-23", 0.367, 0.518, 0.0),
+    row["key"]: Sol(
+        place=(float(row["latitude_deg"]), float(row["longitude_deg"])),
+        date=row["date"],
+        optical_depth=float(row["optical_depth"]),
+        dust_factor=float(row["dust_factor"]),
+        north_tilt_deg=float(row["north_tilt_deg"]),
+    )
+    for row in table("published/rover_sols.csv")
 }
 
 
@@ -85,7 +80,9 @@ def beam_wh(sol: Sol, optical_depth: float | None = None) -> float:
 
 def _beam_of(key: str) -> tuple[float, str]:
     found = beam_wh(SOLS[key])
-    return found, f"the array made {100.0 * value(key) / found:.0f} % of that"
+    sol = SOLS[key]
+    told = f"optical depth {sol.optical_depth:g}, dust factor {sol.dust_factor:g}"
+    return found, f"{told}; the array made {100.0 * value(key) / found:.0f} % of that"
 
 
 for _key in SOLS:

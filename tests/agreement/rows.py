@@ -18,6 +18,7 @@ CHAPTERS = (
     "polar_light",
     "polar_places",
     "polar_coarse",
+    "towers",
     "mars",
     "phoenix",
     "rovers",

@@ -165,10 +165,14 @@ def mars_distance() -> float:
 
 @ours("mars-year")
 def mars_year() -> float:
-    """Sols of 88775.244 s."""
+    """Sols of 88775.244 s: the mean over twelve seasons of 24 returns each."""
     body, ephemeris = world("mars")
-    days = season_return_days(ephemeris, body, seconds("2005-01-01"), turns=12) / 12.0
-    return days * 86_400.0 / (body.mean_solar_day_hours * 3600.0)
+    first = seconds("1990-02-01")
+    days = [
+        season_return_days(ephemeris, body, first + season * 687.0 / 12.0 * 86_400.0, turns=24) / 24.0
+        for season in range(12)
+    ]
+    return float(np.mean(days)) * 86_400.0 / (body.mean_solar_day_hours * 3600.0)
 
 
 def _year_begins_days(day: str) -> float:
