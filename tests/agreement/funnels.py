@@ -128,7 +128,7 @@ def round_transmission() -> float:
     for angle, share, number in zip(
         given["acceptance_deg"], given["share_of_angle"], given["transmission"], strict=True
     ):
-        found = delivered(whole_cpc("round", angle), np.array([share * angle]), points=16_384)
+        found = delivered(whole_cpc("round", angle), np.array([share * angle]), points=8192)
         worst = max(worst, abs(float(found[0]) - number))
     return worst
 
