@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 
 from agreement.compare import ours
@@ -49,11 +51,11 @@ def mars_mean_beam() -> float:
     return float(SOLAR_IRRADIANCE_1AU_W_M2 / (0.5 * (distance.min() + distance.max())) ** 2)
 
 
-@ours("mars-dust-compound-30")
-def mars_dust_compound() -> float:
-    return float(clean_fraction(Dust(loss_per_day=0.0028), np.array([30.0]))[0])
+def passed(model: Literal["exponential", "linear"], sols: float) -> float:
+    """Light that passes after sols of 0.28 %."""
+    return float(clean_fraction(Dust(loss_per_day=0.0028, model=model), np.array([sols]))[0])
 
 
-@ours("mars-dust-linear-90")
-def mars_dust_linear() -> float:
-    return float(clean_fraction(Dust(loss_per_day=0.0028, model="linear"), np.array([90.0]))[0])
+for _sols in (30, 90):
+    ours(f"mars-dust-compound-{_sols}")(lambda sols=_sols: passed("exponential", float(sols)))
+    ours(f"mars-dust-linear-{_sols}")(lambda sols=_sols: passed("linear", float(sols)))

@@ -139,6 +139,28 @@ def malitson_terms() -> float:
     return float(np.abs(own.index_at(given["wavelength_nm"]) - given["refractive_index"]).max())
 
 
+def sheet_transmittance(material: str, thickness_mm: float) -> float:
+    """Mean of 500 to 650 nm: (1 - R)^2 t / (1 - R^2 t^2), all reflections between the faces (Born and Wolf, section 7.6)."""
+    of = plain_material(material)
+    wavelength = np.linspace(500.0, 650.0, 16)
+    index = of.index_at(wavelength)
+    reflected = ((index - 1.0) / (index + 1.0)) ** 2
+    inside = np.exp(-of.absorption_at(wavelength) * thickness_mm * 1e-3)
+    return float(np.mean((1.0 - reflected) ** 2 * inside / (1.0 - (reflected * inside) ** 2)))
+
+
+@ours("clear-sheets")
+def clear_sheets() -> float:
+    """How far below the least that makers tell the poorest of them lies."""
+    return max(
+        max(
+            float(row["transmittance"]) - sheet_transmittance(row["material"], float(row["thickness_mm"])),
+            0.0,
+        )
+        for row in table("clear_sheets.csv")
+    )
+
+
 # ---------------------------------------------------------------- funnels
 
 

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from itertools import groupby
 from typing import Any
 
-from agreement.compare import AGREES, DIFFERS, EXPLAINED, VERDICTS, counts
+from agreement.compare import AGREES, BEYOND, DIFFERS, EXPLAINED, VERDICTS, counts
 
-SIGNS = {"equals": "", "at most": "≤ ", "at least": "≥ ", "between": ""}
+SIGNS = {"equals": "", "at most": "≤ ", "at least": "≥ ", "between": "", "in words": ""}
 COLUMNS = (36, 13, 11, 17)
 """Widths in a terminal: quantity, published, ours, verdict."""
 
@@ -17,7 +17,8 @@ INTRODUCTION = (
     '"Off" is our difference in units of the published uncertainty: the source\'s own, or half a unit of its last digit. '
     "Of a table of values, ours is the largest difference from any of them. Known: *seen* in a stored text of the source; "
     "*derived* from a formula or kernel apart from this package; *memory*: recalled, never counted. Nothing counted was used "
-    "to choose a parameter of the model."
+    "to choose a parameter of the model. What the model does not reach stands at the end of each chapter, with the reason. Sources "
+    "by their short names are at the end of the page."
 )
 
 
@@ -62,9 +63,10 @@ def summed_up(rows: Sequence[dict[str, Any]]) -> str:
     by = counts(counted)
     rest = counts([row for row in rows if not row["counted"]])
     others = ", ".join(f"{count} {name}" for name, count in rest.items() if count)
+    differ = f"{by[DIFFERS]} differ{'s' if by[DIFFERS] == 1 else ''}"
     return (
         f"{len(rows)} rows, {len(counted)} of them counted: {by[AGREES]} agree within the published uncertainty, {by[EXPLAINED]} "
-        f"differ by no more than a stated difference of the models explains, {by[DIFFERS]} differ. Not counted: {others}."
+        f"differ by no more than a stated difference of the models explains, {differ}. Not counted: {others}."
     )
 
 
@@ -72,7 +74,7 @@ def summed_up(rows: Sequence[dict[str, Any]]) -> str:
 
 
 def page(rows: Sequence[dict[str, Any]]) -> str:
-    """The page: what it is, counts, a table a chapter, reasons below each."""
+    """The page: what it is, counts, a table a chapter, reasons below it, what is out of reach, sources."""
     lines = [
         "# Agreement with published values",
         "",
@@ -81,16 +83,21 @@ def page(rows: Sequence[dict[str, Any]]) -> str:
         "",
         INTRODUCTION,
         "",
-        "| verdict | meaning |",
-        "|---|---|",
-        *(f"| {name} | {meaning} |" for name, meaning in VERDICTS.items()),
+        "| verdict | meaning | rows |",
+        "|---|---|---|",
+        *(f"| {name} | {VERDICTS[name]} | {count} |" for name, count in counts(rows).items()),
     ]
     for chapter, group in groupby(rows, key=lambda row: row["chapter"]):
-        lines += ["", f"## {chapter}", "", *_table(list(group))]
-    return "\n".join(lines) + "\n"
+        found = list(group)
+        lines += ["", f"## {chapter}", ""]
+        lines += _table([row for row in found if row["verdict"] != BEYOND])
+        lines += _out_of_reach([row for row in found if row["verdict"] == BEYOND])
+    used = sorted({(row["source_key"], row["source"]) for row in rows})
+    return "\n".join([*lines, "", "## Sources", "", *(f"- **{key}**: {text}" for key, text in used)]) + "\n"
 
 
 def _table(rows: list[dict[str, Any]]) -> list[str]:
+    """What was computed."""
     lines = [
         "| quantity, conditions | published | ours | off | verdict | source, known |",
         "|---|---|---|---|---|---|",
@@ -104,39 +111,69 @@ def _table(rows: list[dict[str, Any]]) -> list[str]:
             reasons.append(words)
             mark = f" [{len(reasons)}]"
         off = row["difference_in_uncertainties"]
-        unit = "" if row["unit"] == "1" else f" {row['unit']}"
-        within = number(row["uncertainty"], 2)
-        place = f", {row['place']}" if row["place"] else ""
+        within = f", ± {number(row['uncertainty'], 2)}" if row["uncertainty"] else ""
         cells = (
-            f"**{row['quantity']}**, {row['conditions']}" if row["conditions"] else f"**{row['quantity']}**",
-            f"{published_text(row)}{unit}, ± {within}"
-            if row["uncertainty"]
-            else f"{published_text(row)}{unit}",
+            _quantity(row),
+            _with_unit(row) + within,
             ours_text(row),
             "" if off is None else number(off, 2),
             row["verdict"] + mark,
-            f"{row['source']}{place}; *{row['known']}*",
+            _source(row),
         )
-        lines.append("| " + " | ".join(cell.replace("|", "/") for cell in cells) + " |")
+        lines.append(_cells(cells))
     return lines + (
         ["", *(f"{place}. {text}" for place, text in enumerate(reasons, start=1))] if reasons else []
     )
+
+
+def _out_of_reach(rows: list[dict[str, Any]]) -> list[str]:
+    """What is not computed, and why."""
+    if not rows:
+        return []
+    lines = [
+        "",
+        "Beyond the model:",
+        "",
+        "| quantity, conditions | published | why | source, known |",
+        "|---|---|---|---|",
+    ]
+    return lines + [_cells((_quantity(row), _with_unit(row), row["because"], _source(row))) for row in rows]
+
+
+def _cells(cells: Sequence[str]) -> str:
+    return "| " + " | ".join(cell.replace("|", "/") for cell in cells) + " |"
+
+
+def _quantity(row: dict[str, Any]) -> str:
+    return f"**{row['quantity']}**, {row['conditions']}" if row["conditions"] else f"**{row['quantity']}**"
+
+
+def _with_unit(row: dict[str, Any]) -> str:
+    return published_text(row) + ("" if row["unit"] == "1" else f" {row['unit']}")
+
+
+def _source(row: dict[str, Any]) -> str:
+    place = f", {row['place']}" if row["place"] else ""
+    return f"{row['source_key']}{place}; *{row['known']}*"
 
 
 # ---------------------------------------------------------------- terminal
 
 
 def terminal(rows: Sequence[dict[str, Any]]) -> str:
-    """The table in 80 columns."""
+    """The table in 80 columns; what is beyond the model is counted, not listed."""
     lines = []
     for chapter, group in groupby(rows, key=lambda row: row["chapter"]):
+        found = list(group)
+        shown = [row for row in found if row["verdict"] != BEYOND]
         lines += ["", chapter, _line((("quantity",), ("published",), ("ours",), ("verdict",)))]
-        for row in group:
-            unit = "" if row["unit"] == "1" else f" {row['unit']}"
-            cells = (row["quantity"], published_text(row) + unit, ours_text(row), row["verdict"])
+        for row in shown:
+            cells = (row["quantity"], _with_unit(row), ours_text(row), row["verdict"])
             wrapped = [textwrap.wrap(cell, width) or [""] for cell, width in zip(cells, COLUMNS, strict=True)]
             for place in range(max(len(cell) for cell in wrapped)):
                 lines.append(_line([cell[place : place + 1] or ("",) for cell in wrapped]))
+        if len(shown) < len(found):
+            lines.append(f"({len(found) - len(shown)} more beyond the model: reports/agreement.md)")
     return "\n".join([*lines, "", *textwrap.wrap(summed_up(rows), 80)]).lstrip("\n") + "\n"
 
 

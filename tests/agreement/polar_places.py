@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from functools import cache
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 import xarray as xr
 
 from agreement.compare import ours
 from agreement.polar_light import BEST_OF_THE_RIDGE
-from agreement.terrain import FAR, POLE, SOUTH
+from agreement.terrain import FAR, POLE
 from agreement.worlds import seconds, world
 from yieldsim.base.clock import library_time, utc_from_tdb
 from yieldsim.base.model import Site
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.ground.visible_disc import add_visibility, flat_dip_deg
 from yieldsim.runs.horizon.run import horizon
 from yieldsim.runs.survey.options import SurveyOptions
@@ -24,6 +26,7 @@ from yieldsim.sky.sun_track import prepare_track
 COARSE = (POLE, FAR)
 MOON_RADIUS_M = 1_737_400.0
 BUSSEY_2010 = (-88.74, 124.5)
+CELL_M = 240.0
 NEAR_POLE_M = 42_000.0
 """Half width of the window searched for the most lit places."""
 LEAST_LIT, APART_M, PAIR_M = 0.70, 1200.0, 10_000.0
@@ -43,26 +46,15 @@ def from_map(x_m: float, y_m: float) -> tuple[float, float]:
     return float(latitude), float(np.degrees(np.arctan2(x_m, y_m)))
 
 
+@cache
 def light(
-    files: tuple, start: str, years: float, mast_m: float, window: tuple, stride: int = 1
+    files: tuple, start: str, years: float, mast_m: float, window: tuple | None, stride: int = 1
 ) -> xr.Dataset:
     """A survey of light."""
     options = SurveyOptions(
         window=window, stride=stride, mast_height_m=mast_m, goal="lit", places=0, workers=1
     )
     return survey(list(files), "moon", None, start, years=years, options=options)
-
-
-@ours("glaser2018-2m", slow=True, files=SOUTH)
-def glaser_2018() -> float:
-    ds = light(SOUTH, "2017-01-01", 20.0, 2.0, BEST_OF_THE_RIDGE, 2)
-    return 100.0 * float(ds.lit_fraction.max())
-
-
-@ours("glaser2018-surface", slow=True, files=SOUTH)
-def glaser_2018_surface() -> float:
-    ds = light(SOUTH, "2017-01-01", 20.0, 0.0, BEST_OF_THE_RIDGE, 2)
-    return 100.0 * float(ds.lit_fraction.max())
 
 
 @cache
@@ -109,17 +101,37 @@ def good_places() -> list[tuple[float, float]]:
     return found
 
 
-def best_pair(start: str, end: str) -> float:
-    """Largest share of the time with any part of the disc in sight from one place of a pair or the other, %."""
+class Pair(NamedTuple):
+    """Two places as map metres, and the share of the time with any part of the disc in sight from one or the other."""
+
+    share: float
+    places: tuple[tuple[float, float], tuple[float, float]]
+
+
+@cache
+def best_pair(start: str, end: str) -> Pair:
+    """The pair of single cells that is lit longest."""
     places = good_places()
-    tdb_s = np.arange(seconds(start), seconds(end), 7200.0)
-    lit = np.stack([any_part(place, tdb_s) for place in places])
-    best = 0.0
-    for i, (x, y) in enumerate(places):
-        for j in range(i):
-            if np.hypot(x - places[j][0], y - places[j][1]) <= PAIR_M:
-                best = max(best, float((lit[i] | lit[j]).mean()))
-    return 100.0 * best
+    tdb_s = moments(start, end)
+    lit = [any_part(place, tdb_s) for place in places]
+    return max(
+        Pair(float((lit[i] | lit[j]).mean()), (places[i], places[j]))
+        for i in range(len(places))
+        for j in range(i)
+        if np.hypot(*np.subtract(places[i], places[j])) <= PAIR_M
+    )
+
+
+def moments(start: str, end: str) -> FloatArray:
+    """Every second hour."""
+    return np.arange(seconds(start), seconds(end), 7200.0)
+
+
+def area_lit(place: tuple[float, float], tdb_s: FloatArray) -> np.ndarray:
+    """Whether any part of the disc is in sight from any cell of the square of 1.2 km about a place, (n,)."""
+    steps = CELL_M * np.arange(-2, 3)
+    cells = [any_part((place[0] + x, place[1] + y), tdb_s) for x in steps for y in steps]
+    return np.asarray(np.any(cells, axis=0))
 
 
 @cache
@@ -132,7 +144,7 @@ def place_horizon(place: tuple[float, float]) -> Site:
     return Site(name="x", body=body, latitude_deg=latitude, longitude_deg=longitude, horizon=run.mask)
 
 
-def any_part(place: tuple[float, float], tdb_s: np.ndarray) -> np.ndarray:
+def any_part(place: tuple[float, float], tdb_s: FloatArray) -> np.ndarray:
     """Whether any part of the disc stands over the skyline there, (n,); eclipses left out."""
     body, ephemeris = world("moon")
     site = place_horizon(place)
@@ -143,14 +155,22 @@ def any_part(place: tuple[float, float], tdb_s: np.ndarray) -> np.ndarray:
 
 @ours("bussey2010-pair", slow=True, files=COARSE)
 def bussey_pair() -> tuple[float, str]:
-    return best_pair("2020-01-01", "2021-01-01"), f"of {len(good_places())} places"
+    return 100.0 * best_pair("2020-01-01", "2021-01-01").share, f"of {len(good_places())} places"
+
+
+LUNATIONS = tuple(pairwise(("1994-02-26", "1994-03-26T12:00", "1994-04-22")))
+"""Of Clementine's two months."""
 
 
 @ours("bussey1999-pair", slow=True, files=COARSE)
-def clementine_pair() -> float:
-    """Every lunation within Clementine's two months; the least of them."""
-    edges = ["1994-02-26", "1994-03-26T12:00", "1994-04-22"]
-    return min(best_pair(*ends) for ends in pairwise(edges))
+def clementine_pair() -> tuple[float, str]:
+    """The areas about the best pair of cells in each lunation; the lesser of both."""
+    shares = []
+    for ends in LUNATIONS:
+        first, second = (area_lit(place, moments(*ends)) for place in best_pair(*ends).places)
+        shares.append(100.0 * float((first | second).mean()))
+    cells = " and ".join(f"{100.0 * best_pair(*ends).share:.1f}" for ends in LUNATIONS)
+    return min(shares), f"{max(shares):.1f} % in the other lunation; single cells {cells} %"
 
 
 # ---------------------------------------------------------------- axes, eclipses, Mercury

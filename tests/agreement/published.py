@@ -19,7 +19,7 @@ import numpy as np
 AUTHORITIES = Path(__file__).resolve().parents[1] / "authorities"
 Known = Literal["seen", "derived", "memory"]
 KNOWN = ("seen", "derived", "memory")
-RELATIONS = ("equals", "at most", "at least", "between")
+RELATIONS = ("equals", "at most", "at least", "between", "in words")
 STATES = ("compared", "shown", "beyond")
 
 
@@ -27,14 +27,17 @@ STATES = ("compared", "shown", "beyond")
 class Published:
     """One published quantity.
 
-    value         as printed: "92.27"; "0.7 to 2.0" where the relation is "between"
+    value         as printed: "92.27"; "0.7 to 2.0" where the relation is "between", "several" where it is told in words
     uncertainty   the publisher's own, or how far "about" reaches; None: half a unit of the last digit
-    relation      what ours is held to: equals, at most, at least, between
+    relation      what ours is held to: equals, at most, at least, between; in words: no number is printed, so that nothing is
     table         name of a file in tests/authorities whose values are meant, every one
+    source        author, year, title, place; source_key its short name in sources.toml
     known         seen: read in a stored text; derived: follows from a formula, worked apart from here; memory: recalled, never counted
     state         compared: counted, unless from memory; shown: computed but not counted; beyond: the model does not reach it
     allowed       how much more than the uncertainty the difference of two models explains, with the reason in `because`
     because       reason for `allowed`, "shown" or "beyond"
+    listed        which rows of the project's list of published results this one answers (PUBLISHED.csv, not part of the checkout;
+                  counted from 1 below its heading): a test holds the list against them
     """
 
     key: str
@@ -43,6 +46,7 @@ class Published:
     conditions: str
     value: str
     unit: str
+    source_key: str
     source: str
     known: str
     place: str = ""
@@ -52,11 +56,12 @@ class Published:
     state: str = "compared"
     allowed: float | None = None
     because: str = ""
+    listed: tuple[int, ...] = ()
 
     @property
     def numbers(self) -> tuple[float, ...]:
-        """The value's number, or both ends of what it lies between."""
-        return tuple(float(part) for part in self.value.split(" to "))
+        """The value's number, or both ends of what it lies between; none of words."""
+        return () if self.relation == "in words" else tuple(float(part) for part in self.value.split(" to "))
 
     @property
     def number(self) -> float:
@@ -71,7 +76,9 @@ class Published:
 
     @property
     def within(self) -> float:
-        """The uncertainty: what the source states, or its rounding."""
+        """The uncertainty: what the source states, or its rounding; 0 of words."""
+        if self.relation == "in words":
+            return 0.0
         return self.half_digit if self.uncertainty is None else self.uncertainty
 
     @property
@@ -112,7 +119,9 @@ def all_published() -> dict[str, Published]:
                 raise ValueError(
                     f"{path.name}: {key} stands twice or has unknown keys {set(row) - known_fields}"
                 )
-            one = Published(key=key, chapter=chapter, **(row | {"source": sources()[row["source"]]}))
+            source = {"source_key": row["source"], "source": sources()[row["source"]]}
+            whole = row | source | {"listed": tuple(row.get("listed", ()))}
+            one = Published(key=key, chapter=chapter, **whole)
             _check(path.name, one)
             found[key] = one
     return found
@@ -123,8 +132,10 @@ def _check(where: str, one: Published) -> None:
         raise ValueError(f"{where}: {one.key}: known, relation or state is none of those there are")
     if (one.state != "compared" or one.allowed is not None) and not one.because:
         raise ValueError(f"{where}: {one.key}: no reason is given")
-    if len(one.numbers) != (2 if one.relation == "between" else 1):
+    if len(one.numbers) != {"between": 2, "in words": 0}.get(one.relation, 1):
         raise ValueError(f"{where}: {one.key}: the value does not suit the relation")
+    if one.relation == "in words" and one.state != "beyond":
+        raise ValueError(f"{where}: {one.key}: nothing can be compared with words")
 
 
 def published(key: str) -> Published:

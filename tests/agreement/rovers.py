@@ -1,18 +1,16 @@
-"""Our sols where landers and rovers lived: the beam on their arrays, midnight Sun, dust."""
+"""Our sols where landers and rovers lived: the beam on their arrays, dust."""
 
 from __future__ import annotations
 
 from functools import cache
-from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 
 from agreement.compare import ours
-from agreement.published import value
+from agreement.published import table, value
 from agreement.worlds import seconds, world
-from yieldsim.base.clock import utc_from_tdb
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.model import Collector, Dust, Mount, RoundAcceptance, Site
 from yieldsim.energy.soiling import clean_fraction
@@ -24,11 +22,6 @@ from yieldsim.sky.sun_track import prepare_track
 SITES = Path(__file__).resolve().parents[2] / "sites"
 ARRAY_M2 = 1.33
 """Of either rover (NTRS 20230007029, abstract)."""
-OPPORTUNITY, SPIRIT = (-2.2, 354.6), (-14.60, 175.525)
-"""Planetocentric enough: a tenth of a degree moves nothing here. Opportunity's from memory, Spirit's as reported at Troy."""
-PHOENIX_DEG = (68.2, -125.7)
-"""From memory to the tenth of a degree; planetographic."""
-PHOENIX_LANDED = "2008-05-25T23:53"
 
 
 # ---------------------------------------------------------------- arrays
@@ -45,15 +38,14 @@ class Sol(NamedTuple):
 
 
 SOLS = {
-    "opportunity-2859": Sol(OPPORTUNITY, "2012-02-08", 0.648, 0.478, 15.0),
-    "opportunity-2879": Sol(OPPORTUNITY, "2012-02-28", 0.520, 0.489, 15.0),
-    "opportunity-2893": Sol(OPPORTUNITY, "2012-03-14", 0.542, 0.489, 15.0),
-    "opportunity-1850": Sol(OPPORTUNITY, "2009-04-07", 0.95, 0.642, 0.0),
-    "opportunity-2300": Sol(OPPORTUNITY, "2010-07-14", 0.223, 0.700, 0.0),
-    "opportunity-4677": Sol(OPPORTUNITY, "2017-03-21", 1.181, 0.615, 0.0),
-    "opportunity-4786": Sol(OPPORTUNITY, "2017-07-11", 0.748, 0.549, 0.0),
-    "spirit-2158": Sol(SPIRIT, "2010-01-28", 0.379, 0.522, 0.0),
-    "spirit-2184": Sol(SPIRIT, "2010-02-23", 0.367, 0.518, 0.0),
+    row["key"]: Sol(
+        place=(float(row["latitude_deg"]), float(row["longitude_deg"])),
+        date=row["date"],
+        optical_depth=float(row["optical_depth"]),
+        dust_factor=float(row["dust_factor"]),
+        north_tilt_deg=float(row["north_tilt_deg"]),
+    )
+    for row in table("published/rover_sols.csv")
 }
 
 
@@ -88,7 +80,9 @@ def beam_wh(sol: Sol, optical_depth: float | None = None) -> float:
 
 def _beam_of(key: str) -> tuple[float, str]:
     found = beam_wh(SOLS[key])
-    return found, f"the array made {100.0 * value(key) / found:.0f} % of that"
+    sol = SOLS[key]
+    told = f"optical depth {sol.optical_depth:g}, dust factor {sol.dust_factor:g}"
+    return found, f"{told}; the array made {100.0 * value(key) / found:.0f} % of that"
 
 
 for _key in SOLS:
@@ -127,76 +121,6 @@ def poles_by_tau() -> float:
         light = [float((level * beam_transmittance(depth, mass)).sum()) for depth in (0.1, 2.0)]
         ratios.append(light[0] / light[1])
     return min(ratios)
-
-
-# ---------------------------------------------------------------- midnight Sun
-
-
-class Day(NamedTuple):
-    """Hours of a sol with any part, the centre and the whole of the disc up, of all its hours."""
-
-    any_part: float
-    centre: float
-    whole: float
-    hours: float
-
-
-@cache
-def phoenix_sols(limb_deg: float = 0.0) -> tuple[Day, ...]:
-    """Sols from landing on, by local true solar time, sol 0 the one of the landing."""
-    from yieldsim.sky.ellipsoid import planetocentric_deg
-
-    body, ephemeris = world("mars")
-    latitude = float(planetocentric_deg(PHOENIX_DEG[0], body.equatorial_radius_km, body.polar_radius_km))
-    landed = seconds(PHOENIX_LANDED)
-    tdb_s = landed + np.arange(-90_000.0, 320.0 * 88_775.0, 120.0)
-    track = prepare_track(ephemeris, body, latitude, PHOENIX_DEG[1], 0.0, tdb_s[0], tdb_s[-1])
-    ds = track.dataset(tdb_s, utc_from_tdb(tdb_s))
-    elevation, radius = ds["solar_elevation_deg"].values, ds["sun_angular_radius_deg"].values
-    midnights = np.flatnonzero(np.diff(ds["local_true_solar_time_hours"].values) < -12.0) + 1
-    before = int(np.searchsorted(tdb_s[midnights], landed)) - 1
-    step_h = 120.0 / 3600.0
-    found = []
-    for first, last in pairwise(midnights[before:]):
-        part = elevation[first:last], radius[first:last]
-        found.append(
-            Day(
-                *(float((part[0] > limit * part[1]).sum()) * step_h for limit in (-1.0, 0.0, 1.0)),
-                (last - first) * step_h,
-            )
-        )
-    return tuple(found)
-
-
-def sols_of_midnight_sun(which: str) -> int:
-    """The last sol from landing on through which that part of the disc stayed up."""
-    sols = phoenix_sols()
-    return next(n for n, sol in enumerate(sols[1:], start=1) if getattr(sol, which) < sol.hours) - 1
-
-
-@ours("phoenix-whole-sols")
-def phoenix_whole_sols() -> float:
-    return sols_of_midnight_sun("any_part")
-
-
-@ours("phoenix-sol-124")
-def phoenix_sol_124() -> float:
-    return phoenix_sols()[124].any_part
-
-
-@ours("phoenix-derived-hours")
-def phoenix_derived_hours() -> float:
-    return phoenix_sols()[124].centre
-
-
-@ours("phoenix-derived-end")
-def phoenix_derived_end() -> float:
-    return 0.5 * (sols_of_midnight_sun("any_part") + sols_of_midnight_sun("whole"))
-
-
-@ours("phoenix-night")
-def phoenix_night() -> float:
-    return next(n for n, sol in enumerate(phoenix_sols()) if sol.any_part == 0.0)
 
 
 # ---------------------------------------------------------------- dust

@@ -12,7 +12,22 @@ from agreement.compare import WAYS, as_json, comparison, computed
 from agreement.published import all_published
 
 KEPT = Path(__file__).resolve().parents[2] / "reports" / "agreement.json"
-CHAPTERS = ("sky", "polar_light", "polar_places", "mars", "rovers", "optics", "funnels", "heat")
+CHAPTERS = (
+    "sky",
+    "bodies",
+    "polar_light",
+    "polar_places",
+    "polar_coarse",
+    "towers",
+    "mars",
+    "phoenix",
+    "rovers",
+    "optics",
+    "funnels",
+    "limits",
+    "habitat",
+    "heat",
+)
 """Modules that hold our ways to the rows."""
 
 

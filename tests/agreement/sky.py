@@ -21,7 +21,7 @@ from yieldsim.base.numerics.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.base.sun_disc import angular_radius_deg, brightness
 from yieldsim.ground.visible_disc import add_visibility, flat_dip_deg
 from yieldsim.sky.body_year import season_return_days
-from yieldsim.sky.eclipse import eclipses
+from yieldsim.sky.eclipse import add_occulter, eclipses
 from yieldsim.sky.ellipsoid import planetocentric_deg, position_km
 from yieldsim.sky.rotation import ElementsFrame
 from yieldsim.sky.season import solar_longitude_deg, subsolar_point_deg
@@ -165,10 +165,14 @@ def mars_distance() -> float:
 
 @ours("mars-year")
 def mars_year() -> float:
-    """Sols of 88775.244 s."""
+    """Sols of 88775.244 s: the mean over twelve seasons of 24 returns each."""
     body, ephemeris = world("mars")
-    days = season_return_days(ephemeris, body, seconds("2005-01-01"), turns=12) / 12.0
-    return days * 86_400.0 / (body.mean_solar_day_hours * 3600.0)
+    first = seconds("1990-02-01")
+    days = [
+        season_return_days(ephemeris, body, first + season * 687.0 / 12.0 * 86_400.0, turns=24) / 24.0
+        for season in range(12)
+    ]
+    return float(np.mean(days)) * 86_400.0 / (body.mean_solar_day_hours * 3600.0)
 
 
 def _year_begins_days(day: str) -> float:
@@ -182,6 +186,16 @@ def _year_begins_days(day: str) -> float:
     return float(brentq(off, -20.0, 20.0))
 
 
+@ours("mars-year-24")
+def mars_year_24() -> float:
+    return _year_begins_days("1998-07-14")
+
+
+@ours("mars-year-36")
+def mars_year_36() -> float:
+    return _year_begins_days("2021-02-07")
+
+
 @ours("mars-year-37")
 def mars_year_37() -> float:
     return _year_begins_days("2022-12-26")
@@ -190,6 +204,11 @@ def mars_year_37() -> float:
 @ours("mars-year-38")
 def mars_year_38() -> float:
     return _year_begins_days("2024-11-12")
+
+
+@ours("mars-year-39")
+def mars_year_39() -> float:
+    return _year_begins_days("2026-09-30")
 
 
 @ours("mercury-year")
@@ -210,19 +229,19 @@ def earth_year() -> float:
 @ours("lunar-eclipse-2025")
 def lunar_eclipse_2025() -> float:
     """Largest difference of a contact, s."""
-    given = [seconds(row["time_utc"]) for row in table("lunar_eclipse_2025_03_14.csv")]
-    return float(np.abs(np.array(lunar_eclipse_contacts_tdb_s()) - given).max())
+    name = "lunar_eclipse_2025_03_14.csv"
+    given = [seconds(row["time_utc"]) for row in table(name)]
+    return float(np.abs(np.array(lunar_eclipse_contacts_tdb_s(name)) - given).max())
 
 
-def lunar_eclipse_contacts_tdb_s() -> list[float]:
-    """What the Earth calls P1, U1, U2, U3, U4, P4 are the first and last contacts of any place on the Moon."""
+def lunar_eclipse_contacts_tdb_s(name: str) -> list[float]:
+    """In the order of a table: what the Earth calls P1, U1, U2, U3, U4, P4 are first and last contacts of any place on the Moon."""
     body, ephemeris = world("moon")
     ((earth, position),) = ephemeris.occulters
-    enlarged = replace(
-        ephemeris,
-        occulters=((Occulter(name=earth.name, ephemeris_target=399, radius_km=6378.137 * 1.01), position),),
-    )
-    start, end = seconds("2025-03-14T02:00"), seconds("2025-03-14T12:00")
+    danjon = Occulter(name=earth.name, ephemeris_target=399, radius_km=6378.137 * 1.01)
+    enlarged = replace(ephemeris, occulters=((danjon, position),))
+    rows = table(name)
+    start, end = seconds(rows[0]["time_utc"]) - 7200.0, seconds(rows[-1]["time_utc"]) + 7200.0
 
     @cache
     def contacts(around_deg: int) -> tuple[float, ...]:
@@ -240,10 +259,7 @@ def lunar_eclipse_contacts_tdb_s() -> list[float]:
         low, mid, high = (sign * contacts((best + step) % 360)[which] for step in (-15, 0, 15))
         return sign * (mid + (high - low) ** 2 / (16.0 * mid - 8.0 * (low + high)))
 
-    return [
-        extreme(int(row["contact"]), row["last_place"] == "1")
-        for row in table("lunar_eclipse_2025_03_14.csv")
-    ]
+    return [extreme(int(row["contact"]), row["last_place"] == "1") for row in rows]
 
 
 CONTACTS = ("first", "second", "third", "fourth")
@@ -294,6 +310,34 @@ def site_eclipses() -> float:
         for row in table("eclipses_from_lunar_sites.csv")
         for name, found in zip(CONTACTS, geometric_contacts_tdb_s(row), strict=True)
     )
+
+
+@ours("site-eclipses-hidden")
+def site_eclipses_hidden() -> float:
+    """Largest difference of the time for which the whole disc is hidden, minutes."""
+    return max(
+        abs((contacts[2] - contacts[1]) / 60.0 - float(row["wholly_hidden_minutes"]))
+        for row, contacts in (
+            (row, geometric_contacts_tdb_s(row)) for row in table("eclipses_from_lunar_sites.csv")
+        )
+    )
+
+
+@ours("site-eclipses-lost")
+def site_eclipses_lost() -> float:
+    """Largest difference of the full sunlight lost, hours: our disc is darker at its limb, which shifts light towards the contacts'
+    middle and leaves the sum nearly as it is."""
+    body, ephemeris = world("moon")
+    worst = 0.0
+    for row in table("eclipses_from_lunar_sites.csv"):
+        first, last = seconds(row["first"]) - 600.0, seconds(row["fourth"]) + 600.0
+        tdb_s = np.arange(first, last, 30.0)
+        place = (float(row["latitude_deg"]), float(row["longitude_deg"]))
+        track = prepare_track(ephemeris, body, *place, 0.0, first, last)
+        ds = add_occulter(track.dataset(tdb_s, utc_from_tdb(tdb_s)), track, tdb_s)
+        seen = add_visibility(ds, None, 90.0)["disc_visible_fraction"].values
+        worst = max(worst, abs(float((1.0 - seen).sum()) / 120.0 - float(row["lost_full_sun_hours"])))
+    return worst
 
 
 # ---------------------------------------------------------------- the disc

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from agreement.published import half_digit, table
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -146,19 +147,11 @@ def test_projected_solid_angle_against_quadrature(seed):
     assert projected_acceptance_sr(table) == pytest.approx(expected, rel=1e-6)
 
 
-# (NA / sin(theta))^2, the three-dimensional limit of Winston, Minano & Benitez, Nonimaging Optics, 2005: derived digits
-LIMITS = [
-    (0.266453, 1.0, 46238.8),
-    (5.0, 1.0, 131.646),
-    (10.0, 0.5, 8.2909),
-    (20.0, 0.22, 0.413754),
-    (30.0, 0.5, 1.0),
-]
-
-
-@pytest.mark.parametrize(("angle", "numerical_aperture", "expected"), LIMITS)
-def test_largest_concentration(angle, numerical_aperture, expected):
-    assert largest_concentration(angle, numerical_aperture) == pytest.approx(expected, rel=2e-5)
+@pytest.mark.parametrize("row", table("numerical_apertures.csv"), ids=lambda row: row["concentration"])
+def test_largest_concentration(row):
+    """(NA / sin(theta))^2, the three-dimensional limit of Winston, Minano & Benitez, Nonimaging Optics, 2005: to the digits kept."""
+    found = largest_concentration(float(row["half_angle_deg"]), float(row["numerical_aperture"]))
+    assert found == pytest.approx(float(row["concentration"]), rel=2e-5, abs=half_digit(row["concentration"]))
 
 
 def test_an_ideal_concentrator_uses_the_whole_etendue():

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from agreement.published import table
 from numpy.testing import assert_allclose
 
 from yieldsim.base.prescription_model import FibreFace, Funnel, Heat, Lens, OpticalMaterial, Prescription
@@ -24,10 +25,12 @@ SIGMA = 5.670374419e-8
 
 
 def test_insulation_leaks_what_the_handbook_formula_says() -> None:
-    """q = e* s (T1^4 - T2^4): 4.122 W/m2 from 293 to 100 K at e* 0.01, 8.939 from 390 to 293 K (derived by
-    hand)."""
-    for hot, cold, leak in ((293.0, 100.0, 4.122), (390.0, 293.0, 8.939)):
-        heat = Heat(insulation_emittance=0.01, funnel_emittance=1e-12, housing_temperature_k=cold)
+    """q = e* s (T1^4 - T2^4), derived by hand."""
+    leaks = [row for row in table("radiative_balance.csv") if float(row["sink_k"]) > 0.0]
+    assert len(leaks) == 5
+    for row in leaks:
+        leak, emittance, cold, hot = (float(text) for text in row.values())
+        heat = Heat(insulation_emittance=emittance, funnel_emittance=1e-12, housing_temperature_k=cold)
         assert_allclose(funnel_temperature_k(leak, 1.0, 1e-9, heat), hot, rtol=2e-4)
 
 

@@ -6,6 +6,9 @@ import math
 
 import numpy as np
 import pytest
+from agreement import habitat
+from agreement.habitat import NIGHT_HOURS
+from agreement.published import table
 
 from yieldsim.base.load_model import Storage
 from yieldsim.planning.habitat.dispatch import (
@@ -24,9 +27,6 @@ from yieldsim.planning.habitat.sizing import (
     smallest_units,
     trade_curve,
 )
-
-NIGHT_HOURS = 354.367
-"""Half the mean synodic month of 29.530588853 days."""
 
 
 def loads(
@@ -149,25 +149,16 @@ def test_a_lunar_night_is_the_same_in_any_rows(row_hours: float, loss_per_day: f
     assert flows.stored[-1] == pytest.approx(expected, rel=1e-9)
 
 
-@pytest.mark.parametrize(("power_kw", "round_trip", "charged"), [(1.0, 0.55, 644.0), (10.0, 0.55, 6444.0),
-                                                                 (40.0, 0.55, 25_775.0), (1.0, 0.90, 394.0),
-                                                                 (10.0, 0.90, 3938.0)])  # fmt: skip
-def test_published_night_loads(power_kw: float, round_trip: float, charged: float) -> None:
-    """1, 10 and 40 kW through a mean lunar night: 354, 3544 and 14 176 kWh delivered, so much to be charged at a round trip
-    of 0.55 (regenerative fuel cell) or 0.90 (lithium-ion). 40 kWe is a four-crew field station, 10 kWe a minimal 30-day
-    mission (Rucker 2018, NTRS 20170006519; NTRS 20220003043). The figures are rounded to 354.4 h: 2e-4 and half a unit.
+@pytest.mark.parametrize("row", table("lunar_night_loads.csv"), ids=lambda row: row["charged_kwh"])
+def test_published_night_loads(row: dict[str, str]) -> None:
+    """Loads through a mean lunar night: delivered, and to be charged at a round trip. The table's figures are rounded to 354.4 h: 2e-4
+    and half a unit.
     """
-    day_rows = 12
-    row_hours = NIGHT_HOURS / day_rows
-    light = np.concatenate([np.full(day_rows, 5.0 * power_kw * row_hours), np.zeros(day_rows)])
-    storage = Storage(capacity_kwh=1.0e6, charge_efficiency=round_trip)
-    needs = loads((np.full(2 * day_rows, power_kw * row_hours), ESSENTIAL))
-    clock = solar_hours(2 * day_rows, row_hours, 2.0 * NIGHT_HOURS)
-    case = case_of(light, 1, needs, storage, clock, row_hours, 1.0, "energy")
-    size = smallest_storage_kwh(case, 1)
-    assert size == pytest.approx(power_kw * NIGHT_HOURS, rel=2e-6)
-    flows = dispatch(light, needs, store_of(storage, row_hours, size)._replace(start_kwh=0.0))
-    assert flows.charging.sum() == pytest.approx(charged, rel=2e-4, abs=0.5)
+    given = {key: float(text) for key, text in row.items()}
+    size, charged = habitat.night(given["load_kw"], given["round_trip"])
+    assert size == pytest.approx(given["load_kw"] * NIGHT_HOURS, rel=2e-6)
+    assert size == pytest.approx(given["delivered_kwh"], rel=2e-4, abs=0.5)
+    assert charged == pytest.approx(given["charged_kwh"], rel=2e-4, abs=0.5)
 
 
 def test_smallest_store_for_a_night_with_standing_loss() -> None:

@@ -45,7 +45,16 @@ def new(folder: Path, body: str, optics: bool) -> None:
 @click.option("--out", type=TABLE, required=True, help="Table to write: time_utc, optical_depth.")
 @click.option("--time-column", type=int, required=True, help="Column of the date or the sol, from 1.")
 @click.option("--depth-column", type=int, required=True, help="Column of the optical depth, from 1.")
-@click.option("--sol-zero", metavar="UTC", help="When sol 0 began there: the times are sols.")
+@click.option("--sol-zero", metavar="UTC", help="When the count of sols was 0 there: the times are sols.")
+@click.option(
+    "--skip",
+    type=click.IntRange(min=0),
+    default=0,
+    help="Lines at the top to pass over, where titles hold numbers there.",
+)
+@click.option(
+    "--only", metavar="COLUMN=TEXT", help="Lines that hold this alone, of a file of several places: 1=VL1."
+)
 @click.option(
     "--body",
     default="mars",
@@ -53,13 +62,29 @@ def new(folder: Path, body: str, optics: bool) -> None:
     help="World whose solar days sols are: a name or a body file.",
 )
 def optical_depth(
-    series: Path, out: Path, time_column: int, depth_column: int, sol_zero: str | None, body: str
+    series: Path,
+    out: Path,
+    time_column: int,
+    depth_column: int,
+    sol_zero: str | None,
+    skip: int,
+    only: str | None,
+    body: str,
 ) -> None:
     """Make of SERIES, a published table of optical depth as plain text, one that sites and budgets read.
 
-    Lines hold numbers between commas, semicolons or blanks; titles above them are passed over, and depths below 0 stand for no
-    measurement. A sol's whole number stands for its noon. The table serves as a site's [atmosphere] table, by date, and as the
-    measured years of an uncertainty file.
+    Lines hold cells between commas, semicolons, tabs or blanks; titles above them are passed over, and depths of 0 and below
+    stand for no measurement. A sol's whole number stands for its noon. The table serves as a site's [atmosphere] table, by
+    date, and as the measured years of an uncertainty file.
+
+    \b
+    Archives of Mars, their columns, the midnight they count sols from:
+      Spirit       --time-column 4 --depth-column 7 --sol-zero 2004-01-03T13:46
+      Opportunity  --time-column 4 --depth-column 7 --sol-zero 2004-01-24T15:20
+      Phoenix      --time-column 4 --depth-column 7 --sol-zero 2008-05-25T06:37
+      Curiosity    --time-column 2 --depth-column 4 --sol-zero 2012-08-05T13:16
+      Viking 1     --time-column 4 --depth-column 7 --sol-zero 1976-07-19T19:41
+                   --only 1=VL1 (both landers are in one file)
     """
     from yieldsim.files.inputs.readers import read_body
     from yieldsim.files.output.atomic_write import write_text_whole
@@ -72,6 +97,8 @@ def optical_depth(
         depth=depth_column,
         sol_zero_utc=sol_zero,
         sol_hours=read_body(body).noun.mean_solar_day_hours,
+        skip=skip,
+        only=_column_and_text(only),
     )
     found = read_series(reading, columns)
     source = reading.sources[0]
@@ -82,10 +109,24 @@ def optical_depth(
         f"{max(depths):.3g}"
     )
     if found.absent:
-        note(f"lines without a measurement (below 0 or no number), left out: {found.absent}")
+        note(f"lines without a measurement (0, less or no number), left out: {found.absent}")
+    if found.elsewhere:
+        note(f"lines that do not hold {only}, left out: {found.elsewhere}")
     if found.titles:
-        note(f"lines above the first number, taken for titles: {found.titles}")
+        note(f"lines above the first measurement, taken for titles: {found.titles}")
     click.echo(f"wrote {out.name} in {out.parent}", err=True)
+
+
+def _column_and_text(only: str | None) -> tuple[int, str] | None:
+    """What --only asks for. Raises InputError where it is no column and text."""
+    from yieldsim.base.errors import InputError, Problem
+
+    if only is None:
+        return None
+    column, sign, text = only.partition("=")
+    if not sign or not text or not column.strip().isdecimal():
+        raise InputError(Problem("", "only", f'is "{only}"', "a column and its text, like 1=VL1"))
+    return int(column), text.strip()
 
 
 @click.command(cls=Command, short_help="Validate input files and say what they hold.")
