@@ -187,7 +187,8 @@ class Prospect:
             return units * self.month_kwh(some, scout=scout)
         share = self.annual_kwh(some, scout=True) / max(self.year.sky.total_kwh() / self.years, 1e-300)
         track = self.scout_track if scout else self.track
-        most = None if at_least is None else -at_least + 0.5 * track.step_hours
+        # equal gaps are told apart by energy: with less of it, only a shorter one counts
+        most = None if at_least is None else -at_least + 0.5 * track.step_hours * share
         ready = self.year.ready
         if scout and not ready.is_round:
             ready = ready._replace(disc_xy=ready.disc_xy[:0])
