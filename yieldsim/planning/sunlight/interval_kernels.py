@@ -217,7 +217,8 @@ def gaps_of(
 ) -> FloatArray:
     """Longest gap and steps delivering of facings with axes (n, 3, 3), (n, 2); infinite gaps where one is over most_steps (n,).
 
-    Shared among threads, neighbours after each other (probes): a loop for one thread takes half as long to compile as one that shares itself.
+    Shared among threads, neighbours after each other: a loop for one thread takes half as long to compile as one that shares
+    itself.
     """
     found, none = np.empty((axes.shape[0], 3)), np.empty(0, np.int64)
     threads = max(1, min(os.cpu_count() or 1, len(axes) // FACINGS_A_THREAD))

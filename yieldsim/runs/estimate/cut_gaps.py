@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 FIRST_DAYS, GROWTH = 1.0, 4.0
 """Length of the first stretch looked at beyond an end, and by how much each is longer than the one before."""
+STEPS_AT_ONCE = 4096
+"""Of those with the Sun in front of a mount, so many are looked at before it is asked whether there was light."""
 
 SkyBeyond = dict[tuple[np.datetime64, np.datetime64], "list[tuple[np.ndarray, xr.Dataset]]"]
 """Beam of the steps outside a run at which the Sun is in sight, by first and last step asked for: the places of such steps among
@@ -80,10 +82,14 @@ def whole_gaps(
             found.append(WholeGap(start_utc=gap.start_utc, end_utc=gap.end_utc, known=False))
             continue
         start, known_start = (
-            _light_beyond(ready, first, -1, step_s, collector, of_site, beyond) if cut[0] else (gap.start_utc, True)
+            _light_beyond(ready, first, -1, step_s, collector, of_site, beyond)
+            if cut[0]
+            else (gap.start_utc, True)
         )
         end, known_end = (
-            _light_beyond(ready, last, 1, step_s, collector, of_site, beyond) if cut[1] else (gap.end_utc, True)
+            _light_beyond(ready, last, 1, step_s, collector, of_site, beyond)
+            if cut[1]
+            else (gap.end_utc, True)
         )
         found.append(WholeGap(start_utc=start, end_utc=end, known=known_start and known_end))
     return found
@@ -188,11 +194,12 @@ def _light_beyond(
         middles = (np.arange(done, done + count) + 0.5) * step_ns
         utc = edge_utc.astype("datetime64[ns]") + way * np.rint(middles).astype("timedelta64[ns]")
         try:
-            lit = _shining(ready, utc[::way], collector, of_site, beyond)[::way]
+            lit = _first_light(ready, utc[::way], way, collector, of_site, beyond)
         except DataMissing:
             break
-        if lit.any():
-            return _moved(edge_utc, way * (done + int(lit.argmax())) * step_ns), True
+        if lit is not None:
+            nearest = lit if way > 0 else count - 1 - lit
+            return _moved(edge_utc, way * (done + nearest) * step_ns), True
         done, stretch = done + count, round(stretch * GROWTH)
     return _moved(edge_utc, way * done * step_ns), False
 
@@ -202,10 +209,16 @@ def _moved(edge_utc: np.datetime64, by_ns: int) -> np.datetime64:
     return moved
 
 
-def _shining(
-    ready: Prepared, utc: np.ndarray, collector: Collector | None, of_site: bool, beyond: SkyBeyond
-) -> np.ndarray:
-    """Whether light is delivered, or the Sun in sight from the site, at moments in order (n,), outside the run.
+def _first_light(
+    ready: Prepared,
+    utc: np.ndarray,
+    way: int,
+    collector: Collector | None,
+    of_site: bool,
+    beyond: SkyBeyond,
+) -> int | None:
+    """The place of the first (way 1) or last (-1) of moments in order (n,), outside the run, at which light is delivered, or the
+    Sun in sight from the site; None where there is none.
 
     Raises DataMissing beyond the kernels.
     """
@@ -214,29 +227,28 @@ def _shining(
     from yieldsim.energy.integration import on_mounts
 
     design = collector or ready.setting.collector
-    setting = replace(
-        ready.setting,
-        site=replace(ready.setting.site, dust=None),
-        collector=design,
-        dust_histories=(),
-    )
+    undusty = replace(ready.setting.site, dust=None)
+    setting = replace(ready.setting, site=undusty, collector=design, dust_histories=())
     normals = np.stack(
         [mount_axes_enu_xyz(one.tilt_deg, one.azimuth_deg, one.roll_deg)[2] for one in design.mounts]
     )
-    shining = np.zeros(len(utc), dtype=bool)
     key = (utc[0], utc[-1])
     if key not in beyond:
         beyond[key] = _in_sight(ready, utc)
-    for places, beam in beyond[key]:
+    for places, beam in beyond[key][::way]:
         if of_site:
-            shining[places] = True
+            if len(places):
+                return int(places[::way][0])
             continue
         sun = direction_enu_xyz(beam["solar_azimuth_deg"].values, beam["solar_elevation_deg"].values)
-        before = np.flatnonzero((sun @ normals.T > 0.0).any(axis=1))
-        if len(before):
-            lit = on_mounts(beam.isel(time=before), setting, np.empty(0))
-            shining[places[before]] = stage_powers_w(lit, design)[0][:, -1] > 0.0
-    return shining
+        in_front = np.flatnonzero((sun @ normals.T > 0.0).any(axis=1))[::way]
+        for first in range(0, len(in_front), STEPS_AT_ONCE):
+            some = in_front[first : first + STEPS_AT_ONCE]
+            block = on_mounts(beam.isel(time=some), setting, np.empty(0))
+            lit = stage_powers_w(block, design)[0][:, -1] > 0.0
+            if lit.any():
+                return int(places[some[lit.argmax()]])
+    return None
 
 
 def _in_sight(ready: Prepared, utc: np.ndarray) -> list[tuple[np.ndarray, xr.Dataset]]:
