@@ -156,8 +156,13 @@ def beam_block(setting: Setting, utc: np.ndarray, tdb_s: FloatArray) -> xr.Datas
 
 def fine_block(setting: Setting, utc: np.ndarray, tdb_s: FloatArray) -> xr.Dataset:
     """The Dataset of one block of fine steps, from the Sun's track to the acceptance of every mount."""
+    return on_mounts(beam_block(setting, utc, tdb_s), setting, tdb_s)
+
+
+def on_mounts(beam: xr.Dataset, setting: Setting, tdb_s: FloatArray) -> xr.Dataset:
+    """What `beam_block` gave, with the incidence, acceptance and dust of every mount."""
     site, collector = setting.site, setting.collector
-    ds = beam_block(setting, utc, tdb_s).assign_coords(mount=np.arange(len(collector.mounts)))
+    ds = beam.assign_coords(mount=np.arange(len(collector.mounts)))
     ds = add_incidence(ds, collector)
     ds = add_acceptance(ds, collector)
     if site.dust is not None:

@@ -6,6 +6,7 @@ tables (`smeared`) for energies, which have means; the facings at their best rol
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -25,21 +26,29 @@ from yieldsim.planning.orientation.pattern_search import distinct
 
 Score = Callable[[Facings, FloatArray | None], FloatArray]
 """Scores (n,) of facings; those that can't reach the given scores (n,) may be minus infinity."""
-SEEDS: dict[Goal, int] = {"annual": 24, "worst-month": 16, "shortest-gap": 16, "load": 4}
-SEEDS_ROLLED: dict[Goal, int] = {"annual": 48, "worst-month": 64, "shortest-gap": 24, "load": 8}
-"""Two-angle tables cost ten times as much a facing, and their search turns in roll besides."""
+STEP_PER_REACH, FINEST_GRID_DEG, WIDEST_GRID_DEG = 0.35, 1.0, 5.0
+"""Distance of the facings of a grid, in reaches of the acceptance and within limits; for loads the widest."""
+SEEDS: dict[Goal, int] = {"annual": 24, "worst-month": 24, "shortest-gap": 20, "load": 4}
+"""Places that are searched from, twice as many where facings roll; judging a facing for a load takes a run of its store."""
+FEW_PER_SEED = 15
+"""So many times as many facings of a grid are judged before the rest, to tell which of these are worth it."""
 KEPT = 1000
 """Patches of turns that are cut up at each level."""
 SEED_APART_DEG = 4.0
 """Seeds that are turned against each other by less lead to the same place."""
-TURNED_ON: dict[Goal, int] = {"annual": 0, "worst-month": 40, "shortest-gap": 40, "load": 8}
 OTHER_ROLLS_DEG, OTHER_GRID_DEG = 30.0, 12.0
-"""So many two-angle facings of a grid are judged at other rolls too, besides a coarse grid at all of them."""
-FEW: dict[Goal, int] = {"annual": 400, "worst-month": 400, "shortest-gap": 400, "load": 60}
+"""The best two-angle facings of a grid are judged at other rolls too, and for gaps a coarse grid at all of them."""
 LEAST_LIGHT = 0.3
 """A facing that delivers less than this share of what a load uses at another is not tried for it."""
 NO_LIGHT = 1e-3
 """Facings with a smaller share of the best one's energy are left out."""
+
+
+def grid_step_deg(prospect: Prospect, goal: Goal, least_deg: float) -> float:
+    """Distance of the facings of a grid for a goal."""
+    by_reach = STEP_PER_REACH * math.degrees(prospect.year.ready.reach_rad)
+    step = WIDEST_GRID_DEG if goal == "load" else min(max(by_reach, FINEST_GRID_DEG), WIDEST_GRID_DEG)
+    return max(step, least_deg)
 
 
 def seeds_of_grid(prospect: Prospect, goal: Goal, units: int, step_deg: float) -> Facings:
@@ -69,14 +78,14 @@ def rolled_seeds(prospect: Prospect, goal: Goal, units: int, step_deg: float) ->
         grid = together(
             _from_coarse_to_fine(prospect, "annual", coarse),
             _from_coarse_to_fine(prospect, "worst-month", coarse),
-            apart(grid, annual, OTHER_GRID_DEG, FEW["load"]),
+            apart(grid, annual, OTHER_GRID_DEG, FEW_PER_SEED * SEEDS["load"]),
         )
         scores = score(grid, None)
         grid, scores = _at_other_rolls(goal, grid, scores, 1.5 * step_deg, score)
     else:
         grid, scores = _grid_scores(prospect, goal, grid, units * annual, score)
         grid, scores = _at_other_rolls(goal, grid, scores, 1.5 * step_deg, score)
-    return grid.take(distinct(axes_enu_xyz(grid), scores, SEED_APART_DEG, SEEDS_ROLLED[goal]))
+    return grid.take(distinct(axes_enu_xyz(grid), scores, SEED_APART_DEG, 2 * SEEDS[goal]))
 
 
 def _from_coarse_to_fine(prospect: Prospect, goal: Goal, coarse: Coarse) -> Facings:
@@ -95,7 +104,7 @@ def _from_coarse_to_fine(prospect: Prospect, goal: Goal, coarse: Coarse) -> Faci
             some, scores = _grid_scores(through, goal, some, annual, score)
     some = _best(some, scores)
     scores = _scouted(prospect, goal, 1)(some, None)
-    return some.take(distinct(axes_enu_xyz(some), scores, SEED_APART_DEG, SEEDS_ROLLED[goal]))
+    return some.take(distinct(axes_enu_xyz(some), scores, SEED_APART_DEG, 2 * SEEDS[goal]))
 
 
 def _best(some: Facings, scores: FloatArray) -> Facings:
@@ -121,7 +130,7 @@ def _grid_scores(
 
     kwh   (n,)  energy of all units a year
     """
-    few = grid.take(slice(None, None, max(1, grid.count // FEW[goal])))
+    few = grid.take(slice(None, None, max(1, grid.count // (FEW_PER_SEED * SEEDS[goal]))))
     reached = float(score(few, None).max())
     if goal == "worst-month":
         mean = kwh * prospect.years / int(prospect.whole_months.sum())
@@ -137,7 +146,7 @@ def _at_other_rolls(
     goal: Goal, grid: Facings, scores: FloatArray, apart_deg: float, score: Score
 ) -> tuple[Facings, FloatArray]:
     """A grid, whose rolls were chosen for annual energy, with facings at other rolls added, judged by the goal itself."""
-    best = apart(grid, scores, apart_deg, TURNED_ON[goal])
+    best = apart(grid, scores, apart_deg, 2 * SEEDS[goal])
     turns = np.arange(OTHER_ROLLS_DEG, 360.0, OTHER_ROLLS_DEG)
     tried = facings(best.tilt_deg[:, None], best.azimuth_deg[:, None], best.roll_deg[:, None] + turns)
     if goal != "load":

@@ -35,7 +35,7 @@ Goal = Literal["annual", "worst-month", "shortest-gap", "load"]
 GOALS: tuple[Goal, ...] = ("annual", "worst-month", "shortest-gap", "load")
 Use = Callable[[FloatArray], float]
 """Energy put to use over the run, kWh, from delivered power (intervals,) in W."""
-SCOUT_CELLS_PER_HALF_WIDTH, MAP_CELLS_PER_HALF_WIDTH, SCOUT_STEPS_PER_HALF_WIDTH = 8.0, 16.0, 4.0
+SCOUT_CELLS_PER_HALF_WIDTH, SCOUT_STEPS_PER_HALF_WIDTH = 8.0, 4.0
 LONGEST_SCOUT_STEP_S = 1800.0
 TIE = 1e-6
 """Share of the annual energy that tells facings with equal worst months apart."""
@@ -116,13 +116,6 @@ class Prospect:
         sweep = self.scout if scout else self.year
         return np.asarray(sweep.kwh(axes_enu_xyz(some), some.tilt_deg) / self.years)
 
-    def map_kwh(self, some: Facings) -> FloatArray:
-        """Energy of one unit a year, (n,), for a map: two angles in cells between those for searching and the finest."""
-        if self.coarse is None:
-            return self.annual_kwh(some)
-        sky = wider_sky(self.year, MAP_CELLS_PER_HALF_WIDTH)
-        return np.asarray(self.scout.with_sky(sky).kwh(axes_enu_xyz(some), some.tilt_deg) / self.years)
-
     def month_kwh(self, some: Facings, *, scout: bool = False) -> FloatArray:
         """Energy of one unit in each month of the run, (n, months)."""
         sweep = self.scout_months if scout else self.months
@@ -187,7 +180,8 @@ class Prospect:
             return units * self.month_kwh(some, scout=scout)
         share = self.annual_kwh(some, scout=True) / max(self.year.sky.total_kwh() / self.years, 1e-300)
         track = self.scout_track if scout else self.track
-        most = None if at_least is None else -at_least + 0.5 * track.step_hours
+        # equal gaps are told apart by energy: with less of it, only a shorter one counts
+        most = None if at_least is None else -at_least + 0.5 * track.step_hours * share
         ready = self.year.ready
         if scout and not ready.is_round:
             ready = ready._replace(disc_xy=ready.disc_xy[:0])

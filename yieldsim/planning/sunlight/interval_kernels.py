@@ -24,6 +24,8 @@ Runs = tuple[NDArray[np.int64], NDArray[np.int64]]
 
 FACINGS_A_THREAD = 4
 """Fewer are not worth a thread."""
+PROBES = 8
+"""So many dark stretches, the latest that a facing was given up for, are looked at before a facing is read from end to end."""
 
 
 @njit(cache=True)
@@ -150,24 +152,37 @@ def scan(
 ) -> None:
     """Fill found (n, 3) for the facings in `order`: longest gap, steps delivering, number of stretches.
 
-    An infinite gap stands for one over most_steps (n,), the rest of which is not read. starts, ends hold the stretches of the
-    last facing as far as they have room; two of them may touch.
+    An infinite gap stands for one over most_steps (n,), the rest of which is not read: the dark stretches that the facings before
+    were given up for are looked at first. starts, ends hold the stretches of the last facing as far as they have room; two of
+    them may touch.
     """
     count, room = rows.step.shape[0], starts.shape[0]
+    dark_place, dark_since, given_up = np.full(PROBES, count), np.zeros(PROBES, np.int64), 0
     for k in range(order.shape[0]):
         facing = order[k]
         longest, delivering, dark_from, place, stretches = 0, 0, 0, 0, 0
-        while place < count and longest <= most_steps[facing]:
-            first, last = next_run(place, rows, ready, axes[facing], fastest)
-            if first < count:
-                begin, end = rows.step[first], rows.step[last] + 1
+        for probe in range(PROBES + 1):
+            whole = probe == PROBES
+            if longest > most_steps[facing] or not (whole or dark_place[probe] < count):
+                continue
+            place, dark_from = (0, 0) if whole else (dark_place[probe], dark_since[probe])
+            while place < count and longest <= most_steps[facing]:
+                first, last = next_run(place, rows, ready, axes[facing], fastest)
+                begin = rows.step[first] if first < count else step_count
                 longest = max(longest, begin - dark_from)
-                if stretches < room:
-                    starts[stretches], ends[stretches] = begin, end
-                stretches += 1
-                delivering += end - begin
-                dark_from = end
-            place = last + 1
+                if not whole:
+                    break
+                if longest > most_steps[facing]:
+                    dark_place[given_up % PROBES], dark_since[given_up % PROBES] = place, dark_from
+                    given_up += 1
+                if first < count:
+                    end = rows.step[last] + 1
+                    if stretches < room:
+                        starts[stretches], ends[stretches] = begin, end
+                    stretches += 1
+                    delivering += end - begin
+                    dark_from = end
+                place = last + 1
         longest = max(longest, step_count - dark_from) if place >= count else longest
         found[facing, 0] = longest if longest <= most_steps[facing] else np.inf
         found[facing, 1], found[facing, 2] = delivering, stretches
@@ -188,19 +203,19 @@ def gaps_of(
     ready: Lookup,
     axes: FloatArray,
     most_steps: FloatArray,
-    order: NDArray[np.int64],
     fastest: float,
     step_count: int,
 ) -> FloatArray:
     """Longest gap and steps delivering of facings with axes (n, 3, 3), (n, 2); infinite gaps where one is over most_steps (n,).
 
-    Shared among threads in `order`: a loop for one thread takes half as long to compile as one that shares itself.
+    Shared among threads, neighbours after each other: a loop for one thread takes half as long to compile as one that shares
+    itself.
     """
     found, none = np.empty((axes.shape[0], 3)), np.empty(0, np.int64)
-    threads = max(1, min(os.cpu_count() or 1, len(order) // FACINGS_A_THREAD))
+    threads = max(1, min(os.cpu_count() or 1, len(axes) // FACINGS_A_THREAD))
 
     def part(place: int) -> None:
-        own = np.ascontiguousarray(order[place::threads])
+        own = np.arange(place, len(axes), threads)
         scan(rows, ready, axes, most_steps, own, fastest, step_count, found, none, none)
 
     if threads == 1:

@@ -109,8 +109,7 @@ def gaps_and_hours(
         groups = [(track.at_tilt(float(tilt)), np.flatnonzero(of == k)) for k, tilt in enumerate(tilts)]
     for own, places in groups:
         axes = np.ascontiguousarray(axes_enu_xyz[places])
-        order = interleaved(len(places))
-        found = gaps_of(own.rows, ready, axes, most_steps[places], order, own.fastest_rad, own.step_count)
+        found = gaps_of(own.rows, ready, axes, most_steps[places], own.fastest_rad, own.step_count)
         gap[places], delivering[places] = found[:, 0], found[:, 1]
     return gap * track.step_hours, delivering * track.step_hours
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from yieldsim.base.model import Mount
 from yieldsim.base.numerics.vectors import FloatArray
@@ -25,13 +26,11 @@ from yieldsim.planning.orientation.optimise import Found, annual_bound, best_fac
 from yieldsim.planning.orientation.pattern_search import distinct
 from yieldsim.planning.sunlight.sunlit_series import runs_of_facings
 from yieldsim.planning.unit_sets.candidates import Candidates, spread, widened_run_lists
-from yieldsim.planning.unit_sets.max_min_month import best_together, sharing_facings, turned_again
+from yieldsim.planning.unit_sets.max_min_month import moved_together, sharing_facings, turned_again
 from yieldsim.planning.unit_sets.performance import Ability, Mounts, Watch
 from yieldsim.planning.unit_sets.selection import (
-    AnnualChooser,
     Chooser,
     GapChooser,
-    Growth,
     LoadChooser,
     MonthChooser,
     Set,
@@ -47,9 +46,10 @@ MOST_TURNED_AGAIN = 4
 """Sets of up to so many two-angle units are searched again unit by unit for a load."""
 TOGETHER_DEG, NEXT_TO_NOTHING = 1.0, 3e-4
 """Units turned against each other by less are put on one mount if the set's worth falls by no more than this share."""
-DRAWS, DRAWS_ON_THE_WAY, ROLLED_ON_THE_WAY = 10, 2, 6
-"""Sets drawn for the poorest month, besides the one that was chosen: for the set asked for, and for those on
-the way to it, round and two-angle."""
+DRAWS, DRAWS_ON_THE_WAY = 8, 2
+"""Sets drawn for the poorest month, besides those that were chosen: for the set asked for, and for those on the way to it."""
+BEST_TOGETHER = 2
+"""So many of the sets asked for that were moved in the sky for searching are moved in the finest one."""
 BOUND_STEP_SHARE = 0.6
 """Facings that bounds are worked out for stand this much closer than candidates: the closer, the tighter."""
 EVERYWHERE = "every orientation"
@@ -95,21 +95,18 @@ def choose_units(
     most_use_kwh   what the load asks for a year, for the goal "load"
     """
     single = best_facing(prospect, goal) if found is None else found
-    alone = goal == "annual"
-    # energies add up: the best facing is the best for any number of units
-    candidates = (
-        Candidates(facings=single.facing, step_deg=0.0)
-        if alone
-        else spread(prospect, goal, _at_hand(prospect, goal, single.facing))
-    )
-    items = features(prospect, goal, candidates.facings)
-    chooser, holds_for = _chooser(prospect, goal, candidates, items, single, most_use_kwh)
-    growth, watch = Growth(chooser), Watch(prospect, goal)
+    watch = Watch(prospect, goal)
+    if goal == "annual":
+        return _all_alike(watch, single, units, progress)
+    candidates = spread(prospect, goal, _at_hand(prospect, goal, single.facing))
+    some, items = candidates.facings, features(prospect, goal, candidates.facings)
+    chooser, holds_for = _chooser(prospect, goal, candidates, items, most_use_kwh)
+    chosen: Set = []
     curve: list[Ability] = []
     curve_mounts: list[Mounts] = []
     for count in range(1, units + 1):
-        growth.grow()
-        chosen = growth.best
+        larger = chooser.larger(chosen)
+        chosen = max(larger, key=chooser.value)
         bound = chooser.bound(count, chosen)
         # what no facing at all can better; a bound over the candidates may yet be beaten between them
         known = (
@@ -121,10 +118,22 @@ def choose_units(
         )
         slack = {"worst-month": 1e-4 * bound, "shortest-gap": 0.75}.get(goal, 0.0)
         thorough = count in (1, units)
-        if alone or chooser.value(chosen) >= known - slack or (goal == "load" and not thorough):
-            mounts = _mounts(candidates.facings, chosen)
-        else:
-            mounts = polished(prospect, goal, candidates, chosen, watch, thorough=thorough)
+        mounts = _mounts(some, chosen)
+        if (
+            chooser.value(chosen) < known - slack
+            and (goal != "load" or thorough)
+            and (thorough or count <= MOST_POLISHED)
+        ):
+            if isinstance(chooser, MonthChooser):
+                sets = [*larger, *chooser.drawn(count, DRAWS if thorough else DRAWS_ON_THE_WAY)]
+                moved, on_each = shared(prospect, some, sets, BEST_TOGETHER if thorough else 1)
+                # later sets may take what this one reached
+                chooser.add(prospect.month_kwh(moved)[:, prospect.whole_months])
+                chosen = [int(place) for place in some.count + np.repeat(np.arange(moved.count), on_each)]
+                some = together(some, moved)
+                mounts = gathered(max((_mounts(some, chosen), mounts), key=watch.worth), watch)
+            else:
+                mounts = polished(prospect, goal, candidates, chosen, watch, thorough=thorough)
         curve.append(watch.ability(mounts, bound))
         curve_mounts.append(mounts)
         if progress is not None:
@@ -140,9 +149,31 @@ def choose_units(
         best=curve[-1],
         curve=tuple(curve),
         curve_mounts=tuple(curve_mounts),
-        candidate_count=None if alone else candidates.facings.count,
-        candidate_step_deg=None if alone else candidates.step_deg,
+        candidate_count=candidates.facings.count,
+        candidate_step_deg=candidates.step_deg,
         bound_holds_for=holds_for,
+    )
+
+
+def _all_alike(
+    watch: Watch, single: Found, units: int, progress: Callable[[int, int], None] | None
+) -> UnitPlan:
+    """Sets for the year's energy: energies add up, so the best facing is the best for any number of units."""
+    curve_mounts = tuple((single.facing.mount(0, count),) for count in range(1, units + 1))
+    most = single.score if single.bound is None else single.bound
+    curve = tuple(watch.ability(mounts, most * mounts[0].count) for mounts in curve_mounts)
+    if progress is not None:
+        for count in range(1, units + 1):
+            progress(count, units)
+    return UnitPlan(
+        goal="annual",
+        mounts=curve_mounts[-1],
+        best=curve[-1],
+        curve=curve,
+        curve_mounts=curve_mounts,
+        candidate_count=None,
+        candidate_step_deg=None,
+        bound_holds_for="the orientations that the search tried" if single.bound is None else EVERYWHERE,
     )
 
 
@@ -154,10 +185,7 @@ def _at_hand(prospect: Prospect, goal: Goal, best: Facings) -> Facings:
 
 
 def features(prospect: Prospect, goal: Goal, some: Facings) -> list[Any]:
-    """What a goal needs to know of each facing: energy, energies by month, stretches of light or power by
-    interval."""
-    if goal == "annual":
-        return list(prospect.annual_kwh(some))
+    """What a goal needs to know of each facing: energies by month, stretches of light or power by interval."""
     if goal == "worst-month":
         return list(prospect.month_kwh(some)[:, prospect.whole_months])
     if goal == "load":
@@ -170,14 +198,10 @@ def _chooser(
     goal: Goal,
     candidates: Candidates,
     items: list[Any],
-    single: Found,
     most_use_kwh: float,
 ) -> tuple[Chooser, str]:
     """The chooser of a goal with its bound, and what the bound holds for."""
     listed = f"the {len(items)} orientations tried, {candidates.step_deg:.3g} deg apart"
-    if goal == "annual":
-        searched = "the orientations that the search tried"
-        return AnnualChooser(np.array(items), single.bound), searched if single.bound is None else EVERYWHERE
     if goal == "worst-month":
         kwh = np.stack(items)
         if prospect.rolls_matter:
@@ -218,25 +242,32 @@ def _most_weighted(prospect: Prospect, weights: FloatArray) -> float:
 # ---------------------------------------------------------------- the last degrees
 
 
+def shared(
+    prospect: Prospect, some: Facings, sets: list[Set], ends: int
+) -> tuple[Facings, NDArray[np.int64]]:
+    """The best mounts for the poorest month that any of some sets come to when all their mounts are moved at once, and the units
+    on each: all in the sky for searching, so many of the best ends in the finest one."""
+    reached = []
+    for one in sets:
+        found, counts = places(one)
+        reached.append((*moved_together(prospect, some.take(found), counts, scout=True), counts))
+    reached.sort(key=lambda end: -end[1])
+    last = [(*moved_together(prospect, moved, counts), counts) for moved, _, counts in reached[:ends]]
+    best, _, counts = max(last, key=lambda end: end[1])
+    return best, counts
+
+
 def polished(
     prospect: Prospect, goal: Goal, candidates: Candidates, chosen: Set, watch: Watch, *, thorough: bool
 ) -> Mounts:
-    """The set with its units moved as long as that helps, as mounts: for the poorest month all at once; for gaps and loads,
-    which don't add up, one by one beside the rest.
+    """The set with its units moved one by one beside the rest as long as that helps, as mounts: gaps and loads don't add up.
 
-    Moving one by one in even steps is kept for these two: the search of single facings in its place uses up to 0.8 % less of
-    the light for a load (4 troughs at the Moon's equator, on Mercury's rim), and takes a tenth longer for gaps.
+    In even steps: the search of single facings in their place uses up to 0.8 % less of the light for a load (4 troughs at the
+    Moon's equator, on Mercury's rim), and takes a tenth longer for gaps.
     thorough   until no step down to FINEST_STEP_SHARE helps, or MOST_TRIED were tried; else a few steps
     """
     plain = _mounts(candidates.facings, chosen)
-    if not thorough and len(chosen) > MOST_POLISHED:
-        return plain
     now = candidates.facings.take(chosen)
-    if goal == "worst-month":
-        on_the_way = ROLLED_ON_THE_WAY if prospect.rolls_matter else DRAWS_ON_THE_WAY
-        now = best_together(prospect, candidates.facings, now, DRAWS if thorough else on_the_way)
-        polished_set = max((_mounts(now, list(range(now.count))), plain), key=watch.worth)
-        return gathered(polished_set, watch)
     if goal == "load" and prospect.rolls_matter and len(chosen) <= MOST_TURNED_AGAIN:
         now = turned_again(prospect, candidates.facings, now)
     items = features(prospect, goal, now)

@@ -1,14 +1,12 @@
-"""Choosing several facings: greedy, then exchanges one for one, for each goal; and how good any choice could
-be.
+"""Choosing several facings for a goal from candidates, and how good any choice could be.
 
-A chooser holds what a goal asks of the candidates and answers three questions: the value of a set (higher is
-better), the value with each candidate added to a set, and a bound that no set of that many units exceeds.
+A chooser holds what a goal asks of the candidates and answers: the value of a set (higher is better), the value with each candidate
+added to a set, sets worth going on with of one unit more than the best known, and a bound that no set of that many units exceeds.
+Energies need none: they add up, so the best facing for all units is the best set, and that is the bound.
 
-    annual         energies add up: the best facing for all units is the best set, and that is the bound
-    worst-month    the smallest of sums. The bound is that of a linear programme with fractional units; by its
-        dual weights y of the
-                   months (y >= 0, sum 1), the worst month of any N facings is at most N max over facings of y
-                   . energy
+    worst-month    the smallest of sums: an integer programme. The bound is that of its linear relaxation, fractional units; by
+                   the dual weights y of the months (y >= 0, sum 1), the worst month of any N facings is at most N max over
+                   facings of y . energy
     shortest-gap   see `planning.unit_sets.set_cover`
     load           what a load can use has diminishing returns in added light: for any set S,
                    best <= use(S) + N max over facings of (use(S and one more) - use(S))     (Nemhauser,
@@ -18,7 +16,7 @@ better), the value with each candidate added to a set, and a bound that no set o
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,9 +32,8 @@ EXCHANGE_ROUNDS = 6
 BEAM, IMPROVED = 6, 2
 """Sets grown side by side, and how many of them are improved by exchanges for short gaps."""
 TIE = 1e-6
-MOST_PAIRED, MOST_PROGRAMMED, PROGRAMMED, NODES = 1500, 12, 150, 400
-"""Candidates of which all pairs are tried; units up to which whole sets are sought by an integer programme, over how many
-candidates and nodes."""
+MOST_PAIRED, PROGRAMMED, NODES = 1500, 60, 50
+"""Candidates of which all pairs are tried, of larger sets those that are priced highest, and nodes of their integer programme."""
 
 
 class Chooser(Protocol):
@@ -50,37 +47,29 @@ class Chooser(Protocol):
     def with_each(self, chosen: Set) -> FloatArray:
         """Value of the set with each candidate added, (candidates,)."""
 
-    def larger(self, growth: Growth) -> list[Set]:
-        """Sets of one unit more than the best one known that are worth improving by exchanges."""
+    def larger(self, known: Set) -> list[Set]:
+        """Sets of one unit more than `known`, the best of their size so far, that are worth going on with."""
 
     def bound(self, units: int, best: Set) -> float:
         """No set of this many units is worth more; `best` is the best one known."""
 
 
-class Growth:
-    """Sets grown unit by unit: the best of the latest size, and others that may lead to better ones."""
+class Beam:
+    """Sets of one size grown side by side."""
 
-    def __init__(self, chooser: Chooser) -> None:
+    def __init__(self) -> None:
         """Start with no unit."""
-        self._chooser = chooser
-        self.best: Set = []
-        self.beam: list[Set] = [[]]
-        self.evened: Set = []
+        self._sets: list[Set] = [[]]
 
-    def grow(self) -> None:
-        """One unit more."""
-        larger = self._chooser.larger(self)
-        self.best = max((exchanged(self._chooser, one) for one in larger), key=self._chooser.value)
-
-    def beside(self) -> list[Set]:
-        """The best of each set of the beam with each of the candidates that help it most, and the best set with one more."""
+    def grown(self, chooser: Chooser) -> list[Set]:
+        """The best of each set with each of the candidates that help it most."""
         reached: dict[tuple[int, ...], float] = {}
-        for chosen in self.beam:
-            values = self._chooser.with_each(chosen)
+        for chosen in self._sets:
+            values = chooser.with_each(chosen)
             for place in np.argsort(-values, kind="stable")[:BEAM]:
                 reached[tuple(sorted([*chosen, int(place)]))] = float(values[place])
-        self.beam = [list(one) for one in sorted(reached, key=lambda one: -reached[one])[:BEAM]]
-        return [*self.beam[:IMPROVED], grown(self._chooser, self.best)]
+        self._sets = [list(one) for one in sorted(reached, key=lambda one: -reached[one])[:BEAM]]
+        return self._sets[:IMPROVED]
 
 
 def grown(chooser: Chooser, chosen: Set) -> Set:
@@ -105,32 +94,34 @@ def exchanged(chooser: Chooser, chosen: Set) -> Set:
     return chosen
 
 
-# ---------------------------------------------------------------- energy
+# ---------------------------------------------------------------- months
 
 
-class AnnualChooser:
-    """Energy a year: the candidates' energies (n,), and one that no facing exceeds."""
+class Mix(NamedTuple):
+    """The best fractional shares of one unit (n,), dual weights of the months, and the poorest month of the mix."""
 
-    def __init__(self, kwh: FloatArray, most_kwh: float | None) -> None:
-        """Keep them."""
-        self.count, self._kwh = len(kwh), kwh
-        self._most_kwh = float(kwh.max()) if most_kwh is None else most_kwh
+    share: FloatArray
+    weight: FloatArray
+    poorest_kwh: float
 
-    def value(self, chosen: Set) -> float:
-        """Sum of energies."""
-        return float(self._kwh[chosen].sum())
 
-    def with_each(self, chosen: Set) -> FloatArray:
-        """Sum with one more."""
-        return np.asarray(self.value(chosen) + self._kwh)
+def best_mix(kwh: FloatArray) -> Mix:
+    """By a linear programme over facings' energies by month (n, months)."""
+    from scipy.optimize import linprog
 
-    def larger(self, growth: Growth) -> list[Set]:
-        """The best facing once more."""
-        return [grown(self, growth.best)]
-
-    def bound(self, units: int, best: Set) -> float:
-        """As many of the best."""
-        return units * self._most_kwh
+    count, months = kwh.shape
+    scale = max(float(kwh.max()), 1e-300)
+    answer = linprog(
+        np.append(np.zeros(count), -1.0),
+        A_ub=np.concatenate([-kwh.T / scale, np.ones((months, 1))], axis=1),
+        b_ub=np.zeros(months),
+        A_eq=np.append(np.ones(count), 0.0)[None],
+        b_eq=[1.0],
+        method="highs",
+    )
+    weight = np.maximum(-np.asarray(answer.ineqlin.marginals), 0.0)
+    share = np.maximum(answer.x[:-1], 0.0)
+    return Mix(share, weight / max(weight.sum(), 1e-300), float(-answer.fun * scale))
 
 
 class MonthChooser:
@@ -142,9 +133,17 @@ class MonthChooser:
 
     def __init__(self, kwh: FloatArray, most_kwh: Callable[[FloatArray], float] | None = None) -> None:
         """Keep them."""
-        self.count, self._kwh, self._most_kwh = len(kwh), kwh, most_kwh
-        self._tie = TIE * kwh.sum(axis=1)
-        self._unit_bound: float | None = None
+        self._kwh = np.empty((0, kwh.shape[1]))
+        self.add(kwh)
+        mix = self._mix
+        self._first_share = mix.share
+        own = mix.poorest_kwh if most_kwh is None else most_kwh(mix.weight)
+        self._unit_bound = own + float(self._tie.max(initial=0.0))
+
+    def add(self, kwh: FloatArray) -> None:
+        """More candidates, which leave the bound as it is: (more, months)."""
+        self._kwh = np.concatenate([self._kwh, kwh])
+        self.count, self._tie, self._mix = len(self._kwh), TIE * self._kwh.sum(axis=1), best_mix(self._kwh)
 
     def value(self, chosen: Set) -> float:
         """Energy of the poorest month; the year's decides between equals."""
@@ -152,85 +151,56 @@ class MonthChooser:
 
     def with_each(self, chosen: Set) -> FloatArray:
         """The same with one more."""
-        held = self._kwh[chosen].sum(axis=0)
-        # while some month has nothing yet, what fills the emptier months evenly goes first
-        reached = held[None, :] + self._kwh
+        reached = self._kwh[chosen].sum(axis=0)[None, :] + self._kwh
         return np.asarray(reached.min(axis=1) + (self._tie[chosen].sum() + self._tie))
 
-    def shares(self) -> tuple[FloatArray, FloatArray, float]:
-        """Best fractional shares of one unit (n,), dual weights of the months, and the poorest month of that
-        mix."""
-        from scipy.optimize import linprog
+    def larger(self, known: Set) -> list[Set]:
+        """The best of whole units, after exchanges, and one more."""
+        return [exchanged(self, self.whole(len(known) + 1)), grown(self, known)]
 
-        months = self._kwh.shape[1]
-        scale = max(float(self._kwh.max()), 1e-300)
-        cost = np.append(np.zeros(self.count), -1.0)
-        above = np.concatenate([-self._kwh.T / scale, np.ones((months, 1))], axis=1)
-        whole = np.append(np.ones(self.count), 0.0)[None, :]
-        answer = linprog(cost, A_ub=above, b_ub=np.zeros(months), A_eq=whole, b_eq=[1.0], method="highs")
-        weights = np.maximum(-np.asarray(answer.ineqlin.marginals), 0.0)
-        return answer.x[:-1], weights / max(weights.sum(), 1e-300), float(-answer.fun * scale)
-
-    def rounded(self, units: int) -> Set:
-        """The fractional mix in whole units: whole parts first, then greedy."""
-        share, _, _ = self.shares()
-        whole = np.floor(share * units + 1e-9).astype(int)
-        chosen = [int(i) for i in np.flatnonzero(whole) for _ in range(whole[i])]
-        while len(chosen) < units:
-            chosen = grown(self, chosen)
-        return chosen
-
-    def larger(self, growth: Growth) -> list[Set]:
-        """One more, the mix in whole units, and the best of whole units where that is sought."""
-        units = len(growth.best) + 1
-        whole = self.whole(units)
-        return [grown(self, growth.best), self.rounded(units), *([] if whole is None else [whole])]
-
-    def whole(self, units: int) -> Set | None:
-        """The best set of whole units: two by trying all pairs, a few more by an integer programme over the candidates that
-        the months' weights price highest; None where neither is done."""
+    def whole(self, units: int) -> Set:
+        """The best set of whole units: two by trying all pairs, more by an integer programme over the candidates that the
+        months' weights price highest."""
+        if units == 1:
+            return grown(self, [])
+        own = self._priced(MOST_PAIRED if units == 2 else PROGRAMMED)
+        kwh, months = self._kwh[own] / max(float(self._kwh.max()), 1e-300), self._kwh.shape[1]
         if units == 2:
-            kwh = self._kwh if self.count <= MOST_PAIRED else self._kwh[self._priced(MOST_PAIRED)]
-            values = [(kwh[:, month, None] + kwh[None, :, month]) for month in range(kwh.shape[1])]
-            first, second = np.unravel_index(int(np.minimum.reduce(values).argmax()), (len(kwh), len(kwh)))
-            own = np.arange(self.count) if self.count <= MOST_PAIRED else self._priced(MOST_PAIRED)
-            return [int(own[first]), int(own[second])]
-        if not 3 <= units <= MOST_PROGRAMMED:
-            return None
+            values = [kwh[:, month, None] + kwh[None, :, month] for month in range(months)]
+            pair = np.unravel_index(int(np.minimum.reduce(values).argmax()), (len(own), len(own)))
+            return [int(own[place]) for place in pair]
         from scipy.optimize import Bounds, LinearConstraint, milp
 
-        own = self._priced(PROGRAMMED)
-        kwh = self._kwh[own] / max(float(self._kwh.max()), 1e-300)
-        months, count = kwh.shape[1], len(own)
         with prints_unheard():
             answer = milp(
-                np.append(np.zeros(count), -1.0),
-                integrality=np.append(np.ones(count), 0.0),
-                bounds=Bounds(0.0, np.append(np.full(count, float(units)), np.inf)),
+                np.append(-TIE * kwh.sum(axis=1), -1.0),
+                integrality=np.append(np.ones(len(own)), 0.0),
+                bounds=Bounds(0.0, np.append(np.full(len(own), float(units)), np.inf)),
                 constraints=[
                     LinearConstraint(np.concatenate([kwh.T, -np.ones((months, 1))], axis=1), 0.0, np.inf),
-                    LinearConstraint(np.append(np.ones(count), 0.0)[None], units, units),
+                    LinearConstraint(np.append(np.ones(len(own)), 0.0)[None], units, units),
                 ],
                 # nodes, not seconds: the same answer on any machine
-                options={"node_limit": NODES, "mip_rel_gap": 1e-4},
+                options={"node_limit": NODES, "mip_rel_gap": 1e-3},
             )
         if answer.x is None:
-            return None
-        whole = np.round(answer.x[:-1]).astype(np.int64)
-        return [int(place) for place in np.repeat(own, whole)]
+            return [int(own[0])] * units
+        return [int(place) for place in np.repeat(own, np.round(answer.x[:-1]).astype(np.int64))]
+
+    def drawn(self, units: int, draws: int) -> list[Set]:
+        """Sets drawn by the first candidates' shares in their best mix, the same ones each time."""
+        share = self._first_share / self._first_share.sum()
+        drawn = np.random.default_rng(units).choice(len(share), (draws, units), p=share)
+        return [[int(place) for place in one] for one in drawn]
 
     def _priced(self, most: int) -> NDArray[np.int64]:
         """The candidates that are worth most by the months' weights, and each month's best."""
-        _, weights, _ = self.shares()
-        order = np.argsort(-(self._kwh @ weights), kind="stable")[:most]
+        order = np.argsort(-(self._kwh @ self._mix.weight), kind="stable")[:most]
         return np.unique(np.concatenate([order, self._kwh.argmax(axis=0)]))
 
     def bound(self, units: int, best: Set) -> float:
         """Units times the bound of one divided unit."""
-        if self._unit_bound is None:
-            _, weights, mixed = self.shares()
-            self._unit_bound = mixed if self._most_kwh is None else self._most_kwh(weights)
-        return units * self._unit_bound + float(self._tie.max() * units)
+        return units * self._unit_bound
 
 
 # ---------------------------------------------------------------- gaps
@@ -250,6 +220,7 @@ class GapChooser:
         self.count, self._lists = lists.count, lists
         self._wide, self.dark_steps = lists if wide is None else wide, dark_steps
         self._known: dict[int, float] = {}
+        self._beam, self._evened = Beam(), list[int]()
 
     def held(self, chosen: Set) -> Runs:
         """Union of the stretches of a set."""
@@ -268,17 +239,18 @@ class GapChooser:
         """The same with one more."""
         return self._worth(gaps_with(self.held(chosen), self._lists))
 
-    def larger(self, growth: Growth) -> list[Set]:
+    def larger(self, known: Set) -> list[Set]:
         """Sets grown side by side; one more; sets whose gaps are made even; and one found in the order of time.
 
         Plain growth and coverings of windows lose to it: at a Martian pole four units leave 3.06 h, without the sets side by
         side 3.13.
         """
         even = SpreadGapChooser(self._lists, None, self.dark_steps)
-        growth.evened = exchanged(even, grown(even, growth.evened))
-        ways = [*growth.beside(), growth.evened, exchanged(even, grown(even, growth.best))]
-        found = self.scanned(len(growth.best) + 1, max(self.value(one) for one in ways))
-        return ways if found is None else [*ways, found]
+        self._evened = exchanged(even, grown(even, self._evened))
+        ways = [*self._beam.grown(self), grown(self, known), self._evened]
+        ways.append(exchanged(even, grown(even, known)))
+        found = self.scanned(len(known) + 1, max(self.value(one) for one in ways))
+        return [exchanged(self, one) for one in (ways if found is None else [*ways, found])]
 
     def scanned(self, units: int, reached: float) -> Set | None:
         """A set of so many units found in the order of time, better than a value reached; None if none is found."""
@@ -328,6 +300,7 @@ class LoadChooser:
             most_kwh,
             years,
         )
+        self._beam = Beam()
 
     def value(self, chosen: Set) -> float:
         """Energy used a year."""
@@ -338,9 +311,9 @@ class LoadChooser:
         held = self._sum(chosen)
         return np.array([self._use(held + own) for own in self._power_w]) / self._years
 
-    def larger(self, growth: Growth) -> list[Set]:
+    def larger(self, known: Set) -> list[Set]:
         """Sets grown side by side, and one more: grown one by one, up to 0.6 % less is used of a polar day."""
-        return growth.beside()
+        return [exchanged(self, one) for one in (*self._beam.grown(self), grown(self, known))]
 
     def _sum(self, chosen: Set) -> FloatArray:
         return np.asarray(self._power_w[chosen].sum(axis=0, dtype=np.float64))

@@ -21,11 +21,19 @@ from yieldsim.base.year.period import NEAR_DAYS
 from yieldsim.energy.ledger import Gap
 
 if TYPE_CHECKING:
+    import xarray as xr
+
     from yieldsim.base.model import Collector
     from yieldsim.runs.setup.prepare import Prepared
 
 FIRST_DAYS, GROWTH = 1.0, 4.0
 """Length of the first stretch looked at beyond an end, and by how much each is longer than the one before."""
+STEPS_AT_ONCE = 4096
+"""Of those with the Sun in front of a mount, so many are looked at before it is asked whether there was light."""
+
+SkyBeyond = dict[tuple[np.datetime64, np.datetime64], "list[tuple[np.ndarray, xr.Dataset]]"]
+"""Beam of the steps outside a run at which the Sun is in sight, by first and last step asked for: the places of such steps among
+them, block by block. Whoever asks for several collectors at one site hands on the same one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,13 +60,16 @@ def whole_gaps(
     collector: Collector | None = None,
     *,
     of_site: bool = False,
+    beyond: SkyBeyond | None = None,
 ) -> list[WholeGap | None]:
     """Of each gap its whole length where an end of the run cuts it, else None.
 
     step_s      of the search, that of the run
     collector   whose delivery ends a gap, when not the run's own
     of_site     any part of the Sun in sight ends a gap, whatever the collector takes of it
+    beyond      what was read outside the run before; gains what is read now
     """
+    beyond = {} if beyond is None else beyond
     first, last = ready.grid.edge_utc[0], ready.grid.edge_utc[-1]
     found: list[WholeGap | None] = []
     for gap in gaps:
@@ -71,10 +82,14 @@ def whole_gaps(
             found.append(WholeGap(start_utc=gap.start_utc, end_utc=gap.end_utc, known=False))
             continue
         start, known_start = (
-            _light_beyond(ready, first, -1, step_s, collector, of_site) if cut[0] else (gap.start_utc, True)
+            _light_beyond(ready, first, -1, step_s, collector, of_site, beyond)
+            if cut[0]
+            else (gap.start_utc, True)
         )
         end, known_end = (
-            _light_beyond(ready, last, 1, step_s, collector, of_site) if cut[1] else (gap.end_utc, True)
+            _light_beyond(ready, last, 1, step_s, collector, of_site, beyond)
+            if cut[1]
+            else (gap.end_utc, True)
         )
         found.append(WholeGap(start_utc=start, end_utc=end, known=known_start and known_end))
     return found
@@ -87,10 +102,12 @@ def gap_rows(
     collector: Collector | None = None,
     *,
     of_site: bool = False,
+    beyond: SkyBeyond | None = None,
 ) -> list[GapResult]:
     """Gaps as JSON, those cut by an end of the run with their whole length; the arguments are those of `whole_gaps`."""
     rows: list[GapResult] = []
-    for gap, whole in zip(gaps, whole_gaps(ready, gaps, step_s, collector, of_site=of_site), strict=True):
+    found = whole_gaps(ready, gaps, step_s, collector, of_site=of_site, beyond=beyond)
+    for gap, whole in zip(gaps, found, strict=True):
         row: GapResult = {
             "start_utc": iso(gap.start_utc),
             "end_utc": iso(gap.end_utc),
@@ -164,6 +181,7 @@ def _light_beyond(
     step_s: float,
     collector: Collector | None,
     of_site: bool,
+    beyond: SkyBeyond,
 ) -> tuple[np.datetime64, bool]:
     """The moment nearest to an end of the run, before (way -1) or past it (1), from which light is delivered; how far the
     search got and False where there is none."""
@@ -176,11 +194,12 @@ def _light_beyond(
         middles = (np.arange(done, done + count) + 0.5) * step_ns
         utc = edge_utc.astype("datetime64[ns]") + way * np.rint(middles).astype("timedelta64[ns]")
         try:
-            lit = _shining(ready, utc[::way], collector, of_site)[::way]
+            lit = _first_light(ready, utc[::way], way, collector, of_site, beyond)
         except DataMissing:
             break
-        if lit.any():
-            return _moved(edge_utc, way * (done + int(lit.argmax())) * step_ns), True
+        if lit is not None:
+            nearest = lit if way > 0 else count - 1 - lit
+            return _moved(edge_utc, way * (done + nearest) * step_ns), True
         done, stretch = done + count, round(stretch * GROWTH)
     return _moved(edge_utc, way * done * step_ns), False
 
@@ -190,18 +209,55 @@ def _moved(edge_utc: np.datetime64, by_ns: int) -> np.datetime64:
     return moved
 
 
-def _shining(ready: Prepared, utc: np.ndarray, collector: Collector | None, of_site: bool) -> np.ndarray:
-    """Whether light is delivered, or the Sun in sight from the site, at moments in order (n,), outside the run.
+def _first_light(
+    ready: Prepared,
+    utc: np.ndarray,
+    way: int,
+    collector: Collector | None,
+    of_site: bool,
+    beyond: SkyBeyond,
+) -> int | None:
+    """The place of the first (way 1) or last (-1) of moments in order (n,), outside the run, at which light is delivered, or the
+    Sun in sight from the site; None where there is none.
 
     Raises DataMissing beyond the kernels.
     """
+    from yieldsim.base.numerics.vectors import direction_enu_xyz, mount_axes_enu_xyz
     from yieldsim.energy.chain import stage_powers_w
-    from yieldsim.energy.integration import BLOCK_STEPS, beam_block, fine_block
+    from yieldsim.energy.integration import on_mounts
+
+    design = collector or ready.setting.collector
+    undusty = replace(ready.setting.site, dust=None)
+    setting = replace(ready.setting, site=undusty, collector=design)
+    normals = np.stack(
+        [mount_axes_enu_xyz(one.tilt_deg, one.azimuth_deg, one.roll_deg)[2] for one in design.mounts]
+    )
+    key = (utc[0], utc[-1])
+    if key not in beyond:
+        beyond[key] = _in_sight(ready, utc)
+    for places, beam in beyond[key][::way]:
+        if of_site:
+            if len(places):
+                return int(places[::way][0])
+            continue
+        sun = direction_enu_xyz(beam["solar_azimuth_deg"].values, beam["solar_elevation_deg"].values)
+        in_front = np.flatnonzero((sun @ normals.T > 0.0).any(axis=1))[::way]
+        for first in range(0, len(in_front), STEPS_AT_ONCE):
+            some = in_front[first : first + STEPS_AT_ONCE]
+            block = on_mounts(beam.isel(time=some), setting, np.empty(0))
+            lit = stage_powers_w(block, design)[0][:, -1] > 0.0
+            if lit.any():
+                return int(places[some[lit.argmax()]])
+    return None
+
+
+def _in_sight(ready: Prepared, utc: np.ndarray) -> list[tuple[np.ndarray, xr.Dataset]]:
+    """The beam at those of some moments (n,) at which any of the Sun is in sight, and their places, block by block."""
+    from yieldsim.energy.integration import BLOCK_STEPS, beam_block
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.sky.sun_track import prepare_track
 
-    setting, tdb_s = ready.setting, tdb_seconds(utc)
-    site, design = replace(setting.site, dust=None), collector or setting.collector
+    site, tdb_s = ready.setting.site, tdb_seconds(utc)
     begin, finish = float(tdb_s[0]) - 60.0, float(tdb_s[-1]) + 60.0
     track = prepare_track(
         open_ephemeris(site.body, begin, finish, extra=ready.kernel_files),
@@ -212,18 +268,11 @@ def _shining(ready: Prepared, utc: np.ndarray, collector: Collector | None, of_s
         begin,
         finish,
     )
-    beyond = replace(setting, track=track, site=site, collector=design)
-    per_block = max(1, BLOCK_STEPS // len(design.mounts))
-
-    def shining(block: slice) -> np.ndarray:
-        if of_site:
-            return np.asarray(
-                beam_block(beyond, utc[block], tdb_s[block])["disc_visible_fraction"].values > 0.0
-            )
-        return np.asarray(
-            stage_powers_w(fine_block(beyond, utc[block], tdb_s[block]), design)[0][:, -1] > 0.0
-        )
-
-    return np.concatenate(
-        [shining(slice(first, first + per_block)) for first in range(0, len(utc), per_block)]
-    )
+    setting = replace(ready.setting, track=track)
+    blocks = []
+    for first in range(0, len(utc), BLOCK_STEPS):
+        part = slice(first, first + BLOCK_STEPS)
+        beam = beam_block(setting, utc[part], tdb_s[part])
+        seen = np.flatnonzero(beam["disc_visible_fraction"].values > 0.0)
+        blocks.append((first + seen, beam.isel(time=seen)))
+    return blocks

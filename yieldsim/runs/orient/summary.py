@@ -226,7 +226,7 @@ def _longest_and_cut(
         if end > begin
     ]
     alone = replace(ready.setting.collector, mounts=(mount,))
-    return gap_rows(ready, gaps, track.step_s, alone)
+    return gap_rows(ready, gaps, track.step_s, alone, beyond=answers.beyond)
 
 
 def _cut_gap_notes(rows: list[BestOrientation]) -> list[str]:

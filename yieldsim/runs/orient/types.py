@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from yieldsim.base.model import Source
@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from yieldsim.planning.orientation.optimise import FacingMap, Found
     from yieldsim.planning.reaiming import Reaimed
     from yieldsim.planning.unit_sets.design import UnitPlan
+    from yieldsim.runs.estimate.cut_gaps import SkyBeyond
     from yieldsim.runs.setup.prepare import Prepared
 
 
@@ -40,6 +41,7 @@ class Answers:
 
     asked_kwh   what the load asks for in a year
     reaimed     what turns by hand do, none first, where they were asked about
+    beyond      the sky outside the run, as far as cut outages were followed into it
     """
 
     ready: Prepared
@@ -50,3 +52,4 @@ class Answers:
     asked_kwh: float
     units: UnitPlan | None
     reaimed: tuple[Reaimed, ...] = ()
+    beyond: SkyBeyond = field(default_factory=dict)

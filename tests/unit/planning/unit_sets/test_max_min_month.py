@@ -11,9 +11,14 @@ from yieldsim.base.model import BiaxialAcceptance, Mount, RoundAcceptance
 from yieldsim.base.numerics.vectors import direction_enu_xyz
 from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.unit_sets.design import choose_units, gathered
-from yieldsim.planning.unit_sets.max_min_month import best_mix, moved_together, sharing_facings, turned_again
+from yieldsim.planning.unit_sets.max_min_month import (
+    moved_together,
+    priced_mix,
+    sharing_facings,
+    turned_again,
+)
 from yieldsim.planning.unit_sets.performance import Watch
-from yieldsim.planning.unit_sets.selection import MonthChooser
+from yieldsim.planning.unit_sets.selection import MonthChooser, best_mix
 
 TROUGH = BiaxialAcceptance(
     transverse_deg=[0, 4, 8],
@@ -40,7 +45,6 @@ def test_whole_sets_are_the_best_of_all(units):
     for seed in range(5):
         kwh = np.random.default_rng(seed).uniform(0.0, 1.0, (14, 12)) ** 3
         chosen = MonthChooser(kwh).whole(units)
-        assert chosen is not None
         assert len(chosen) == units
         known = max(
             kwh[list(some)].sum(axis=0).min() for some in combinations_with_replacement(range(14), units)
@@ -51,9 +55,9 @@ def test_whole_sets_are_the_best_of_all(units):
 def test_a_mix_found_facing_by_facing_is_the_mix_of_all():
     for seed in range(4):
         kwh = np.random.default_rng(seed).uniform(0.0, 1.0, (600, 12)) ** 2
-        mix, price = best_mix(kwh)
-        whole = MonthChooser(kwh).shares()[2]
-        assert MonthChooser(kwh[mix]).shares()[2] == pytest.approx(whole, rel=2e-3)
+        mix, price = priced_mix(kwh)
+        whole = best_mix(kwh).poorest_kwh
+        assert best_mix(kwh[mix]).poorest_kwh == pytest.approx(whole, rel=2e-3)
         # no facing is worth more by the weights than the mix: they bound it
         assert whole * (1.0 - 1e-9) <= price.max() <= whole * 1.002 * 1.002
 
@@ -66,7 +70,7 @@ def test_facings_that_share_the_year_hold_more_than_the_best_one(weighed):
     plan = choose_units(prospect, "worst-month", 2)
     one, two = plan.curve
     assert two.value > 2.2 * one.value
-    assert MonthChooser(months).shares()[2] > one.value
+    assert best_mix(months).poorest_kwh > one.value
     # two tilts, for the high Sun and for the low
     tilts = sorted(mount.tilt_deg for mount in plan.mounts)
     assert tilts[-1] - tilts[0] > 8.0
@@ -76,12 +80,19 @@ def test_facings_that_share_the_year_hold_more_than_the_best_one(weighed):
 def test_moving_units_together_never_hurts_and_helps_where_one_alone_cannot(weighed, table):
     prospect = weighed(*year_of_a_garden(), table, step_minutes=20, steps=3)
     start = facings([42.0, 50.0], [178.0, 181.0], [88.0, 91.0] if table is TROUGH else 0.0)
-    before = prospect.worth("worst-month", prospect.month_kwh(start).sum(axis=0)[None])[0]
-    moved = moved_together(prospect, start)
-    after = prospect.worth("worst-month", prospect.month_kwh(moved).sum(axis=0)[None])[0]
-    assert after > 1.05 * before
+    counts = np.array([2, 1])
+    before = prospect.worth("worst-month", counts @ prospect.month_kwh(start)[None])[0]
+    moved, after = moved_together(prospect, start, counts, scout=True)
+    assert after == pytest.approx(
+        prospect.worth("worst-month", counts @ prospect.month_kwh(moved, scout=True)[None])[0], rel=1e-9
+    )
+    finest, last = moved_together(prospect, moved, counts)
+    assert last == pytest.approx(
+        prospect.worth("worst-month", counts @ prospect.month_kwh(finest)[None])[0], rel=1e-9
+    )
+    assert last > 1.05 * before
     if table is CONE:
-        assert not moved.roll_deg.any()
+        assert not finest.roll_deg.any()
 
 
 def test_units_turned_again_beside_the_rest_use_more(weighed):
@@ -117,3 +128,17 @@ def test_units_that_face_nearly_the_same_way_share_a_mount(weighed):
     assert 2 <= len(fewer) < 5
     assert any(mount.tilt_deg == 70.0 for mount in fewer)
     assert watch.worth(fewer) >= watch.worth(mounts) * (1.0 - 3e-4)
+
+
+def test_drawn_sets_are_the_same_each_time_and_of_the_mix():
+    kwh = np.random.default_rng(1).uniform(0.0, 1.0, (30, 6))
+    chooser = MonthChooser(kwh)
+    share = best_mix(kwh).share
+    drawn = chooser.drawn(5, 3)
+    chooser.add(2.0 * kwh[:4])
+    assert chooser.drawn(5, 3) == drawn
+    assert [len(one) for one in drawn] == [5, 5, 5]
+    assert all(share[place] > 0.0 for one in drawn for place in one)
+    # sets may take what was added, the bound stays that of the first
+    assert chooser.count == 34
+    assert chooser.bound(3, []) == MonthChooser(kwh).bound(3, [])
