@@ -33,7 +33,7 @@ WORTH_MORE = 1e-4
 """A facing worth less than this share more than it costs does not come in."""
 STANDS_STILL, TURNS_LITTLE = 2e-4, 1e-3
 """Gains of the cost for which blocks are no longer cut, and facings no longer turned."""
-BOUND_EFFORT = 16.0
+BOUND_EFFORT, QUICK_EFFORT = 16.0, 1.0
 """At the prices of a programme all facings in use are worth the same: many patches have to be cut up."""
 MOST_CUTS, MOST_TURNS = 6, 3
 NEARLY_WORTH_IT = 0.985
@@ -85,17 +85,27 @@ def relaxed(
     """Solve for a place. Raises Infeasible.
 
     terms           over the rows from the run's first on
-    worth_knowing   asked with every bound: whether closer ones are wanted
+    worth_knowing   asked with bounds that hold: whether closer ones are wanted
     turning         whether facings may turn between the candidates
     """
     lit = sunlight.lit[: terms.rows]
+
+    def left_off(found: Relaxed) -> Relaxed | None:
+        """It with its bound where no closer one is wanted. What the candidates alone prove says nothing of facings between."""
+        if worth_knowing(found.proof.least):
+            return None
+        if turning and sunlight.prospect.rolls_matter:
+            return None
+        known = bounded_everywhere(found, sunlight, terms, objective, QUICK_EFFORT) if turning else found
+        return None if worth_knowing(known.least) else known
+
     found = over_candidates(sunlight, sunlight.light_kwh(sunlight.candidates), terms, objective)
-    if not worth_knowing(found.proof.least):
-        return found
+    if (known := left_off(found)) is not None:
+        return known
     found = _cut(found, terms, objective, lit)
     for _ in range(MOST_TURNS if turning else 0):
-        if not worth_knowing(found.proof.least):
-            return found
+        if (known := left_off(found)) is not None:
+            return known
         before = found.cost
         found = _cut(_turned(found, sunlight, terms, objective, lit), terms, objective, lit)
         if found.cost > before * (1.0 - TURNS_LITTLE):

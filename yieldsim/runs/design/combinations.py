@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from yieldsim.planning.system.terms import Prices
     from yieldsim.runs.setup.prepare import Prepared
 
+T = TypeVar("T")
+WAVE = 2
+"""Combinations designed side by side; what is found in one wave decides what the next leaves out."""
 UNITS_TIE = 1e-3
 """Where units are counted, the largest store counts as so much of one: of equal numbers the smaller store is taken."""
 
@@ -90,6 +93,13 @@ def combinations_of(plan: DesignPlan) -> list[Combination]:
                     )
                 )
     return found
+
+
+def waves(order: Sequence[T]) -> Iterator[Sequence[T]]:
+    """Combinations in the order of their bounds: the first alone, since it spares most of the others, then WAVE side by side."""
+    yield order[:1]
+    for first in range(1, len(order), WAVE):
+        yield order[first : first + WAVE]
 
 
 def fibre_m(plan: DesignPlan, collector: Collector, mast_m: float) -> float:

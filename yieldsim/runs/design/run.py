@@ -23,8 +23,6 @@ if TYPE_CHECKING:
 Progress = Callable[[int, int], None]
 Json = dict[str, Any]
 GO_ON = "start it again to go on from what is done"
-WAVE = 2
-"""Combinations designed side by side; what is found in one wave decides what the next leaves out."""
 
 
 def design(
@@ -176,13 +174,14 @@ def _all_designed(
     compute: Compute,
 ) -> dict[int, Designed]:
     """Designs by the number of the combination, least bound first; those whose bound passes the best design are left out."""
+    from yieldsim.runs.design.combinations import waves
     from yieldsim.runs.design.search import design_one, kept_design, to_keep
 
     order = sorted(looked, key=lambda one: (one.least, one.number))
     found: dict[int, Designed] = {}
     best = float("inf")
-    for first in range(0, len(order), WAVE):
-        wave = [one for one in order[first : first + WAVE] if one.least < best]
+    for some in waves(order):
+        wave = [one for one in some if one.least < best]
         waiting = []
         for one in wave:
             known = kept.get(f"design-{one.number}.json")
@@ -194,7 +193,7 @@ def _all_designed(
             found[made.number] = made
             kept.put(f"design-{made.number}.json", to_keep(made))
         best = min([best, *(one.cost for one in found.values())])
-        steps.done(WAVE)
+        steps.done(len(some))
     return found
 
 

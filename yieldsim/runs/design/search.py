@@ -128,7 +128,12 @@ def look(plan: DesignPlan, combination: Combination, span: Span, among_others: b
 
     among_others   False: there is nothing to compare it with, and no bound is worked out
     """
-    from yieldsim.planning.system.column_generation import Infeasible, bounded_everywhere, over_candidates
+    from yieldsim.planning.system.column_generation import (
+        QUICK_EFFORT,
+        Infeasible,
+        bounded_everywhere,
+        over_candidates,
+    )
 
     _, serving, sunlight = laid_out(plan, combination, span)
     prices, once = prices_of(plan, combination)
@@ -139,7 +144,7 @@ def look(plan: DesignPlan, combination: Combination, span: Span, among_others: b
         with suppress(Infeasible):
             found = over_candidates(sunlight, light, terms, prices)
             if not plan.facings:
-                found = bounded_everywhere(found, sunlight, terms, prices, effort=1.0)
+                found = bounded_everywhere(found, sunlight, terms, prices, effort=QUICK_EFFORT)
             least = whole_bound(plan, found.least, once, most_delivered_kwh(plan, sunlight))
     return Looked(
         number=combination.number,

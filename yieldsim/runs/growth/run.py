@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from yieldsim.runs.growth.verify import BuiltPlan
 
 Progress = Callable[[int, int], None]
-WAVE = 2
-"""Combinations planned side by side."""
 
 
 def growth(
@@ -130,21 +128,18 @@ def _planned(
     step: Callable[..., None],
 ) -> dict[int, Planned]:
     """Plans by the number of the combination, least bound first; those whose bound passes the best plan are left out."""
+    from yieldsim.runs.design.combinations import waves
     from yieldsim.runs.growth.search import plan_one
 
     order = sorted(everything, key=lambda one: (bounds[one.number], one.number))
     found: dict[int, Planned] = {}
     best = math.inf
-    for first in range(0, len(order), WAVE):
-        wave = [
-            one
-            for one in order[first : first + WAVE]
-            if bounds[one.number] < best and math.isfinite(bounds[one.number])
-        ]
+    for some in waves(order):
+        wave = [one for one in some if bounds[one.number] < best and math.isfinite(bounds[one.number])]
         for _, made in compute(plan_one, [(plan, one, spans[one.number], best) for one in wave]):
             found[made.number] = made
         best = min([best, *(one.plan.cost for one in found.values() if one.plan is not None)])
-        step(WAVE)
+        step(len(some))
     return found
 
 
