@@ -119,7 +119,7 @@ def test_what_does_not_unwind_is_ended(tmp_path: Path, body: str, number: int) -
             os.kill(int(ready[1]), 0)
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("number", [signal.SIGINT, pytest.param(signal.SIGTERM, marks=pytest.mark.slow)])
 def test_signals_at_any_moment(tmp_path: Path, number: int) -> None:
     """While libraries load, while it computes, while pages are drawn."""
     subprocess.run([*COMMAND, "new", "set"], cwd=tmp_path, env=ENVIRONMENT, check=True, capture_output=True)

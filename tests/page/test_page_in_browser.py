@@ -258,7 +258,7 @@ def test_small_screens_scroll_down_only(
 
 def test_roll_keys_turn_a_trough(opening: Callable[..., Opened]) -> None:
     collector = ridge_collector(acceptance=trough(), mounts=(yieldsim.Mount(tilt_deg=88.0, azimuth_deg=0.0),))
-    ds = yieldsim.estimate(SITES / "lantern-ridge.toml", collector, "2027-01-01", "2027-02-01")
+    ds = yieldsim.estimate(SITES / "lantern-ridge.toml", collector, "2027-01-01", "2027-01-06")
     opened = opening(yieldsim.page(ds).html)
     opened.page.focus("#sky")
     opened.page.keyboard.press("]")

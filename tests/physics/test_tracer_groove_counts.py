@@ -51,7 +51,14 @@ def scene_of(kind: str, grooves: int) -> Scene:
     return build_scene(Prescription(name="lens", lens=lens, fibre=fibre, band=Band()))
 
 
-@pytest.mark.parametrize("kind", ["fresnel", "linear_fresnel", "domed_fresnel"])
+@pytest.mark.parametrize(
+    "kind",
+    [
+        pytest.param("fresnel", marks=pytest.mark.slow),
+        "linear_fresnel",
+        pytest.param("domed_fresnel", marks=pytest.mark.slow),
+    ],
+)
 def test_no_groove_count_needs_more_rays_than_others(kind: str) -> None:
     """Root mean square error of one lattice, over shifts and over the Sun at 0 and 0.7 deg: with 64, 96, 128 and 256
     grooves not more than about twice that of 125 at the same rays.
