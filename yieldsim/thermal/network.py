@@ -28,6 +28,8 @@ SETTLED = 1e-10
 """Of the temperature: Newton's method has ended."""
 MOST_ITERATIONS = 200
 LEAST_K = 1e-3
+Law = tuple[FloatArray, NDArray[np.int64], NDArray[np.int64], FloatArray, FloatArray]
+"""What nodes radiate outside, both ends of the links, what links radiate and conduct."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -51,13 +53,13 @@ class Network:
         # from above: there Newton's method falls to the root without turning
         start = np.full(self.capacity_j_k.shape, 3000.0)
         nothing = np.zeros_like(start)
-        return np.asarray(_settled(start, nothing, nothing, heat_w, 1.0, *self._law()))
+        return np.asarray(_settled(start, nothing, nothing, heat_w, 1.0, self._law()))
 
     def through_k(self, heat_w: FloatArray, step_s: float, start_k: FloatArray) -> FloatArray:
         """Temperatures (steps, n) at the end of each step of heat (steps, n)."""
-        return np.asarray(_through(heat_w, step_s, start_k, self.capacity_j_k, *self._law()))
+        return np.asarray(_through(heat_w, step_s, start_k, self.capacity_j_k, self._law()))
 
-    def _law(self) -> tuple[FloatArray, NDArray[np.int64], NDArray[np.int64], FloatArray, FloatArray]:
+    def _law(self) -> Law:
         return self.emission_w_k4, self.first, self.second, self.radiative_w_k4, self.conductive_w_k
 
 
@@ -67,11 +69,7 @@ def _through(
     step_s: float,
     start_k: FloatArray,
     capacity_j_k: FloatArray,
-    emission: FloatArray,
-    first: NDArray[np.int64],
-    second: NDArray[np.int64],
-    radiative: FloatArray,
-    conductive: FloatArray,
+    law: Law,
 ) -> FloatArray:
     """Steps of the given length, each in parts as large as TOLERANCE_K allows."""
     found = np.empty_like(heat_w)
@@ -83,34 +81,10 @@ def _through(
         while left > 0:
             part = min(part, left)
             length_s = step_s * part / FINEST
-            whole = _settled(
-                now,
-                capacity_j_k,
-                capacity_j_k * now,
-                q,
-                length_s,
-                emission,
-                first,
-                second,
-                radiative,
-                conductive,
-            )
             half = 0.5 * length_s
-            middle = _settled(
-                now, capacity_j_k, capacity_j_k * now, q, half, emission, first, second, radiative, conductive
-            )
-            twice = _settled(
-                middle,
-                capacity_j_k,
-                capacity_j_k * middle,
-                q,
-                half,
-                emission,
-                first,
-                second,
-                radiative,
-                conductive,
-            )
+            whole = _settled(now, capacity_j_k, capacity_j_k * now, q, length_s, law)
+            middle = _settled(now, capacity_j_k, capacity_j_k * now, q, half, law)
+            twice = _settled(middle, capacity_j_k, capacity_j_k * middle, q, half, law)
             off = np.abs(twice - whole).max()
             if off > TOLERANCE_K and part > 1:
                 part //= 2
@@ -127,13 +101,10 @@ def _through(
 @njit(cache=True)
 def _shed_w(
     kelvin: FloatArray,
-    emission: FloatArray,
-    first: NDArray[np.int64],
-    second: NDArray[np.int64],
-    radiative: FloatArray,
-    conductive: FloatArray,
+    law: Law,
 ) -> FloatArray:
     """What each node sends outside and to its neighbours."""
+    emission, first, second, radiative, conductive = law
     shed = emission * kelvin**4
     for link in range(first.shape[0]):
         i, j = first[link], second[link]
@@ -152,21 +123,14 @@ def _settled(
     held_j: FloatArray,
     heat_w: FloatArray,
     weight_s: float,
-    emission: FloatArray,
-    first: NDArray[np.int64],
-    second: NDArray[np.int64],
-    radiative: FloatArray,
-    conductive: FloatArray,
+    law: Law,
 ) -> FloatArray:
-    """The root T of C T - held - w [q - shed(T)] by Newton's method; its Jacobian is an M-matrix, solved without pivots."""
+    """The root T of C T - held - w [q - shed(T)] by Newton's method; its Jacobian is an M-matrix, never singular."""
+    emission, first, second, radiative, conductive = law
     kelvin = guess_k.copy()
     count = kelvin.shape[0]
     for _ in range(MOST_ITERATIONS):
-        residual = (
-            capacity_j_k * kelvin
-            - held_j
-            - weight_s * (heat_w - _shed_w(kelvin, emission, first, second, radiative, conductive))
-        )
+        residual = capacity_j_k * kelvin - held_j - weight_s * (heat_w - _shed_w(kelvin, law))
         slope = np.zeros((count, count))
         for node in range(count):
             slope[node, node] = capacity_j_k[node] + weight_s * 4.0 * emission[node] * kelvin[node] ** 3
@@ -178,7 +142,7 @@ def _settled(
             slope[i, j] -= by_j
             slope[j, j] += by_j
             slope[j, i] -= by_i
-        step = _eliminated(slope, residual)
+        step = np.linalg.solve(slope, residual)
         largest = 0.0
         for node in range(count):
             # never below half: the fourth power has no root on the other side of zero
@@ -188,22 +152,3 @@ def _settled(
         if largest < SETTLED:
             break
     return kelvin
-
-
-@njit(cache=True)
-def _eliminated(matrix: FloatArray, right: FloatArray) -> FloatArray:
-    """Solution of a small system whose columns are dominated by their diagonal; both arguments are used up."""
-    count = right.shape[0]
-    for k in range(count):
-        for i in range(k + 1, count):
-            if matrix[i, k] != 0.0:
-                factor = matrix[i, k] / matrix[k, k]
-                for j in range(k + 1, count):
-                    matrix[i, j] -= factor * matrix[k, j]
-                right[i] -= factor * right[k]
-    for k in range(count - 1, -1, -1):
-        total = right[k]
-        for j in range(k + 1, count):
-            total -= matrix[k, j] * right[j]
-        right[k] = total / matrix[k, k]
-    return right

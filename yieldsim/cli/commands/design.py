@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,15 +18,12 @@ from yieldsim.cli.shared_options import (
     span_options,
     workers_option,
 )
-from yieldsim.cli.terminal.answer import show, tell_written
+from yieldsim.cli.terminal.answer import MOST_ROWS, combination_lines, paragraph, show, tell_written
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import wrapped
 
 if TYPE_CHECKING:
     from yieldsim.base.results.design import DesignResult
-
-MOST_ROWS = 12
-"""Combinations and mounts shown; the files hold all."""
 
 
 @click.command(cls=Command, short_help="Site, mast, optics, units and store at once, proven.")
@@ -90,18 +86,7 @@ def answer_lines(summary: DesignResult) -> list[str]:
         lines.append(f"    {mount['count']:>4}  {facing}")
     if len(best["mounts"]) > MOST_ROWS:
         lines.append(f"    and {len(best['mounts']) - MOST_ROWS} more in {summary['files']['collector']}")
-    rows = sorted(
-        summary["combinations"], key=lambda row: (row["cost"] or float("inf"), row["least"] or 1e300)
-    )
-    if len(rows) > 1:
-        lines += ["", f"  combinations{'':<34} bound   design, {unit}"]
-        for row in rows[:MOST_ROWS]:
-            name = f"{row['site']}, {row['mast_height_m']:g} m, {row['collector']}"
-            least = "-" if row["least"] is None else f"{row['least']:.4g}"
-            cost = row["outcome"] if row["cost"] is None else f"{row['cost']:.4g}"
-            lines.append(f"    {name:<42.42} {least:>7}   {cost}")
-        if len(rows) > MOST_ROWS:
-            lines.append(f"    and {len(rows) - MOST_ROWS} more in combinations.csv")
+    lines += combination_lines(summary["combinations"], f"design, {unit}", "combinations.csv")
     lines += ["", *around_lines(summary)]
     return [*lines, "", *(wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"])]
 
@@ -122,9 +107,7 @@ def around_lines(summary: DesignResult) -> list[str]:
         )
     lines.append("")
     for what, words in worth_rows(summary):
-        lines += textwrap.wrap(
-            f"{what}: {words}", 80, initial_indent="  ", subsequent_indent="    ", break_long_words=False
-        )
+        lines += paragraph(f"{what}: {words}")
     if summary["hand_turns"]:
         lines += ["", "  turns by hand       units   storage, kWh   mass, kg   none below, kg"]
         for turn in summary["hand_turns"]:
@@ -146,9 +129,7 @@ def around_lines(summary: DesignResult) -> list[str]:
                 f"    {words[:20]:<20} {system['units_here']:>12} {system['units_there']:>6} {system['storage_kwh']:>13.4g} "
                 f"{system['mass_kg']:>9.4g} {system['least_kg']:>11.4g}"
             )
-        lines += textwrap.wrap(
-            joined_sentence(joined), 80, initial_indent="  ", subsequent_indent="    ", break_long_words=False
-        )
+        lines += paragraph(joined_sentence(joined))
     if summary["uncertainty"]:
         share = summary["uncertainty"]["target_share"]
         lines.append(

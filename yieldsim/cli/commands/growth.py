@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-import os
 import sys
-import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from yieldsim.cli.shared_options import DESIGN, FOLDER, Command, interval_option, kernel_option
-from yieldsim.cli.terminal.answer import show, tell_written
+from yieldsim.cli.shared_options import (
+    DESIGN,
+    FOLDER,
+    Command,
+    interval_option,
+    kernel_option,
+    scheduler_option,
+    workers_option,
+)
+from yieldsim.cli.terminal.answer import combination_lines, paragraph, show, tell_written
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import wrapped
 from yieldsim.runs.time_span import SPANS
 
 if TYPE_CHECKING:
     from yieldsim.base.results.growth import GrowthResult
-
-MOST_ROWS = 12
-"""Combinations shown; the file holds all."""
 
 
 @click.command(cls=Command, short_help="Which units and stores to land with which flight.")
@@ -29,10 +32,8 @@ MOST_ROWS = 12
 @click.option("--span", type=click.Choice(SPANS), help="What years are counted, as for an estimate.")
 @interval_option
 @kernel_option
-@click.option("--workers", type=click.IntRange(1), help="Processes on this machine (default: one a core).")
-@click.option(
-    "--scheduler", metavar="ADDRESS", help="Dask scheduler of an existing cluster, such as tcp://host:8786."
-)
+@workers_option
+@scheduler_option
 @click.option("--out", type=FOLDER, help="Folder for the results (default reports/<design file>-growth).")
 @click.option("--json", "as_json", is_flag=True, help="Print growth.json to stdout instead of the answer.")
 @click.option("--no-report", is_flag=True, help="Write data only, no pages.")
@@ -50,12 +51,13 @@ def growth(
     masses. Units stay where they face and age; stores fade. A lower bound says how far the plan is from the best there may be. Each
     phase is written as files of its own for budget.
     """
+    from yieldsim.runs.cluster import cores
     from yieldsim.runs.growth.output import write_growth
     from yieldsim.runs.growth.run import growth as run
 
     folder = out or Path("reports") / (plan.name.removesuffix(".toml").removesuffix(".design") + "-growth")
     with progress("Planning") as advance:
-        found = run(plan, workers=workers or os.cpu_count() or 1, progress=advance, **asked)
+        found = run(plan, workers=workers or cores(), progress=advance, **asked)
     written = write_growth(found, folder, report=not no_report)
     show(found.summary, answer_lines, as_json)
     tell_written(written, folder)
@@ -91,21 +93,6 @@ def answer_lines(summary: GrowthResult) -> list[str]:
     limited = [one for one in summary["flights"] if one["most_kg"] is not None]
     if limited:
         told = "; ".join(f"{one['phase']} {one['kilogram_more_saves']:.3g} kg" for one in limited)
-        lines += ["", *_wrapped(f"a kilogram more on a flight saves: {told}")]
-    rows = sorted(
-        summary["combinations"], key=lambda row: (row["cost"] or float("inf"), row["least"] or 1e300)
-    )
-    if len(rows) > 1:
-        lines += ["", f"  combinations{'':<34} bound   plan, kg"]
-        for line in rows[:MOST_ROWS]:
-            name = f"{line['site']}, {line['mast_height_m']:g} m, {line['collector']}"
-            least = "-" if line["least"] is None else f"{line['least']:.4g}"
-            cost = line["outcome"] if line["cost"] is None else f"{line['cost']:.4g}"
-            lines.append(f"    {name:<42.42} {least:>7}   {cost}")
-        if len(rows) > MOST_ROWS:
-            lines.append(f"    and {len(rows) - MOST_ROWS} more in growth.json")
+        lines += ["", *paragraph(f"a kilogram more on a flight saves: {told}")]
+    lines += combination_lines(summary["combinations"], "plan, kg", "growth.json")
     return [*lines, "", *(wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"])]
-
-
-def _wrapped(words: str) -> list[str]:
-    return textwrap.wrap(words, 80, initial_indent="  ", subsequent_indent="    ", break_long_words=False)

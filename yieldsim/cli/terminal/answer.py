@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+import math
+import textwrap
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -12,6 +14,8 @@ import click
 from yieldsim.cli.terminal.wrapping import note
 
 Summary = TypeVar("Summary")
+MOST_ROWS = 12
+"""Rows of a long table shown; the files hold all."""
 
 
 def show(summary: Summary, lines: Callable[[Summary], Sequence[str]], as_json: bool) -> None:
@@ -25,3 +29,29 @@ def show(summary: Summary, lines: Callable[[Summary], Sequence[str]], as_json: b
 def tell_written(names: Sequence[str], folder: Path) -> None:
     """What was written, and where."""
     click.echo(f"wrote {', '.join(names)} in {folder}", err=True)
+
+
+def combination_lines(rows: Sequence[Mapping[str, Any]], reached: str, file: str) -> list[str]:
+    """A table of combinations of site, mast and collector, the best first; none for a single one.
+
+    reached   heading of what each came to
+    file      that holds those left out
+    """
+    if len(rows) <= 1:
+        return []
+    best = sorted(rows, key=lambda row: (row["cost"] or math.inf, row["least"] or math.inf))[:MOST_ROWS]
+    came_to = [row["outcome"] if row["cost"] is None else f"{row['cost']:.4g}" for row in best]
+    wide = 65 - max(map(len, [reached, *came_to]))
+    lines = ["", f"  {'combinations':<{wide + 4}} bound   {reached}"]
+    for row, words in zip(best, came_to, strict=True):
+        name = f"{row['site']}, {row['mast_height_m']:g} m, {row['collector']}"
+        least = "-" if row["least"] is None else f"{row['least']:.4g}"
+        lines.append(f"    {name:<{wide}.{wide}} {least:>7}   {words}")
+    if len(rows) > MOST_ROWS:
+        lines.append(f"    and {len(rows) - MOST_ROWS} more in {file}")
+    return lines
+
+
+def paragraph(words: str) -> list[str]:
+    """A sentence within the 80 columns of an answer."""
+    return textwrap.wrap(words, 80, initial_indent="  ", subsequent_indent="    ", break_long_words=False)
