@@ -64,6 +64,24 @@ STUBBORN = {
     print('ready', flush=True)
     turn(20_000_000_000)
 """,
+    "the end of an object": """
+    class Library:
+        def __del__(self):
+            print('ready', flush=True)
+            while True:
+                time.sleep(0.01)
+    del [Library()][0]
+    while True:
+        time.sleep(0.01)
+""",
+    "a library that fails for what it swallowed": """
+    print('ready', flush=True)
+    try:
+        time.sleep(60)
+    except BaseException:
+        pass
+    raise RuntimeError('no compiled object yet')
+""",
     "unfinished files and a worker process": """
     import multiprocessing
     from pathlib import Path

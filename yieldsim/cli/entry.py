@@ -8,7 +8,7 @@ from typing import NoReturn
 from yieldsim.cli.terminal.stopping import watch
 from yieldsim.cli.terminal.streams import safe_streams
 
-SHARING = ("survey", "design")
+SHARING = ("survey", "design", "growth")
 
 
 def main() -> NoReturn:
@@ -25,7 +25,7 @@ def main() -> NoReturn:
 
 
 def shares_out(words: list[str]) -> bool:
-    """Whether a command may use the library that shares work out: surveys and designs always, others when they are told to.
+    """Whether a command may use the library that shares work out: surveys, designs and growth always, others when they are told to.
 
     >>> shares_out(["yieldsim", "rank", "a.toml"]), shares_out(["yieldsim", "rank", "a.toml", "--workers=4"])
     (False, True)

@@ -187,6 +187,9 @@ def main(args: Sequence[str] | None = None) -> NoReturn:
     except KeyboardInterrupt:
         _interrupted()
     except Exception as error:
+        if stopping.asked():
+            # a library that swallowed the interruption may fail for it later
+            _interrupted()
         if debug:
             raise
         status = _told(error)

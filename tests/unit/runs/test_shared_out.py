@@ -7,11 +7,13 @@ import subprocess
 import sys
 from pathlib import Path
 
+import click
 import pytest
 import xarray as xr
 
 import yieldsim
-from yieldsim.cli.entry import shares_out
+from yieldsim.cli.entry import SHARING, shares_out
+from yieldsim.cli.main import COMMANDS, commands
 from yieldsim.files.inputs.readers import read_site
 from yieldsim.files.text.bundled import sites_folder
 from yieldsim.runs.rank import run as rank_run
@@ -68,6 +70,18 @@ def test_sites_ranked_elsewhere(address, monkeypatch):
 )
 def test_the_command_line_leaves_the_library_to_what_shares_out(words, shares):
     assert shares_out(["yieldsim", *words]) is shares
+
+
+def test_a_command_that_takes_a_process_a_core_by_default_is_let_have_the_library():
+    context = click.Context(commands)
+    by_default = set()
+    for name in COMMANDS:
+        command = commands.get_command(context, name)
+        options = {option.name: option for option in command.params}
+        if "workers" in options and options["workers"].get_default(context) is None:
+            by_default.add(name)
+        assert "workers" not in options or "scheduler" in options
+    assert by_default == set(SHARING)
 
 
 @pytest.mark.slow

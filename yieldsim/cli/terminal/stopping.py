@@ -40,6 +40,12 @@ def watch() -> None:
         if not (number == getattr(signal, "SIGHUP", None) and signal.getsignal(number) == signal.SIG_IGN):
             signal.signal(number, _unwind)
     signal.set_wakeup_fd(writer, warn_on_full_buffer=False)
+    sys.unraisablehook = _unraisable
+
+
+def asked() -> bool:
+    """Whether a signal has come."""
+    return bool(_asked)
 
 
 def status() -> int:
@@ -62,6 +68,12 @@ def _unwind(number: int, _frame: FrameType | None) -> None:
         _asked.append(number)
     if len(_asked) == 1:
         raise KeyboardInterrupt
+
+
+def _unraisable(raised: sys.UnraisableHookArgs) -> None:
+    """An interruption that meets the end of an object can go no farther and needs no telling: the thread ends the process."""
+    if not (_asked and issubclass(raised.exc_type, KeyboardInterrupt)):
+        sys.__unraisablehook__(raised)
 
 
 def _end_hard(reader: int) -> None:
