@@ -157,7 +157,11 @@ def memory() -> None:
     sites = sites_folder()
     years, minutes = (1, 60) if SMALL else (10, 10)
     ready = prepare(
-        sites / "rust-plain.toml", sites / "narrow.collector.toml", years=years, interval_minutes=minutes
+        sites / "rust-plain.toml",
+        sites / "narrow.collector.toml",
+        years=years,
+        span="calendar-year",
+        interval_minutes=minutes,
     )
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
     began = time.perf_counter()
