@@ -218,8 +218,12 @@ def folded(text: str, width_in: float, size_pt: float) -> str:
 
 def svg_bytes(figure: Figure) -> bytes:
     """The figure as SVG, text kept as text, no date, identifiers from a fixed salt."""
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
     out = io.BytesIO()
-    _save(figure, out, format="svg", metadata={"Date": None, "Creator": None})
+    with _unwarned():
+        # drawn once: savefig draws everything a first time for the layout alone
+        FigureCanvasSVG(figure).print_svg(out, metadata={"Date": None, "Creator": None})  # type: ignore[no-untyped-call]
     return out.getvalue()
 
 
@@ -241,10 +245,16 @@ def pdf_bytes(figure: Figure, title: str) -> bytes:
 
 
 def _save(figure: Figure, out: io.BytesIO, **how: Any) -> None:
-    """Save without the library's warnings of letters that its fonts lack: they are told on the page."""
+    with _unwarned():
+        figure.savefig(out, **how)
+
+
+@contextmanager
+def _unwarned() -> Iterator[None]:
+    """Without the library's warnings of letters that its fonts lack: they are told on the page."""
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph .* missing from font", UserWarning)
-        figure.savefig(out, **how)
+        yield
 
 
 # ---------------------------------------------------------------- numbers in words

@@ -84,7 +84,7 @@ def set_png(template: str, data: Mapping[str, Any], figures: Mapping[str, bytes]
     else:
         raise ValueError(f"{template} ran over to {len(page)} pages")
     out = io.BytesIO()
-    PngImageFile(io.BytesIO(page)).convert("RGB").reduce(2).save(out, format="PNG", compress_level=9)
+    PngImageFile(io.BytesIO(page)).convert("RGB").reduce(2).save(out, format="PNG", compress_level=6)
     return out.getvalue()
 
 
