@@ -25,6 +25,8 @@ from yieldsim.base.sun_disc import sample_points
 
 CELL_DEG = 0.25
 FACING_STEP_DEG = 4.0
+WIDE_STEP_DEG = 12.0
+FACINGS_AT_ONCE = 64
 
 
 class SkyEnergy:
@@ -57,16 +59,29 @@ class SkyEnergy:
         energy = self._kwh_m2[rows, columns]
         order = np.argsort(-energy / solid_sr, kind="stable")
         direction = direction_enu_xyz((columns + 0.5) * CELL_DEG, (rows + 0.5) * CELL_DEG - 90.0)
-        bounds = filled_kwh_m2(
-            facings_enu_xyz(FACING_STEP_DEG),
-            # half the diagonal of a grid square, and of a cell
-            math.radians((FACING_STEP_DEG + CELL_DEG) / math.sqrt(2.0)),
-            direction[order],
-            energy[order],
-            solid_sr[order],
-            etendue_m2_sr / aperture_area_m2,
-        )
-        return float(aperture_area_m2 * bounds.max())
+        # half the diagonal of a grid square, and of a cell
+        slack_rad = math.radians((FACING_STEP_DEG + CELL_DEG) / math.sqrt(2.0))
+        cells = (direction[order], energy[order], solid_sr[order], etendue_m2_sr / aperture_area_m2)
+        return aperture_area_m2 * largest_kwh_m2(slack_rad, cells)
+
+
+def largest_kwh_m2(slack_rad: float, cells: tuple[FloatArray, FloatArray, FloatArray, float]) -> float:
+    """The largest of `filled_kwh_m2` over all facings of the grid, most of which need no look of their own.
+
+    More slack only raises it, so a facing of a wide grid, with the way to those around it as slack, bounds them all.
+    """
+    facings, wide = facings_enu_xyz(FACING_STEP_DEG), facings_enu_xyz(WIDE_STEP_DEG)
+    cosines = facings @ wide.T
+    around = math.acos(float(cosines.max(axis=1).min()))
+    at_most = filled_kwh_m2(wide, slack_rad + around, *cells)[cosines.argmax(axis=1)]
+    order = np.argsort(-at_most, kind="stable")
+    largest = 0.0
+    for first in range(0, len(order), FACINGS_AT_ONCE):
+        if at_most[order[first]] <= largest:
+            break
+        some = filled_kwh_m2(facings[order[first : first + FACINGS_AT_ONCE]], slack_rad, *cells)
+        largest = max(largest, float(some.max()))
+    return largest
 
 
 def facings_enu_xyz(step_deg: float) -> FloatArray:

@@ -4,7 +4,13 @@ import numpy as np
 import pytest
 
 from yieldsim.base.numerics.vectors import direction_enu_xyz
-from yieldsim.energy.etendue_bound import FACING_STEP_DEG, SkyEnergy, facings_enu_xyz
+from yieldsim.energy.etendue_bound import (
+    FACING_STEP_DEG,
+    SkyEnergy,
+    facings_enu_xyz,
+    filled_kwh_m2,
+    largest_kwh_m2,
+)
 
 
 def sky_of(azimuth, elevation, kwh_m2, radius=0.27):
@@ -59,3 +65,16 @@ def test_no_cone_of_any_facing_beats_the_bound(seed):
             cosine = sun @ facing
             inside = cosine > np.cos(np.radians(half_deg))
             assert area * (energy * cosine)[inside].sum() <= bound
+
+
+@pytest.mark.parametrize("limit_sr", [1e-4, 0.02, 0.5, 6.0])
+def test_facings_left_out_are_not_the_largest(limit_sr):
+    """Against all facings one by one."""
+    rng = np.random.default_rng(3)
+    for lowest, highest in ((-2.0, 2.0), (-90.0, 90.0), (40.0, 60.0)):
+        direction = direction_enu_xyz(rng.uniform(0, 360, 400), rng.uniform(lowest, highest, 400))
+        density = np.sort(rng.gamma(0.5, 1.0, 400))[::-1]
+        solid_sr = np.full(400, 1e-3)
+        cells = (direction, density * solid_sr, solid_sr, limit_sr)
+        every = filled_kwh_m2(facings_enu_xyz(FACING_STEP_DEG), 0.05, *cells)
+        assert largest_kwh_m2(0.05, cells) == every.max()
