@@ -77,4 +77,5 @@ def test_facings_left_out_are_not_the_largest(limit_sr):
         solid_sr = np.full(400, 1e-3)
         cells = (direction, density * solid_sr, solid_sr, limit_sr)
         every = filled_kwh_m2(facings_enu_xyz(FACING_STEP_DEG), 0.05, *cells)
-        assert largest_kwh_m2(0.05, cells) == every.max()
+        # facings that a small limit makes equal differ by rounding
+        assert largest_kwh_m2(0.05, cells) == pytest.approx(every.max(), rel=1e-14)
