@@ -15,7 +15,6 @@ et al., IEEE IAS 40th Annual Meeting, 2005).
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import ndtri
 
 from yieldsim.base.model import GrainRemoval, Shield
 from yieldsim.base.numerics.vectors import FloatArray
@@ -37,6 +36,8 @@ def area_median_um(grains: GrainRemoval) -> float:
 def class_removals(grains: GrainRemoval) -> FloatArray:
     """Removal of each class of equal area, finest first, (CLASSES,); linear in the logarithm of the diameter between the
     table's rows, whose ends hold."""
+    from scipy.special import ndtri
+
     middle = ndtri((np.arange(CLASSES) + 0.5) / CLASSES)
     diameter = area_median_um(grains) * np.exp(np.log(grains.geometric_sd) * middle)
     return np.asarray(np.interp(np.log(diameter), np.log(grains.diameter_um), grains.removal_fraction))

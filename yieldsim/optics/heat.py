@@ -21,7 +21,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import brentq
 
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2, STEFAN_BOLTZMANN_W_M2_K4
 from yieldsim.base.numerics.vectors import FloatArray
@@ -65,6 +64,8 @@ def radiative_balance_k(
     inflow = absorbed_w / SIGMA + sum(a * t**4 for a, t in terms)
     if conductance_w_k == 0.0:
         return float((inflow / total) ** 0.25)
+
+    from scipy.optimize import brentq
 
     def surplus(temperature: float) -> float:
         return SIGMA * (total * temperature**4 - inflow) + conductance_w_k * (temperature - sink_k)

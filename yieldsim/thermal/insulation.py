@@ -25,7 +25,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import brentq
 
 from yieldsim.base.constants import STEFAN_BOLTZMANN_W_M2_K4
 from yieldsim.base.numerics.vectors import FloatArray
@@ -106,6 +105,7 @@ def series_flow_w(
     radiative_w_k4: FloatArray, conductive_w_k: FloatArray, inner_k: float, outer_k: float
 ) -> float:
     """Heat through links in series between two given temperatures, inner_k the higher, gap by gap."""
+    from scipy.optimize import brentq
 
     def beyond_k(flow_w: float) -> float:
         """Temperature behind all gaps with this flow; below zero where it is more than they can carry."""

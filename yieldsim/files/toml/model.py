@@ -65,7 +65,9 @@ def told(value: object) -> str:
 class StrictModel(BaseModel):
     """A table of a TOML file: exactly the fields of the subclass, frozen, nothing converted in silence."""
 
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, arbitrary_types_allowed=True)
+    model_config = ConfigDict(
+        strict=True, extra="forbid", frozen=True, arbitrary_types_allowed=True, defer_build=True
+    )
 
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
