@@ -123,8 +123,6 @@ def _around(
     heights: Float32Array, width: float
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
     """Unknown pixels within `width` of a known one: row, column, row and column of the nearest known one, distance."""
-    from scipy.ndimage import distance_transform_edt
-
     known = np.isfinite(heights)
     nothing = np.empty(0)
     if not known.any():
@@ -137,6 +135,8 @@ def _around(
         near_row, near_column = np.clip(row, top, bottom), np.clip(column, left, right)
         distance = np.hypot(row - near_row, column - near_column)
     else:
+        from scipy.ndimage import distance_transform_edt
+
         far, nearest = distance_transform_edt(~known, return_indices=True)
         row, column = np.nonzero(~known & (far <= width))
         near_row, near_column, distance = nearest[0][row, column], nearest[1][row, column], far[row, column]

@@ -11,8 +11,8 @@ import xarray as xr
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.report.layout import style
-from yieldsim.report.layout.panel import Panel, stretch
-from yieldsim.report.layout.sheet import Drawn, Sheet, pages
+from yieldsim.report.layout.panel import Panel, laid_out_stretch
+from yieldsim.report.layout.sheet import Drawn, Sheet, picture
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,7 +32,7 @@ def skyline_png(ds: xr.Dataset) -> bytes:
          upper edge of the Sun's disc over the span, NaN where it never passes) over `azimuth_deg`; attributes title, note and
          summary, a JSON of warnings, provenance and span
     """
-    return pages(skyline_sheet(ds)).png
+    return picture(skyline_sheet(ds))
 
 
 def skyline_sheet(ds: xr.Dataset) -> Sheet:
@@ -56,8 +56,7 @@ def _draw(ds: xr.Dataset, figure: Figure) -> None:
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[3.0, 1.0])
     _draw_panorama(ds, upper)
     _draw_distance(ds, lower)
-    figure.draw_without_rendering()
-    times = style.number(stretch(upper), 2)
+    times = style.number(laid_out_stretch(figure, upper), 2)
     upper.set_title(f"Elevation stretched {times} times against azimuth", weight="normal")
 
 

@@ -169,7 +169,8 @@ def _paint(
     colours[outside] = to_rgba(style.HOLE)
     # repeated to a fine raster, for viewers smooth coarse ones
     tall, wide = max(1, 600 // colours.shape[0]), max(1, 1400 // colours.shape[1])
-    axes.imshow(_repeated(colours, tall, wide).clip(0.0, 1.0), extent=extent, aspect="auto")
+    cells = (255.0 * colours.clip(0.0, 1.0)).astype(np.uint8)
+    axes.imshow(_repeated(cells, tall, wide), extent=extent, aspect="auto")
     for spine in axes.spines.values():
         spine.set_visible(True)
     if peak > 0.0:

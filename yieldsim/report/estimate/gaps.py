@@ -72,6 +72,8 @@ def draw_strip(
     ds: xr.Dataset, gaps: Sequence[Mapping[str, Any]], figure: Figure, *, numbered: bool = True
 ) -> None:
     """The run from left to right: in each column the shares of delivering, idle in sunlight and dark."""
+    from matplotlib.patches import StepPatch
+
     axes = figure.add_subplot()
     edges = _strip_edges_h(ds)
     hours = time_axis.row_hours(ds)
@@ -89,7 +91,9 @@ def draw_strip(
     )
     floor = np.zeros(edges.size - 1)
     for level, (colour, label) in zip(levels, looks, strict=True):
-        axes.stairs(level, edges, baseline=floor, fill=True, color=colour, linewidth=0.0, label=label)
+        # not by stairs, which looks through all columns for limits that are set below
+        step = StepPatch(level, edges, baseline=floor, facecolor=colour, linewidth=0.0, label=label)  # type: ignore[arg-type]
+        axes.add_artist(step)
         floor = level
     end = float(edges[-1])
     axes.set_xlim(0.0, end)

@@ -21,7 +21,7 @@ from yieldsim.base.numerics.vectors import (
 )
 from yieldsim.report.estimate.acceptance import LEVELS, mount_letter, relative_acceptance
 from yieldsim.report.layout import style, time_axis
-from yieldsim.report.layout.panel import stretch
+from yieldsim.report.layout.panel import laid_out_stretch
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -118,8 +118,7 @@ def _say_scale(ds: xr.Dataset, figure: Figure, axes: Axes, low_deg: float) -> No
     """Above a panorama: how many times finer its elevation is drawn than its azimuth."""
     below = "; the Sun stays below" if _stays_below(ds, low_deg) else ""
     axes.set_title(f"Elevation stretched{below}", weight="normal")
-    figure.draw_without_rendering()
-    times = style.number(stretch(axes), 2)
+    times = style.number(laid_out_stretch(figure, axes), 2)
     axes.set_title(f"Elevation stretched {times} times against azimuth{below}", weight="normal")
 
 

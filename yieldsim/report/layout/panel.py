@@ -29,8 +29,10 @@ class Panel:
             return style.svg_bytes(figure)
 
 
-def stretch(axes: Axes) -> float:
-    """How many times longer a unit upwards is drawn than one across, of a figure that is laid out."""
+def laid_out_stretch(figure: Figure, axes: Axes) -> float:
+    """How many times longer a unit upwards is drawn than one across, once the figure is laid out."""
+    if engine := figure.get_layout_engine():
+        engine.execute(figure)
     (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
     box = axes.get_window_extent()
     return float((box.height / (high - low)) / (box.width / (right - left)))

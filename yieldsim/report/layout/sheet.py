@@ -71,12 +71,21 @@ class Sheet:
 
 def pages(sheet: Sheet) -> Pages:
     """The sheet as PDF/UA-1 on A4, and as one PNG as wide as A4. Each figure is drawn once."""
-    figures = {f"part-{place}": part.panel.svg() for place, part in _drawn(sheet)}
-    data = _data(sheet)
-    return Pages(
-        set_pdf("sheet.typ", data | {"picture": False}, figures),
-        set_png("sheet.typ", data | {"picture": True}, figures, PICTURE_PPI),
-    )
+    figures, data = _figures(sheet), _data(sheet)
+    return Pages(set_pdf("sheet.typ", data | {"picture": False}, figures), _picture(data, figures))
+
+
+def picture(sheet: Sheet) -> bytes:
+    """The PNG alone."""
+    return _picture(_data(sheet), _figures(sheet))
+
+
+def _picture(data: Mapping[str, Any], figures: Mapping[str, bytes]) -> bytes:
+    return set_png("sheet.typ", {**data, "picture": True}, figures, PICTURE_PPI)
+
+
+def _figures(sheet: Sheet) -> dict[str, bytes]:
+    return {f"part-{place}": part.panel.svg() for place, part in _drawn(sheet)}
 
 
 def _drawn(sheet: Sheet) -> list[tuple[int, Drawn]]:
