@@ -26,7 +26,11 @@ from yieldsim.sky.sun_track import SunTrack
 
 SAMPLES = 401
 """Moments looked at in each passage; contacts and the deepest moment are then refined."""
-TOLERANCE_S = 0.01
+FINER = 33
+"""Into so many moments each stretch between two is cut again, down to TOLERANCE_S."""
+TOLERANCE_S = 0.001
+Gap = Callable[[FloatArray], FloatArray]
+"""Times in TDB seconds -> degrees between two limbs, below zero where they cross."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,28 +196,26 @@ def _eclipse(
     track: SunTrack, occulter: Occulter, pieces: Pieces, window: tuple[float, float]
 ) -> Eclipse | None:
     """The eclipse of one passage, or None when the discs don't touch."""
-    from scipy.optimize import minimize_scalar
 
-    def outer_gap_deg(tdb_s: float) -> float:
-        view = _view(track.sun, occulter, pieces, np.array([tdb_s]))
-        return float((view.separation_deg - view.sun_radius_deg - view.radius_deg)[0])
+    def outer_gap_deg(tdb_s: FloatArray) -> FloatArray:
+        view = _view(track.sun, occulter, pieces, tdb_s)
+        return view.separation_deg - view.sun_radius_deg - view.radius_deg
 
-    def inner_gap_deg(tdb_s: float) -> float:
-        view = _view(track.sun, occulter, pieces, np.array([tdb_s]))
-        return float((view.separation_deg - np.abs(view.sun_radius_deg - view.radius_deg))[0])
+    def inner_gap_deg(tdb_s: FloatArray) -> FloatArray:
+        view = _view(track.sun, occulter, pieces, tdb_s)
+        return view.separation_deg - np.abs(view.sun_radius_deg - view.radius_deg)
 
     grid_s = np.linspace(*window, SAMPLES)
     middle = int(np.clip(_view(track.sun, occulter, pieces, grid_s).depth_deg.argmax(), 1, SAMPLES - 2))
-    bounds = (grid_s[middle - 1], grid_s[middle + 1])
-    deepest = minimize_scalar(outer_gap_deg, bounds=bounds, method="bounded", options={"xatol": TOLERANCE_S})
-    if deepest.fun >= 0.0:
+    greatest_s = _least_s(outer_gap_deg, float(grid_s[middle - 1]), float(grid_s[middle + 1]))
+    greatest = np.array([greatest_s])
+    if outer_gap_deg(greatest)[0] >= 0.0:
         return None
-    greatest_s = float(deepest.x)
     start_s, end_s = (_contact_s(outer_gap_deg, greatest_s, end) for end in window)
     inner: list[float | None] = [None, None]
-    if inner_gap_deg(greatest_s) <= 0.0:
+    if inner_gap_deg(greatest)[0] <= 0.0:
         inner = [_contact_s(inner_gap_deg, greatest_s, end) for end in window]
-    view = _view(track.sun, occulter, pieces, np.array([greatest_s]))
+    view = _view(track.sun, occulter, pieces, greatest)
     discs = (view.separation_deg, view.sun_radius_deg, view.radius_deg)
     return Eclipse(
         occulter=occulter.name,
@@ -227,8 +229,21 @@ def _eclipse(
     )
 
 
-def _contact_s(gap_deg: Callable[[float], float], inside_s: float, end_s: float) -> float:
-    """Moment between one inside and the end of the passage when the gap opens; the end where it doesn't."""
-    from scipy.optimize import brentq
+def _least_s(gap_deg: Gap, first_s: float, last_s: float) -> float:
+    """Moment of the least gap between two moments around it."""
+    while last_s - first_s > TOLERANCE_S:
+        grid_s = np.linspace(first_s, last_s, FINER)
+        least = int(np.clip(gap_deg(grid_s).argmin(), 1, FINER - 2))
+        first_s, last_s = float(grid_s[least - 1]), float(grid_s[least + 1])
+    return 0.5 * (first_s + last_s)
 
-    return end_s if gap_deg(end_s) < 0.0 else float(brentq(gap_deg, inside_s, end_s, xtol=TOLERANCE_S))
+
+def _contact_s(gap_deg: Gap, inside_s: float, end_s: float) -> float:
+    """Moment between one inside and the end of the passage when the gap opens; the end where it doesn't."""
+    if gap_deg(np.array([end_s]))[0] < 0.0:
+        return end_s
+    while abs(end_s - inside_s) > TOLERANCE_S:
+        grid_s = np.linspace(inside_s, end_s, FINER)
+        opened = max(int((gap_deg(grid_s) > 0.0).argmax()), 1)
+        inside_s, end_s = float(grid_s[opened - 1]), float(grid_s[opened])
+    return 0.5 * (inside_s + end_s)
