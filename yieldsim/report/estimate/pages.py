@@ -5,6 +5,7 @@ Both are made from the estimate's Dataset and nothing else, and are the same byt
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import Any
 
@@ -59,10 +60,20 @@ def report_pdf(ds: xr.Dataset) -> bytes:
 
 def report_png(ds: xr.Dataset) -> bytes:
     """The one-page view as PNG, A4 across at GLANCE_PPI."""
+    return set_png(*_glance(ds))
+
+
+def report_pages(ds: xr.Dataset) -> tuple[bytes, bytes]:
+    """The PDF and the PNG, which is set, without holding Python's lock, while the figures of the other are drawn."""
+    with ThreadPoolExecutor(1) as beside:
+        picture = beside.submit(set_png, *_glance(ds))
+        return report_pdf(ds), picture.result()
+
+
+def _glance(ds: xr.Dataset) -> tuple[str, dict[str, Any], dict[str, bytes], float]:
     panels = _glance_panels(ds)
-    return set_png(
-        "glance.typ", _data(ds, panels), {name: panel.svg() for name, panel in panels.items()}, GLANCE_PPI
-    )
+    figures = {name: panel.svg() for name, panel in panels.items()}
+    return "glance.typ", _data(ds, panels), figures, GLANCE_PPI
 
 
 # ---------------------------------------------------------------- which figures

@@ -76,7 +76,8 @@ def write_report(ds: xr.Dataset, folder: Path | str) -> list[str]:
 
 def _draw(ds: xr.Dataset, stage: Path) -> None:
     from yieldsim.files.output.dataset import with_provenance, write_image
-    from yieldsim.report.estimate.pages import report_pdf, report_png
+    from yieldsim.report.estimate.pages import report_pages
 
-    write_image(report_pdf(ds), stage / "report.pdf")
-    write_image(with_provenance(report_png(ds), summary_of(ds)["provenance"]), stage / "report.png")
+    pages, picture = report_pages(ds)
+    write_image(pages, stage / "report.pdf")
+    write_image(with_provenance(picture, summary_of(ds)["provenance"]), stage / "report.png")
