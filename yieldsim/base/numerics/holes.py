@@ -20,11 +20,13 @@ def with_small_holes_filled(
 
     A pixel is filled with the highest of its eight neighbours, from the rim inwards: a gap in a crest lets no light through.
     """
-    from scipy.ndimage import label, maximum_filter
-
     unknown = ~np.isfinite(heights_m)
     if not unknown.any():
         return heights_m, unknown, 0
+    if open_edge and _unbroken(unknown.T if wrapped else unknown):
+        return heights_m, np.zeros_like(unknown), 0
+    from scipy.ndimage import label, maximum_filter
+
     around = np.ones((3, 3), dtype=bool)
     part, count = label(unknown, structure=around)
     sizes = np.bincount(part.ravel(), minlength=count + 1)
@@ -45,3 +47,10 @@ def with_small_holes_filled(
         heights[now] = best[now]
         left &= ~now
     return heights, hole[part] & ~(small & ~left), int(np.sum(small & ~left))
+
+
+def _unbroken(unknown: NDArray[np.bool_]) -> bool:
+    """Whether what is known in each row lies together, so that all that is unknown reaches an end of its row: a rectangle, a cap."""
+    begins = ~unknown
+    begins[:, 1:] &= unknown[:, :-1]
+    return bool((begins.sum(axis=1) <= 1).all())

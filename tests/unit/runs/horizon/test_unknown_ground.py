@@ -178,6 +178,21 @@ def test_small_holes_take_the_highest_neighbour():
     np.testing.assert_array_equal(np.flatnonzero(holes.any(axis=1)), [0, 1, 2, 3, 4])
 
 
+@pytest.mark.parametrize("wrapped", [False, True])
+def test_a_cap_has_no_holes_and_a_hole_in_it_is_found(wrapped):
+    """Along a seam the sides are no edge: there the cap's unknown ground reaches top and bottom only."""
+    row, column = np.indices((40, 40)) - 19.5
+    cap = np.where(np.hypot(row, column) < 18.0, 5.0, np.nan).astype(np.float32)
+    heights, holes, filled = with_small_holes_filled(cap, wrapped, open_edge=True)
+    assert not holes.any() and filled == 0
+    np.testing.assert_array_equal(heights, cap)
+    cap[15:20, 15:20] = np.nan
+    assert with_small_holes_filled(cap, wrapped, open_edge=True)[1].sum() == 25
+    band = np.full((40, 40), 5.0, dtype=np.float32)
+    band[15:20, :5] = np.nan
+    assert with_small_holes_filled(band, wrapped, open_edge=True)[1].sum() == (25 if wrapped else 0)
+
+
 def test_bodies_know_their_relief():
     moon = read_body("moon").noun
     assert moon.relief_m == (-9500.0, 11000.0)
