@@ -114,8 +114,9 @@ def test_a_map_of_days_has_the_colours_of_its_bar_and_of_the_dark_alone(make_est
         drawn = np.unique(figure.axes[0].get_images()[0].get_array().reshape(-1, 4), axis=0)
     bar = estimate_calendar.day_colours()(np.arange(256))
     known = np.vstack([bar, [to_rgba(colour) for colour in (estimate_calendar.NIGHT, style.HOLE)]])
-    nearest = np.abs(drawn[:, None] - known[None]).max(axis=2).min(axis=1)
-    np.testing.assert_allclose(nearest, 0.0, atol=1e-6)
+    bytes_of = (255.0 * known).astype(np.uint8).astype(int)
+    nearest = np.abs(drawn[:, None].astype(int) - bytes_of[None]).max(axis=2).min(axis=1)
+    np.testing.assert_array_equal(nearest, 0)
 
 
 def test_in_grey_night_is_darker_than_any_power_and_full_power_the_lightest() -> None:
