@@ -22,7 +22,6 @@ from yieldsim.base.results.checks import faults
 from yieldsim.files.output.result_schemas import RESULTS
 from yieldsim.files.text.bundled import sites_folder
 
-pytestmark = pytest.mark.xdist_group("estimate")
 FEW_DAYS = ["--start", "2027-01-10", "--end", "2027-01-13"]
 
 

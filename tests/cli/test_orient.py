@@ -19,7 +19,6 @@ from yieldsim.files.inputs.readers import read_collector
 from yieldsim.files.output.result_schemas import RESULTS
 from yieldsim.files.text.bundled import sites_folder
 
-pytestmark = pytest.mark.xdist_group("orient")
 SPAN = ["--start", "2027-01-01", "--end", "2027-03-01"]
 
 

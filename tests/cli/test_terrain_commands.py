@@ -45,7 +45,6 @@ azimuth_deg = 10.0
 table = "acceptance.csv"
 source = "disc"
 """
-pytestmark = pytest.mark.xdist_group("terrain_commands")
 
 
 def raster(

