@@ -131,10 +131,9 @@ class _Steps:
 def read_plan(plan: str | Path | DesignPlan, notes: Notes) -> tuple[DesignPlan, tuple[Source, ...]]:
     """The plan, and the files that it was read from. Raises InputError."""
     from yieldsim.files.inputs.design import read_design
+    from yieldsim.runs.open_inputs import given
 
-    if isinstance(plan, DesignPlan):
-        return plan, ()
-    loaded = read_design(Path(str(plan)))
+    loaded = given("plan", plan, DesignPlan, read_design, "design")
     for line in loaded.warnings:
         notes.add(line)
     return loaded.noun, loaded.sources

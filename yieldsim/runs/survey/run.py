@@ -68,6 +68,8 @@ def survey(
 
     needs_terrain_extra()
     options = options or SurveyOptions()
+    if not isinstance(options, SurveyOptions):
+        raise InputError(Problem("", "options", f"is {options!r:.60}", "SurveyOptions"))
     notes = Notes()
     site: Site | None = None
     gathered = Gathered()
@@ -81,19 +83,21 @@ def survey(
         site, sources = _ground_conditions(body, like, options)
     with gathered:
         design, sources_of_design = _collector(collector, notes)
+    files = None
     with gathered:
-        terrain = all_named(terrain)
-    for path in terrain if site is None else ():
+        files = all_named(terrain)
+    for path in () if site is not None or files is None else files:
         with gathered:
             refuse_missing(path)
     with gathered:
-        if site is not None:
-            rasters = open_rasters(terrain, site.body, options.holds)
+        if site is not None and files is not None:
+            rasters = open_rasters(files, site.body, options.holds)
     with gathered:
         if site is not None and options.earth_mast_height_m is not None:
             _refuse_no_earth(site)
     gathered.refuse()
     assert site is not None
+    assert files is not None
     if design is not None:
         design, optics = resolve_collector(design, notes)
         sources_of_design += optics
@@ -113,7 +117,7 @@ def survey(
     job = TileJob(
         site=site,
         # workers elsewhere have folders of their own to start from
-        terrain=tuple(absolute_name(path) for path in terrain),
+        terrain=tuple(absolute_name(path) for path in files),
         holds=options.holds,
         collector=design,
         as_mounted=options.as_mounted,
@@ -168,14 +172,11 @@ def _ground_conditions(
 ) -> tuple[Site, tuple[Source, ...]]:
     """What holds everywhere, as a site, and the files that it comes from."""
     from yieldsim.files.inputs.readers import read_body, read_site
-    from yieldsim.runs.noun_checks import refuse_wrong
+    from yieldsim.runs.open_inputs import given
 
     sources: tuple[Source, ...] = ()
-    if isinstance(like, Site):
-        refuse_wrong(like)
-        site = like
-    elif like is not None:
-        loaded = read_site(Path(like))
+    if like is not None:
+        loaded = given("like", like, Site, read_site, "site")
         site, sources = loaded.noun, loaded.sources
     elif body is None:
         raise InputError(Problem("", "body", "is not given", "--body NAME, or --like SITE"))
@@ -197,14 +198,11 @@ def _collector(
 ) -> tuple[Collector | None, tuple[Source, ...]]:
     """The collector, where there is one, and the files that it comes from."""
     from yieldsim.files.inputs.readers import read_collector
-    from yieldsim.runs.noun_checks import refuse_wrong
+    from yieldsim.runs.open_inputs import given
 
     if collector is None:
         return None, ()
-    if isinstance(collector, Collector):
-        refuse_wrong(collector)
-        return collector, ()
-    read = read_collector(Path(collector))
+    read = given("collector", collector, Collector, read_collector)
     for warning in read.warnings:
         notes.add(warning)
     return read.noun, read.sources

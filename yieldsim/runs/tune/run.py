@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast
 
-from yieldsim.base.errors import CannotCompute, Gathered, InputError, Problem
+from yieldsim.base.errors import CannotCompute, Gathered
 from yieldsim.base.model import Collector, Mount, Notes, RoundAcceptance, Site, Source
 from yieldsim.base.results.optics import TuneResult
 from yieldsim.runs.tune.confidence import Confidence, confidence
@@ -184,12 +184,12 @@ def _read(
 
 def points_of(points: int | None, values: int) -> int:
     """Points of the even grid along each of one or two values, or designs sampled of more. Raises InputError."""
+    from yieldsim.runs.time_span import whole_number
+
     usual = {1: POINTS_ONE, 2: POINTS_TWO}.get(values, min(SAMPLED_FIRST << values, MOST_SAMPLED))
     least, most = (3, 101) if values <= 2 else (8, MOST_SAMPLED)
     count = usual if points is None else points
-    if not least <= count <= most:
-        raise InputError(Problem("--points", found=f"is {count}", allowed=f"{least} to {most}"))
-    return count
+    return whole_number(count, "points", least, most)
 
 
 def designs_of(ranges: Sequence[Range], count: int) -> list[tuple[float, ...]]:
