@@ -14,7 +14,12 @@ ALLOWED = "an estimate.nc, or the folder that holds one"
 
 
 def open_estimate(path: Path | str) -> xr.Dataset:
-    """An estimate.nc, or the folder that holds one. Raises InputError where it is damaged or has been altered."""
+    """A saved estimate as `estimate` returned it.
+
+    path   an estimate.nc, or the folder that holds one
+
+    Raises InputError where it is damaged or has been altered.
+    """
     from yieldsim.files.output.dataset import read_dataset
     from yieldsim.files.output.estimate_check import total_problems
     from yieldsim.files.text.paths import path_given, shown

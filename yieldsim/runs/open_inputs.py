@@ -19,7 +19,7 @@ Noun = TypeVar("Noun")
 
 
 def read_site(path: str | Path) -> Site:
-    """The site of a TOML file, every table that it names read with it.
+    """The site of a TOML file at a path, every table that it names read with it.
 
     What the reader has to say of a right file is a Python warning. A verb that is given the path instead keeps the file's
     digest among the sources of its result. Raises InputError with every problem of the files.
@@ -30,9 +30,9 @@ def read_site(path: str | Path) -> Site:
 
 
 def read_collector(path: str | Path) -> Collector:
-    """The collector of a TOML file; a prescription that it names is traced when a verb needs it.
+    """The collector of a TOML file at a path; a prescription that it names is traced when a verb needs it.
 
-    Warnings and errors as for `read_site`.
+    Warnings as for `read_site`. Raises InputError.
     """
     from yieldsim.files.inputs.readers import read_collector as read
 
@@ -40,21 +40,21 @@ def read_collector(path: str | Path) -> Collector:
 
 
 def read_load(path: str | Path) -> LoadPlan:
-    """The loads and the store of a TOML file. Warnings and errors as for `read_site`."""
+    """The loads and the store of a TOML file at a path. Warnings as for `read_site`. Raises InputError."""
     from yieldsim.files.inputs.load import read_load as read
 
     return _noun(read, path, "load")
 
 
 def read_design(path: str | Path) -> DesignPlan:
-    """What `design` and `growth` choose from, of a TOML file. Warnings and errors as for `read_site`."""
+    """What `design` and `growth` choose from, of a TOML file at a path. Warnings as for `read_site`. Raises InputError."""
     from yieldsim.files.inputs.design import read_design as read
 
     return _noun(read, path, "design")
 
 
 def read_uncertain(path: str | Path) -> UncertainPlan:
-    """Which inputs of a budget are uncertain, of a TOML file. Warnings and errors as for `read_site`."""
+    """Which inputs of a budget are uncertain, of a TOML file at a path. Warnings as for `read_site`. Raises InputError."""
     from yieldsim.files.inputs.uncertainty import read_uncertain as read
 
     return _noun(read, path, "uncertainty")

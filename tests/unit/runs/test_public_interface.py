@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import inspect
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -185,3 +187,39 @@ def test_every_file_that_a_verb_takes_can_be_read() -> None:
     assert isinstance(plan, yieldsim.DesignPlan)
     doubts = yieldsim.read_uncertain(SITES / "lantern-ridge.uncertain.toml")
     assert isinstance(doubts, yieldsim.UncertainPlan)
+
+
+VERBS_AND_READERS = [name for name in yieldsim.__all__ if inspect.isfunction(getattr(yieldsim, name))]
+
+
+@pytest.mark.parametrize("name", VERBS_AND_READERS)
+def test_help_says_what_goes_in_what_comes_out_and_what_is_raised(name: str) -> None:
+    verb = getattr(yieldsim, name)
+    told = inspect.getdoc(verb) or ""
+    assert [key for key in inspect.signature(verb).parameters if not re.search(rf"\b{key}\b", told)] == []
+    assert "Raises InputError" in told
+    assert name.startswith(("read_", "open_")) or "eturn" in told
+
+
+def test_verbs_name_one_thing_in_one_way() -> None:
+    """The same keyword has the same default and type in every verb; spans and kernels are asked for by all that look at the Sun."""
+    seen: dict[str, set[tuple[object, object]]] = {}
+    for name in VERBS_AND_READERS:
+        for key, given in inspect.signature(getattr(yieldsim, name)).parameters.items():
+            seen.setdefault(key, set()).add((given.default, given.annotation))
+    for key in (
+        "start",
+        "end",
+        "years",
+        "span",
+        "kernels",
+        "workers",
+        "scheduler",
+        "interval_minutes",
+        "unknown_ground",
+        "progress",
+    ):
+        assert len(seen[key]) == 1, key
+    for verb in ("estimate", "orient", "rank", "horizon", "survey", "tune", "design"):
+        words = inspect.signature(getattr(yieldsim, verb)).parameters
+        assert {"start", "end", "years", "span", "kernels"} <= set(words), verb

@@ -42,11 +42,12 @@ def design(
     """The lightest system, or that of fewest units, that serves a load, over every combination of sites, masts and collectors.
 
     plan              a design file, or what was read from one
-    start, end, years, span, interval_minutes, kernels   as for an estimate
+    start, end, years, span, interval_minutes, kernels, progress   as for an estimate
     workers           processes of this machine that share the combinations
-    scheduler         address of a dask cluster that does it instead
+    scheduler         address of a Dask cluster that does it instead
     work_folder       where finished combinations wait while the run goes on, so that it can be taken up again; None: nowhere
 
+    Returns the design's hours, the estimate of its units, its files and certificate, and `summary`, what design.json holds.
     Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.files.output.kept_results import Kept

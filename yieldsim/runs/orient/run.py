@@ -56,7 +56,7 @@ def orient(
 
     site, collector    input files, or the frozen nouns themselves; the collector's own mounts are only
         compared
-    start, end, years, span   as for an estimate
+    start, end, years, span, interval_minutes, kernels, progress   as for an estimate
     step_deg           grid of the map; the best facings are refined below it
     goal               annual, worst-month, shortest-gap or load: what the units are chosen for
     units              how many units to choose facings for; None: none are chosen

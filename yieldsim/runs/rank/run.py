@@ -53,7 +53,8 @@ def rank(
     """Compare one collector at several sites over the same span.
 
     sites                 site files, or the frozen nouns themselves
-    start, end, years, span   as for an estimate; sites of several bodies share the longest of their default spans
+    start, end, years, span, interval_minutes, tolerance, kernels   as for an estimate; sites of several bodies share the longest of
+        their default spans
     goal                  annual, worst-month, shortest-gap, hours, units or load: decides the order, and what facings that are
         chosen are best for
     facing                given: as the collector file says; best: all units at each site's one best facing; set: `units` of them
@@ -65,6 +66,7 @@ def rank(
     continuous_power_w    power to be had on average: asked for by the goal units
     workers               processes of this machine that share the sites
     scheduler             address of a Dask cluster that does it instead
+    progress              called with (done, of) as sites are done
 
     Returns a Dataset over site, stage and month; its attribute "summary" holds rank.json.
     Raises InputError (with the problems of all files), DataMissing or CannotCompute.

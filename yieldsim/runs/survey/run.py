@@ -49,13 +49,17 @@ def survey(
     """Maps of light, energy and longest dark over terrain: survey.nc as a Dataset.
 
     terrain       raster files, finest first; the first gives the cells; or web addresses (http, https) of GeoTIFFs
+    body          a built-in body's name, or a body file; not needed beside `like`
+    collector     whose best energy is mapped; None: light only
+    start, end, years, span, kernels, progress   as for an estimate
     like          a site whose mast, air and dust hold everywhere
     options       window (x min, y min, x max, y max in the first file's system), stride, azimuths, reach, goal, ...
     work_folder   where finished tiles wait while the survey runs; an interrupted survey takes them up again
     keep_tiles    leave them there until `write_survey` has written its results, and the maps in them: they are read piece by piece
                   when they are used, so that a map may be larger than the memory, and a full disk costs no tile
 
-    Annual figures are means over the span, for a mean year of the body (365.25 days for the Moon and the Earth).
+    Returns maps over y and x, annual figures as means over the span, for a mean year of the body (365.25 days for the Moon and the
+    Earth); the attribute "summary" holds survey.json.
     Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.base.clock import tdb_seconds

@@ -72,9 +72,10 @@ def trace(
     source      "point": parallel light, which a run smears with the disc of its day (the better way); "disc": the Sun at 1 au is
         traced into the table
     seed        of the random shifts; the same seed gives the same digits on any number of threads
+    progress    called with (done, of) as directions are traced
 
-    Raises InputError for a bad file, CannotCompute where a traced design beats the etendue limit (a fault
-    of ours).
+    Returns the acceptance as a collector takes it, the traced shares by cause, and `summary`, what trace.json holds.
+    Raises InputError for a bad file, CannotCompute where a traced design beats the etendue limit (a fault of ours).
     """
     from yieldsim.files.prescription.read import read_prescription
     from yieldsim.runs.time_span import number, whole_number

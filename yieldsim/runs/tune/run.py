@@ -65,15 +65,16 @@ def tune(
 ) -> TuneRun:
     """Vary values of a prescription between limits; the design that delivers most at the site.
 
+    optics      prescription file
     vary        "KEY=LOW:HIGH" for each; KEY as in the file, with its table where several have it:
         "funnel.length_m"; "KEY,KEY*FACTOR=LOW:HIGH" for values that move together
-    collector   its shield, fibre and mounts are kept; without one, no such losses, and every design gets
-    its best facing
-    start, end, years, span, kernels   as for an estimate
+    collector   its shield, fibre and mounts are kept; without one, no such losses, and every design gets its best facing
+    start, end, years, span, kernels, progress   as for an estimate
     points      of the even grid along one or two values; designs sampled (Sobol points) where there are more
     workers     processes of this machine that share the designs of the grid or the sample, and the tracings of the error
     scheduler   address of a Dask cluster that does it instead
 
+    Returns every design tried, the best, how sure its lead is, and `summary`, what tune.json holds.
     Raises InputError for wrong files or keys, DataMissing or CannotCompute as an estimate does.
     """
 
