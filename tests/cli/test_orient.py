@@ -171,7 +171,7 @@ def test_same_inputs_same_bytes_and_no_figures_when_not_wanted(folder: Path, res
     [
         (["--goal", "anual"], "did you mean annual"),
         (["--goal", "load"], "without a load file"),
-        (["--units", "0"], "units is 0; allowed: 1 to 200"),
+        (["--units", "0"], "units is 0; allowed: a whole number, 1 to 200"),
         (["--step-deg", "0"], "step_deg is 0"),
         (["--compare", "88"], "is not a facing"),
         (["--compare", "200,0"], "compare #1 tilt is 200"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -95,6 +95,14 @@ def given(
             raise InputError(problems)
         return Loaded(noun=value, sources=(), warnings=())
     return read(path_given(value, key, f"the path of {_a(file or key)} file, or {_a(kind.__name__)}"))
+
+
+def kernel_paths(kernels: str | Path | Sequence[str | Path]) -> list[Path]:
+    """The kernels named for a run. Raises InputError for what is no path."""
+    from yieldsim.files.text.paths import path_given, several
+
+    allowed = "paths of kernel files"
+    return [path_given(kernel, "kernels", allowed) for kernel in several(kernels, "kernels", allowed)]
 
 
 def _a(noun: str) -> str:

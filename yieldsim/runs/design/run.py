@@ -56,7 +56,7 @@ def design(
     from yieldsim.runs.design.confidence import confident
     from yieldsim.runs.design.summary import summarised
     from yieldsim.runs.design.variants import with_variants
-    from yieldsim.runs.setup.prepare import kernel_paths
+    from yieldsim.runs.open_inputs import kernel_paths
     from yieldsim.runs.time_span import refuse_wrong_span
 
     gathered, notes = Gathered(), Notes()

@@ -167,8 +167,7 @@ def seen_over(
     from yieldsim.ground.skyline import skyline
     from yieldsim.ground.terrain import NestedTerrain
     from yieldsim.ground.unknown_ground import Raised
-    from yieldsim.runs.open_inputs import given
-    from yieldsim.runs.setup.prepare import kernel_paths
+    from yieldsim.runs.open_inputs import given, kernel_paths
     from yieldsim.runs.time_span import start_and_end
 
     needs_terrain_extra()

@@ -71,6 +71,7 @@ def prepare(
     from yieldsim.energy.integration import Setting
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.ground.visible_disc import flat_dip_deg
+    from yieldsim.runs.open_inputs import kernel_paths
     from yieldsim.runs.run_span import run_span, season_note
     from yieldsim.runs.time_span import refuse_wrong_span, time_grid
     from yieldsim.sky.sun_track import prepare_track
@@ -135,14 +136,6 @@ def prepare(
         span_notes=span_notes,
         clear_mask=clear_mask,
     )
-
-
-def kernel_paths(kernels: str | Path | Sequence[str | Path]) -> list[Path]:
-    """The kernels named for a run. Raises InputError for what is no path."""
-    from yieldsim.files.text.paths import path_given, several
-
-    allowed = "paths of kernel files"
-    return [path_given(kernel, "kernels", allowed) for kernel in several(kernels, "kernels", allowed)]
 
 
 def read_inputs(

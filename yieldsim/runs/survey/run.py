@@ -66,8 +66,9 @@ def survey(
     from yieldsim.files.terrain.raster import open_rasters, refuse_missing
     from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
     from yieldsim.files.terrain.remote import Address, absolute_name, all_named, terrain_source
+    from yieldsim.runs.open_inputs import kernel_paths
     from yieldsim.runs.run_span import run_span
-    from yieldsim.runs.setup.prepare import kernel_paths, resolve_collector
+    from yieldsim.runs.setup.prepare import resolve_collector
     from yieldsim.runs.time_span import start_and_end
 
     needs_terrain_extra()
