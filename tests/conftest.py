@@ -1,9 +1,11 @@
-"""For all tests: prospects made from plain arrays (any way of the Sun, any power, no kernels), one profile of property tests."""
+"""For all tests: who runs which, prospects made from plain arrays (any way of the Sun, any power, no kernels), one profile of property
+tests."""
 
 from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -24,6 +26,22 @@ RADIUS_DEG = 0.2666
 settings.register_profile("same", derandomize=True)
 settings.register_profile("explore", derandomize=False)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "same"))
+
+TOGETHER = ("tests/cli/budget/", "tests/page/")
+"""Folders whose files share runs or a browser."""
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """A file's tests, and those of a folder in TOGETHER, go to one worker: what they share is made once."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class OneWorkerAFile(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            path = nodeid.split("::", 1)[0]
+            return next((folder for folder in TOGETHER if path.startswith(folder)), path)
+
+    return OneWorkerAFile(config, log)
 
 
 def weighed_sky(

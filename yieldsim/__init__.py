@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from yieldsim.base.errors import CannotCompute, DataMissing, InputError, WriteFailed, YieldsimError
-    from yieldsim.base.load_model import Load, LoadPlan, Schedule, Storage
+    from yieldsim.base.load_model import Load, LoadPlan, Schedule, Storage, UncertainPlan
     from yieldsim.base.model import (
         AttenuationTable,
         BiaxialAcceptance,
@@ -29,13 +29,14 @@ if TYPE_CHECKING:
         Site,
         TerrainHorizon,
     )
+    from yieldsim.base.plans.design import DesignPlan
     from yieldsim.runs.budget.run import budget
     from yieldsim.runs.design.run import design
     from yieldsim.runs.estimate.run import estimate
     from yieldsim.runs.growth.run import growth
     from yieldsim.runs.horizon.run import horizon
     from yieldsim.runs.open_estimate import open_estimate
-    from yieldsim.runs.open_inputs import read_collector, read_load, read_site
+    from yieldsim.runs.open_inputs import read_collector, read_design, read_load, read_site, read_uncertain
     from yieldsim.runs.orient.run import orient
     from yieldsim.runs.page.run import page
     from yieldsim.runs.rank.run import rank
@@ -52,6 +53,7 @@ __all__ = [
     "CleaningEvent",
     "Collector",
     "DataMissing",
+    "DesignPlan",
     "Dust",
     "Fibre",
     "HorizonMask",
@@ -68,6 +70,7 @@ __all__ = [
     "Storage",
     "SurveyOptions",
     "TerrainHorizon",
+    "UncertainPlan",
     "WriteFailed",
     "YieldsimError",
     "budget",
@@ -80,8 +83,10 @@ __all__ = [
     "page",
     "rank",
     "read_collector",
+    "read_design",
     "read_load",
     "read_site",
+    "read_uncertain",
     "survey",
     "trace",
     "tune",
@@ -100,9 +105,9 @@ VERBS = (
     "design",
     "growth",
 )
-READERS = ("read_collector", "read_load", "read_site")
+READERS = ("read_collector", "read_design", "read_load", "read_site", "read_uncertain")
 ERRORS = ("CannotCompute", "DataMissing", "InputError", "WriteFailed", "YieldsimError")
-LOADS = ("Load", "LoadPlan", "Schedule", "Storage")
+LOADS = ("Load", "LoadPlan", "Schedule", "Storage", "UncertainPlan")
 
 
 def _home(name: str) -> str:
@@ -115,6 +120,8 @@ def _home(name: str) -> str:
         return "yieldsim.base.errors"
     if name in LOADS:
         return "yieldsim.base.load_model"
+    if name == "DesignPlan":
+        return "yieldsim.base.plans.design"
     if name == "open_estimate":
         return "yieldsim.runs.open_estimate"
     return "yieldsim.runs.survey.options" if name == "SurveyOptions" else "yieldsim.base.model"

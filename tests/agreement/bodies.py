@@ -9,7 +9,7 @@ import numpy as np
 from agreement.compare import ours
 from agreement.published import columns, table
 from agreement.sky import instants, lunar_eclipse_contacts_tdb_s, turned_deg
-from agreement.worlds import seconds, world
+from agreement.worlds import seconds, subsolar_point_deg, world
 from yieldsim.base.clock import library_time, tdb_seconds
 from yieldsim.base.constants import AU_KM, SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.ephemeris import Ephemeris
@@ -19,7 +19,7 @@ from yieldsim.files.inputs.readers import read_body
 from yieldsim.sky.apparent import orientation_of
 from yieldsim.sky.eclipse import Eclipse, eclipses
 from yieldsim.sky.rotation import ElementsFrame
-from yieldsim.sky.season import solar_longitude_deg, subsolar_point_deg
+from yieldsim.sky.season import solar_longitude_deg
 from yieldsim.sky.sun_track import prepare_track
 
 DAY_S = 86_400.0

@@ -5,20 +5,16 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from scipy.optimize import bisect, minimize_scalar
 
 from agreement.compare import ours
+from agreement.interfaces import our_reflectances, reflectances
 from agreement.published import columns, table
 from agreement.scenes import NORMAL, glass, in_band, lens_scene
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.solar_spectrum import band_weights
 from yieldsim.files.prescription.material_database import plain_material, sellmeier_material
-from yieldsim.optics.fresnel import (
-    bare_reflectance,
-    brewster_angle_deg,
-    critical_angle_deg,
-    reflectances,
-    slab_transmittance,
-)
+from yieldsim.optics.fresnel import bare_reflectance
 from yieldsim.optics.photometry import SUNLIGHT, photopic
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.funnel_walls import full_height, parabola_half_width
@@ -37,11 +33,11 @@ FACET_INDEX = 1.4906
 def fresnel() -> float:
     given, worst = columns("fresnel_reflectance.csv"), 0.0
     for place, n in enumerate(given["index"]):
-        s, p = reflectances(45.0, 1.0, n)
+        s, p = our_reflectances(45.0, n)
         found = {
             "normal": bare_reflectance(1.0, 1.0, n),
-            "s_45_deg": float(s),
-            "p_45_deg": float(p),
+            "s_45_deg": s,
+            "p_45_deg": p,
             "mean_45_deg": bare_reflectance(math.cos(math.pi / 4.0), 1.0, n),
         }
         worst = max(worst, *(abs(number - given[key][place]) for key, number in found.items()))
@@ -50,17 +46,32 @@ def fresnel() -> float:
 
 @ours("brewster-critical")
 def brewster_critical() -> float:
+    """Where no p light is reflected from outside; where all light is from inside."""
+
+    def passes(angle_deg: float, n: float) -> float:
+        return 1.0 if bare_reflectance(math.cos(math.radians(angle_deg)), n, 1.0) < 1.0 else -1.0
+
     given = columns("fresnel_reflectance.csv")
-    found = [[brewster_angle_deg(n), critical_angle_deg(n)] for n in given["index"]]
+    found = [
+        [
+            minimize_scalar(
+                lambda angle, n=n: our_reflectances(angle, n)[1], bounds=(45.0, 70.0), options={"xatol": 1e-7}
+            ).x,
+            bisect(passes, 10.0, 80.0, args=(n,)),
+        ]
+        for n in given["index"]
+    ]
     return float(np.abs(np.array(found).T - [given["brewster_deg"], given["critical_deg"]]).max())
 
 
 @ours("slab")
 def slab() -> float:
+    """Mean over s and p of (1 - R) / (1 + R): both faces, and all reflections between them, incoherent."""
     given = columns("slab_transmittance.csv")
     return max(
-        float(np.abs(slab_transmittance(given["incidence_deg"], n) - given[column]).max())
+        abs(sum((1.0 - r) / (1.0 + r) for r in our_reflectances(incidence, n)) / 2.0 - number)
         for n, column in ((1.5, "n_1_5"), (1.79, "n_1_79"))
+        for incidence, number in zip(given["incidence_deg"], given[column], strict=True)
     )
 
 

@@ -11,7 +11,7 @@ from scipy.optimize import brentq
 
 from agreement.compare import ours
 from agreement.published import columns, table
-from agreement.worlds import seconds, world
+from agreement.worlds import seconds, subsolar_point_deg, world
 from yieldsim.base.clock import library_time, tdb_seconds, utc_from_tdb
 from yieldsim.base.constants import SOLAR_RADIUS_KM
 from yieldsim.base.dataset import add
@@ -24,7 +24,7 @@ from yieldsim.sky.body_year import season_return_days
 from yieldsim.sky.eclipse import add_occulter, eclipses
 from yieldsim.sky.ellipsoid import planetocentric_deg, position_km
 from yieldsim.sky.rotation import ElementsFrame
-from yieldsim.sky.season import solar_longitude_deg, subsolar_point_deg
+from yieldsim.sky.season import solar_longitude_deg
 from yieldsim.sky.sun_track import prepare_track
 
 DISC_DEG = 0.2666

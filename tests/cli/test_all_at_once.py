@@ -85,7 +85,7 @@ CASES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     ),
     "a tuning": (
         ("tune", "half-metre-lens.optics.toml", "-s", "bad.toml", "-v", "foo", "--points", "0", *SPAN),
-        (SITE, START, "--points: is 0", '--vary: is "foo"'),
+        (SITE, START, "points is 0", '--vary: is "foo"'),
     ),
 }
 GROUND: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {

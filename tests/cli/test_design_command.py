@@ -18,7 +18,6 @@ from yieldsim.cli.main import commands
 from yieldsim.files.text.bundled import sites_folder
 
 SPAN = ("--start", "2027-03-01", "--end", "2027-03-22")
-pytestmark = pytest.mark.xdist_group("design")
 CHECKER = Path(__file__).parents[1] / "unit" / "planning" / "system" / "check_certificate.py"
 
 

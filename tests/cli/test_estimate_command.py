@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -16,32 +15,23 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+from command_line import process, run, with_sites
 from PIL import Image
 
 from yieldsim.base.results.checks import faults
 from yieldsim.files.output.result_schemas import RESULTS
-from yieldsim.files.text.bundled import sites_folder
 
-pytestmark = pytest.mark.xdist_group("estimate")
 FEW_DAYS = ["--start", "2027-01-10", "--end", "2027-01-13"]
-
-
-def run(*words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "yieldsim", *words], cwd=cwd, capture_output=True, text=True, timeout=300
-    )
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    there = tmp_path_factory.mktemp("run")
-    shutil.copytree(sites_folder(), there / "sites")
-    return there
+    return with_sites(tmp_path_factory.mktemp("run"))
 
 
 @pytest.fixture(scope="module")
 def results(folder: Path) -> Path:
-    done = run(
+    done = process(
         "estimate",
         "sites/rust-plain.toml",
         "-c",
@@ -292,19 +282,19 @@ def test_an_interrupted_run_leaves_nothing(folder: Path) -> None:
         "--out",
         "half",
     ]
-    process = subprocess.Popen(
+    running = subprocess.Popen(
         [sys.executable, "-m", "yieldsim", *words], cwd=folder, stderr=subprocess.PIPE, start_new_session=True
     )
     time.sleep(4.0)
     # as one does at the keyboard: again if the first was swallowed, as a library may do while it loads
     for _ in range(5):
-        os.kill(process.pid, signal.SIGINT)
+        os.kill(running.pid, signal.SIGINT)
         try:
-            _, told = process.communicate(timeout=5)
+            _, told = running.communicate(timeout=5)
             break
         except subprocess.TimeoutExpired:
             continue
-    assert process.returncode == 130
+    assert running.returncode == 130
     assert b"interrupted" in told
     assert not (folder / "half").exists()
 

@@ -18,7 +18,6 @@ from yieldsim.base.results.growth import GrowthResult
 from yieldsim.cli.main import commands
 from yieldsim.files.text.bundled import sites_folder
 
-pytestmark = pytest.mark.xdist_group("growth")
 CHECKER = Path(__file__).parents[1] / "unit" / "planning" / "system" / "check_growth_certificate.py"
 SHORT = (("2028-06-01", "2027-04-01"), ("2029-06-01", "2027-05-01"), ("2031-01-01", "2028-05-01"))
 """Dates of the demo, and those of a test: phases of a lunation, the last one with a year of wear."""

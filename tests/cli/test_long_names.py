@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from command_line import run
 
 from yieldsim.files.starter import write_starter
 
@@ -33,47 +32,29 @@ CALLS = {
 def test_a_long_name_is_told(tmp_path: Path, key: str) -> None:
     write_starter(tmp_path / "set")
     before = sorted(path.name for path in (tmp_path / "set").iterdir())
-    run = subprocess.run(
-        [sys.executable, "-m", "yieldsim", *CALLS[key]],
-        cwd=tmp_path / "set",
-        capture_output=True,
-        text=True,
-        timeout=60,
-    )
-    assert run.returncode == 2, run.stderr
-    lines = run.stderr.strip().split("\n")
+    done = run(*CALLS[key], cwd=tmp_path / "set")
+    assert done.returncode == 2, done.stderr
+    lines = done.stderr.strip().split("\n")
     assert [line for line in lines if "of 300 bytes" in line] == [
         f"{key} holds the name {'n' * 40}... of 300 bytes; allowed: up to 255"
     ]
     # of the other files, those that aren't there
     assert all("here: is not there" in line or "a.toml: does not exist" in line for line in lines[1:])
-    assert not run.stdout
+    assert not done.stdout
     assert sorted(path.name for path in (tmp_path / "set").iterdir()) == before
 
 
 def test_a_long_path_of_short_names(tmp_path: Path) -> None:
-    run = subprocess.run(
-        [sys.executable, "-m", "yieldsim", "check", "a/" * 3000 + "b"],
-        cwd=tmp_path,
-        capture_output=True,
-        text=True,
-        timeout=60,
-    )
-    assert run.returncode == 2
-    assert "is a path of 6001 bytes; allowed: up to 4095" in run.stderr
+    done = run("check", "a/" * 3000 + "b", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "is a path of 6001 bytes; allowed: up to 4095" in done.stderr
 
 
 def test_a_folder_of_kernels_with_a_long_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("YIELDSIM_KERNELS", LONG)
     write_starter(tmp_path / "set")
     words = ("estimate", SITE, "-c", COLLECTOR, "--start", "2027-01-01", "--end", "2027-01-02", "--no-report")
-    run = subprocess.run(
-        [sys.executable, "-m", "yieldsim", *words],
-        cwd=tmp_path / "set",
-        capture_output=True,
-        text=True,
-        timeout=60,
-    )
-    assert run.returncode == 2, run.stderr
-    assert "YIELDSIM_KERNELS: names 'nnn" in run.stderr
-    assert len(run.stderr) < 200
+    done = run(*words, cwd=tmp_path / "set")
+    assert done.returncode == 2, done.stderr
+    assert "YIELDSIM_KERNELS: names 'nnn" in done.stderr
+    assert len(done.stderr) < 200

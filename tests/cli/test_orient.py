@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import netCDF4
@@ -13,52 +10,45 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+from command_line import process, run, with_sites
 
 from yieldsim.base.results.checks import faults
 from yieldsim.files.inputs.readers import read_collector
 from yieldsim.files.output.result_schemas import RESULTS
-from yieldsim.files.text.bundled import sites_folder
 
-pytestmark = pytest.mark.xdist_group("orient")
 SPAN = ["--start", "2027-01-01", "--end", "2027-03-01"]
-
-
-def run(*words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "yieldsim", *words], cwd=cwd, capture_output=True, text=True, timeout=300
-    )
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    there = tmp_path_factory.mktemp("facings")
-    shutil.copytree(sites_folder(), there / "sites")
-    return there
+    return with_sites(tmp_path_factory.mktemp("facings"))
 
 
 RIDGE = ["orient", "sites/lantern-ridge.toml", "-c", "sites/wide.collector.toml", *SPAN]
 
 
+ASKED = [
+    *(
+        *RIDGE,
+        "--step-deg",
+        "3",
+        "--units",
+        "3",
+        "--goal",
+        "shortest-gap",
+        "--compare",
+        "90,45",
+        "--compare",
+        "80,300,10",
+    ),
+    *("--load", "sites/habitat.load.toml", "--levelling-deg", "1", "--azimuth-error-deg", "2"),
+    *("--tracker-downtime-fraction", "0.1"),
+]
+
+
 @pytest.fixture(scope="module")
 def results(folder: Path) -> Path:
-    done = run(
-        *RIDGE,
-        *[
-            "--step-deg",
-            "3",
-            "--units",
-            "3",
-            "--goal",
-            "shortest-gap",
-            "--compare",
-            "90,45",
-            "--compare",
-            "80,300,10",
-        ],
-        *["--load", "sites/habitat.load.toml", "--levelling-deg", "1", "--azimuth-error-deg", "2"],
-        *["--tracker-downtime-fraction", "0.1", "--out", "a"],
-        cwd=folder,
-    )
+    done = process(*ASKED, "--out", "a", cwd=folder)
     assert done.returncode == 0, done.stderr
     assert "best for, or compared" in done.stdout
     assert "Never look into a lit fibre end" in done.stdout
@@ -165,13 +155,12 @@ def test_following_stands_beside_fixed(summary: dict) -> None:
     assert both["longest_gap_hours"] == found["dark_gap_hours"]
 
 
-def test_same_inputs_same_bytes_and_no_figures_when_not_wanted(folder: Path) -> None:
-    for out in ("b", "c"):
-        done = run(*RIDGE, "--step-deg", "5", "--json", "--out", out, cwd=folder)
-        assert done.returncode == 0, done.stderr
-        assert json.loads(done.stdout) == json.loads((folder / out / "orient.json").read_text())
-    for file in sorted((folder / "b").iterdir()):
-        assert file.read_bytes() == (folder / "c" / file.name).read_bytes(), file.name
+def test_same_inputs_same_bytes_and_no_figures_when_not_wanted(folder: Path, results: Path) -> None:
+    done = run(*ASKED, "--json", "--out", "b", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout) == json.loads((folder / "b" / "orient.json").read_text())
+    for file in sorted(results.iterdir()):
+        assert file.read_bytes() == (folder / "b" / file.name).read_bytes(), file.name
     plain = run(*RIDGE, "--step-deg", "10", "--no-figures", "--out", "d", cwd=folder)
     assert plain.returncode == 0
     assert {file.name for file in (folder / "d").iterdir()} == {"orient.json", "facing.nc", "facings.csv"}
@@ -182,7 +171,7 @@ def test_same_inputs_same_bytes_and_no_figures_when_not_wanted(folder: Path) -> 
     [
         (["--goal", "anual"], "did you mean annual"),
         (["--goal", "load"], "without a load file"),
-        (["--units", "0"], "units is 0; allowed: 1 to 200"),
+        (["--units", "0"], "units is 0; allowed: a whole number, 1 to 200"),
         (["--step-deg", "0"], "step_deg is 0"),
         (["--compare", "88"], "is not a facing"),
         (["--compare", "200,0"], "compare #1 tilt is 200"),

@@ -22,7 +22,6 @@ rioxarray = pytest.importorskip("rioxarray")
 pytest.importorskip("pyarrow")
 from rasterio.transform import Affine  # noqa: E402
 
-pytestmark = pytest.mark.xdist_group("other_tools")
 SITE, COLLECTOR = sites_folder() / "lantern-ridge.toml", sites_folder() / "wide.collector.toml"
 WIDTH, HEIGHT, PIXEL_M = 1060, 40, 200.0
 WHOLE = {"year", "solar_day"}

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from command_line import run as here
 from pictures import inked_quarters
 
 rasterio = pytest.importorskip("rasterio")
@@ -45,7 +46,6 @@ azimuth_deg = 10.0
 table = "acceptance.csv"
 source = "disc"
 """
-pytestmark = pytest.mark.xdist_group("terrain_commands")
 
 
 def raster(
@@ -94,11 +94,9 @@ def start(folder: Path, *words: str) -> subprocess.Popen:
 
 
 def run(folder: Path, *words: str, expect: int = 0) -> tuple[str, str]:
-    process = start(folder, *words)
-    out, err = process.communicate(timeout=240)
-    assert process.returncode == expect, err
-    assert "Traceback" not in err
-    return out, err
+    done = here(*words, cwd=folder)
+    assert done.returncode == expect, done.stderr
+    return done.stdout, done.stderr
 
 
 SURVEY = (

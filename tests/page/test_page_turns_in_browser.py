@@ -13,8 +13,6 @@ import xarray as xr
 import yieldsim
 from tests.page.conftest import SITES, Opened, ridge_collector, trough, turned
 
-pytestmark = pytest.mark.xdist_group("browser")
-
 TURN = 3e-3
 """What the page promises of a turned mount, relative to an estimate in that orientation."""
 UNCHANGED = 1e-3

@@ -39,7 +39,6 @@ def test_quick_rows_are_those_of_the_copy(key: str) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.xdist_group("terrain")
 @pytest.mark.parametrize("key", SLOW)
 def test_slow_rows_are_those_of_the_copy(key: str) -> None:
     if not WAYS[key].possible:

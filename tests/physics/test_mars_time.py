@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from agreement import sky as agreed
 from agreement.published import table, value
+from agreement.worlds import subsolar_point_deg
 
 from yieldsim.base.clock import tdb_seconds, utc_from_tdb
 from yieldsim.sky.body_year import season_return_days
-from yieldsim.sky.season import solar_longitude_deg, subsolar_point_deg
+from yieldsim.sky.season import solar_longitude_deg
 from yieldsim.sky.sun_track import prepare_track
 
 EXAMPLES = table("mars_time_worked_examples.csv")

@@ -35,7 +35,6 @@ pytestmark = [
         not all(path.is_file() for path in (RIDGE, POLE, FAR)),
         reason="no LOLA terrain in ../shared/data/terrain",
     ),
-    pytest.mark.xdist_group("terrain"),
 ]
 
 

@@ -11,8 +11,6 @@ pytest.importorskip("rasterio")
 
 from agreement import polar_light as agreed
 
-pytestmark = pytest.mark.xdist_group("terrain")
-
 
 def test_published_map_of_average_visibility():
     """LOLA average visibility (Mazarico et al. 2011, Icarus 211, 1066-1081; product AVGVISIB_85S_060M_201608): means over blocks of

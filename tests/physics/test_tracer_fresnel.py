@@ -1,5 +1,4 @@
-"""Reflection and refraction against the Fresnel equations, slab and prism formulas, and a thin-film
-library."""
+"""Reflection and refraction against the Fresnel equations, slabs, and a thin-film library."""
 
 from __future__ import annotations
 
@@ -8,14 +7,13 @@ import math
 import numpy as np
 import pytest
 from agreement import optics as agreed
+from agreement.interfaces import reflectances
 from numpy.testing import assert_allclose
 
 from yieldsim.optics.fresnel import (
     bare_reflectance,
     face_reflectance,
     layer_reflectance,
-    prism_deviation_deg,
-    reflectances,
     refract,
 )
 
@@ -33,7 +31,7 @@ def test_p_reflectance_is_the_square_of_s_at_45_degrees() -> None:
 
 
 def test_kernel_agrees_with_the_formula_both_ways() -> None:
-    """The compiled scalar against its NumPy twin, from outside and from inside, beyond the critical angle
+    """The compiled scalar against the plain equations, from outside and from inside, beyond the critical angle
     too."""
     incidence = np.linspace(0.0, 89.9, 200)
     for n1, n2 in ((1.0, 1.79), (1.79, 1.0), (1.49, 1.4585)):
@@ -67,17 +65,6 @@ def test_polarisation_averaged_per_face_costs_what_the_module_says() -> None:
         averaged = (1.0 - 0.5 * (s + p)) ** 2
         assert_allclose(carried - averaged, (s - p) ** 2 / 4.0, rtol=1e-9)
         assert 0.0 < carried - averaged < cost
-
-
-def test_prism_least_deviation() -> None:
-    """Least deviation 2 asin(n sin(A/2)) - A, where the ray passes symmetrically (textbook formula)."""
-    n, apex = 1.5, 40.0
-    symmetric = math.degrees(math.asin(n * math.sin(math.radians(apex / 2.0))))
-    least = 2.0 * symmetric - apex
-    angles = np.linspace(symmetric - 8.0, symmetric + 8.0, 1601)
-    deviation = prism_deviation_deg(angles, apex, n)
-    assert_allclose(deviation.min(), least, atol=1e-9)
-    assert_allclose(angles[deviation.argmin()], symmetric, atol=0.006)
 
 
 def test_refract_keeps_snell_and_the_plane_of_incidence() -> None:

@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 from agreement import limits
 from agreement import optics as agreed
+from agreement.interfaces import prism_deviation_deg, reflectances
 from agreement.scenes import NORMAL, glass, in_band
 from agreement.scenes import lens_scene as any_lens_scene
 from numpy.testing import assert_allclose
 
 from yieldsim.base.errors import InputError
 from yieldsim.base.prescription_model import Band, Coating, FibreFace, Lens, Prescription
-from yieldsim.optics.fresnel import prism_deviation_deg, reflectances
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.groove_section import facet_from_air, facet_from_glass
 from yieldsim.optics.raytrace.grooves import (
@@ -144,7 +144,7 @@ def test_facets_deviate_like_prisms() -> None:
         ray = last[-1] - last[1]
         turned = math.degrees(math.atan2(-ray[0], ray[2])) - incidence
         # the prism's apex points outwards: light from the axis's side meets it at -incidence
-        expected = float(prism_deviation_deg(-incidence, slope, N))
+        expected = prism_deviation_deg(-incidence, slope, N)
         assert_allclose(turned, expected, atol=1e-9)
 
 

@@ -6,10 +6,10 @@ import math
 
 import numpy as np
 import pytest
+from agreement.interfaces import reflectances
 from numpy.testing import assert_allclose
 
 from yieldsim.base.prescription_model import FibreFace, Funnel, Lens, OpticalMaterial, Prescription
-from yieldsim.optics.fresnel import reflectances
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.ray_collector import SEEN_LENGTH, walk
 from yieldsim.optics.raytrace.ray_steps import RAY_LENGTH

@@ -28,7 +28,6 @@ from yieldsim.runs.survey.run import survey  # noqa: E402
 
 MOON = Path(__file__).resolve().parents[3] / "shared" / "data" / "terrain" / "LDEM_4.IMG"
 DEGREE_M = np.pi / 180.0 * 1_737_400.0
-pytestmark = pytest.mark.xdist_group("terrain")
 
 
 @pytest.mark.skipif(not MOON.is_file(), reason="no whole-Moon grid in ../shared/data/terrain")

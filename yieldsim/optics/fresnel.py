@@ -1,4 +1,4 @@
-"""Refraction and reflection at one interface: Snell, Fresnel, thin coatings; slabs and prisms in closed form.
+"""Refraction and reflection at one interface: Snell, Fresnel, thin coatings.
 
 Polarisation: sunlight is unpolarised, and each interface of the tracer takes the mean of the s and p
 reflectances. Carrying the polarisation from face to face would add delta1 delta2 / 4 to the transmittance
@@ -13,11 +13,7 @@ from __future__ import annotations
 import cmath
 import math
 
-import numpy as np
-from numpy.typing import ArrayLike
-
 from yieldsim.base.numerics.jit import njit
-from yieldsim.base.numerics.vectors import FloatArray
 
 BARE, STATED, LAYER = 0, 1, 2
 """Kinds of face: bare, a stated reflectance at normal incidence, a single layer."""
@@ -125,58 +121,3 @@ def refract(
     cos_t = math.sqrt(max(0.0, 1.0 - ratio * ratio * (1.0 - cos_i * cos_i)))
     k = cos_t - ratio * cos_i
     return ratio * dx + k * nx, ratio * dy + k * ny, ratio * dz + k * nz
-
-
-def reflectances(incidence_deg: ArrayLike, n1: float, n2: float) -> tuple[FloatArray, FloatArray]:
-    """Reflectances of s and p light at a bare interface, any shape; 1 beyond the critical angle.
-
-    >>> [round(float(r), 6) for r in reflectances(45.0, 1.0, 1.5)]
-    [0.092013, 0.008466]
-    """
-    incidence = np.radians(np.asarray(incidence_deg, dtype=np.float64))
-    cos_i = np.cos(incidence)
-    sin_t = n1 / n2 * np.sin(incidence)
-    cos_t = np.sqrt(np.maximum(0.0, 1.0 - sin_t**2))
-    rs = (n1 * cos_i - n2 * cos_t) / (n1 * cos_i + n2 * cos_t)
-    rp = (n2 * cos_i - n1 * cos_t) / (n2 * cos_i + n1 * cos_t)
-    return np.where(sin_t >= 1.0, 1.0, rs**2), np.where(sin_t >= 1.0, 1.0, rp**2)
-
-
-def slab_transmittance(incidence_deg: ArrayLike, n: float) -> FloatArray:
-    """Unpolarised transmittance of a clear slab with its inner reflections, incoherent: mean of (1-R)/(1+R).
-
-    >>> float(slab_transmittance(0.0, 1.5).round(5))
-    0.92308
-    """
-    s, p = reflectances(incidence_deg, 1.0, n)
-    return np.asarray(0.5 * ((1.0 - s) / (1.0 + s) + (1.0 - p) / (1.0 + p)))
-
-
-def critical_angle_deg(n: float) -> float:
-    """Angle inside index n beyond which a face to vacuum reflects everything.
-
-    >>> round(critical_angle_deg(1.79), 2)
-    33.96
-    """
-    return math.degrees(math.asin(1.0 / n))
-
-
-def brewster_angle_deg(n: float) -> float:
-    """Angle of incidence from vacuum at which index n reflects no p light.
-
-    >>> round(brewster_angle_deg(1.5), 2)
-    56.31
-    """
-    return math.degrees(math.atan(n))
-
-
-def prism_deviation_deg(incidence_deg: ArrayLike, apex_deg: float, n: float) -> FloatArray:
-    """Deviation by a prism in its principal plane; NaN where the second face reflects totally.
-
-    deviation = i1 + i2 - apex, sin i2 = n sin(apex - asin(sin i1 / n)); least at sin i1 = n sin(apex / 2).
-    """
-    first = np.radians(np.asarray(incidence_deg, dtype=np.float64))
-    apex = math.radians(apex_deg)
-    sin_out = n * np.sin(apex - np.arcsin(np.sin(first) / n))
-    with np.errstate(invalid="ignore"):
-        return np.degrees(first + np.arcsin(sin_out) - apex)

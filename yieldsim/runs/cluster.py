@@ -20,6 +20,7 @@ from typing import Any, Protocol
 
 from yieldsim.base.errors import CannotCompute, DataMissing
 from yieldsim.files.output.provenance import file_ends, package_digest, package_version
+from yieldsim.runs.time_span import whole_number
 
 LOST = "the scheduler or its workers were lost"
 AGAIN = "start it again"
@@ -107,8 +108,10 @@ def computing(
     scheduler   address of a cluster to use instead
     files       that its workers need where they are here
     again       how to go on where it is lost
-    Raises CannotCompute when a cluster can't be reached, or a worker of it lacks something; DataMissing without the library for it.
+    Raises InputError for workers that are no whole number above 0, CannotCompute when a cluster can't be reached or a worker lacks
+    something, DataMissing without the library for it.
     """
+    whole_number(workers, "workers", 1)
     if scheduler is None and min(workers, jobs) <= 1:
         yield _here
         return

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-from numbers import Real
+import math
+from numbers import Integral, Real
 from typing import TYPE_CHECKING
 
 from yieldsim.base.constants import DAYS_PER_YEAR
 from yieldsim.base.errors import Gathered, InputError, Problem, likely
+from yieldsim.base.ranges import Range
 from yieldsim.files.text.timestamps import FIRST_YEAR, LAST_YEAR, LEAP_SECOND, NO_LEAP_SECOND
 
 if TYPE_CHECKING:
@@ -70,6 +72,13 @@ def number(value: object, key: str) -> float:
     if isinstance(value, bool) or not isinstance(value, Real):
         raise InputError(Problem("", key, f"is {value!r}", "a number"))
     return float(value)
+
+
+def whole_number(value: object, key: str, low: int, high: float = math.inf) -> int:
+    """A whole number in a range; anything else is refused by name."""
+    if isinstance(value, bool) or not isinstance(value, Integral) or not low <= int(value) <= high:
+        raise InputError(Problem("", key, f"is {value!r}", f"a whole number, {Range(low, high).words}"))
+    return int(value)
 
 
 def span_utc(

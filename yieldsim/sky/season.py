@@ -1,4 +1,4 @@
-"""The season: solar longitude from the body's pole and orbit, and the point where the Sun is overhead."""
+"""The season: solar longitude from the body's pole and orbit."""
 
 from __future__ import annotations
 
@@ -36,19 +36,3 @@ def solar_longitude_deg(ephemeris: Ephemeris, body: Body, tdb_s: FloatArray) -> 
     quarter = np.cross(normal, equinox, axis=0)
     longitude = np.degrees(np.arctan2((seen * quarter).sum(axis=0), (seen * equinox).sum(axis=0))) % 360.0
     return np.where(longitude >= 360.0, 0.0, longitude)
-
-
-def subsolar_point_deg(ephemeris: Ephemeris, body: Body, tdb_s: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Planetocentric latitude and east longitude [0, 360) of the apparent Sun seen from the body's centre.
-
-    Light time and the centre's aberration are in, as for the Sun's track.
-    """
-    from skyfield.positionlib import Barycentric
-
-    t = library_time(tdb_s)
-    centre = ephemeris.body.at(t)
-    observer = Barycentric(centre.xyz.au, centre.velocity.au_per_d, t, 0)
-    seen = observer.observe(ephemeris.sun).apparent(deflectors=()).xyz.au
-    rotation = np.asarray(orientation_of(ephemeris, body).rotation_at(t))
-    x, y, z = np.einsum("ij...,j...->i...", rotation, seen)
-    return np.degrees(np.arctan2(z, np.hypot(x, y))), np.degrees(np.arctan2(y, x)) % 360.0

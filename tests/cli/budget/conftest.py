@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import json
-import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from command_line import Done, process, run, with_sites
 
 from yieldsim.base.results.checks import faults
 from yieldsim.files.output.result_schemas import RESULTS
-from yieldsim.files.text.bundled import sites_folder
 
 SPAN = ["--start", "2027-04-20", "--end", "2027-06-23"]
 FILES = ["--site", "sites/lantern-ridge.toml", "-c", "sites/wide.collector.toml"]
@@ -31,16 +28,9 @@ high = 1.0
 """
 
 
-def run(*words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "yieldsim", *words], cwd=cwd, capture_output=True, text=True, timeout=300
-    )
-
-
 @pytest.fixture(scope="session")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    there = tmp_path_factory.mktemp("budget")
-    shutil.copytree(sites_folder(), there / "sites")
+    there = with_sites(tmp_path_factory.mktemp("budget"))
     (there / "doubts.toml").write_text(DOUBTS)
     done = run(
         "estimate", "sites/lantern-ridge.toml", "-c", "sites/wide.collector.toml", *SPAN, "--no-report", "--out", "e",
@@ -51,8 +41,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def done(folder: Path) -> subprocess.CompletedProcess[str]:
-    found = run(
+def done(folder: Path) -> Done:
+    found = process(
         "budget",
         "e",
         "--load",
@@ -69,7 +59,7 @@ def done(folder: Path) -> subprocess.CompletedProcess[str]:
 
 
 @pytest.fixture(scope="session")
-def budget(folder: Path, done: subprocess.CompletedProcess[str]) -> dict[str, object]:
+def budget(folder: Path, done: Done) -> dict[str, object]:
     found: dict[str, object] = json.loads((folder / "b" / "budget.json").read_text())
     assert faults(RESULTS["budget"], found, whole=True) == []
     return found

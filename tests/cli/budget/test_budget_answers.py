@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import json
-import subprocess
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+from command_line import Done, run
 
-from tests.cli.budget.conftest import FILES, run
-
-pytestmark = pytest.mark.xdist_group("budget")
+from tests.cli.budget.conftest import FILES
 
 
-def test_files_are_those_promised(folder: Path, done: subprocess.CompletedProcess[str]) -> None:
+def test_files_are_those_promised(folder: Path, done: Done) -> None:
     names = {file.name for file in (folder / "b").iterdir()}
     assert names == {
         "budget.json", "budget.csv", "budget.nc", "budget.parquet", "budget.pdf", "draws.csv",
@@ -24,7 +22,7 @@ def test_files_are_those_promised(folder: Path, done: subprocess.CompletedProces
     assert "wrote budget.csv" in done.stderr
 
 
-def test_the_words_say_what_matters(done: subprocess.CompletedProcess[str]) -> None:
+def test_the_words_say_what_matters(done: Done) -> None:
     for words in (
         "salad rack",
         "longest outage",
@@ -109,7 +107,7 @@ def test_other_tools_read_the_series(folder: Path, budget: dict[str, object]) ->
     ]  # fmt: skip
 
 
-def test_the_same_bytes_twice(folder: Path, done: subprocess.CompletedProcess[str]) -> None:
+def test_the_same_bytes_twice(folder: Path, done: Done) -> None:
     again = run(
         "budget",
         "e",

@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 import math
-import subprocess
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import xarray as xr
+from command_line import Done, run
 
 import yieldsim
-from tests.cli.budget.conftest import FILES, run
+from tests.cli.budget.conftest import FILES
 from yieldsim.base.errors import InputError
 from yieldsim.cli.main import main
 from yieldsim.files.inputs.readers import read_collector
 from yieldsim.runs.budget.run import budget as budget_run
-
-pytestmark = pytest.mark.xdist_group("budget")
 
 
 @pytest.mark.parametrize(
@@ -84,7 +82,7 @@ def test_a_series_that_ends_too_soon_cannot_be_computed(folder: Path) -> None:
     assert not (folder / "never").exists()
 
 
-def test_rows_of_a_day_are_too_long(folder: Path, done: subprocess.CompletedProcess[str]) -> None:
+def test_rows_of_a_day_are_too_long(folder: Path, done: Done) -> None:
     with xr.open_dataset(folder / "e" / "estimate.nc") as ds:
         daily = ds.load().isel(time=slice(None, None, 24)).assign_attrs(interval_s=86_400.0)
     daily["time_bnds"] = daily["time_bnds"].copy(

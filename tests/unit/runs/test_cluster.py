@@ -18,7 +18,6 @@ from yieldsim.runs import cluster as module
 from yieldsim.runs.cluster import Needs, computing, in_order, lacking
 
 distributed = pytest.importorskip("distributed", reason="needs the extra cluster")
-pytestmark = pytest.mark.xdist_group("cluster")
 CASES = [(number,) for number in range(7)]
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import inspect
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -90,3 +92,134 @@ def test_totals_are_an_object(tmp_path: Path) -> None:
     )
     with pytest.raises(yieldsim.InputError, match="not a result"):
         _ = ds[["delivered_power_w"]].drop_attrs().yieldsim
+
+
+TERRAIN = [SITES / "nowhere.tif"]
+WRONG: dict[str, list[tuple[tuple[object, ...], dict[str, object], str]]] = {
+    "read_site": [((3,), {}, "path is 3; allowed: the path of a site file")],
+    "read_uncertain": [((None,), {}, "path is None; allowed: the path of an uncertainty file")],
+    "open_estimate": [((3,), {}, "path is 3; allowed: an estimate.nc, or the folder that holds one")],
+    "estimate": [
+        ((3, COLLECTOR), {}, "site is 3; allowed: the path of a site file, or a Site"),
+        ((SITE, None), {}, "collector is None; allowed: the path of a collector file, or a Collector"),
+        ((SITE, COLLECTOR), {"kernels": 3}, "kernels is 3; allowed: paths of kernel files"),
+        ((SITE, COLLECTOR), {"kernels": [3]}, "kernels is 3; allowed: paths of kernel files"),
+    ],
+    "orient": [
+        ((SITE, COLLECTOR), {"load": 3}, "load is 3; allowed: the path of a load file, or a LoadPlan"),
+        ((SITE, COLLECTOR), {"units": 1.5}, "units is 1.5; allowed: a whole number, 1 to 200"),
+        ((SITE, COLLECTOR), {"step_deg": "x"}, "step_deg is 'x'; allowed: a number"),
+        (
+            (SITE, COLLECTOR),
+            {"compare": [3]},
+            "compare #1 is 3; allowed: tilt, azimuth and perhaps roll, deg",
+        ),
+    ],
+    "rank": [
+        ((3, COLLECTOR), {}, "sites is 3; allowed: paths of site files, or Sites"),
+        (([3], COLLECTOR), {}, "sites is 3; allowed: the path of a site file, or a Site"),
+        (([SITE], 3), {}, "collector is 3; allowed: the path of a collector file, or a Collector"),
+        (([SITE], COLLECTOR), {"workers": 0}, "workers is 0; allowed: a whole number, 1 or more"),
+    ],
+    "tune": [
+        (
+            (3, SITE, ["funnel.length_m=0.02:0.03"]),
+            {},
+            "optics is 3; allowed: the path of a prescription file",
+        ),
+    ],
+    "trace": [
+        ((3,), {}, "optics is 3; allowed: the path of a prescription file"),
+        (
+            (SITES / "wide-trough.optics.toml",),
+            {"source": "moon"},
+            "source is 'moon'; allowed: point or disc",
+        ),
+        ((SITES / "wide-trough.optics.toml",), {"tolerance": "x"}, "tolerance is 'x'; allowed: a number"),
+    ],
+    "design": [((3,), {}, "plan is 3; allowed: the path of a design file, or a DesignPlan")],
+    "growth": [((None,), {}, "plan is None; allowed: the path of a design file, or a DesignPlan")],
+    "page": [
+        ((3,), {}, "estimate is 3; allowed: an estimate.nc, or the folder that holds one, or a Dataset")
+    ],
+    "horizon": [
+        ((3, [SITE]), {}, "site is 3; allowed: the path of a site file, or a Site"),
+        ((SITE, 3), {}, "terrain is 3; allowed: paths or addresses of terrain files"),
+    ],
+    "survey": [
+        ((3, "moon", COLLECTOR), {}, "terrain is 3; allowed: paths or addresses of terrain files"),
+        ((TERRAIN, "moon", COLLECTOR), {"options": 3}, "options is 3; allowed: SurveyOptions"),
+        ((TERRAIN,), {"like": 3}, "like is 3; allowed: the path of a site file, or a Site"),
+    ],
+}
+
+
+@pytest.mark.parametrize(
+    ("verb", "given", "words", "told"),
+    [(verb, *case) for verb, cases in WRONG.items() for case in cases],
+)
+def test_what_no_verb_takes_is_told_by_name(
+    verb: str, given: tuple[object, ...], words: dict[str, object], told: str
+) -> None:
+    if verb in ("horizon", "survey"):
+        pytest.importorskip("rasterio", reason="the extra terrain")
+    with pytest.raises(yieldsim.InputError) as caught:
+        getattr(yieldsim, verb)(*given, **words)
+    assert told in str(caught.value).splitlines()
+
+
+def test_everything_wrong_with_a_budget_is_told_at_once() -> None:
+    with pytest.raises(yieldsim.InputError) as caught:
+        yieldsim.budget(3, None, site=3, uncertain=3, units=0, reliability=2)  # type: ignore[arg-type]
+    assert str(caught.value).splitlines() == [
+        "estimate is 3; allowed: an estimate.nc, or the folder that holds one, or a Dataset",
+        "load is None; allowed: the path of a load file, or a LoadPlan",
+        "site is 3; allowed: the path of a site file, or a Site",
+        "uncertain is 3; allowed: the path of an uncertainty file, or an UncertainPlan",
+        "units is 0; allowed: a whole number, 1 to 10000000",
+        "reliability is 2; allowed: more than 0, at most 1",
+        "uncertain is given alone; allowed: it beside site and collector (the files that the estimate was made from)",
+    ]
+
+
+def test_every_file_that_a_verb_takes_can_be_read() -> None:
+    plan = yieldsim.read_design(SITES / "lantern-ridge.design.toml")
+    assert isinstance(plan, yieldsim.DesignPlan)
+    doubts = yieldsim.read_uncertain(SITES / "lantern-ridge.uncertain.toml")
+    assert isinstance(doubts, yieldsim.UncertainPlan)
+
+
+VERBS_AND_READERS = [name for name in yieldsim.__all__ if inspect.isfunction(getattr(yieldsim, name))]
+
+
+@pytest.mark.parametrize("name", VERBS_AND_READERS)
+def test_help_says_what_goes_in_what_comes_out_and_what_is_raised(name: str) -> None:
+    verb = getattr(yieldsim, name)
+    told = inspect.getdoc(verb) or ""
+    assert [key for key in inspect.signature(verb).parameters if not re.search(rf"\b{key}\b", told)] == []
+    assert "Raises InputError" in told
+    assert name.startswith(("read_", "open_")) or "eturn" in told
+
+
+def test_verbs_name_one_thing_in_one_way() -> None:
+    """The same keyword has the same default and type in every verb; spans and kernels are asked for by all that look at the Sun."""
+    seen: dict[str, set[tuple[object, object]]] = {}
+    for name in VERBS_AND_READERS:
+        for key, given in inspect.signature(getattr(yieldsim, name)).parameters.items():
+            seen.setdefault(key, set()).add((given.default, given.annotation))
+    for key in (
+        "start",
+        "end",
+        "years",
+        "span",
+        "kernels",
+        "workers",
+        "scheduler",
+        "interval_minutes",
+        "unknown_ground",
+        "progress",
+    ):
+        assert len(seen[key]) == 1, key
+    for verb in ("estimate", "orient", "rank", "horizon", "survey", "tune", "design"):
+        words = inspect.signature(getattr(yieldsim, verb)).parameters
+        assert {"start", "end", "years", "span", "kernels"} <= set(words), verb

@@ -20,7 +20,6 @@ from yieldsim.runs.rank import run as rank_run
 from yieldsim.runs.rank.types import SiteFound
 
 distributed = pytest.importorskip("distributed", reason="needs the extra cluster")
-pytestmark = pytest.mark.xdist_group("cluster")
 SITES = sites_folder()
 COLLECTOR = SITES / "wide.collector.toml"
 SPAN = ("2027-06-01", "2027-06-11")

@@ -8,7 +8,15 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.shared_options import SITE, TABLE, TERRAIN, Command, holds_option, unknown_ground_option
+from yieldsim.cli.shared_options import (
+    SITE,
+    TABLE,
+    TERRAIN,
+    Command,
+    holds_option,
+    kernel_option,
+    unknown_ground_option,
+)
 from yieldsim.cli.terminal.answer import tell_written
 from yieldsim.cli.terminal.wrapping import note
 
@@ -30,6 +38,7 @@ from yieldsim.cli.terminal.wrapping import note
 @holds_option
 @click.option("--start", help="First instant of the Sun's band in the figure, UTC (default 2027-01-01).")
 @click.option("--end", help="Last instant of the band; without it one whole year of the body from the start.")
+@kernel_option
 @unknown_ground_option
 @click.option("--no-figure", is_flag=True, help="Write the table only.")
 @click.option("--json", "as_json", is_flag=True, help="Print a summary as JSON to stdout (needs --out).")
@@ -45,6 +54,7 @@ def horizon(
     unknown_ground: Any,
     start: str | None,
     end: str | None,
+    kernels: tuple[Path, ...],
     no_figure: bool,
     as_json: bool,
 ) -> None:
@@ -53,11 +63,11 @@ def horizon(
     Files are given as --terrain FINE COARSE ... or with --terrain repeated, finest first; a cloud-optimised GeoTIFF by its web address
     (http, https) too.
     """
-    from yieldsim.runs.horizon.run import horizon_of_file, horizon_summary, write_horizon
+    from yieldsim.runs.horizon.run import horizon_of_file, write_horizon
 
     if as_json and out is None:
         raise click.UsageError("--json needs --out: stdout would hold the table")
-    run, place = horizon_of_file(
+    run = horizon_of_file(
         site,
         [*terrain, *more],
         reach_km=reach_km,
@@ -67,16 +77,17 @@ def horizon(
         unknown_ground=unknown_ground,
         start=start,
         end=end,
+        kernels=kernels,
     )
-    written = write_horizon(run, place, out, reach_km=reach_km, figure=not no_figure, start=start, end=end)
-    summary = horizon_summary(run, place)
+    written = write_horizon(run, out, reach_km=reach_km, figure=not no_figure)
+    summary = run.summary
     if out is None:
         click.echo(written[0], nl=False)
     elif as_json:
         click.echo(json.dumps(summary, indent=2, ensure_ascii=False))
     else:
         click.echo(
-            f"{place.name}: skyline {summary['lowest_deg']:.3f} to {summary['highest_deg']:.3f} deg, mean "
+            f"{run.site.name}: skyline {summary['lowest_deg']:.3f} to {summary['highest_deg']:.3f} deg, mean "
             f"{summary['mean_deg']:.3f}; ground {summary['ground_m']:.1f} m; formed by ground up to "
             f"{summary['farthest_km']:.0f} km away"
         )

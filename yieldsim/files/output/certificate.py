@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -16,9 +15,3 @@ def certificate_bytes(arrays: Mapping[str, Any]) -> bytes:
     plain: dict[str, Any] = {name: np.asarray(arrays[name]) for name in sorted(arrays)}
     np.savez_compressed(held, **plain)
     return held.getvalue()
-
-
-def read_certificate(path: Path | str) -> dict[str, np.ndarray]:
-    """The arrays of an archive."""
-    with np.load(path, allow_pickle=False) as archive:
-        return {name: archive[name] for name in archive.files}

@@ -11,6 +11,7 @@ from typing import Any
 
 from yieldsim.base.errors import InputError, Problem, likely
 from yieldsim.files.prescription.read import PrescriptionFile
+from yieldsim.files.text.paths import path_given
 from yieldsim.files.toml.context import Reading
 from yieldsim.files.toml.line_numbers import key_lines
 from yieldsim.files.toml.parse import toml_table
@@ -24,7 +25,7 @@ _NUMBER = re.compile(r"=\s*([+-]?[\d_]+\.?[\d_]*(?:[eE][+-]?\d+)?)")
 
 def read_source(path: Path | str) -> tuple[str, dict[str, Any]]:
     """A prescription file as text and as a plain table. Raises InputError."""
-    reading = Reading(Path(path))
+    reading = Reading(path_given(path, "optics", "the path of a prescription file"))
     text = reading.text("prescription")
     return text, toml_table(text, reading.where)
 

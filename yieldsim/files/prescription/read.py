@@ -37,6 +37,7 @@ from yieldsim.files.prescription.models import (
     LensTable,
     TolerancesTable,
 )
+from yieldsim.files.text.paths import path_given
 from yieldsim.files.toml.context import Loaded, Reading
 from yieldsim.files.toml.model import StrictModel, Text
 from yieldsim.files.toml.parse import key_words, parse_toml
@@ -67,7 +68,7 @@ class PrescriptionFile(StrictModel):
 
 def read_prescription(path: Path | str) -> Loaded[Prescription]:
     """A prescription file. Raises InputError with every problem of it and of the tables it names."""
-    reading = Reading(Path(path))
+    reading = Reading(path_given(path, "optics", "the path of a prescription file"))
     return reading.finished(prescription_of(reading))
 
 

@@ -28,7 +28,7 @@ from urllib.request import (
 
 from yieldsim.base.errors import DataMissing, InputError, Problem
 from yieldsim.base.model import Source
-from yieldsim.files.text.paths import shown
+from yieldsim.files.text.paths import path_given, several, shown
 
 PATIENCE_S = 20
 _SCHEME = re.compile(r"https?://", re.IGNORECASE)
@@ -90,7 +90,9 @@ def named(terrain: Terrain) -> Terrain:
 
 def all_named(terrain: Iterable[Terrain]) -> tuple[Terrain, ...]:
     """Several. Raises InputError."""
-    return tuple(named(one) for one in terrain)
+    allowed = "paths or addresses of terrain files"
+    given = several(terrain, "terrain", allowed)
+    return tuple(named(one if isinstance(one, str) else path_given(one, "terrain", allowed)) for one in given)
 
 
 def shown_name(terrain: Terrain) -> str:

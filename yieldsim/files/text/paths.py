@@ -9,13 +9,32 @@ from __future__ import annotations
 
 import difflib
 import os
+import reprlib
+from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 
 from yieldsim.base.errors import InputError, Problem
 
 LONGEST_NAME_BYTES, LONGEST_PATH_BYTES = 255, 4095
 """Of one part of a path and of a whole one, on the file systems in use."""
 SHOWN_LETTERS = 40
+
+
+def path_given(given: object, key: str, allowed: str) -> Path:
+    """What a program gives as a path. Raises InputError for what is none."""
+    if not isinstance(given, str | os.PathLike):
+        raise InputError(Problem("", key, f"is {reprlib.repr(given)}", allowed))
+    return Path(given)
+
+
+def several(given: Any, key: str, allowed: str) -> list[Any]:
+    """What a program gives as a sequence, or as the only one of it. Raises InputError for what is neither."""
+    if isinstance(given, str | os.PathLike):
+        return [given]
+    if not isinstance(given, Iterable):
+        raise InputError(Problem("", key, f"is {reprlib.repr(given)}", allowed))
+    return list(given)
 
 
 def refuse_name(path: Path | str, key: str = "") -> None:

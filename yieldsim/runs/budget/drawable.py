@@ -83,7 +83,7 @@ def _with_years(
 ) -> tuple[UncertainPlan, list[MeasuredYear]]:
     """The plan with its measured years counted, and those years. Raises InputError where the series has no whole one."""
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
-    from yieldsim.runs.setup.prepare import kernel_paths
+    from yieldsim.runs.open_inputs import kernel_paths
     from yieldsim.sky.body_year import season_return_days
     from yieldsim.sky.season import solar_longitude_deg
 

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from numbers import Integral, Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import Gathered, InputError, Problem
 from yieldsim.base.load_model import LoadPlan, UncertainPlan
 from yieldsim.base.model import Collector, Notes, Site, Source
 from yieldsim.base.results.estimate import EstimateResult
@@ -77,55 +75,47 @@ def prepare_budget(
     uncertain: str | Path | UncertainPlan | None,
 ) -> tuple[BudgetCase, UncertainPlan | None]:
     """Read and check everything; all problems of all inputs in one InputError."""
-    import xarray as xr
-
     from yieldsim.energy.delivered_light import BY_BAND
     from yieldsim.files.inputs.load import read_load
     from yieldsim.files.inputs.readers import read_collector, read_site
     from yieldsim.files.inputs.uncertainty import read_uncertain
-    from yieldsim.files.output.estimate_check import refuse_other
     from yieldsim.optics.photometry import SUNLIGHT, LightFigures
     from yieldsim.planning.habitat.dispatch import needs_of, store_of
     from yieldsim.planning.habitat.load_profile import grey_light_caveat, light_figures, rows_of
     from yieldsim.report.estimate.summary_schema import estimate_summary
-    from yieldsim.runs.noun_checks import noun_problems
-    from yieldsim.runs.open_estimate import open_estimate
+    from yieldsim.runs.open_estimate import estimate_given
+    from yieldsim.runs.open_inputs import given
+    from yieldsim.runs.time_span import number, whole_number
 
-    notes = Notes()
-    problems: list[Problem] = []
+    notes, gathered = Notes(), Gathered()
     sources: list[Source] = []
 
-    def read(given: object, kinds: Any, reader: Callable[[Path], Any]) -> Any:
-        if given is None:
-            return None
-        try:
-            if isinstance(given, xr.Dataset):
-                refuse_other(given, "estimate")
-            if isinstance(given, kinds):
-                problems.extend(noun_problems(given))
-                return given
-            found = reader(Path(str(given)))
-        except InputError as error:
-            problems.extend(error.problems)
-            return None
-        if isinstance(found, xr.Dataset):
-            return found
-        sources.extend(found.sources)
-        for warning in found.warnings:
-            notes.add(warning)
-        return found.noun
+    def read(key: str, value: object, kind: Any, reader: Any, file: str | None = None) -> Any:
+        with gathered:
+            found = given(key, value, kind, reader, file)
+            sources.extend(found.sources)
+            for warning in found.warnings:
+                notes.add(warning)
+            return found.noun
+        return None
 
-    problems.extend(
-        Problem("", name, "is None", "a file or what was read from one")
-        for name, given in (("estimate", estimate), ("load", load))
-        if given is None
-    )
-    ds = read(estimate, xr.Dataset, open_estimate)
-    plan = read(load, LoadPlan, read_load)
-    place = read(site, Site, read_site)
-    design = read(collector, Collector, read_collector)
-    doubts = read(uncertain, UncertainPlan, read_uncertain)
-    problems.extend(_wrong_numbers(units, reliability))
+    ds: Any = None
+    with gathered:
+        ds = estimate_given(estimate)
+    plan = read("load", load, LoadPlan, read_load)
+    place = None if site is None else read("site", site, Site, read_site)
+    design = None if collector is None else read("collector", collector, Collector, read_collector)
+    doubts = None
+    if uncertain is not None:
+        doubts = read("uncertain", uncertain, UncertainPlan, read_uncertain, "uncertainty")
+    if units is not None:
+        with gathered:
+            whole_number(units, "units", 1, MOST_UNITS)
+    if reliability is not None:
+        with gathered:
+            if not 0.0 < number(reliability, "reliability") <= 1.0:
+                raise InputError(Problem("", "reliability", f"is {reliability!r}", "more than 0, at most 1"))
+    problems = gathered.problems
     if uncertain is not None and (site is None or collector is None):
         hint = "the files that the estimate was made from"
         problems.append(Problem("", "uncertain", "is given alone", "it beside site and collector", hint))
@@ -188,17 +178,6 @@ def with_light(case: BudgetCase) -> xr.Dataset:
     if case.cycles_run is None or case.cycles_run.all():
         return ds
     return ds.assign(delivered_power_w=("time", case.light_kwh * 1000.0 / case.rows.hours))
-
-
-def _wrong_numbers(units: Any, reliability: Any) -> list[Problem]:
-    """Problems of the numbers that a caller may give; None leaves them to the files."""
-    problems = []
-    whole = isinstance(units, Integral) and not isinstance(units, bool)
-    if units is not None and not (whole and 1 <= units <= MOST_UNITS):
-        problems.append(Problem("", "units", f"is {units!r}", f"a whole number, 1 to {MOST_UNITS}"))
-    if reliability is not None and not (isinstance(reliability, Real) and 0.0 < float(reliability) <= 1.0):
-        problems.append(Problem("", "reliability", f"is {reliability!r}", "more than 0, at most 1"))
-    return problems
 
 
 def _without_its_light(plan: LoadPlan, figures: LightFigures) -> list[Problem]:

@@ -44,6 +44,7 @@ def budget(
     kernels           further kernels that the estimate was made with, for the draws
     workers           processes of this machine that share the draws
     scheduler         address of a Dask cluster that does it instead
+    progress          called with (done, of) as the draws go
 
     Returns the series over time and load; its attribute "summary" holds budget.json.
     Raises InputError, DataMissing or CannotCompute.

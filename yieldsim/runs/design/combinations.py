@@ -255,8 +255,8 @@ def sunlight_of(plan: DesignPlan, ready: Prepared) -> Sunlight:
 
 def shared_span(plan: DesignPlan, span: Span) -> Span:
     """A span that all sites share: that asked for, or the longest of those of their bodies."""
+    from yieldsim.runs.open_inputs import kernel_paths
     from yieldsim.runs.run_span import run_span
-    from yieldsim.runs.setup.prepare import kernel_paths
 
     bodies = {place.noun.body.name: place.noun.body for place in plan.sites}
     if span.end is not None or len(bodies) == 1:

@@ -42,11 +42,12 @@ def design(
     """The lightest system, or that of fewest units, that serves a load, over every combination of sites, masts and collectors.
 
     plan              a design file, or what was read from one
-    start, end, years, span, interval_minutes, kernels   as for an estimate
+    start, end, years, span, interval_minutes, kernels, progress   as for an estimate
     workers           processes of this machine that share the combinations
-    scheduler         address of a dask cluster that does it instead
+    scheduler         address of a Dask cluster that does it instead
     work_folder       where finished combinations wait while the run goes on, so that it can be taken up again; None: nowhere
 
+    Returns the design's hours, the estimate of its units, its files and certificate, and `summary`, what design.json holds.
     Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.files.output.kept_results import Kept
@@ -55,7 +56,7 @@ def design(
     from yieldsim.runs.design.confidence import confident
     from yieldsim.runs.design.summary import summarised
     from yieldsim.runs.design.variants import with_variants
-    from yieldsim.runs.setup.prepare import kernel_paths
+    from yieldsim.runs.open_inputs import kernel_paths
     from yieldsim.runs.time_span import refuse_wrong_span
 
     gathered, notes = Gathered(), Notes()
@@ -131,10 +132,9 @@ class _Steps:
 def read_plan(plan: str | Path | DesignPlan, notes: Notes) -> tuple[DesignPlan, tuple[Source, ...]]:
     """The plan, and the files that it was read from. Raises InputError."""
     from yieldsim.files.inputs.design import read_design
+    from yieldsim.runs.open_inputs import given
 
-    if isinstance(plan, DesignPlan):
-        return plan, ()
-    loaded = read_design(Path(str(plan)))
+    loaded = given("plan", plan, DesignPlan, read_design, "design")
     for line in loaded.warnings:
         notes.add(line)
     return loaded.noun, loaded.sources

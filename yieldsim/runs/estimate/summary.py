@@ -16,7 +16,7 @@ from yieldsim.base.results.estimate import (
     SeasonResult,
     ThermalResult,
 )
-from yieldsim.base.results.parts import SiteResult
+from yieldsim.base.results.parts import CollectorResult, SiteResult
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
 from yieldsim.energy import ledger
@@ -207,12 +207,7 @@ def _summary(
     return {
         "schema": "yieldsim estimate 1",
         "site": site_words(site),
-        "collector": {
-            "name": collector.name,
-            "aperture_area_m2": collector.aperture_area_m2,
-            "unit_count": collector.unit_count,
-            "mass_kg": collector.mass_kg,
-        },
+        "collector": collector_words(collector),
         "start_utc": iso(grid.edge_utc[0]),
         "end_utc": iso(grid.edge_utc[-1]),
         "days": float((grid.edge_utc[-1] - grid.edge_utc[0]) / np.timedelta64(1, "s")) / 86400.0,
@@ -321,6 +316,16 @@ def site_words(site: Site) -> SiteResult:
         "longitude_deg": site.longitude_deg,
         "elevation_m": site.elevation_m,
         "mast_height_m": site.mast_height_m,
+    }
+
+
+def collector_words(collector: Collector) -> CollectorResult:
+    """The collector as results name it."""
+    return {
+        "name": collector.name,
+        "aperture_area_m2": collector.aperture_area_m2,
+        "unit_count": collector.unit_count,
+        "mass_kg": collector.mass_kg,
     }
 
 

@@ -37,10 +37,11 @@ def growth(
 
     plan                a design file with phases, or what was read from one
     years, span         how much of each phase is run at most, from its date on: a year of the body when None
-    interval_minutes, kernels   as for an estimate
+    interval_minutes, kernels, progress   as for an estimate
     workers             processes of this machine that share the combinations
     scheduler           address of a Dask cluster that does it instead
 
+    Returns each phase's hours, the estimates of its units, its files and certificate, and `summary`, what growth.json holds.
     Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.runs.cluster import computing, terrain_files
@@ -49,7 +50,7 @@ def growth(
     from yieldsim.runs.design.variants import with_variants
     from yieldsim.runs.growth.phases import phase_spans
     from yieldsim.runs.growth.summary import summarised
-    from yieldsim.runs.setup.prepare import kernel_paths
+    from yieldsim.runs.open_inputs import kernel_paths
     from yieldsim.runs.time_span import refuse_wrong_span
 
     gathered, notes = Gathered(), Notes()

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.model import Site, Source
 from yieldsim.runs.horizon.unknown_ground import sun_over_span
@@ -19,10 +20,9 @@ def horizon_dataset(
     sources: tuple[Source, ...],
     warnings: tuple[str, ...],
     site: Site,
-    start: object | None = None,
-    end: object | None = None,
+    when: Mapping[str, Any],
 ) -> xr.Dataset:
-    """The skyline with the band that the Sun's disc sweeps over a span (a year of the body unless told otherwise), for the figure."""
+    """The skyline with the band that the Sun's disc sweeps over a span, in the words of `run_span`, for the figure."""
     import json
 
     import numpy as np
@@ -31,9 +31,9 @@ def horizon_dataset(
     from yieldsim.files.output.provenance import provenance
     from yieldsim.runs.run_span import run_span
 
-    span = run_span(site.body, start, end)
+    span = run_span(site.body, **when)
     begin, finish = span.start_utc, span.end_utc
-    path = sun_over_span(site, skyline.ground_m, start, end)
+    path = sun_over_span(site, skyline.ground_m, when)
     edges = np.arange(0.0, 361.0, 2.0)
     which = np.minimum((path.azimuth_deg / 2.0).astype(np.int64), edges.size - 2)
     low, high = np.full(edges.size - 1, np.inf), np.full(edges.size - 1, -np.inf)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import DataMissing, Gathered, InputError, Problem
 from yieldsim.base.model import Body, HorizonMask, Site, Source, TerrainHorizon
@@ -39,16 +39,44 @@ HEIGHT_MISMATCH_M = 50.0
 class HorizonRun:
     """A skyline with its mask, the files it rests on and what a reader should be told.
 
+    when             the span in which the Sun counts, in the words of `run_span`
     clear            the mask with holes of unknown ground as nothing, the upper of two bounds; None: no hole matters
     reach_warnings   those of the warnings that are about ground that the files don't hold
     """
 
+    site: Site
+    when: Mapping[str, Any]
     skyline: Skyline
     mask: HorizonMask
     sources: tuple[Source, ...]
     warnings: tuple[str, ...]
     reach_warnings: tuple[str, ...]
     clear: HorizonMask | None = None
+
+    @property
+    def summary(self) -> HorizonResult:
+        """The skyline in a few numbers."""
+        line = self.skyline
+        return {
+            "schema": "yieldsim horizon 1",
+            "site": self.site.name,
+            "body": self.site.body.name,
+            "ground_m": round(line.ground_m, 3),
+            "mast_height_m": self.site.mast_height_m,
+            "lowest_deg": round(float(line.elevation_deg.min()), 5),
+            "highest_deg": round(float(line.elevation_deg.max()), 5),
+            "mean_deg": round(float(line.elevation_deg.mean()), 5),
+            "farthest_km": round(float(line.distance_km.max()), 3),
+            "edge_km": round(float(line.edge_km.min()), 3),
+            "unknown_ground": None
+            if self.clear is None
+            else {
+                "blocked_mean_deg": round(float(self.mask.elevation_deg.mean()), 5),
+                "clear_mean_deg": round(float(self.clear.elevation_deg.mean()), 5),
+            },
+            "warnings": list(self.warnings),
+            "terrain": [{"name": source.name, "sha256": source.sha256} for source in self.sources],
+        }
 
 
 def resolve_horizon(
@@ -61,7 +89,7 @@ def resolve_horizon(
     Raises InputError for files that can't be used, DataMissing where they don't cover the site.
     """
     assert isinstance(site.horizon, TerrainHorizon)
-    return horizon(
+    return seen_over(
         site,
         # paths, of which none is an address: that the user names himself
         [Path(file) for file in site.horizon.terrain],
@@ -82,8 +110,9 @@ def horizon(
     unknown_ground: UnknownGround = "refuse",
     start: object | None = None,
     end: object | None = None,
-    sun: SunOver | None = None,
-    gathered: Gathered | None = None,
+    years: float | None = None,
+    span: str | None = None,
+    kernels: str | Path | Sequence[str | Path] = (),
 ) -> HorizonRun:
     """Skyline of a site, or of a site file, from terrain files, finest first.
 
@@ -93,11 +122,41 @@ def horizon(
     holds              what the files' values are: heights, radii, or told from the values
     unknown_ground     holes of the files between the site and the Sun are refused, or (bounds) answered with the lower of two
         bounds, in which they block, beside the upper one in `clear`
-    start, end         when the Sun counts: one year from 2027 unless told otherwise
-    sun                its path over the site where that is known already
-    gathered           what was found wrong before: told together with the problems found here
+    start, end, years, span, kernels   when the Sun counts, as for an estimate
 
+    Returns the skyline by azimuth, its mask as a site takes it, and `summary`.
     Raises InputError for files or options that can't be used, DataMissing where the files don't cover the site.
+    """
+    return seen_over(
+        site,
+        terrain,
+        reach_km=reach_km,
+        azimuth_step_deg=azimuth_step_deg,
+        holds=holds,
+        unknown_ground=unknown_ground,
+        when={"start": start, "end": end, "years": years, "span": span, "kernels": kernels},
+    )
+
+
+def seen_over(
+    site: Site | str | Path,
+    terrain: Sequence[str | Path],
+    *,
+    reach_km: float | None = None,
+    azimuth_step_deg: float = 0.5,
+    holds: Holds = "auto",
+    unknown_ground: UnknownGround = "refuse",
+    when: Mapping[str, Any] | None = None,
+    sun: SunOver | None = None,
+    gathered: Gathered | None = None,
+) -> HorizonRun:
+    """The work of `horizon`.
+
+    when       the span in which the Sun counts, in the words of `run_span`
+    sun        its path over the site, where that is known already
+    gathered   what was found wrong before: told together with the problems found here
+
+    Raises InputError and DataMissing as `horizon` does.
     """
     import numpy as np
 
@@ -108,8 +167,8 @@ def horizon(
     from yieldsim.ground.skyline import skyline
     from yieldsim.ground.terrain import NestedTerrain
     from yieldsim.ground.unknown_ground import Raised
-    from yieldsim.runs.noun_checks import refuse_wrong
-    from yieldsim.runs.time_span import span_utc
+    from yieldsim.runs.open_inputs import given, kernel_paths
+    from yieldsim.runs.time_span import start_and_end
 
     needs_terrain_extra()
     gathered = gathered or Gathered()
@@ -117,22 +176,22 @@ def horizon(
         refuse_choice(unknown_ground)
     with gathered:
         _refuse_options(reach_km, azimuth_step_deg)
+    when = {"start": None, "end": None, "years": None, "span": None, "kernels": (), **(when or {})}
     with gathered:
-        if sun is None:
-            span_utc(start, end, None)
+        start_and_end(when["start"], when["end"], when["years"], when["span"])
     with gathered:
-        if isinstance(site, Site):
-            refuse_wrong(site)
-        else:
-            site = read_site(Path(site)).noun
+        when["kernels"] = kernel_paths(when["kernels"])
     with gathered:
-        terrain = all_named(terrain)
-    for file in () if isinstance(site, Site) else terrain:
+        site = given("site", site, Site, read_site).noun
+    files = None
+    with gathered:
+        files = all_named(terrain)
+    for file in () if isinstance(site, Site) or files is None else files:
         with gathered:
             refuse_missing(file)
     with gathered:
-        if isinstance(site, Site) and (terrain or not gathered.problems):
-            rasters = open_rasters(terrain, site.body, holds)
+        if isinstance(site, Site) and files is not None and (files or not gathered.problems):
+            rasters = open_rasters(files, site.body, holds)
     gathered.refuse()
     assert isinstance(site, Site)
     sphere = local_sphere(site.body, site.latitude_deg, site.longitude_deg)
@@ -154,7 +213,7 @@ def horizon(
 
     @cache
     def path() -> SunPath:
-        return sun() if sun is not None else sun_over_span(eye, bare.ground_m, start, end)
+        return sun() if sun is not None else sun_over_span(eye, bare.ground_m, when)
 
     if any(grid.holes is not None for grid in grids):
         holed = sorted({grid.name for grid in grids if grid.holes is not None})
@@ -170,6 +229,8 @@ def horizon(
             f"{site.elevation_m:.0f} m; the skyline uses the terrain"
         )
     return HorizonRun(
+        site=site,
+        when=when,
         skyline=result,
         mask=_mask(result),
         clear=None if result is bare else _mask(bare),
@@ -242,11 +303,11 @@ def _refuse_options(reach_km: float | None, azimuth_step_deg: float) -> None:
         raise InputError(problems)
 
 
-def horizon_csv(run: HorizonRun, site: Site, reach_km: float | None = None) -> str:
+def horizon_csv(run: HorizonRun, reach_km: float | None = None) -> str:
     """The table that a site file names, with provenance in its header."""
     from yieldsim.files.inputs.site_writer import horizon_provenance, horizon_text
 
-    files = [(source.name, source.sha256) for source in run.sources]
+    files, site = [(source.name, source.sha256) for source in run.sources], run.site
     place = (
         f"{site.name}, {site.body.name}, latitude {site.latitude_deg:.6f}, longitude {site.longitude_deg % 360.0:.6f}, "
         f"ground {run.skyline.ground_m:.1f} m"
@@ -266,7 +327,8 @@ def horizon_of_file(
     unknown_ground: UnknownGround = "refuse",
     start: object | None = None,
     end: object | None = None,
-) -> tuple[HorizonRun, Site]:
+    kernels: Sequence[str | Path] = (),
+) -> HorizonRun:
     """The skyline of a site file from terrain files, or from those that it names when none are given."""
     from yieldsim.files.inputs.readers import read_site
 
@@ -285,33 +347,27 @@ def horizon_of_file(
             raise InputError(Problem("", "mast_height_m", f"is {mast_height_m:g}", "0 to 1000"))
         if site is not None and mast_height_m is not None:
             site = replace(site, mast_height_m=mast_height_m)
-    run = horizon(
+    return seen_over(
         site or Path(site_file),
         terrain or named.terrain,
         reach_km=named.reach_km if reach_km is None else reach_km,
         azimuth_step_deg=named.azimuth_step_deg if azimuth_step_deg is None else azimuth_step_deg,
         holds=holds,
         unknown_ground=unknown_ground,
-        start=start,
-        end=end,
+        when={"start": start, "end": end, "kernels": kernels},
         gathered=gathered,
     )
-    assert site is not None
-    return run, site
 
 
 def write_horizon(
     run: HorizonRun,
-    site: Site,
     out: Path | None,
     *,
     reach_km: float | None = None,
     figure: bool = True,
-    start: object | None = None,
-    end: object | None = None,
 ) -> list[str]:
     """Write the table and, beside it, the figure; the names written. Without `out` the table's text instead."""
-    text = horizon_csv(run, site, reach_km)
+    text = horizon_csv(run, reach_km)
     if out is None:
         return [text]
     from yieldsim.files.output.atomic_write import refuse_table_name, write_text_whole
@@ -322,38 +378,11 @@ def write_horizon(
         write_text_whole(stage / out.name, text)
         if run.clear is not None:
             upper = replace(run, mask=run.clear)
-            write_text_whole(stage / f"{out.stem}.clear.csv", horizon_csv(upper, site, reach_km))
+            write_text_whole(stage / f"{out.stem}.clear.csv", horizon_csv(upper, reach_km))
         if figure:
             from yieldsim.report.horizon import skyline_png
             from yieldsim.runs.horizon.dataset import horizon_dataset
 
-            write_image(
-                skyline_png(horizon_dataset(run.skyline, run.sources, run.warnings, site, start, end)),
-                stage / f"{out.stem}.png",
-            )
+            ds = horizon_dataset(run.skyline, run.sources, run.warnings, run.site, run.when)
+            write_image(skyline_png(ds), stage / f"{out.stem}.png")
         return sorted(file.name for file in stage.iterdir())
-
-
-def horizon_summary(run: HorizonRun, site: Site) -> HorizonResult:
-    """The skyline in a few numbers."""
-    line = run.skyline
-    return {
-        "schema": "yieldsim horizon 1",
-        "site": site.name,
-        "body": site.body.name,
-        "ground_m": round(line.ground_m, 3),
-        "mast_height_m": site.mast_height_m,
-        "lowest_deg": round(float(line.elevation_deg.min()), 5),
-        "highest_deg": round(float(line.elevation_deg.max()), 5),
-        "mean_deg": round(float(line.elevation_deg.mean()), 5),
-        "farthest_km": round(float(line.distance_km.max()), 3),
-        "edge_km": round(float(line.edge_km.min()), 3),
-        "unknown_ground": None
-        if run.clear is None
-        else {
-            "blocked_mean_deg": round(float(run.mask.elevation_deg.mean()), 5),
-            "clear_mean_deg": round(float(run.clear.elevation_deg.mean()), 5),
-        },
-        "warnings": list(run.warnings),
-        "terrain": [{"name": source.name, "sha256": source.sha256} for source in run.sources],
-    }

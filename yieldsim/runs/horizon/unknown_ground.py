@@ -7,9 +7,9 @@ nobody knows. Then there are two bounds, and the lower one, in which the hole bl
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -42,18 +42,18 @@ def sun_over(track: SunTrack, site: Site, first_tdb_s: float, last_tdb_s: float)
     return sun_path(track, replace(site, optical_depth=None), first_tdb_s, last_tdb_s, step_s)
 
 
-def sun_over_span(site: Site, ground_m: float, start: object | None, end: object | None) -> SunPath:
-    """The same from start to end (a year of the body unless told otherwise). Raises DataMissing where no ephemeris covers it."""
+def sun_over_span(site: Site, ground_m: float, when: Mapping[str, Any]) -> SunPath:
+    """The same over a span in the words of `run_span`, its kernels among them. Raises DataMissing where no ephemeris covers it."""
     from yieldsim.base.clock import tdb_seconds
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.runs.run_span import run_span
     from yieldsim.sky.sun_track import prepare_track
 
-    span = run_span(site.body, start, end)
+    span = run_span(site.body, **when)
     first, last = (float(value) for value in tdb_seconds([span.start_utc, span.end_utc]))
     eye_m = ground_m + site.mast_height_m
     track = prepare_track(
-        open_ephemeris(site.body, first, last),
+        open_ephemeris(site.body, first, last, extra=when["kernels"]),
         site.body,
         site.latitude_deg,
         site.longitude_deg,

@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.base.load_model import LoadPlan
-    from yieldsim.base.model import Source
     from yieldsim.planning.orientation.objectives import Goal, Prospect
     from yieldsim.planning.orientation.optimise import Found
     from yieldsim.planning.reaiming import Reaimed
@@ -57,7 +56,7 @@ def orient(
 
     site, collector    input files, or the frozen nouns themselves; the collector's own mounts are only
         compared
-    start, end, years, span   as for an estimate
+    start, end, years, span, interval_minutes, kernels, progress   as for an estimate
     step_deg           grid of the map; the best facings are refined below it
     goal               annual, worst-month, shortest-gap or load: what the units are chosen for
     units              how many units to choose facings for; None: none are chosen
@@ -191,12 +190,16 @@ def questions_of(
     from yieldsim.base.load_model import LoadPlan
     from yieldsim.files.inputs.load import read_load
     from yieldsim.runs.estimate.tracking_comparison import tracker_problems
+    from yieldsim.runs.open_inputs import given
+    from yieldsim.runs.time_span import number, whole_number
 
-    problems: list[Problem] = []
+    gathered = Gathered()
+    problems = gathered.problems
 
     def within(key: str, value: float, low: float, high: float) -> None:
-        if not low <= value <= high:
-            problems.append(Problem("", key, f"is {value:g}", f"{low:g} to {high:g}"))
+        with gathered:
+            if not low <= number(value, key) <= high:
+                raise InputError(Problem("", key, f"is {value:g}", f"{low:g} to {high:g}"))
 
     if goal not in GOALS:
         hint = likely(goal, GOALS)
@@ -207,31 +210,27 @@ def questions_of(
     within("levelling_deg", levelling_deg, 0.0, 45.0)
     within("azimuth_error_deg", azimuth_error_deg, 0.0, 180.0)
     problems += tracker_problems(tracker_downtime_fraction, tracker_stop_hours)
-    within("reaimings", reaimings, 0, MOST_REAIMINGS)
-    if units is not None and not 1 <= units <= MOST_UNITS:
-        problems.append(Problem("", "units", f"is {units}", f"1 to {MOST_UNITS}"))
+    with gathered:
+        whole_number(reaimings, "reaimings", 0, MOST_REAIMINGS)
+    if units is not None:
+        with gathered:
+            whole_number(units, "units", 1, MOST_UNITS)
     facings = []
-    for number, one in enumerate(compare, start=1):
-        key = f"compare #{number}"
-        if len(one) not in (2, 3):
-            problems.append(Problem("", key, f"has {len(one)} numbers", "tilt, azimuth and perhaps roll"))
+    for place, one in enumerate(compare, start=1):
+        key = f"compare #{place}"
+        if not isinstance(one, Sequence) or len(one) not in (2, 3):
+            problems.append(Problem("", key, f"is {one!r}", "tilt, azimuth and perhaps roll, deg"))
             continue
         tilt, azimuth, roll = (*(float(angle) for angle in one), 0.0)[:3]
         within(f"{key} tilt", tilt, 0.0, 180.0)
         within(f"{key} azimuth", azimuth, -360.0, 360.0)
         within(f"{key} roll", roll, -360.0, 360.0)
         facings.append((tilt, azimuth % 360.0, roll))
-    plan = load if isinstance(load, LoadPlan) else None
-    sources: tuple[Source, ...] = ()
-    warnings: tuple[str, ...] = ()
-    if isinstance(load, str | Path):
-        try:
-            loaded = read_load(Path(load))
-            plan, sources, warnings = loaded.noun, loaded.sources, loaded.warnings
-        except InputError as error:
-            problems.extend(error.problems)
-    if problems:
-        raise InputError(problems)
+    loaded = None
+    if load is not None:
+        with gathered:
+            loaded = given("load", load, LoadPlan, read_load)
+    gathered.refuse()
     return Questions(
         goal=goal,  # type: ignore[arg-type]
         step_deg=step_deg,
@@ -242,9 +241,9 @@ def questions_of(
         tracker_downtime_fraction=tracker_downtime_fraction,
         tracker_stop_hours=tracker_stop_hours,
         reaimings=reaimings,
-        plan=plan,
-        load_sources=sources,
-        load_warnings=warnings,
+        plan=None if loaded is None else loaded.noun,
+        load_sources=() if loaded is None else loaded.sources,
+        load_warnings=() if loaded is None else loaded.warnings,
     )
 
 

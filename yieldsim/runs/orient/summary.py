@@ -37,7 +37,7 @@ from yieldsim.planning.unit_sets.design import VALUE_UNIT
 from yieldsim.planning.unit_sets.performance import Ability
 from yieldsim.planning.unit_sets.set_cover_heuristic import units_for_gaps
 from yieldsim.runs.estimate.cut_gaps import cut_gap_note, gap_rows, longest_whole
-from yieldsim.runs.estimate.summary import site_words
+from yieldsim.runs.estimate.summary import collector_words, site_words
 from yieldsim.runs.estimate.tracking_comparison import follower_rows
 from yieldsim.runs.orient.reaimings import reaiming_rows
 
@@ -133,12 +133,7 @@ def _summary(answers: Answers) -> OrientResult:
     return {
         "schema": "yieldsim orient 1",
         "site": site_words(setting.site),
-        "collector": {
-            "name": collector.name,
-            "aperture_area_m2": collector.aperture_area_m2,
-            "unit_count": collector.unit_count,
-            "mass_kg": collector.mass_kg,
-        },
+        "collector": collector_words(collector),
         "start_utc": iso(grid.edge_utc[0]),
         "end_utc": iso(grid.edge_utc[-1]),
         "days": prospect.year.sky.hours / 24.0,

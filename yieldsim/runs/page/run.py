@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.errors import Gathered, InputError, Problem
+from yieldsim.base.errors import Gathered
 from yieldsim.base.load_model import LoadPlan
 from yieldsim.runs.page.page_file import Page
 
@@ -30,23 +29,24 @@ def page(
     of an estimate; the estimate itself is the figure to quote. A notebook shows what is returned; `.save(path)` writes it.
     Raises InputError or DataMissing.
     """
+    from yieldsim.files.inputs.load import read_load
     from yieldsim.files.text.bundled import page_assets
     from yieldsim.report.estimate.summary_schema import estimate_summary
     from yieldsim.report.page.document import ASSETS, document
     from yieldsim.report.page.packed_arrays import packed
     from yieldsim.runs.budget.inputs import prepare_budget
+    from yieldsim.runs.open_estimate import estimate_given
+    from yieldsim.runs.open_inputs import given
     from yieldsim.runs.page.payload import budget_payload, facing_payload, light_payload
 
     gathered = Gathered()
     with gathered:
-        ds = _estimate(estimate)
+        ds = estimate_given(estimate)
     with gathered:
         facing = None if orient is None else _facing(orient)
-    if gathered.problems and load is not None and not isinstance(load, LoadPlan):
-        from yieldsim.files.inputs.load import read_load
-
+    if gathered.problems and load is not None:
         with gathered:
-            read_load(Path(load))
+            given("load", load, LoadPlan, read_load)
     gathered.refuse()
     summary = estimate_summary(ds)
     with gathered:
@@ -71,28 +71,14 @@ def page(
     return Page(html=document(title, words, text, page_assets(ASSETS)), title=title)
 
 
-def _estimate(given: Any) -> xr.Dataset:
-    from yieldsim.files.output.estimate_check import refuse_other
-    from yieldsim.runs.open_estimate import open_estimate
-
-    return _opened("estimate", given, lambda ds: refuse_other(ds, "estimate"), open_estimate)
-
-
 def _facing(given: Any) -> xr.Dataset:
-    from yieldsim.files.output.facing_file import read_facing, refuse_other_map
-
-    return _opened("orient", given, lambda ds: refuse_other_map(ds, "orient"), read_facing)
-
-
-def _opened(
-    key: str, given: Any, refuse: Callable[[xr.Dataset], None], read: Callable[[str | Path], xr.Dataset]
-) -> xr.Dataset:
-    """A Dataset that is looked at, or the file of one that is read. Raises InputError."""
+    """A map of orientations, or the file of one. Raises InputError."""
     import xarray as xr
 
+    from yieldsim.files.output.facing_file import read_facing, refuse_other_map
+    from yieldsim.files.text.paths import path_given
+
     if isinstance(given, xr.Dataset):
-        refuse(given)
+        refuse_other_map(given, "orient")
         return given
-    if not isinstance(given, str | Path):
-        raise InputError(Problem("", key, f"is {type(given).__name__}", "a path or a Dataset"))
-    return read(given)
+    return read_facing(path_given(given, "orient", "a facing.nc, or the folder that holds one, or a Dataset"))

@@ -53,7 +53,8 @@ def rank(
     """Compare one collector at several sites over the same span.
 
     sites                 site files, or the frozen nouns themselves
-    start, end, years, span   as for an estimate; sites of several bodies share the longest of their default spans
+    start, end, years, span, interval_minutes, tolerance, kernels   as for an estimate; sites of several bodies share the longest of
+        their default spans
     goal                  annual, worst-month, shortest-gap, hours, units or load: decides the order, and what facings that are
         chosen are best for
     facing                given: as the collector file says; best: all units at each site's one best facing; set: `units` of them
@@ -65,16 +66,19 @@ def rank(
     continuous_power_w    power to be had on average: asked for by the goal units
     workers               processes of this machine that share the sites
     scheduler             address of a Dask cluster that does it instead
+    progress              called with (done, of) as sites are done
 
     Returns a Dataset over site, stage and month; its attribute "summary" holds rank.json.
     Raises InputError (with the problems of all files), DataMissing or CannotCompute.
     """
+    from yieldsim.files.text.paths import several
     from yieldsim.runs.cluster import computing, in_order, terrain_files
     from yieldsim.runs.estimate.run import refuse_tolerance
+    from yieldsim.runs.open_inputs import kernel_paths
     from yieldsim.runs.rank.summary import Asked, ranked_sites
-    from yieldsim.runs.setup.prepare import kernel_paths
     from yieldsim.runs.time_span import refuse_wrong_span
 
+    sites = several(sites, "sites", "paths of site files, or Sites")
     gathered = Gathered()
     with gathered:
         _check(sites, goal, facing, units, load, continuous_power_w)
@@ -89,8 +93,7 @@ def rank(
     with gathered:
         places, optics, plan = _read_all(sites, collector, load)
     gathered.refuse()
-    nouns = [_noun(place) for place in places]
-    design = _noun(optics)
+    nouns, design = [place.noun for place in places], optics.noun
     turned = cast(Facing, facing) if facing else facing_of(design)
     task = _Task(
         # traced once, here
@@ -125,7 +128,7 @@ def rank(
 class _Task:
     """What is the same at every site; when: keywords of `prepare`."""
 
-    collector: Collector | Loaded[Collector]
+    collector: Loaded[Collector]
     when: dict[str, Any]
     goal: RankGoal
     facing: Facing
@@ -145,28 +148,18 @@ def _found(task: _Task, site: Site | Loaded[Site]) -> SiteFound:
     return found_at(run, task.continuous_power_w)
 
 
-def _noun(read: Any) -> Any:
-    """The noun, of a file that was read or as it was given."""
-    from yieldsim.files.toml.context import Loaded
-
-    return read.noun if isinstance(read, Loaded) else read
-
-
-def _resolved(collector: Collector | Loaded[Collector]) -> Collector | Loaded[Collector]:
+def _resolved(collector: Loaded[Collector]) -> Loaded[Collector]:
     """The collector, its acceptance traced where it names a prescription."""
     from yieldsim.files.toml.context import Loaded
-    from yieldsim.runs.noun_checks import refuse_wrong
     from yieldsim.runs.setup.prepare import resolve_collector
 
-    own = collector if isinstance(collector, Loaded) else None
-    if own is None:
-        refuse_wrong(_noun(collector))
-    if not isinstance(_noun(collector).acceptance, PrescriptionAcceptance):
+    if not isinstance(collector.noun.acceptance, PrescriptionAcceptance):
         return collector
-    design, sources = resolve_collector(_noun(collector), notes := Notes())
-    before = ((), ()) if own is None else (own.sources, own.warnings)
+    design, sources = resolve_collector(collector.noun, notes := Notes())
     return Loaded(
-        noun=design, sources=(*before[0], *sources), warnings=tuple(dict.fromkeys([*before[1], *notes.lines]))
+        noun=design,
+        sources=(*collector.sources, *sources),
+        warnings=tuple(dict.fromkeys([*collector.warnings, *notes.lines])),
     )
 
 
@@ -222,7 +215,10 @@ def _check(
     load: object,
     continuous_power_w: float | None,
 ) -> None:
-    problems = []
+    from yieldsim.runs.time_span import number, whole_number
+
+    gathered = Gathered()
+    problems = gathered.problems
     if not sites:
         problems.append(Problem("", "sites", "are none", "one or more site files"))
     if goal not in RANK_GOALS:
@@ -237,44 +233,40 @@ def _check(
         problems.append(
             Problem("", "units", f"is {units}", "only for orientations chosen as a set", "--facing set")
         )
-    if units is not None and not 1 <= units <= MOST_UNITS:
-        problems.append(Problem("", "units", f"is {units}", f"1 to {MOST_UNITS}"))
-    if continuous_power_w is not None and not 0.0 < continuous_power_w <= 1e9:
-        problems.append(
-            Problem("", "continuous_power_w", f"is {continuous_power_w:g}", "more than 0, at most 1e9")
-        )
+    if units is not None:
+        with gathered:
+            whole_number(units, "units", 1, MOST_UNITS)
+    if continuous_power_w is not None:
+        with gathered:
+            if not 0.0 < number(continuous_power_w, "continuous_power_w") <= 1e9:
+                found = f"is {continuous_power_w:g}"
+                raise InputError(Problem("", "continuous_power_w", found, "more than 0, at most 1e9"))
     if goal == "units" and continuous_power_w is None:
         hint = "say for what power with --continuous-power-w"
         problems.append(Problem("", "goal", 'is "units" without a power', hint=hint))
     if goal == "load" and load is None:
         problems.append(Problem("", "goal", 'is "load" without a load file', hint="name one with --load"))
-    if problems:
-        raise InputError(problems)
+    gathered.refuse()
 
 
 def _read_all(
     sites: Sequence[str | Path | Site], collector: str | Path | Collector, load: str | Path | LoadPlan | None
-) -> tuple[list[Any], Any, LoadPlan | None]:
-    """Sites and collector, nouns as they are and files as they were read, and the load. Raises InputError with all problems."""
+) -> tuple[list[Loaded[Site]], Loaded[Collector], LoadPlan | None]:
+    """Sites, collector and load, the nouns among them as if they were read. Raises InputError with all problems."""
     from yieldsim.files.inputs.load import read_load
     from yieldsim.files.inputs.readers import read_collector, read_site
+    from yieldsim.runs.open_inputs import given
 
-    problems: list[Problem] = []
-
-    def read(given: Any, noun: type, reader: Callable[[Path], Any]) -> Any:
-        if given is None or isinstance(given, noun):
-            return given
-        try:
-            return reader(Path(str(given)))
-        except InputError as error:
-            problems.extend(one for one in error.problems if one not in problems)
-            return None
-
-    places = [read(site, Site, read_site) for site in sites]
-    optics, plan = read(collector, Collector, read_collector), read(load, LoadPlan, read_load)
-    if problems:
-        raise InputError(problems)
-    return places, optics, None if plan is None else _noun(plan)
+    gathered, places, plan = Gathered(), [], None
+    for site in sites:
+        with gathered:
+            places.append(given("sites", site, Site, read_site, "site"))
+    with gathered:
+        optics = given("collector", collector, Collector, read_collector)
+    with gathered:
+        plan = None if load is None else given("load", load, LoadPlan, read_load).noun
+    gathered.refuse()
+    return places, optics, plan
 
 
 def summary_of(ds: xr.Dataset) -> RankResult:

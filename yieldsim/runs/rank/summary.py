@@ -19,6 +19,7 @@ from yieldsim.base.year.period import Period
 from yieldsim.base.year.run_months import run_months
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.planning.site_ranking import RankGoal, kept_by_stage, ranked, units_for_power
+from yieldsim.runs.estimate.summary import collector_words
 from yieldsim.runs.rank.layout import Facing, layout_words
 from yieldsim.runs.rank.types import SiteFound, SiteRun
 
@@ -67,12 +68,7 @@ def ranked_sites(found: list[SiteFound], asked: Asked, tolerance: float, plan: L
         if plan is None
         else {"name": plan.name, "reliability": plan.reliability, "of": plan.reliability_of},
         "continuous_power_w": continuous_power_w,
-        "collector": {
-            "name": collector.name,
-            "aperture_area_m2": collector.aperture_area_m2,
-            "unit_count": collector.unit_count,
-            "mass_kg": collector.mass_kg,
-        },
+        "collector": collector_words(collector),
         "start_utc": rows[0]["start_utc"],
         "end_utc": rows[0]["end_utc"],
         "period": period.words(),

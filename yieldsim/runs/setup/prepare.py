@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import reprlib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 from yieldsim.base.errors import Gathered, InputError, Problem
 from yieldsim.base.model import (
@@ -26,9 +25,6 @@ if TYPE_CHECKING:
     from yieldsim.base.year.period import Period
     from yieldsim.energy.integration import Setting, TimeGrid
     from yieldsim.files.toml.context import Loaded
-
-Noun = TypeVar("Noun")
-
 
 MOST_MOUNT_ROWS = 10_000_000
 """A thousand mounts through a year of hours, or eleven through eight years of five minutes: over a gigabyte."""
@@ -75,6 +71,7 @@ def prepare(
     from yieldsim.energy.integration import Setting
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.ground.visible_disc import flat_dip_deg
+    from yieldsim.runs.open_inputs import kernel_paths
     from yieldsim.runs.run_span import run_span, season_note
     from yieldsim.runs.time_span import refuse_wrong_span, time_grid
     from yieldsim.sky.sun_track import prepare_track
@@ -141,16 +138,6 @@ def prepare(
     )
 
 
-def kernel_paths(kernels: str | Path | Sequence[str | Path]) -> list[Path]:
-    """The kernels named for a run. Raises InputError for what is no path."""
-    paths = []
-    for kernel in [kernels] if isinstance(kernels, str | Path) else kernels:
-        if not isinstance(kernel, str | Path):
-            raise InputError(Problem("", "kernels", f"hold {kernel!r}", "paths of kernel files"))
-        paths.append(Path(kernel))
-    return paths
-
-
 def read_inputs(
     site: str | Path | Site | Loaded[Site],
     collector: str | Path | Collector | Loaded[Collector],
@@ -158,40 +145,17 @@ def read_inputs(
 ) -> tuple[Site, Collector, tuple[Source, ...]]:
     """Both nouns, with every problem of both files in one InputError; what has been read is not read again."""
     from yieldsim.files.inputs.readers import read_collector, read_site
-    from yieldsim.files.toml.context import Loaded
-    from yieldsim.runs.noun_checks import noun_problems
+    from yieldsim.runs.open_inputs import given
 
-    problems: list[Problem] = []
-    sources: list[Source] = []
-
-    def noun(
-        given: str | Path | Noun | Loaded[Noun], kind: type[Noun], read: Callable[[Path], Loaded[Noun]]
-    ) -> Noun | None:
-        if isinstance(given, kind):
-            problems.extend(noun_problems(given))
-            return given
-        if not isinstance(given, str | Path | Loaded):
-            what = kind.__name__.lower()
-            problems.append(
-                Problem(
-                    "", what, f"is {reprlib.repr(given)}", f"the path of a {what} file, or a {kind.__name__}"
-                )
-            )
-            return None
-        try:
-            loaded = given if isinstance(given, Loaded) else read(Path(given))
-        except InputError as error:
-            problems.extend(error.problems)
-            return None
-        sources.extend(loaded.sources)
-        for warning in loaded.warnings:
-            notes.add(warning)
-        return loaded.noun
-
-    place, design = noun(site, Site, read_site), noun(collector, Collector, read_collector)
-    if place is None or design is None or problems:
-        raise InputError(problems)
-    return place, design, tuple(sources)
+    gathered = Gathered()
+    with gathered:
+        place = given("site", site, Site, read_site)
+    with gathered:
+        design = given("collector", collector, Collector, read_collector)
+    gathered.refuse()
+    for line in (*place.warnings, *design.warnings):
+        notes.add(line)
+    return place.noun, design.noun, (*place.sources, *design.sources)
 
 
 def resolve_site(

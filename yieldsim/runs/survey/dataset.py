@@ -225,7 +225,7 @@ def cut_note(told: TileReport) -> str | None:
 def _reach_notes(place: dict[str, Any], job: TileJob, options: SurveyOptions) -> list[str]:
     """What a skyline of the best place tells about ground that the files don't reach."""
     from yieldsim.base.errors import DataMissing
-    from yieldsim.runs.horizon.run import horizon
+    from yieldsim.runs.horizon.run import seen_over
     from yieldsim.runs.survey.tiles import sun_at
 
     site = replace(
@@ -235,7 +235,7 @@ def _reach_notes(place: dict[str, Any], job: TileJob, options: SurveyOptions) ->
         elevation_m=place["elevation_m"],
     )
     try:
-        run = horizon(
+        run = seen_over(
             site,
             job.terrain,
             reach_km=options.reach_km,

@@ -105,7 +105,7 @@ def _site_files(
     comment = f"Chosen by a survey of {run.sources[0].name}: best by {summary['goal']}, {span}."
     table = f"{stem}.horizon.csv"
     return {
-        table: horizon_csv(run, site),
+        table: horizon_csv(run),
         f"{stem}.toml": site_text(site, summary["body_file"], table, comment),
         **tables_beside(site),
     }

@@ -49,25 +49,32 @@ def survey(
     """Maps of light, energy and longest dark over terrain: survey.nc as a Dataset.
 
     terrain       raster files, finest first; the first gives the cells; or web addresses (http, https) of GeoTIFFs
+    body          a built-in body's name, or a body file; not needed beside `like`
+    collector     whose best energy is mapped; None: light only
+    start, end, years, span, kernels, progress   as for an estimate
     like          a site whose mast, air and dust hold everywhere
     options       window (x min, y min, x max, y max in the first file's system), stride, azimuths, reach, goal, ...
     work_folder   where finished tiles wait while the survey runs; an interrupted survey takes them up again
     keep_tiles    leave them there until `write_survey` has written its results, and the maps in them: they are read piece by piece
                   when they are used, so that a map may be larger than the memory, and a full disk costs no tile
 
-    Annual figures are means over the span, for a mean year of the body (365.25 days for the Moon and the Earth).
+    Returns maps over y and x, annual figures as means over the span, for a mean year of the body (365.25 days for the Moon and the
+    Earth); the attribute "summary" holds survey.json.
     Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.base.clock import tdb_seconds
     from yieldsim.files.terrain.raster import open_rasters, refuse_missing
     from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
     from yieldsim.files.terrain.remote import Address, absolute_name, all_named, terrain_source
+    from yieldsim.runs.open_inputs import kernel_paths
     from yieldsim.runs.run_span import run_span
-    from yieldsim.runs.setup.prepare import kernel_paths, resolve_collector
+    from yieldsim.runs.setup.prepare import resolve_collector
     from yieldsim.runs.time_span import start_and_end
 
     needs_terrain_extra()
     options = options or SurveyOptions()
+    if not isinstance(options, SurveyOptions):
+        raise InputError(Problem("", "options", f"is {options!r:.60}", "SurveyOptions"))
     notes = Notes()
     site: Site | None = None
     gathered = Gathered()
@@ -81,19 +88,21 @@ def survey(
         site, sources = _ground_conditions(body, like, options)
     with gathered:
         design, sources_of_design = _collector(collector, notes)
+    files = None
     with gathered:
-        terrain = all_named(terrain)
-    for path in terrain if site is None else ():
+        files = all_named(terrain)
+    for path in () if site is not None or files is None else files:
         with gathered:
             refuse_missing(path)
     with gathered:
-        if site is not None:
-            rasters = open_rasters(terrain, site.body, options.holds)
+        if site is not None and files is not None:
+            rasters = open_rasters(files, site.body, options.holds)
     with gathered:
         if site is not None and options.earth_mast_height_m is not None:
             _refuse_no_earth(site)
     gathered.refuse()
     assert site is not None
+    assert files is not None
     if design is not None:
         design, optics = resolve_collector(design, notes)
         sources_of_design += optics
@@ -113,7 +122,7 @@ def survey(
     job = TileJob(
         site=site,
         # workers elsewhere have folders of their own to start from
-        terrain=tuple(absolute_name(path) for path in terrain),
+        terrain=tuple(absolute_name(path) for path in files),
         holds=options.holds,
         collector=design,
         as_mounted=options.as_mounted,
@@ -168,14 +177,11 @@ def _ground_conditions(
 ) -> tuple[Site, tuple[Source, ...]]:
     """What holds everywhere, as a site, and the files that it comes from."""
     from yieldsim.files.inputs.readers import read_body, read_site
-    from yieldsim.runs.noun_checks import refuse_wrong
+    from yieldsim.runs.open_inputs import given
 
     sources: tuple[Source, ...] = ()
-    if isinstance(like, Site):
-        refuse_wrong(like)
-        site = like
-    elif like is not None:
-        loaded = read_site(Path(like))
+    if like is not None:
+        loaded = given("like", like, Site, read_site, "site")
         site, sources = loaded.noun, loaded.sources
     elif body is None:
         raise InputError(Problem("", "body", "is not given", "--body NAME, or --like SITE"))
@@ -197,14 +203,11 @@ def _collector(
 ) -> tuple[Collector | None, tuple[Source, ...]]:
     """The collector, where there is one, and the files that it comes from."""
     from yieldsim.files.inputs.readers import read_collector
-    from yieldsim.runs.noun_checks import refuse_wrong
+    from yieldsim.runs.open_inputs import given
 
     if collector is None:
         return None, ()
-    if isinstance(collector, Collector):
-        refuse_wrong(collector)
-        return collector, ()
-    read = read_collector(Path(collector))
+    read = given("collector", collector, Collector, read_collector)
     for warning in read.warnings:
         notes.add(warning)
     return read.noun, read.sources

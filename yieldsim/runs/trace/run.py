@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 Progress = Callable[[int, int], None]
 
+SOURCES = ("point", "disc")
 TOLERANCE = 0.005
 """Standard error of accepted shares, as a part of the share at normal incidence."""
 TRACER_EDITION = 6
@@ -68,23 +69,27 @@ def trace(
 
     optics      prescription file
     tolerance   standard error asked for, as a part of the acceptance at normal incidence
-    source      "point": parallel light, which a run smears with the disc of its day (the better way);
-    "disc": the Sun
-                at 1 au is traced into the table
+    source      "point": parallel light, which a run smears with the disc of its day (the better way); "disc": the Sun at 1 au is
+        traced into the table
     seed        of the random shifts; the same seed gives the same digits on any number of threads
+    progress    called with (done, of) as directions are traced
 
-    Raises InputError for a bad file, CannotCompute where a traced design beats the etendue limit (a fault
-    of ours).
+    Returns the acceptance as a collector takes it, the traced shares by cause, and `summary`, what trace.json holds.
+    Raises InputError for a bad file, CannotCompute where a traced design beats the etendue limit (a fault of ours).
     """
     from yieldsim.files.prescription.read import read_prescription
+    from yieldsim.runs.time_span import number, whole_number
 
     gathered = Gathered()
     with gathered:
-        if not 1e-5 <= tolerance <= 0.2:
+        if not 1e-5 <= number(tolerance, "tolerance") <= 0.2:
             raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.00001 to 0.2"))
     with gathered:
-        if seed is not None and not 0 <= seed < 1 << 31:
-            raise InputError(Problem("", "seed", f"is {seed}", f"0 to {(1 << 31) - 1}"))
+        if source not in SOURCES:
+            raise InputError(Problem("", "source", f"is {source!r}", " or ".join(SOURCES)))
+    with gathered:
+        if seed is not None:
+            whole_number(seed, "seed", 0, (1 << 31) - 1)
     with gathered:
         loaded = read_prescription(optics)
     gathered.refuse()

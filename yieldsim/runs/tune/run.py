@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast
 
-from yieldsim.base.errors import CannotCompute, Gathered, InputError, Problem
+from yieldsim.base.errors import CannotCompute, Gathered
 from yieldsim.base.model import Collector, Mount, Notes, RoundAcceptance, Site, Source
 from yieldsim.base.results.optics import TuneResult
 from yieldsim.runs.tune.confidence import Confidence, confidence
@@ -65,15 +65,16 @@ def tune(
 ) -> TuneRun:
     """Vary values of a prescription between limits; the design that delivers most at the site.
 
+    optics      prescription file
     vary        "KEY=LOW:HIGH" for each; KEY as in the file, with its table where several have it:
         "funnel.length_m"; "KEY,KEY*FACTOR=LOW:HIGH" for values that move together
-    collector   its shield, fibre and mounts are kept; without one, no such losses, and every design gets
-    its best facing
-    start, end, years, span, kernels   as for an estimate
+    collector   its shield, fibre and mounts are kept; without one, no such losses, and every design gets its best facing
+    start, end, years, span, kernels, progress   as for an estimate
     points      of the even grid along one or two values; designs sampled (Sobol points) where there are more
     workers     processes of this machine that share the designs of the grid or the sample, and the tracings of the error
     scheduler   address of a Dask cluster that does it instead
 
+    Returns every design tried, the best, how sure its lead is, and `summary`, what tune.json holds.
     Raises InputError for wrong files or keys, DataMissing or CannotCompute as an estimate does.
     """
 
@@ -184,12 +185,12 @@ def _read(
 
 def points_of(points: int | None, values: int) -> int:
     """Points of the even grid along each of one or two values, or designs sampled of more. Raises InputError."""
+    from yieldsim.runs.time_span import whole_number
+
     usual = {1: POINTS_ONE, 2: POINTS_TWO}.get(values, min(SAMPLED_FIRST << values, MOST_SAMPLED))
     least, most = (3, 101) if values <= 2 else (8, MOST_SAMPLED)
     count = usual if points is None else points
-    if not least <= count <= most:
-        raise InputError(Problem("--points", found=f"is {count}", allowed=f"{least} to {most}"))
-    return count
+    return whole_number(count, "points", least, most)
 
 
 def designs_of(ranges: Sequence[Range], count: int) -> list[tuple[float, ...]]:

@@ -29,7 +29,6 @@ from yieldsim.runs.survey.run import survey  # noqa: E402
 
 SIZE, PIXEL_M = 1500, 100.0
 HALF_M = 0.5 * SIZE * PIXEL_M
-pytestmark = pytest.mark.xdist_group("remote_terrain")
 
 
 class Server(BaseHTTPRequestHandler):

@@ -33,7 +33,7 @@ def test_neither_file_nor_noun(site, collector, told):
         ({"interval_minutes": "60"}, "interval_minutes"),
         ({"years": "1"}, "years"),
         ({"kernels": "none.bsp"}, r"none\.bsp"),
-        ({"kernels": [5]}, "kernels hold 5"),
+        ({"kernels": [5]}, "kernels is 5"),
         ({"interval_minutes": 1, "years": 10}, "rows"),
         ({"start": True}, "start"),
     ],

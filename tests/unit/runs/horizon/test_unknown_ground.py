@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import skyfield_data
 
 from yieldsim.base.errors import InputError
 from yieldsim.base.model import Site
@@ -25,6 +26,7 @@ from yieldsim.runs.survey.run import survey  # noqa: E402
 
 SIZE, PIXEL_M = 160, 50.0
 HALF_M = 0.5 * SIZE * PIXEL_M
+DE421 = str(Path(skyfield_data.__file__).parent / "data" / "de421.bsp")
 SPAN = {"start": "2027-01-01", "end": "2027-02-01"}
 ROW, COLUMN = np.mgrid[0:SIZE, 0:SIZE] - (SIZE - 1) / 2.0
 RING = np.maximum(np.abs(ROW), np.abs(COLUMN))
@@ -70,6 +72,22 @@ def test_lost_pixels_are_filled_and_said(tmp_path, site):
         in filled.warnings
     )
     assert filled.clear is None
+
+
+def test_a_span_may_be_named_as_for_an_estimate_and_kernels_be_told(tmp_path, site):
+    """A hole that the Sun passes behind is seen to matter in whatever words the span is told."""
+    path = terrain(tmp_path, EAST)
+    plain, told, named = (
+        horizon(site, [path], azimuth_step_deg=10.0, unknown_ground="bounds", **words)
+        for words in (SPAN, {**SPAN, "kernels": DE421}, {"start": "2027-01-01", "years": 0.1})
+    )
+    assert plain.clear is not None
+    assert named.clear is not None
+    assert plain.summary == told.summary
+    means = plain.summary["unknown_ground"]
+    assert means["blocked_mean_deg"] > means["clear_mean_deg"]
+    with pytest.raises(InputError, match=r"none\.bsp: does not exist"):
+        horizon(site, [path], unknown_ground="bounds", kernels="none.bsp")
 
 
 @pytest.mark.parametrize("tagged", [True, False])
