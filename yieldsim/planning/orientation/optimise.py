@@ -180,19 +180,23 @@ def in_hundredths(score: Score, some: Facings, *, rolls: bool = False) -> tuple[
     reported is the one that is meant.
     """
     aside = np.array([-0.01, 0.0, 0.01])
-    offs = np.stack(
-        np.meshgrid(aside, aside, aside if rolls else np.zeros(1), indexing="ij"), axis=-1
-    ).reshape(-1, 3)
-    best, reached = some, -np.inf
-    for _ in range(MOST_HUNDREDTHS):
-        tilt, azimuth, roll = (column[:, None] + offs[:, k] for k, column in enumerate(best))
+    around = np.meshgrid(aside, aside, aside if rolls else np.zeros(1), indexing="ij")
+
+    def whole(some: Facings, *off: FloatArray) -> Facings:
+        tilt, azimuth, roll = (column[:, None] + one.ravel() for column, one in zip(some, off, strict=True))
         near = facings(np.clip(tilt, 0.0, 180.0), azimuth, roll)
-        rounded = of_mounts(tuple(near.mount(place) for place in range(near.count)))
-        values = score(rounded, None)
-        place = int(values.argmax())
-        if values[place] <= reached:
+        return of_mounts(tuple(near.mount(place) for place in range(near.count)))
+
+    near = whole(some, *np.zeros((3, 1)))
+    values = score(near, None)
+    best, reached = near.take([int(values.argmax())]), float(values.max())
+    for _ in range(MOST_HUNDREDTHS):
+        near = whole(near, *around)
+        values = score(near, np.full(near.count, reached))
+        if values.max() <= reached:
             break
-        best, reached = rounded.take([place]), float(values[place])
+        best = near = near.take([int(values.argmax())])
+        reached = float(values.max())
     return best, reached
 
 
