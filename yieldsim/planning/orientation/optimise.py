@@ -31,9 +31,11 @@ from yieldsim.planning.orientation.pattern_search import distinct, search_turned
 FINEST_DEG = 0.04
 """Where the search stops; whole hundredths of a degree are tried after it."""
 EXACT_FROM_DEG = 0.16
-EXACT: dict[Goal, int] = {"annual": 2, "worst-month": 2, "shortest-gap": 4, "load": 1}
+EXACT: dict[Goal, int] = {"annual": 2, "worst-month": 2, "shortest-gap": 8, "load": 1}
 """So many of the best facings are searched in the finest cells and steps from such a step on; four times as soon for gaps, which
 change by whole steps of time."""
+LEAST_SURVIVORS = 2
+"""So few of these go on to the end."""
 DISTINCT_DEG = 1.0
 """So many of the best are, if they are turned against each other by more than this."""
 PATIENCE: dict[Goal, int] = {"annual": 3, "worst-month": 3, "shortest-gap": 2, "load": 2}
@@ -167,10 +169,13 @@ def searched(
     finest = EXACT_FROM_DEG * (4.0 if goal == "shortest-gap" else 1.0)
     reached, values = search_turned(
         scouted, worth, starts, step_deg,
-        finest_deg=finest, patience=patience, survivors=max(2, ends), rolls=rolls,
+        finest_deg=finest, patience=patience, survivors=max(LEAST_SURVIVORS, ends), rolls=rolls,
     )  # fmt: skip
     few = reached.take(distinct(axes_enu_xyz(reached), values, DISTINCT_DEG, ends))
-    return search_turned(exact, worth, few, finest, finest_deg=FINEST_DEG, patience=patience, rolls=rolls)
+    return search_turned(
+        exact, worth, few, finest,
+        finest_deg=FINEST_DEG, patience=patience, survivors=LEAST_SURVIVORS, rolls=rolls,
+    )  # fmt: skip
 
 
 def in_hundredths(score: Score, some: Facings, *, rolls: bool = False) -> tuple[Facings, float]:
