@@ -143,7 +143,9 @@ def _grid_scores(
     if goal == "load":
         grid = grid.take(kwh > LEAST_LIGHT * reached)
     if goal == "shortest-gap":
-        enough = few_scores[min(math.ceil(PER_SEED * 2 * SEEDS[goal] * few.count / grid.count), few.count) - 1]
+        enough = few_scores[
+            min(math.ceil(PER_SEED * 2 * SEEDS[goal] * few.count / grid.count), few.count) - 1
+        ]
         return grid, score(grid, np.full(grid.count, max(1.3 * reached - 1.0, float(enough))))
     return grid, score(grid, None)
 
@@ -162,9 +164,7 @@ def _at_other_rolls(
     return together(grid, tried), np.concatenate([scores, score(tried, at_least)])
 
 
-def apart(
-    some: Facings, score: FloatArray, apart_deg: float, most: int
-) -> tuple[Facings, FloatArray]:
+def apart(some: Facings, score: FloatArray, apart_deg: float, most: int) -> tuple[Facings, FloatArray]:
     """The best facings that stand apart from each other, best first, and their scores."""
     normals = axes_enu_xyz(some)[:, 2]
     order = np.argsort(-score, kind="stable")

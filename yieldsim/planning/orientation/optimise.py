@@ -30,10 +30,10 @@ from yieldsim.planning.orientation.pattern_search import distinct, search_turned
 
 FINEST_DEG = 0.04
 """Where the search stops; whole hundredths of a degree are tried after it."""
-EXACT_FROM_DEG = 0.16
+EXACT_FROM_DEG, GAPS_FROM_DEG, ROLLED_GAPS_FROM_DEG = 0.16, 0.32, 0.64
 EXACT: dict[Goal, int] = {"annual": 2, "worst-month": 2, "shortest-gap": 8, "load": 1}
-"""So many of the best facings are searched in the finest cells and steps from such a step on; four times as soon for gaps, which
-change by whole steps of time."""
+"""So many of the best facings are searched in the finest cells and steps from such a step on; sooner for gaps, which change by
+whole steps of time, and for two angles, whose gaps are first searched in some of these."""
 LEAST_SURVIVORS = 2
 """So few of these go on to the end."""
 DISTINCT_DEG = 1.0
@@ -166,7 +166,9 @@ def searched(
         return prospect.measures(goal, some, units, at_least=at_least)
 
     rolls, patience, ends = prospect.rolls_matter, PATIENCE[goal], EXACT[goal]
-    finest = EXACT_FROM_DEG * (4.0 if goal == "shortest-gap" else 1.0)
+    finest = EXACT_FROM_DEG
+    if goal == "shortest-gap":
+        finest = ROLLED_GAPS_FROM_DEG if rolls else GAPS_FROM_DEG
     reached, values = search_turned(
         scouted, worth, starts, step_deg,
         finest_deg=finest, patience=patience, survivors=max(LEAST_SURVIVORS, ends), rolls=rolls,
