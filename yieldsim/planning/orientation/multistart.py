@@ -34,6 +34,8 @@ SEEDS: dict[Goal, int] = {"annual": 24, "worst-month": 24, "shortest-gap": 16, "
 """Places that are searched from, twice as many where facings roll; judging a facing for a load takes a run of its store."""
 FEW_PER_SEED = 15
 """So many times as many facings of a grid are judged before the rest, to tell which of these are worth it."""
+PER_SEED = 8
+"""Gaps are followed to their ends at about so many times as many facings of a grid as there may be seeds: neighbours of one place."""
 KEPT = 1000
 """Patches of turns that are cut up at each level."""
 SEED_APART_DEG = 4.0
@@ -62,7 +64,7 @@ def seeds_of_grid(prospect: Prospect, goal: Goal, units: int, step_deg: float) -
     scores = annual
     if goal != "annual":
         grid, scores = _grid_scores(prospect, goal, grid, units * annual, _scouted(prospect, goal, units))
-    return apart(grid, scores, 1.5 * step_deg, SEEDS[goal])
+    return apart(grid, scores, 1.5 * step_deg, SEEDS[goal])[0]
 
 
 def rolled_seeds(prospect: Prospect, goal: Goal, units: int, step_deg: float) -> Facings:
@@ -80,7 +82,7 @@ def rolled_seeds(prospect: Prospect, goal: Goal, units: int, step_deg: float) ->
         grid = together(
             _from_coarse_to_fine(prospect, "annual", coarse),
             _from_coarse_to_fine(prospect, "worst-month", coarse),
-            apart(grid, annual, OTHER_GRID_DEG, FEW_PER_SEED * SEEDS["load"]),
+            apart(grid, annual, OTHER_GRID_DEG, FEW_PER_SEED * SEEDS["load"])[0],
         )
         scores = score(grid, None)
         grid, scores = _at_other_rolls(goal, grid, scores, 1.5 * step_deg, score)
@@ -128,19 +130,23 @@ def _grid_scores(
     """Facings of a grid worth scoring and their scores, judged by a few of them.
 
     A worst month is at most the mean of the months; a load uses little more than the light there is; a gap is
-    followed to its end only where it is not far longer than the shortest of the few.
+    followed to its end only where it is not far longer than the shortest of the few, nor than most of theirs.
 
     kwh   (n,)  energy of all units a year
     """
     few = grid.take(slice(None, None, max(1, grid.count // (FEW_PER_SEED * SEEDS[goal]))))
-    reached = float(score(few, None).max())
+    few_scores = np.sort(score(few, None))[::-1]
+    reached = float(few_scores[0])
     if goal == "worst-month":
         mean = kwh * prospect.years / int(prospect.whole_months.sum())
         grid = grid.take(mean > 0.8 * reached)
     if goal == "load":
         grid = grid.take(kwh > LEAST_LIGHT * reached)
     if goal == "shortest-gap":
-        return grid, score(grid, np.full(grid.count, 1.3 * reached - 1.0))
+        enough = few_scores[
+            min(math.ceil(PER_SEED * 2 * SEEDS[goal] * few.count / grid.count), few.count) - 1
+        ]
+        return grid, score(grid, np.full(grid.count, max(1.3 * reached - 1.0, float(enough))))
     return grid, score(grid, None)
 
 
@@ -148,17 +154,18 @@ def _at_other_rolls(
     goal: Goal, grid: Facings, scores: FloatArray, apart_deg: float, score: Score
 ) -> tuple[Facings, FloatArray]:
     """A grid, whose rolls were chosen for annual energy, with facings at other rolls added, judged by the goal itself."""
-    best = apart(grid, scores, apart_deg, 2 * SEEDS[goal])
+    best, reached = apart(grid, scores, apart_deg, 2 * SEEDS[goal])
     turns = np.arange(OTHER_ROLLS_DEG, 360.0, OTHER_ROLLS_DEG)
     tried = facings(best.tilt_deg[:, None], best.azimuth_deg[:, None], best.roll_deg[:, None] + turns)
     if goal != "load":
         tried = together(tried, spread_over_sky(OTHER_GRID_DEG, np.append(0.0, turns)))
-    at_least = np.full(tried.count, 1.3 * float(scores.max()) - 1.0) if goal == "shortest-gap" else None
+    # places enough are known that reach what the last of these does
+    at_least = np.full(tried.count, reached[-1]) if goal == "shortest-gap" else None
     return together(grid, tried), np.concatenate([scores, score(tried, at_least)])
 
 
-def apart(some: Facings, score: FloatArray, apart_deg: float, most: int) -> Facings:
-    """The best facings that stand apart from each other, best first."""
+def apart(some: Facings, score: FloatArray, apart_deg: float, most: int) -> tuple[Facings, FloatArray]:
+    """The best facings that stand apart from each other, best first, and their scores."""
     normals = axes_enu_xyz(some)[:, 2]
     order = np.argsort(-score, kind="stable")
     chosen: list[int] = []
@@ -170,4 +177,4 @@ def apart(some: Facings, score: FloatArray, apart_deg: float, most: int) -> Faci
             open_places &= normals @ normals[place] < near
             if len(chosen) == most:
                 break
-    return some.take(chosen)
+    return some.take(chosen), score[chosen]

@@ -30,10 +30,12 @@ from yieldsim.planning.orientation.pattern_search import distinct, search_turned
 
 FINEST_DEG = 0.04
 """Where the search stops; whole hundredths of a degree are tried after it."""
-EXACT_FROM_DEG = 0.16
-EXACT: dict[Goal, int] = {"annual": 2, "worst-month": 2, "shortest-gap": 4, "load": 1}
-"""So many of the best facings are searched in the finest cells and steps from such a step on; four times as soon for gaps, which
-change by whole steps of time."""
+EXACT_FROM_DEG, GAPS_FROM_DEG, ROLLED_GAPS_FROM_DEG = 0.16, 0.32, 0.64
+EXACT: dict[Goal, int] = {"annual": 2, "worst-month": 2, "shortest-gap": 8, "load": 1}
+"""So many of the best facings are searched in the finest cells and steps from such a step on; sooner for gaps, which change by
+whole steps of time, and for two angles, whose gaps are first searched in some of these."""
+LEAST_SURVIVORS = 2
+"""So few of these go on to the end."""
 DISTINCT_DEG = 1.0
 """So many of the best are, if they are turned against each other by more than this."""
 PATIENCE: dict[Goal, int] = {"annual": 3, "worst-month": 3, "shortest-gap": 2, "load": 2}
@@ -164,13 +166,18 @@ def searched(
         return prospect.measures(goal, some, units, at_least=at_least)
 
     rolls, patience, ends = prospect.rolls_matter, PATIENCE[goal], EXACT[goal]
-    finest = EXACT_FROM_DEG * (4.0 if goal == "shortest-gap" else 1.0)
+    finest = EXACT_FROM_DEG
+    if goal == "shortest-gap":
+        finest = ROLLED_GAPS_FROM_DEG if rolls else GAPS_FROM_DEG
     reached, values = search_turned(
         scouted, worth, starts, step_deg,
-        finest_deg=finest, patience=patience, survivors=max(2, ends), rolls=rolls,
+        finest_deg=finest, patience=patience, survivors=max(LEAST_SURVIVORS, ends), rolls=rolls,
     )  # fmt: skip
     few = reached.take(distinct(axes_enu_xyz(reached), values, DISTINCT_DEG, ends))
-    return search_turned(exact, worth, few, finest, finest_deg=FINEST_DEG, patience=patience, rolls=rolls)
+    return search_turned(
+        exact, worth, few, finest,
+        finest_deg=FINEST_DEG, patience=patience, survivors=LEAST_SURVIVORS, rolls=rolls,
+    )  # fmt: skip
 
 
 def in_hundredths(score: Score, some: Facings, *, rolls: bool = False) -> tuple[Facings, float]:
@@ -180,19 +187,23 @@ def in_hundredths(score: Score, some: Facings, *, rolls: bool = False) -> tuple[
     reported is the one that is meant.
     """
     aside = np.array([-0.01, 0.0, 0.01])
-    offs = np.stack(
-        np.meshgrid(aside, aside, aside if rolls else np.zeros(1), indexing="ij"), axis=-1
-    ).reshape(-1, 3)
-    best, reached = some, -np.inf
-    for _ in range(MOST_HUNDREDTHS):
-        tilt, azimuth, roll = (column[:, None] + offs[:, k] for k, column in enumerate(best))
+    around = np.meshgrid(aside, aside, aside if rolls else np.zeros(1), indexing="ij")
+
+    def whole(some: Facings, *off: FloatArray) -> Facings:
+        tilt, azimuth, roll = (column[:, None] + one.ravel() for column, one in zip(some, off, strict=True))
         near = facings(np.clip(tilt, 0.0, 180.0), azimuth, roll)
-        rounded = of_mounts(tuple(near.mount(place) for place in range(near.count)))
-        values = score(rounded, None)
-        place = int(values.argmax())
-        if values[place] <= reached:
+        return of_mounts(tuple(near.mount(place) for place in range(near.count)))
+
+    near = whole(some, *np.zeros((3, 1)))
+    values = score(near, None)
+    best, reached = near.take([int(values.argmax())]), float(values.max())
+    for _ in range(MOST_HUNDREDTHS):
+        near = whole(near, *around)
+        values = score(near, np.full(near.count, reached))
+        if values.max() <= reached:
             break
-        best, reached = rounded.take([place]), float(values[place])
+        best = near = near.take([int(values.argmax())])
+        reached = float(values.max())
     return best, reached
 
 

@@ -57,10 +57,12 @@ def gather_power(
 
 
 @njit(cache=True, inline="always")
-def next_run(start: int, rows: Rows, ready: Lookup, axes: FloatArray, fastest: float) -> tuple[int, int]:
+def next_run(
+    start: int, until: float, rows: Rows, ready: Lookup, axes: FloatArray, fastest: float
+) -> tuple[int, int]:
     """Places of the first and the last step of the next stretch that delivers, from place `start` on.
 
-    Both are the number of rows where there is none.
+    Both are the number of rows where there is none, and a dark step after `until` where there is none up to it.
     """
     count = rows.step.shape[0]
     # a lookup is dear to hand on: plain cones are judged here, others as far as their map of clearances is sure
@@ -77,6 +79,8 @@ def next_run(start: int, rows: Rows, ready: Lookup, axes: FloatArray, fastest: f
     nx, ny, nz = axes[2, 0], axes[2, 1], axes[2, 2]
     i = start
     while i < count:
+        if step[i] > until:
+            return i, i
         sx, sy, sz = sun[i, 0], sun[i, 1], sun[i, 2]
         x, y, z = ax * sx + ay * sy + az * sz, bx * sx + by * sy + bz * sz, nx * sx + ny * sy + nz * sz
         off = 0.0
@@ -167,7 +171,8 @@ def scan(
                 continue
             place, dark_from = (0, 0) if whole else (dark_place[probe], dark_since[probe])
             while place < count and longest <= most_steps[facing]:
-                first, last = next_run(place, rows, ready, axes[facing], fastest)
+                until = dark_from + most_steps[facing]
+                first, last = next_run(place, until, rows, ready, axes[facing], fastest)
                 begin = rows.step[first] if first < count else step_count
                 longest = max(longest, begin - dark_from)
                 if not whole:

@@ -32,8 +32,8 @@ ENOUGH = 1e-4
 FIRST_TOGETHER_DEG, SCOUT_TOGETHER_DEG, LAST_TOGETHER_DEG = 4.0, 0.25, 0.03
 """Steps of mounts moved together: the first, the last in the sky for searching, the last in the finest one, where the first is
 twice that."""
-LITTLE = 3e-6
-"""After a gain of a smaller share the step is halved."""
+SCOUT_LITTLE, LITTLE = 3e-4, 3e-6
+"""After a gain of a smaller share the step is halved, in the sky for searching and in the finest one."""
 
 
 def sharing_facings(prospect: Prospect) -> Facings:
@@ -138,6 +138,7 @@ def moved_together(
     axes = axes_enu_xyz(some)
     last_deg = SCOUT_TOGETHER_DEG if scout else LAST_TOGETHER_DEG
     step_deg = FIRST_TOGETHER_DEG if scout else 2.0 * SCOUT_TOGETHER_DEG
+    enough = 1.0 + (SCOUT_LITTLE if scout else LITTLE)
 
     def months_of(some: FloatArray) -> FloatArray:
         """Energy by month of all units of each mount, (..., count, months), from axes (..., count, 3, 3)."""
@@ -167,7 +168,7 @@ def moved_together(
             worths = prospect.worth("worst-month", reached)
             best = int(worths.argmax())
             if worths[best] > value:
-                helped = bool(worths[best] > value * (1.0 + LITTLE))
+                helped = bool(worths[best] > value * enough)
                 axes, held, value = tried[best], reached[best], float(worths[best])
         if not helped:
             step_deg /= 2.0

@@ -64,7 +64,7 @@ def summarised(
     from yieldsim.runs.design.types import DesignRun
 
     combination = everything[best.number]
-    table = combination_rows(plan, everything, looked, designed)
+    table = combination_rows(everything, looked, designed)
     bound = bound_row(plan, table, best, built, designed)
     estimate = estimate_summary(built.estimate)
     around = insight_of(plan, combination, replace(best, split=designed[best.number].split), span)
@@ -177,7 +177,7 @@ def mass_parts(plan: DesignPlan, combination: Combination, units: int, capacity_
 
 
 def combination_rows(
-    plan: DesignPlan, everything: list[Combination], looked: list[Looked], designed: dict[int, Designed]
+    everything: list[Combination], looked: list[Looked], designed: dict[int, Designed]
 ) -> list[CombinationResult]:
     """One row a combination: its bound, its design where one was made, and why it was not chosen."""
     rows: list[CombinationResult] = []

@@ -193,7 +193,7 @@ def best_facing(sky: WeightedSky, table: Acceptance) -> tuple[float, Facings]:
         return scout.kwh(axes_enu_xyz(some), some.tilt_deg)
 
     grid = spread_over_sky(step, np.arange(0.0, 180.0, 30.0) if rolls_matter else np.zeros(1))
-    starts = apart(grid, score(grid, None), 4.0 * step, RIVALS)
+    starts, _ = apart(grid, score(grid, None), 4.0 * step, RIVALS)
     finest = 0.1 * width
     reached, _ = search_turned(
         lambda some, at_least: score(some, at_least)[:, None],
