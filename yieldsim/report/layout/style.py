@@ -231,7 +231,8 @@ def png_bytes(figure: Figure, dpi: float | None = None) -> bytes:
     """The figure as PNG without a program name or date."""
     out = io.BytesIO()
     tell_boxes(figure, size=SMALL_PT, color=MUTED)
-    _save(figure, out, format="png", dpi=dpi or "figure", metadata={"Software": None})
+    with _unwarned():
+        figure.savefig(out, format="png", dpi=dpi or "figure", metadata={"Software": None})
     return out.getvalue()
 
 
@@ -240,13 +241,9 @@ def pdf_bytes(figure: Figure, title: str) -> bytes:
     out = io.BytesIO()
     nothing = {"CreationDate": None, "Creator": None, "Producer": None}
     tell_boxes(figure, size=SMALL_PT, color=MUTED)
-    _save(figure, out, format="pdf", metadata={"Title": title, **nothing})
-    return out.getvalue()
-
-
-def _save(figure: Figure, out: io.BytesIO, **how: Any) -> None:
     with _unwarned():
-        figure.savefig(out, **how)
+        figure.savefig(out, format="pdf", metadata={"Title": title, **nothing})
+    return out.getvalue()
 
 
 @contextmanager
