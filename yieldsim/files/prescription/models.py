@@ -21,7 +21,7 @@ from yieldsim.base.prescription_model import (
     Lens,
     Tolerances,
 )
-from yieldsim.files.prescription.material import CoatingTable
+from yieldsim.files.prescription.material_table import CoatingTable
 from yieldsim.files.toml.model import StrictModel, Text, exactly_one, problem, stated, within
 
 MOST_GROOVES = 100_000

@@ -25,8 +25,8 @@ from yieldsim.files.prescription.checks import (
     placing,
     unknown_materials,
 )
-from yieldsim.files.prescription.material import MaterialTable
 from yieldsim.files.prescription.material_database import plain_material
+from yieldsim.files.prescription.material_table import MaterialTable
 from yieldsim.files.prescription.models import (
     BandTable,
     CollarTable,

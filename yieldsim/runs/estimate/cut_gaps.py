@@ -18,7 +18,7 @@ from yieldsim.base.constants import SECONDS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.errors import DataMissing
 from yieldsim.base.results.parts import GapResult, WholeGapResult
 from yieldsim.base.year.period import NEAR_DAYS
-from yieldsim.energy.ledger import Gap
+from yieldsim.energy.gaps import Gap
 
 if TYPE_CHECKING:
     import xarray as xr

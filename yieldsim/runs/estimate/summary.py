@@ -22,6 +22,7 @@ from yieldsim.base.variables import CONVENTIONS
 from yieldsim.energy import ledger
 from yieldsim.energy.delivered_light import delivered_light, light_basis, light_words, spectrum_of_run
 from yieldsim.energy.fibre import spectrum_outside_fraction
+from yieldsim.energy.gaps import gaps, is_cut
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.optics.acceptance import half_width_deg
 from yieldsim.optics.accepted_spectrum import accepted_spectrum
@@ -190,10 +191,10 @@ def _summary(
     site, collector = setting.site, setting.collector
     delivered = ledger.total_kwh(ds, "delivered_power_w")
     followed = ledger.total_kwh(ds, "sun_following_power_w")
-    found = ledger.gaps(result.delivering, grid.edge_utc[0], result.step_s)
+    found = gaps(result.delivering, grid.edge_utc[0], result.step_s)
     longest = found[0] if found else None
     # a short one that an end cuts may be the longest in all
-    cut = [gap for gap in found[GAPS_LISTED:] if ledger.is_cut(gap, grid.edge_utc)]
+    cut = [gap for gap in found[GAPS_LISTED:] if is_cut(gap, grid.edge_utc)]
     listed = gap_rows(ready, [*found[:GAPS_LISTED], *cut], result.step_s)
     in_all = longest_whole(listed)
     told = cut_gap_note({"longest_gap_hours": longest.hours if longest else 0.0, **in_all})

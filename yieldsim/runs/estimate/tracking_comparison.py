@@ -8,7 +8,7 @@ import numpy as np
 
 from yieldsim.base.errors import Problem
 from yieldsim.base.results.estimate import FollowerResult, FollowingResult
-from yieldsim.energy import ledger
+from yieldsim.energy.gaps import gaps, is_cut
 from yieldsim.energy.spectral_transmittance import energy_acceptance
 from yieldsim.optics.acceptance_interpolator import light
 from yieldsim.optics.sunshape_convolution import lookup
@@ -70,14 +70,14 @@ def estimate_following(
         downtime_fraction=downtime_fraction,
         stop_hours=stop_hours,
     )
-    gaps = ledger.gaps(result.delivering, ready.grid.edge_utc[0], result.step_s)
+    dark = gaps(result.delivering, ready.grid.edge_utc[0], result.step_s)
     fixed_kwh = result.delivered_kwh / collector.unit_count
     units = units_for_gaps(track, optics, collector.mounts, [one.longest_gap_hours for one in found])
     rows = follower_rows(found, "kwh_per_unit", fixed_kwh, units)
     return {
         "fixed_kwh_per_unit": fixed_kwh,
-        "fixed_longest_gap_hours": gaps[0].hours if gaps else 0.0,
-        "fixed_longest_gap_at_least": bool(gaps) and ledger.is_cut(gaps[0], ready.grid.edge_utc),
+        "fixed_longest_gap_hours": dark[0].hours if dark else 0.0,
+        "fixed_longest_gap_at_least": bool(dark) and is_cut(dark[0], ready.grid.edge_utc),
         "tracker_downtime_fraction": downtime_fraction,
         "tracker_stop_hours": stop_hours,
         "same_gap_factor": tracking.SAME_GAP,

@@ -8,7 +8,7 @@ import numpy as np
 
 from yieldsim.base.clock import iso, tdb_seconds
 from yieldsim.base.results.parts import GapResult, NightResult, WorstNightsResult
-from yieldsim.energy import ledger
+from yieldsim.energy.gaps import gaps, is_cut
 from yieldsim.planning.return_periods import (
     FEWEST_YEARS,
     PERIODS_YEARS,
@@ -36,8 +36,8 @@ def worst_nights(ready: Prepared, result: Integrated, seen: Sequence[Eclipse]) -
     A night in which the Sun is wholly hidden by another body for a while is marked `eclipse`: it may be that eclipse alone.
     """
     edges, period = ready.grid.edge_utc, ready.period
-    found = ledger.gaps(result.lit, edges[0], result.step_s)
-    cut = [gap for gap in found[NIGHTS_LISTED:] if ledger.is_cut(gap, edges)]
+    found = gaps(result.lit, edges[0], result.step_s)
+    cut = [gap for gap in found[NIGHTS_LISTED:] if is_cut(gap, edges)]
     rows = gap_rows(ready, [*found[:NIGHTS_LISTED], *cut], result.step_s, of_site=True)
     rows.sort(key=lambda row: -float(row.get("whole_hours", row["hours"])))
     nights: list[NightResult] = [{**row, "eclipse": _eclipsed(row, seen)} for row in rows]

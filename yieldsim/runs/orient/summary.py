@@ -25,7 +25,7 @@ from yieldsim.base.results.orient import (
 from yieldsim.base.results.parts import GapResult
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
-from yieldsim.energy.ledger import Gap
+from yieldsim.energy.gaps import Gap
 from yieldsim.energy.spectral_transmittance import energy_acceptance
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.optics.sunshape_convolution import lookup
