@@ -75,7 +75,7 @@ def while_unchanged(
 def _stamp(files: Iterable[Path | Address]) -> Stamp:
     """Of files and their folders: which they are, size, times of change. What lies elsewhere was asked for once."""
     there = [file for file in files if not isinstance(file, Address)]
-    told = []
+    told: list[tuple[int, ...]] = []
     for path in dict.fromkeys([*there, *(file.parent for file in there)]):
         try:
             of = os.stat(path)

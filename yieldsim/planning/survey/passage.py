@@ -22,7 +22,9 @@ PROBED = 256
 """Windows looked at first for how long it gets dark at least: a lunar year."""
 ROLLING_SHARE = 0.5
 """Of the times; where no more of them differ between cells, they are gone through in order."""
-Int16s, Int32s, Flags = NDArray[np.int16], NDArray[np.int32], NDArray[np.bool_]
+Int16s = NDArray[np.int16]
+Int32s = NDArray[np.int32]
+Flags = NDArray[np.bool_]
 
 
 class Passage(NamedTuple):
@@ -156,7 +158,7 @@ def _light_in(window: int, horizon: Int16s, passage: Passage, lit: Int16s) -> No
 @njit(cache=True)
 def _last_lit(cell: int, window: int, horizon: Int16s, passage: Passage) -> int:
     """The last step with light of a window that has some; -1 for the window before the first."""
-    step = min((window + 1) * WINDOW, passage.azimuth.shape[0]) - 1
+    step: int = min((window + 1) * WINDOW, passage.azimuth.shape[0]) - 1
     while step >= 0 and horizon[passage.azimuth[step], cell] >= passage.top[step]:
         step -= 1
     return step
