@@ -20,7 +20,7 @@ WINDOW = 64
 """Steps: 16 deg of azimuth where a step is a quarter of one."""
 PROBED = 256
 """Windows looked at first for how long it gets dark at least: a lunar year."""
-ROLLING_SHARE = 0.5
+ROLLING_SHARE = 0.25
 """Of the times; where no more of them differ between cells, they are gone through in order."""
 Int16s = NDArray[np.int16]
 Int32s = NDArray[np.int32]
@@ -116,19 +116,21 @@ def longest_dark(horizon: Int16s, passage: Passage) -> tuple[Int32s, Flags]:
 def _by_windows(horizon: Int16s, passage: Passage) -> tuple[Int32s, Flags]:
     """A dark between two windows with light, `gap` windows apart, lasts gap * WINDOW steps at least and less than two windows more."""
     cells, steps, windows = horizon.shape[1], passage.azimuth.shape[0], passage.all_lit.shape[0]
-    lit = np.empty(cells, dtype=np.int16)
+    at, above, first, lit = passage.at, passage.above, passage.first, np.empty(cells, dtype=np.int16)
     last = np.full(cells, np.int32(-1))
     longest, cut = np.zeros(cells, dtype=np.int32), np.zeros(cells, dtype=np.bool_)
     # whoever knows that it gets dark for long needs to look at no short dark
     for window in range(min(windows, PROBED)):
-        _light_in(window, horizon, passage, lit)
+        lit[:] = np.int16(1 if passage.all_lit[window] else 0)
+        _add_light(horizon, at, above, first[window], first[window + 1], lit)
         for c in range(cells):
             gap = (window - last[c] - 1) * WINDOW
             longest[c] = gap if lit[c] and gap > longest[c] else longest[c]
             last[c] = window if lit[c] else last[c]
     last[:] = np.int32(-1)
     for window in range(windows):
-        _light_in(window, horizon, passage, lit)
+        lit[:] = np.int16(1 if passage.all_lit[window] else 0)
+        _add_light(horizon, at, above, first[window], first[window + 1], lit)
         asked = 0
         for c in range(cells):
             asked += 1 if lit[c] and (window - last[c] + 1) * WINDOW > longest[c] else 0
@@ -146,13 +148,13 @@ def _by_windows(horizon: Int16s, passage: Passage) -> tuple[Int32s, Flags]:
 
 
 @njit(cache=True)
-def _light_in(window: int, horizon: Int16s, passage: Passage, lit: Int16s) -> None:
-    """Whether each cell has light in a window."""
-    lit[:] = np.int16(1 if passage.all_lit[window] else 0)
-    for entry in range(passage.first[window], passage.first[window + 1]):
-        row, above = horizon[passage.at[entry]], passage.above[entry]
+def _add_light(horizon: Int16s, at: Int16s, above: Int16s, first: int, last: int, lit: Int16s) -> None:
+    """Mark the cells that have light by the entries from the first to before the last."""
+    for entry in range(first, last):
+        azimuth, top = at[entry], above[entry]
         for c in range(lit.shape[0]):
-            lit[c] = np.int16(1) if row[c] < above else lit[c]
+            # a view of the row would cost more than the row
+            lit[c] = np.int16(1) if horizon[azimuth, c] < top else lit[c]
 
 
 @njit(cache=True)
@@ -170,7 +172,13 @@ def _look(
 ) -> None:
     """The darks that end in a window with light, step by step from the last light of the window with light before it."""
     since = _last_lit(cell, before, horizon, passage)
-    for step in range(window * WINDOW, min((window + 1) * WINDOW, passage.azimuth.shape[0])):
+    begin, end = window * WINDOW, min((window + 1) * WINDOW, passage.azimuth.shape[0])
+    if since >= 0 and longest[cell] >= WINDOW:
+        # of nights that are much alike light shows soonest in the last of the steps that a longer one is dark for
+        for step in range(min(since + longest[cell] + 1, end - 1), begin - 1, -1):
+            if horizon[passage.azimuth[step], cell] < passage.top[step]:
+                return
+    for step in range(begin, end):
         if horizon[passage.azimuth[step], cell] < passage.top[step]:
             run = step - since - 1
             if run > longest[cell]:
