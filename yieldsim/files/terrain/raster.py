@@ -70,7 +70,7 @@ def open_raster(path: Terrain, body: Body, holds: Holds = "auto") -> Raster:
     return while_unchanged(
         _RASTERS,
         # from other folders a file may rest on others
-        (type(path), str(path), Path.cwd(), body, holds),
+        (isinstance(path, Address), str(path), Path.cwd(), body, holds),
         lambda: _measured(open_grid(path, body), holds, shown_name(path)),
         lambda raster: raster.files,
     )
