@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 MANIFEST = "manifest.jsonl"
 TOKEN = "token"
 """A file of random text: who reads the same text from it sees the same folder."""
-WHOLE_CELLS = 512
-"""Pieces in which maps are read and stored are whole tiles, about so many cells a side."""
+WHOLE_CELLS = 256
+"""Pieces in which maps are read and stored are whole tiles, at least so many cells a side."""
 
 
 def save_tile(path: Path, maps: Float32Array) -> None:

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -23,14 +23,12 @@ from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import Body
 from yieldsim.base.numerics.height_grid import HeightGrid, ellipsoid_radius_m
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.files.terrain.kept import Kept, while_unchanged
 from yieldsim.files.terrain.projection import in_degrees, period_columns, try_projection
 from yieldsim.files.terrain.raster_metadata import coding_of, gdal_name, opened_raster, refuse_no_file
 from yieldsim.files.terrain.raster_model import Holds, Raster
 from yieldsim.files.terrain.reading import decoded, read_values, refuse_heights
 from yieldsim.files.terrain.remote import Address, Terrain, shown_name
-
-if TYPE_CHECKING:
-    pass
 
 RADIUS_TOLERANCE = 0.005
 """A coordinate system may use a body's mean, equatorial or polar radius: they differ by up to 0.34 % (Earth, Mars)."""
@@ -40,6 +38,7 @@ MOST_RELIEF = 0.03
 """Heights of no round world are this share of its radius; radii differ from it by less."""
 FEW = 0.1
 """Of the pixels looked at: strange values of so few are no matter of unit or scale."""
+_RASTERS = Kept(64)
 SKETCH_WINDOWS, SKETCH_PIXELS = 12, 4
 """Heights are told from radii by so many little windows a side, each of so many pixels a side."""
 
@@ -68,7 +67,13 @@ def refuse_missing(path: Terrain) -> None:
 
 def open_raster(path: Terrain, body: Body, holds: Holds = "auto") -> Raster:
     """Describe and check one terrain file, reading a sprinkling of its pixels. Raises InputError."""
-    return _measured(open_grid(path, body), holds, shown_name(path))
+    return while_unchanged(
+        _RASTERS,
+        # from other folders a file may rest on others
+        (isinstance(path, Address), str(path), Path.cwd(), body, holds),
+        lambda: _measured(open_grid(path, body), holds, shown_name(path)),
+        lambda raster: raster.files,
+    )
 
 
 def open_grid(path: Terrain, body: Body) -> Raster:

@@ -14,12 +14,15 @@ import numpy as np
 from yieldsim.base.numerics.height_grid import HeightGrid
 from yieldsim.base.numerics.holes import with_small_holes_filled
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.files.terrain.kept import Kept
 from yieldsim.files.terrain.raster import read_window
 from yieldsim.files.terrain.raster_model import Raster
 
 VIEW_PIXELS = 600
 PLACES_BY_DISTANCE = 48
 PLACES_BY_AZIMUTH = 96
+_GRIDS = Kept(32 << 20)
+"""By bytes."""
 
 Along = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
 """(azimuth in degrees, distance in metres) -> planetocentric latitude and longitude in degrees."""
@@ -50,8 +53,19 @@ def thinned(rasters: Sequence[Raster], along: Along, radius_m: float, spacing_m:
             step *= 2
         window = window_around(raster, along, radius_m, step)
         if window is not None:
-            grids.append(_grid(raster, window, step))
+            grids.append(_kept_grid(raster, window, step))
     return sorted(grids, key=lambda grid: grid.pixel_m)
+
+
+def _kept_grid(raster: Raster, window: tuple[int, int, int, int], step: int) -> HeightGrid:
+    """The same as `_grid`: a whole file is kept, since every tile of a survey looks at it from afar."""
+    if window != (0, 0, raster.rows // step * step, raster.columns // step * step):
+        return _grid(raster, window, step)
+    grid: HeightGrid | None = _GRIDS.get((raster, step))
+    if grid is None:
+        grid = _grid(raster, window, step)
+        _GRIDS.put((raster, step), grid, grid.heights_m.nbytes)
+    return grid
 
 
 def _grid(raster: Raster, window: tuple[int, int, int, int], step: int) -> HeightGrid:

@@ -7,6 +7,7 @@ light of all passes of the Sun through that azimuth, cut by a straight edge acro
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -224,19 +225,21 @@ def light_tables(
     """
     rows = rows_of(path, azimuth_count, unit_deg, lowest, highest)
     hours, kwh = path.step_hours, path.step_hours / 1000.0
-    seen = np.stack([path.clear * hours, (path.clear > 0.0) * hours, path.beam_w_m2 * kwh], axis=1)
-    light = np.zeros((azimuth_count, rows.horizons, 3), dtype=np.float32)
-    spread = _spread(rows.place, rows.height, azimuth_count)
-    for azimuth in range(azimuth_count):
-        cell, weight, times = spread(azimuth)
-        used, at = np.unique(cell, return_inverse=True)
-        counted = np.stack([np.bincount(at, weight * seen[times, k]) for k in range(3)], axis=1)
-        light[azimuth, :, ::2] = cut(
-            rows.share, rows.depth, used, np.ascontiguousarray(counted[:, ::2]), rows.horizons
+    seen = path.clear * hours, (path.clear > 0.0) * hours, path.beam_w_m2 * kwh
+    # light by azimuth and row of the Sun: from here on the length of the path costs nothing
+    counted = np.zeros((3, azimuth_count * rows.share.shape[0] * rows.depth))
+    for azimuth, cell, weight in _corners(rows.place, rows.height, azimuth_count):
+        at = azimuth * (rows.share.shape[0] * rows.depth) + cell
+        for k in range(3):
+            counted[k] += np.bincount(at, weight * seen[k], counted.shape[1])
+    by_row = np.moveaxis(counted.reshape(3, azimuth_count, -1), 0, 2)
+    light = np.empty((azimuth_count, rows.horizons, 3), dtype=np.float32)
+    for number, of_azimuth in enumerate(by_row):
+        by_share, by_touch = (
+            np.ascontiguousarray(of_azimuth[:, part]) for part in (slice(0, 3, 2), slice(1, 2))
         )
-        light[azimuth, :, 1:2] = cut(
-            rows.touched, rows.depth, used, np.ascontiguousarray(counted[:, 1:2]), rows.horizons
-        )
+        light[number, :, ::2] = cut(rows.share, rows.depth, by_share, rows.horizons)
+        light[number, :, 1:2] = cut(rows.touched, rows.depth, by_touch, rows.horizons)
     return LightTables(rows.lowest, rows.step, light)
 
 
@@ -266,10 +269,9 @@ def energy_tables(
     for azimuth in range(azimuth_count):
         cell, weight, times = spread(azimuth)
         first, columns = arcs[azimuth // TOGETHER]
-        used, at = np.unique(cell, return_inverse=True)
-        counted = np.zeros((used.size, columns))
-        _count(counted, at, weight * kwh, power_w, times, first)
-        turned[azimuth, :-1, :columns] = cut(rows.share, rows.depth, used, counted, rows.horizons)
+        counted = np.zeros((rows.share.shape[0] * rows.depth, columns))
+        _count(counted, cell, weight * kwh, power_w, times, first)
+        turned[azimuth, :-1, :columns] = cut(rows.share, rows.depth, counted, rows.horizons)
     some = np.asarray(turned.any(axis=2))
     dark_row = np.where(some.any(axis=1), some.shape[1] - np.argmax(some[:, ::-1], axis=1), 0)
     return EnergyTables(rows.lowest, rows.step, turned, firsts, dark_row)
@@ -284,7 +286,7 @@ def _count(
     times: NDArray[np.int64],
     first_turn: int,
 ) -> None:
-    """Add weighted power of the turns from the first on, wrapping, to the rows `at` of counted (used, turns)."""
+    """Add weighted power of the turns from the first on, wrapping, to the rows `at` of counted (rows, turns)."""
     turns = power_w.shape[1]
     for n in range(at.shape[0]):
         for k in range(counted.shape[1]):
@@ -293,36 +295,57 @@ def _count(
 
 
 @njit(cache=True)
-def cut(
-    share: FloatArray, depth: int, used: NDArray[np.int64], counted: FloatArray, rows: int
-) -> Float32Array:
-    """What horizons at each row let through (rows, columns) of light `counted` (used, columns) at the rows `used` of the Sun.
+def cut(share: FloatArray, depth: int, counted: FloatArray, rows: int) -> Float32Array:
+    """What horizons at each row let through (rows, columns) of light `counted` (sizes * depth, columns) at the Sun's own rows.
 
     share   (sizes, rows + depth - 1) by rows of the Sun above the horizon, from rows - 1 below; see `Rows`
 
-    Plain sums in a fixed order: a library's matrix product may add in another order on another number of threads.
+    Rows from which on the whole disc is in sight come as their sum. Plain sums in a fixed order: a library's matrix product may add
+    in another order on another number of threads.
     """
-    out = np.empty((rows, counted.shape[1]), dtype=np.float32)
-    total = np.empty(counted.shape[1])
-    for row in range(rows):
-        total[:] = 0.0
-        for k in range(used.shape[0]):
-            part = share[used[k] // depth, used[k] % depth - row + rows - 1]
-            if part > 0.0:
-                for column in range(total.shape[0]):
-                    total[column] += part * counted[k, column]
-        for column in range(total.shape[0]):
-            out[row, column] = total[column]
-    return out
+    sizes, columns = share.shape[0], counted.shape[1]
+    total, above = np.zeros((rows, columns)), np.zeros((depth + 1, columns))
+    some = np.empty(depth, dtype=np.bool_)
+    for size in range(sizes):
+        begin, end = 0, share.shape[1]
+        while end > 0 and share[size, end - 1] >= 1.0:
+            end -= 1
+        while begin < end and share[size, begin] <= 0.0:
+            begin += 1
+        for sun in range(depth - 1, -1, -1):
+            some[sun] = False
+            for column in range(columns):
+                value = counted[size * depth + sun, column]
+                above[sun, column] = above[sun + 1, column] + value
+                some[sun] |= value > 0.0
+        for row in range(rows):
+            off = row - rows + 1
+            for sun in range(max(begin + off, 0), min(end + off, depth)):
+                if some[sun]:
+                    for column in range(columns):
+                        total[row, column] += share[size, sun - off] * counted[size * depth + sun, column]
+            whole = min(max(end + off, 0), depth)
+            for column in range(columns):
+                total[row, column] += above[whole, column]
+    return total.astype(np.float32)
+
+
+def _corners(
+    place: FloatArray, height: FloatArray, azimuths: int
+) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64], FloatArray]]:
+    """Azimuth, row and weight (time,) of each of the four by which times are shared over two azimuths and two rows."""
+    at, row = np.floor(place).astype(np.int64), np.floor(height).astype(np.int64)
+    over, up = place - at, height - row
+    for k, beside in enumerate((1.0 - over, over)):
+        for j, higher in enumerate((1.0 - up, up)):
+            yield (at + k) % azimuths, row + j, beside * higher
 
 
 def _spread(place: FloatArray, height: FloatArray, azimuths: int):  # type: ignore[no-untyped-def]
-    """For each azimuth: (row, weight, time) of the times that belong to it, each time shared over two azimuths and two rows."""
-    at, row = np.floor(place).astype(np.int64), np.floor(height).astype(np.int64)
-    over, above = place - at, height - row
-    azimuth = np.concatenate([at, at, at + 1, at + 1]) % azimuths
-    cell = np.concatenate([row, row + 1, row, row + 1])
-    weight = np.concatenate([(1 - over) * (1 - above), (1 - over) * above, over * (1 - above), over * above])
+    """For each azimuth: (row, weight, time) of the times that belong to it."""
+    azimuth, cell, weight = (
+        np.concatenate(part) for part in zip(*_corners(place, height, azimuths), strict=True)
+    )
     time = np.concatenate([np.arange(place.size)] * 4)
     order = np.argsort(azimuth, kind="stable")
     bounds = np.searchsorted(azimuth[order], np.arange(azimuths + 1))
@@ -343,57 +366,3 @@ def _arc(reached: NDArray[np.bool_]) -> tuple[int, int]:
     widest = int(np.argmax(gaps))
     first = int(places[(widest + 1) % places.size])
     return first, int(reached.size - gaps[widest] + 1)
-
-
-# ---------------------------------------------------------------- the Sun in order of time
-
-
-class Passage(NamedTuple):
-    """The path in order of time, for the longest dark: times at which some cells are lit and some dark, and what lies between.
-
-    azimuth   (events,) nearest azimuth of the sweep
-    top       (events,) upper edge of the disc, angle units: cells whose horizon is lower are lit
-    hours     length of a step
-    ahead     (events + 1,) hours before each event, and at the end of the span, in which every cell goes on being dark
-    after     (events + 1,) hours since every cell was last lit; negative: not since the event before
-    common    longest dark between two times at which every cell was lit, no event between them
-    """
-
-    azimuth: NDArray[np.int64]
-    top: NDArray[np.int32]
-    hours: float
-    ahead: Float32Array
-    after: Float32Array
-    common: float
-
-
-def passage(
-    path: SunPath, azimuth_count: int, unit_deg: float, lowest: NDArray[np.int64], highest: NDArray[np.int64]
-) -> Passage:
-    """The path as events; lowest, highest (azimuth,) are the extremes of the tile's horizons.
-
-    A time is dark for a cell when no part of the disc clears its horizon, or the disc is fully eclipsed.
-    """
-    azimuth = np.rint(path.azimuth_deg / 360.0 * azimuth_count).astype(np.int64) % azimuth_count
-    top = np.rint((path.elevation_deg + path.radius_deg) / unit_deg).astype(np.int64)
-    top = np.where(path.clear > 0.0, top, -(2**20))
-    all_lit, all_dark = top > highest[azimuth], top <= lowest[azimuth]
-    events, lit = np.flatnonzero(~(all_lit | all_dark)), np.flatnonzero(all_lit)
-    begin, end = np.append(-1, events), np.append(events, path.tdb_s.size)
-    first, last = np.searchsorted(lit, begin), np.searchsorted(lit, end) - 1
-    some = first <= last
-    padded = np.append(lit, 0)
-    ahead = np.where(some, padded[np.minimum(first, lit.size)], end) - begin - 1
-    after = np.where(some, end - 1 - padded[np.maximum(last, 0)], -1)
-    # two neighbours among the lit times with no event between them enclose a night that all cells share
-    alone = np.searchsorted(events, lit[:-1]) == np.searchsorted(events, lit[1:])
-    nights = np.diff(lit)[alone] - 1
-    hours = path.step_hours
-    return Passage(
-        azimuth[events],
-        top[events].astype(np.int32),
-        hours,
-        (ahead * hours).astype(np.float32),
-        np.where(after < 0, -1.0, after * hours).astype(np.float32),
-        float(nights.max(initial=0)) * hours,
-    )

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from yieldsim.base.numerics.height_grid import Float32Array
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.survey.horizon_tables import TOGETHER, EnergyTables, LightTables, Passage
+from yieldsim.planning.survey.horizon_tables import TOGETHER, EnergyTables, LightTables
+from yieldsim.planning.survey.passage import Passage, longest_dark
 
 BLOCK_CELLS, ENERGY_CELLS = 256, 64
 NO_CELL = -32768
@@ -73,7 +74,7 @@ def _cell_light(horizon: NDArray[np.int16], tables: LightTables, passage: Passag
     for block in prange((cells + BLOCK_CELLS - 1) // BLOCK_CELLS):
         begin, end = block * BLOCK_CELLS, min((block + 1) * BLOCK_CELLS, cells)
         own = np.ascontiguousarray(horizon[:, begin:end])
-        dark, cut = _longest_dark(own, passage)
+        dark, cut = longest_dark(own, passage)
         sums = np.zeros((end - begin, 3))
         _add_light(own, tables.light, tables.lowest, tables.rows_step, sums)
         for c in range(end - begin):
@@ -81,7 +82,7 @@ def _cell_light(horizon: NDArray[np.int16], tables: LightTables, passage: Passag
                 continue
             for k in range(3):
                 out[k, begin + c] = sums[c, k]
-            out[3, begin + c] = dark[c]
+            out[3, begin + c] = dark[c] * passage.hours
             out[4, begin + c] = 1.0 if cut[c] else 0.0
 
 
@@ -185,54 +186,3 @@ def at_turn(sums: Float32Array, turn: float) -> float:
         p2 - p0 + t * (2.0 * p0 - 5.0 * p1 + 4.0 * p2 - p3 + t * (3.0 * (p1 - p2) + p3 - p0))
     )
     return float(max(value, 0.0))
-
-
-@njit(cache=True)
-def _longest_dark(horizon: NDArray[np.int16], passage: Passage) -> tuple[Float32Array, NDArray[np.bool_]]:
-    """Longest run of dark hours (cells,) along the passage, and whether it begins or ends with it."""
-    cells, events = horizon.shape[1], passage.azimuth.shape[0]
-    run, longest = np.zeros(cells, dtype=np.float32), np.full(cells, np.float32(passage.common))
-    # the dark that the span begins with; negative while it lasts
-    first = np.full(cells, np.float32(-1.0))
-    hours = np.float32(passage.hours)
-    for event in range(events + 1):
-        _pass_common(run, longest, first, passage.ahead[event], passage.after[event])
-        if event < events:
-            _pass_event(run, longest, first, horizon[passage.azimuth[event]], passage.top[event], hours)
-    return longest, (longest > np.float32(0.0)) & ((run >= longest) | (first >= longest))
-
-
-@njit(cache=True)
-def _pass_common(
-    run: Float32Array, longest: Float32Array, first: Float32Array, ahead: np.float32, after: np.float32
-) -> None:
-    """A stretch that is the same for all cells: dark for `ahead` hours, then perhaps lit, and dark for `after` since."""
-    zero = np.float32(0.0)
-    if ahead > zero:
-        for c in range(run.shape[0]):
-            run[c] += ahead
-            longest[c] = run[c] if run[c] > longest[c] else longest[c]
-    if after >= zero:
-        for c in range(run.shape[0]):
-            first[c] = run[c] if first[c] < zero else first[c]
-            run[c] = after
-            longest[c] = after if after > longest[c] else longest[c]
-
-
-@njit(cache=True)
-def _pass_event(
-    run: Float32Array,
-    longest: Float32Array,
-    first: Float32Array,
-    horizon: NDArray[np.int16],
-    top: int,
-    hours: np.float32,
-) -> None:
-    """One time: cells whose horizon reaches the disc's upper edge go on being dark, the others begin anew."""
-    zero = np.float32(0.0)
-    for c in range(run.shape[0]):
-        dark = horizon[c] >= top
-        first[c] = run[c] if first[c] < zero and not dark else first[c]
-        value = run[c] + hours if dark else zero
-        run[c] = value
-        longest[c] = value if value > longest[c] else longest[c]

@@ -11,12 +11,15 @@ from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from yieldsim.base.numerics.vectors import FloatArray
 
 Cell = tuple[float, int, int]
 """Value, row and column of a cell on the whole map."""
 CORNERS_WITHIN = 0.9
+FIRST_LOOKED_AT = 1024
+"""Cells of a tile that are placed at first: few lie near a chosen one."""
 
 
 class Area(NamedTuple):
@@ -59,46 +62,65 @@ def best_places(
     heapq.heapify(queue)
     chosen: list[tuple[int, int]] = []
     at: list[FloatArray] = []
+
+    def is_apart(row: FloatArray, column: FloatArray) -> NDArray[np.bool_]:
+        here = place_xyz_m(row, column)
+        apart = [np.linalg.norm(here - other, axis=1) >= spacing_m for other in at]
+        return np.logical_and.reduce(apart, axis=0) if apart else np.ones(row.shape, dtype=bool)
+
     while queue and len(chosen) < count:
-        _, row, column, k = heapq.heappop(queue)
-        here = place_xyz_m(np.array([float(row)]), np.array([float(column)]))[0]
-        if all(np.linalg.norm(here - other) >= spacing_m for other in at):
+        least, row, column, k = heapq.heappop(queue)
+        where = np.array([float(row)]), np.array([float(column)])
+        if is_apart(*where)[0]:
             chosen.append((row, column))
-            at.append(here)
-        left = _left_of(areas[k], values, place_xyz_m, at, chosen, spacing_m)
-        if left is not None:
-            heapq.heappush(queue, (-left[0], left[1], left[2], k))
+            at.append(place_xyz_m(*where)[0])
+        if not _is_within(areas[k], place_xyz_m, at, spacing_m):
+            after = _next_cell(values(areas[k]), areas[k], (-least, row, column), is_apart)
+            if after is not None:
+                heapq.heappush(queue, (-after[0], after[1], after[2], k))
     return chosen
 
 
-def _left_of(
+def _is_within(
     area: Area,
-    values: Callable[[Area], FloatArray],
     place_xyz_m: Callable[[FloatArray, FloatArray], FloatArray],
     at: Sequence[FloatArray],
-    chosen: Sequence[tuple[int, int]],
     spacing_m: float,
-) -> Cell | None:
-    """The best cell of a tile that is far enough from all that are chosen."""
+) -> bool:
+    """Whether a tile lies within the spacing of one that is chosen: a piece of ground does whose corners lie well within a ball."""
     ends = np.array([0.0, 0.0, area.rows - 1.0, area.rows - 1.0]), np.array([0.0, area.columns - 1.0] * 2)
     corners = place_xyz_m(area.row + ends[0], area.column + ends[1])
-    if np.linalg.norm(corners[0] - corners[3]) < spacing_m and any(
-        np.linalg.norm(corners - other, axis=1).max() < CORNERS_WITHIN * spacing_m for other in at
-    ):
-        # a piece of ground whose corners lie well within a ball lies in it
-        return None
-    row, column = np.meshgrid(
-        area.row + np.arange(area.rows, dtype=np.float64),
-        area.column + np.arange(area.columns, dtype=np.float64),
-        indexing="ij",
+    return bool(
+        np.linalg.norm(corners[0] - corners[3]) < spacing_m
+        and any(np.linalg.norm(corners - other, axis=1).max() < CORNERS_WITHIN * spacing_m for other in at)
     )
-    place = place_xyz_m(row.ravel(), column.ravel())
-    near = np.zeros(area.rows * area.columns, dtype=bool)
-    for other in at:
-        near |= np.linalg.norm(place - other, axis=1) < spacing_m
-    for r, c in chosen:
-        if 0 <= r - area.row < area.rows and 0 <= c - area.column < area.columns:
-            near[(r - area.row) * area.columns + c - area.column] = True
-    if near.all():
-        return None
-    return best_cell(np.where(near.reshape(area.rows, area.columns), np.nan, values(area)), area)
+
+
+def _next_cell(
+    value: FloatArray, area: Area, last: Cell, is_apart: Callable[[FloatArray, FloatArray], NDArray[np.bool_]]
+) -> Cell | None:
+    """The best cell of a tile behind the last one looked at that is far enough from all that are chosen.
+
+    Those before it were chosen or lie too near, and no choice to come takes them farther away.
+    """
+    flat = value.ravel()
+    place = np.arange(flat.size)
+    passed = (last[1] - area.row) * area.columns + last[2] - area.column
+    left = np.flatnonzero((flat < last[0]) | ((flat == last[0]) & (place > passed)))
+    some = FIRST_LOOKED_AT
+    while left.size:
+        # all that are no worse than the least of so many, ties with it too
+        least = np.partition(flat[left], -some)[-some] if some < left.size else -np.inf
+        looked_at = left[flat[left] >= least]
+        row, column = np.divmod(looked_at, area.columns)
+        apart = is_apart(area.row + row.astype(np.float64), area.column + column.astype(np.float64))
+        if apart.any():
+            best = looked_at[apart][np.argmax(flat[looked_at[apart]])]
+            return (
+                float(flat[best]),
+                area.row + int(best) // area.columns,
+                area.column + int(best) % area.columns,
+            )
+        left = left[flat[left] < least]
+        some *= 4
+    return None

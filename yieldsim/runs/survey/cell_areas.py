@@ -19,10 +19,10 @@ def cell_areas_km2(job: TileJob, tile: Tile) -> FloatArray:
     from scipy.ndimage import map_coordinates
 
     from yieldsim.base.numerics.height_grid import ellipsoid_radius_m
-    from yieldsim.files.terrain.raster import open_grid
+    from yieldsim.files.terrain.raster import open_raster
 
     body = job.site.body
-    raster = open_grid(job.terrain[0], body)
+    raster = open_raster(job.terrain[0], body, job.holds)
     equatorial_m, polar_m = body.equatorial_radius_km * 1000.0, body.polar_radius_km * 1000.0
 
     def xyz_m(row: FloatArray, column: FloatArray) -> FloatArray:

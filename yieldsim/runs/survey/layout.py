@@ -12,7 +12,8 @@ from yieldsim.runs.survey.tiles import Tile, frame_of
 if TYPE_CHECKING:
     from yieldsim.files.terrain.raster_model import Raster
 
-TILE_PIXELS = 512
+TILE_PIXELS, MOST_TILE_PIXELS = 512, 544
+"""A tile's side, and how far it may grow rather than leave a sliver: equal tiles keep all workers busy to the end."""
 MOST_TILE_DEG, QUARTER_DEG = 10.0, 90.0
 """Where columns follow longitude a tile is at most so large; at its corners, 7 deg from the middle, the horizontals of cells are
 known to 0.02 deg for ground next to them, and exactly for ground farther away."""
@@ -87,8 +88,8 @@ def _middles(first: int, count: int, stride: int, end: int | None) -> tuple[int,
 def tiles_of(raster: Raster, site: Site, block: tuple[int, int, int, int], stride: int) -> list[Tile]:
     """The window cut into tiles, whole strides each: bands of rows from top to bottom, each from left to right.
 
-    On a map whose pixels are nearly a straight grid they are small enough for that. Where columns follow longitude they are small
-    on the ground, and near a pole reach no farther around it than a quarter turn.
+    On a map whose pixels are nearly a straight grid they are small enough for that, all of about one size. Where columns follow
+    longitude they are small on the ground, and near a pole reach no farther around it than a quarter turn.
     """
     if raster.period_columns is not None:
         return _tiles_between_meridians(raster, block, stride)
@@ -97,11 +98,11 @@ def tiles_of(raster: Raster, site: Site, block: tuple[int, int, int, int], strid
     size = TILE_PIXELS
     row, column, rows, columns = block
     while True:
-        side = max(size // stride, 1) * stride
+        tall, wide = (_equal_sides(pixels, size, stride) for pixels in (rows, columns))
         tiles = [
-            Tile(row + r, column + c, min(side, rows - r), min(side, columns - c))
-            for r in range(0, rows, side)
-            for c in range(0, columns, side)
+            Tile(row + r, column + c, min(tall, rows - r), min(wide, columns - c))
+            for r in range(0, rows, tall)
+            for c in range(0, columns, wide)
         ]
         corners = [tiles[0], tiles[-1], tiles[len(tiles) // 2]]
         if all(frame_of(raster, site, tile).bend_pixels() <= MOST_BEND_PIXELS for tile in corners):
@@ -112,6 +113,16 @@ def tiles_of(raster: Raster, site: Site, block: tuple[int, int, int, int], strid
                 "use a map projection made for the region"
             )
         size //= 2
+
+
+def _equal_sides(pixels: int, size: int, stride: int) -> int:
+    """Side of equal tiles of about `size` pixels, whole strides, that cover so many.
+
+    >>> _equal_sides(1000, 512, 1), _equal_sides(1025, 512, 1), _equal_sides(545, 512, 1), _equal_sides(1000, 512, 10)
+    (500, 513, 273, 500)
+    """
+    count = -(-pixels * TILE_PIXELS // (size * MOST_TILE_PIXELS))
+    return -(-pixels // (count * stride)) * stride
 
 
 def _tiles_between_meridians(raster: Raster, block: tuple[int, int, int, int], stride: int) -> list[Tile]:

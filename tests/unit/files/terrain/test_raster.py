@@ -365,3 +365,46 @@ def test_float_heights_are_not_rounded_with_the_radius(tmp_path, moon):
     body = replace(moon, equatorial_radius_km=1737.4, polar_radius_km=1737.4)
     _, grid = heights_of(write(tmp_path / "r.tif", stored, scale=1.0, offset=1737400.0), body)
     np.testing.assert_allclose(grid.heights_m, stored, atol=1e-5)
+
+
+def test_what_is_kept_of_a_file_goes_when_it_changes(tmp_path, moon, monkeypatch):
+    """A description and a whole file thinned are found once; after a change, and after one beside the file, anew."""
+    from yieldsim.files.terrain import kept
+    from yieldsim.files.terrain.windows import thinned
+
+    def along(azimuth_deg, far_m):
+        return np.broadcast_arrays(-90.0 + np.degrees(far_m / 1_737_400.0), azimuth_deg)
+
+    def seen():
+        raster = open_raster(path, moon)
+        return raster, thinned([raster], along, 50_000.0, 500.0)[0]
+
+    path = write(tmp_path / "a.tif", STORED)
+    young, _ = seen()
+    assert open_raster(path, moon) is not young
+    monkeypatch.setattr(kept, "SETTLED_S", 0.0)
+    raster, grid = seen()
+    again, same = seen()
+    assert again is raster
+    assert same is grid
+    assert open_raster(path, moon, "height") is not raster
+    write(path, STORED + 100)
+    changed, other = seen()
+    assert changed is not raster
+    np.testing.assert_allclose(other.heights_m - grid.heights_m, 100.0 * SCALE)
+    path.with_name("a.tif.msk").write_bytes(b"<VRTDataset>")
+    with pytest.raises(InputError, match=r"a\.tif\.msk beside it"):
+        open_raster(path, moon)
+
+
+def test_the_least_lately_used_is_dropped_first():
+    from yieldsim.files.terrain.kept import Kept
+
+    held = Kept(10)
+    for key in "abc":
+        held.put(key, key.upper(), 4)
+        held.get("a")
+    assert [held.get(key) for key in "abc"] == ["A", None, "C"]
+    held.put("large", "L", 11)
+    held.put("a", "new", 2)
+    assert [held.get(key) for key in ("a", "c", "large")] == ["new", "C", None]

@@ -16,11 +16,11 @@ from yieldsim.planning.survey.horizon_tables import (
     SunPath,
     energy_tables,
     light_tables,
-    passage,
     seen_from,
     visible_share,
 )
 from yieldsim.planning.survey.illumination import NO_CELL, at_turn, best_turn, cell_energy, cell_light
+from yieldsim.planning.survey.passage import longest_dark, passage
 
 UNIT_DEG = 0.002
 AZIMUTHS = 72
@@ -154,6 +154,34 @@ def test_longest_dark_in_order_of_time(seed, make, cells):
         assert light.longest_dark_hours[cell] == longest * path.step_hours
         begins = int(np.argmin(dark_now)) if not dark_now.all() else longest
         assert light.longest_dark_cut_fraction[cell] == (longest > 0 and longest in (begins, run))
+
+
+def rolling_years(begin, years, steps_a_day=96, days_a_year=120):
+    """A Sun that rolls along the horizon, higher and lower over the year, from a share of it after midsummer."""
+    day = np.arange(years * days_a_year * steps_a_day) / steps_a_day
+    year = 2.0 * np.pi * (day / days_a_year + begin)
+    height = 1.5 * np.cos(year) + 0.2 * np.sin(year / years)
+    azimuth = 360.0 * day % 360.0
+    return path_of(azimuth, height + 0.5 * np.cos(np.radians(azimuth)), hours=0.25)
+
+
+@pytest.mark.parametrize(("begin", "years"), [(0.0, 3), (0.5, 1)])
+@pytest.mark.parametrize("up_deg", [-2.5, -1.0, 0.0, 1.0])
+def test_longest_dark_by_windows_is_that_in_order(up_deg, begin, years):
+    """From cells that are always lit, or all but a few steps, to cells that are never: the same steps and the same ends."""
+    path = rolling_years(begin, years)
+    path.clear[7000:7003] = 0.0
+    horizons = random_horizons(60) + np.int16(up_deg / UNIT_DEG)
+    horizons[:, 0] = horizons.min()
+    low, high = horizons.min(axis=1).astype(int), horizons.max(axis=1).astype(int)
+    passing = passage(path, AZIMUTHS, UNIT_DEG, low, high)
+    windows = longest_dark(horizons, passing._replace(rolling=True))
+    order = longest_dark(horizons, passing._replace(rolling=False))
+    np.testing.assert_array_equal(windows[0], order[0])
+    np.testing.assert_array_equal(windows[1], order[1])
+    assert np.unique(order[0]).size > 2
+    if up_deg >= 0.0:
+        assert order[1].any() == (begin > 0.0)  # two halves of a winter
 
 
 def test_the_same_sun_from_another_place():
