@@ -55,7 +55,6 @@ class Designed:
     """The best design found for a combination, and its bound.
 
     least       what no design of the combination costs less than
-    between     whether that holds for every facing, those between candidates too
     mounts      facings and counts; None: no design was found, or none that is worth it
     cost        of the objective; infinite without a design
     split_units, split_kwh   of the solution with units that may be split, which is `split`
@@ -65,7 +64,6 @@ class Designed:
 
     number: int
     least: float
-    between: bool
     mounts: tuple[Mount, ...] | None
     capacity_kwh: float
     cost: float
@@ -88,7 +86,6 @@ class Designed:
 PLAIN = (
     "number",
     "least",
-    "between",
     "capacity_kwh",
     "cost",
     "mass_kg",
@@ -215,7 +212,6 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
     return Designed(
         number=combination.number,
         least=max(least, cost) if complete else least,
-        between=turning and split.everywhere is not None,
         mounts=mounts,
         capacity_kwh=capacity,
         cost=cost,
@@ -236,7 +232,6 @@ def _none(combination: Combination) -> Designed:
     return Designed(
         number=combination.number,
         least=math.inf,
-        between=True,
         mounts=None,
         capacity_kwh=0.0,
         cost=math.inf,

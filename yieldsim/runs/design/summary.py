@@ -273,16 +273,11 @@ def bound_row(
     bounds = [row["least"] for row in table if row["least"] is not None]
     reached = designed[best.number].cost
     least = min([*bounds, reached])
-    between = all(one.between for one in designed.values())
     covered = [
         "any dispatch, even one that knows the whole run beforehand",
         NUMBERS[plan.objective].format(plan.most_units),
         "any capacity of the store" if not math.isfinite(most_store_kwh(plan)) else "any capacity allowed",
-        "the orientations given"
-        if plan.facings
-        else "every orientation, those between the candidates too"
-        if between
-        else "the candidate orientations, at their best rolls, and those the search added; others may be better",
+        "the orientations given" if plan.facings else "every orientation, those between the candidates too",
         f"all {len(table)} combinations" if len(table) > 1 else "the one combination there is",
     ]
     if plan.confidence == "P90":
