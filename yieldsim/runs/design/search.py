@@ -155,7 +155,7 @@ def look(plan: DesignPlan, combination: Combination, span: Span, among_others: b
 
 def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost: float) -> Designed:
     """The best design found, checked against an estimate's own light; left off once its bound passes `best_cost`."""
-    from yieldsim.planning.system.branch_and_bound import branches_of
+    from yieldsim.planning.system.branch_and_bound import branches_of, nearby_numbers
     from yieldsim.planning.system.column_generation import Infeasible, relaxed
     from yieldsim.planning.system.local_search import polished
     from yieldsim.planning.system.most_delivered import most_delivered
@@ -193,6 +193,12 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
             whole = near_split(split, serving, prices, sunlight.light_kwh, turning=turning)
             if whole is not None and turning:
                 whole = polished(whole, serving, prices, sunlight.light_kwh)
+                for more in nearby_numbers(split, sunlight, terms, prices):
+                    # another number of split units leads to other facings
+                    near = near_split(more, serving, prices, sunlight.light_kwh, turning=True)
+                    if near is not None:
+                        near = polished(near, serving, prices, sunlight.light_kwh)
+                        whole = min(whole, near, key=lambda one: one.cost)
     mounts, capacity, cost, mass = None, 0.0, math.inf, math.inf
     if whole is not None:
         mounts = mounts_of(whole)
