@@ -322,7 +322,7 @@ def _add_notes(
         elif plan.objective == "mass-per-kwh":
             why = "units that serve the dark hours deliver less than the best, and the bound has all of them the best"
         elif best.split is not None and best.split.least < (1.0 - WIDE_GAP) * best.split.proof.least:
-            why = "narrow optics: between the orientations that were priced one by one it is a loose bound"
+            why = "narrow or two-angle optics: between the orientations that were priced one by one it is a loose bound"
         elif best.units < FEW * len(best.mounts or ()):
             why = "few whole units to each orientation: the bound may split them"
         notes.add(

@@ -327,6 +327,8 @@ def _through_stops(serving: Serving, light_kwh: FloatArray, units: int, stop_hou
     if capacity is None or length == 0:
         return capacity
     for first in range(0, len(light_kwh), length):
+        if not light_kwh[first : first + length].any():
+            continue
         stopped = light_kwh.copy()
         stopped[first : first + length] = 0.0
         if serving.holds(serving.case(stopped, units), stopped, units, capacity):
