@@ -143,6 +143,18 @@ def test_every_problem_of_a_design_file_at_once(folder):
         assert word in text
 
 
+def test_empty_lists_and_a_site_by_two_names_are_refused(folder):
+    path = folder / "empty.design.toml"
+    path.write_text(
+        'sites = ["lantern-ridge.toml", "./lantern-ridge.toml"]\nmast_heights_m = []\nfacings = []\n'
+        'collectors = ["wide.collector.toml"]\nload = "lantern-watch.load.toml"\n',
+        encoding="utf-8",
+    )
+    text = str(yieldsim("check", path).exception)
+    for words in ("mast_heights_m is empty", "facings is empty", 'sites hold "lantern-ridge.toml" twice'):
+        assert words in text
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [

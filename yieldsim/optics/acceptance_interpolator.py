@@ -27,6 +27,10 @@ CLEARANCE_STEP, CLEARANCE_HALF = 0.005, 210
 the aperture."""
 
 
+STEEPEST_RAD = math.radians(86.0)
+"""Two-angle lookups are widened up to so far off the normal, in each angle and in all."""
+
+
 class Lookup(NamedTuple):
     """Acceptance over the disc, times the cosine of incidence, by class of the disc's radius.
 
@@ -84,6 +88,94 @@ def widened(ready: Lookup, by_rad: float) -> Lookup:
     wide[:, -1] = 0.0
     reach = min(ready.reach_rad + by_rad + 2.0 * ready.chord_step, math.pi)
     return ready._replace(curve=np.ascontiguousarray(wide), reach_rad=reach, edge_rad=ready.edge_rad + by_rad)
+
+
+def widened_grid(ready: Lookup, lean_rad: float, roll_rad: float) -> Lookup | None:
+    """The lookup of two-angle optics whose acceptance times cosine at a direction is at least every one within
+    lean + roll sin(incidence + lean) of it; None where that reaches to the plane of the aperture.
+
+    Of two upper bounds the lower at each node: the largest of the nodes around, and the node itself with the steepest slope
+    around times the turn. A turn d changes a projected angle by up to asin(sin d / cos(the other angle)).
+    """
+    steps = (ready.step_t, ready.step_l)
+    mesh = 2.0 * sum(math.atan(step) for step in steps)
+    ends = [float(np.abs(ready.sides[2 * axis : 2 * axis + 2]).max()) for axis in (0, 1)]
+    turn = lean_rad + roll_rad * math.sin(min(ready.reach_rad + lean_rad, 0.5 * math.pi)) + mesh
+    # no projected angle is larger than the incidence
+    furthest = ready.reach_rad + turn
+    if furthest > STEEPEST_RAD:
+        return None
+    outer = [min(end + float(_turned_rad(turn, furthest)), furthest) for end in ends]
+    pads, firsts = [], []
+    for axis, (first, step, fold) in enumerate(
+        ((ready.first_t, ready.step_t, ready.fold_t), (ready.first_l, ready.step_l, ready.fold_l))
+    ):
+        last = first + step * (ready.grid.shape[1 + axis] - 1)
+        most = math.tan(0.5 * outer[axis]) + 2.0 * step
+        above = max(math.ceil((most - last) / step), 0)
+        below = 0 if fold else max(math.ceil((first + most) / step), 0)
+        pads.append((below, above))
+        firsts.append(first - below * step)
+    grid = np.pad(ready.grid, ((0, 0), *pads))
+    t, el = (2.0 * np.arctan(firsts[k] + steps[k] * np.arange(grid.shape[1 + k])) for k in (0, 1))
+    incidence = np.arctan(np.hypot(np.tan(t)[:, None], np.tan(el)[None, :]))
+    own = lean_rad + roll_rad * np.sin(np.minimum(incidence + lean_rad + mesh, 0.5 * math.pi))
+    by_t, by_l = (
+        _turned_rad(own, np.minimum(np.abs(other) + _turned_rad(turn, spread), furthest))
+        for other, spread in ((el[None, :], outer[0]), (t[:, None], outer[1]))
+    )
+    highest = grid
+    highest = _most_around(highest, by_t.max(axis=0), t, 1, ready.fold_t)
+    highest = _most_around(highest, by_l.max(axis=1), el, 2, ready.fold_l)
+    slope_t, slope_l = (
+        np.abs(np.diff(grid, axis=axis)) / mesh_of
+        for axis, mesh_of in ((1, np.diff(t)[:, None]), (2, np.diff(el)))
+    )
+    steepest = []
+    for slope, axis in ((slope_t, 1), (slope_l, 2)):
+        edge = [(0, 0)] * 3
+        edge[axis] = (0, 1)
+        after = np.pad(slope, edge)
+        edge[axis] = (1, 0)
+        worst = np.maximum(after, np.pad(slope, edge))
+        worst = _most_around(worst, by_t.max(axis=0), t, 1, ready.fold_t)
+        steepest.append(_most_around(worst, by_l.max(axis=1), el, 2, ready.fold_l))
+    straight = grid + steepest[0] * by_t + steepest[1] * by_l
+    near = np.cos(np.maximum(incidence - own - mesh, 0.0)) / np.cos(np.minimum(incidence + mesh, 1.5))
+    wide = np.where(highest > 0.0, np.minimum(highest, straight) * near, 0.0)
+    sides = np.array([-outer[0], outer[0], -outer[1], outer[1]])
+    return ready._replace(
+        grid=np.ascontiguousarray(wide),
+        first_t=firsts[0],
+        first_l=firsts[1],
+        sides=sides,
+        reach_rad=min(ready.reach_rad + turn, 0.5 * math.pi),
+    )
+
+
+def _turned_rad(turn_rad: FloatArray | float, other_rad: FloatArray | float) -> FloatArray:
+    """By how much a turn may change a projected angle where the other is at most so large."""
+    return np.arcsin(np.minimum(np.sin(turn_rad) / np.cos(np.minimum(other_rad, STEEPEST_RAD)), 1.0))
+
+
+def _most_around(
+    grid: FloatArray, by_rad: FloatArray, nodes_rad: FloatArray, axis: int, fold: bool
+) -> FloatArray:
+    """Largest value (classes, rows, columns) within a stretch along an axis, one for each line along it, and a node more."""
+    from scipy.ndimage import maximum_filter1d
+
+    # nodes lie closest at the ends
+    closest = float(np.diff(nodes_rad).min())
+    count = np.ceil(by_rad / closest).astype(np.int64) + 1
+    lines = np.moveaxis(grid, axis, 1)
+    if fold:
+        extra = min(int(count.max()), lines.shape[1] - 1)
+        lines = np.concatenate([lines[:, extra:0:-1], lines], axis=1)
+    found = np.empty_like(lines)
+    for size in np.unique(count):
+        own = count == size
+        found[:, :, own] = maximum_filter1d(lines[:, :, own], 2 * int(size) + 1, axis=1, mode="constant")
+    return np.moveaxis(found[:, extra:] if fold else found, 1, axis)
 
 
 # ---------------------------------------------------------------- kernels

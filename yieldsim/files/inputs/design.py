@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from os.path import normpath
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -69,6 +70,8 @@ def _numbers(value: object, key: str, noun: type | None, field: str) -> tuple[fl
 
 def as_mast_heights(value: object) -> tuple[float, ...]:
     """Heights of masts, all different."""
+    if value == []:
+        raise problem("is empty", "one or more heights", "without the key each site has its own")
     return _numbers(value, "a height", Site, "mast_height_m")
 
 
@@ -81,6 +84,8 @@ def as_facings(value: object) -> tuple[tuple[float, float, float], ...]:
     """Facings: tilt and azimuth, or tilt, azimuth and roll."""
     if not isinstance(value, list | tuple):
         raise problem(f"is {told(value)}", "a list of [tilt, azimuth] or [tilt, azimuth, roll], degrees")
+    if value == []:
+        raise problem("is empty", "one or more orientations", "without the key units may face anywhere")
     found = []
     for one in value:
         if not isinstance(one, list | tuple) or len(one) not in (2, 3):
@@ -194,7 +199,7 @@ class DesignFile(StrictModel):
                 continue
             if not named:
                 yield key, problem("is empty", "one or more files")
-            words = [one for one in named if isinstance(one, str)]
+            words = [normpath(one) for one in named if isinstance(one, str)]
             for word in {word for word in words if words.count(word) > 1}:
                 yield key, problem(f"hold {told(word)} twice", "each file once")
             sizes *= max(len(named), 1)

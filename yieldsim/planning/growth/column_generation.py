@@ -207,14 +207,14 @@ def _joined(known: Lights, more: Lights) -> Lights:
 
 
 def bounded_everywhere(found: Grown, phases: Sequence[Phase], landing: Landing) -> Grown:
-    """What the prices prove over every facing, where optics are round."""
+    """What the prices prove over every facing."""
     anywhere = np.zeros(landing.flights)
     for flight in range(landing.flights):
         sky = _sky(found, phases, flight)
-        if sky is None or sky.rolls_matter:
+        if sky is None:
             return found
         own, best = float(found.proof.own[flight]), float(found.proof.unit[flight].max())
-        most, _ = worth_bound(sky, max(best - own, 1e-300), BOUND_EFFORT)
+        most = worth_bound(sky, max(best - own, 1e-300), BOUND_EFFORT)
         anywhere[flight] = max(most + own, best)
     least = least_cost(found.proof.value, anywhere, found.proof.store, found.answer.flight_prices, landing)
     return replace(found, everywhere=least, worth_anywhere=anywhere)

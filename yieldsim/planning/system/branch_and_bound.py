@@ -12,6 +12,8 @@ and C_cap is so large that a store beyond it costs more than the best design by 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from yieldsim.planning.system.column_generation import Infeasible, Relaxed, bounded_everywhere, solved_again
@@ -20,6 +22,8 @@ from yieldsim.planning.system.terms import Prices, Terms
 
 MOST_UNITS = 20.0
 """Of more units one more is less than what the bound misses anyway."""
+FEW_UNITS, NEARBY = 8, (0, 1, 2, 3)
+"""Up to so many units, whole sets are sought from so many more than the split number, too."""
 TIE = 1e-3
 CAP_RATIO = 30.0
 
@@ -60,6 +64,17 @@ def branches_of(
     if less is None:
         less = _excluded(split, sunlight, terms, objective, few, turning=turning)
     return (whole,) if less is None else (less, more)
+
+
+def nearby_numbers(split: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices) -> Iterator[Relaxed]:
+    """Where units are few: solutions of whole numbers of units about the split one, each unit split; to begin searches from."""
+    number = math.floor(float(split.units.sum()) + 1e-9)
+    if number > FEW_UNITS:
+        return
+    for units in (number + more for more in NEARBY if 0 < number + more <= objective.most_units):
+        so_many = replace(objective, least_units=float(units), most_units=float(units))
+        with suppress(Infeasible):
+            yield solved_again(split, sunlight, terms, so_many, turning=False)
 
 
 def _solved(

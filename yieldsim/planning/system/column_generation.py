@@ -49,7 +49,7 @@ class Relaxed:
     units         (facings,)  of the solution
     prices        by row
     proof         what they prove over those facings
-    everywhere    least cost over every facing between them too; None where that is not known (two-angle optics)
+    everywhere    least cost over every facing between them too; None where there are no others
     worth_anywhere   what no unit of any facing is worth more than at the prices; None the same
     """
 
@@ -93,8 +93,6 @@ def relaxed(
     def left_off(found: Relaxed) -> Relaxed | None:
         """It with its bound where no closer one is wanted. What the candidates alone prove says nothing of facings between."""
         if worth_knowing(found.proof.least):
-            return None
-        if turning and sunlight.prospect.rolls_matter:
             return None
         known = bounded_everywhere(found, sunlight, terms, objective, QUICK_EFFORT) if turning else found
         return None if worth_knowing(known.least) else known
@@ -254,16 +252,14 @@ def _promising(found: Relaxed) -> NDArray[np.int64]:
 def bounded_everywhere(
     found: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, effort: float = BOUND_EFFORT
 ) -> Relaxed:
-    """What the prices prove over every facing, where optics are round.
+    """What the prices prove over every facing.
 
-    effort   as for `optimise.annual_bound`
+    effort   as for `optimise.annual_bound` and `turned_bound`
     """
-    if sunlight.prospect.rolls_matter:
-        return found
     need, value, store = parts(found.prices, terms)
     own = float(unit_worth(found.prices, need, terms, np.zeros((terms.rows, 1)))[0])
     best = float(found.proof.unit.max())
-    most, _ = worth_bound(priced(sunlight, found.prices.light), best - own, effort)
+    most = worth_bound(priced(sunlight, found.prices.light), best - own, effort)
     anywhere = max(most + own, best)
     least = scaled(value, anywhere, store, objective)
     return replace(found, everywhere=least, worth_anywhere=anywhere)

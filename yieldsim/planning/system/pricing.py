@@ -21,6 +21,7 @@ from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz
 from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.orientation.optimise import annual_bound
 from yieldsim.planning.orientation.pattern_search import search_turned
+from yieldsim.planning.orientation.turned_bound import turned_bound
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky, weigh
 from yieldsim.planning.sunlight.histogram import CLASS_BASE, added_up, cell_numbers
 from yieldsim.planning.sunlight.sunlit_series import interval_power_w
@@ -161,10 +162,12 @@ def climbed(sunlight: Sunlight, at_prices: Prospect, starts: Facings, step_deg: 
     return found
 
 
-def worth_bound(at_prices: Prospect, best: float, effort: float) -> tuple[float, Facings | None]:
-    """What no facing of round optics is worth more than, and a facing that is worth more than `best`, if one was met.
+def worth_bound(at_prices: Prospect, best: float, effort: float) -> float:
+    """What no facing, at any roll, is worth more than.
 
     best   worth of the best unit known
     """
-    bound, better = annual_bound(at_prices, best / at_prices.years, effort)
-    return bound * at_prices.years, better
+    per_year = best / at_prices.years
+    if at_prices.rolls_matter:
+        return turned_bound(at_prices, per_year, effort) * at_prices.years
+    return annual_bound(at_prices, per_year, effort)[0] * at_prices.years

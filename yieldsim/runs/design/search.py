@@ -55,7 +55,6 @@ class Designed:
     """The best design found for a combination, and its bound.
 
     least       what no design of the combination costs less than
-    between     whether that holds for every facing, those between candidates too
     mounts      facings and counts; None: no design was found, or none that is worth it
     cost        of the objective; infinite without a design
     split_units, split_kwh   of the solution with units that may be split, which is `split`
@@ -65,7 +64,6 @@ class Designed:
 
     number: int
     least: float
-    between: bool
     mounts: tuple[Mount, ...] | None
     capacity_kwh: float
     cost: float
@@ -88,7 +86,6 @@ class Designed:
 PLAIN = (
     "number",
     "least",
-    "between",
     "capacity_kwh",
     "cost",
     "mass_kg",
@@ -158,7 +155,7 @@ def look(plan: DesignPlan, combination: Combination, span: Span, among_others: b
 
 def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost: float) -> Designed:
     """The best design found, checked against an estimate's own light; left off once its bound passes `best_cost`."""
-    from yieldsim.planning.system.branch_and_bound import branches_of
+    from yieldsim.planning.system.branch_and_bound import branches_of, nearby_numbers
     from yieldsim.planning.system.column_generation import Infeasible, relaxed
     from yieldsim.planning.system.local_search import polished
     from yieldsim.planning.system.most_delivered import most_delivered
@@ -196,6 +193,12 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
             whole = near_split(split, serving, prices, sunlight.light_kwh, turning=turning)
             if whole is not None and turning:
                 whole = polished(whole, serving, prices, sunlight.light_kwh)
+                for more in nearby_numbers(split, sunlight, terms, prices):
+                    # another number of split units leads to other facings
+                    near = near_split(more, serving, prices, sunlight.light_kwh, turning=True)
+                    if near is not None:
+                        near = polished(near, serving, prices, sunlight.light_kwh)
+                        whole = min(whole, near, key=lambda one: one.cost)
     mounts, capacity, cost, mass = None, 0.0, math.inf, math.inf
     if whole is not None:
         mounts = mounts_of(whole)
@@ -215,7 +218,6 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
     return Designed(
         number=combination.number,
         least=max(least, cost) if complete else least,
-        between=turning and split.everywhere is not None,
         mounts=mounts,
         capacity_kwh=capacity,
         cost=cost,
@@ -236,7 +238,6 @@ def _none(combination: Combination) -> Designed:
     return Designed(
         number=combination.number,
         least=math.inf,
-        between=True,
         mounts=None,
         capacity_kwh=0.0,
         cost=math.inf,

@@ -273,16 +273,11 @@ def bound_row(
     bounds = [row["least"] for row in table if row["least"] is not None]
     reached = designed[best.number].cost
     least = min([*bounds, reached])
-    between = all(one.between for one in designed.values())
     covered = [
         "any dispatch, even one that knows the whole run beforehand",
         NUMBERS[plan.objective].format(plan.most_units),
         "any capacity of the store" if not math.isfinite(most_store_kwh(plan)) else "any capacity allowed",
-        "the orientations given"
-        if plan.facings
-        else "every orientation, those between the candidates too"
-        if between
-        else "the candidate orientations, at their best rolls, and those the search added; others may be better",
+        "the orientations given" if plan.facings else "every orientation, those between the candidates too",
         f"all {len(table)} combinations" if len(table) > 1 else "the one combination there is",
     ]
     if plan.confidence == "P90":
@@ -327,7 +322,7 @@ def _add_notes(
         elif plan.objective == "mass-per-kwh":
             why = "units that serve the dark hours deliver less than the best, and the bound has all of them the best"
         elif best.split is not None and best.split.least < (1.0 - WIDE_GAP) * best.split.proof.least:
-            why = "narrow optics: between the orientations that were priced one by one it is a loose bound"
+            why = "narrow or two-angle optics: between the orientations that were priced one by one it is a loose bound"
         elif best.units < FEW * len(best.mounts or ()):
             why = "few whole units to each orientation: the bound may split them"
         notes.add(

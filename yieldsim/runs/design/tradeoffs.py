@@ -71,11 +71,13 @@ def by_reliability(
     prices: Prices,
 ) -> list[Json]:
     """The lightest designs found for other shares served, from the facings that were priced."""
+    from yieldsim.planning.orientation.mount_frames import of_mounts
     from yieldsim.planning.system.column_generation import Infeasible, solved_again
     from yieldsim.planning.system.row_aggregation import even, turning_points
     from yieldsim.planning.system.whole_units import near_split
 
     assert best.split is not None
+    assert best.mounts is not None
     # days, cut where the design turns from lacking light to having it to spare: near enough to start from
     days = even(best.split.blocks.rows, max(round(24.0 / serving.row_hours), 1))
     total = best.split.light_kwh @ best.split.units
@@ -86,6 +88,14 @@ def by_reliability(
         asked = replace(serving, reliability=share)
         row: Json = {"reliability": share, "units": None, "storage_kwh": None, "mass_kg": None}
         row["longest_outage_hours"] = None
+        if share == serving.reliability:
+            # the design itself
+            row |= {"units": best.units, "storage_kwh": best.capacity_kwh, "mass_kg": best.mass_kg}
+            light = sunlight.light_kwh(of_mounts(best.mounts))
+            total = light @ np.array([float(mount.count) for mount in best.mounts])
+            row["longest_outage_hours"] = longest_outage_hours(serving, total, best.units, best.capacity_kwh)
+            rows.append(row)
+            continue
         try:
             split = solved_again(near, sunlight, asked.terms(repeats=True), prices, turning=False)
         except Infeasible:
@@ -317,6 +327,8 @@ def _through_stops(serving: Serving, light_kwh: FloatArray, units: int, stop_hou
     if capacity is None or length == 0:
         return capacity
     for first in range(0, len(light_kwh), length):
+        if not light_kwh[first : first + length].any():
+            continue
         stopped = light_kwh.copy()
         stopped[first : first + length] = 0.0
         if serving.holds(serving.case(stopped, units), stopped, units, capacity):
