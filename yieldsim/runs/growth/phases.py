@@ -175,4 +175,5 @@ def landing_of(plan: DesignPlan, combination: Combination, spans: Sequence[Phase
         largest=plan.growth.least == "largest-flight",
         most_units=float(plan.most_units),
         most_kwh=np.inf if plan.most_store_kwh is None else plan.most_store_kwh,
+        choices_kwh=plan.store_choices_kwh,
     )

@@ -130,6 +130,24 @@ def test_flights_too_small_are_told(place):
     assert stores_for(phases, landing(most_kg=np.array([1.4, 0.5])), units, needed) is None
 
 
+@pytest.mark.parametrize("given", [{}, {"largest": True}, {"most_kg": np.array([np.inf, 1.1])}])
+def test_stores_of_given_capacities_are_the_cheapest_of_all_numbers(place, given):
+    """Against every number of stores of two capacities with either flight."""
+    phases = phases_of(place, seed=0, days=4)
+    costs = replace(landing(**given), choices_kwh=(0.01, 0.025))
+    units, needed = np.array([2.0, 1.0]), np.array([0.032, 0.071])
+    best = np.inf
+    for numbers in itertools.product(range(9), repeat=4):
+        stores = np.array([numbers[0] * 0.01 + numbers[1] * 0.025, numbers[2] * 0.01 + numbers[3] * 0.025])
+        mass = costs.mass_kg(units, stores)
+        enough = stores[0] >= 0.032 and STORE_LEFT * stores[0] + stores[1] >= 0.071
+        if enough and (mass <= costs.most_kg).all():
+            best = min(best, costs.cost(mass))
+    found = stores_for(phases, costs, units, needed)
+    assert costs.cost(costs.mass_kg(units, found)) == pytest.approx(best, rel=1e-9)
+    assert np.isfinite(best)
+
+
 def test_two_sites_joined_against_every_split(place):
     """Units here and there, one store here: no split of whole units is below the bound, and the one found is the best."""
     one = place(seed=1, days=4, candidates=FACINGS, asked_w=0.4, choices_kwh=())
