@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.growth.column_generation import Grown
+from yieldsim.planning.growth.integer_programme import whole_counts
 from yieldsim.planning.growth.phases import Landing, Phase
 from yieldsim.planning.habitat.dispatch import dispatch, store_of
 from yieldsim.planning.orientation.mount_frames import Facings, together
@@ -218,10 +219,20 @@ def near_split(found: Grown, phases: Sequence[Phase], landing: Landing, *, turni
     some, share, of = together(*parts), np.concatenate(shares), np.concatenate(flight)
     light = [mount_light_kwh(phase, some, of) for phase in phases]
     trials = Trials(phases, landing, of, light)
-    start = _start(share, of, trials)
-    if start is None:
+    starts = [_start(share, of, trials)]
+    if few:
+        # of more units it takes long, and rounding comes as near
+        starts.append(whole_counts(phases, landing, found.blocks, some, of))
+    counts, cost = None, math.inf
+    for start in starts:
+        if start is None or trials.plan(start) is None:
+            continue
+        trials.count = 0  # of each start
+        reached, its = _swapped(start, share, trials)
+        if its < cost:
+            counts, cost = reached, its
+    if counts is None:
         return None
-    counts, cost = _swapped(start, share, trials)
     made = trials.plan(counts)
     assert made is not None
     used = np.flatnonzero(counts)
