@@ -21,12 +21,14 @@ from yieldsim.planning.orientation.mount_frames import Facings
 from yieldsim.planning.system.row_aggregation import Blocks
 
 GAP, MOST_NODES = 1e-3, 500
+MOST_COLUMNS = 3000
+"""Of a larger programme (a year of hours in several phases) each node takes seconds: it is not begun."""
 
 
 def whole_counts(
     phases: Sequence[Phase], landing: Landing, blocks: Sequence[Blocks], some: Facings, flight: NDArray[np.int64]
 ) -> NDArray[np.int64] | None:  # fmt: skip
-    """Units of each mount, (mounts,), that cost least by the programme; None where none was found.
+    """Units of each mount, (mounts,), that cost least by the programme; None where none was found, or it is too large.
 
     some, flight   facings of the mounts, and which flight lands each
     """
@@ -34,6 +36,8 @@ def whole_counts(
 
     made = [of_phase(phase, phase.lights_kwh(some), cut) for phase, cut in zip(phases, blocks, strict=True)]
     matrix, most, cost, upper = together(made, phases, landing, some.count)
+    if len(cost) > MOST_COLUMNS:
+        return None
     units = landing.flights * some.count
     own = np.repeat(np.arange(landing.flights), some.count) == np.tile(flight, landing.flights)
     upper[:units] = np.where(own, landing.most_units, 0.0)
