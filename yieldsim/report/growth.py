@@ -126,7 +126,12 @@ def growth_sheet(summary: GrowthResult, budgets: list[xr.Dataset]) -> Sheet:
         title=summary["name"],
         lines=[
             f"{summary['site']['name']}, mast {summary['mast_height_m']:g} m, {summary['collector']}. {headline(summary)}.",
-            f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}, {len(summary['phases'])} phases. {NOMINAL}",
+            f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}, {len(summary['phases'])} phases. "
+            + (
+                NOMINAL
+                if summary["confidence"] == "nominal"
+                else "Every phase serves as asked in 90 of 100 draws."
+            ),
         ],
         parts=parts,
         summary=summary,

@@ -153,7 +153,7 @@ def flight_row(
         "units": units,
         "shields": units if combination.collector.shield is not None else 0,
         "storage_kwh": capacity,
-        "stores_kwh": fewest_stores(capacity, plan.store_choices_kwh),
+        "stores_kwh": fewest_stores(capacity, landing_of(plan, combination, (one,)).choices_kwh),
         "mounts": [
             DesignMount(
                 tilt_deg=mount.tilt_deg,
