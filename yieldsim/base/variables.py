@@ -110,6 +110,13 @@ VOCABULARY: dict[str, Word] = {
     "mount_delivered_power_w": Word(
         "W", "power delivered at the fibre's far end by the units of a mount", "mean", 0.0, INF
     ),
+    "mount_light_left_fraction": Word(
+        "1",
+        "share of a new unit's light that age leaves those of a mount as the run begins",
+        "none",
+        0.0,
+        1.0,
+    ),
     "delivered_power_w": Word("W", "power delivered at the fibre's far end, all units", "mean", 0.0, INF),
     "sun_following_power_w": Word(
         "W",

@@ -64,8 +64,8 @@ DESIGN: dict[str, dict[str, str]] = {
         "per_mast_m": "Metres more for each metre of mast",
     },
     "StoreTable": {
-        "choices_kwh": "Capacities there are, kWh; any when left out",
-        "most_kwh": "The largest capacity, kWh",
+        "choices_kwh": "Capacities there are, kWh; any when left out; of a base that grows each flight may land several",
+        "most_kwh": "The largest capacity, kWh; of a base that grows all that flights land",
     },
     "VaryTable": {
         "collector": "Name of the collector file, one of those above, whose acceptance is a prescription",

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.results.attached import result_of
 from yieldsim.base.results.budget import BudgetResult
-from yieldsim.base.results.growth import FlightResult, GrowthResult
+from yieldsim.base.results.growth import FlightResult, GrowthResult, PhaseResult
 from yieldsim.report.budget.dispatch import draw_store
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
@@ -68,6 +69,7 @@ def growth_sheet(summary: GrowthResult, budgets: list[xr.Dataset]) -> Sheet:
             "over its first year, with units and storage as old as in its last.",
         ),
     ]
+    parts += sureness_tables(summary)
     for one, series in zip(summary["phases"], budgets, strict=True):
         budget = result_of(series, BudgetResult)
         if budget["storage"] and budget["storage"]["capacity_kwh"] > 0.0:
@@ -124,12 +126,61 @@ def growth_sheet(summary: GrowthResult, budgets: list[xr.Dataset]) -> Sheet:
         title=summary["name"],
         lines=[
             f"{summary['site']['name']}, mast {summary['mast_height_m']:g} m, {summary['collector']}. {headline(summary)}.",
-            f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}, {len(summary['phases'])} phases. {NOMINAL}",
+            f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}, {len(summary['phases'])} phases. "
+            + (
+                NOMINAL
+                if summary["confidence"] == "nominal"
+                else "Every phase serves as asked in 90 of 100 draws."
+            ),
         ],
         parts=parts,
         summary=summary,
         where="growth.json",
     )
+
+
+def sureness_tables(summary: GrowthResult) -> list[Drawn | Tabled]:
+    """What is served in draws of what is uncertain, where any is named, and with one thing failed."""
+    phases, parts = summary["phases"], list[Drawn | Tabled]()
+    drawn = [(one, one["target_share"]) for one in phases if one["target_share"] is not None]
+    if drawn:
+        parts.append(
+            Tabled(
+                head=["phase", "in 50 of 100 draws", "in 90", "in 99", "load asked for, times"],
+                rows=[
+                    [
+                        one["name"],
+                        *(style.percent(share[f"p{level}"]) for level in (50, 90, 99)),
+                        "–" if one["margin_factor"] is None else f"{one['margin_factor']:.3f}",
+                    ]
+                    for one, share in drawn
+                ],
+                wide=[0.3, 0.2, 0.14, 0.14, 0.22],
+                heading="Share served, reached or bettered in so many draws of what is uncertain",
+            )
+        )
+    failures = failure_names(summary)
+    if failures:
+        parts.append(
+            Tabled(
+                head=["phase", *failures],
+                rows=[[one["name"], *failed_cells(one, failures)] for one in phases],
+                wide=[0.3, *[0.7 / len(failures)] * len(failures)],
+                heading="Share served with one thing failed from the phase's start",
+            )
+        )
+    return parts
+
+
+def failure_names(summary: GrowthResult) -> list[str]:
+    """All things that may fail in some phase."""
+    return list(dict.fromkeys(row["what"] for one in summary["phases"] for row in one["single_failures"]))
+
+
+def failed_cells(one: PhaseResult, names: list[str]) -> list[str]:
+    """What a phase serves with each of these failed."""
+    reached = {row["what"]: style.percent(row["reached"]) for row in one["single_failures"]}
+    return [reached.get(name, "–") for name in names]
 
 
 def headline(summary: GrowthResult) -> str:
@@ -148,13 +199,22 @@ def headline(summary: GrowthResult) -> str:
 LEAST_WORDS = {"landed-mass": "kg in all", "largest-flight": "kg by the largest flight"}
 
 
+def store_words(stores_kwh: list[float]) -> str:
+    """Stores of given capacities in words: 2 stores of 0.5 kWh, 1 of 0.25 kWh."""
+    counts = Counter(stores_kwh)
+    return ", ".join(
+        f"{count}{(' store' + 's' * (count > 1)) * (place == 0)} of {style.energy(kwh)}"
+        for place, (kwh, count) in enumerate(counts.items())
+    )
+
+
 def flight_cells(one: FlightResult) -> list[str]:
     """A flight as cells of a table."""
     saves = one["kilogram_more_saves"]
     return [
         f"{one['phase']}, {one['date_utc'][:10]}",
         str(one["units"]),
-        style.energy(one["storage_kwh"]),
+        store_words(one["stores_kwh"]) or style.energy(one["storage_kwh"]),
         style.number(one["mass_kg"], 4),
         "–" if one["most_kg"] is None else style.number(one["most_kg"], 4),
         "–" if one["most_kg"] is None else style.number(saves),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing_extensions import TypedDict
 
+from yieldsim.base.results.budget import FailureResult
 from yieldsim.base.results.design import BoundResult, DesignMount
 from yieldsim.base.results.parts import PeriodResult, ProvenanceResult, SiteResult
 from yieldsim.base.results.values import Count, Moment, NotNegative, Share
@@ -18,6 +19,8 @@ class FlightResult(TypedDict):
     shields: int
     storage_kwh: NotNegative
     """New."""
+    stores_kwh: list[float]
+    """Each store, where they come in given capacities; empty: of any."""
     mounts: list[DesignMount]
     mass_kg: NotNegative
     mass_parts_kg: dict[str, float]
@@ -48,6 +51,12 @@ class PhaseResult(TypedDict):
     served_fraction: float
     longest_outage_hours: float
     passes: bool
+    target_share: dict[str, float] | None
+    """Of the draws, by p50, p90, p99: what so many of 100 reach; null: nothing uncertain was named."""
+    margin_factor: float | None
+    """Asked for so many times the load, so that 90 of 100 draws are served; null: the nominal run was enough."""
+    single_failures: list[FailureResult]
+    """The phase with one thing failed from its start."""
     files: dict[str, str]
 
 
@@ -73,6 +82,8 @@ class GrowthResult(TypedDict):
     least: str
     """landed-mass or largest-flight."""
     discount_per_year: float
+    confidence: str
+    """nominal, or P90: every phase is served in 90 of 100 draws, too."""
     site: SiteResult
     start_utc: Moment
     end_utc: Moment

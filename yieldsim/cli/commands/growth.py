@@ -49,7 +49,8 @@ def growth(
 
     DESIGN names its phases with their dates, loads and what each flight may land ([[phases]]), beside sites, masts, collectors and
     masses. Units stay where they face and age; stores fade. A lower bound says how far the plan is from the best there may be. Each
-    phase is written as files of its own for budget.
+    phase is written as files of its own for budget. An interrupted run goes on from its finished combinations when it is started
+    again with the same words.
     """
     from yieldsim.runs.cluster import cores
     from yieldsim.runs.growth.output import write_growth
@@ -57,7 +58,7 @@ def growth(
 
     folder = out or Path("reports") / (plan.name.removesuffix(".toml").removesuffix(".design") + "-growth")
     with progress("Planning") as advance:
-        found = run(plan, workers=workers or cores(), progress=advance, **asked)
+        found = run(plan, workers=workers or cores(), work_folder=folder, progress=advance, **asked)
     written = write_growth(found, folder, report=not no_report)
     show(found.summary, answer_lines, as_json)
     tell_written(written, folder)
@@ -65,6 +66,8 @@ def growth(
 
 def answer_lines(summary: GrowthResult) -> list[str]:
     """The answer as plain text, within 80 columns."""
+    from yieldsim.report.growth import store_words
+
     bound = summary["bound"]
     what = "largest flight" if summary["least"] == "largest-flight" else "landed mass"
     lines = [
@@ -84,12 +87,29 @@ def answer_lines(summary: GrowthResult) -> list[str]:
             f"    {one['phase'][:22]:<22} {one['date_utc'][:10]} {one['units']:>6} {one['storage_kwh']:>13.4g} "
             f"{one['mass_kg']:>9.4g} {most:>10}"
         )
+    for one in summary["flights"]:
+        if one["stores_kwh"]:
+            lines += paragraph(f"{one['phase']}: {store_words(one['stores_kwh'])}")
     lines += ["", "  phase                 units  light left  storage, kWh  served  longest outage"]
     for row in summary["phases"]:
         lines.append(
             f"    {row['name'][:19]:<19} {row['units']:>5} {row['light_left_fraction']:>11.1%} {row['storage_kwh']:>13.4g} "
             f"{row['served_fraction']:>7.2%} {row['longest_outage_hours']:>13.0f} h"
         )
+    for row in summary["phases"]:
+        if row["target_share"] is not None:
+            share = ", ".join(f"{row['target_share'][f'p{level}']:.2%}" for level in (50, 90, 99))
+            asked = (
+                ""
+                if row["margin_factor"] is None
+                else f", {row['margin_factor']:.3f} times the load asked for"
+            )
+            lines += paragraph(f"{row['name']}: {share} served in 50, 90, 99 of 100 draws{asked}")
+    for row in summary["phases"]:
+        told = ", ".join(
+            f"{one['what'].partition(',')[0]} {one['reached']:.2%}" for one in row["single_failures"]
+        )
+        lines += paragraph(f"{row['name']}, served without {told}")
     limited = [one for one in summary["flights"] if one["most_kg"] is not None]
     if limited:
         told = "; ".join(f"{one['phase']} {one['kilogram_more_saves']:.3g} kg" for one in limited)

@@ -122,7 +122,7 @@ class GrowthTable(StrictModel):
 
 
 def wrong_phases(given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
-    """Phases that don't follow each other, of one name, too many; a growth without any; a store of fixed sizes."""
+    """Phases that don't follow each other, of one name, too many; a growth without any."""
     phases = [one for one in given.get("phases") or () if isinstance(one, Mapping)]
     growth = given.get("growth")
     if growth is not None and not phases:
@@ -142,7 +142,3 @@ def wrong_phases(given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustom
             )
     if dates and until is not None and is_later(dates[-1], until) is False:
         yield "growth", problem(f"has until {str(until).strip()}", "a moment after the last phase's date")
-    store = given.get("store")
-    if phases and isinstance(store, Mapping) and store.get("choices_kwh"):
-        hint = "flights land stores of any size, up to most_kwh in all"
-        yield "store", problem("has choices_kwh beside phases", "most_kwh", hint)

@@ -49,6 +49,7 @@ SHAPES: dict[str, tuple[str, ...]] = {
 }
 """Dimensions of what every estimate holds; budgets and reports read them."""
 OPTIONAL = {
+    "mount_light_left_fraction": MOUNT,
     **dict.fromkeys(
         (
             "optical_depth",

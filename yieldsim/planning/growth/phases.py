@@ -82,6 +82,7 @@ class Landing:
     weight     (flights,)  of a kilogram landed; nothing but TIE where the largest flight counts
     most_kg    (flights,)  what a flight may land in all; infinite: no limit
     largest    the mass of the largest flight is minimised, not the sum
+    choices_kwh   capacities that a store may have, of which a flight lands any number; empty: any capacity
     """
 
     per_unit_kg: float
@@ -92,6 +93,7 @@ class Landing:
     largest: bool = False
     most_units: float = math.inf
     most_kwh: float = math.inf
+    choices_kwh: tuple[float, ...] = ()
 
     @property
     def flights(self) -> int:

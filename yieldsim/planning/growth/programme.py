@@ -99,8 +99,8 @@ def solved(
     from scipy.optimize import linprog
 
     facings = lights_kwh[0][0].shape[1]
-    made = [_of_phase(*given) for given in zip(phases, lights_kwh, blocks, strict=True)]
-    matrix, most, cost, upper = _together(made, phases, landing, facings)
+    made = [of_phase(*given) for given in zip(phases, lights_kwh, blocks, strict=True)]
+    matrix, most, cost, upper = together(made, phases, landing, facings)
     for method, presolve in WAYS:
         found = linprog(
             cost, A_ub=matrix, b_ub=most, bounds=np.stack([np.zeros(len(upper)), upper], axis=1), method=method,
@@ -140,7 +140,7 @@ def solved(
     )
 
 
-def _of_phase(phase: Phase, lights_kwh: Lights, blocks: Blocks) -> Programme:
+def of_phase(phase: Phase, lights_kwh: Lights, blocks: Blocks) -> Programme:
     """The rows of one phase: columns of units by flight and facing, one of its capacity, then its dispatch."""
     aged = np.concatenate(
         [left * blocks.sums(light) for left, light in zip(phase.units_left, lights_kwh, strict=True)], axis=1
@@ -149,7 +149,7 @@ def _of_phase(phase: Phase, lights_kwh: Lights, blocks: Blocks) -> Programme:
     return programme(aged, lit, phase.terms, blocks, FREE)
 
 
-def _together(
+def together(
     made: Sequence[Programme], phases: Sequence[Phase], landing: Landing, facings: int
 ) -> tuple[Any, FloatArray, FloatArray, FloatArray]:
     """Matrix, right sides, cost and upper limits: units by flight and facing, stores by flight, the largest flight, dispatches."""

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.growth.column_generation import Grown
+from yieldsim.planning.growth.integer_programme import whole_counts
 from yieldsim.planning.growth.phases import Landing, Phase
 from yieldsim.planning.habitat.dispatch import dispatch, store_of
 from yieldsim.planning.orientation.mount_frames import Facings, together
@@ -26,6 +27,9 @@ from yieldsim.planning.system.whole_units import FEW_UNITS, NEARLY, gathered, ro
 
 Counts = NDArray[np.int64]
 MOST_TRIALS = 240
+LARGER = 1.001
+SLACK = 1e-9
+"""A store of exactly what is needed is enough."""
 ROUNDING = 2e-5
 """Capacities are told in six digits, rounded up: flights keep room for that."""
 MOST_STARTS = 27
@@ -107,7 +111,20 @@ class Trials:
         if stores is None:
             return None
         cost = self.landing.cost(self.landing.mass_kg(units, stores))
-        return None if cost >= below else (cost, stores, needed)
+        if cost >= below or not self._hold(counts, stores, needed):
+            return None
+        return cost, stores, needed
+
+    def _hold(self, counts: Counts, stores: FloatArray, needed: FloatArray) -> bool:
+        """Whether phases whose stores are larger than they need are served all the same: a larger store loses more standing."""
+        for place, phase in enumerate(self.phases):
+            capacity = float(phase.store_left @ stores[: phase.flights])
+            if capacity <= needed[place] * LARGER:
+                continue
+            units, light = int(counts[self.flight < phase.flights].sum()), self.light(place, counts)
+            if not phase.serving.holds(phase.serving.case(light, units), light, units, capacity):
+                return False
+        return True
 
 
 def mount_light_kwh(phase: Phase, some: Facings, flight: Counts) -> FloatArray:
@@ -131,42 +148,47 @@ def stores_for(
     needed_kwh: FloatArray,
     store_left: Sequence[FloatArray] | None = None,
 ) -> FloatArray | None:
-    """The stores to land with each flight, (flights,), cheapest, for capacities that phases need; None where flights are full.
+    """The stores to land with each flight, kWh (flights,), cheapest, for capacities that phases need; None where flights are full.
 
     store_left   what is left of them in each phase; as the phases say when None
     """
-    from scipy.optimize import linprog
+    from scipy.optimize import LinearConstraint, milp
 
-    flights = landing.flights
+    flights, choices = landing.flights, np.array(landing.choices_kwh or (1.0,))
+    whole = bool(landing.choices_kwh)
+    if not (needed_kwh > 0.0).any():
+        return np.zeros(flights)
     left = np.zeros((len(phases), flights))
     for place, phase in enumerate(phases):
         left[place, : phase.flights] = phase.store_left if store_left is None else store_left[place]
-    if not (needed_kwh > 0.0).any():
-        return np.zeros(flights)
+    # columns: of each flight how many stores of each capacity, or kWh of it; the last one is the largest flight
+    each = np.kron(np.eye(flights), choices[None, :])
     bare = landing.once_kg + landing.per_unit_kg * units
-    # the last column is the largest flight
-    rows = [np.append(-left[place], 0.0) for place in range(len(phases))]
-    most = [-float(one) for one in needed_kwh]
-    for k in range(flights):
-        own = np.zeros(flights + 1)
-        own[k] = landing.per_kwh_kg
-        if np.isfinite(landing.most_kg[k]):
-            rows.append(own)
-            most.append(float(landing.most_kg[k] - bare[k]) * (1.0 - ROUNDING))
-        if landing.largest:
-            largest = own.copy()
-            largest[-1] = -1.0
-            rows.append(largest)
-            most.append(-float(bare[k]))
-    if np.isfinite(landing.most_kwh):
-        rows.append(np.append(np.ones(flights), 0.0))
-        most.append(landing.most_kwh)
+    room = (landing.most_kg - bare) * (1.0 if whole else 1.0 - ROUNDING)
+    rows = [
+        (left @ each, needed_kwh * (1.0 - SLACK if whole else 1.0), np.inf, 0.0),
+        (landing.per_kwh_kg * each, -np.inf, room, 0.0),
+        (np.ones((1, flights)) @ each, -np.inf, landing.most_kwh, 0.0),
+    ]
+    if landing.largest:
+        rows.append((landing.per_kwh_kg * each, -np.inf, -bare, -1.0))
     # where a kWh weighs nothing, less of it is better still
-    cost = np.append(np.maximum(landing.per_kwh_kg * landing.weights, 1e-9), 1.0 if landing.largest else 0.0)
-    found = linprog(cost, A_ub=np.array(rows), b_ub=np.array(most), bounds=(0.0, None), method="highs")
+    cost = np.maximum(landing.per_kwh_kg * landing.weights, 1e-9) @ each
+    found = milp(
+        np.append(cost, 1.0 if landing.largest else 0.0),
+        constraints=[
+            LinearConstraint(np.column_stack([matrix, np.full(len(matrix), last)]), low, high)
+            for matrix, low, high, last in rows
+        ],
+        integrality=np.append(np.full(each.shape[1], int(whole)), 0),
+        options={"mip_rel_gap": 0.0},
+    )
     if found.status != 0:
         return None
-    return np.array([_up(float(one)) for one in found.x[:flights]])
+    stores = np.asarray(found.x[:-1])
+    if whole:
+        return np.asarray(each @ np.round(stores))
+    return np.array([_up(float(one)) for one in stores])
 
 
 def _up(capacity_kwh: float) -> float:
@@ -197,10 +219,20 @@ def near_split(found: Grown, phases: Sequence[Phase], landing: Landing, *, turni
     some, share, of = together(*parts), np.concatenate(shares), np.concatenate(flight)
     light = [mount_light_kwh(phase, some, of) for phase in phases]
     trials = Trials(phases, landing, of, light)
-    start = _start(share, of, trials)
-    if start is None:
+    starts = [_start(share, of, trials)]
+    if few:
+        # of more units it takes long, and rounding comes as near
+        starts.append(whole_counts(phases, landing, found.blocks, some, of))
+    counts, cost = None, math.inf
+    for start in starts:
+        if start is None or trials.plan(start) is None:
+            continue
+        trials.count = 0  # of each start
+        reached, its = _swapped(start, share, trials)
+        if its < cost:
+            counts, cost = reached, its
+    if counts is None:
         return None
-    counts, cost = _swapped(start, share, trials)
     made = trials.plan(counts)
     assert made is not None
     used = np.flatnonzero(counts)

@@ -63,6 +63,7 @@ class DrawnRun:
     event_s                 dated cleaning events: seconds since the start, share removed
     year_air                (years, n)  transmittance of the air at the sky's steps in each measured year
     cycles_run              (cycles,)  which of the shield's cycles run; None: all
+    light_left              (mounts,)  what age leaves of a new unit's light; None: all of it
     """
 
     sky: DrawnSky
@@ -74,6 +75,7 @@ class DrawnRun:
     event_s: tuple[tuple[float, float], ...]
     year_air: FloatArray
     cycles_run: NDArray[np.bool_] | None = None
+    light_left: FloatArray | None = None
 
     @property
     def row_hours(self) -> float:
@@ -148,6 +150,8 @@ def delivered_with_gap(run: DrawnRun, values: Values) -> tuple[FloatArray, float
         power = power * air ** values.get("optical_depth", 1.0)
     accepted, lit = _accepted_w(run, power, values)
     passed = _passed_by_dust(run, values)
+    if run.light_left is not None:
+        passed = passed * run.light_left[:, None]
     delivered = np.asarray((accepted * passed).sum(axis=0) * _common(run, values))
     steps = sky.step[lit & (delivered[sky.row] > 0.0)]
     dark, _ = longest_gap_steps((steps, steps + 1), sky.rows * sky.steps_per_row)

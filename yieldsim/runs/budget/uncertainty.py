@@ -166,7 +166,8 @@ def drawn_run_of(
     sky = drawn_sky(ready.setting, ready.grid, span("horizon_height_deg", 0.0))
     tables = [year.table for year in years]
     run = drawn_run(ready.setting, ready.grid, sky, span("fibre_attenuation", 1.0), tables)
-    return replace(run, cycles_run=case.cycles_run)
+    left = case.estimate.get("mount_light_left_fraction")
+    return replace(run, cycles_run=case.cycles_run, light_left=None if left is None else left.values)
 
 
 def _with_mask(site: Site, ds: xr.Dataset) -> Site:

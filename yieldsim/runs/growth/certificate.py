@@ -13,13 +13,13 @@ import numpy as np
 from yieldsim.runs.design.certificate import terms_arrays
 
 if TYPE_CHECKING:
-    from yieldsim.planning.growth.column_generation import Grown
     from yieldsim.planning.growth.phases import Landing, Phase
+    from yieldsim.runs.growth.search import Proved
 
 
-def certificate_of(found: Grown, phases: tuple[Phase, ...], landing: Landing) -> dict[str, np.ndarray]:
+def certificate_of(found: Proved, phases: tuple[Phase, ...], landing: Landing) -> dict[str, np.ndarray]:
     """The arrays."""
-    prices = found.answer.flight_prices
+    prices = found.flights
     arrays = {
         "phases": np.array(len(phases)),
         "per_unit_kg": np.array(landing.per_unit_kg),
@@ -39,9 +39,7 @@ def certificate_of(found: Grown, phases: tuple[Phase, ...], landing: Landing) ->
         else found.worth_anywhere,
         "least": np.array(found.least),
     }
-    for number, (phase, row, lights) in enumerate(
-        zip(phases, found.answer.prices, found.lights_kwh, strict=True), start=1
-    ):
+    for number, (phase, row) in enumerate(zip(phases, found.rows, strict=True), start=1):
         own = terms_arrays(phase.terms) | {
             "units_left": phase.units_left,
             "store_left": phase.store_left,
@@ -49,7 +47,7 @@ def certificate_of(found: Grown, phases: tuple[Phase, ...], landing: Landing) ->
             "price_state": row.state,
             "price_leave": row.leave,
             "price_short": np.array(row.short),
-            "light_kwh": lights[0],
+            "light_kwh": phase.lights_kwh(found.facings)[0],
         }
         arrays |= {f"phase{number}_{name}": array for name, array in own.items()}
     return arrays

@@ -163,6 +163,9 @@ def landing_of(plan: DesignPlan, combination: Combination, spans: Sequence[Phase
     from yieldsim.planning.growth.phases import Landing
 
     flights = len(spans)
+    # a flight may land no store, whether that is named or not
+    choices = tuple(one for one in plan.store_choices_kwh if one > 0.0)
+    most = np.inf if plan.most_store_kwh is None else plan.most_store_kwh
     once = np.zeros(flights)
     once[0] = once_kg(plan, combination.site.mast_height_m)
     later = np.array([years_between(spans[0].begin_utc, one.begin_utc) for one in spans])
@@ -174,5 +177,6 @@ def landing_of(plan: DesignPlan, combination: Combination, spans: Sequence[Phase
         most_kg=np.array([np.inf if one.phase.most_kg is None else one.phase.most_kg for one in spans]),
         largest=plan.growth.least == "largest-flight",
         most_units=float(plan.most_units),
-        most_kwh=np.inf if plan.most_store_kwh is None else plan.most_store_kwh,
+        most_kwh=0.0 if plan.store_choices_kwh and not choices else most,
+        choices_kwh=choices,
     )

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.plans.design import DesignPlan
 from yieldsim.runs.design.combinations import Combination, prepared, serving_of, sunlight_of
 from yieldsim.runs.growth.phases import PhaseSpan, landing_of, store_left, units_left
@@ -15,7 +18,27 @@ from yieldsim.runs.growth.phases import PhaseSpan, landing_of, store_left, units
 if TYPE_CHECKING:
     from yieldsim.planning.growth.column_generation import Grown
     from yieldsim.planning.growth.phases import Phase
+    from yieldsim.planning.growth.programme import FlightPrices
     from yieldsim.planning.growth.whole_units import Plan
+    from yieldsim.planning.orientation.mount_frames import Facings
+    from yieldsim.planning.system.dual_bound import RowPrices
+
+Json = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Proved:
+    """What proves a bound; the light of the facings is worked out again where it is needed.
+
+    rows             of each phase
+    worth_anywhere   (flights,)  what no unit of a flight is worth more than; None: not known
+    """
+
+    facings: Facings
+    rows: tuple[RowPrices, ...]
+    flights: FlightPrices
+    worth_anywhere: FloatArray | None
+    least: float
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -23,13 +46,14 @@ class Planned:
     """What was found for a combination.
 
     least    what no plan of it costs less than; infinite where none serves
+    proved   None where nothing serves
     plan     None: none was found, or none that is worth it
     """
 
     number: int
     least: float
     between: bool
-    split: Grown | None
+    proved: Proved | None
     plan: Plan | None
 
 
@@ -46,7 +70,8 @@ def phases_of(plan: DesignPlan, combination: Combination, spans: tuple[PhaseSpan
         found.append(
             Phase(
                 sunlight=sunlight_of(plan, ready),
-                serving=serving_of(one.plan, ready),
+                # of stores of given capacities there may be several: a phase may need any in all
+                serving=serving_of(replace(one.plan, store_choices_kwh=()), ready),
                 units_left=units_left(spans, one.number, plan, combination),
                 store_left=store_left(spans, one.number, plan),
             )
@@ -67,7 +92,7 @@ def plan_one(
     with suppress(Infeasible):
         split = grown(phases, landing, turning=not plan.facings)
     if split is None:
-        return Planned(number=combination.number, least=math.inf, between=True, split=None, plan=None)
+        return Planned(number=combination.number, least=math.inf, between=True, proved=None, plan=None)
     made = None
     if split.least < best_cost:
         made = near_split(split, phases, landing, turning=not plan.facings)
@@ -75,9 +100,49 @@ def plan_one(
         number=combination.number,
         least=split.least,
         between=not plan.facings and split.everywhere is not None,
-        split=split,
+        proved=_proved(split),
         plan=made,
     )
+
+
+def _proved(found: Grown) -> Proved:
+    return Proved(
+        facings=found.facings,
+        rows=found.answer.prices,
+        flights=found.answer.flight_prices,
+        worth_anywhere=found.worth_anywhere,
+        least=found.least,
+    )
+
+
+def to_keep(value: object) -> Any:
+    """What was found as plain values, by the names of its fields."""
+    if is_dataclass(value):
+        return {one.name: to_keep(getattr(value, one.name)) for one in fields(value)}
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    return [to_keep(one) for one in value] if isinstance(value, tuple) else value
+
+
+def kept_plan(known: Json) -> Planned:
+    """What was kept."""
+    from yieldsim.planning.growth.programme import FlightPrices
+    from yieldsim.planning.growth.whole_units import Plan
+    from yieldsim.planning.orientation.mount_frames import Facings
+    from yieldsim.planning.system.dual_bound import RowPrices
+
+    def of(kind: Any, part: Json | None, **others: Any) -> Any:
+        if part is None:
+            return None
+        facings = {"facings": Facings(*map(np.array, part["facings"]))} if "facings" in part else {}
+        arrays = {name: np.array(one) if isinstance(one, list) else one for name, one in part.items()}
+        return kind(**(arrays | facings | others))
+
+    proved = known["proved"]
+    if proved is not None:
+        rows = tuple(of(RowPrices, one) for one in proved.pop("rows"))
+        proved = of(Proved, proved, rows=rows, flights=of(FlightPrices, proved.pop("flights")))
+    return Planned(**(known | {"proved": proved, "plan": of(Plan, known["plan"])}))
 
 
 def quick_bound(plan: DesignPlan, combination: Combination, spans: tuple[PhaseSpan, ...]) -> float:
@@ -88,7 +153,7 @@ def quick_bound(plan: DesignPlan, combination: Combination, spans: tuple[PhaseSp
     landing = landing_of(plan, combination, spans)
     found = 0.0
     for one in spans:
-        alone = look(one.plan, combination, one.span, True).least
+        alone = look(replace(one.plan, store_choices_kwh=()), combination, one.span, True).least
         until = one.number + 1
         share = 1.0 / until if landing.largest else float(landing.weight[:until].min())
         found = max(found, alone * share)

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from yieldsim.runs.growth.verify import BuiltPhase, BuiltPlan
 
 WIDE_GAP = 0.02
+SHARES = ("p50", "p90", "p99")
 
 
 def summarised(
@@ -37,10 +38,14 @@ def summarised(
     planned: dict[int, Planned],
     best: Planned,
     built: BuiltPlan,
+    margins: tuple[float, ...] | None,
     notes: Notes,
     sources: tuple[Source, ...],
 ) -> GrowthRun:
-    """The whole answer."""
+    """The whole answer.
+
+    margins   on the loads of the phases that 90 of 100 draws took; None where the nominal run is enough
+    """
     from yieldsim.report.estimate.summary_schema import estimate_summary
     from yieldsim.runs.growth.certificate import certificate_of
     from yieldsim.runs.growth.search import phases_of
@@ -57,19 +62,22 @@ def summarised(
     table = combination_rows(everything, bounds, planned, best, built)
     bound = bound_row(plan, table, planned, best, built)
     if bound["gap_fraction"] > WIDE_GAP:
+        why = "few whole units to each orientation and flight, which the bound may split"
+        if margins is not None:
+            why = "what 90 of 100 draws take beyond the nominal run"
         notes.add(
-            f"the plan is proven to within {bound['gap_fraction']:.1%} only of the best there may be: few whole units to each "
-            "orientation and flight, which the bound may split"
+            f"the plan is proven to within {bound['gap_fraction']:.1%} only of the best there may be: {why}"
         )
     begin, end = own[0].begin_utc, own[-1].end_utc
-    assert best.split is not None
+    assert best.proved is not None
     landing = landing_of(plan, combination, own)
-    prices = best.split.answer.flight_prices
+    prices = best.proved.flights
     summary: GrowthResult = {
         "schema": "yieldsim growth 1",
         "name": plan.name,
         "least": plan.growth.least,
         "discount_per_year": plan.growth.discount_per_year,
+        "confidence": plan.confidence,
         "site": first["site"],
         "start_utc": iso(begin),
         "end_utc": iso(end),
@@ -81,7 +89,10 @@ def summarised(
         "flights": [flight_row(plan, combination, own[k], built, k, float(prices.full[k])) for k in range(len(own))],
         "landed_kg": float(built.mass_kg.sum()),
         "largest_flight_kg": float(built.mass_kg.max()),
-        "phases": [phase_row(one, phase) for one, phase in zip(own, built.phases, strict=True)],
+        "phases": [
+            phase_row(one, phase, margin)
+            for one, phase, margin in zip(own, built.phases, margins or (None,) * len(own), strict=True)
+        ],
         "bound": bound,
         "combinations": table,
         "commands": [
@@ -110,7 +121,7 @@ def summarised(
         estimates={estimate_file(k): done.estimate for k, done in enumerate(built.phases)},
         budgets=tuple(done.budget for done in built.phases),
         files=files,
-        certificate=certificate_of(best.split, phases_of(plan, combination, own), landing),
+        certificate=certificate_of(best.proved, phases_of(plan, combination, own), landing),
     )
 
 
@@ -142,6 +153,7 @@ def flight_row(
         "units": units,
         "shields": units if combination.collector.shield is not None else 0,
         "storage_kwh": capacity,
+        "stores_kwh": fewest_stores(capacity, landing_of(plan, combination, (one,)).choices_kwh),
         "mounts": [
             DesignMount(
                 tilt_deg=mount.tilt_deg,
@@ -159,13 +171,26 @@ def flight_row(
     }
 
 
-def phase_row(one: PhaseSpan, built: BuiltPhase) -> PhaseResult:
+def fewest_stores(capacity_kwh: float, choices_kwh: Sequence[float]) -> list[float]:
+    """The fewest stores of given capacities that make up one, largest first."""
+    from scipy.optimize import LinearConstraint, milp
+
+    if not choices_kwh or capacity_kwh <= 0.0:
+        return []
+    near = 1e-6 * min(choices_kwh)
+    exactly = LinearConstraint(np.array([choices_kwh]), capacity_kwh - near, capacity_kwh + near)
+    counts = np.ones(len(choices_kwh))
+    found = milp(counts, constraints=exactly, integrality=counts).x.round().astype(int)
+    return sorted(np.repeat(choices_kwh, found).tolist(), reverse=True)
+
+
+def phase_row(one: PhaseSpan, built: BuiltPhase, margin: float | None) -> PhaseResult:
     """How a phase is served."""
     from yieldsim.report.estimate.summary_schema import estimate_summary
 
     estimate = estimate_summary(built.estimate)
     counts = np.array([mount.count for mount in built.mounts], dtype=np.float64)
-    case = built.summary["verdict"]["cases"][0]
+    case, sure = built.summary["verdict"]["cases"][0], built.summary["uncertainty"]
     return {
         "name": one.phase.name,
         "begin_utc": iso(one.begin_utc),
@@ -181,6 +206,9 @@ def phase_row(one: PhaseSpan, built: BuiltPhase) -> PhaseResult:
         "served_fraction": case["reached"],
         "longest_outage_hours": built.summary["longest_outage_hours"],
         "passes": case["passes"],
+        "target_share": None if sure is None else {name: sure["target_share"][name] for name in SHARES},
+        "margin_factor": margin,
+        "single_failures": built.summary["single_failures"]["table"],
         "files": {
             "site": "growth.site.toml",
             "collector": f"{built_stem(one.number, 'collector')}.toml",
@@ -252,6 +280,10 @@ def bound_row(
         covers.insert(0, "the largest flight, with a thousandth of all that is landed")
     elif plan.growth.discount_per_year > 0.0:
         covers.insert(0, "what is landed, later flights discounted")
+    if plan.confidence == "P90":
+        covers.append(
+            "plans that serve the nominal run: those for 90 of 100 draws that do so too cost no less"
+        )
     return {
         "least": least,
         "reached": built.cost,

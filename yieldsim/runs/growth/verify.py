@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from yieldsim.base.dataset import add
 from yieldsim.base.errors import CannotCompute
+from yieldsim.base.load_model import UncertainPlan
 from yieldsim.base.model import Mount
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.plans.design import DesignPlan
@@ -39,6 +42,7 @@ class Parts(NamedTuple):
     flight: tuple[int, ...]
     left: tuple[float, ...]
     capacity_kwh: float
+    doubts: UncertainPlan | None
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -129,12 +133,12 @@ def build(
             if found is None:
                 return None
             if found is not True:
-                needed[one.number] = max(float(found), needed[one.number] * STEP)
+                needed[one.number] = max(float(found), capacity * STEP)
                 break
         else:
             mass = landing.mass_kg(units, stores)
             return BuiltPlan(
-                phases=tuple(_with_budget(case, parts) for case, parts in cases),
+                phases=tuple(_with_budget(case, parts, spans[0].span.kernels) for case, parts in cases),
                 units=units,
                 capacity_kwh=stores,
                 mass_kg=mass,
@@ -167,18 +171,20 @@ def _case(
         site, collector, load = (folder / f"{stem}.toml" for stem in stems)
         if estimate is None:
             estimate = aged_estimate(site, collector, one, left)
-        case, _ = prepare_budget(estimate, load, None, None, site, collector, None)
-    return case, Parts(files, mounts, flight, left, capacity_kwh)
+        case, doubts = prepare_budget(estimate, load, None, None, site, collector, plan.uncertain)
+    return case, Parts(files, mounts, flight, left, capacity_kwh, doubts)
 
 
-def _with_budget(case: BudgetCase, parts: Parts) -> BuiltPhase:
+def _with_budget(case: BudgetCase, parts: Parts, kernels: Sequence[str | Path]) -> BuiltPhase:
     from yieldsim.runs.budget.output import budget_of
     from yieldsim.runs.budget.run import budget_of_case
 
     # years of service are what the phases themselves tell
     case = replace(case, plan=replace(case.plan, life=None))
-    series = budget_of_case(case, with_foresight=False)
-    return BuiltPhase(**parts._asdict(), estimate=case.estimate, budget=series, summary=budget_of(series))
+    series = budget_of_case(case, parts.doubts, kernels, with_foresight=False)
+    held = parts._asdict()
+    del held["doubts"]
+    return BuiltPhase(**held, estimate=case.estimate, budget=series, summary=budget_of(series))
 
 
 def aged_estimate(site: Path, collector: Path, one: PhaseSpan, left: tuple[float, ...]) -> xr.Dataset:
@@ -213,4 +219,4 @@ def aged_estimate(site: Path, collector: Path, one: PhaseSpan, left: tuple[float
             f"units of earlier flights have aged: as the run begins, a unit delivers {share.min():.1%} to {share.max():.1%} of a "
             "new one's light; the loss stands with the fibre's darkening"
         )
-    return finished(ready, result, change, TOLERANCE)
+    return add(finished(ready, result, change, TOLERANCE), "mount_light_left_fraction", share, ("mount",))
