@@ -70,8 +70,9 @@ def reach_pixels(level: int) -> int:
 
 @njit(cache=True)
 def sharing_lines(level: int) -> int:
-    """How many neighbouring lines share a level's ground along the middle of them."""
-    return min(1 << max(level - 1, 0), LINES)
+    """How many neighbouring lines share a level's ground along the middle of them: as many as make half the spacing of its nodes, a
+    quarter of it where ground is sampled densely all the way."""
+    return min(1 << max(level - 2 if level > DENSE_LEVEL else level - 1, 0), LINES)
 
 
 @njit(cache=True)
