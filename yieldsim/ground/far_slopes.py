@@ -25,6 +25,7 @@ from yieldsim.ground.line_points import (
     sharing_lines,
 )
 
+
 class Eyes(NamedTuple):
     """The cells' eyes, (columns, rows) each.
 
@@ -49,7 +50,7 @@ def far_slopes(
     stride: int,
     far: Float32Array,
 ) -> None:
-    """Slopes of far ground (columns, rows) of one azimuth: the tile's lines, LINES side by side, that share the more of them the farther the ground."""
+    """Slopes of far ground (columns, rows) of one azimuth: the tile's lines, LINES side by side; the farther the ground, the more share it."""
     columns, rows = eye_sink.shape
     margin = NEAR_PIXELS + 1
     low, high = line.origin, line.origin + columns - 1
@@ -188,7 +189,9 @@ def _handed_down(along: FloatArray, sink: FloatArray, level: int, room: int, cou
 
 
 @njit(cache=True)
-def _span(first: int, lines: int, rows: int, low: int, high: int, slope: float, origin: int) -> tuple[int, int]:
+def _span(
+    first: int, lines: int, rows: int, low: int, high: int, slope: float, origin: int
+) -> tuple[int, int]:
     """Columns where neighbouring lines run through the tile; none where the first is beyond the last."""
     if slope == 0.0:
         return low, high

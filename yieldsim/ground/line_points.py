@@ -24,7 +24,8 @@ NEAR_PIXELS = 32
 LINES = 64
 """Neighbouring lines whose ground is read together."""
 DENSE_LEVEL = 3
-"""From this level on (768 pixels ahead) ground is sampled twice as densely: crests hundreds of kilometres away make a polar horizon."""
+"""From this level on (768 pixels ahead) ground is sampled twice as densely: crests hundreds of kilometres away make
+a polar horizon."""
 MISSING_M = -1.0e9
 """Height of an unknown node: it rises above nothing."""
 KNOWN_M = -1.0e8
