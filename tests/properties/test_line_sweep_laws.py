@@ -10,8 +10,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from yieldsim.ground.line_points import LINES, MISSING_M, begin_pixels, reach_pixels, sharing_lines
-from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG, HIGHEST, LEVEL_SLOPE, NEAR_PIXELS, NO_CELL, sweep
+from yieldsim.ground.line_points import LINES, MISSING_M, Direction, begin_pixels, reach_pixels, sharing_lines
+from yieldsim.ground.line_sweep import (
+    ANGLE_UNIT_DEG,
+    HIGHEST,
+    LEVEL_SLOPE,
+    NEAR_PIXELS,
+    NO_CELL,
+    near_slopes,
+    sweep,
+)
 from yieldsim.ground.tile_grid import cells_of, levels_of, tile_frame
 
 R = 1_737_400.0
@@ -289,3 +297,25 @@ def test_lines_along_rows_that_lean_by_rounding():
     azimuth = np.array([0.0, 90.0, 180.0, 270.0])
     level = sweep(ground.levels, ground.cells, ground.frame.to_gnomonic, R, 0.0, 2.0, azimuth)
     np.testing.assert_array_equal(sweep(ground.levels, ground.cells, tilted, R, 0.0, 2.0, azimuth), level)
+
+
+def test_near_slopes_are_the_same_bits_on_any_processor():
+    """Every product and sum is rounded to 32 bits: none is fused, as processors with such an instruction would."""
+    rng, margin, count = np.random.default_rng(6), NEAR_PIXELS + 1, 24
+    near_m = rng.normal(0.0, 30.0, (count + 2 * margin, count + 2 * margin)).astype(np.float32)
+    slope, step_m, mast_m = 0.3, 10.0, 2.0
+    found = np.full((count, count), -np.inf, dtype=np.float32)
+    line = Direction(1, slope, 0, step_m / R, 1.0, 0.0)
+    near_slopes(found, near_m, count, line, step_m, R, mast_m, 1)
+    expected = np.full((count, count), -np.inf, dtype=np.float32)
+    eye_m = near_m[margin:-margin, margin:-margin] + np.float32(mast_m)
+    for m in range(1, NEAR_PIXELS + 1):
+        shift, share = int(m * slope), m * slope - int(m * slope)
+        own, drop = np.float32(1.0 / (m * step_m)), np.float32(m * step_m / (2.0 * R))
+        lower, upper = np.float32((1.0 - share) / (m * step_m)), np.float32(share / (m * step_m))
+        first, second = (
+            near_m[margin + shift + k : margin + shift + k + count, margin + m : margin + m + count]
+            for k in (0, 1)
+        )
+        expected = np.maximum(expected, (first * lower + (second * upper - drop)) - eye_m * own)
+    np.testing.assert_array_equal(found, expected)

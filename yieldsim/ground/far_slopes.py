@@ -50,7 +50,7 @@ def far_slopes(
     stride: int,
     far: Float32Array,
 ) -> None:
-    """Slopes of far ground (columns, rows) of one azimuth: the tile's lines, LINES side by side; the farther the ground, the more share it."""
+    """Slopes of far ground (columns, rows) of one azimuth, from LINES of the tile's lines at a time; far ones are shared."""
     columns, rows = eye_sink.shape
     margin = NEAR_PIXELS + 1
     low, high = line.origin, line.origin + columns - 1

@@ -282,14 +282,14 @@ def _slope(
     own: np.float32,
     drop: np.float32,
 ) -> np.float32:
-    """One step's: a chain of products and sums that a processor may take two at a time."""
+    """One step's, every product and sum rounded: fused, they would be other bits on processors that fuse."""
     value: np.float32 = (
         flat_m[place] * lower + (flat_m[place + np.uintp(wide)] * upper - drop)
     ) - eye_m * own
     return value
 
 
-@njit(cache=True, fastmath={"contract"})
+@njit(cache=True)
 def _raise_slopes(
     best: Float32Array,
     best_at: int,
