@@ -75,7 +75,10 @@ def far_slopes(
     crossed = np.empty(columns, dtype=np.int64)
     for q in range(columns):
         crossed[q] = math.floor(line.slope * q + 0.5)
+    wanted = _lines_of_cells(crossed, rows, stride, line, first_line, last_line)
     for first in range(first_line, last_line + 1, LINES):
+        if not wanted[first - first_line : first - first_line + LINES].any():
+            continue
         begin, end = _span(first, LINES, rows, low, high, line.slope, line.origin)
         if begin > end:
             continue
@@ -123,7 +126,8 @@ def far_slopes(
         for k in range(min(LINES, last_line + 1 - first)):
             for level in range(depth - 1, 0, -1):
                 size, shared = 1 << level, sharing_lines(level)
-                if k % shared != 0:
+                at = first - first_line + k
+                if k % shared != 0 or not wanted[at : at + shared].any():
                     continue
                 leaves[level] = _leave(first + k, shared, rows, begin, end, line)
                 count = _handed_down(along, sink, level, room, counts[level + 1])
@@ -144,7 +148,7 @@ def far_slopes(
                     count,
                 )
             enter, leave = _span(first + k, 1, rows, low, high, line.slope, line.origin)
-            if enter > leave:
+            if enter > leave or not wanted[first - first_line + k]:
                 continue
             place, up = _line_place(to_gnomonic, line, float(first + k))
             _look_along(
@@ -170,6 +174,21 @@ def far_slopes(
                 _handed_down(along, sink, 0, room, counts[1]),
                 far,
             )
+
+
+@njit(cache=True)
+def _lines_of_cells(
+    crossed: NDArray[np.int64], rows: int, stride: int, line: Direction, first_line: int, last_line: int
+) -> NDArray[np.bool_]:
+    """Which lines from the first to the last are looked along: with a stride, the few that are nearest to a cell."""
+    wanted = np.full(last_line + 1 - first_line, stride == 1)
+    if stride == 1:
+        return wanted
+    for column in range(0, crossed.shape[0], stride):
+        number = -crossed[line.sign * column - line.origin] - first_line
+        for row in range(0, rows, stride):
+            wanted[number + row] = True
+    return wanted
 
 
 @njit(cache=True)
