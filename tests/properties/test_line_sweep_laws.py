@@ -10,8 +10,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from yieldsim.ground.line_points import MISSING_M, SHARED_LEVEL, SHARING_LINES, reach_pixels
-from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG, HIGHEST, LEVEL_SLOPE, NEAR_PIXELS, NO_CELL, sweep
+from yieldsim.ground.line_points import LINES, MISSING_M, Direction, begin_pixels, reach_pixels, sharing_lines
+from yieldsim.ground.line_sweep import (
+    ANGLE_UNIT_DEG,
+    HIGHEST,
+    LEVEL_SLOPE,
+    NEAR_PIXELS,
+    NO_CELL,
+    near_slopes,
+    sweep,
+)
 from yieldsim.ground.tile_grid import cells_of, levels_of, tile_frame
 
 R = 1_737_400.0
@@ -33,7 +41,13 @@ class Ground:
     """A tile near the pole in plane pixels of `pixel_m`, with random relief and holes."""
 
     def __init__(
-        self, seed: int, size: int = 9, pixel_m: float = 40.0, rough_m: float = 30.0, holes: float = 0.02
+        self,
+        seed: int,
+        size: int = 9,
+        pixel_m: float = 40.0,
+        rough_m: float = 30.0,
+        holes: float = 0.02,
+        depth: int = 3,
     ):
         rng = np.random.default_rng(seed)
         self.rng = rng
@@ -68,7 +82,7 @@ class Ground:
             slow = 40.0 * rough_m * np.sin(column / 90.0) * np.cos(row / 70.0)
             return np.where(hole[key], np.nan, relief[key] + slow)
 
-        self.levels = levels_of(self.frame, [heights] * 3)
+        self.levels = levels_of(self.frame, [heights] * depth)
         self.cells = cells_of(self.frame, heights)
 
     def node(self, level, row, column):
@@ -110,8 +124,7 @@ class Ground:
         best = -np.inf
         for level, (first, last, base) in enumerate(self._reaches(line, slope, low, start)):
             size = 2**level
-            p = np.arange(first, last + 1)
-            p = p[p % size == 0]
+            p = np.arange(np.ceil(first / size) * size, last + 1, size)
             far = p - start > NEAR_PIXELS
             near = p[~far]
             for chosen, through in ((near, own[1 - major] - slope * (start - low)), (p[far], base)):
@@ -149,24 +162,30 @@ class Ground:
         return self.node(level, row.astype(np.int64), column.astype(np.int64))
 
     def _reaches(self, line, slope, low, start):
-        assert len(self.levels.start) <= SHARED_LEVEL  # shared ground has its own test
-        fall = -slope * (self.size - 1)
-        first_line = np.floor(min(0.0, fall)) - 1
-        group = line - (line - first_line) % SHARING_LINES
+        """(first, last, number) of each level: columns, and the middle of the lines that share it with this one."""
+        first_line = np.floor(min(0.0, -slope * (self.size - 1))) - 1
+        out, begin = [], int(start) + 1
+        for level in range(len(self.levels.start)):
+            lines, last_level = sharing_lines(level), level + 1 == len(self.levels.start)
+            group = line - (line - first_line) % lines
+            beyond = LINES if last_level else sharing_lines(level + 1)
+            end = self._leave(line - (line - first_line) % beyond, beyond, slope, low)
+            if level > 0:
+                begin = self._leave(group, lines, slope, low) + begin_pixels(level)
+            out.append((begin, end + reach_pixels(level), group + 0.5 * (lines - 1)))
+        return out
+
+    def _leave(self, first, lines, slope, low):
+        """The last column in which one of neighbouring lines is within a row of the tile."""
         leave = low + self.size - 1
         if slope != 0.0:
             ends = [
-                low + (edge - group - more) / slope
+                low + (edge - first - more) / slope
                 for edge in (-1.0, float(self.size))
-                for more in (0, SHARING_LINES)
+                for more in (0, lines)
             ]
             leave = min(leave, int(np.ceil(max(ends))))
-        out, begin = [], int(start) + 1
-        for level in range(len(self.levels.start)):
-            end = leave + reach_pixels(level)
-            out.append((begin, end, line))
-            begin = end + 1
-        return out
+        return leave
 
 
 @settings(max_examples=25, deadline=None)
@@ -174,9 +193,11 @@ class Ground:
     seed=st.integers(0, 2**20),
     mast_m=st.sampled_from([0.0, 2.0, 60.0]),
     rough_m=st.sampled_from([0.0, 3.0, 60.0]),
+    depth=st.sampled_from([1, 3, 5]),
 )
-def test_hull_finds_what_plain_search_finds(seed, mast_m, rough_m):
-    ground = Ground(seed, rough_m=rough_m)
+def test_hull_finds_what_plain_search_finds(seed, mast_m, rough_m, depth):
+    """Up to five levels: 16 lines share the ground of the last, some 100 km away."""
+    ground = Ground(seed, rough_m=rough_m, depth=depth)
     azimuth = np.sort(ground.rng.uniform(0.0, 360.0, 9))
     azimuth[0], azimuth[-1] = 0.0, 270.0
     known = np.ma.masked_less(ground.cells.near_m, -1e8)
@@ -276,3 +297,25 @@ def test_lines_along_rows_that_lean_by_rounding():
     azimuth = np.array([0.0, 90.0, 180.0, 270.0])
     level = sweep(ground.levels, ground.cells, ground.frame.to_gnomonic, R, 0.0, 2.0, azimuth)
     np.testing.assert_array_equal(sweep(ground.levels, ground.cells, tilted, R, 0.0, 2.0, azimuth), level)
+
+
+def test_near_slopes_are_the_same_bits_on_any_processor():
+    """Every product and sum is rounded to 32 bits: none is fused, as processors with such an instruction would."""
+    rng, margin, count = np.random.default_rng(6), NEAR_PIXELS + 1, 24
+    near_m = rng.normal(0.0, 30.0, (count + 2 * margin, count + 2 * margin)).astype(np.float32)
+    slope, step_m, mast_m = 0.3, 10.0, 2.0
+    found = np.full((count, count), -np.inf, dtype=np.float32)
+    line = Direction(1, slope, 0, step_m / R, 1.0, 0.0)
+    near_slopes(found, near_m, count, line, step_m, R, mast_m, 1)
+    expected = np.full((count, count), -np.inf, dtype=np.float32)
+    eye_m = near_m[margin:-margin, margin:-margin] + np.float32(mast_m)
+    for m in range(1, NEAR_PIXELS + 1):
+        shift, share = int(m * slope), m * slope - int(m * slope)
+        own, drop = np.float32(1.0 / (m * step_m)), np.float32(m * step_m / (2.0 * R))
+        lower, upper = np.float32((1.0 - share) / (m * step_m)), np.float32(share / (m * step_m))
+        first, second = (
+            near_m[margin + shift + k : margin + shift + k + count, margin + m : margin + m + count]
+            for k in (0, 1)
+        )
+        expected = np.maximum(expected, (first * lower + (second * upper - drop)) - eye_m * own)
+    np.testing.assert_array_equal(found, expected)

@@ -13,18 +13,17 @@ from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.ground.line_points import (
     FULL_DETAIL_PIXELS,
+    LINES,
     NEAR_PIXELS,
-    SHARED_LEVEL,
-    SHARING_LINES,
     Direction,
     Levels,
+    begin_pixels,
     fill_points,
+    line_order,
     push_points,
     reach_pixels,
+    sharing_lines,
 )
-
-LINES = 4 * SHARING_LINES
-"""Neighbouring lines whose ground is read together."""
 
 
 class Eyes(NamedTuple):
@@ -51,7 +50,7 @@ def far_slopes(
     stride: int,
     far: Float32Array,
 ) -> None:
-    """Slopes of far ground (columns, rows) of one azimuth: the tile's lines, LINES side by side, in groups that share the farthest."""
+    """Slopes of far ground (columns, rows) of one azimuth, from LINES of the tile's lines at a time; far ones are shared."""
     columns, rows = eye_sink.shape
     margin = NEAR_PIXELS + 1
     low, high = line.origin, line.origin + columns - 1
@@ -59,15 +58,16 @@ def far_slopes(
     first_line = math.floor(min(0.0, fall)) - 1
     last_line = math.ceil(rows - 1 + max(0.0, fall)) + 1
     depth = levels.start.shape[0]
+    # a hull for every level, of its ground and all beyond, one after the other
     room = columns + 2 * FULL_DETAIL_PIXELS * (1 + depth) + 8
-    shared_along, shared_sink = np.empty(room), np.empty(room)
-    along, sink = np.empty(room), np.empty(room)
+    along, sink = np.empty((depth + 1) * room), np.empty((depth + 1) * room)
+    counts, leaves = np.zeros((2, depth + 1), dtype=np.int64)
     # every level's points side by side: where each level's begin, in memory and on the lines
     starts, firsts = np.zeros(depth + 1, dtype=np.int64), np.zeros(depth, dtype=np.int64)
     for level in range(depth):
         before = 0 if level == 0 else reach_pixels(level - 1)
         most = (reach_pixels(level) - before + columns) // (1 << level) + 2
-        starts[level + 1] = starts[level] + most * (LINES if level < SHARED_LEVEL else LINES // SHARING_LINES)
+        starts[level + 1] = starts[level] + most * (LINES // sharing_lines(level))
     points = np.empty(starts[depth], dtype=np.float32)
     own, eye = np.empty(columns * LINES), np.empty(columns * LINES)
     indexed = along_by_index(to_gnomonic, line)
@@ -75,22 +75,20 @@ def far_slopes(
     crossed = np.empty(columns, dtype=np.int64)
     for q in range(columns):
         crossed[q] = math.floor(line.slope * q + 0.5)
-    spans = np.empty((LINES // SHARING_LINES, 2), dtype=np.int64)
+    wanted = _lines_of_cells(crossed, rows, stride, line, first_line, last_line)
     for first in range(first_line, last_line + 1, LINES):
-        begin, end, least = high + 1, low - 1, high + 1
-        for g in range(spans.shape[0]):
-            enter, leave = _span(first + g * SHARING_LINES, rows, low, high, line.slope, line.origin)
-            spans[g, 0], spans[g, 1] = enter, leave
-            if enter <= leave:
-                begin, end, least = min(begin, enter), max(end, leave), min(least, leave)
+        if not wanted[first - first_line : first - first_line + LINES].any():
+            continue
+        begin, end = _span(first, LINES, rows, low, high, line.slope, line.origin)
         if begin > end:
             continue
         for level in range(depth):
-            size, lines, number = 1 << level, LINES, float(first)
-            from_p = begin + margin if level == 0 else least + reach_pixels(level - 1) + 1
-            if level >= SHARED_LEVEL:
-                lines, number = LINES // SHARING_LINES, first + 0.5 * (SHARING_LINES - 1)
-            firsts[level] = -(-from_p // size) * size
+            size, shared = 1 << level, sharing_lines(level)
+            least = min(
+                _leave(first, shared, rows, begin, end, line),
+                _leave(first + LINES - shared, shared, rows, begin, end, line),
+            )
+            firsts[level] = begin + margin if level == 0 else -(-(least + begin_pixels(level)) // size) * size
             fill_points(
                 nodes,
                 levels.start[level],
@@ -102,9 +100,9 @@ def far_slopes(
                 line.sign,
                 line.slope,
                 line.origin,
-                number,
-                LINES // lines,
-                lines,
+                first + 0.5 * (shared - 1),
+                shared,
+                LINES // shared,
                 firsts[level],
                 end + reach_pixels(level),
                 points,
@@ -124,49 +122,35 @@ def far_slopes(
             own,
             eye,
         )
-        shared = 0
-        for k in range(LINES):
-            g = k // SHARING_LINES
-            number, enter, leave = first + k, spans[g, 0], spans[g, 1]
-            if enter > leave or number > last_line:
-                continue
-            if k % SHARING_LINES == 0:
-                place, _ = _line_place(to_gnomonic, line, number + 0.5 * (SHARING_LINES - 1))
-                shared = 0
-                for level in range(depth - 1, SHARED_LEVEL - 1, -1):
-                    shared = push_points(
-                        points,
-                        starts[level] + g,
-                        LINES // SHARING_LINES,
-                        firsts[level],
-                        1 << level,
-                        leave + reach_pixels(level - 1) + 1,
-                        leave + reach_pixels(level),
-                        place,
-                        line.step,
-                        shared_along,
-                        shared_sink,
-                        shared,
-                    )
-            for v in range(shared):
-                along[v], sink[v] = shared_along[v], shared_sink[v]
-            place, up = _line_place(to_gnomonic, line, float(number))
-            count = shared
-            for level in range(min(SHARED_LEVEL, depth) - 1, 0, -1):
-                count = push_points(
+        leaves[depth] = end
+        for k in range(min(LINES, last_line + 1 - first)):
+            for level in range(depth - 1, 0, -1):
+                size, shared = 1 << level, sharing_lines(level)
+                at = first - first_line + k
+                if k % shared != 0 or not wanted[at : at + shared].any():
+                    continue
+                leaves[level] = _leave(first + k, shared, rows, begin, end, line)
+                count = _handed_down(along, sink, level, room, counts[level + 1])
+                place, _ = _line_place(to_gnomonic, line, first + k + 0.5 * (shared - 1))
+                counts[level] = push_points(
                     points,
-                    starts[level] + k,
-                    LINES,
+                    starts[level] + line_order(k // shared, size, shared, LINES // shared),
+                    LINES // shared,
                     firsts[level],
-                    1 << level,
-                    leave + reach_pixels(level - 1) + 1,
-                    leave + reach_pixels(level),
+                    size,
+                    leaves[level] + begin_pixels(level),
+                    leaves[level + 1] + reach_pixels(level),
                     place,
                     line.step,
                     along,
                     sink,
+                    level * room,
                     count,
                 )
+            enter, leave = _span(first + k, 1, rows, low, high, line.slope, line.origin)
+            if enter > leave or not wanted[first - first_line + k]:
+                continue
+            place, up = _line_place(to_gnomonic, line, float(first + k))
             _look_along(
                 points,
                 k - firsts[0] * LINES,
@@ -179,28 +163,62 @@ def far_slopes(
                 place,
                 line.step,
                 up,
-                number,
+                first + k,
                 rows,
                 enter,
                 leave,
+                leaves[1] + FULL_DETAIL_PIXELS,
                 stride,
                 along,
                 sink,
-                count,
+                _handed_down(along, sink, 0, room, counts[1]),
                 far,
             )
 
 
 @njit(cache=True)
-def _span(group: int, rows: int, low: int, high: int, slope: float, origin: int) -> tuple[int, int]:
-    """Columns where a group's lines run through the tile; none where the first is beyond the last."""
+def _lines_of_cells(
+    crossed: NDArray[np.int64], rows: int, stride: int, line: Direction, first_line: int, last_line: int
+) -> NDArray[np.bool_]:
+    """Which lines from the first to the last are looked along: with a stride, the few that are nearest to a cell."""
+    wanted = np.full(last_line + 1 - first_line, stride == 1)
+    if stride == 1:
+        return wanted
+    for column in range(0, crossed.shape[0], stride):
+        number = -crossed[line.sign * column - line.origin] - first_line
+        for row in range(0, rows, stride):
+            wanted[number + row] = True
+    return wanted
+
+
+@njit(cache=True)
+def _leave(first: int, lines: int, rows: int, begin: int, end: int, line: Direction) -> int:
+    """Where the last of neighbouring lines leaves the tile, within the columns of all that are read together."""
+    _, leave = _span(first, lines, rows, begin, end, line.slope, line.origin)
+    return max(leave, begin)
+
+
+@njit(cache=True)
+def _handed_down(along: FloatArray, sink: FloatArray, level: int, room: int, count: int) -> int:
+    """The hull of the next level's ground, copied to begin that of a level's own; its count of vertices."""
+    here, beyond = np.uintp(level * room), np.uintp((level + 1) * room)
+    for v in range(np.uintp(count)):
+        along[here + v], sink[here + v] = along[beyond + v], sink[beyond + v]
+    return count
+
+
+@njit(cache=True)
+def _span(
+    first: int, lines: int, rows: int, low: int, high: int, slope: float, origin: int
+) -> tuple[int, int]:
+    """Columns where neighbouring lines run through the tile; none where the first is beyond the last."""
     if slope == 0.0:
         return low, high
     crossings = (
-        origin + (-1.0 - group) / slope,
-        origin + (-1.0 - group - SHARING_LINES) / slope,
-        origin + (rows - group) / slope,
-        origin + (rows - group - SHARING_LINES) / slope,
+        origin + (-1.0 - first) / slope,
+        origin + (-1.0 - first - lines) / slope,
+        origin + (rows - first) / slope,
+        origin + (rows - first - lines) / slope,
     )
     return max(low, math.floor(min(crossings))), min(high, math.ceil(max(crossings)))
 
@@ -281,6 +299,7 @@ def _look_along(
     rows: int,
     enter: int,
     leave: int,
+    farthest: int,
     stride: int,
     along: FloatArray,
     sink: FloatArray,
@@ -298,7 +317,7 @@ def _look_along(
     function: to hand arrays to another costs more, in counts of who holds them, than the work itself.
     """
     margin, vertex = NEAR_PIXELS + 1, count
-    for p in range(leave + FULL_DETAIL_PIXELS, enter + margin - 1, -1):
+    for p in range(farthest, enter + margin - 1, -1):
         s = np.float64(points[np.uintp(points_at + p * LINES)])
         if s < np.inf:
             a = along_0 + step * p

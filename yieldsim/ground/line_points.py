@@ -21,9 +21,11 @@ FULL_DETAIL_PIXELS = 192
 """Ground is sampled at every pixel out to this distance ahead of the cells, at every second out to twice that, and so on."""
 NEAR_PIXELS = 32
 """Ground within so many pixels of a cell is looked at along the cell's own line."""
-SHARED_LEVEL, SHARING_LINES = 3, 4
-"""From this level on (768 pixels ahead) so many neighbouring lines share one line's ground, 0.1 deg of azimuth at most; being
-cheap, it is sampled twice as densely: crests hundreds of kilometres away make a polar horizon."""
+LINES = 64
+"""Neighbouring lines whose ground is read together."""
+DENSE_LEVEL = 3
+"""From this level on (768 pixels ahead) ground is sampled twice as densely: crests hundreds of kilometres away make
+a polar horizon."""
 MISSING_M = -1.0e9
 """Height of an unknown node: it rises above nothing."""
 KNOWN_M = -1.0e8
@@ -64,7 +66,20 @@ class Direction(NamedTuple):
 @njit(cache=True)
 def reach_pixels(level: int) -> int:
     """How far ahead of the cells a level is used."""
-    return FULL_DETAIL_PIXELS << (level + 1 if level >= SHARED_LEVEL else level)
+    return FULL_DETAIL_PIXELS << (level + 1 if level >= DENSE_LEVEL else level)
+
+
+@njit(cache=True)
+def sharing_lines(level: int) -> int:
+    """How many neighbouring lines share a level's ground along the middle of them: as many as make half the spacing of its nodes, a
+    quarter of it where ground is sampled densely all the way."""
+    return min(1 << max(level - 2 if level > DENSE_LEVEL else level - 1, 0), LINES)
+
+
+@njit(cache=True)
+def begin_pixels(level: int) -> int:
+    """How far ahead of the cells a level begins: past the level before, whose lines run up to an eighth of its own sharing aside."""
+    return reach_pixels(level - 1) + 1 + sharing_lines(level) // 8
 
 
 @njit(cache=True, error_model="numpy")
@@ -118,36 +133,48 @@ def fill_points(
     at: int,
 ) -> None:
     """Sinks of neighbouring lines at every size-th column from `begin` to `end`, into `points` from `at` on: column by column, the
-    lines side by side; not finite where unknown.
+    lines side by side in the order of `line_order`; not finite where unknown.
 
     nodes             those of a level from `start` on, column by column: at one column neighbouring lines meet neighbouring rows
     number, spacing   of the first line, and from line to line
 
     Places in memory are told as unsigned: the compiler then looks for none before the beginning, and takes several at a time.
     """
-    # so many lines on, the lines meet the next row at the same share of the way to the one after
-    period = max(size // spacing, 1)
+    period = line_period(size, spacing, lines)
+    count, i = lines // period, (sign * begin - first_column) // size
     for p in range(begin, end + 1, size):
-        i = (sign * p - first_column) // size
         crossing = number + slope * (p - origin) - first_row
-        for phase in range(min(period, lines)):
+        for phase in range(period):
             across = (crossing + phase * spacing) / size
             j = math.floor(across)
             share = np.float32(across - j)
-            count = (lines - phase + period - 1) // period
             here = start + i * rows + j
             if 0 <= i < columns and j >= 0 and j + count < rows:
-                for k in range(count):
-                    lower, upper = nodes[np.uintp(here + k)], nodes[np.uintp(here + k + 1)]
-                    points[np.uintp(at + phase + k * period)] = lower + (upper - lower) * share
+                for k in range(np.uintp(count)):
+                    lower, upper = nodes[np.uintp(here) + k], nodes[np.uintp(here + 1) + k]
+                    points[np.uintp(at) + k] = lower + (upper - lower) * share
             else:
                 for k in range(count):
                     value = np.float32(np.inf)
                     if 0 <= i < columns and 0 <= j + k < rows - 1:
                         lower, upper = nodes[here + k], nodes[here + k + 1]
                         value = lower + (upper - lower) * share
-                    points[at + phase + k * period] = value
-        at += lines
+                    points[at + k] = value
+            at += count
+        i += sign
+
+
+@njit(cache=True)
+def line_period(size: int, spacing: int, lines: int) -> int:
+    """So many lines on, lines meet the next row of nodes at the same share of the way to the one after."""
+    return min(max(size // spacing, 1), lines)
+
+
+@njit(cache=True)
+def line_order(line: int, size: int, spacing: int, lines: int) -> int:
+    """Where a line stands among the points of one column: those a period apart side by side."""
+    period = line_period(size, spacing, lines)
+    return (line % period) * (lines // period) + line // period
 
 
 @njit(cache=True)
@@ -163,11 +190,12 @@ def push_points(
     step: float,
     along: FloatArray,
     sink: FloatArray,
+    hull_at: int,
     count: int,
 ) -> int:
     """Put a level's points of one line, from column `end` down to `begin`, on top of its hull; the new count of vertices.
 
-    along, sink   the hull's vertices, nearest last
+    along, sink   the hull's vertices from `hull_at` on, nearest last
     points        every lines-th from `at` on, for every size-th column from `first` on
     along_0       gnomonic coordinate along the line of column 0
     """
@@ -176,11 +204,11 @@ def push_points(
         if s < np.inf:
             a = along_0 + step * (first + n * size)
             while count >= 2:
-                near, after = np.uintp(count - 1), np.uintp(count - 2)
+                near, after = np.uintp(hull_at + count - 1), np.uintp(hull_at + count - 2)
                 # a vertex goes when the one after it stands as high or higher, seen from here
                 if (sink[after] - s) * (along[near] - a) > (sink[near] - s) * (along[after] - a):
                     break
                 count -= 1
-            along[np.uintp(count)], sink[np.uintp(count)] = a, s
+            along[np.uintp(hull_at + count)], sink[np.uintp(hull_at + count)] = a, s
             count += 1
     return count

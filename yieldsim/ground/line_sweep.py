@@ -7,8 +7,9 @@ its far end, with the hull of what has been passed at hand; every cell on the wa
 beyond the few coarser samples that far ground needs.
 
 Ground within NEAR_PIXELS of a cell is looked at along the cell's own line, from the cell's own height; farther ground along the
-nearest of the shared lines, at most half a pixel aside. Against lines of sight through the cell that errs by 0.04 deg (19 of 20
-azimuths, on a rough lunar ridge at 10 m a pixel) and by 0.003 deg in the mean, too low: crests between samples are missed.
+nearest of the shared lines, at most half a pixel aside, and from 384 pixels on along one line for several (`sharing_lines`).
+Against lines of sight through the cell, in steps of 5 m, that errs by 0.004 deg in the median and by 0.02 to 0.06 deg at 19 of 20
+azimuths, on a rough lunar ridge at 10 m a pixel from a mast of 2 m, by 0.002 deg in the mean: crests between samples are missed.
 
 Where known ground ends, unknown ground is taken to lie no lower than the lowest known: no horizon is below that sphere's dip.
 
@@ -282,14 +283,14 @@ def _slope(
     own: np.float32,
     drop: np.float32,
 ) -> np.float32:
-    """One step's: a chain of products and sums that a processor may take two at a time."""
+    """One step's, every product and sum rounded: fused, they would be other bits on processors that fuse."""
     value: np.float32 = (
         flat_m[place] * lower + (flat_m[place + np.uintp(wide)] * upper - drop)
     ) - eye_m * own
     return value
 
 
-@njit(cache=True, fastmath={"contract"})
+@njit(cache=True)
 def _raise_slopes(
     best: Float32Array,
     best_at: int,
