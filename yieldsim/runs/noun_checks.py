@@ -64,6 +64,20 @@ def refuse_wrong(noun: Any) -> None:
         raise InputError(problems)
 
 
+def with_plain_numbers(value: Any) -> Any:
+    """A noun, or a part of one, with Python's numbers where a program put scalars of NumPy, which JSON does not take."""
+    if isinstance(value, np.generic) and value.dtype.kind in "biuf":
+        return value.item()
+    if isinstance(value, tuple):
+        parts = tuple(with_plain_numbers(part) for part in value)
+        return value if all(a is b for a, b in zip(parts, value, strict=True)) else parts
+    if not dataclasses.is_dataclass(value) or isinstance(value, type):
+        return value
+    held = {field.name: getattr(value, field.name) for field in dataclasses.fields(value) if field.init}
+    plain = {name: part for name, was in held.items() if (part := with_plain_numbers(was)) is not was}
+    return dataclasses.replace(value, **plain) if plain else value
+
+
 # ---------------------------------------------------------------- field by field
 
 

@@ -85,7 +85,7 @@ def given(
     """
     from yieldsim.files.text.paths import path_given
     from yieldsim.files.toml.context import Loaded
-    from yieldsim.runs.noun_checks import noun_problems
+    from yieldsim.runs.noun_checks import noun_problems, with_plain_numbers
 
     if isinstance(value, Loaded):
         return value
@@ -93,7 +93,7 @@ def given(
         problems = list(noun_problems(value))
         if problems:
             raise InputError(problems)
-        return Loaded(noun=value, sources=(), warnings=())
+        return Loaded(noun=with_plain_numbers(value), sources=(), warnings=())
     return read(path_given(value, key, f"the path of {_a(file or key)} file, or {_a(kind.__name__)}"))
 
 

@@ -25,7 +25,7 @@ from yieldsim.files.inputs.readers import read_collector, read_site
 from yieldsim.files.inputs.uncertainty import read_uncertain
 from yieldsim.files.text.bundled import sites_folder
 from yieldsim.runs.estimate.run import estimate
-from yieldsim.runs.noun_checks import noun_problems
+from yieldsim.runs.noun_checks import noun_problems, with_plain_numbers
 
 SITE = read_site(sites_folder() / "lantern-ridge.toml").noun
 COLLECTOR = read_collector(sites_folder() / "wide.collector.toml").noun
@@ -129,3 +129,17 @@ def test_nouns_of_the_demo_files_pass():
         assert words(read_load(path).noun) == ""
     for path in folder.glob("*.uncertain.toml"):
         assert words(read_uncertain(path).noun) == ""
+
+
+def test_scalars_of_numpy_are_taken_as_numbers():
+    load = read_load(sites_folder() / "habitat.load.toml").noun
+    storage = replace(load.storage, capacity_kwh=np.float64(load.storage.capacity_kwh))
+    asked = with_plain_numbers(replace(load, storage=storage))
+    assert type(asked.storage.capacity_kwh) is float
+    assert asked == load
+    site = replace(SITE, latitude_deg=np.float32(-89.5))
+    assert type(with_plain_numbers(site).latitude_deg) is float
+    # nothing to change: the same noun, with the moments that are NumPy's
+    assert with_plain_numbers(COLLECTOR) is COLLECTOR
+    event = CleaningEvent(time_utc=np.datetime64("2027-03-01T00:00:00", "ns"), removes=0.5)
+    assert with_plain_numbers(event) is event
