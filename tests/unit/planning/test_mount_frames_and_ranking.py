@@ -88,8 +88,9 @@ def test_grids_leave_no_hole():
 
 def test_apart():
     some = facings([10.0, 11.0, 60.0], 0.0)
-    kept = apart(some, np.array([1.0, 2.0, 0.5]), 3.0, 5)
+    kept, score = apart(some, np.array([1.0, 2.0, 0.5]), 3.0, 5)
     assert kept.tilt_deg.tolist() == [11.0, 60.0]
+    assert score.tolist() == [2.0, 0.5]
 
 
 def test_search_climbs_to_the_top_and_reports_whole_hundredths():

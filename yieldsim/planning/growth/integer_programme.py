@@ -64,17 +64,18 @@ def silent_stdout() -> Iterator[None]:
         # nothing is there to be printed to
         yield
         return
-    with open(os.devnull, "wb") as nowhere:
-        with suppress(OSError, ValueError, AttributeError):
-            sys.stdout.flush()
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    with suppress(OSError, ValueError, AttributeError):
+        sys.stdout.flush()
+    _flush()
+    os.dup2(nowhere, 1)
+    try:
+        yield
+    finally:
         _flush()
-        os.dup2(nowhere.fileno(), 1)
-        try:
-            yield
-        finally:
-            _flush()
-            os.dup2(there, 1)
-            os.close(there)
+        os.dup2(there, 1)
+        os.close(there)
+        os.close(nowhere)
 
 
 def _flush() -> None:
