@@ -6,6 +6,7 @@ Every sheet says what it rests on, its warnings, its cautions and its span; see 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -70,9 +71,12 @@ class Sheet:
 
 
 def pages(sheet: Sheet) -> Pages:
-    """The sheet as PDF/UA-1 on A4, and as one PNG as wide as A4. Each figure is drawn once."""
+    """The sheet as PDF/UA-1 on A4, and as one PNG as wide as A4. Each figure is drawn once; the two are set side by side."""
     figures, data = _figures(sheet), _data(sheet)
-    return Pages(set_pdf("sheet.typ", data | {"picture": False}, figures), _picture(data, figures))
+    with ThreadPoolExecutor(1) as beside:
+        # typst holds no lock of Python's while it sets
+        png = beside.submit(_picture, data, figures)
+        return Pages(set_pdf("sheet.typ", data | {"picture": False}, figures), png.result())
 
 
 def picture(sheet: Sheet) -> bytes:
