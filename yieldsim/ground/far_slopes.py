@@ -77,7 +77,7 @@ def far_slopes(
         crossed[q] = math.floor(line.slope * q + 0.5)
     wanted = _lines_of_cells(crossed, rows, stride, line, first_line, last_line)
     for first in range(first_line, last_line + 1, LINES):
-        if not wanted[first - first_line : first - first_line + LINES].any():
+        if stride > 1 and not wanted[first - first_line : first - first_line + LINES].any():
             continue
         begin, end = _span(first, LINES, rows, low, high, line.slope, line.origin)
         if begin > end:
@@ -127,7 +127,7 @@ def far_slopes(
             for level in range(depth - 1, 0, -1):
                 size, shared = 1 << level, sharing_lines(level)
                 at = first - first_line + k
-                if k % shared != 0 or not wanted[at : at + shared].any():
+                if k % shared != 0 or (stride > 1 and not wanted[at : at + shared].any()):
                     continue
                 leaves[level] = _leave(first + k, shared, rows, begin, end, line)
                 count = _handed_down(along, sink, level, room, counts[level + 1])
