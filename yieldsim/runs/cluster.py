@@ -143,6 +143,9 @@ def computing(
             threads = sum(client.nthreads().values())
             try:
                 with _losses_told(library, client, scheduler, again):
+                    # to each of them: else whoever holds what is shared draws the cases to itself; a loss is told below
+                    with suppress(Exception):
+                        client.replicate(kept)
                     first = hand_out(max(LEAST_WAITING, WAITING_FOR_EACH * threads))
                     done = library.as_completed(first, with_results=True)
                     for future, result in done:

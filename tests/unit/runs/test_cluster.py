@@ -183,7 +183,11 @@ class Future:
 @pytest.mark.parametrize("status", ["cancelled", "lost"])
 def test_what_a_scheduler_that_goes_hands_out_is_no_result(monkeypatch, status):
     client = SimpleNamespace(
-        submit=lambda *_, **__: Future(status), cancel=lambda _: None, status="closed", nthreads=dict
+        submit=lambda *_, **__: Future(status),
+        replicate=lambda _: None,
+        cancel=lambda _: None,
+        status="closed",
+        nthreads=dict,
     )
 
     @contextmanager
@@ -213,7 +217,12 @@ def test_lost_workers_are_one_message(monkeypatch):
     def as_completed(*_: Any, **__: Any) -> Any:
         raise Killed("Attempted to run task 'case-1'\non 4 different workers")
 
-    client = SimpleNamespace(submit=lambda *_, **__: Future("finished"), cancel=lambda _: None, nthreads=dict)
+    client = SimpleNamespace(
+        submit=lambda *_, **__: Future("finished"),
+        replicate=lambda _: None,
+        cancel=lambda _: None,
+        nthreads=dict,
+    )
 
     @contextmanager
     def made(*_: Any) -> Any:
