@@ -81,28 +81,7 @@ def growth_sheet(summary: GrowthResult, budgets: list[xr.Dataset]) -> Sheet:
                     heading=f"The store through {one['name']}",
                 )
             )
-    mounts = [
-        [
-            f"{number}",
-            f"{mount['azimuth_deg']:.1f}",
-            f"{mount['tilt_deg']:.1f}",
-            f"{mount['roll_deg']:.1f}",
-            str(mount["count"]),
-        ]
-        for number, flight in enumerate(summary["flights"], start=1)
-        for mount in flight["mounts"]
-    ]
-    parts.append(
-        Tabled(
-            head=["flight", "azimuth, °", "tilt, °", "roll, °", "units"],
-            rows=mounts[:MOST_MOUNTS],
-            wide=[0.2, 0.2, 0.2, 0.2, 0.2],
-            heading="Where each flight's units face",
-            caption=""
-            if len(mounts) <= MOST_MOUNTS
-            else f"And {len(mounts) - MOST_MOUNTS} more in flights.csv.",
-        )
-    )
+    parts.append(_facings_table(summary["flights"]))
     if len(summary["combinations"]) > 1:
         parts.append(
             Tabled(
@@ -136,6 +115,35 @@ def growth_sheet(summary: GrowthResult, budgets: list[xr.Dataset]) -> Sheet:
         parts=parts,
         summary=summary,
         where="growth.json",
+    )
+
+
+def _facings_table(flights: list[FlightResult]) -> Tabled:
+    """A row for each orientation, with the units that each flight adds there."""
+    landed = [Counter[tuple[float, float, float]]() for _ in flights]
+    for there, flight in zip(landed, flights, strict=True):
+        for one in flight["mounts"]:
+            # to what is shown of an angle
+            way = round(one["azimuth_deg"], 1), round(one["tilt_deg"], 1), round(one["roll_deg"], 1)
+            there[way] += one["count"]
+    rows = [
+        [
+            *(f"{angle:.1f}" for angle in way),
+            *(str(there[way] or "–") for there in landed),
+            str(sum(there[way] for there in landed)),
+        ]
+        for way in sorted(set[tuple[float, float, float]]().union(*landed))
+    ]
+    columns = len(flights) + 1
+    left_out = len(rows) - MOST_MOUNTS
+    word = "flight " if len(flights) <= 6 else ""
+    return Tabled(
+        head=["azimuth, °", "tilt, °", "roll, °", *(f"{word}{k}" for k in range(1, columns)), "all"],
+        rows=rows[:MOST_MOUNTS],
+        wide=[*[0.14] * 3, *[0.58 / columns] * columns],
+        left=(),
+        heading="Units by orientation and flight",
+        caption="" if left_out <= 0 else f"And {left_out} more in flights.csv.",
     )
 
 
