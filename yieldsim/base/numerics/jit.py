@@ -11,11 +11,9 @@ from __future__ import annotations
 
 import hashlib
 import re
-import sys
 import threading
 from collections.abc import Callable
 from functools import cache as remembered
-from importlib import import_module
 from importlib.util import find_spec
 from typing import Any, TypeVar
 
@@ -24,25 +22,6 @@ from numba.core import event
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 IMPORTS = re.compile(rb"^[ \t]*from (yieldsim[\w.]*) import (\([^)]*\)|[^\n]*)", re.MULTILINE)
-
-
-BLAS = "scipy.linalg.cython_blas"
-
-
-def _load_arraymath() -> None:
-    """Load what numba computes with arrays, but not scipy.linalg, 0.2 s: it looks there for a BLAS, which scipy always has
-    (np.cov alone asks; what multiplies matrices looks again when it is compiled)."""
-    if "scipy.linalg" in sys.modules:
-        return
-    sys.modules[BLAS] = None  # type: ignore[assignment]
-    try:
-        arraymath: Any = import_module("numba.np.arraymath")
-        arraymath._HAVE_BLAS = True
-    finally:
-        del sys.modules[BLAS]
-
-
-_load_arraymath()
 
 
 class _Compilations(event.Listener):
