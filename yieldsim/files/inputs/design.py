@@ -339,10 +339,14 @@ def read_design(path: Path | str) -> Loaded[DesignPlan]:
 def design_words(reading: Reading) -> str:
     """One line about a design file."""
     plan = design_of(reading)
-    masts = len(plan.mast_heights_m) or 1
+    choices = (
+        (len(plan.sites), "site"),
+        (len(plan.mast_heights_m) or 1, "mast"),
+        (len(plan.collectors), "collector"),
+    )
     parts = [
         f'design "{plan.name}"',
-        f"{len(plan.sites)} sites x {masts} masts x {len(plan.collectors)} collectors",
+        " x ".join(f"{count} {word}{'s' * (count > 1)}" for count, word in choices),
         f'load "{plan.load.name}" at {plan.load.reliability:.4g} of {plan.load.reliability_of}',
         f"least {plan.objective}",
     ]
