@@ -14,7 +14,7 @@ from yieldsim.optics.acceptance_interpolator import light
 from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning import tracking
 from yieldsim.planning.tracking import Follower
-from yieldsim.planning.unit_sets.set_cover_heuristic import units_for_gaps
+from yieldsim.planning.unit_sets.units_matching_tracker import units_for_gaps
 
 if TYPE_CHECKING:
     from yieldsim.energy.integration import Integrated

@@ -35,7 +35,7 @@ from yieldsim.planning.orientation.pointing_tolerance import losses_on_a_crooked
 from yieldsim.planning.sunlight.sunlit_series import delivering_runs, longest_gap_steps
 from yieldsim.planning.unit_sets.design import VALUE_UNIT
 from yieldsim.planning.unit_sets.performance import Ability
-from yieldsim.planning.unit_sets.set_cover_heuristic import units_for_gaps
+from yieldsim.planning.unit_sets.units_matching_tracker import units_for_gaps
 from yieldsim.runs.estimate.cut_gaps import cut_gap_note, gap_rows, longest_whole
 from yieldsim.runs.estimate.summary import collector_words, site_words
 from yieldsim.runs.estimate.tracking_comparison import follower_rows

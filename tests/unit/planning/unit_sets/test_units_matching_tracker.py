@@ -14,7 +14,7 @@ from yieldsim.energy.sunlit import MOST_STEPS, LitStepsGathering
 from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning.sunlight.sunlit_series import joined, longest_gap_steps
 from yieldsim.planning.unit_sets.set_cover import RunLists, united
-from yieldsim.planning.unit_sets.set_cover_heuristic import covering, few, units_for_gaps
+from yieldsim.planning.unit_sets.units_matching_tracker import covering, few, units_for_gaps
 
 RADIUS_DEG = np.array([0.2666])
 START = np.datetime64("2027-01-01", "ns")
