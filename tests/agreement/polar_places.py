@@ -150,7 +150,7 @@ def any_part(place: tuple[float, float], tdb_s: FloatArray) -> np.ndarray:
     site = place_horizon(place)
     track = prepare_track(ephemeris, body, site.latitude_deg, site.longitude_deg, 0.0, tdb_s[0], tdb_s[-1])
     ds = track.dataset(tdb_s, utc_from_tdb(tdb_s))
-    return np.asarray(add_visibility(ds, site.horizon, 0.0)["open_horizon_fraction"].values > 0.0)
+    return np.asarray(add_visibility(ds, site.horizon, 0.0)["disc_visible_fraction"].values > 0.0)
 
 
 @ours("bussey2010-pair", slow=True, files=COARSE)

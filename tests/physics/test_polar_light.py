@@ -20,6 +20,7 @@ from yieldsim.files.inputs.readers import read_body
 rasterio = pytest.importorskip("rasterio")
 
 from agreement import polar_light as agreed  # noqa: E402
+from agreement.polar_places import any_part, moments  # noqa: E402
 
 from yieldsim.files.terrain.projection import from_map  # noqa: E402
 from yieldsim.files.terrain.raster import open_raster  # noqa: E402
@@ -255,3 +256,8 @@ def test_best_azimuth_is_the_best(moon):
     as_mounted = survey([RIDGE, POLE, FAR], "moon", collector, "2026-01-01", options=fixed)
     np.testing.assert_allclose(as_mounted.best_azimuth_deg.values, 77.0, atol=1e-3)
     assert float(as_mounted.delivered_kwh.max()) <= place["delivered_kwh"] * 1.0001
+
+
+def test_a_crater_s_floor_is_dark_to_pairs_of_places():
+    """Under 2 to 11 deg of skyline; over the bare body the Sun would be in sight for 58 % of the year."""
+    assert not any_part((-8000.0, 9000.0), moments("2020-01-01", "2021-01-01")).any()
