@@ -68,7 +68,8 @@ def _with_cache(function: Function, options: dict[str, Any]) -> Any:
         stamp = source_stamp(function.__module__)
         dispatcher: Any = numba.njit(cache=True, **options)(function)
         index = dispatcher._cache._cache_file
-        index._source_stamp = (index._source_stamp, stamp)
+        # looked at before the rest is unpickled, which fails where a class in a signature has moved since
+        index._version = f"{index._version} {stamp}"
     except (ImportError, OSError, RuntimeError, AttributeError):
         # no source, no folder that can be written, or a library that keeps its cache in another way
         return None

@@ -38,9 +38,9 @@ def package(tmp_path: Path) -> Path:
     return root
 
 
-def answer(package: Path) -> tuple[float, int]:
+def answer(package: Path, given: str = "1.0") -> tuple[float, int]:
     """What the outermost kernel gives, and how often its code came from the cache, in a process of its own."""
-    script = "from yieldsim.base.caller import more; print(more(1.0), sum(more.stats.cache_hits.values()))"
+    script = f"from yieldsim.base.caller import *; print(more({given}), sum(more.stats.cache_hits.values()))"
     environment = {key: value for key, value in os.environ.items() if not key.startswith("NUMBA_CACHE")}
     done = subprocess.run(
         [sys.executable, "-c", script], cwd=package.parent, capture_output=True, text=True, timeout=240,
@@ -62,6 +62,18 @@ def test_a_changed_callee_is_seen_by_its_callers(package: Path) -> None:
     assert answer(package) == (8.0, 0), "a number of a module without kernels"
     (package / "base" / "apart.py").write_text("SOMETHING = 1\n")
     assert answer(package) == (8.0, 1), "what no kernel imports changes nothing"
+
+
+def test_a_class_in_a_signature_may_move(package: Path) -> None:
+    caller = f"{KERNEL}from yieldsim.base.pairs import Pair\n\n\n@njit(cache=True)\ndef more(pair):\n    return pair.a + 1.0\n"
+    (package / "base" / "caller.py").write_text(caller)
+    pairs = package / "base" / "pairs.py"
+    pairs.write_text("from typing import NamedTuple\n\n\nclass Pair(NamedTuple):\n    a: float\n")
+    assert answer(package, "Pair(1.0)") == (2.0, 0)
+    assert answer(package, "Pair(1.0)") == (2.0, 1)
+    pairs.rename(pairs.with_name("couples.py"))
+    (package / "base" / "caller.py").write_text(caller.replace("base.pairs", "base.couples"))
+    assert answer(package, "Pair(1.0)") == (2.0, 0)
 
 
 def test_without_sources_or_a_known_cache_nothing_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
