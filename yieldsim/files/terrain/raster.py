@@ -23,7 +23,7 @@ from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import Body
 from yieldsim.base.numerics.height_grid import HeightGrid, ellipsoid_radius_m
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.files.terrain.kept import Kept, while_unchanged
+from yieldsim.files.terrain.file_cache import Kept, while_unchanged
 from yieldsim.files.terrain.projection import in_degrees, period_columns, try_projection
 from yieldsim.files.terrain.raster_metadata import coding_of, gdal_name, opened_raster, refuse_no_file
 from yieldsim.files.terrain.raster_model import Holds, Raster

@@ -14,7 +14,7 @@ import numpy as np
 from yieldsim.base.numerics.height_grid import HeightGrid
 from yieldsim.base.numerics.holes import with_small_holes_filled
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.files.terrain.kept import Kept
+from yieldsim.files.terrain.file_cache import Kept
 from yieldsim.files.terrain.raster import read_window
 from yieldsim.files.terrain.raster_model import Raster
 

@@ -13,7 +13,7 @@ from yieldsim.base.numerics.height_grid import Float32Array
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.survey.horizon_tables import TOGETHER, EnergyTables, LightTables
-from yieldsim.planning.survey.passage import Passage, longest_dark
+from yieldsim.planning.survey.longest_dark import Passage, longest_dark
 
 BLOCK_CELLS, ENERGY_CELLS = 256, 64
 NO_CELL = -32768

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 from yieldsim.base.errors import CannotCompute
 from yieldsim.base.plans.design import DesignPlan
+from yieldsim.base.results.budget import BudgetResult
 from yieldsim.runs.design.combinations import Combination, Span
 from yieldsim.runs.design.search import Designed, design_one
 from yieldsim.runs.design.verify import Built, build
@@ -29,7 +30,7 @@ def confident(
     best: tuple[Designed, Built, float] | None = None
     low, factor, step = 1.0, 1.0, FIRST_STEP
     for _ in range(MOST_TRIALS):
-        if _holds(built, plan.load.reliability):
+        if holds(built.summary, plan.load.reliability):
             best = (found, built, factor)
         else:
             low = factor
@@ -56,7 +57,8 @@ def confident(
     return best
 
 
-def _holds(built: Built, reliability: float) -> bool:
-    sure = built.summary["uncertainty"]
+def holds(summary: BudgetResult, reliability: float) -> bool:
+    """Whether a run's draws say that the share asked for is served in 90 of 100."""
+    sure = summary["uncertainty"]
     assert sure is not None
     return sure["target_share"]["p90"] >= reliability

@@ -10,10 +10,10 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from yieldsim.base.errors import CannotCompute
-from yieldsim.runs.design.confidence import CLOSE, FIRST_STEP, LARGEST, MOST_TRIALS
+from yieldsim.runs.design.confidence import CLOSE, FIRST_STEP, LARGEST, MOST_TRIALS, holds
 from yieldsim.runs.growth.phases import PhaseSpan
 from yieldsim.runs.growth.search import Planned
-from yieldsim.runs.growth.verify import BuiltPhase, BuiltPlan
+from yieldsim.runs.growth.verify import BuiltPlan
 
 Spans = tuple[PhaseSpan, ...]
 Margins = tuple[float, ...]
@@ -32,10 +32,13 @@ def confident(
     best: tuple[BuiltPlan, Margins] | None = None
     made = first
     for _ in range(MOST_TRIALS):
-        holds = [_holds(*pair) for pair in zip(made.phases, spans, strict=True)]
-        if all(holds) and (best is None or made.cost < best[0].cost):
+        held_by = [
+            holds(phase.summary, one.plan.load.reliability)
+            for phase, one in zip(made.phases, spans, strict=True)
+        ]
+        if all(held_by) and (best is None or made.cost < best[0].cost):
             best = (made, tuple(factors))
-        for place, held in enumerate(holds):
+        for place, held in enumerate(held_by):
             if held:
                 high[place] = min(high[place], factors[place])
             else:
@@ -64,9 +67,3 @@ def confident(
             f"no margins on the loads up to {LARGEST:g} were found with which every phase is served in 90 of 100 draws"
         )
     return best
-
-
-def _holds(built: BuiltPhase, one: PhaseSpan) -> bool:
-    sure = built.summary["uncertainty"]
-    assert sure is not None
-    return sure["target_share"]["p90"] >= one.plan.load.reliability

@@ -225,7 +225,7 @@ def _light(
     from yieldsim.planning.survey.collector_tables import turned_collector
     from yieldsim.planning.survey.horizon_tables import energy_tables, light_tables
     from yieldsim.planning.survey.illumination import cell_energy, cell_light
-    from yieldsim.planning.survey.passage import passage
+    from yieldsim.planning.survey.longest_dark import passage
     from yieldsim.runs.survey.blocks import LEAN_DEG, LEAN_SHARE, LEAST_LEAN_DEG, blocks
 
     site, common = _path_at(job, frame, 0.5 * (frame.rows - 1), 0.5 * (frame.columns - 1), typical_m)
@@ -279,7 +279,7 @@ def _earth_in_sight(
     from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG
     from yieldsim.planning.survey.horizon_tables import earth_path, light_tables, path_step_s
     from yieldsim.planning.survey.illumination import cell_light
-    from yieldsim.planning.survey.passage import passage
+    from yieldsim.planning.survey.longest_dark import passage
 
     site = _site_at(job, frame, 0.5 * (frame.rows - 1), 0.5 * (frame.columns - 1), typical_m)
     path = earth_path(_track_at(site, job), job.start_tdb_s, job.end_tdb_s, path_step_s(site))

@@ -369,7 +369,7 @@ def test_float_heights_are_not_rounded_with_the_radius(tmp_path, moon):
 
 def test_what_is_kept_of_a_file_goes_when_it_changes(tmp_path, moon, monkeypatch):
     """A description and a whole file thinned are found once; after a change, and after one beside the file, anew."""
-    from yieldsim.files.terrain import kept
+    from yieldsim.files.terrain import file_cache
     from yieldsim.files.terrain.windows import thinned
 
     def along(azimuth_deg, far_m):
@@ -382,7 +382,7 @@ def test_what_is_kept_of_a_file_goes_when_it_changes(tmp_path, moon, monkeypatch
     path = write(tmp_path / "a.tif", STORED)
     young, _ = seen()
     assert open_raster(path, moon) is not young
-    monkeypatch.setattr(kept, "SETTLED_S", 0.0)
+    monkeypatch.setattr(file_cache, "SETTLED_S", 0.0)
     raster, grid = seen()
     again, same = seen()
     assert again is raster
@@ -395,16 +395,3 @@ def test_what_is_kept_of_a_file_goes_when_it_changes(tmp_path, moon, monkeypatch
     path.with_name("a.tif.msk").write_bytes(b"<VRTDataset>")
     with pytest.raises(InputError, match=r"a\.tif\.msk beside it"):
         open_raster(path, moon)
-
-
-def test_the_least_lately_used_is_dropped_first():
-    from yieldsim.files.terrain.kept import Kept
-
-    held = Kept(10)
-    for key in "abc":
-        held.put(key, key.upper(), 4)
-        held.get("a")
-    assert [held.get(key) for key in "abc"] == ["A", None, "C"]
-    held.put("large", "L", 11)
-    held.put("a", "new", 2)
-    assert [held.get(key) for key in ("a", "c", "large")] == ["new", "C", None]

@@ -20,7 +20,7 @@ from yieldsim.planning.survey.horizon_tables import (
     visible_share,
 )
 from yieldsim.planning.survey.illumination import NO_CELL, at_turn, best_turn, cell_energy, cell_light
-from yieldsim.planning.survey.passage import longest_dark, passage
+from yieldsim.planning.survey.longest_dark import longest_dark, passage
 
 UNIT_DEG = 0.002
 AZIMUTHS = 72
