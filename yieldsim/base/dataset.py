@@ -27,6 +27,8 @@ def attributes(name: str) -> dict[str, str]:
         attrs["standard_name"] = word.standard_name
     if word.sampled != "none":
         attrs["cell_methods"] = f"time: {word.sampled}"
+    if word.sampled == "point":
+        attrs["comment"] = "at the middle of the interval"
     return attrs
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Annotated, Literal
 
-from yieldsim.base.model import OpticalDepthTable, frozen_array
+from yieldsim.base.model import OpticalDepthTable
+from yieldsim.base.numerics.frozen_table import FrozenTable
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.ranges import Range
 
@@ -20,22 +21,18 @@ Distribution = Literal["normal", "uniform", "triangular", "lognormal", "measured
 PRIORITIES: tuple[Priority, ...] = ("essential", "deferrable", "sheddable")
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class LoadSeries:
+@dataclass(frozen=True, slots=True, eq=False, repr=False, kw_only=True)
+class LoadSeries(FrozenTable):
     """An amount over time; each row holds until the next.
 
     against   "utc": x is nanoseconds of UTC since 1970, the last row lasts as long as the one before it;
               "hour": x is the hour of the day on the load's clock, the rows repeat daily
     """
 
+    columns = ("x", "amount")
     against: Literal["utc", "hour"]
     x: Annotated[FloatArray, Range(increases=True)]
     amount: Annotated[FloatArray, Range(0.0)]
-
-    def __post_init__(self) -> None:
-        """Freeze the arrays."""
-        object.__setattr__(self, "x", frozen_array(self.x))
-        object.__setattr__(self, "amount", frozen_array(self.amount))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,9 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Annotated, Literal
 
-import numpy as np
-
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.numerics.frozen_table import FrozenTable
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.radiation_model import Radiation
 from yieldsim.base.ranges import Range
@@ -20,18 +18,6 @@ Rows = tuple[tuple[float, ...], ...]
 SHORTEST_CYCLE_HOURS = 0.05
 """Every cycle of a run is followed on its own: shorter ones would be millions, and leave no dust to tell of."""
 Fractions = Annotated[FloatArray, Range(0.0, 1.0)]
-
-
-def frozen_array(values: object) -> FloatArray:
-    """A read-only float64 copy. Raises InputError for what is no array of numbers."""
-    try:
-        array = np.array(values, dtype=np.float64)
-    except (TypeError, ValueError):
-        raise InputError(
-            Problem("", found="a table holds what is no number, or rows of unequal length")
-        ) from None
-    array.setflags(write=False)
-    return array
 
 
 # ---------------------------------------------------------------- bodies
@@ -82,16 +68,16 @@ class Body:
     """A world to stand on."""
 
     name: str
-    ephemeris_target: int
+    ephemeris_target: int = field(repr=False)
     equatorial_radius_km: Annotated[float, Range(above=0.0, high=1.0e6)]
     polar_radius_km: Annotated[float, Range(above=0.0, high=1.0e6)]
     mean_solar_day_hours: Annotated[float, Range(above=0.0, high=1.0e7)]
-    rotation: RotationElements
-    orientation_kernel: OrientationKernel | None = None
-    occulters: tuple[Occulter, ...] = ()
+    rotation: RotationElements = field(repr=False)
+    orientation_kernel: OrientationKernel | None = field(default=None, repr=False)
+    occulters: tuple[Occulter, ...] = field(default=(), repr=False)
     atmosphere_scale_height_km: float | None = None
     """Scale height of what dims the beam (dust or air); None where there is no atmosphere."""
-    orbit_target: int | None = None
+    orbit_target: int | None = field(default=None, repr=False)
     """Whose orbit about the Sun sets the season (the Earth-Moon barycentre for the Moon); None: the body itself."""
     lowest_ground_m: Annotated[float, Range(-1.0e6, 1.0e6)] | None = None
     highest_ground_m: Annotated[float, Range(-1.0e6, 1.0e6)] | None = None
@@ -108,17 +94,13 @@ class Body:
 # ---------------------------------------------------------------- site
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class HorizonMask:
+@dataclass(frozen=True, slots=True, eq=False, repr=False, kw_only=True)
+class HorizonMask(FrozenTable):
     """Skyline: elevation by azimuth, linear between rows, wrapping at 360."""
 
+    columns = ("azimuth_deg", "elevation_deg")
     azimuth_deg: Annotated[FloatArray, Range(0.0, 360.0, increases=True)]
     elevation_deg: Annotated[FloatArray, Range(-90.0, 90.0)]
-
-    def __post_init__(self) -> None:
-        """Freeze the arrays."""
-        object.__setattr__(self, "azimuth_deg", frozen_array(self.azimuth_deg))
-        object.__setattr__(self, "elevation_deg", frozen_array(self.elevation_deg))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,18 +112,14 @@ class TerrainHorizon:
     azimuth_step_deg: Annotated[float, Range(low=0.01, high=10.0)] = 0.5
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class OpticalDepthTable:
+@dataclass(frozen=True, slots=True, eq=False, repr=False, kw_only=True)
+class OpticalDepthTable(FrozenTable):
     """Vertical optical depth against solar longitude (deg, periodic) or TDB seconds past J2000 (ends hold)."""
 
+    columns = ("x", "optical_depth")
     against: Literal["solar_longitude_deg", "tdb_s"]
     x: Annotated[FloatArray, Range(increases=True)]
     optical_depth: Annotated[FloatArray, Range(0.0, 100.0)]
-
-    def __post_init__(self) -> None:
-        """Freeze the arrays."""
-        object.__setattr__(self, "x", frozen_array(self.x))
-        object.__setattr__(self, "optical_depth", frozen_array(self.optical_depth))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,27 +175,24 @@ class Mount:
     count: Annotated[int, Range(1, 1_000_000, whole=True)] = 1
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class AcceptanceBands:
+@dataclass(frozen=True, slots=True, eq=False, repr=False, kw_only=True)
+class AcceptanceBands(FrozenTable):
     """The acceptance of some bands of wavelength, on the angles of the table that it belongs to: the colour of the optics.
 
     wavelength_nm         (bands, 2): ends of each band, increasing, none overlapping
     acceptance_fraction   (bands, *angles)
     """
 
+    columns = ("wavelength_nm", "acceptance_fraction")
     wavelength_nm: Annotated[FloatArray, Range(100.0, 100_000.0)]
     acceptance_fraction: Fractions
 
-    def __post_init__(self) -> None:
-        """Freeze the arrays."""
-        object.__setattr__(self, "wavelength_nm", frozen_array(self.wavelength_nm))
-        object.__setattr__(self, "acceptance_fraction", frozen_array(self.acceptance_fraction))
 
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class RoundAcceptance:
+@dataclass(frozen=True, slots=True, eq=False, repr=False, kw_only=True)
+class RoundAcceptance(FrozenTable):
     """Acceptance against incidence angle, for optics with rotational symmetry; zero beyond the last row."""
 
+    columns = ("incidence_deg", "acceptance_fraction")
     incidence_deg: Annotated[FloatArray, Range(0.0, 90.0, increases=True)]
     acceptance_fraction: Fractions
     """Of all sunlight."""
@@ -225,29 +200,20 @@ class RoundAcceptance:
     bands: AcceptanceBands | None = None
     """None: optics without colour."""
 
-    def __post_init__(self) -> None:
-        """Freeze the arrays."""
-        object.__setattr__(self, "incidence_deg", frozen_array(self.incidence_deg))
-        object.__setattr__(self, "acceptance_fraction", frozen_array(self.acceptance_fraction))
 
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class BiaxialAcceptance:
+@dataclass(frozen=True, slots=True, eq=False, repr=False, kw_only=True)
+class BiaxialAcceptance(FrozenTable):
     """Acceptance over transverse (rows) and longitudinal (columns) angle; zero outside the table.
 
     A table that starts at 0 in an angle is mirrored for its negative side.
     """
 
+    columns = ("transverse_deg", "longitudinal_deg", "acceptance_fraction")
     transverse_deg: Annotated[FloatArray, Range(-90.0, 90.0, increases=True)]
     longitudinal_deg: Annotated[FloatArray, Range(-90.0, 90.0, increases=True)]
     acceptance_fraction: Fractions
     source: Literal["point", "disc"]
     bands: AcceptanceBands | None = None
-
-    def __post_init__(self) -> None:
-        """Freeze the arrays."""
-        for name in ("transverse_deg", "longitudinal_deg", "acceptance_fraction"):
-            object.__setattr__(self, name, frozen_array(getattr(self, name)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -260,23 +226,19 @@ class PrescriptionAcceptance:
 Acceptance = RoundAcceptance | BiaxialAcceptance
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class GrainRemoval:
+@dataclass(frozen=True, slots=True, eq=False, repr=False, kw_only=True)
+class GrainRemoval(FrozenTable):
     """What one cycle removes by grain size, linear in the logarithm of the diameter, its ends held; and the sizes that settle.
 
     median_um      median diameter by count of a lognormal deposit
     geometric_sd   its geometric standard deviation
     """
 
+    columns = ("diameter_um", "removal_fraction")
     diameter_um: Annotated[FloatArray, Range(1.0e-3, 1.0e5, increases=True)]
     removal_fraction: Fractions
     median_um: Annotated[float, Range(1.0e-3, 1.0e5)]
     geometric_sd: Annotated[float, Range(1.0, 10.0)]
-
-    def __post_init__(self) -> None:
-        """Freeze the arrays."""
-        object.__setattr__(self, "diameter_um", frozen_array(self.diameter_um))
-        object.__setattr__(self, "removal_fraction", frozen_array(self.removal_fraction))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -303,17 +265,13 @@ class Shield:
         return self.cycle_hours is not None and (self.removal > 0.0 or self.grains is not None)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class AttenuationTable:
+@dataclass(frozen=True, slots=True, eq=False, repr=False, kw_only=True)
+class AttenuationTable(FrozenTable):
     """Fibre attenuation by wavelength, linear between rows."""
 
+    columns = ("wavelength_nm", "attenuation_db_per_km")
     wavelength_nm: Annotated[FloatArray, Range(100.0, 100_000.0, increases=True)]
     attenuation_db_per_km: Annotated[FloatArray, Range(0.0, 1.0e6)]
-
-    def __post_init__(self) -> None:
-        """Freeze the arrays."""
-        object.__setattr__(self, "wavelength_nm", frozen_array(self.wavelength_nm))
-        object.__setattr__(self, "attenuation_db_per_km", frozen_array(self.attenuation_db_per_km))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

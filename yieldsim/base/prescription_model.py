@@ -12,7 +12,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 
-from yieldsim.base.model import frozen_array
+from yieldsim.base.numerics.frozen_table import FrozenTable, frozen_array
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.ranges import Range
 
@@ -21,13 +21,14 @@ Section = Literal["round", "square", "trough"]
 Side = Literal["in", "out"]
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class OpticalMaterial:
+@dataclass(frozen=True, slots=True, eq=False, repr=False, kw_only=True)
+class OpticalMaterial(FrozenTable):
     """Refractive index and absorption of a transparent material by wavelength: linear, held beyond the ends.
 
     index_known_nm, absorption_known_nm   the wavelengths that the data behind the table cover
     """
 
+    columns = ("wavelength_nm", "refractive_index", "absorption_per_m")
     name: str
     wavelength_nm: FloatArray
     refractive_index: FloatArray
@@ -45,8 +46,7 @@ class OpticalMaterial:
 
     def __post_init__(self) -> None:
         """Freeze the arrays."""
-        for name in ("wavelength_nm", "refractive_index", "absorption_per_m"):
-            object.__setattr__(self, name, frozen_array(getattr(self, name)))
+        FrozenTable.__post_init__(self)
         if self.held_refractive_index is not None:
             object.__setattr__(self, "held_refractive_index", frozen_array(self.held_refractive_index))
 

@@ -6,8 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Annotated
 
-import numpy as np
-
+from yieldsim.base.numerics.frozen_table import FrozenTable
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.ranges import Range
 
@@ -18,19 +17,13 @@ BROADSIDE = 1.0 / math.pi
 """What a round cable shows to a Sun that stands square to it, over its whole surface: d l / (pi d l)."""
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class GroundTable:
+@dataclass(frozen=True, slots=True, eq=False, repr=False, kw_only=True)
+class GroundTable(FrozenTable):
     """Temperature of the ground by local true solar time, linear between rows, periodic."""
 
+    columns = ("local_true_solar_time_hours", "temperature_k")
     local_true_solar_time_hours: Annotated[FloatArray, Range(0.0, 24.0, increases=True)]
     temperature_k: Annotated[FloatArray, Range(above=0.0, high=5000.0)]
-
-    def __post_init__(self) -> None:
-        """Freeze the arrays."""
-        for name in ("local_true_solar_time_hours", "temperature_k"):
-            array = np.array(getattr(self, name), dtype=np.float64)
-            array.setflags(write=False)
-            object.__setattr__(self, name, array)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

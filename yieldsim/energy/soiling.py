@@ -24,7 +24,8 @@ from numpy.typing import NDArray
 
 from yieldsim.base.clock import tdb_seconds
 from yieldsim.base.constants import SECONDS_PER_DAY, SECONDS_PER_HOUR
-from yieldsim.base.model import Dust, Shield, frozen_array
+from yieldsim.base.model import Dust, Shield
+from yieldsim.base.numerics.frozen_table import frozen_array
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy.grain_removal import removals_by_class
