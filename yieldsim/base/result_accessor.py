@@ -8,6 +8,7 @@ from typing import Any
 import xarray as xr
 
 from yieldsim.base.errors import InputError, Problem, likely
+from yieldsim.base.results.attached import told
 
 
 @xr.register_dataset_accessor("yieldsim")  # type: ignore[no-untyped-call, unused-ignore]
@@ -34,9 +35,4 @@ class ResultAccessor:
 
     def __repr__(self) -> str:
         """Each plain total on a line of its own; what is nested by its kind."""
-        plain = (str, int, float, bool, type(None))
-        lines = [
-            f"{key:28s} {value if isinstance(value, plain) else f'({type(value).__name__} of {len(value)})'}"
-            for key, value in self.summary.items()
-        ]
-        return "\n".join(lines)
+        return told(self.summary)

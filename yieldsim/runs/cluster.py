@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import os
+import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import CancelledError
 from contextlib import contextmanager, suppress
@@ -18,7 +19,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any, Protocol
 
-from yieldsim.base.errors import CannotCompute, DataMissing
+from yieldsim.base.errors import CannotCompute, DataMissing, InputError, Problem
 from yieldsim.files.output.provenance import file_ends, package_digest, package_version
 from yieldsim.runs.time_span import whole_number
 
@@ -88,8 +89,21 @@ def cluster_library() -> Any:
 
 
 def cores() -> int:
-    """How many processes share a long run where no number is given: one a core, or this one where the library isn't installed."""
-    return (os.cpu_count() or 1) if find_spec("distributed") is not None else 1
+    """How many processes share a long run where no number is given: one a core, or this one where the library isn't installed or a
+    script would be run again by each."""
+    return (os.cpu_count() or 1) if find_spec("distributed") is not None and not _unguarded() else 1
+
+
+def _unguarded() -> bool:
+    """Whether this program is a script without `if __name__ == "__main__":`, which each new process runs again from its top."""
+    main = sys.modules["__main__"]
+    script = getattr(main, "__file__", None)
+    if script is None or getattr(main, "__spec__", None) is not None:
+        return False
+    try:
+        return "__name__" not in Path(script).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        return False
 
 
 @contextmanager
@@ -108,13 +122,16 @@ def computing(
     scheduler   address of a cluster to use instead
     files       that its workers need where they are here
     again       how to go on where it is lost
-    Raises InputError for workers that are no whole number above 0, CannotCompute when a cluster can't be reached or a worker lacks
-    something, DataMissing without the library for it.
+    Raises InputError for workers that are no whole number above 0, or several in a script without a guard, CannotCompute when a
+    cluster can't be reached or a worker lacks something, DataMissing without the library for it.
     """
     whole_number(workers, "workers", 1)
     if scheduler is None and min(workers, jobs) <= 1:
         yield _here
         return
+    if scheduler is None and _unguarded():
+        hint = 'each process reads the script again: call this under if __name__ == "__main__":'
+        raise InputError(Problem("", "workers", f"is {workers} in a script without a guard", "1", hint))
     library = cluster_library()
     if library is None:
         asked = "--workers" if scheduler is None else "--scheduler"

@@ -251,6 +251,29 @@ def test_a_missing_library_is_not_wrong_input(monkeypatch, workers, scheduler):
         assert in_order(compute(doubled, CASES, [1])) == list(range(7))
 
 
+@pytest.mark.parametrize(
+    ("text", "spec", "refused"),
+    [
+        ("import yieldsim\nyieldsim.survey('dem.tif')\n", None, True),
+        ("import yieldsim\nif __name__ == '__main__':\n    yieldsim.survey('dem.tif')\n", None, False),
+        ("import yieldsim\nyieldsim.survey('dem.tif')\n", "run by -m", False),
+        (None, None, False),
+    ],
+    ids=["bare script", "guarded script", "module", "notebook"],
+)
+def test_a_script_that_each_process_would_run_again_is_refused(monkeypatch, tmp_path, text, spec, refused):
+    main = SimpleNamespace(__spec__=spec)
+    if text is not None:
+        main.__file__ = str(tmp_path / "script.py")
+        (tmp_path / "script.py").write_text(text)
+    monkeypatch.setitem(module.sys.modules, "__main__", main)
+    monkeypatch.setattr(module, "_client", lambda *_: pytest.fail("started processes"))
+    assert (module.cores() == 1) is (refused or module.os.cpu_count() == 1)
+    expected = InputError if refused else pytest.fail.Exception
+    with pytest.raises(expected, match="guard" if refused else "started"), computing(4, 2, None):
+        pass
+
+
 def test_sites_tell_which_files_workers_need():
     from yieldsim.base.model import TerrainHorizon
 

@@ -1,9 +1,10 @@
-"""The answer that a Dataset of ours carries in its attributes."""
+"""The answer that a result carries, and how it prints."""
 
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, TypeVar, cast
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -14,3 +15,21 @@ Result = TypeVar("Result")
 def result_of(ds: xr.Dataset, model: type[Result]) -> Result:
     """The answer, as its command's model says it is; unchecked, since the program made it."""
     return cast(Result, json.loads(ds.attrs["summary"]))
+
+
+def told(summary: Mapping[str, Any]) -> str:
+    """Each plain total on a line of its own; what is nested by its kind."""
+    return "\n".join(
+        f"{key:28s} {f'({type(value).__name__} of {len(value)})' if isinstance(value, dict | list) else value}"
+        for key, value in summary.items()
+    )
+
+
+class Summarised:
+    """A finished run that is no Dataset: its totals stand in `summary`, and in print."""
+
+    __slots__ = ()
+
+    def __repr__(self) -> str:
+        """As that of `ds.yieldsim`, under the run's kind."""
+        return f"<{type(self).__name__}>\n{told(self.summary)}"  # type: ignore[attr-defined]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from yieldsim.base.results.attached import Summarised
 from yieldsim.base.results.design import DesignResult
 
 if TYPE_CHECKING:
@@ -12,8 +13,8 @@ if TYPE_CHECKING:
     import xarray as xr
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class DesignRun:
+@dataclass(frozen=True, slots=True, eq=False, repr=False, kw_only=True)
+class DesignRun(Summarised):
     """A finished design.
 
     summary       design.json

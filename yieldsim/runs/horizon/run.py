@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import DataMissing, Gathered, InputError, Problem
 from yieldsim.base.model import Body, HorizonMask, Site, Source, TerrainHorizon
+from yieldsim.base.results.attached import Summarised
 from yieldsim.base.results.ground import HorizonResult
 from yieldsim.runs.horizon.reach_notes import filled_notes, reach_warnings
 from yieldsim.runs.horizon.unknown_ground import (
@@ -35,8 +36,8 @@ FINEST_STEP_DEG, COARSEST_STEP_DEG = 0.01, 10.0
 HEIGHT_MISMATCH_M = 50.0
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class HorizonRun:
+@dataclass(frozen=True, slots=True, eq=False, repr=False, kw_only=True)
+class HorizonRun(Summarised):
     """A skyline with its mask, the files it rests on and what a reader should be told.
 
     when             the span in which the Sun counts, in the words of `run_span`

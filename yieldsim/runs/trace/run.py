@@ -16,6 +16,7 @@ from yieldsim.base.model import (
     Notes,
     Source,
 )
+from yieldsim.base.results.attached import Summarised
 from yieldsim.base.results.optics import TraceResult
 
 if TYPE_CHECKING:
@@ -38,8 +39,8 @@ ROUNDNESS = 0.02
 """Difference of acceptance between azimuths that a one-angle table may hide without a warning."""
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class TraceRun:
+@dataclass(frozen=True, slots=True, eq=False, repr=False, kw_only=True)
+class TraceRun(Summarised):
     """A traced prescription.
 
     acceptance   the table that a collector uses

@@ -16,6 +16,7 @@ from typing import Any, cast
 
 from yieldsim.base.errors import CannotCompute, Gathered
 from yieldsim.base.model import Collector, Mount, Notes, RoundAcceptance, Site, Source
+from yieldsim.base.results.attached import Summarised
 from yieldsim.base.results.optics import TuneResult
 from yieldsim.runs.tune.confidence import Confidence, confidence
 from yieldsim.runs.tune.evaluator import TOLERANCE, Bench, Trial, trial_row
@@ -29,8 +30,8 @@ SAMPLED_FIRST, MOST_SAMPLED = 4, 512
 FINAL_EVALUATIONS = 24
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class TuneRun:
+@dataclass(frozen=True, slots=True, eq=False, repr=False, kw_only=True)
+class TuneRun(Summarised):
     """A finished tuning.
 
     trials   the even grid, row by row, or the sampled designs; `steps` what the optimiser tried after them
