@@ -127,12 +127,12 @@ def test_best_cycle(removal: float, loss: float, worth: float) -> None:
     choice, tried = best_cycle(light, shield, worth)
     per_cycle = 3.0 * 10.0 / 60.0 / 1000.0
     expected_days = math.sqrt(worth * per_cycle / (2.4 * loss * (1.0 / removal - 0.5)))
-    assert choice.cycle_hours / 24.0 == pytest.approx(expected_days, rel=0.04)
+    assert choice["cycle_hours"] / 24.0 == pytest.approx(expected_days, rel=0.04)
     expected_net = 1500.0 * (
         2.4 * (1.0 - loss * expected_days * (1.0 / removal - 0.5)) - worth * per_cycle / expected_days
     )
-    assert choice.net_kwh == pytest.approx(expected_net, rel=1e-4)
-    assert choice.net_kwh >= max(one.net_kwh for one in tried)
+    assert choice["net_kwh"] == pytest.approx(expected_net, rel=1e-4)
+    assert choice["net_kwh"] >= max(one["net_kwh"] for one in tried)
 
 
 def test_a_cycle_finer_than_rows_is_no_cleaner_than_it_is() -> None:
@@ -141,12 +141,12 @@ def test_a_cycle_finer_than_rows_is_no_cleaner_than_it_is() -> None:
     light = steady_light(100.0, dust, collector(SHIELD))
     choice = cycle_choice(light, SHIELD, 0.25, 0.0)
     lost = 0.5 * 0.25 / 24.0 * (1.0 / 0.9 - 0.5)
-    assert choice.delivered_kwh == pytest.approx(240.0 * (1.0 - lost), rel=1e-6)
+    assert choice["delivered_kwh"] == pytest.approx(240.0 * (1.0 - lost), rel=1e-6)
 
 
 def test_free_electricity_runs_the_shield_all_the_time() -> None:
     light = steady_light(100.0, Dust(loss_per_day=1e-3), collector(SHIELD))
-    assert best_cycle(light, SHIELD, 0.0)[0].cycle_hours == pytest.approx(1.0, rel=1e-2)
+    assert best_cycle(light, SHIELD, 0.0)[0]["cycle_hours"] == pytest.approx(1.0, rel=1e-2)
 
 
 def test_value_of_a_visit() -> None:
@@ -154,11 +154,11 @@ def test_value_of_a_visit() -> None:
     dust = Dust(loss_per_day=1e-3, model="linear")
     light = steady_light(100.0, dust, collector())
     for value in visit_values(light, 1.0):
-        t = value.after_days
-        assert value.gained_kwh == pytest.approx(2.4 * 1e-3 * t * (100.0 - t), rel=1e-6)
-    best = max(visit_values(light, 0.5), key=lambda value: value.gained_kwh)
-    assert best.after_days == pytest.approx(50.0)
-    assert best.gained_kwh == pytest.approx(0.5 * 2.4e-3 * 50.0 * 50.0, rel=1e-6)
+        t = value["after_days"]
+        assert value["gained_kwh"] == pytest.approx(2.4 * 1e-3 * t * (100.0 - t), rel=1e-6)
+    best = max(visit_values(light, 0.5), key=lambda value: value["gained_kwh"])
+    assert best["after_days"] == pytest.approx(50.0)
+    assert best["gained_kwh"] == pytest.approx(0.5 * 2.4e-3 * 50.0 * 50.0, rel=1e-6)
 
 
 def test_break_even_of_the_film() -> None:
@@ -169,14 +169,14 @@ def test_break_even_of_the_film() -> None:
     dust = Dust(loss_per_day=1e-3, model="linear")
     # the estimate's light holds the film's loss
     found = film_break_even(steady_light(100.0, dust, collector(shield), power_w=97.0, row_hours=0.25))
-    assert found.without_kwh == pytest.approx(240.0 * (1.0 - 0.05), rel=1e-6)
+    assert found["without_kwh"] == pytest.approx(240.0 * (1.0 - 0.05), rel=1e-6)
     # what settles within an hour: 1e-3 / 48
-    assert found.break_even_transmittance == pytest.approx(0.95, rel=3e-5)
-    assert found.paid_back_after_days == pytest.approx(60.0, abs=0.1)
+    assert found["break_even_transmittance"] == pytest.approx(0.95, rel=3e-5)
+    assert found["paid_back_after_days"] == pytest.approx(60.0, abs=0.1)
     short = film_break_even(steady_light(50.0, dust, collector(shield), power_w=97.0))
-    assert short.paid_back_after_days is None
+    assert short["paid_back_after_days"] is None
     dark = film_break_even(steady_light(10.0, dust, collector(shield), power_w=0.0))
-    assert (dark.break_even_transmittance, dark.with_kwh) == (None, 0.0)
+    assert (dark["break_even_transmittance"], dark["with_kwh"]) == (None, 0.0)
 
 
 # ---------------------------------------------------------------- years
@@ -228,13 +228,14 @@ def test_no_length_of_the_cycle_beats_the_best(worth: float) -> None:
     light = replace(light, power_w=light.power_w * (np.arange(2400)[:, None] % 708 < 354))
     best, tried = best_cycle(light, SHIELD, worth)
     others = [
-        cycle_choice(light, SHIELD, float(hours), worth).net_kwh for hours in np.geomspace(1.0, 2410.0, 3000)
+        cycle_choice(light, SHIELD, float(hours), worth)["net_kwh"]
+        for hours in np.geomspace(1.0, 2410.0, 3000)
     ]
     # lengths are found to a thousandth, which moves the light of a day's dust by far less than 1e-6
-    assert best.net_kwh >= max(others) * (1.0 - 1e-6)
-    assert best.runs == math.floor(2400.0 / best.cycle_hours + 1e-9)
-    assert [one.cycle_hours for one in tried] == sorted(one.cycle_hours for one in tried)
-    assert best_cycle(light, SHIELD, 1e6)[0].runs == 0
+    assert best["net_kwh"] >= max(others) * (1.0 - 1e-6)
+    assert best["runs"] == math.floor(2400.0 / best["cycle_hours"] + 1e-9)
+    assert [one["cycle_hours"] for one in tried] == sorted(one["cycle_hours"] for one in tried)
+    assert best_cycle(light, SHIELD, 1e6)[0]["runs"] == 0
 
 
 def test_failed_shields_draw_nothing() -> None:

@@ -55,18 +55,23 @@ class LoadResult(LongestOutage):
     served_by_storage: bool
 
 
-class LightUse(TypedDict):
-    """Where the delivered light went."""
+class LightSums(TypedDict):
+    """Where the delivered light went, kWh."""
 
     delivered_kwh: float
     used_kwh: float
     charging_kwh: float
     curtailed_kwh: float
+
+
+class LightUse(LightSums):
+    """Where the delivered light went, kWh, and the share that nobody takes."""
+
     curtailed_fraction: float
 
 
 class StoreEnergies(TypedDict):
-    """What went in and out of the store."""
+    """What went in and out of the store over the run, kWh; `charged` after charging losses, `lost` standing and by fade."""
 
     start_kwh: float
     end_kwh: float
@@ -168,14 +173,17 @@ class FailedRun(TypedDict):
 
     what: str
     reached: float
+    """Share of the counted loads' need (or hours, as asked) that is served."""
     unserved_kwh: float
     longest_outage_rows: int
     items: int
+    """How many such things there are."""
     down_fraction: float | None
+    """Share of the time that one of them is down; None: no rates stated."""
 
 
 class FailureResult(FailedRun):
-    """The same with its verdict."""
+    """The run with one thing failed from its start, and whether it passes."""
 
     longest_outage_hours: float
     passes: bool
@@ -194,9 +202,11 @@ class YearResult(TypedDict):
     year: int
     delivered_kwh: float
     dust_left: float
+    """As fibre_left and lens_left: share of the light left, weighted by the light, over the year."""
     fibre_left: float
     lens_left: float
     storage_kwh: float
+    """Capacity at its end."""
     served_fraction: float
     unserved_kwh: float
     unserved_hours: float
@@ -218,13 +228,14 @@ class LifeResult(TypedDict):
 
 
 class CycleResult(TypedDict):
-    """A cycle of the dust shields."""
+    """A cycle of the dust shields: light over the run, electricity, and the light less what the electricity is worth."""
 
     cycle_hours: float
     delivered_kwh: float
     electric_kwh: float
     net_kwh: float
     runs: int
+    """How often the shields ran."""
 
 
 class CyclesResult(TypedDict):
@@ -235,18 +246,27 @@ class CyclesResult(TypedDict):
     tried: list[CycleResult]
 
 
-class FilmResult(TypedDict):
+class FilmBreakEven(TypedDict):
     """The film's loss against the dust that its shield prevents."""
 
     with_kwh: float
+    """Light of the run with film and shield."""
     without_kwh: float
+    """With bare apertures and no shield."""
     break_even_transmittance: float | None
+    """The film would have to be better than this; above 1: no film pays; None: no light."""
     paid_back_after_days: float | None
+    """From when on the shield has brought more in all; None: not within the run."""
+
+
+class FilmResult(FilmBreakEven):
+    """The film's loss against the dust that its shield prevents; its transmittance as it is."""
+
     film_transmittance: float
 
 
 class VisitGain(TypedDict):
-    """A visit so long after the start."""
+    """A visit so long after the start, and the light that it brings until the end of the run."""
 
     after_days: float
     gained_kwh: float

@@ -15,12 +15,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from yieldsim.base.constants import SECONDS_PER_DAY
 from yieldsim.base.model import Shield
+from yieldsim.base.results.budget import CycleResult, FilmBreakEven, VisitGain
 from yieldsim.energy.degradation import CleanLight, LightByRate, light_by_rate
 from yieldsim.energy.soiling import Removals, removals
 
@@ -36,20 +37,6 @@ VISITS_TRIED = 25
 Events = tuple[tuple[float, float], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class CycleChoice:
-    """A cycle: its light over the run, its electricity, and the light less what the electricity is worth, kWh.
-
-    runs   how often the shields ran
-    """
-
-    cycle_hours: float
-    delivered_kwh: float
-    electric_kwh: float
-    net_kwh: float
-    runs: int
-
-
 def delivered_kwh(light: LightByRate, found: Removals) -> float:
     """Light of the run, kWh, with these removals; darkening included."""
     return float(light.dusty_kwh(found).sum())
@@ -62,7 +49,7 @@ def cycle_choice(
     worth: float,
     events: Events = (),
     by_rate: LightByRate | None = None,
-) -> CycleChoice:
+) -> CycleResult:
     """The run with another cycle.
 
     worth     kWh of light that a kWh of electricity is worth
@@ -74,12 +61,18 @@ def cycle_choice(
     )
     runs = math.floor(end_s / 3600.0 / cycle_hours + 1e-9)
     electric = runs * shield.power_w * shield.duty_minutes / 60.0 / 1000.0 * light.units
-    return CycleChoice(cycle_hours, delivered, electric, delivered - worth * electric, runs)
+    return {
+        "cycle_hours": cycle_hours,
+        "delivered_kwh": delivered,
+        "electric_kwh": electric,
+        "net_kwh": delivered - worth * electric,
+        "runs": runs,
+    }
 
 
 def best_cycle(
     light: CleanLight, shield: Shield, worth: float, events: Events = ()
-) -> tuple[CycleChoice, list[CycleChoice]]:
+) -> tuple[CycleResult, list[CycleResult]]:
     """The cycle that nets most, and the best of each number of cycles tried, shortest first: from the duty (an hour
     at least) to none within the run.
 
@@ -89,7 +82,7 @@ def best_cycle(
     hours = float(light.edge_s[-1]) / 3600.0
     shortest = min(max(shield.duty_minutes / 60.0, 1.0), hours)
 
-    def choice(cycle_hours: float) -> CycleChoice:
+    def choice(cycle_hours: float) -> CycleResult:
         return cycle_choice(light, shield, cycle_hours, worth, events, by_rate)
 
     most = math.floor(hours / shortest + 1e-9)
@@ -100,21 +93,21 @@ def best_cycle(
         further *= COUNT_STEP
     best = {
         count: max(
-            (choice(length) for length in _lengths(hours, shortest, count)), key=lambda one: one.net_kwh
+            (choice(length) for length in _lengths(hours, shortest, count)), key=lambda one: one["net_kwh"]
         )
         for count in sorted(counts, reverse=True)
     }
-    promising = sorted(best, key=lambda count: -best[count].net_kwh)[:REFINED]
+    promising = sorted(best, key=lambda count: -best[count]["net_kwh"])[:REFINED]
     for count in {near for top in promising for near in (top - 1, top, top + 1) if 1 <= near <= most}:
         lengths = _lengths(hours, shortest, count)
         found = [choice(length) for length in lengths]
-        for top in sorted(range(len(found)), key=lambda place: -found[place].net_kwh)[:REFINED]:
+        for top in sorted(range(len(found)), key=lambda place: -found[place]["net_kwh"])[:REFINED]:
             near = lengths[max(top - 1, 0)], lengths[min(top + 1, len(lengths) - 1)]
             found.append(_golden(choice, *near))
-        best[count] = max(found, key=lambda one: one.net_kwh)
+        best[count] = max(found, key=lambda one: one["net_kwh"])
     best[0] = choice(NO_CYCLE * hours)
-    tried = sorted(best.values(), key=lambda one: one.cycle_hours)
-    return max(tried, key=lambda one: one.net_kwh), tried
+    tried = sorted(best.values(), key=lambda one: one["cycle_hours"])
+    return max(tried, key=lambda one: one["net_kwh"]), tried
 
 
 def _lengths(hours: float, shortest: float, count: int) -> list[float]:
@@ -127,56 +120,32 @@ def _lengths(hours: float, shortest: float, count: int) -> list[float]:
     return [float(length) for length in low + (longest - low) * parts]
 
 
-def _golden(choice: Callable[[float], CycleChoice], low: float, high: float) -> CycleChoice:
+def _golden(choice: Callable[[float], CycleResult], low: float, high: float) -> CycleResult:
     """The best of a golden-section search between two lengths."""
     golden = (math.sqrt(5.0) - 1.0) / 2.0
     found = [choice(high)]
     while high - low > 1e-3 * high:
         left, right = choice(high - golden * (high - low)), choice(low + golden * (high - low))
         found += [left, right]
-        if left.net_kwh < right.net_kwh:
-            low = left.cycle_hours
+        if left["net_kwh"] < right["net_kwh"]:
+            low = left["cycle_hours"]
         else:
-            high = right.cycle_hours
-    return max(found, key=lambda one: one.net_kwh)
+            high = right["cycle_hours"]
+    return max(found, key=lambda one: one["net_kwh"])
 
 
-@dataclass(frozen=True, slots=True)
-class VisitValue:
-    """One cleaning visit so long after the start, and the light that it brings until the end of the run."""
-
-    after_days: float
-    gained_kwh: float
-
-
-def visit_values(light: CleanLight, removes: float, events: Events = ()) -> list[VisitValue]:
+def visit_values(light: CleanLight, removes: float, events: Events = ()) -> list[VisitGain]:
     """One more visit at each of a row of days over the run."""
     end_s = float(light.edge_s[-1])
     shield, by_rate = light.collector.shield, light_by_rate(light)
     without = delivered_kwh(by_rate, removals(shield, end_s, events))
     return [
-        VisitValue(
-            at / SECONDS_PER_DAY,
-            delivered_kwh(by_rate, removals(shield, end_s, (*events, (at, removes)))) - without,
-        )
+        {
+            "after_days": at / SECONDS_PER_DAY,
+            "gained_kwh": delivered_kwh(by_rate, removals(shield, end_s, (*events, (at, removes)))) - without,
+        }
         for at in np.linspace(0.0, end_s, VISITS_TRIED + 2)[1:-1].tolist()
     ]
-
-
-@dataclass(frozen=True, slots=True)
-class FilmBreakEven:
-    """The film's own loss against the dust that its shield prevents.
-
-    with_kwh, without_kwh        light of the run with film and shield, and with bare apertures and no shield
-    break_even_transmittance     the film would have to be better than this; above 1: no film pays; None: no
-                                 light
-    paid_back_after_days         from when on the shield has brought more in all; None: not within the run
-    """
-
-    with_kwh: float
-    without_kwh: float
-    break_even_transmittance: float | None
-    paid_back_after_days: float | None
 
 
 def film_break_even(light: CleanLight, events: Events = ()) -> FilmBreakEven:
@@ -192,11 +161,13 @@ def film_break_even(light: CleanLight, events: Events = ()) -> FilmBreakEven:
     behind = np.flatnonzero(ahead <= 0.0)
     paid = 0 if len(behind) == 0 else int(behind[-1]) + 1
     total_with, total_without = float(kept.sum()), float(bare.sum())
-    return FilmBreakEven(
-        with_kwh=total_with,
-        without_kwh=total_without,
-        break_even_transmittance=(
+    return {
+        "with_kwh": total_with,
+        "without_kwh": total_without,
+        "break_even_transmittance": (
             shield.film_transmittance * total_without / total_with if total_with > 0.0 else None
         ),
-        paid_back_after_days=float(light.edge_s[paid + 1]) / SECONDS_PER_DAY if paid < len(ahead) else None,
-    )
+        "paid_back_after_days": float(light.edge_s[paid + 1]) / SECONDS_PER_DAY
+        if paid < len(ahead)
+        else None,
+    }

@@ -9,6 +9,7 @@ import numpy as np
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY, SECONDS_PER_DAY
 from yieldsim.base.load_model import Life
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.results.budget import YearResult
 from yieldsim.energy.degradation import (
     CleanLight,
     darkening,
@@ -78,33 +79,14 @@ def shields_working(edge_s: FloatArray, outages_s: tuple[tuple[float, float], ..
     return np.asarray(1.0 - failed / np.diff(edge_s))
 
 
-@dataclass(frozen=True, slots=True)
-class YearRow:
-    """One year of service.
-
-    dust_left, fibre_left, lens_left   shares of the light left, weighted by the light, over the year
-    storage_kwh                        capacity at its end
-    """
-
-    year: int
-    delivered_kwh: float
-    dust_left: float
-    fibre_left: float
-    lens_left: float
-    storage_kwh: float
-    served_fraction: float
-    unserved_kwh: float
-    unserved_hours: float
-    asked_hours: float
-    longest_outage_hours: float
-
-
-def year_table(life: Life, light: CleanLight, ages: AgedLight, needs: Needs, flows: Flows) -> list[YearRow]:
+def year_table(
+    life: Life, light: CleanLight, ages: AgedLight, needs: Needs, flows: Flows
+) -> list[YearResult]:
     """A row for each year; outages are cut at its ends."""
     edges = np.round(np.linspace(0, len(ages.power_w), life.years + 1)).astype(np.int64)
     which: Flags = counted(needs)
     clean = light.power_w.sum(axis=1)
-    table = []
+    table: list[YearResult] = []
     for year in range(life.years):
         own = slice(int(edges[year]), int(edges[year + 1]))
         weight = (
@@ -118,18 +100,18 @@ def year_table(life: Life, light: CleanLight, ages: AgedLight, needs: Needs, flo
             which,
         )
         table.append(
-            YearRow(
-                year=year + 1,
-                delivered_kwh=float(ages.power_w[own].sum()) * light.row_hours / 1000.0,
-                dust_left=float(weight @ ages.dust[own]),
-                fibre_left=float(weight @ ages.fibre[own]),
-                lens_left=float(weight @ ages.lens[own]),
-                storage_kwh=float(flows.capacity[own][-1]),
-                served_fraction=part.fraction,
-                unserved_kwh=part.unserved_kwh,
-                unserved_hours=part.unserved_rows * light.row_hours,
-                asked_hours=part.asked_rows * light.row_hours,
-                longest_outage_hours=part.longest_rows * light.row_hours,
-            )
+            {
+                "year": year + 1,
+                "delivered_kwh": float(ages.power_w[own].sum()) * light.row_hours / 1000.0,
+                "dust_left": float(weight @ ages.dust[own]),
+                "fibre_left": float(weight @ ages.fibre[own]),
+                "lens_left": float(weight @ ages.lens[own]),
+                "storage_kwh": float(flows.capacity[own][-1]),
+                "served_fraction": part.fraction,
+                "unserved_kwh": part.unserved_kwh,
+                "unserved_hours": part.unserved_rows * light.row_hours,
+                "asked_hours": part.asked_rows * light.row_hours,
+                "longest_outage_hours": part.longest_rows * light.row_hours,
+            }
         )
     return table

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.results.budget import LightSums, StoreEnergies
 from yieldsim.planning.habitat.dispatch import ESSENTIAL, Flows, Needs, Store
 
 Flags = NDArray[np.bool_]
@@ -99,48 +100,29 @@ def counted(needs: Needs) -> Flags:
     return essential if essential.any() else np.ones_like(essential)
 
 
-@dataclass(frozen=True, slots=True)
-class Light:
-    """Where the delivered light went, kWh."""
-
-    delivered_kwh: float
-    used_kwh: float
-    charging_kwh: float
-    curtailed_kwh: float
-
-
-def light_of(light_kwh: FloatArray, flows: Flows) -> Light:
-    """Sums of the light over a run."""
+def light_of(light_kwh: FloatArray, flows: Flows) -> LightSums:
+    """Where the delivered light of a run went."""
     delivered, charging, curtailed = (
         float(part.sum()) for part in (light_kwh, flows.charging, flows.curtailed)
     )
-    return Light(delivered, delivered - charging - curtailed, charging, curtailed)
+    return {
+        "delivered_kwh": delivered,
+        "used_kwh": delivered - charging - curtailed,
+        "charging_kwh": charging,
+        "curtailed_kwh": curtailed,
+    }
 
 
-@dataclass(frozen=True, slots=True)
-class StoreYear:
-    """How the store fared over a run, kWh."""
-
-    start_kwh: float
-    end_kwh: float
-    lowest_kwh: float
-    charged_kwh: float
-    handed_out_kwh: float
-    lost_kwh: float
-    full_cycles: float
-    end_capacity_kwh: float
-
-
-def store_of_run(store: Store, flows: Flows) -> StoreYear:
-    """Sums of the store over a run; `charged` after charging losses, `lost` standing and by fade."""
+def store_of_run(store: Store, flows: Flows) -> StoreEnergies:
+    """Sums of the store over a run."""
     drawn = float(flows.drawn.sum()) / store.hand_out
-    return StoreYear(
-        start_kwh=store.start_kwh,
-        end_kwh=float(flows.stored[-1]),
-        lowest_kwh=float(min(flows.stored.min(), store.start_kwh)),
-        charged_kwh=float(flows.charging.sum()) * store.take_in,
-        handed_out_kwh=float(flows.drawn.sum()),
-        lost_kwh=float(flows.lost.sum()),
-        full_cycles=drawn / store.capacity_kwh if store.capacity_kwh > 0.0 else 0.0,
-        end_capacity_kwh=float(flows.capacity[-1]),
-    )
+    return {
+        "start_kwh": store.start_kwh,
+        "end_kwh": float(flows.stored[-1]),
+        "lowest_kwh": float(min(flows.stored.min(), store.start_kwh)),
+        "charged_kwh": float(flows.charging.sum()) * store.take_in,
+        "handed_out_kwh": float(flows.drawn.sum()),
+        "lost_kwh": float(flows.lost.sum()),
+        "full_cycles": drawn / store.capacity_kwh if store.capacity_kwh > 0.0 else 0.0,
+        "end_capacity_kwh": float(flows.capacity[-1]),
+    }

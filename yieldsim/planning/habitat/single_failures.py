@@ -11,33 +11,15 @@ out of account.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from yieldsim.base.load_model import FailureRate
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.results.budget import FailedRun
 from yieldsim.planning.habitat import reliability
 from yieldsim.planning.habitat.dispatch import Needs, Store, asking, dispatch
 
 UNIT, MOUNT, SHIELDS, STORE = "one unit", "one mount, all its units", "the dust shields", "half the store"
-
-
-@dataclass(frozen=True, slots=True)
-class Failed:
-    """The run with one thing failed from the start.
-
-    reached         share of the counted loads' need (or hours, as asked) that is served
-    items           how many such things there are
-    down_fraction   share of the time that one of them is down; None: no rates stated
-    """
-
-    what: str
-    reached: float
-    unserved_kwh: float
-    longest_outage_rows: int
-    items: int
-    down_fraction: float | None
 
 
 def reached(served: reliability.Served, measure: str) -> float:
@@ -57,7 +39,7 @@ def single_failures(
     measure: str,
     rates: dict[str, FailureRate],
     without_shields_kwh: FloatArray | None,
-) -> list[Failed]:
+) -> list[FailedRun]:
     """The table.
 
     light_kwh            (rows,)  of all units
@@ -69,19 +51,19 @@ def single_failures(
     which = reliability.counted(needs)
     units = float(mount_units.sum())
 
-    def run(what: str, light: FloatArray, held: Store, left: float, items: int) -> Failed:
+    def run(what: str, light: FloatArray, held: Store, left: float, items: int) -> FailedRun:
         factor = np.where(shields, left, 1.0)
         less = needs if left == 1.0 or not shields.any() else asking(needs, needs.asked_kwh * factor)
         served = reliability.served(less, dispatch(np.maximum(light, 0.0), less, held), which)
         rate = rates.get(what)
-        return Failed(
-            what=what,
-            reached=reached(served, measure),
-            unserved_kwh=served.unserved_kwh,
-            longest_outage_rows=served.longest_rows,
-            items=items,
-            down_fraction=None if rate is None else rate.down_fraction,
-        )
+        return {
+            "what": what,
+            "reached": reached(served, measure),
+            "unserved_kwh": served.unserved_kwh,
+            "longest_outage_rows": served.longest_rows,
+            "items": items,
+            "down_fraction": None if rate is None else rate.down_fraction,
+        }
 
     total = by_mount_kwh.sum(axis=1)
     # shares of the light that is there, so that rounding and missed cleaning stay out
@@ -89,7 +71,7 @@ def single_failures(
         by_mount_kwh, total[:, None], out=np.zeros_like(by_mount_kwh), where=total[:, None] > 0.0
     )
 
-    def worst(what: str, lost_units: FloatArray, items: int) -> Failed:
+    def worst(what: str, lost_units: FloatArray, items: int) -> FailedRun:
         tried = [
             run(
                 what,
@@ -100,7 +82,7 @@ def single_failures(
             )
             for mount, lost in enumerate(lost_units)
         ]
-        return min(tried, key=lambda one: (one.reached, -one.unserved_kwh))
+        return min(tried, key=lambda one: (one["reached"], -one["unserved_kwh"]))
 
     table = []
     if units > 1.0:
@@ -119,10 +101,10 @@ def single_failures(
     return table
 
 
-def expected_reached(nominal: float, table: list[Failed]) -> float | None:
+def expected_reached(nominal: float, table: list[FailedRun]) -> float | None:
     """Share expected with the stated rates, to first order; None where none is stated."""
-    known = [one for one in table if one.down_fraction is not None]
+    known = [one for one in table if one["down_fraction"] is not None]
     if not known:
         return None
-    lost = sum(one.items * (one.down_fraction or 0.0) * (nominal - one.reached) for one in known)
+    lost = sum(one["items"] * (one["down_fraction"] or 0.0) * (nominal - one["reached"]) for one in known)
     return max(nominal - lost, 0.0)

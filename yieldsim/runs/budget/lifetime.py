@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -10,7 +9,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.clock import iso
 from yieldsim.base.load_model import Life
-from yieldsim.base.results.budget import DustResult, LifeResult, ShieldsResult, YearResult
+from yieldsim.base.results.budget import DustResult, LifeResult, ShieldsResult
 from yieldsim.energy.degradation import CleanLight, clean_light
 
 if TYPE_CHECKING:
@@ -118,7 +117,7 @@ def years_of_service(case: BudgetCase) -> LifeResult | None:
         cycles = cycles_of(shield, rows, years.hours, case.service.cycles.loads)
         light_kwh, flows, runs = settle(light_kwh, light_of, cycles, needs, store)
         ages = aged(long, life, events, outages, runs)
-    table = [cast(YearResult, asdict(row)) for row in year_table(life, long, ages, needs, flows)]
+    table = year_table(life, long, ages, needs, flows)
     total = sum(row["delivered_kwh"] for row in table)
     unit_mass = case.summary["collector"]["mass_kg"]
     mass = unit_mass * case.units if unit_mass else None
@@ -151,18 +150,18 @@ def dust_choices(case: BudgetCase) -> DustResult | None:
     found: dict[str, Any] = {"light_per_electric": worth, "cycle": None, "film": None}
     removes = case.plan.life.visit_removes if case.plan.life else VISIT_REMOVES
     values = visit_values(light, removes, events)
-    best = max(values, key=lambda value: value.gained_kwh)
+    best = max(values, key=lambda value: value["gained_kwh"])
     start = case.rows.edge_utc[0]
     found["visit"] = {
         "removes": removes,
-        "best_after_days": best.after_days,
-        "best_utc": iso(start + np.timedelta64(round(best.after_days * 86_400.0), "s")),
-        "gained_kwh": best.gained_kwh,
-        "tried": [asdict(value) for value in values],
+        "best_after_days": best["after_days"],
+        "best_utc": iso(start + np.timedelta64(round(best["after_days"] * 86_400.0), "s")),
+        "gained_kwh": best["gained_kwh"],
+        "tried": values,
     }
     if shield is None:
         return cast(DustResult, found)
-    found["film"] = asdict(film_break_even(light, events)) | {"film_transmittance": shield.film_transmittance}
+    found["film"] = {**film_break_even(light, events), "film_transmittance": shield.film_transmittance}
     if shield.cycle_hours is None or not shield.cleans:
         return cast(DustResult, found)
     if worth is None:
@@ -173,9 +172,9 @@ def dust_choices(case: BudgetCase) -> DustResult | None:
         return cast(DustResult, found)
     choice, tried = best_cycle(light, shield, worth, events)
     found["cycle"] = {
-        "now": asdict(cycle_choice(light, shield, shield.cycle_hours, worth, events)),
-        "best": asdict(choice),
-        "tried": [asdict(one) for one in tried],
+        "now": cycle_choice(light, shield, shield.cycle_hours, worth, events),
+        "best": choice,
+        "tried": tried,
     }
     return cast(DustResult, found)
 

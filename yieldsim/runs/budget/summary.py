@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -13,12 +12,10 @@ from yieldsim.base.results.budget import (
     BudgetResult,
     DustResult,
     LifeResult,
-    LightUse,
     LoadResult,
     OutageResult,
     ShieldsResult,
     Sizes,
-    StoreEnergies,
     StoreResult,
     UncertaintyResult,
 )
@@ -86,10 +83,7 @@ def budget_summary(
         "outages": [_outage(case, one) for one in counted.outages[:OUTAGES_LISTED]],
         "outage_count": len(counted.outages),
         "loads": [_load(case, place, one) for place, one in enumerate(each)],
-        "light": cast(
-            LightUse,
-            asdict(light) | {"curtailed_fraction": _share(light.curtailed_kwh, light.delivered_kwh)},
-        ),
+        "light": {**light, "curtailed_fraction": _share(light["curtailed_kwh"], light["delivered_kwh"])},
         "delivered_light": light_words(case.figures),
         "storage": _storage(case, flows),
         **found,
@@ -178,13 +172,12 @@ def _storage(case: BudgetCase, flows: Flows) -> StoreResult | None:
     storage = case.plan.storage
     if storage is None:
         return None
-    year = habitat_reliability.store_of_run(case.store, flows)
     lowest = int(np.argmin(flows.stored))
     return {
         "kind": storage.kind,
         "capacity_kwh": storage.capacity_kwh,
         "mass_kg": storage.mass_kg_per_kwh * storage.capacity_kwh if storage.mass_kg_per_kwh else None,
-        **cast(StoreEnergies, asdict(year)),
+        **habitat_reliability.store_of_run(case.store, flows),
         "lowest_utc": _at(case, lowest + 1),
         "reserve_fraction": storage.reserve_fraction,
         "least_fraction": storage.least_fraction,

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from yieldsim.base.results.budget import (
-    FailedRun,
     FailuresResult,
     LifeResult,
     Sizes,
@@ -124,9 +122,9 @@ def failures(case: BudgetCase, flows: Flows) -> FailuresResult:
     return {
         "table": [
             {
-                **cast(FailedRun, asdict(row)),
-                "longest_outage_hours": row.longest_outage_rows * case.rows.hours,
-                "passes": row.reached >= plan.reliability - ROUNDING,
+                **row,
+                "longest_outage_hours": row["longest_outage_rows"] * case.rows.hours,
+                "passes": row["reached"] >= plan.reliability - ROUNDING,
             }
             for row in table
         ],

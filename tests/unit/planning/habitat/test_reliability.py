@@ -67,13 +67,17 @@ def test_sums_of_loads_light_and_store() -> None:
     both = served(needs, flows, np.ones(2, dtype=bool))
     assert both.outages == (Outage(1, 3),)
     light_sum = light_of(light, flows)
-    assert light_sum.delivered_kwh == pytest.approx(
-        light_sum.used_kwh + light_sum.charging_kwh + light_sum.curtailed_kwh
+    assert light_sum["delivered_kwh"] == pytest.approx(
+        light_sum["used_kwh"] + light_sum["charging_kwh"] + light_sum["curtailed_kwh"]
     )
-    assert (light_sum.used_kwh, light_sum.charging_kwh) == (5.0, 2.0)
+    assert (light_sum["used_kwh"], light_sum["charging_kwh"]) == (5.0, 2.0)
     year = store_of_run(store, flows)
-    assert (year.start_kwh, year.end_kwh, year.lowest_kwh) == (0.0, 1.0, 0.0)
-    assert (year.charged_kwh, year.handed_out_kwh, year.full_cycles) == (2.0, 1.0, pytest.approx(1.0 / 1.5))
+    assert (year["start_kwh"], year["end_kwh"], year["lowest_kwh"]) == (0.0, 1.0, 0.0)
+    assert (year["charged_kwh"], year["handed_out_kwh"], year["full_cycles"]) == (
+        2.0,
+        1.0,
+        pytest.approx(1.0 / 1.5),
+    )
 
 
 def test_what_counts() -> None:

@@ -30,14 +30,14 @@ def test_what_is_left_with_one_thing_failed() -> None:
     table = single_failures(
         *common, needs, store_of(None, 1.0), np.array([False]), "energy", rates, by_mount.sum(axis=1) * 0.5
     )
-    assert [(row.what, row.items) for row in table] == [(UNIT, 3), (MOUNT, 2), (SHIELDS, 1)]
-    assert [row.unserved_kwh for row in table] == pytest.approx([2.8, 3.6, 3.0])
+    assert [(row["what"], row["items"]) for row in table] == [(UNIT, 3), (MOUNT, 2), (SHIELDS, 1)]
+    assert [row["unserved_kwh"] for row in table] == pytest.approx([2.8, 3.6, 3.0])
     assert expected_reached(0.5, table) == pytest.approx(0.5 - 3 * 0.01 * (0.5 - 1.2 / 4.0))
     stored = single_failures(
         *common, dark, store_of(Storage(capacity_kwh=1.0), 1.0), np.array([False]), "hours", {}, None
     )
     half = stored[-1]
-    assert (half.what, half.reached, half.longest_outage_rows) == (STORE, 0.75, 1)
+    assert (half["what"], half["reached"], half["longest_outage_rows"]) == (STORE, 0.75, 1)
     assert expected_reached(1.0, stored) is None
 
 
