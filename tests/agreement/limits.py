@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from agreement.compare import ours
-from agreement.optics import FACET_INDEX
+from agreement.optics import SIDES, designed_slope_deg
 from agreement.published import columns, half_digit, table
 from yieldsim.base.solar_spectrum import band_weights
 from yieldsim.energy.fibre import attenuation_transmittance
@@ -13,7 +13,6 @@ from yieldsim.files.prescription.material_database import plain_material
 from yieldsim.optics.etendue import largest_concentration
 from yieldsim.optics.heat import radiative_balance_k
 from yieldsim.optics.photometry import LightFigures, filtered_sunlight
-from yieldsim.optics.raytrace.grooves import facet_slope_in_deg, facet_slope_out_deg
 
 ALL_NM = np.linspace(100.0, 40_000.0, 40_000)
 
@@ -22,9 +21,8 @@ ALL_NM = np.linspace(100.0, 40_000.0, 40_000)
 def facet_slope() -> float:
     given = columns("facet_transmittance.csv")
     return max(
-        abs(slope(turn, FACET_INDEX) - number)
-        for slope, column in ((facet_slope_in_deg, "slope_in_deg"), (facet_slope_out_deg, "slope_out_deg"))
-        for turn, number in zip(given["turn_deg"], given[column], strict=True)
+        float(np.abs(designed_slope_deg(given["turn_deg"], side) - given[f"slope_{side}_deg"]).max())
+        for side in SIDES
     )
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from functools import cache
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 from scipy.optimize import bisect, minimize_scalar
 
 from agreement.compare import ours
@@ -12,18 +14,21 @@ from agreement.interfaces import our_reflectances, reflectances
 from agreement.published import columns, table
 from agreement.scenes import NORMAL, glass, in_band, lens_scene
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
+from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.prescription_model import Lens, Side
 from yieldsim.base.solar_spectrum import band_weights
 from yieldsim.files.prescription.material_database import plain_material, sellmeier_material
 from yieldsim.optics.fresnel import bare_reflectance
 from yieldsim.optics.photometry import SUNLIGHT, photopic
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.funnel_walls import full_height, parabola_half_width
-from yieldsim.optics.raytrace.grooves import facet_slope_in_deg, facet_slope_out_deg
+from yieldsim.optics.raytrace.grooves import design_facets
 from yieldsim.optics.raytrace.tracer import trace
 
 MALITSON_TERMS = ((0.6961663, 0.0684043**2), (0.4079426, 0.1162414**2), (0.8974794, 9.896161**2))
 """Malitson 1965, J. Opt. Soc. Am. 55, 1205, as a prescription states them."""
 FACET_INDEX = 1.4906
+SIDES: tuple[Side, ...] = ("in", "out")
 
 
 # ---------------------------------------------------------------- faces
@@ -75,10 +80,32 @@ def slab() -> float:
     )
 
 
-def facet_transmittance(turn_deg: float, side: str) -> float:
+@cache
+def _slope_of_turn(side: Side, grooves: int) -> CubicSpline:
+    lens = Lens(
+        kind="fresnel",
+        width_m=2.4,
+        thickness_m=1e-9,
+        focal_length_m=1.0,
+        groove_count=grooves,
+        groove_side=side,
+        material=glass(FACET_INDEX),
+    )
+    facets = design_facets(lens, FACET_INDEX)
+    known = np.isfinite(facets.slope_deg)
+    return CubicSpline(facets.turn_deg[known], facets.slope_deg[known])
+
+
+def designed_slope_deg(turn_deg: FloatArray | float, side: Side) -> FloatArray:
+    """Slope that a thin lens is given where it has to turn its centre rays so far, for grooves of vanishing size: the depth of
+    real ones moves their rays in proportion to it."""
+    return np.asarray(2.0 * _slope_of_turn(side, 1600)(turn_deg) - _slope_of_turn(side, 800)(turn_deg))
+
+
+def facet_transmittance(turn_deg: float, side: Side) -> float:
     """Light through one facet at normal incidence over what is not caught by a neighbour's draft face, by the tracer."""
     n = FACET_INDEX
-    slope = facet_slope_in_deg(turn_deg, n) if side == "in" else facet_slope_out_deg(turn_deg, n)
+    slope = float(designed_slope_deg(turn_deg, side))
     scene = lens_scene(
         0.0001,
         face_width_m=3.0,
@@ -105,7 +132,7 @@ def facet() -> float:
     given = columns("facet_transmittance.csv")
     return max(
         abs(facet_transmittance(turn, side) - number)
-        for side in ("in", "out")
+        for side in SIDES
         for turn, number in zip(given["turn_deg"], given[f"grooves_{side}"], strict=True)
     )
 

@@ -20,8 +20,6 @@ from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.groove_section import facet_from_air, facet_from_glass
 from yieldsim.optics.raytrace.grooves import (
     design_facets,
-    facet_slope_in_deg,
-    facet_slope_out_deg,
     groove_table,
     largest_turn_in_deg,
 )
@@ -39,7 +37,19 @@ def lens_scene(target_m: float, face_width_m: float = 1.0, **lens: Any) -> Scene
 # ---------------------------------------------------------------- grooves
 
 
-def test_closed_forms_of_the_facet_slope() -> None:
+def facet_slope_in_deg(turn_deg: float, n: float) -> float:
+    """Slope of a groove facing in that turns straight light so far, by Snell."""
+    w = math.radians(turn_deg)
+    return math.degrees(math.atan2(math.sin(w), n - math.cos(w)))
+
+
+def facet_slope_out_deg(turn_deg: float, n: float) -> float:
+    """The same of a groove facing out."""
+    w = math.sin(math.radians(turn_deg))
+    return math.degrees(math.atan2(w, math.sqrt(n * n - w * w) - 1.0))
+
+
+def test_slopes_that_the_design_gives_grooves() -> None:
     """Independent table for n = 1.4906; tolerance: its digits."""
     assert limits.facet_slope() < 5.1e-5
 

@@ -15,7 +15,7 @@ from typing import Any, Literal, Union, get_args, get_origin
 
 import numpy as np
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import Problem
 from yieldsim.base.load_model import Life, Load, LoadPlan, Schedule, Storage
 from yieldsim.base.model import (
     AcceptanceBands,
@@ -55,13 +55,6 @@ def noun_problems(noun: Any) -> Iterator[Problem]:
     where = str(getattr(noun, "name", type(noun).__name__))
     for key, found, allowed, hint in _faults(noun, ""):
         yield Problem(where, key, found, allowed, hint)
-
-
-def refuse_wrong(noun: Any) -> None:
-    """Raise InputError with all that is wrong with a noun."""
-    problems = list(noun_problems(noun))
-    if problems:
-        raise InputError(problems)
 
 
 def with_plain_numbers(value: Any) -> Any:

@@ -186,7 +186,6 @@ class DesignPlan:
     store_choices_kwh: tuple[float, ...] = ()
     most_store_kwh: Annotated[float, Range(0.0, 1.0e9)] | None = None
     vary: tuple[VariedKey, ...] = ()
-    uncertain_file: Path | None = None
     uncertain: UncertainPlan | None = None
     tracker: TrackerPrice | None = None
     link: SiteLink | None = None

@@ -50,10 +50,6 @@ def _collector(reading: Reading) -> CollectorChoice:
     return CollectorChoice(file=reading.path, noun=collector_of(reading))
 
 
-def _uncertain(reading: Reading) -> tuple[Path, UncertainPlan]:
-    return reading.path, uncertain_of(reading)
-
-
 def _numbers(value: object, key: str, noun: type | None, field: str) -> tuple[float, ...]:
     """A list of numbers in a field's range, all different."""
     allowed = Range() if noun is None else range_of(noun, field)
@@ -169,7 +165,7 @@ class DesignFile(StrictModel):
         description="a list of collector files"
     )
     load: Annotated[tuple[Path, LoadPlan], named_file(read_load_plan)] = Field(description="the load file")
-    uncertain: Annotated[tuple[Path, UncertainPlan], named_file(_uncertain)] | None = None
+    uncertain: Annotated[UncertainPlan, named_file(uncertain_of)] | None = None
     objective: DesignObjective = "mass"
     confidence: Confidence = "nominal"
     facings: Annotated[tuple[tuple[float, float, float], ...], BeforeValidator(as_facings)] = ()
@@ -229,8 +225,7 @@ class DesignFile(StrictModel):
             vary=tuple(
                 VariedKey(collector=one.collector, keys=one.keys, values=one.values) for one in self.vary
             ),
-            uncertain_file=self.uncertain[0] if self.uncertain else None,
-            uncertain=self.uncertain[1] if self.uncertain else None,
+            uncertain=self.uncertain,
             tracker=TrackerPrice(**self.tracker.model_dump()) if self.tracker else None,
             link=self.link.noun() if self.link else None,
             hand_turns=HandTurns(**self.hand_turns.model_dump()) if self.hand_turns else None,

@@ -48,26 +48,6 @@ class Facets:
     turn_deg: FloatArray
 
 
-def facet_slope_in_deg(turn_deg: float, n: float) -> float:
-    """Slope of a groove facing in that turns straight light by `turn_deg`.
-
-    >>> round(facet_slope_in_deg(20.0, 1.4906), 4)
-    31.8333
-    """
-    w = math.radians(turn_deg)
-    return math.degrees(math.atan2(math.sin(w), n - math.cos(w)))
-
-
-def facet_slope_out_deg(turn_deg: float, n: float) -> float:
-    """Slope of a groove facing out that turns straight light by `turn_deg`.
-
-    >>> round(facet_slope_out_deg(20.0, 1.4906), 4)
-    37.1855
-    """
-    w = math.sin(math.radians(turn_deg))
-    return math.degrees(math.atan2(w, math.sqrt(n * n - w * w) - 1.0))
-
-
 def largest_turn_in_deg(n: float) -> float:
     """Largest turn of straight light by a groove facing in, acos(1/n): beyond it the facet reflects
     totally."""
@@ -191,7 +171,7 @@ def _from_source(lens: Lens, point: Vector) -> Vector:
     return _unit(point[0], point[1] + lens.source_distance_m)
 
 
-def _smooth_face(lens: Lens, r: float, radius: float, depth: float) -> tuple[Vector, Vector]:
+def _smooth_face(r: float, radius: float, depth: float) -> tuple[Vector, Vector]:
     """Point of a smooth face at radius r and its normal along the light."""
     if math.isinf(radius):
         return (r, depth), (0.0, 1.0)
@@ -210,7 +190,7 @@ def _through_front(lens: Lens, n: float, centre: Vector) -> Vector | None:
     enters."""
     r = centre[0]
     for _ in range(60):
-        point, normal = _smooth_face(lens, r, lens.dome_radius_m, 0.0)
+        point, normal = _smooth_face(r, lens.dome_radius_m, 0.0)
         inside = _refracted(_from_source(lens, point), normal, 1.0 / n)
         if inside[1] < SHALLOWEST:
             return None
@@ -226,7 +206,7 @@ def _towards_target(lens: Lens, n: float, centre: Vector, target: Vector) -> Vec
     r = centre[0]
     radius = lens.dome_radius_m - lens.thickness_m
     for _ in range(60):
-        point, normal = _smooth_face(lens, r, radius, lens.thickness_m)
+        point, normal = _smooth_face(r, radius, lens.thickness_m)
         out = _unit(target[0] - point[0], target[1] - point[1])
         # the path run backwards: into the glass against the normal
         back = _refracted((-out[0], -out[1]), (-normal[0], -normal[1]), 1.0 / n)
