@@ -56,7 +56,7 @@ def design_sheet(summary: DesignResult, series: xr.Dataset) -> Sheet:
     )
     parts: list[Drawn | Tabled] = [
         Tabled(
-            head=["", ""],
+            head=["Part", "Chosen"],
             rows=_facts(summary),
             wide=[0.3, 0.7],
             left=(0, 1),
@@ -91,7 +91,7 @@ def design_sheet(summary: DesignResult, series: xr.Dataset) -> Sheet:
                 heading=f"Combinations: from the least that any design has (bar) to the best found (dot), {bound['unit']}",
             ),
             Tabled(
-                head=["combination", "dark, h", "best unit, kWh", "bound", "design", "outcome"],
+                head=["Combination", "Dark, h", "Best unit, kWh", "Bound", "Design", "Outcome"],
                 rows=[_row(row) for row in rows],
                 wide=[0.36, 0.08, 0.12, 0.1, 0.1, 0.24],
                 left=(0, 5),
@@ -104,7 +104,7 @@ def design_sheet(summary: DesignResult, series: xr.Dataset) -> Sheet:
     failures = summary["single_failures"]["table"]
     parts.append(
         Tabled(
-            head=["fails", "of", "served", "longest outage", "still enough"],
+            head=["Failed", "Of", "Served", "Longest outage", "Still enough"],
             rows=[
                 [
                     row["what"],
@@ -150,14 +150,14 @@ def _around(summary: DesignResult) -> list[Drawn | Tabled]:
                     2.4,
                     f"Mass by share served: {words}.",
                 ),
-                heading="Mass against the share served, with the longest outage, and against the number of units",
+                heading="Mass by share served, and by number of units",
                 caption="Left: the lightest design found for each share, hours of its longest outage beside it. Right: the same "
                 "orientations with other numbers of units, each with the store that goes with it.",
             )
         )
     parts.append(
         Tabled(
-            head=["more", "is worth"],
+            head=["More", "Is worth"],
             rows=worth_rows(summary),
             wide=[0.4, 0.6],
             left=(0, 1),
@@ -169,7 +169,7 @@ def _around(summary: DesignResult) -> list[Drawn | Tabled]:
         share = summary["uncertainty"]["target_share"]
         parts.append(
             Tabled(
-                head=["in 50 of 100 draws", "in 90", "in 99"],
+                head=["In 50 of 100 draws", "In 90", "In 99"],
                 rows=[[style.percent(share[f"p{level}"]) for level in (50, 90, 99)]],
                 wide=[0.34, 0.33, 0.33],
                 left=(),
@@ -179,7 +179,7 @@ def _around(summary: DesignResult) -> list[Drawn | Tabled]:
     if summary["runners_up"]:
         parts.append(
             Tabled(
-                head=["instead", "why it lost"],
+                head=["Instead", "Why it lost"],
                 rows=[[f"{row['of']} {row['name']}", row["why"]] for row in summary["runners_up"]],
                 wide=[0.34, 0.66],
                 left=(0, 1),
@@ -243,13 +243,13 @@ def draw_fronts(
     )
     for place, row in enumerate(front):
         left.annotate(
-            f"{row['longest_outage_hours']:.0f} h", (place, row["mass_kg"]), (0.0, 5.0), textcoords="offset points",
-            ha="center", fontsize=style.SMALL_PT, color=style.MUTED,
+            f"{row['longest_outage_hours']:.0f} h", (place, row["mass_kg"]), (-4.0, 4.0), textcoords="offset points",
+            ha="right", fontsize=style.SMALL_PT, color=style.MUTED,
         )  # fmt: skip
     left.set_xticks(range(len(front)), [f"{100.0 * row['reliability']:g}" for row in front])
-    left.set_xlabel("share served, %")
-    left.set_ylabel("mass, kg")
-    left.margins(x=0.08, y=0.18)
+    left.set_xlabel("Share served (%)")
+    left.set_ylabel("Mass (kg)")
+    left.margins(x=0.16, y=0.18)
     right.plot(
         [row["units"] for row in units],
         [row["mass_kg"] for row in units],
@@ -258,7 +258,8 @@ def draw_fronts(
         markersize=4.0,
     )
     right.plot([best["units"]], [best["mass_kg"]], "s", color=style.INK, markersize=6.0, label="the design")
-    right.set_xlabel("units")
+    right.set_xlabel("Number of units")
+    right.set_ylabel("Mass (kg)")
     right.legend(loc="upper left")
     right.margins(y=0.18)
 
@@ -308,7 +309,7 @@ def draw_units(best: ChosenDesign, figure: Any) -> None:
     axes.set_xticks(
         range(0, 361, 45), ["N 0°", "45°", "E 90°", "135°", "S 180°", "225°", "W 270°", "315°", "N 360°"]
     )
-    axes.set_ylabel("units")
+    axes.set_ylabel("Units")
 
 
 def draw_combinations(rows: list[CombinationResult], unit: str, figure: Any) -> None:

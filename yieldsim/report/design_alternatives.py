@@ -75,7 +75,7 @@ def alternatives(summary: DesignResult) -> list[Tabled]:
     if turns:
         tables.append(
             Tabled(
-                head=["turns by hand", "units", "storage", "mass", "no system below"],
+                head=["Turns by hand", "Units", "Storage", "Mass", "No system below"],
                 rows=turns,
                 wide=[0.32, 0.12, 0.18, 0.18, 0.2],
                 heading="The price of nothing moving: units turned by hand",
@@ -86,7 +86,7 @@ def alternatives(summary: DesignResult) -> list[Tabled]:
     if joined is not None:
         tables.append(
             Tabled(
-                head=["units", "here", "there", "storage", "mass", "no system below"],
+                head=["Units", "Here", "There", "Storage", "Mass", "No system below"],
                 rows=joined_rows(joined),
                 wide=[0.3, 0.1, 0.1, 0.15, 0.17, 0.18],
                 heading="A second site, joined",

@@ -44,14 +44,14 @@ def growth_sheet(summary: GrowthResult, budgets: list[xr.Dataset]) -> Sheet:
             heading="What each flight lands",
         ),
         Tabled(
-            head=["flight, date", "units", "storage", "mass, kg", "limit, kg", "a kg more saves, kg"],
+            head=["Flight, date", "Units", "Storage", "Mass, kg", "Limit, kg", "A kg more saves, kg"],
             rows=[flight_cells(one) for one in summary["flights"]],
             wide=[0.36, 0.1, 0.14, 0.12, 0.12, 0.16],
             heading="Flights",
             caption=f"The bound holds for {'; '.join(bound['covers'])}.",
         ),
         Tabled(
-            head=["phase", "units", "light left", "storage left", "served", "longest outage"],
+            head=["Phase", "Units", "Light left", "Storage left", "Served", "Longest outage"],
             rows=[
                 [
                     f"{one['name']}, {one['begin_utc'][:10]} to {one['end_utc'][:10]}",
@@ -85,7 +85,7 @@ def growth_sheet(summary: GrowthResult, budgets: list[xr.Dataset]) -> Sheet:
     if len(summary["combinations"]) > 1:
         parts.append(
             Tabled(
-                head=["combination", "bound, kg", "plan, kg", "outcome"],
+                head=["Combination", "Bound, kg", "Plan, kg", "Outcome"],
                 rows=[
                     [
                         f"{row['site']}, {row['mast_height_m']:g} m, {row['collector']}",
@@ -136,9 +136,9 @@ def _facings_table(flights: list[FlightResult]) -> Tabled:
     ]
     columns = len(flights) + 1
     left_out = len(rows) - MOST_MOUNTS
-    word = "flight " if len(flights) <= 6 else ""
+    word = "Flight " if len(flights) <= 6 else ""
     return Tabled(
-        head=["azimuth, °", "tilt, °", "roll, °", *(f"{word}{k}" for k in range(1, columns)), "all"],
+        head=["Azimuth, °", "Tilt, °", "Roll, °", *(f"{word}{k}" for k in range(1, columns)), "All"],
         rows=rows[:MOST_MOUNTS],
         wide=[*[0.14] * 3, *[0.58 / columns] * columns],
         left=(),
@@ -154,7 +154,7 @@ def sureness_tables(summary: GrowthResult) -> list[Drawn | Tabled]:
     if drawn:
         parts.append(
             Tabled(
-                head=["phase", "in 50 of 100 draws", "in 90", "in 99", "load asked for, times"],
+                head=["Phase", "In 50 of 100 draws", "In 90", "In 99", "Load asked for, times"],
                 rows=[
                     [
                         one["name"],
@@ -171,7 +171,7 @@ def sureness_tables(summary: GrowthResult) -> list[Drawn | Tabled]:
     if failures:
         parts.append(
             Tabled(
-                head=["phase", *failures],
+                head=["Phase", *failures],
                 rows=[[one["name"], *failed_cells(one, failures)] for one in phases],
                 wide=[0.3, *[0.7 / len(failures)] * len(failures)],
                 heading="Share served with one thing failed from the phase's start",
@@ -255,7 +255,7 @@ def draw_flights(flights: list[FlightResult], figure: Any) -> None:
                 label="limit" if not any(before["most_kg"] is not None for before in flights[:place]) else None,
             )  # fmt: skip
     axes.set_xticks(places, names)
-    axes.set_ylabel("mass, kg")
+    axes.set_ylabel("Mass (kg)")
     tops = [*below, *(one["most_kg"] or 0.0 for one in flights)]
     axes.set_ylim(0.0, 1.15 * max(tops))
     axes.set_xlim(-0.6, len(flights) - 0.4)
