@@ -50,7 +50,7 @@ class Lattice:
         def at(u: FloatArray, v: FloatArray) -> FloatArray:
             return np.stack(to_pixel(*self.to_place(*np.meshgrid(u, v, indexing="ij"))))
 
-        for count in KNOTS:
+        for count in KNOTS if min(self.u.size, self.v.size) > 1 else ():
             u, v = _knots(self.u, count), _knots(self.v, count)
             if 4 * u.size * v.size > self.u.size * self.v.size:
                 break

@@ -130,7 +130,7 @@ def computing(
         yield _here
         return
     if scheduler is None and _unguarded():
-        hint = 'each process reads the script again: call this under if __name__ == "__main__":'
+        hint = 'each process reads the script again: call this under if __name__ == "__main__"'
         raise InputError(Problem("", "workers", f"is {workers} in a script without a guard", "1", hint))
     library = cluster_library()
     if library is None:

@@ -26,10 +26,12 @@ MOST_ROWS = 900_000
 
 
 def utc_instant(value: object, key: str) -> np.datetime64:
-    """A UTC instant from ISO 8601 text, a date, a datetime (zones are converted, none means UTC) or numpy's datetime64."""
+    """A UTC instant from ISO 8601 text, a date, a datetime (zones are converted, none means UTC), numpy's datetime64, or a time of
+    skyfield or Astropy."""
     import numpy as np
 
     wanted = "ISO 8601 such as 2027-01-01 or 2027-01-01T06:00"
+    value = _library_time(value)
     if isinstance(value, np.datetime64):
         instant = value
     elif isinstance(value, dt.datetime | dt.date | str):
@@ -41,7 +43,14 @@ def utc_instant(value: object, key: str) -> np.datetime64:
         # a missing time of pandas is a datetime that is not equal to itself
         instant = np.datetime64(moment if moment == moment else "NaT")
     else:
-        raise InputError(Problem("", key, f"{value!r} is not a time", f"{wanted}, a date or a datetime"))
+        raise InputError(
+            Problem(
+                "",
+                key,
+                f"{value!r} is not a time",
+                f"{wanted}, a date, a datetime or one time of skyfield or Astropy",
+            )
+        )
     if np.isnat(instant):
         raise InputError(Problem("", key, f"{value} is not a time", wanted))
     # beyond these years nanosecond labels wrap
@@ -52,6 +61,23 @@ def utc_instant(value: object, key: str) -> np.datetime64:
     if labelled != labelled.astype("datetime64[s]"):
         raise InputError(Problem("", key, f"is {labelled}", "whole seconds: results are labelled in them"))
     return labelled
+
+
+def _library_time(value: object) -> object:
+    """The UTC datetime of a time of skyfield or Astropy, to the millisecond that their days in floats hold; all else as it is."""
+    try:
+        if hasattr(value, "utc_datetime"):
+            moment = value.utc_datetime()
+        elif hasattr(value, "utc") and hasattr(value, "to_datetime"):
+            moment = value.utc.to_datetime(dt.UTC)
+        else:
+            return value
+    except ValueError:  # within a leap second
+        return value
+    if not isinstance(moment, dt.datetime):
+        return value
+    moment += dt.timedelta(microseconds=500)
+    return moment.replace(microsecond=moment.microsecond // 1000 * 1000)
 
 
 def _other_year(year: int, key: str) -> InputError:

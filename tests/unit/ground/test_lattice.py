@@ -56,3 +56,12 @@ def test_pixels_are_those_of_the_map(to_pixel, latitude_deg, km, is_smooth):
     # the pole of longitude is found out, and every place then asked for
     assert (sum(asked) < 0.1 * count) == is_smooth
     assert (asked[-1] == count) != is_smooth
+
+
+@pytest.mark.parametrize("rows", [1, 2, 3])
+def test_a_few_rows_are_those_of_the_map(rows):
+    """A single row has no points between which to interpolate: the evenly spaced ones all fall on it."""
+    lattice = around(-89.4, 100.0)
+    few = Lattice(lattice.u[:rows], np.linspace(lattice.v[0], lattice.v[-1], 3000), lattice.to_place)
+    for one, other in zip(few.pixels(stereographic), stereographic(*few.places()), strict=True):
+        np.testing.assert_allclose(one, other, atol=2.0 * TOLERANCE_PIXELS)

@@ -5,6 +5,7 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 import pytest
+from skyfield.api import load as skyfield_load
 
 from yieldsim.base.errors import InputError
 from yieldsim.runs.time_span import span_utc, time_grid, utc_instant
@@ -27,6 +28,24 @@ EAST = dt.timezone(dt.timedelta(hours=2))
 )
 def test_one_instant_many_spellings(value):
     assert utc_instant(value, "start") == SIX
+
+
+def test_times_of_skyfield_and_astropy():
+    """In their own scales; days in floats hold 1e-5 s, and results are labelled in whole seconds."""
+    astropy_time = pytest.importorskip("astropy.time")
+    timescale = skyfield_load.timescale(builtin=True)
+    expected = np.datetime64("2027-03-04T05:06:07", "ns")
+    for value in (
+        timescale.utc(2027, 3, 4, 5, 6, 7),
+        timescale.tt_jd(timescale.utc(2027, 3, 4, 5, 6, 7).tt),
+        astropy_time.Time("2027-03-04T05:06:07"),
+        astropy_time.Time("2027-03-04T05:06:07").tdb,
+        astropy_time.Time(astropy_time.Time("2027-03-04T05:06:07").mjd, format="mjd"),
+    ):
+        assert utc_instant(value, "start") == expected
+    for several in (timescale.utc(2027, 3, [4, 5]), astropy_time.Time(["2027-03-04", "2027-03-05"])):
+        with pytest.raises(InputError, match="one time of skyfield or Astropy"):
+            utc_instant(several, "start")
 
 
 def test_dates_are_midnight():

@@ -40,11 +40,14 @@ def budget_series(
 
     delivered = ds["delivered_power_w"].values
     series = xr.Dataset(
-        coords={
-            "time": ds["time"].variable,
-            "load": np.array([load.name for load in loads], dtype=object),
-            "load_kind": ("load", np.array([load.kind for load in loads], dtype=object)),
-            "load_priority": ("load", np.array([load.priority for load in loads], dtype=object)),
+        coords={"time": ds["time"].variable}
+        | {
+            name: ("load", np.array(words, dtype=object), {"long_name": meaning})
+            for name, words, meaning in (
+                ("load", [load.name for load in loads], "load, in the order of the load file"),
+                ("load_kind", [load.kind for load in loads], "what the load asks for"),
+                ("load_priority", [load.priority for load in loads], "who is served first"),
+            )
         }
     )
     series["time_bnds"] = ds["time_bnds"].variable

@@ -38,7 +38,7 @@ def estimate(
     """Delivered energy of a fixed collector at a site, hour by hour.
 
     site, collector    input files, or the frozen nouns themselves
-    start, end         UTC: ISO 8601 text, dates or datetimes; without an end one whole year of the body from the start
+    start, end         UTC: ISO 8601 text, dates, datetimes, times of skyfield or Astropy; without an end one whole year of the body
     years, span        how many years instead, and of which kind: calendar-year (the Moon's and the Earth's) or body-year (the others')
     interval_minutes   length of the rows; inside them the step is chosen and halved until the total moves by < tolerance
     tracker_downtime_fraction, tracker_stop_hours   standstill of the mount that follows the Sun, to which the fixed one is

@@ -95,11 +95,15 @@ def ranked_sites(found: list[SiteFound], asked: Asked, tolerance: float, plan: L
         ),
     }
     months = [entry["month"] for entry in rows[0]["monthly_kwh"]]
+    labels = {
+        "site": ([row["site"]["name"] for row in rows], "site, best first"),
+        "stage": ([entry["stage"] for entry in rows[0]["ledger"]], "stage of the chain of losses"),
+        "month": (months, "calendar month, UTC"),
+    }
     ds = xr.Dataset(
         coords={
-            "site": np.array([row["site"]["name"] for row in rows], dtype=object),
-            "stage": np.array([entry["stage"] for entry in rows[0]["ledger"]], dtype=object),
-            "month": np.array(months, dtype=object),
+            name: (name, np.array(words, dtype=object), {"long_name": meaning})
+            for name, (words, meaning) in labels.items()
         }
     )
     for name, (unit, words) in YEARLY.items():
