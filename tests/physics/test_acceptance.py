@@ -182,6 +182,32 @@ def test_sun_following_sees_the_normal():
     assert wide[0] > wide[1] > wide[2]
 
 
+@pytest.mark.parametrize("edge_radii", [0.2, 0.4, 0.6, 0.8, 0.95])
+def test_an_edge_around_a_centred_sun_passes_the_light_inside_it(edge_radii):
+    """Against the limb-darkened light inside a circle, by quadrature; 96 points in six rings err by 6 % here."""
+    edge_deg = edge_radii * RADIUS
+    table = round_table([0.0, edge_deg, edge_deg + 1e-6], [1.0, 1.0, 0.0])
+    r = np.linspace(0.0, 1.0, 100_001)
+    light = brightness(np.sqrt(1.0 - r**2)) * r
+    inside = light[r <= edge_radii].sum() / light.sum()
+    assert float(normal_acceptance(table, RADIUS)[0]) == pytest.approx(inside, abs=0.003)  # even_points
+
+
+def test_following_behind_narrow_optics_keeps_up_with_mercurys_sun():
+    """The disc's radius runs from 0.57 to 0.87 deg within a season: straight lines between five radii cost 1 %."""
+    site = Site(name="x", body=read_body("mercury").noun, latitude_deg=0.0, longitude_deg=0.0)
+    cone = round_table([0.0, 0.3, 0.3 + 1e-6], [1.0, 1.0, 0.0])
+    collector = Collector(
+        name="x", aperture_area_m2=1.0, mounts=(Mount(tilt_deg=0.0, azimuth_deg=0.0),), acceptance=cone
+    )
+    ds = estimate(site, collector, "2027-01-01", "2027-04-01", interval_minutes=1440)
+    lit = ds["disc_visible_fraction"].values == 1.0
+    shares = ds["sun_following_power_w"].values[lit] / ds["beam_irradiance_w_m2"].values[lit]
+    expected = normal_acceptance(cone, ds["sun_angular_radius_deg"].values[lit])
+    # single days by the points inside the edge; their mean by what straight lines between 33 radii leave
+    assert float(np.mean(shares / expected)) == pytest.approx(1.0, abs=1e-3)
+
+
 @pytest.mark.parametrize("half_deg", [0.5, 1.0, 2.0])
 def test_light_is_delivered_for_as_long_as_the_limb_is_accepted(half_deg):
     """Hours of an ideal cone against the angle between the Sun's centre and the normal, a quarter of a minute a step.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import skyfield_data
@@ -216,7 +218,6 @@ def test_spectral_fibre_in_the_whole_run():
     """A table of constant attenuation over a band equals that constant times the band's share of sunlight."""
     site = lunar_site(-89.45, 222.69)
     units = collector(ROUND, Mount(tilt_deg=88.5, azimuth_deg=200.0))
-    from dataclasses import replace
 
     from yieldsim.base.solar_spectrum import energy_below_fraction
 
@@ -227,3 +228,26 @@ def test_spectral_fibre_in_the_whole_run():
     )
     share = float(energy_below_fraction(1100.0) - energy_below_fraction(400.0))
     assert some == pytest.approx(plain * share, rel=1e-6)
+
+
+@pytest.mark.parametrize("latitude_deg", [-90.0, 0.0])
+def test_the_bare_horizon_of_a_flattened_body_falls_with_its_curvature(latitude_deg):
+    """A tangent from a mast of height h: over a pole it falls by atan(sqrt(h (2 c + h)) / a) whatever the azimuth, at the equator by
+    acos(a / (a + h)) to east and west, and by the same formula with the axes changed to north and south."""
+    body = replace(read_body("moon").noun, polar_radius_km=1400.0)
+    a, c, h = body.equatorial_radius_km, body.polar_radius_km, 0.5
+    site = Site(
+        name="flattened", body=body, latitude_deg=latitude_deg, longitude_deg=0.0, mast_height_m=1000.0 * h
+    )
+    collector = Collector(
+        name="c", aperture_area_m2=1.0, mounts=(Mount(tilt_deg=0.0, azimuth_deg=0.0),), acceptance=ROUND
+    )
+    found = summary_of(estimate(site, collector, "2027-01-01", "2027-01-02"))["chain"]["horizon_dip_deg"]
+    over_pole = np.degrees(np.arctan2(np.sqrt(h * (2.0 * c + h)), a))
+    around = np.degrees(np.arctan2(np.sqrt(h * (2.0 * a + h)), a))
+    along = np.degrees(np.arctan2(np.sqrt(h * (2.0 * a + h)), c))
+    if latitude_deg:
+        assert found == pytest.approx(over_pole, rel=2e-4)  # h / R
+    else:
+        assert around < found < along
+        assert found == pytest.approx((around + along) / 2.0, rel=0.01)  # the square of what they differ by

@@ -10,7 +10,14 @@ from hypothesis import strategies as st
 
 from yieldsim.base.dataset import add
 from yieldsim.base.model import HorizonMask
-from yieldsim.base.sun_disc import angular_radius_deg, brightness, sample_points, strips
+from yieldsim.base.sun_disc import (
+    angular_radius_deg,
+    brightness,
+    even_points,
+    light_below,
+    sample_points,
+    strips,
+)
 from yieldsim.ground.visible_disc import add_visibility, flat_dip_deg, mask_elevation_deg
 
 RADIUS = 0.2666
@@ -168,3 +175,23 @@ def test_mask_wraps_with_and_without_a_closing_row():
     assert float(mask_elevation_deg(opened, 0.0)) == pytest.approx(1.0)
     closed = HorizonMask(azimuth_deg=[0.0, 180.0, 360.0], elevation_deg=[1.0, 3.0, 1.0])
     np.testing.assert_allclose(mask_elevation_deg(closed, [0.0, 90.0, 270.0, 360.0, -90.0]), [1, 2, 2, 1, 2])
+
+
+def test_even_points_hold_edges_across_the_disc():
+    """Circles around the centre and straight edges, against the light of rings and of strips."""
+    points, weights = even_points()
+    r = np.linspace(0, 1, 100_001)
+    inside = np.cumsum(brightness(np.sqrt(1 - r**2)) * r)
+    away = np.hypot(*points.T)
+    for edge in np.linspace(0.05, 0.99, 95):
+        exact = np.interp(edge, r, inside) / inside[-1]
+        assert weights @ (away <= edge) == pytest.approx(exact, abs=0.003)  # measured at most 0.0025
+    disc = strips()
+    for turn in np.linspace(0.0, np.pi, 8, endpoint=False):
+        height = points @ [np.cos(turn), np.sin(turn)]
+        for edge in np.linspace(-0.95, 0.95, 39):
+            above = 1.0 - sum(
+                light_below(row, chord, edge)
+                for row, chord in zip(disc.cumulative, disc.half_chord, strict=True)
+            )
+            assert weights @ (height > edge) == pytest.approx(above, abs=0.008)  # measured at most 0.0076

@@ -213,10 +213,10 @@ def _grid_cells(table: Table, reading: Reading) -> AcceptanceCells:
 
 
 def _refuse_narrow(table: Table, name: str, angles_deg: FloatArray, value: FloatArray) -> None:
-    """Raise InputError where all light lies within less than NARROWEST_ACCEPTANCE_DEG from side to middle."""
+    """Raise InputError where no light is accepted, or all within less than NARROWEST_ACCEPTANCE_DEG from side to middle."""
     lit = np.flatnonzero(value > 0.0)
     if not lit.size:
-        return
+        raise InputError(Problem(table.where, ACCEPTANCE.name, "is 0 in every row", "a row above 0"))
     first, last = angles_deg[max(lit[0] - 1, 0)], angles_deg[min(lit[-1] + 1, len(angles_deg) - 1)]
     # a table that begins at 0 is mirrored there
     half_deg = last if first == 0.0 else 0.5 * (last - first)

@@ -70,6 +70,7 @@ def prepare(
 
     from yieldsim.energy.integration import Setting
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
+    from yieldsim.ground.local_sphere import LocalSphere
     from yieldsim.ground.visible_disc import flat_dip_deg
     from yieldsim.runs.open_inputs import kernel_paths
     from yieldsim.runs.run_span import run_span, season_note
@@ -109,12 +110,15 @@ def prepare(
         place, notes, lambda: sun_over(track, eye, begin, finish), unknown_ground
     )
     design, optics_sources = resolve_collector(design, notes)
-    radius_km = (2.0 * place.body.equatorial_radius_km + place.body.polar_radius_km) / 3.0
+    body = place.body
+    # the horizon falls with the curvature of the ground below, not with the distance to the body's centre
+    radii_m = (body.equatorial_radius_km * 1000.0, body.polar_radius_km * 1000.0)
+    below = LocalSphere.at(place.latitude_deg, place.longitude_deg, *radii_m)
     setting = Setting(
         track=track,
         site=place,
         mask=mask,
-        dip_deg=flat_dip_deg(radius_km, place.mast_height_m),
+        dip_deg=flat_dip_deg(below.radius_m / 1000.0, place.mast_height_m),
         collector=design,
         start_tdb_s=begin,
         year_days=chosen.period.year_days,

@@ -138,6 +138,10 @@ def test_a_table_wrong_throughout_is_told_briefly(folder) -> None:
             "incidence_deg,acceptance_fraction\n1,0.5\n2,0\n",
             "line 2: incidence_deg begins at 1; allowed: a first row at",
         ),
+        (
+            "incidence_deg,acceptance_fraction\n0,0\n4,0\n",
+            "t.csv: acceptance_fraction is 0 in every row; allowed: a row above 0",
+        ),
         ("incidence_deg,acceptance_fraction\n0,0.5\n", "t.csv: has one row; allowed: two or more angles"),
         ("incidence_deg,acceptance_fraction\n0,1.1\n1,0\n", 'acceptance_fraction is "1.1"; allowed: 0 to 1'),
         (
