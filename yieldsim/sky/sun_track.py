@@ -32,8 +32,8 @@ SEASON_TOLERANCE_DEG = 1e-5
 class SunTrack:
     """The Sun, and what can pass in front of it, over one site during one span; good for any block of it.
 
-    error_bound_deg   largest angle between the series and the exact direction of the Sun or of an occulter,
-                      as watched
+    error_bound_deg   largest angle between the series and the direction that `sky.apparent` computes of the Sun or of an
+                      occulter, as watched
     sun               apparent east-north-up vector in au
     occulters         the same of each body that can pass in front
     near_s            for each of them, the spans of time during which it is near the Sun's disc
