@@ -104,9 +104,9 @@ def prepare(
         begin,
         finish,
     )
-    eye = place
+    body = place.body
     place, mask, horizon_sources, clear_mask = resolve_site(
-        place, notes, lambda: sun_over(track, eye, begin, finish), unknown_ground
+        place, notes, lambda: sun_over(track, body, begin, finish), unknown_ground
     )
     design, optics_sources = resolve_collector(design, notes)
     radius_km = (2.0 * place.body.equatorial_radius_km + place.body.polar_radius_km) / 3.0
