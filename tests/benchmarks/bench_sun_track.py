@@ -6,7 +6,8 @@ Step by step is the library at its fastest: whole arrays of times at once, appar
 for the Sun itself). On the Moon the site is the library's own (a sphere by the orientation kernel); elsewhere it is a vector
 function of ours on the ellipsoid, walked by the library in the same way. Our time holds everything from the opened ephemeris on:
 nodes, error checks, and the whole dataset (azimuth, elevation, distance, radius, season, true solar time). The bound is that of our
-interpolation; on Earth the library's UT1 is a single number of days, 40 us apart: 1e-7 deg more.
+interpolation. From the Earth the library bends light by the Earth's mass, whatever it is told, and as far as 18 deg below the
+horizon (1.1e-7 deg there): that is added to ours before the two are compared, while the Sun is not far below the horizon.
 """
 
 from __future__ import annotations
@@ -28,6 +29,11 @@ from yieldsim.sky.ellipsoid import enu_axes_xyz, position_km
 from yieldsim.sky.sun_track import prepare_track
 
 CHUNK = 50_000
+ROUNDING_DEG = 1e-10
+"""Of azimuth and elevation to directions and back."""
+LEAST_ELEVATION_DEG = -10.0
+EARTH_BENDING_DEG = 8.0e-8
+"""2 GM / (c^2 r) with GM = 3.986e14 m3/s2 and r = 6.378e6 m: of light from far away that comes in level, over half its way."""
 PLACES = {
     "moon": (-89.66, 129.2, 1900.0),
     "mars": (18.4, 77.5, -2500.0),
@@ -91,6 +97,21 @@ def step_by_step(site: Any, sun: Any, tdb_s: np.ndarray) -> np.ndarray:
     return np.concatenate(found)
 
 
+def largest_difference_deg(
+    name: str, azimuth_deg: np.ndarray, elevation_deg: np.ndarray, theirs: np.ndarray
+) -> float:
+    """Of our directions, bent where the library bends them, from the library's.
+
+    Source of the bending, 2 GM / (c^2 r) cot(angle from the mass / 2): C. W. Misner, K. S. Thorne, J. A. Wheeler, "Gravitation",
+    1973, exercise 40.3 (from memory).
+    """
+    lifted_deg = (
+        EARTH_BENDING_DEG * np.tan(np.radians(90.0 - elevation_deg) / 2.0) if name == "earth" else 0.0
+    )
+    ours = direction_enu_xyz(azimuth_deg, elevation_deg + lifted_deg)
+    return float(angle_between_deg(ours, theirs)[elevation_deg > LEAST_ELEVATION_DEG].max())
+
+
 def main() -> None:
     """Print one row a world."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -116,9 +137,9 @@ def main() -> None:
         start = time.perf_counter()
         theirs = step_by_step(library_site(name, body, ephemeris, place), ephemeris.sun, tdb_s)
         library_s = time.perf_counter() - start
-        ours = direction_enu_xyz(ds["solar_azimuth_deg"].values, ds["solar_elevation_deg"].values)
-        difference = angle_between_deg(ours, theirs).max()
-        assert difference < 1e-6
+        angles = ds["solar_azimuth_deg"].values, ds["solar_elevation_deg"].values
+        difference = largest_difference_deg(name, *angles, theirs)
+        assert difference <= max(track.error_bound_deg, ROUNDING_DEG)
         print(
             f"{name:9s} {library_s:10.2f} {prepare_s * 1e3:11.1f} {dataset_s * 1e3:11.1f} "
             f"{library_s / (prepare_s + dataset_s):7.1f} {difference:23.1e} {track.error_bound_deg:17.1e}"

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
+from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import xarray as xr
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.report.layout import style
@@ -25,51 +25,66 @@ MOST_SKY_DEG = 12.0
 BAND = "#F6D58C"
 
 
-def skyline_png(ds: xr.Dataset) -> bytes:
-    """Panorama of a skyline.
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Panorama:
+    """A skyline and the band that the Sun's disc sweeps over it.
 
-    ds   horizon_azimuth_deg, horizon_elevation_deg, horizon_distance_km over `horizon`; sun_low_deg, sun_high_deg (lower and
-         upper edge of the Sun's disc over the span, NaN where it never passes) over `azimuth_deg`; attributes title, note and
-         summary, a JSON of warnings, provenance and span
+    horizon_azimuth_deg, horizon_elevation_deg, horizon_distance_km   (horizon,)
+    azimuth_deg, sun_low_deg, sun_high_deg   (azimuth,) lower and upper edge of the disc over the span, NaN where it never passes
+    summary   warnings, provenance and span
     """
-    return picture(skyline_sheet(ds))
+
+    horizon_azimuth_deg: FloatArray
+    horizon_elevation_deg: FloatArray
+    horizon_distance_km: FloatArray
+    azimuth_deg: FloatArray
+    sun_low_deg: FloatArray
+    sun_high_deg: FloatArray
+    title: str
+    note: str
+    summary: Mapping[str, Any]
 
 
-def skyline_sheet(ds: xr.Dataset) -> Sheet:
+def skyline_png(seen: Panorama) -> bytes:
+    """The panorama as a picture."""
+    return picture(skyline_sheet(seen))
+
+
+def skyline_sheet(seen: Panorama) -> Sheet:
     """What stands on the page."""
     return Sheet(
         kicker="Skyline",
-        title=str(ds.attrs["title"]),
-        lines=[str(ds.attrs["note"])],
+        title=seen.title,
+        lines=[seen.note],
         parts=[
             Drawn(
-                Panel(partial(_draw, ds), style.FULL_WIDTH_IN, 4.3, sun_and_ground(ds)),
-                caption=f"{sun_and_ground(ds)} {_stretch_words(ds)}",
+                Panel(partial(_draw, seen), style.FULL_WIDTH_IN, 4.3, sun_and_ground(seen)),
+                caption=f"{sun_and_ground(seen)} {_stretch_words(seen)}",
             )
         ],
-        summary=json.loads(ds.attrs["summary"]),
+        summary=seen.summary,
         where="the table",
     )
 
 
-def _draw(ds: xr.Dataset, figure: Figure) -> None:
+def _draw(seen: Panorama, figure: Figure) -> None:
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[3.0, 1.0])
-    _draw_panorama(ds, upper)
-    _draw_distance(ds, lower)
+    _draw_panorama(seen, upper)
+    _draw_distance(seen, lower)
     times = style.number(laid_out_stretch(figure, upper), 2)
     upper.set_title(f"Elevation stretched {times} times against azimuth", weight="normal")
 
 
-def _stretch_words(ds: xr.Dataset) -> str:
-    count, elevation = ds.sizes["horizon"], ds["horizon_elevation_deg"].values
+def _stretch_words(seen: Panorama) -> str:
+    count, elevation = seen.horizon_azimuth_deg.size, seen.horizon_elevation_deg
     ends = f"Skyline from {elevation.min():.2f}° to {elevation.max():.2f}°".replace("-", "−")
     return f"{ends}, {count} azimuths, {style.number(360.0 / count)}° apart; distances are to the ground that forms the skyline."
 
 
-def _draw_panorama(ds: xr.Dataset, axes: Axes) -> None:
-    azimuth, elevation = _closed(ds["horizon_azimuth_deg"].values, ds["horizon_elevation_deg"].values)
-    at = ds["azimuth_deg"].values
-    low, high = ds["sun_low_deg"].values, ds["sun_high_deg"].values
+def _draw_panorama(seen: Panorama, axes: Axes) -> None:
+    azimuth, elevation = _closed(seen.horizon_azimuth_deg, seen.horizon_elevation_deg)
+    at = seen.azimuth_deg
+    low, high = seen.sun_low_deg, seen.sun_high_deg
     shown = elevation.max() + MOST_SKY_DEG
     top = float(np.nanmax(np.append(np.minimum(high, shown), elevation.max())))
     bottom = min(float(elevation.min()), 0.0)
@@ -106,9 +121,9 @@ def _say_where_the_sun_is_higher(axes: Axes, at: FloatArray, low: FloatArray, to
             )  # fmt: skip
 
 
-def sun_and_ground(ds: xr.Dataset) -> str:
+def sun_and_ground(seen: Panorama) -> str:
     """What the ground hides of the Sun's band above level, and what it leaves open below, in a sentence."""
-    hidden, open_below = band_shares(ds)
+    hidden, open_below = band_shares(seen)
     leaves = ""
     if np.isfinite(open_below) and open_below >= 0.01:
         leaves = f"leaves {style.percent(open_below)} of the band below 0° open"
@@ -118,14 +133,14 @@ def sun_and_ground(ds: xr.Dataset) -> str:
     return f"The ground hides {hides} of the Sun's band above 0°" + (f" and {leaves}." if leaves else ".")
 
 
-def band_shares(ds: xr.Dataset) -> tuple[float, float]:
+def band_shares(seen: Panorama) -> tuple[float, float]:
     """Shares of the band between the disc's extremes: of that above level what the ground hides, of that below level
     what it leaves open. NaN where there is no such part."""
-    at = ds["azimuth_deg"].values
-    azimuth, elevation = _closed(ds["horizon_azimuth_deg"].values, ds["horizon_elevation_deg"].values)
+    at = seen.azimuth_deg
+    azimuth, elevation = _closed(seen.horizon_azimuth_deg, seen.horizon_elevation_deg)
     skyline = np.interp(at, azimuth, elevation)
-    seen = np.isfinite(ds["sun_low_deg"].values)
-    low, high, skyline = ds["sun_low_deg"].values[seen], ds["sun_high_deg"].values[seen], skyline[seen]
+    there = np.isfinite(seen.sun_low_deg)
+    low, high, skyline = seen.sun_low_deg[there], seen.sun_high_deg[there], skyline[there]
 
     def between(bottom: FloatArray, top: FloatArray) -> float:
         return float(np.clip(top - bottom, 0.0, None).sum())
@@ -136,10 +151,10 @@ def band_shares(ds: xr.Dataset) -> tuple[float, float]:
     return (hidden / above if above > 0.0 else np.nan), (open_below / below if below > 0.0 else np.nan)
 
 
-def _draw_distance(ds: xr.Dataset, axes: Axes) -> None:
+def _draw_distance(seen: Panorama, axes: Axes) -> None:
     from matplotlib.ticker import NullFormatter
 
-    azimuth, distance = _closed(ds["horizon_azimuth_deg"].values, ds["horizon_distance_km"].values)
+    azimuth, distance = _closed(seen.horizon_azimuth_deg, seen.horizon_distance_km)
     axes.plot(azimuth, distance, linestyle="none", marker=".", markersize=2.2, color=style.BLUE)
     axes.set_yscale("log")
     far = distance[distance > 0.0]

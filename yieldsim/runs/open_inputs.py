@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from yieldsim.base.errors import InputError
+from yieldsim.base.errors import InputError, Problem
 
 if TYPE_CHECKING:
     from yieldsim.base.load_model import LoadPlan, UncertainPlan
@@ -103,6 +103,12 @@ def kernel_paths(kernels: str | Path | Sequence[str | Path]) -> list[Path]:
 
     allowed = "paths of kernel files"
     return [path_given(kernel, "kernels", allowed) for kernel in several(kernels, "kernels", allowed)]
+
+
+def refuse_progress(progress: object) -> None:
+    """Raise InputError for what can't be called as a run goes."""
+    if progress is not None and not callable(progress):
+        raise InputError(Problem("", "progress", f"is {progress!r:.60}", "a function of (done, of), or None"))
 
 
 def _a(noun: str) -> str:

@@ -188,15 +188,22 @@ def refuse_wrong_span(
 
 
 def calendar_end(begin: np.datetime64, years: float | None) -> np.datetime64:
-    """The end of so many calendar years, one when None; a part of a year is one of 8766 hours."""
+    """The end of so many calendar years, one when None; a part of a year is one of 8766 hours.
+
+    From a leap day it is the last of February.
+    """
     import numpy as np
-    import pandas as pd
 
     count = 1.0 if years is None else float(years)
     whole = int(count)
-    later = pd.Timestamp(begin) + pd.DateOffset(years=whole)
-    part_hours = round((count - whole) * 8766.0)
-    return np.datetime64(later.to_datetime64(), "ns") + np.timedelta64(part_hours, "h")
+    month, day = begin.astype("datetime64[M]"), begin.astype("datetime64[D]")
+    later = month + 12 * whole
+    into_month = min(
+        day - month.astype(day.dtype), (later + 1).astype(day.dtype) - later.astype(day.dtype) - 1
+    )
+    hours = later.astype("datetime64[h]") + into_month + np.timedelta64(round((count - whole) * 8766.0), "h")
+    end: np.datetime64 = hours.astype("datetime64[ns]") + (begin - day)
+    return end
 
 
 def time_grid(start_utc: np.datetime64, end_utc: np.datetime64, interval_minutes: float) -> TimeGrid:

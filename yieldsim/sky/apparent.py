@@ -1,8 +1,9 @@
 """Apparent places from a site, exact: the library's light time and aberration, turned into its local axes.
 
 The site's velocity includes the body's turning, so diurnal aberration is in. The bending of light is left
-out: none for the Sun itself, under 1e-9 deg from other bodies for the worlds of this project; so is the
-Earth's own, up to 1.1e-7 deg near its horizon. This is what SPICE calls LT+S. No refraction.
+out: none for the Sun itself, under 1e-9 deg from other bodies for the worlds of this project. The body's own
+lifts the Sun by 2 GM / (c^2 r) tan((90 deg - elevation) / 2): on the Earth by 8e-8 deg at the horizon. This is
+what SPICE calls LT+S. No refraction.
 """
 
 from __future__ import annotations

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-import xarray as xr
 from numpy.typing import NDArray
 
 from yieldsim.base.constants import AU_KM, SECONDS_PER_HOUR, SOLAR_RADIUS_KM
-from yieldsim.base.dataset import add
 from yieldsim.base.ephemeris import Ephemeris
 from yieldsim.base.model import Body, Occulter
 from yieldsim.base.numerics.atan2 import arctangent2
@@ -22,18 +21,29 @@ from yieldsim.sky.conjunctions import near_windows_s
 from yieldsim.sky.ellipsoid import planetographic_deg
 from yieldsim.sky.season import solar_longitude_deg
 
+if TYPE_CHECKING:
+    import xarray as xr
+
 LONGEST_PIECE_S = 6.0 * 86_400.0
 """First try for slow rotators; for the Moon the joints of the ephemeris every four days set the pace."""
 SEASON_PIECE_S = 16.0 * 86_400.0
 SEASON_TOLERANCE_DEG = 1e-5
 
 
+class SunDiscs(NamedTuple):
+    """The Sun's disc at moments, degrees, each (time,): where its centre stands, and its radius."""
+
+    azimuth_deg: FloatArray
+    elevation_deg: FloatArray
+    radius_deg: FloatArray
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class SunTrack:
     """The Sun, and what can pass in front of it, over one site during one span; good for any block of it.
 
-    error_bound_deg   largest angle between the series and the exact direction of the Sun or of an occulter,
-                      as watched
+    error_bound_deg   largest angle between the series and the direction that `sky.apparent` computes of the Sun or of an
+                      occulter, as watched
     sun               apparent east-north-up vector in au
     occulters         the same of each body that can pass in front
     near_s            for each of them, the spans of time during which it is near the Sun's disc
@@ -56,6 +66,11 @@ class SunTrack:
         azimuth_deg, elevation_deg, distance_au, _, _ = self._angles(tdb_s)
         return azimuth_deg, elevation_deg, distance_au
 
+    def discs(self, tdb_s: FloatArray) -> SunDiscs:
+        """Where the Sun's disc stands, without a Dataset around it. Raises ValueError for times outside the span."""
+        azimuth_deg, elevation_deg, _, radius_deg, _ = self._angles(tdb_s)
+        return SunDiscs(azimuth_deg, elevation_deg, radius_deg)
+
     def dataset(self, tdb_s: FloatArray, utc: NDArray[np.datetime64]) -> xr.Dataset:
         """The Sun's variables over `time`: azimuth, elevation, distance, angular radius, solar longitude,
         true solar time.
@@ -64,6 +79,10 @@ class SunTrack:
         Sun crosses the meridian of the site's longitude, counted the way the Sun goes. Raises ValueError for times
         outside the span.
         """
+        import xarray as xr
+
+        from yieldsim.base.dataset import add
+
         azimuth_deg, elevation_deg, distance_au, radius_deg, solar_time_hours = self._angles(tdb_s)
         season_deg = _one_turn(self.season.at(tdb_s)[0])
         ds = xr.Dataset(coords={"time": ("time", utc)})
@@ -90,6 +109,17 @@ class SunTrack:
         if self.turns_back:
             found[4] = np.where(found[4] > 0.0, 24.0 - found[4], 0.0)
         return tuple(found)
+
+
+def path_step_s(body: Body) -> float:
+    """Step of a path of the Sun, in which it turns a quarter of a degree."""
+    return 0.25 / 360.0 * body.mean_solar_day_hours * SECONDS_PER_HOUR
+
+
+def middles_s(start_tdb_s: float, end_tdb_s: float, step_s: float) -> FloatArray:
+    """Middles of equal steps of about `step_s` through a span."""
+    count = max(1, round((end_tdb_s - start_tdb_s) / step_s))
+    return start_tdb_s + (np.arange(count) + 0.5) * (end_tdb_s - start_tdb_s) / count
 
 
 def prepare_track(

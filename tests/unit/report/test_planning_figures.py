@@ -242,20 +242,20 @@ def test_an_azimuth_that_rounds_to_the_full_circle_is_north() -> None:
 
 def skyline(
     elevation: float, low: float, high: float, distance: tuple[float, float] = (0.2, 90.0)
-) -> xr.Dataset:
+) -> report_horizon.Panorama:
     azimuth = np.arange(0.0, 360.0, 5.0)
     far = np.geomspace(*distance, azimuth.size)
     at = np.arange(0.0, 361.0, 10.0)
-    return xr.Dataset(
-        {
-            "horizon_azimuth_deg": ("horizon", azimuth),
-            "horizon_elevation_deg": ("horizon", np.full(azimuth.size, elevation)),
-            "horizon_distance_km": ("horizon", far),
-            "sun_low_deg": ("azimuth_deg", np.full(at.size, low)),
-            "sun_high_deg": ("azimuth_deg", np.full(at.size, high)),
-        },
-        {"azimuth_deg": at},
-        {"title": "Ridge, eye 10 m above the ground", "note": "n", "summary": "{}"},
+    return report_horizon.Panorama(
+        horizon_azimuth_deg=azimuth,
+        horizon_elevation_deg=np.full(azimuth.size, elevation),
+        horizon_distance_km=far,
+        azimuth_deg=at,
+        sun_low_deg=np.full(at.size, low),
+        sun_high_deg=np.full(at.size, high),
+        title="Ridge, eye 10 m above the ground",
+        note="n",
+        summary={},
     )
 
 

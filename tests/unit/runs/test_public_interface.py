@@ -6,6 +6,7 @@ import inspect
 import re
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 import skyfield_data
@@ -168,10 +169,25 @@ def test_what_no_verb_takes_is_told_by_name(
     assert told in str(caught.value).splitlines()
 
 
-def test_everything_wrong_with_a_budget_is_told_at_once() -> None:
+@pytest.mark.parametrize(
+    "verb", [name for name in WRONG if "progress" in inspect.signature(getattr(yieldsim, name)).parameters]
+)
+def test_progress_that_can_not_be_called_is_told(verb: str) -> None:
+    if verb == "survey":
+        pytest.importorskip("rasterio", reason="the extra terrain")
+    given, words, _ = WRONG[verb][-1]
     with pytest.raises(yieldsim.InputError) as caught:
-        yieldsim.budget(3, None, site=3, uncertain=3, units=0, reliability=2)  # type: ignore[arg-type]
+        getattr(yieldsim, verb)(*given, **words, progress=3)
+    told = str(caught.value).splitlines()
+    assert "progress is 3; allowed: a function of (done, of), or None" in told
+
+
+def test_everything_wrong_with_a_budget_is_told_at_once() -> None:
+    wrong: Any = 3
+    with pytest.raises(yieldsim.InputError) as caught:
+        yieldsim.budget(wrong, None, site=wrong, uncertain=wrong, units=0, reliability=2, progress=wrong)  # type: ignore[arg-type]
     assert str(caught.value).splitlines() == [
+        "progress is 3; allowed: a function of (done, of), or None",
         "estimate is 3; allowed: an estimate.nc, or the folder that holds one, or a Dataset",
         "load is None; allowed: the path of a load file, or a LoadPlan",
         "site is 3; allowed: the path of a site file, or a Site",

@@ -8,7 +8,7 @@ import pytest
 from skyfield.api import load as skyfield_load
 
 from yieldsim.base.errors import InputError
-from yieldsim.runs.time_span import span_utc, time_grid, utc_instant
+from yieldsim.runs.time_span import calendar_end, span_utc, time_grid, utc_instant
 
 SIX = np.datetime64("2027-03-01T06:00", "ns")
 EAST = dt.timezone(dt.timedelta(hours=2))
@@ -154,3 +154,17 @@ def test_the_first_years_are_computed():
     grid = time_grid(*span_utc("1700-01-01", "1700-01-02", None), 60.0)
     assert (np.diff(grid.edge_tdb_s) > 3599.9).all()
     assert grid.edge_tdb_s[0] < -9.4e9
+
+
+@pytest.mark.parametrize(
+    "begin", ["2027-01-01", "2028-02-29T13:14:15.123", "2027-12-31T23:59:59", "1996-02-29"]
+)
+@pytest.mark.parametrize("years", [1, 4, 19.0, 0.25])
+def test_calendar_years_end_as_pandas_counts_them(begin: str, years: float) -> None:
+    start = np.datetime64(begin, "ns")
+    later = (
+        pd.Timestamp(start)
+        + pd.DateOffset(years=int(years))
+        + pd.Timedelta(hours=round(8766.0 * (years % 1)))
+    )
+    assert calendar_end(start, years) == later.to_datetime64()

@@ -17,6 +17,7 @@ from yieldsim.files.output.estimate_check import AGAIN, declared_problems, refus
 from yieldsim.files.output.result_folder import mend
 from yieldsim.files.output.result_folder import refuse_file as refuse_file
 from yieldsim.files.output.result_folder import staged_folder as staged_folder
+from yieldsim.files.output.result_folder import write_image as write_image
 from yieldsim.files.text.paths import shown
 
 if TYPE_CHECKING:
@@ -230,11 +231,6 @@ def write_json(values: Mapping[str, Any], path: Path) -> None:
     path.write_text(
         json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8"
     )
-
-
-def write_image(content: bytes, path: Path) -> None:
-    """A finished page or picture."""
-    path.write_bytes(content)
 
 
 def with_provenance(png: bytes, record: Mapping[str, Any]) -> bytes:

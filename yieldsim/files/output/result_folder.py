@@ -102,3 +102,8 @@ def _move(finished: Path, target: Path) -> None:
 
 def _failed(target: Path, error: OSError) -> WriteFailed:
     return WriteFailed(f"cannot write into {shown(target)}: {(error.strerror or str(error)).lower()}")
+
+
+def write_image(content: bytes, path: Path) -> None:
+    """A finished page or picture."""
+    path.write_bytes(content)

@@ -24,7 +24,7 @@ from yieldsim.base.sun_disc import strips
 from yieldsim.ground.visible_disc import add_visibility
 from yieldsim.sky.atmosphere import add_air
 from yieldsim.sky.eclipse import add_occulter
-from yieldsim.sky.sun_track import SunTrack
+from yieldsim.sky.sun_track import SunTrack, middles_s
 
 MOST_ROWS = 600
 TOGETHER = 4
@@ -61,15 +61,9 @@ class SunPath:
         return self.step_hours * self.tdb_s.size
 
 
-def path_step_s(site: Site) -> float:
-    """Step of the path: the Sun turns a quarter of a degree."""
-    return 0.25 / 360.0 * site.body.mean_solar_day_hours * SECONDS_PER_HOUR
-
-
 def sun_path(track: SunTrack, site: Site, start_tdb_s: float, end_tdb_s: float, step_s: float) -> SunPath:
     """The Sun's path over a site, at the middles of steps of about `step_s`."""
-    count = max(1, round((end_tdb_s - start_tdb_s) / step_s))
-    tdb_s = start_tdb_s + (np.arange(count) + 0.5) * (end_tdb_s - start_tdb_s) / count
+    tdb_s = middles_s(start_tdb_s, end_tdb_s, step_s)
     ds = track.dataset(tdb_s, utc_from_tdb(tdb_s))
     if site.body.occulters:
         ds = add_occulter(ds, track, tdb_s)
@@ -80,7 +74,7 @@ def sun_path(track: SunTrack, site: Site, start_tdb_s: float, end_tdb_s: float, 
         beam = beam * add_air(ds, site, tdb_s)["beam_transmittance"].values
     return SunPath(
         tdb_s=tdb_s,
-        step_hours=(end_tdb_s - start_tdb_s) / count / SECONDS_PER_HOUR,
+        step_hours=(end_tdb_s - start_tdb_s) / tdb_s.size / SECONDS_PER_HOUR,
         azimuth_deg=ds["solar_azimuth_deg"].values,
         elevation_deg=ds["solar_elevation_deg"].values,
         radius_deg=ds["sun_angular_radius_deg"].values,
@@ -91,18 +85,17 @@ def sun_path(track: SunTrack, site: Site, start_tdb_s: float, end_tdb_s: float, 
 
 def earth_path(track: SunTrack, start_tdb_s: float, end_tdb_s: float, step_s: float) -> SunPath:
     """The Earth's centre instead, as a point that is always bright; the track's body has it among its occulters."""
-    count = max(1, round((end_tdb_s - start_tdb_s) / step_s))
-    tdb_s = start_tdb_s + (np.arange(count) + 0.5) * (end_tdb_s - start_tdb_s) / count
+    tdb_s = middles_s(start_tdb_s, end_tdb_s, step_s)
     pieces = next(pieces for occulter, pieces in track.occulters if occulter.name.lower() == EARTH)
     azimuth, elevation = azimuth_elevation_deg(pieces.at(tdb_s).T)
     return SunPath(
         tdb_s=tdb_s,
-        step_hours=(end_tdb_s - start_tdb_s) / count / SECONDS_PER_HOUR,
+        step_hours=(end_tdb_s - start_tdb_s) / tdb_s.size / SECONDS_PER_HOUR,
         azimuth_deg=azimuth,
         elevation_deg=elevation,
-        radius_deg=np.full(count, POINT_DEG),
-        clear=np.ones(count),
-        beam_w_m2=np.zeros(count),
+        radius_deg=np.full(tdb_s.size, POINT_DEG),
+        clear=np.ones(tdb_s.size),
+        beam_w_m2=np.zeros(tdb_s.size),
     )
 
 

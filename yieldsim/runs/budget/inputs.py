@@ -73,8 +73,9 @@ def prepare_budget(
     site: str | Path | Site | None,
     collector: str | Path | Collector | None,
     uncertain: str | Path | UncertainPlan | None,
+    gathered: Gathered | None = None,
 ) -> tuple[BudgetCase, UncertainPlan | None]:
-    """Read and check everything; all problems of all inputs in one InputError."""
+    """Read and check everything; all problems of all inputs, and those gathered before, in one InputError."""
     from yieldsim.energy.delivered_light import BY_BAND
     from yieldsim.files.inputs.load import read_load
     from yieldsim.files.inputs.readers import read_collector, read_site
@@ -87,7 +88,7 @@ def prepare_budget(
     from yieldsim.runs.open_inputs import given
     from yieldsim.runs.time_span import number, whole_number
 
-    notes, gathered = Notes(), Gathered()
+    notes, gathered = Notes(), gathered or Gathered()
     sources: list[Source] = []
 
     def read(key: str, value: object, kind: Any, reader: Any, file: str | None = None) -> Any:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from yieldsim.base.errors import Gathered
 from yieldsim.base.load_model import LoadPlan, UncertainPlan
 from yieldsim.base.model import Collector, Site
 from yieldsim.base.variables import CONVENTIONS
@@ -50,8 +51,12 @@ def budget(
     Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.runs.budget.inputs import prepare_budget
+    from yieldsim.runs.open_inputs import refuse_progress
 
-    case, doubts = prepare_budget(estimate, load, units, reliability, site, collector, uncertain)
+    gathered = Gathered()
+    with gathered:
+        refuse_progress(progress)
+    case, doubts = prepare_budget(estimate, load, units, reliability, site, collector, uncertain, gathered)
     return budget_of_case(case, doubts, kernels, progress, workers=workers, scheduler=scheduler)
 
 

@@ -56,10 +56,12 @@ def design(
     from yieldsim.runs.design.confidence import confident
     from yieldsim.runs.design.summary import summarised
     from yieldsim.runs.design.variants import with_variants
-    from yieldsim.runs.open_inputs import kernel_paths
+    from yieldsim.runs.open_inputs import kernel_paths, refuse_progress
     from yieldsim.runs.time_span import refuse_wrong_span
 
     gathered, notes = Gathered(), Notes()
+    with gathered:
+        refuse_progress(progress)
     with gathered:
         asked, sources = read_plan(plan, notes)
     with gathered:

@@ -54,9 +54,12 @@ def estimate(
     from yieldsim.energy.integration import converge
     from yieldsim.runs.estimate.summary import finished
     from yieldsim.runs.estimate.tracking_comparison import estimate_following, tracker_problems
+    from yieldsim.runs.open_inputs import refuse_progress
     from yieldsim.runs.time_span import number
 
     gathered = Gathered()
+    with gathered:
+        refuse_progress(progress)
     with gathered:
         refuse_tolerance(tolerance)
     with gathered:

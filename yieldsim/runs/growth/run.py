@@ -57,10 +57,12 @@ def growth(
     from yieldsim.runs.design.variants import with_variants
     from yieldsim.runs.growth.phases import phase_spans
     from yieldsim.runs.growth.summary import summarised
-    from yieldsim.runs.open_inputs import kernel_paths
+    from yieldsim.runs.open_inputs import kernel_paths, refuse_progress
     from yieldsim.runs.time_span import refuse_wrong_span
 
     gathered, notes = Gathered(), Notes()
+    with gathered:
+        refuse_progress(progress)
     with gathered:
         asked, sources = read_plan(plan, notes)
         _refuse(asked)

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from yieldsim.files.terrain.raster_model import Holds, Raster
     from yieldsim.ground.local_sphere import LocalSphere
     from yieldsim.ground.skyline import Skyline
-    from yieldsim.planning.survey.horizon_tables import SunPath
+    from yieldsim.sky.sun_track import SunDiscs
 
 LARGEST_REACH_KM = 1000.0
 """No ground shows from farther: two 20 km mountains on Mars lose sight of each other at 740 km."""
@@ -213,7 +213,7 @@ def seen_over(
     eye: Site = site
 
     @cache
-    def path() -> SunPath:
+    def path() -> SunDiscs:
         return sun() if sun is not None else sun_over_span(eye, bare.ground_m, when)
 
     if any(grid.holes is not None for grid in grids):
@@ -372,7 +372,7 @@ def write_horizon(
     if out is None:
         return [text]
     from yieldsim.files.output.atomic_write import refuse_table_name, write_text_whole
-    from yieldsim.files.output.dataset import staged_folder, write_image
+    from yieldsim.files.output.result_folder import staged_folder, write_image
 
     refuse_table_name(out)
     with staged_folder(out.parent) as stage:
@@ -382,8 +382,8 @@ def write_horizon(
             write_text_whole(stage / f"{out.stem}.clear.csv", horizon_csv(upper, reach_km))
         if figure:
             from yieldsim.report.horizon import skyline_png
-            from yieldsim.runs.horizon.dataset import horizon_dataset
+            from yieldsim.runs.horizon.panorama import panorama
 
-            ds = horizon_dataset(run.skyline, run.sources, run.warnings, run.site, run.when)
-            write_image(skyline_png(ds), stage / f"{out.stem}.png")
+            shown = panorama(run.skyline, run.sources, run.warnings, run.site, run.when)
+            write_image(skyline_png(shown), stage / f"{out.stem}.png")
         return sorted(file.name for file in stage.iterdir())

@@ -14,18 +14,17 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from yieldsim.base.errors import DataMissing, InputError, Problem
-from yieldsim.base.model import Site
+from yieldsim.base.model import Body, Site
 
 if TYPE_CHECKING:
     from yieldsim.base.numerics.vectors import FloatArray
     from yieldsim.ground.skyline import Skyline
-    from yieldsim.planning.survey.horizon_tables import SunPath
-    from yieldsim.sky.sun_track import SunTrack
+    from yieldsim.sky.sun_track import SunDiscs, SunTrack
 
 UnknownGround = Literal["refuse", "bounds"]
 CHOICES = ("refuse", "bounds")
 MOST_PATH_STEPS = 200_000
-SunOver = Callable[[], "SunPath"]
+SunOver = Callable[[], "SunDiscs"]
 
 
 def refuse_choice(unknown_ground: str) -> None:
@@ -34,15 +33,15 @@ def refuse_choice(unknown_ground: str) -> None:
         raise InputError(Problem("", "unknown_ground", f"is {unknown_ground!r}", " or ".join(CHOICES)))
 
 
-def sun_over(track: SunTrack, site: Site, first_tdb_s: float, last_tdb_s: float) -> SunPath:
-    """The Sun's path over a site through a span, in at most MOST_PATH_STEPS steps."""
-    from yieldsim.planning.survey.horizon_tables import path_step_s, sun_path
+def sun_over(track: SunTrack, body: Body, first_tdb_s: float, last_tdb_s: float) -> SunDiscs:
+    """Where the Sun stands over the track's site through a span, in at most MOST_PATH_STEPS steps."""
+    from yieldsim.sky.sun_track import middles_s, path_step_s
 
-    step_s = max(path_step_s(site), (last_tdb_s - first_tdb_s) / MOST_PATH_STEPS)
-    return sun_path(track, replace(site, optical_depth=None), first_tdb_s, last_tdb_s, step_s)
+    step_s = max(path_step_s(body), (last_tdb_s - first_tdb_s) / MOST_PATH_STEPS)
+    return track.discs(middles_s(first_tdb_s, last_tdb_s, step_s))
 
 
-def sun_over_span(site: Site, ground_m: float, when: Mapping[str, Any]) -> SunPath:
+def sun_over_span(site: Site, ground_m: float, when: Mapping[str, Any]) -> SunDiscs:
     """The same over a span in the words of `run_span`, its kernels among them. Raises DataMissing where no ephemeris covers it."""
     from yieldsim.base.clock import tdb_seconds
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
@@ -61,10 +60,10 @@ def sun_over_span(site: Site, ground_m: float, when: Mapping[str, Any]) -> SunPa
         first,
         last,
     )
-    return sun_over(track, site, first, last)
+    return sun_over(track, site.body, first, last)
 
 
-def known_path(sun: SunOver) -> SunPath | None:
+def known_path(sun: SunOver) -> SunDiscs | None:
     """The path, or None where no ephemeris tells it."""
     try:
         return sun()
@@ -72,7 +71,7 @@ def known_path(sun: SunOver) -> SunPath | None:
         return None
 
 
-def sun_top_deg(path: SunPath | None, azimuth_deg: FloatArray) -> FloatArray:
+def sun_top_deg(path: SunDiscs | None, azimuth_deg: FloatArray) -> FloatArray:
     """Highest elevation of the Sun's upper limb about each azimuth (rows evenly from 0); -inf where it never stands.
 
     Without a path: 90 deg everywhere.
@@ -89,7 +88,7 @@ def sun_top_deg(path: SunPath | None, azimuth_deg: FloatArray) -> FloatArray:
     return np.asarray(wide[np.floor(azimuth_deg).astype(np.int64) % 360])
 
 
-def sun_share(path: SunPath | None, result: Skyline, rows: np.ndarray) -> float | None:
+def sun_share(path: SunDiscs | None, result: Skyline, rows: np.ndarray) -> float | None:
     """Share of the time with the Sun above the skyline in which it stands at chosen rows of it; None where never or not known."""
     if path is None:
         return None

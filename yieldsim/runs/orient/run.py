@@ -70,10 +70,13 @@ def orient(
     Returns the map (dimensions tilt, azimuth, month); its attribute "summary" holds orient.json.
     Raises InputError, DataMissing or CannotCompute.
     """
+    from yieldsim.runs.open_inputs import refuse_progress
     from yieldsim.runs.orient.summary import oriented
     from yieldsim.runs.setup.prepare import prepare
 
     gathered = Gathered()
+    with gathered:
+        refuse_progress(progress)
     with gathered:
         questions = questions_of(
             goal=goal,

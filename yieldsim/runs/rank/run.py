@@ -74,12 +74,14 @@ def rank(
     from yieldsim.files.text.paths import several
     from yieldsim.runs.cluster import computing, in_order, terrain_files
     from yieldsim.runs.estimate.run import refuse_tolerance
-    from yieldsim.runs.open_inputs import kernel_paths
+    from yieldsim.runs.open_inputs import kernel_paths, refuse_progress
     from yieldsim.runs.rank.summary import Asked, ranked_sites
     from yieldsim.runs.time_span import refuse_wrong_span
 
     sites = several(sites, "sites", "paths of site files, or Sites")
     gathered = Gathered()
+    with gathered:
+        refuse_progress(progress)
     with gathered:
         _check(sites, goal, facing, units, load, continuous_power_w)
     with gathered:

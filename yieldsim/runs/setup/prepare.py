@@ -105,9 +105,9 @@ def prepare(
         begin,
         finish,
     )
-    eye = place
+    body = place.body
     place, mask, horizon_sources, clear_mask = resolve_site(
-        place, notes, lambda: sun_over(track, eye, begin, finish), unknown_ground
+        place, notes, lambda: sun_over(track, body, begin, finish), unknown_ground
     )
     design, optics_sources = resolve_collector(design, notes)
     body = place.body

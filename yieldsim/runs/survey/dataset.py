@@ -227,6 +227,7 @@ def _reach_notes(place: dict[str, Any], job: TileJob, options: SurveyOptions) ->
     from yieldsim.base.errors import DataMissing
     from yieldsim.runs.horizon.run import seen_over
     from yieldsim.runs.survey.tiles import sun_at
+    from yieldsim.sky.sun_track import SunDiscs
 
     site = replace(
         job.site,
@@ -234,6 +235,7 @@ def _reach_notes(place: dict[str, Any], job: TileJob, options: SurveyOptions) ->
         longitude_deg=place["longitude_deg"],
         elevation_m=place["elevation_m"],
     )
+    path = sun_at(site, job)
     try:
         run = seen_over(
             site,
@@ -242,7 +244,7 @@ def _reach_notes(place: dict[str, Any], job: TileJob, options: SurveyOptions) ->
             azimuth_step_deg=LOOK_STEP_DEG,
             holds=job.holds,
             unknown_ground="bounds",
-            sun=lambda: sun_at(site, job),
+            sun=lambda: SunDiscs(path.azimuth_deg, path.elevation_deg, path.radius_deg),
         )
     except DataMissing:
         return ["the best place has no known ground around it"]

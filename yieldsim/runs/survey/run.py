@@ -66,7 +66,7 @@ def survey(
     from yieldsim.files.terrain.raster import open_rasters, refuse_missing
     from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
     from yieldsim.files.terrain.remote import Address, absolute_name, all_named, terrain_source
-    from yieldsim.runs.open_inputs import kernel_paths
+    from yieldsim.runs.open_inputs import kernel_paths, refuse_progress
     from yieldsim.runs.run_span import run_span
     from yieldsim.runs.setup.prepare import resolve_collector
     from yieldsim.runs.time_span import start_and_end
@@ -78,6 +78,8 @@ def survey(
     notes = Notes()
     site: Site | None = None
     gathered = Gathered()
+    with gathered:
+        refuse_progress(progress)
     with gathered:
         _refuse(options, collector is None)
     with gathered:

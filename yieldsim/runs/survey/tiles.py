@@ -277,12 +277,13 @@ def _earth_in_sight(
     Neglects the Earth's parallax within the tile: 0.004 deg from the middle to the edge of 512 cells of 100 m.
     """
     from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG
-    from yieldsim.planning.survey.horizon_tables import earth_path, light_tables, path_step_s
+    from yieldsim.planning.survey.horizon_tables import earth_path, light_tables
     from yieldsim.planning.survey.illumination import cell_light
     from yieldsim.planning.survey.longest_dark import passage
+    from yieldsim.sky.sun_track import path_step_s
 
     site = _site_at(job, frame, 0.5 * (frame.rows - 1), 0.5 * (frame.columns - 1), typical_m)
-    path = earth_path(_track_at(site, job), job.start_tdb_s, job.end_tdb_s, path_step_s(site))
+    path = earth_path(_track_at(site, job), job.start_tdb_s, job.end_tdb_s, path_step_s(site.body))
     flat = np.ascontiguousarray(horizon.reshape(len(horizon), -1))
     seen = flat[:, known.ravel()]
     lowest, highest = seen.min(axis=1).astype(np.int64), seen.max(axis=1).astype(np.int64)
@@ -324,9 +325,10 @@ def _site_at(job: TileJob, frame: TileFrame, row: float, column: float, typical_
 
 def sun_at(site: Site, job: TileJob) -> SunPath:
     """The Sun's path over a site through the survey's span."""
-    from yieldsim.planning.survey.horizon_tables import path_step_s, sun_path
+    from yieldsim.planning.survey.horizon_tables import sun_path
+    from yieldsim.sky.sun_track import path_step_s
 
-    return sun_path(_track_at(site, job), site, job.start_tdb_s, job.end_tdb_s, path_step_s(site))
+    return sun_path(_track_at(site, job), site, job.start_tdb_s, job.end_tdb_s, path_step_s(site.body))
 
 
 def _track_at(site: Site, job: TileJob) -> SunTrack:

@@ -79,9 +79,12 @@ def trace(
     Raises InputError for a bad file, CannotCompute where a traced design beats the etendue limit (a fault of ours).
     """
     from yieldsim.files.prescription.read import read_prescription
+    from yieldsim.runs.open_inputs import refuse_progress
     from yieldsim.runs.time_span import number, whole_number
 
     gathered = Gathered()
+    with gathered:
+        refuse_progress(progress)
     with gathered:
         if not 1e-5 <= number(tolerance, "tolerance") <= 0.2:
             raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.00001 to 0.2"))

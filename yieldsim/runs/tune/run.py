@@ -83,11 +83,14 @@ def tune(
     from yieldsim.files.prescription.read import read_prescription
     from yieldsim.planning.sunlight.cumulative_sky import weigh
     from yieldsim.runs.cluster import computing
+    from yieldsim.runs.open_inputs import refuse_progress
     from yieldsim.runs.setup.prepare import prepare
     from yieldsim.runs.time_span import refuse_wrong_span
     from yieldsim.runs.trace.run import acceptance_from_prescription
 
     gathered = Gathered()
+    with gathered:
+        refuse_progress(progress)
     with gathered:
         text, data = read_source(optics)
         with gathered:
