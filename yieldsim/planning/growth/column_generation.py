@@ -13,7 +13,15 @@ import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.growth.phases import Landing, Lights, Phase
-from yieldsim.planning.growth.programme import Answer, Proof, least_cost, prices_of_mass, proven, solved
+from yieldsim.planning.growth.programme import (
+    Answer,
+    Proof,
+    dearest,
+    least_cost,
+    prices_of_mass,
+    proven,
+    solved,
+)
 from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.system.column_generation import (
@@ -32,6 +40,8 @@ from yieldsim.planning.system.pricing import climbed, priced_together, worth_bou
 from yieldsim.planning.system.row_aggregation import Blocks, even, turning_points
 
 MOST_CUTS, MOST_TURNS = 4, 2
+LEAST_PRICE = 0.1
+"""A unit that has to be landed costs nothing more: it is held against so much of its mass."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -84,6 +94,14 @@ def grown(phases: Sequence[Phase], landing: Landing, *, turning: bool = True) ->
     return bounded_everywhere(found, phases, landing) if turning else found
 
 
+def solved_again(found: Grown, phases: Sequence[Phase], landing: Landing, *, turning: bool) -> Grown:
+    """A solution within other limits, from the facings and blocks of one that is known. Raises Infeasible."""
+    other = _over_facings(
+        phases, landing, found.facings, found.lights_kwh, found.blocks, _promising(found, landing)
+    )
+    return bounded_everywhere(other, phases, landing) if turning else other
+
+
 def _over_facings(
     phases: Sequence[Phase],
     landing: Landing,
@@ -124,7 +142,8 @@ def _over_facings(
 def _worth_over_price(unit: FloatArray, answer: Answer, landing: Landing) -> FloatArray:
     """By facing, the most that a unit of any flight there is worth for what it costs, (facings,)."""
     per_unit, _ = prices_of_mass(answer.flight_prices, landing)
-    return np.asarray((unit / np.maximum(per_unit, 1e-300)[:, None]).max(axis=0))
+    least = np.maximum(LEAST_PRICE * landing.per_unit_kg * landing.weights, 1e-300)
+    return np.asarray((unit / np.maximum(per_unit, least)[:, None]).max(axis=0))
 
 
 def _light_and_units(found: Grown, place: int, phase: Phase) -> tuple[FloatArray, float]:
@@ -216,5 +235,11 @@ def bounded_everywhere(found: Grown, phases: Sequence[Phase], landing: Landing) 
         own, best = float(found.proof.own[flight]), float(found.proof.unit[flight].max())
         most = worth_bound(sky, max(best - own, 1e-300), BOUND_EFFORT)
         anywhere[flight] = max(most + own, best)
-    least = least_cost(found.proof.value, anywhere, found.proof.store, found.answer.flight_prices, landing)
-    return replace(found, everywhere=least, worth_anywhere=anywhere)
+    proof = found.proof
+    prices = dearest(proof.value, anywhere, proof.store, landing)
+    listed, least = (
+        least_cost(proof.value, unit, proof.store, prices, landing)
+        for unit in (proof.unit.max(axis=1), anywhere)
+    )
+    proof = replace(proof, least=listed, flight_prices=prices)
+    return replace(found, proof=proof, everywhere=least, worth_anywhere=anywhere)
