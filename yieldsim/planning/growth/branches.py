@@ -2,8 +2,9 @@
 
 A plan has landed n units or fewer by some flight, or n + 1 or more. Each case is a programme of its own, which may be parted again, by
 the same flight or by another; the cheapest case bounds every plan. The case of the least bound is parted first, at the flight whose
-number is split most, until all are dearer than the plan that is known, or there are MOST_CASES: a limit of cases and not of time, so
-that the same answer comes on every machine.
+number is split most, over days; where all its numbers are whole, it is solved as closely as the whole was. This ends where all cases
+are as dear as the plan that is known, or none is left to part, or there are MOST_CASES: a limit of cases and not of time, so that the
+same answer comes on every machine.
 """
 
 from __future__ import annotations
@@ -24,7 +25,8 @@ from yieldsim.planning.system.column_generation import Infeasible
 from yieldsim.planning.system.dual_bound import RowPrices
 
 MOST_CASES = 16
-WHOLE = 1e-4
+WHOLE, NEAR = 1e-4, 1e-3
+"""How near to a whole number is whole, and to the best plan near enough."""
 OVER = 10.0
 """A unit over a case's most costs so many times the best plan: what the case then costs says that it serves nothing."""
 
@@ -60,6 +62,15 @@ class Proved:
         return min(one.least for one in self.cases)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Leaf:
+    """A case that has not been parted; fine: solved as closely as the whole is."""
+
+    landing: Landing
+    found: Grown
+    fine: bool = False
+
+
 def proved(
     found: Grown, phases: Sequence[Phase], landing: Landing, *, turning: bool, reached: float = math.inf
 ) -> Proved:
@@ -68,56 +79,77 @@ def proved(
     found     solved for the place
     reached   cost of the best plan known: cases that cost more are parted no further; infinite: none is parted
     """
-    leaves = [(landing, found, found.least)]
-    few = float(found.answer.units.sum()) <= MOST_UNITS
-    while few and math.isfinite(reached) and len(leaves) < MOST_CASES:
-        place = min(range(len(leaves)), key=lambda at: leaves[at][2])
-        within, own, least = leaves[place]
-        parts = _parted(within, own)
-        if least >= reached or parts is None:
-            break
-        solutions = []
-        for part in parts:
-            with_most = replace(part, over_kg=OVER * reached)
-            try:
-                other = solved_again(own, phases, with_most, turning=turning)
-            except Infeasible:
-                break
-            solutions.append((part, other, other.least))
-        if len(solutions) < 2:
-            break
-        leaves[place : place + 1] = solutions
+    # facings that turn are proven where it is known what none between them is worth more than
+    turning = turning and found.everywhere is not None
+    leaves = [_Leaf(landing, found, fine=True)]
+    if float(found.answer.units.sum()) <= MOST_UNITS and math.isfinite(reached):
+        leaves = _parted_best_first(leaves[0], phases, turning=turning, reached=reached)
+    if min(leaf.found.least for leaf in leaves) < found.least:
+        # days alone prove less than what was known
+        leaves = [_Leaf(landing, found)]
+    every = np.unique(np.concatenate([np.stack(list(leaf.found.facings), axis=1) for leaf in leaves]), axis=0)
     return Proved(
-        facings=found.facings,
-        cases=tuple(_case(*one) for one in leaves),
+        facings=Facings(*np.ascontiguousarray(every.T)),
+        cases=tuple(_case(leaf) for leaf in leaves),
         full=found.proof.flight_prices.full,
     )
 
 
-def _parted(landing: Landing, found: Grown) -> tuple[Landing, Landing] | None:
-    """The two cases of the flight by which the number of units is split most; None where all are whole."""
-    until = np.cumsum(found.answer.units.sum(axis=1))
+def _parted_best_first(
+    whole: _Leaf, phases: Sequence[Phase], *, turning: bool, reached: float
+) -> list[_Leaf]:
+    leaves = [whole]
+    while len(leaves) < MOST_CASES:
+        place = min(range(len(leaves)), key=lambda at: leaves[at].found.least)
+        leaf = leaves[place]
+        if leaf.found.least >= reached * (1.0 - NEAR):
+            break
+        parts = _parted(leaf)
+        try:
+            if parts:
+                leaves[place : place + 1] = [
+                    _Leaf(part, solved_again(leaf.found, phases, _elastic(part, reached), turning=turning))
+                    for part in parts
+                ]
+            elif leaf.fine:
+                break
+            else:
+                within, blocks = _elastic(leaf.landing, reached), whole.found.blocks
+                closely = solved_again(leaf.found, phases, within, blocks, turning=turning)
+                leaves[place] = _Leaf(leaf.landing, closely, fine=True)
+        except Infeasible:
+            break
+    return leaves
+
+
+def _elastic(landing: Landing, reached: float) -> Landing:
+    return replace(landing, over_kg=OVER * reached)
+
+
+def _parted(leaf: _Leaf) -> list[Landing]:
+    """The two cases of the flight by which the number of units is split most; none where all are whole."""
+    until = np.cumsum(leaf.found.answer.units.sum(axis=1))
     split = np.abs(until - np.round(until))
     flight = int(split.argmax())
     if split[flight] < WHOLE:
-        return None
-    least, most = (limit.copy() for limit in landing.units_until)
+        return []
+    low, high = leaf.landing.units_until
+    most, least = high.copy(), low.copy()
     most[flight] = math.floor(until[flight])
     least[flight] = most[flight] + 1.0
-    _, above = landing.units_until
-    below, _ = landing.units_until
-    return replace(landing, least_until=below, most_until=most), replace(
-        landing, least_until=least, most_until=above
-    )
+    return [
+        replace(leaf.landing, least_until=low, most_until=most),
+        replace(leaf.landing, least_until=least, most_until=high),
+    ]
 
 
-def _case(landing: Landing, found: Grown, least: float) -> Case:
-    low, high = landing.units_until
+def _case(leaf: _Leaf) -> Case:
+    low, high = leaf.landing.units_until
     return Case(
         least_until=low,
         most_until=high,
-        rows=found.answer.prices,
-        flights=found.proof.flight_prices,
-        worth_anywhere=found.worth_anywhere,
-        least=least,
+        rows=leaf.found.answer.prices,
+        flights=leaf.found.proof.flight_prices,
+        worth_anywhere=leaf.found.worth_anywhere,
+        least=leaf.found.least,
     )

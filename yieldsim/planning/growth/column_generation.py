@@ -31,6 +31,7 @@ from yieldsim.planning.system.column_generation import (
     LEAST_UNITS,
     MORE_FACINGS,
     NEARLY_WORTH_IT,
+    QUICK_EFFORT,
     STANDS_STILL,
     TURNS_LITTLE,
     WORTH_MORE,
@@ -82,10 +83,7 @@ def grown(phases: Sequence[Phase], landing: Landing, *, turning: bool = True) ->
     """
     some = candidates_of(phases)
     lights = tuple(phase.lights_kwh(some) for phase in phases)
-    blocks = tuple(
-        even(phase.terms.rows, max(round(BLOCK_HOURS / phase.sunlight.row_hours), 1)) for phase in phases
-    )
-    found = _cut(_over_facings(phases, landing, some, lights, blocks), phases, landing)
+    found = _cut(_over_facings(phases, landing, some, lights, _days(phases)), phases, landing)
     for _ in range(MOST_TURNS if turning else 0):
         before = found.answer.cost
         found = _cut(_turned(found, phases, landing), phases, landing)
@@ -94,12 +92,28 @@ def grown(phases: Sequence[Phase], landing: Landing, *, turning: bool = True) ->
     return bounded_everywhere(found, phases, landing) if turning else found
 
 
-def solved_again(found: Grown, phases: Sequence[Phase], landing: Landing, *, turning: bool) -> Grown:
-    """A solution within other limits, from the facings and blocks of one that is known. Raises Infeasible."""
-    other = _over_facings(
-        phases, landing, found.facings, found.lights_kwh, found.blocks, _promising(found, landing)
+def solved_again(
+    found: Grown,
+    phases: Sequence[Phase],
+    landing: Landing,
+    blocks: tuple[Blocks, ...] | None = None,
+    *,
+    turning: bool,
+) -> Grown:
+    """A solution within other limits over the facings that are known. Raises Infeasible.
+
+    blocks   None: days, and a quick bound of the facings between those that are known
+    """
+    start = _promising(found, landing)
+    other = _over_facings(phases, landing, found.facings, found.lights_kwh, blocks or _days(phases), start)
+    effort = QUICK_EFFORT if blocks is None else BOUND_EFFORT
+    return bounded_everywhere(other, phases, landing, effort) if turning else other
+
+
+def _days(phases: Sequence[Phase]) -> tuple[Blocks, ...]:
+    return tuple(
+        even(phase.terms.rows, max(round(BLOCK_HOURS / phase.sunlight.row_hours), 1)) for phase in phases
     )
-    return bounded_everywhere(other, phases, landing) if turning else other
 
 
 def _over_facings(
@@ -225,7 +239,9 @@ def _joined(known: Lights, more: Lights) -> Lights:
     return tuple(made[id(one)] for one in known)
 
 
-def bounded_everywhere(found: Grown, phases: Sequence[Phase], landing: Landing) -> Grown:
+def bounded_everywhere(
+    found: Grown, phases: Sequence[Phase], landing: Landing, effort: float = BOUND_EFFORT
+) -> Grown:
     """What the prices prove over every facing."""
     anywhere = np.zeros(landing.flights)
     for flight in range(landing.flights):
@@ -233,7 +249,7 @@ def bounded_everywhere(found: Grown, phases: Sequence[Phase], landing: Landing) 
         if sky is None:
             return found
         own, best = float(found.proof.own[flight]), float(found.proof.unit[flight].max())
-        most = worth_bound(sky, max(best - own, 1e-300), BOUND_EFFORT)
+        most = worth_bound(sky, max(best - own, 1e-300), effort)
         anywhere[flight] = max(most + own, best)
     proof = found.proof
     prices = dearest(proof.value, anywhere, proof.store, landing)
