@@ -13,7 +13,15 @@ import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.growth.phases import Landing, Lights, Phase
-from yieldsim.planning.growth.programme import Answer, Proof, least_cost, prices_of_mass, proven, solved
+from yieldsim.planning.growth.programme import (
+    Answer,
+    Proof,
+    dearest,
+    least_cost,
+    prices_of_mass,
+    proven,
+    solved,
+)
 from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.system.column_generation import (
@@ -23,6 +31,7 @@ from yieldsim.planning.system.column_generation import (
     LEAST_UNITS,
     MORE_FACINGS,
     NEARLY_WORTH_IT,
+    QUICK_EFFORT,
     STANDS_STILL,
     TURNS_LITTLE,
     WORTH_MORE,
@@ -32,6 +41,8 @@ from yieldsim.planning.system.pricing import climbed, priced_together, worth_bou
 from yieldsim.planning.system.row_aggregation import Blocks, even, turning_points
 
 MOST_CUTS, MOST_TURNS = 4, 2
+LEAST_PRICE = 0.1
+"""A unit that has to be landed costs nothing more: it is held against so much of its mass."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -72,16 +83,37 @@ def grown(phases: Sequence[Phase], landing: Landing, *, turning: bool = True) ->
     """
     some = candidates_of(phases)
     lights = tuple(phase.lights_kwh(some) for phase in phases)
-    blocks = tuple(
-        even(phase.terms.rows, max(round(BLOCK_HOURS / phase.sunlight.row_hours), 1)) for phase in phases
-    )
-    found = _cut(_over_facings(phases, landing, some, lights, blocks), phases, landing)
+    found = _cut(_over_facings(phases, landing, some, lights, _days(phases)), phases, landing)
     for _ in range(MOST_TURNS if turning else 0):
         before = found.answer.cost
         found = _cut(_turned(found, phases, landing), phases, landing)
         if found.answer.cost > before * (1.0 - TURNS_LITTLE):
             break
     return bounded_everywhere(found, phases, landing) if turning else found
+
+
+def solved_again(
+    found: Grown,
+    phases: Sequence[Phase],
+    landing: Landing,
+    blocks: tuple[Blocks, ...] | None = None,
+    *,
+    turning: bool,
+) -> Grown:
+    """A solution within other limits over the facings that are known. Raises Infeasible.
+
+    blocks   None: days, and a quick bound of the facings between those that are known
+    """
+    start = _promising(found, landing)
+    other = _over_facings(phases, landing, found.facings, found.lights_kwh, blocks or _days(phases), start)
+    effort = QUICK_EFFORT if blocks is None else BOUND_EFFORT
+    return bounded_everywhere(other, phases, landing, effort) if turning else other
+
+
+def _days(phases: Sequence[Phase]) -> tuple[Blocks, ...]:
+    return tuple(
+        even(phase.terms.rows, max(round(BLOCK_HOURS / phase.sunlight.row_hours), 1)) for phase in phases
+    )
 
 
 def _over_facings(
@@ -124,7 +156,8 @@ def _over_facings(
 def _worth_over_price(unit: FloatArray, answer: Answer, landing: Landing) -> FloatArray:
     """By facing, the most that a unit of any flight there is worth for what it costs, (facings,)."""
     per_unit, _ = prices_of_mass(answer.flight_prices, landing)
-    return np.asarray((unit / np.maximum(per_unit, 1e-300)[:, None]).max(axis=0))
+    least = np.maximum(LEAST_PRICE * landing.per_unit_kg * landing.weights, 1e-300)
+    return np.asarray((unit / np.maximum(per_unit, least)[:, None]).max(axis=0))
 
 
 def _light_and_units(found: Grown, place: int, phase: Phase) -> tuple[FloatArray, float]:
@@ -206,7 +239,9 @@ def _joined(known: Lights, more: Lights) -> Lights:
     return tuple(made[id(one)] for one in known)
 
 
-def bounded_everywhere(found: Grown, phases: Sequence[Phase], landing: Landing) -> Grown:
+def bounded_everywhere(
+    found: Grown, phases: Sequence[Phase], landing: Landing, effort: float = BOUND_EFFORT
+) -> Grown:
     """What the prices prove over every facing."""
     anywhere = np.zeros(landing.flights)
     for flight in range(landing.flights):
@@ -214,7 +249,13 @@ def bounded_everywhere(found: Grown, phases: Sequence[Phase], landing: Landing) 
         if sky is None:
             return found
         own, best = float(found.proof.own[flight]), float(found.proof.unit[flight].max())
-        most = worth_bound(sky, max(best - own, 1e-300), BOUND_EFFORT)
+        most = worth_bound(sky, max(best - own, 1e-300), effort)
         anywhere[flight] = max(most + own, best)
-    least = least_cost(found.proof.value, anywhere, found.proof.store, found.answer.flight_prices, landing)
-    return replace(found, everywhere=least, worth_anywhere=anywhere)
+    proof = found.proof
+    prices = dearest(proof.value, anywhere, proof.store, landing)
+    listed, least = (
+        least_cost(proof.value, unit, proof.store, prices, landing)
+        for unit in (proof.unit.max(axis=1), anywhere)
+    )
+    proof = replace(proof, least=listed, flight_prices=prices)
+    return replace(found, proof=proof, everywhere=least, worth_anywhere=anywhere)

@@ -82,6 +82,8 @@ class Landing:
     weight     (flights,)  of a kilogram landed; nothing but TIE where the largest flight counts
     most_kg    (flights,)  what a flight may land in all; infinite: no limit
     largest    the mass of the largest flight is minimised, not the sum
+    least_until, most_until   (flights,)  units landed by each flight and those before it; None: any number up to most_units
+    over_kg    what a unit beyond most_until costs: infinite where none may be
     choices_kwh   capacities that a store may have, of which a flight lands any number; empty: any capacity
     """
 
@@ -94,6 +96,9 @@ class Landing:
     most_units: float = math.inf
     most_kwh: float = math.inf
     choices_kwh: tuple[float, ...] = ()
+    least_until: FloatArray | None = None
+    most_until: FloatArray | None = None
+    over_kg: float = math.inf
 
     @property
     def flights(self) -> int:
@@ -104,6 +109,31 @@ class Landing:
     def weights(self) -> FloatArray:
         """Of a kilogram of each flight in the sum."""
         return TIE * self.weight if self.largest else self.weight
+
+    @property
+    def units_until(self) -> tuple[FloatArray, FloatArray]:
+        """The least and the most units that are landed by each flight and those before it, (flights,) each."""
+        least = np.zeros(self.flights) if self.least_until is None else self.least_until
+        most = np.full(self.flights, np.inf) if self.most_until is None else self.most_until
+        return least, np.minimum(most, self.most_units)
+
+    def limits(self) -> tuple[FloatArray, FloatArray]:
+        """What limits flights: rows (3 flights + 1, 2 flights) over their units and kWh, at most so much (infinite: no limit).
+
+        The mass of each flight; the most, then the least units until each; all stores.
+        """
+        each, until, none = np.eye(self.flights), np.tri(self.flights), np.zeros((self.flights, self.flights))
+        least, most = self.units_until
+        rows = np.block(
+            [
+                [self.per_unit_kg * each, self.per_kwh_kg * each],
+                [until, none],
+                [-until, none],
+                [none[:1], np.ones((1, self.flights))],
+            ]
+        )
+        needed = np.where(least > 0.0, -least, np.inf)
+        return rows, np.concatenate([self.most_kg - self.once_kg, most, needed, [self.most_kwh]])
 
     def mass_kg(self, units: FloatArray, capacity_kwh: FloatArray) -> FloatArray:
         """Of each flight, (flights,), from its units and its stores."""

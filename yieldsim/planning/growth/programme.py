@@ -6,16 +6,19 @@ capacity the sum of what is left of their stores. Flights add
     per_unit_kg sum_j units[k,j] + per_kwh_kg capacity[k] + once_kg[k]  <=  most_kg[k]                  price  full[k]
                                                                         <=  z, the largest flight       price  largest[k]
 
-and limits on all units and all stores theirs. By weak duality, with the worths of `system.dual_bound` for the prices of each phase,
+and `Landing.limits` are rows over units and stores of flights with prices of their own. By weak duality, with the worths of
+`system.dual_bound` for the prices of each phase,
 
     value       = sum over phases of their values
     unit[k,j]   = sum over phases p >= k of  left[k,p] (light worth of j in p) + own[p]
     store[k]    = sum over phases p >= k of  store_left[k,p] store[p]
 
-and with  dear[k] = weight[k] + largest[k] + full[k]  for a kilogram of flight k, units worth at most  factor (per_unit_kg dear[k] +
-units' limit)  and stores at most  factor (per_kwh_kg dear[k] + stores' limit),  no plan costs less than
+and where a unit of flight k costs  unit_price[k] = per_unit_kg (weight[k] + largest[k]) + limits' prices times their rows,  a kWh
+store_price[k]  alike, no less than  scale  times what they are worth, no plan costs less than
 
-    value / factor + sum (weight + largest) once_kg - sum full (most_kg - once_kg) - limits times their prices
+    scale value + sum (weight + largest) once_kg - limits' prices times what they allow
+
+for any prices >= 0 whose largest[k] add up to 1 at most.
 """
 
 from __future__ import annotations
@@ -35,20 +38,24 @@ from yieldsim.planning.system.row_aggregation import Blocks
 from yieldsim.planning.system.terms import Prices
 
 FREE = Prices(per_unit=0.0, per_kwh=0.0)
+LITTLE, MOST_SCALE = 1e-5, 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class FlightPrices:
-    """Prices of what limits flights: (flights,) each, and one each of all units and all stores.
+    """Prices of what limits flights.
 
-    full      of a flight's most mass
-    largest   of each flight in the largest; they add up to 1 at most
+    limits    (3 flights + 1,)  of `Landing.limits`
+    largest   (flights,)  of each flight in the largest; they add up to 1 at most
     """
 
-    full: FloatArray
+    limits: FloatArray
     largest: FloatArray
-    units: float = 0.0
-    stores: float = 0.0
+
+    @property
+    def full(self) -> FloatArray:
+        """Of a flight's most mass, (flights,)."""
+        return self.limits[: len(self.largest)]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -76,6 +83,7 @@ class Proof:
     unit     (flights, facings)  worth of one unit
     own      (flights,)  the part of it that is no light: what a unit's shield asks
     store    (flights,)  worth of a kWh
+    flight_prices   that prove it
     """
 
     least: float
@@ -83,6 +91,7 @@ class Proof:
     unit: FloatArray
     own: FloatArray
     store: FloatArray
+    flight_prices: FlightPrices
 
 
 def solved(
@@ -152,97 +161,68 @@ def of_phase(phase: Phase, lights_kwh: Lights, blocks: Blocks) -> Programme:
 def together(
     made: Sequence[Programme], phases: Sequence[Phase], landing: Landing, facings: int
 ) -> tuple[Any, FloatArray, FloatArray, FloatArray]:
-    """Matrix, right sides, cost and upper limits: units by flight and facing, stores by flight, the largest flight, dispatches."""
-    from scipy.sparse import coo_array, csr_array, hstack, vstack
+    """Matrix, right sides, cost and upper limits: units by flight and facing, stores by flight, the largest flight, units over
+    most_until, dispatches."""
+    from scipy.sparse import csr_array, hstack, vstack
 
     flights = landing.flights
-    units, head = flights * facings, flights * (facings + 1) + 1
-    grid: list[list[Any]] = []
-    for place, (one, phase) in enumerate(zip(made, phases, strict=True)):
+    units, head = flights * facings, flights * (facings + 1) + 2
+    widths = [one.cost.size - phase.flights * facings - 1 for one, phase in zip(made, phases, strict=True)]
+    width = head + sum(widths)
+    rows, first = [], head
+    for one, phase, own_width in zip(made, phases, widths, strict=True):
         own = one.matrix.tocsc()
-        columns = phase.flights * facings
-        capacity = own[:, [columns]]
+        columns, count = phase.flights * facings, len(one.most)
         stores = csr_array(phase.store_left[None, :] / one.scale_kwh)
-        shared = hstack(
-            [
-                own[:, :columns],
-                csr_array((len(one.most), units - columns)),
-                capacity @ stores,
-                csr_array((len(one.most), flights - phase.flights + 1)),
-            ]
-        )
-        row: list[Any] = [None] * (1 + len(made))
-        row[0], row[1 + place] = shared, own[:, columns + 1 :]
-        grid.append(row)
-    limits, most = _limits(landing, facings, head)
-    blocks = [
-        hstack([part if part is not None else csr_array((row[0].shape[0], made[k - 1].cost.size - phases[k - 1].flights * facings - 1))
-                for k, part in enumerate(row)])
-        for row in grid
-    ]  # fmt: skip
-    width = blocks[0].shape[1]
-    rows = [*blocks]
-    if len(most):
-        places, columns_of, values = limits
-        rows.append(coo_array((values, (places, columns_of)), shape=(len(most), width)))
+        parts = [
+            own[:, :columns],
+            csr_array((count, units - columns)),
+            own[:, [columns]] @ stores,
+            csr_array((count, first - units - phase.flights)),
+            own[:, columns + 1 :],
+            csr_array((count, width - first - own_width)),
+        ]
+        rows.append(hstack(parts))
+        first += own_width
+    limits, allowed = _limits(landing)
+    flown = np.concatenate([np.repeat(limits[:, :flights], facings, axis=1), limits[:, flights:]], axis=1)
+    rows.append(hstack([csr_array(flown), csr_array((len(limits), width - head))]))
     matrix = vstack(rows).tocsr()
-    per_flight = np.repeat(landing.weights, facings)
     cost = np.zeros(width)
-    cost[:units] = landing.per_unit_kg * per_flight
-    cost[units : head - 1] = landing.per_kwh_kg * landing.weights
-    cost[head - 1] = 1.0 if landing.largest else 0.0
-    upper = np.concatenate(
-        [np.full(head, np.inf)]
-        + [one.upper[phase.flights * facings + 1 :] for one, phase in zip(made, phases, strict=True)]
+    cost[:units] = landing.per_unit_kg * np.repeat(landing.weights, facings)
+    cost[units : head - 2] = landing.per_kwh_kg * landing.weights
+    elastic = np.isfinite(landing.over_kg)
+    cost[head - 2 : head] = float(landing.largest), landing.over_kg if elastic else 0.0
+    upper = np.full(width, np.inf)
+    upper[head - 1] = np.inf if elastic else 0.0
+    upper[head:] = np.concatenate(
+        [one.upper[phase.flights * facings + 1 :] for one, phase in zip(made, phases, strict=True)]
     )
-    return matrix, np.concatenate([*(one.most for one in made), most]), cost, upper
+    return matrix, np.concatenate([*(one.most for one in made), allowed]), cost, upper
 
 
-def _limits(landing: Landing, facings: int, head: int) -> tuple[tuple[Any, Any, Any], FloatArray]:
-    """Rows of what limits flights: entries (rows, columns, values) and right sides, in the order that `_flight_prices` reads."""
+def _limits(landing: Landing) -> tuple[FloatArray, FloatArray]:
+    """Rows of what limits flights over their units, stores, the largest flight and units over, and what they allow: the finite
+    ones, then those of the largest flight."""
     flights = landing.flights
-    units = flights * facings
-    rows: list[tuple[list[int], list[float], float]] = []
-
-    def of_flight(k: int) -> tuple[list[int], list[float]]:
-        columns = [*range(k * facings, (k + 1) * facings), units + k]
-        return columns, [landing.per_unit_kg] * facings + [landing.per_kwh_kg]
-
-    for k in range(flights):
-        if np.isfinite(landing.most_kg[k]):
-            rows.append((*of_flight(k), float(landing.most_kg[k] - landing.once_kg[k])))
-    if landing.largest:
-        for k in range(flights):
-            columns, values = of_flight(k)
-            rows.append(([*columns, head - 1], [*values, -1.0], -float(landing.once_kg[k])))
-    if np.isfinite(landing.most_units):
-        rows.append((list(range(units)), [1.0] * units, landing.most_units))
-    if np.isfinite(landing.most_kwh):
-        rows.append((list(range(units, units + flights)), [1.0] * flights, landing.most_kwh))
-    at = [np.full(len(columns), place) for place, (columns, _, _) in enumerate(rows)]
-    entries = (
-        np.concatenate(at) if at else np.zeros(0, np.int64),
-        np.array([column for columns, _, _ in rows for column in columns], dtype=np.int64),
-        np.array([value for _, values, _ in rows for value in values], dtype=np.float64),
-    )
-    return entries, np.array([most for _, _, most in rows], dtype=np.float64)
+    rows, most = landing.limits()
+    over = np.zeros((len(rows), 2))
+    over[flights : 2 * flights, 1] = -1.0
+    finite = np.isfinite(most)
+    rows, most = np.concatenate([rows, over], axis=1)[finite], most[finite]
+    if not landing.largest:
+        return rows, most
+    masses = np.concatenate([landing.limits()[0][:flights], np.tile([-1.0, 0.0], (flights, 1))], axis=1)
+    return np.concatenate([rows, masses]), np.concatenate([most, -landing.once_kg])
 
 
 def _flight_prices(price: FloatArray, landing: Landing) -> FlightPrices:
     """The prices of the rows of `_limits`."""
-    flights = landing.flights
-    full, largest = np.zeros(flights), np.zeros(flights)
-    limited = np.flatnonzero(np.isfinite(landing.most_kg))
-    full[limited] = price[: len(limited)]
-    rest = price[len(limited) :]
-    if landing.largest:
-        largest, rest = rest[:flights] / max(float(rest[:flights].sum()), 1.0), rest[flights:]
-    units = stores = 0.0
-    if np.isfinite(landing.most_units):
-        units, rest = float(rest[0]), rest[1:]
-    if np.isfinite(landing.most_kwh):
-        stores = float(rest[0])
-    return FlightPrices(full=full, largest=largest, units=units, stores=stores)
+    limits = np.zeros(3 * landing.flights + 1)
+    finite = np.isfinite(landing.limits()[1])
+    limits[finite] = price[: finite.sum()]
+    largest = price[finite.sum() :] if landing.largest else np.zeros(landing.flights)
+    return FlightPrices(limits=limits, largest=largest / max(float(largest.sum()), 1.0))
 
 
 def proven(answer: Answer, phases: Sequence[Phase], lights_kwh: Sequence[Lights], landing: Landing) -> Proof:
@@ -258,30 +238,59 @@ def proven(answer: Answer, phases: Sequence[Phase], lights_kwh: Sequence[Lights]
             unit[k] += phase.units_left[k] * (prices.light @ lights[k]) + shields
             own[k] += shields
             store[k] += phase.store_left[k] * per_kwh
-    least = least_cost(value, unit.max(axis=1), store, answer.flight_prices, landing)
-    return Proof(least=least, value=value, unit=unit, own=own, store=store)
+    prices_of_flights = dearest(value, unit.max(axis=1), store, landing)
+    least = least_cost(value, unit.max(axis=1), store, prices_of_flights, landing)
+    return Proof(least=least, value=value, unit=unit, own=own, store=store, flight_prices=prices_of_flights)
 
 
 def prices_of_mass(prices: FlightPrices, landing: Landing) -> tuple[FloatArray, FloatArray]:
     """What one unit, and one kWh, costs with each flight at the prices, (flights,) each."""
-    dear = landing.weights + prices.largest + prices.full
-    return landing.per_unit_kg * dear + prices.units, landing.per_kwh_kg * dear + prices.stores
+    dear = landing.weights + prices.largest
+    of_limits = prices.limits @ landing.limits()[0]
+    flights = landing.flights
+    return landing.per_unit_kg * dear + of_limits[:flights], landing.per_kwh_kg * dear + of_limits[flights:]
+
+
+def dearest(value: float, unit: FloatArray, store: FloatArray, landing: Landing) -> FlightPrices:
+    """The prices of flights that prove most, from the worth of the best unit, and of a kWh, of each flight, (flights,) each.
+
+    They are a small linear programme: of scale, prices of limits and of the largest flight.
+    """
+    from scipy.optimize import linprog
+
+    flights = landing.flights
+    rows, most = landing.limits()
+    finite = np.isfinite(most)
+    # what is worth next to nothing keeps a price: the scale is a quotient of both
+    worth = np.concatenate([np.maximum(one, LITTLE * max(float(one.max()), 0.0)) for one in (unit, store)])
+    own = np.repeat([landing.per_unit_kg, landing.per_kwh_kg], flights)
+    size = np.maximum(np.maximum(own, worth), 1e-300)[:, None]
+    largest = -own[:, None] * np.tile(np.eye(flights), (2, 1))
+    columns = np.concatenate([worth[:, None], -rows[finite].T, largest], axis=1)
+    gain = np.concatenate([[value], -most[finite], landing.once_kg])
+    some = np.concatenate([np.zeros(1 + finite.sum()), np.ones(flights)])
+    found = linprog(
+        -gain,
+        A_ub=np.concatenate([columns / size, some[None, :]]),
+        b_ub=np.append(own * np.tile(landing.weights, 2) / size[:, 0], 1.0),
+        bounds=[(0.0, MOST_SCALE)]
+        + [(0.0, None)] * int(finite.sum())
+        + [(0.0, float(landing.largest))] * flights,
+    )
+    price = np.zeros(len(gain)) if found.x is None else np.maximum(found.x, 0.0)
+    return _flight_prices(price[1:], landing)
 
 
 def least_cost(
     value: float, unit: FloatArray, store: FloatArray, prices: FlightPrices, landing: Landing
 ) -> float:
     """The bound from the worth of the best unit, and of a kWh, of each flight, (flights,) each."""
-    per_unit, per_kwh = prices_of_mass(prices, landing)
-    factor = max(
-        float(np.divide(worth, price, out=np.full_like(worth, np.inf), where=price > 0.0)[worth > 0.0].max(initial=0.0))
-        for worth, price in ((unit, per_unit), (store, per_kwh))
-    )  # fmt: skip
-    if not 0.0 < factor < np.inf:
+    worth, price = np.concatenate([unit, store]), np.concatenate(prices_of_mass(prices, landing))
+    some = worth > 0.0
+    if (price < 0.0).any() or not some.any():
         return 0.0
-    found = value / factor + float((landing.weights + prices.largest) @ landing.once_kg)
-    room = np.where(np.isfinite(landing.most_kg), landing.most_kg, 0.0) - landing.once_kg
-    found -= float(prices.full @ np.where(np.isfinite(landing.most_kg), room, 0.0))
-    for price, most in ((prices.units, landing.most_units), (prices.stores, landing.most_kwh)):
-        found -= price * most if price > 0.0 else 0.0
-    return max(found, 0.0)
+    scale = float((price[some] / worth[some]).min())
+    most = landing.limits()[1]
+    priced = prices.limits > 0.0
+    found = scale * value + float((landing.weights + prices.largest) @ landing.once_kg)
+    return max(found - float(prices.limits[priced] @ most[priced]), 0.0)

@@ -13,7 +13,7 @@ the programme. So its least cost is a lower bound, for this dispatch and any oth
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -78,6 +78,11 @@ class Terms:
     def rows(self) -> int:
         """How many."""
         return len(self.asked_kwh)
+
+    def arrays(self) -> dict[str, FloatArray]:
+        """By name, as a certificate holds them; a run that repeats has no start_share (NaN)."""
+        held = {one.name: getattr(self, one.name) for one in fields(self)}
+        return {name: np.array(np.nan if value is None else value) for name, value in held.items()}
 
 
 def terms_of(

@@ -16,7 +16,6 @@ from yieldsim.base.plans.design import DesignPlan
 from yieldsim.runs.design.combinations import prices_of
 
 if TYPE_CHECKING:
-    from yieldsim.planning.system.terms import Terms
     from yieldsim.runs.design.combinations import Combination
     from yieldsim.runs.design.search import Designed
 
@@ -29,7 +28,7 @@ def certificate_of(plan: DesignPlan, combination: Combination, found: Designed) 
     """
     assert found.terms is not None
     _, once = prices_of(plan, combination)
-    arrays = terms_arrays(found.terms) | {"once": np.array(once), "cases": np.array(len(found.branches))}
+    arrays = found.terms.arrays() | {"once": np.array(once), "cases": np.array(len(found.branches))}
     # what masses are divided by: the most that is delivered, where mass for each kWh of it is least
     arrays["per_kwh_delivered"] = np.array(found.most_kwh if np.isfinite(found.most_kwh) else 1.0)
     for number, branch in enumerate(found.branches, start=1):
@@ -50,24 +49,3 @@ def certificate_of(plan: DesignPlan, combination: Combination, found: Designed) 
         }
         arrays |= {f"case{number}_{name}": array for name, array in own.items()}
     return arrays
-
-
-def terms_arrays(terms: Terms) -> dict[str, np.ndarray]:
-    """What a programme is made of, by the names of `planning.system.terms`."""
-    return {
-        "asked_kwh": terms.asked_kwh,
-        "per_unit_kwh": terms.per_unit_kwh,
-        "direct": terms.direct,
-        "stored": terms.stored,
-        "weight": terms.weight,
-        "allowed": np.array(terms.allowed),
-        "allowed_per_unit": np.array(terms.allowed_per_unit),
-        "keep": np.array(terms.keep),
-        "take_in": np.array(terms.take_in),
-        "per_drawn": terms.per_drawn,
-        "enter_kwh": np.array(terms.enter_kwh),
-        "leave_kwh": np.array(terms.leave_kwh),
-        "usable": terms.usable,
-        "slack_kwh": np.array(terms.slack_kwh),
-        "start_share": np.array(np.nan if terms.start_share is None else terms.start_share),
-    }

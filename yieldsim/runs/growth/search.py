@@ -10,35 +10,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.plans.design import DesignPlan
 from yieldsim.runs.design.combinations import Combination, prepared, serving_of, sunlight_of
 from yieldsim.runs.growth.phases import PhaseSpan, landing_of, store_left, units_left
 
 if TYPE_CHECKING:
-    from yieldsim.planning.growth.column_generation import Grown
+    from yieldsim.planning.growth.branches import Proved
     from yieldsim.planning.growth.phases import Phase
-    from yieldsim.planning.growth.programme import FlightPrices
     from yieldsim.planning.growth.whole_units import Plan
-    from yieldsim.planning.orientation.mount_frames import Facings
-    from yieldsim.planning.system.dual_bound import RowPrices
 
 Json = dict[str, Any]
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Proved:
-    """What proves a bound; the light of the facings is worked out again where it is needed.
-
-    rows             of each phase
-    worth_anywhere   (flights,)  what no unit of a flight is worth more than; None: not known
-    """
-
-    facings: Facings
-    rows: tuple[RowPrices, ...]
-    flights: FlightPrices
-    worth_anywhere: FloatArray | None
-    least: float
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -83,6 +64,7 @@ def plan_one(
     plan: DesignPlan, combination: Combination, spans: tuple[PhaseSpan, ...], best_cost: float = math.inf
 ) -> Planned:
     """Bound and plan of a combination; no plan is looked for once the bound passes `best_cost`."""
+    from yieldsim.planning.growth.branches import proved
     from yieldsim.planning.growth.column_generation import grown
     from yieldsim.planning.growth.whole_units import near_split
     from yieldsim.planning.system.column_generation import Infeasible
@@ -94,24 +76,17 @@ def plan_one(
     if split is None:
         return Planned(number=combination.number, least=math.inf, between=True, proved=None, plan=None)
     made = None
+    turning = not plan.facings
     if split.least < best_cost:
-        made = near_split(split, phases, landing, turning=not plan.facings)
+        made = near_split(split, phases, landing, turning=turning)
+    reached = math.inf if made is None else made.cost
+    proof = proved(split, phases, landing, turning=turning, reached=reached)
     return Planned(
         number=combination.number,
-        least=split.least,
-        between=not plan.facings and split.everywhere is not None,
-        proved=_proved(split),
+        least=proof.least,
+        between=turning and split.everywhere is not None,
+        proved=proof,
         plan=made,
-    )
-
-
-def _proved(found: Grown) -> Proved:
-    return Proved(
-        facings=found.facings,
-        rows=found.answer.prices,
-        flights=found.answer.flight_prices,
-        worth_anywhere=found.worth_anywhere,
-        least=found.least,
     )
 
 
@@ -126,6 +101,7 @@ def to_keep(value: object) -> Any:
 
 def kept_plan(known: Json) -> Planned:
     """What was kept."""
+    from yieldsim.planning.growth.branches import Case, Proved
     from yieldsim.planning.growth.programme import FlightPrices
     from yieldsim.planning.growth.whole_units import Plan
     from yieldsim.planning.orientation.mount_frames import Facings
@@ -138,11 +114,19 @@ def kept_plan(known: Json) -> Planned:
         arrays = {name: np.array(one) if isinstance(one, list) else one for name, one in part.items()}
         return kind(**(arrays | facings | others))
 
-    proved = known["proved"]
-    if proved is not None:
-        rows = tuple(of(RowPrices, one) for one in proved.pop("rows"))
-        proved = of(Proved, proved, rows=rows, flights=of(FlightPrices, proved.pop("flights")))
-    return Planned(**(known | {"proved": proved, "plan": of(Plan, known["plan"])}))
+    proof = known["proved"]
+    if proof is not None:
+        cases = tuple(
+            of(
+                Case,
+                one,
+                rows=tuple(of(RowPrices, row) for row in one.pop("rows")),
+                flights=of(FlightPrices, one.pop("flights")),
+            )
+            for one in proof.pop("cases")
+        )
+        proof = of(Proved, proof, cases=cases)
+    return Planned(**(known | {"proved": proof, "plan": of(Plan, known["plan"])}))
 
 
 def quick_bound(plan: DesignPlan, combination: Combination, spans: tuple[PhaseSpan, ...]) -> float:

@@ -46,8 +46,8 @@ def summarised(
 
     margins   on the loads of the phases that 90 of 100 draws took; None where the nominal run is enough
     """
+    from yieldsim.planning.growth.certificate import certificate_of
     from yieldsim.report.estimate.summary_schema import estimate_summary
-    from yieldsim.runs.growth.certificate import certificate_of
     from yieldsim.runs.growth.search import phases_of
     from yieldsim.runs.growth.types import GrowthRun
 
@@ -71,7 +71,6 @@ def summarised(
     begin, end = own[0].begin_utc, own[-1].end_utc
     assert best.proved is not None
     landing = landing_of(plan, combination, own)
-    prices = best.proved.flights
     summary: GrowthResult = {
         "schema": "yieldsim growth 1",
         "name": plan.name,
@@ -86,7 +85,7 @@ def summarised(
         "mast_height_m": combination.site.mast_height_m,
         "collector": combination.collector.name,
         "fibre_m": fibre_m(plan, combination.collector, combination.site.mast_height_m),
-        "flights": [flight_row(plan, combination, own[k], built, k, float(prices.full[k])) for k in range(len(own))],
+        "flights": [flight_row(plan, combination, own[k], built, k, float(best.proved.full[k])) for k in range(len(own))],
         "landed_kg": float(built.mass_kg.sum()),
         "largest_flight_kg": float(built.mass_kg.max()),
         "phases": [

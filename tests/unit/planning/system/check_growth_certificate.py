@@ -1,4 +1,4 @@
-"""Checks the lower bound of a growth from its certificate, with NumPy alone: python check_growth_certificate.py certificate.npz
+"""Checks the lower bound of a growth, or of two sites joined, with NumPy alone: python check_growth_certificate.py certificate.npz
 
 The certificate holds prices of each phase, as that of a design does, and of what limits flights. Adding up what the light, the stores
 and the shortfalls of all phases obey, each times its price, leaves
@@ -6,7 +6,8 @@ and the shortfalls of all phases obey, each times its price, leaves
     value  <=  sum over flights of  units (worth of a unit) + capacity (worth of a kWh)
 
 where a unit is worth what it is in all phases that it lives to see, aged. A kilogram of flight k costs its weight in the sum, what it
-costs in the largest flight, and the price of the flight's limit; limits pay back what they hold.
+costs in the largest flight, and the price of the flight's limit; limits pay back what they hold. Where units are few there are several
+cases, each with the least and the most units that have landed by each flight: every plan of whole units is in one of them.
 """
 
 import sys
@@ -14,18 +15,16 @@ import sys
 import numpy as np
 
 
-def phase_worths(c, number):
-    """Value, worth of the light of each facing, what a unit's shield costs, worth of a kWh: of one phase."""
+def phase_worths(c, case, number):
+    """Value, worth of the light of each facing here and elsewhere, what a unit's shield costs, worth of a kWh: of one phase."""
 
     def own(name):
         return c[f"phase{number}_{name}"]
 
-    light, state, leave, short = (
-        own("price_light"),
-        own("price_state"),
-        own("price_leave"),
-        float(own("price_short")),
-    )
+    def price(name):
+        return c[f"case{case}_phase{number}_price_{name}"]
+
+    light, state, leave, short = price("light"), price("state"), price("leave"), float(price("short"))
     assert min(light.min(), state.min(), leave.min(), short) >= 0.0, "a price is negative"
     asked = own("asked_kwh")
     need = np.empty(asked.shape)
@@ -50,43 +49,77 @@ def phase_worths(c, number):
     paid += float(own("slack_kwh")) * hold.sum()
     value = (need * asked).sum() - short * float(own("allowed")) - paid
     shield = short * float(own("allowed_per_unit")) - (need * own("per_unit_kwh")).sum()
-    return value, light @ own("light_kwh"), shield, float(hold @ own("usable"))
+    here = light @ own("light_kwh")
+    elsewhere = light @ c.get(f"phase{number}_light_elsewhere_kwh", own("light_kwh"))
+    return value, (here, elsewhere), shield, float(hold @ own("usable"))
+
+
+def case_bound(c, case):
+    """What the prices of a case prove, of the facings listed, and of all facings where it says what none is worth more than."""
+    flights, facings = len(c["once_kg"]), len(c["facing_deg"])
+    unit, store, value = np.zeros((flights, facings)), np.zeros(flights), 0.0
+    for number in range(1, int(c["phases"]) + 1):
+        own, worth, shield, per_kwh = phase_worths(c, case, number)
+        value += own
+        for k, left in enumerate(c[f"phase{number}_units_left"]):
+            unit[k] += left * worth[k > 0] + shield
+            store[k] += c[f"phase{number}_store_left"][k] * per_kwh
+    limits, largest = c[f"case{case}_price_limits"], c[f"case{case}_price_largest"]
+    assert min(limits.min(), largest.min()) >= 0.0, "a price is negative"
+    assert largest.sum() <= 1.0 + 1e-12, "the largest flight is counted more than once"
+    full, most, least, stores = (
+        limits[:flights],
+        limits[flights : 2 * flights],
+        limits[2 * flights : 3 * flights],
+        limits[-1],
+    )
+    dear = c["weights"] + largest + full
+    # a unit of a flight counts among those that have landed by it and by all later ones
+    later = np.array([(most - least)[k:].sum() for k in range(flights)])
+    prices = np.concatenate([c["per_unit_kg"] * dear + later, c["per_kwh_kg"] * dear + stores])
+    assert prices.min() >= 0.0, "to land something is paid for"
+    fixed = (c["weights"] + largest) @ c["once_kg"]
+    for price, allowed in (
+        *zip(full, c["most_kg"] - c["once_kg"], strict=True),
+        *zip(most, c[f"case{case}_most_until"], strict=True),
+        *zip(least, -c[f"case{case}_least_until"], strict=True),
+        (stores, c["most_kwh"]),
+    ):
+        fixed -= price * allowed if price > 0.0 else 0.0
+    found = []
+    for worths in (unit.max(axis=1), np.maximum(unit.max(axis=1), c[f"case{case}_worth_anywhere"])):
+        if np.isnan(worths).any():
+            found.append(None)
+            continue
+        worth = np.concatenate([worths, store])
+        some = worth > 0.0
+        found.append(float((prices[some] / worth[some]).min() * value + fixed))
+    return found
+
+
+def covered(low, high, boxes):
+    """Whether all whole numbers of units from low to high are in one of the boxes: parted, again and again, where no box is cut."""
+    if any((least <= low).all() and (most >= high).all() for least, most in boxes):
+        return True
+    for k in range(len(low)):
+        for at in {float(most[k]) for _, most in boxes if low[k] <= most[k] < high[k]}:
+            below = [box for box in boxes if box[1][k] <= at]
+            above = [box for box in boxes if box[0][k] >= at + 1.0]
+            if len(below) + len(above) == len(boxes) and min(len(below), len(above)) > 0:
+                end, begin = high.copy(), low.copy()
+                end[k], begin[k] = at, at + 1.0
+                return covered(low, end, below) and covered(begin, high, above)
+    return False
 
 
 def lower_bound(path):
     """The bound over the facings listed, and over all facings where the certificate says what none is worth more than."""
-    c = np.load(path)
-    phases, value = int(c["phases"]), 0.0
-    facings = len(c["facing_deg"])
-    unit, store = np.zeros((phases, facings)), np.zeros(phases)
-    for number in range(1, phases + 1):
-        own, worth, shield, per_kwh = phase_worths(c, number)
-        value += own
-        for k in range(number):
-            unit[k] += c[f"phase{number}_units_left"][k] * worth + shield
-            store[k] += c[f"phase{number}_store_left"][k] * per_kwh
-    full, largest = c["price_full"], c["price_largest"]
-    assert min(full.min(), largest.min(), float(c["price_units"]), float(c["price_stores"])) >= 0.0
-    assert largest.sum() <= 1.0 + 1e-12, "the largest flight is counted more than once"
-    dear = c["weights"] + largest + full
-    found = []
-    for worths in (unit.max(axis=1), np.maximum(unit.max(axis=1), c["worth_anywhere"])):
-        if np.isnan(worths).any():
-            found.append(None)
-            continue
-        factor = max(
-            (worths / (float(c["per_unit_kg"]) * dear + float(c["price_units"]))).max(),
-            (store / (float(c["per_kwh_kg"]) * dear + float(c["price_stores"]))).max(),
-        )
-        bound = value / factor + (c["weights"] + largest) @ c["once_kg"]
-        for k in range(phases):
-            if full[k] > 0.0:
-                bound -= full[k] * (c["most_kg"][k] - c["once_kg"][k])
-        for price, most in ((c["price_units"], c["most_units"]), (c["price_stores"], c["most_kwh"])):
-            if price > 0.0:
-                bound -= price * most
-        found.append(float(bound))
-    return tuple(found)
+    c = dict(np.load(path))
+    cases, flights = range(1, int(c["cases"]) + 1), len(c["once_kg"])
+    boxes = [(c[f"case{case}_least_until"], c[f"case{case}_most_until"]) for case in cases]
+    assert covered(np.zeros(flights), np.full(flights, float(c["most_units"])), boxes), "a case is missing"
+    found = zip(*(case_bound(c, case) for case in cases), strict=True)
+    return tuple(None if None in bounds else min(bounds) for bounds in found)
 
 
 if __name__ == "__main__":

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import importlib.util
 import itertools
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from yieldsim.planning.growth.branches import proved
+from yieldsim.planning.growth.certificate import certificate_of
 from yieldsim.planning.growth.column_generation import grown
 from yieldsim.planning.growth.phases import Landing, Phase
 from yieldsim.planning.growth.whole_units import near_split, stores_for
@@ -15,6 +19,7 @@ from yieldsim.planning.habitat.dispatch import asking
 from yieldsim.planning.system.column_generation import Infeasible
 
 LEFT, STORE_LEFT = 0.8, 0.9
+CHECKER = Path(__file__).with_name("check_growth_certificate.py")
 FACINGS, MOST = 4, 3
 
 
@@ -91,6 +96,8 @@ def test_no_plan_is_below_the_bound_and_the_one_found_is_the_best(place, seed, g
     found = grown(phases, costs, turning=False)
     plan = near_split(found, phases, costs, turning=False)
     assert 0.0 < found.least <= best * (1 + 1e-9)
+    closer = proved(found, phases, costs, turning=False, reached=plan.cost)
+    assert found.least <= closer.least <= best * (1 + 1e-9)
     assert (plan.mass_kg <= costs.most_kg * (1 + 1e-9)).all()
     # the search tries facings near to the best ones, and not every set there is
     assert best * (1 - 2e-3) <= plan.cost <= best * 1.02
@@ -101,6 +108,34 @@ def test_no_plan_is_below_the_bound_and_the_one_found_is_the_best(place, seed, g
         capacity = float(phase.store_left @ plan.capacity_kwh[: number + 1])
         case = phase.serving.case(light @ aged, int(units.sum()))
         assert phase.serving.holds(case, light @ aged, int(units.sum()), capacity * (1 + 1e-9))
+
+
+def checked(arrays, path):
+    """What the stand-alone checker makes of a certificate."""
+    spec = importlib.util.spec_from_file_location("check_growth_certificate", CHECKER)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    np.savez(path, **arrays)
+    return module.lower_bound(path)
+
+
+@pytest.mark.parametrize(
+    "given",
+    [{}, {"largest": True}, {"most_kg": np.array([np.inf, 0.9]), "most_units": 6.0}],
+    ids=["landed", "largest", "limited"],
+)
+def test_whole_numbers_are_proven_case_by_case(place, given, tmp_path):
+    """A few units: the bound of whole numbers is half as far from the plan, NumPy alone confirms it, and misses a case left out."""
+    phases, costs = phases_of(place, seed=1, days=4, candidates=8, asked_w=0.8), landing(**given)
+    found = grown(phases, costs, turning=False)
+    plan = near_split(found, phases, costs, turning=False)
+    proof = proved(found, phases, costs, turning=False, reached=plan.cost)
+    assert len(proof.cases) > 1
+    assert plan.cost - proof.least < 0.5 * (plan.cost - found.least)
+    arrays = certificate_of(proof, phases, costs)
+    assert checked(arrays, tmp_path / "c.npz")[0] == pytest.approx(proof.least, rel=1e-9)
+    with pytest.raises(AssertionError, match="a case is missing"):
+        checked(arrays | {"cases": np.array(len(proof.cases) - 1)}, tmp_path / "c.npz")
 
 
 def test_one_phase_is_a_design(place):
@@ -171,7 +206,7 @@ def test_stores_of_given_capacities_are_the_cheapest_of_all_numbers(place, given
     assert np.isfinite(best)
 
 
-def test_two_sites_joined_against_every_split(place):
+def test_two_sites_joined_against_every_split(place, tmp_path):
     """Units here and there, one store here: no split of whole units is below the bound, and the one found is the best."""
     one = place(seed=1, days=4, candidates=FACINGS, asked_w=0.4, choices_kwh=())
     other = place(seed=6, days=4, candidates=FACINGS, asked_w=0.4, choices_kwh=())
@@ -195,7 +230,10 @@ def test_two_sites_joined_against_every_split(place):
             capacity = one.serving.capacity_kwh(light[:, places].sum(axis=1), units)
             if capacity is not None:
                 best = min(best, 0.3 * units + 20.0 * capacity + 1.1)
-    assert found.least <= best * (1 + 1e-9)
+    proof = proved(found, (phase,), costs, turning=False, reached=plan.cost)
+    assert found.least <= proof.least <= best * (1 + 1e-9)
+    arrays = certificate_of(proof, (phase,), costs)
+    assert checked(arrays, tmp_path / "c.npz")[0] == pytest.approx(proof.least, rel=1e-9)
     assert best * (1 - 1e-3) <= plan.cost <= 1.02 * best
     # all of the store is here
     assert plan.capacity_kwh[1] == 0.0
