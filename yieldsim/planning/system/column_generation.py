@@ -23,8 +23,8 @@ from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.system.dual_bound import Bound, RowPrices, bound, parts, row_prices, scaled, unit_worth
 from yieldsim.planning.system.linear_programme import Solved, solved
-from yieldsim.planning.system.pricing import Sunlight, climbed, priced, worth_bound
-from yieldsim.planning.system.row_aggregation import Blocks, even, turning_points
+from yieldsim.planning.system.pricing import Sunlight, climbed, peaks, priced, worth_bound
+from yieldsim.planning.system.row_aggregation import Blocks, even, gaining_blocks, turning_points
 from yieldsim.planning.system.terms import Prices, Terms
 
 BLOCK_HOURS = 24.0
@@ -35,9 +35,11 @@ STANDS_STILL, TURNS_LITTLE = 2e-4, 1e-3
 """Gains of the cost for which blocks are no longer cut, and facings no longer turned."""
 BOUND_EFFORT, QUICK_EFFORT = 16.0, 1.0
 """At the prices of a programme all facings in use are worth the same: many patches have to be cut up."""
-MOST_CUTS, MOST_TURNS = 6, 3
+MOST_CUTS, MOST_TURNS = 6, 8
 NEARLY_WORTH_IT = 0.985
 """Facings worth this share of the best unit come into the next programme from the start."""
+KEPT = 0.8
+"""Facings worth less of it, and not in use, are forgotten when facings turn."""
 LEAST_UNITS = 1e-6
 
 
@@ -47,6 +49,7 @@ class Relaxed:
 
     facings, light_kwh   that were priced one by one; (rows, facings) of one unit each
     units         (facings,)  of the solution
+    stored_kwh    (blocks,)  usable state of the store at their ends
     prices        by row
     proof         what they prove over those facings
     everywhere    least cost over every facing between them too; None where there are no others
@@ -57,6 +60,7 @@ class Relaxed:
     light_kwh: FloatArray
     units: FloatArray
     capacity_kwh: float
+    stored_kwh: FloatArray
     cost: float
     prices: RowPrices
     proof: Bound
@@ -100,13 +104,20 @@ def relaxed(
     found = over_candidates(sunlight, sunlight.light_kwh(sunlight.candidates), terms, objective)
     if (known := left_off(found)) is not None:
         return known
-    found = _cut(found, terms, objective, lit)
+    # facings turn first, while blocks are few
     for _ in range(MOST_TURNS if turning else 0):
+        before = found.cost
+        found = _turned(found, sunlight, terms, objective, lit)
+        if found.cost > before * (1.0 - TURNS_LITTLE):
+            break
+    for _ in range(MOST_CUTS):
         if (known := left_off(found)) is not None:
             return known
-        before = found.cost
-        found = _cut(_turned(found, sunlight, terms, objective, lit), terms, objective, lit)
-        if found.cost > before * (1.0 - TURNS_LITTLE):
+        before, finer = found.cost, _cut(found, terms, objective, lit)
+        if finer is None:
+            break
+        found = _turned(finer, sunlight, terms, objective, lit) if turning else finer
+        if abs(found.cost - before) <= before * STANDS_STILL:
             break
     return bounded_everywhere(found, sunlight, terms, objective) if turning else found
 
@@ -200,6 +211,7 @@ def _relaxed(
         light_kwh=light_kwh,
         units=units,
         capacity_kwh=answer.capacity_kwh,
+        stored_kwh=answer.stored_kwh,
         cost=answer.cost,
         prices=prices,
         proof=proof,
@@ -207,39 +219,35 @@ def _relaxed(
     )
 
 
-def _cut(found: Relaxed, terms: Terms, objective: Prices, lit: Flags) -> Relaxed:
-    """Cut blocks where the solution's run turns, until its cost stands still."""
-    for _ in range(MOST_CUTS):
-        total = found.light_kwh @ found.units
-        blocks = found.blocks.split(turning_points(total, terms, float(found.units.sum())))
-        if len(blocks.first) == len(found.blocks.first):
-            break
-        finer = _over_facings(
-            found.facings, found.light_kwh, terms, objective, blocks, lit, _promising(found)
-        )
-        still = finer.cost <= found.cost * (1.0 + STANDS_STILL)
-        found = finer
-        if still:
-            break
-    return found
+def _cut(found: Relaxed, terms: Terms, objective: Prices, lit: Flags) -> Relaxed | None:
+    """Blocks that gain by being merged cut where the solution's run turns; None where there are none."""
+    units, light_kwh = float(found.units.sum()), found.light_kwh @ found.units
+    gaining = gaining_blocks(light_kwh, terms, found.blocks, units, found.capacity_kwh, found.stored_kwh)
+    at = turning_points(light_kwh, terms, units)
+    blocks = found.blocks.split(at[np.repeat(gaining, found.blocks.length)[at]])
+    if len(blocks.first) == len(found.blocks.first):
+        return None
+    return _over_facings(found.facings, found.light_kwh, terms, objective, blocks, lit, _promising(found))
 
 
 def _turned(found: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, lit: Flags) -> Relaxed:
-    """The same with facings beside those in use, turned towards what is worth most at the prices."""
-    used = np.flatnonzero(found.units > LEAST_UNITS)
-    near = np.flatnonzero(found.proof.unit > 0.98 * found.proof.unit.max())
-    starts = found.facings.take(np.union1d(used, near))
-    step = sunlight.step_deg * 0.25
-    reached = climbed(sunlight, priced(sunlight, found.prices.light), starts, step)
+    """The same with facings that are worth most at the prices: those in use turned, and peaks of a fine spread over the sky."""
+    at_prices, best = priced(sunlight, found.prices.light), float(found.proof.unit.max())
+    used = found.facings.take(np.flatnonzero(found.units > LEAST_UNITS))
+    near = found.facings.take(np.flatnonzero(found.proof.unit > 0.98 * best))
+    starts = together(used, peaks(sunlight, at_prices, near))
+    reached = climbed(sunlight, at_prices, starts, sunlight.step_deg * 0.25)
     light = sunlight.light_kwh(reached)[: terms.rows]
+    kept = np.flatnonzero((found.units > LEAST_UNITS) | (found.proof.unit > KEPT * best))
+    begin = np.flatnonzero(np.isin(kept, _promising(found)))
     return _over_facings(
-        together(found.facings, reached),
-        np.concatenate([found.light_kwh, light], axis=1),
+        together(found.facings.take(kept), reached),
+        np.concatenate([found.light_kwh[:, kept], light], axis=1),
         terms,
         objective,
         found.blocks,
         lit,
-        np.append(_promising(found), found.facings.count + np.arange(reached.count)),
+        np.append(begin, len(kept) + np.arange(reached.count)),
     )
 
 
