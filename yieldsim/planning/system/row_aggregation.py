@@ -18,7 +18,7 @@ from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.system.terms import Terms
 
 Places = NDArray[np.int64]
-GAINED = 1e-6
+GAINED = 2e-3
 """Energies beyond this share of the store's capacity are gained by merging."""
 
 
