@@ -38,7 +38,7 @@ BOUND_EFFORT, QUICK_EFFORT = 16.0, 1.0
 MOST_CUTS, MOST_TURNS = 6, 8
 NEARLY_WORTH_IT = 0.999
 """Facings worth this share of the best unit come into the next programme from the start."""
-KEPT = 0.8
+KEPT = 0.97
 """Facings worth less of it, and not in use, are forgotten when facings turn."""
 LEAST_UNITS = 1e-6
 

@@ -28,7 +28,7 @@ from yieldsim.planning.system.row_aggregation import Blocks, Merged, merged
 from yieldsim.planning.system.terms import Prices, Terms
 
 INFEASIBLE = 2
-WAYS = (("highs", True), ("highs-ipm", True), ("highs-ds", False))
+WAYS = (("highs-ipm", True), ("highs", True), ("highs-ds", False))
 """What the solver is asked to do, one after the other where it gives up."""
 
 
