@@ -28,7 +28,7 @@ from yieldsim.planning.system.row_aggregation import Blocks, even, gaining_block
 from yieldsim.planning.system.terms import Prices, Terms
 
 BLOCK_HOURS = 24.0
-FIRST_FACINGS, MORE_FACINGS = 40, 25
+FIRST_FACINGS, MORE_FACINGS = 40, 60
 WORTH_MORE = 1e-4
 """A facing worth less than this share more than it costs does not come in."""
 STANDS_STILL, TURNS_LITTLE = 1e-3, 1e-3
@@ -36,7 +36,7 @@ STANDS_STILL, TURNS_LITTLE = 1e-3, 1e-3
 BOUND_EFFORT, QUICK_EFFORT = 16.0, 1.0
 """At the prices of a programme all facings in use are worth the same: many patches have to be cut up."""
 MOST_CUTS, MOST_TURNS = 6, 8
-NEARLY_WORTH_IT = 0.999
+NEARLY_WORTH_IT = 0.99
 """Facings worth this share of the best unit come into the next programme from the start."""
 KEPT = 0.97
 """Facings worth less of it, and not in use, are forgotten when facings turn."""
