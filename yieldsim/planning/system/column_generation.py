@@ -33,7 +33,7 @@ WORTH_MORE = 1e-4
 """A facing worth less than this share more than it costs does not come in."""
 STANDS_STILL, TURNS_LITTLE = 1e-3, 1e-3
 """Gains of the cost for which blocks are no longer cut, and facings no longer turned."""
-BOUND_EFFORT, QUICK_EFFORT = 16.0, 1.0
+BOUND_EFFORT, QUICK_EFFORT = 64.0, 1.0
 """At the prices of a programme all facings in use are worth the same: many patches have to be cut up."""
 MOST_CUTS, MOST_TURNS = 6, 8
 NEARLY_WORTH_IT = 0.99
