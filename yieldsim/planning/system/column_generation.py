@@ -31,15 +31,13 @@ BLOCK_HOURS = 24.0
 FIRST_FACINGS, MORE_FACINGS = 40, 60
 WORTH_MORE = 1e-4
 """A facing worth less than this share more than it costs does not come in."""
-STANDS_STILL, TURNS_LITTLE = 1e-3, 1e-3
-"""Gains of the cost for which blocks are no longer cut, and facings no longer turned."""
+STANDS_STILL, TURNS_LITTLE, WORTH_LITTLE = 1e-3, 1e-2, 3e-3
+"""Gain of the cost for which blocks are no longer cut, and of worth for which facings are no longer turned: at first, at the end."""
 BOUND_EFFORT, QUICK_EFFORT = 64.0, 1.0
 """At the prices of a programme all facings in use are worth the same: many patches have to be cut up."""
 MOST_CUTS, MOST_TURNS = 6, 8
 NEARLY_WORTH_IT = 0.99
 """Facings worth this share of the best unit come into the next programme from the start."""
-KEPT = 0.97
-"""Facings worth less of it, and not in use, are forgotten when facings turn."""
 LEAST_UNITS = 1e-6
 
 
@@ -101,25 +99,31 @@ def relaxed(
         known = bounded_everywhere(found, sunlight, terms, objective, QUICK_EFFORT) if turning else found
         return None if worth_knowing(known.least) else known
 
+    def settled(found: Relaxed, turns: int, little: float) -> Relaxed:
+        """Facings turned until none is worth more than those in use by such a share."""
+        for _ in range(turns):
+            found, more = _turned(found, sunlight, terms, objective, lit)
+            if more <= little:
+                break
+        return found
+
     found = over_candidates(sunlight, sunlight.light_kwh(sunlight.candidates), terms, objective)
     if (known := left_off(found)) is not None:
         return known
     # facings turn first, while blocks are few
-    for _ in range(MOST_TURNS if turning else 0):
-        before = found.cost
-        found = _turned(found, sunlight, terms, objective, lit)
-        if found.cost > before * (1.0 - TURNS_LITTLE):
-            break
+    found = settled(found, MOST_TURNS, TURNS_LITTLE) if turning else found
     for _ in range(MOST_CUTS):
         if (known := left_off(found)) is not None:
             return known
         before, finer = found.cost, _cut(found, terms, objective, lit)
         if finer is None:
             break
-        found = _turned(finer, sunlight, terms, objective, lit) if turning else finer
+        found = settled(finer, 1, TURNS_LITTLE) if turning else finer
         if abs(found.cost - before) <= before * STANDS_STILL:
             break
-    return bounded_everywhere(found, sunlight, terms, objective) if turning else found
+    if not turning:
+        return found
+    return bounded_everywhere(settled(found, MOST_TURNS, WORTH_LITTLE), sunlight, terms, objective)
 
 
 def solved_again(
@@ -130,7 +134,7 @@ def solved_again(
     other = _over_facings(
         found.facings, found.light_kwh, terms, objective, found.blocks, lit, _promising(found)
     )
-    return _turned(other, sunlight, terms, objective, lit) if turning else other
+    return _turned(other, sunlight, terms, objective, lit)[0] if turning else other
 
 
 def over_candidates(sunlight: Sunlight, light_kwh: FloatArray, terms: Terms, objective: Prices) -> Relaxed:
@@ -230,25 +234,30 @@ def _cut(found: Relaxed, terms: Terms, objective: Prices, lit: Flags) -> Relaxed
     return _over_facings(found.facings, found.light_kwh, terms, objective, blocks, lit, _promising(found))
 
 
-def _turned(found: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, lit: Flags) -> Relaxed:
-    """The same with facings that are worth most at the prices: those in use turned, and peaks of a fine spread over the sky."""
-    at_prices, best = priced(sunlight, found.prices.light), float(found.proof.unit.max())
-    used = found.facings.take(np.flatnonzero(found.units > LEAST_UNITS))
-    near = found.facings.take(np.flatnonzero(found.proof.unit > 0.98 * best))
-    starts = together(used, peaks(sunlight, at_prices, near))
+def _turned(
+    found: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, lit: Flags
+) -> tuple[Relaxed, float]:
+    """The same with facings that are worth most at the prices: those in use turned, and peaks of a fine spread over the sky; by
+    which share the best of them was worth more than those known."""
+    at_prices, worth = priced(sunlight, found.prices.light), found.proof.unit
+    best, used = float(worth.max()), found.units > LEAST_UNITS
+    near = found.facings.take(np.flatnonzero(worth > 0.98 * best))
+    starts = together(found.facings.take(np.flatnonzero(used)), peaks(sunlight, at_prices, near))
     reached = climbed(sunlight, at_prices, starts, sunlight.step_deg * 0.25)
     light = sunlight.light_kwh(reached)[: terms.rows]
-    kept = np.flatnonzero((found.units > LEAST_UNITS) | (found.proof.unit > KEPT * best))
-    begin = np.flatnonzero(np.isin(kept, _promising(found)))
-    return _over_facings(
-        together(found.facings.take(kept), reached),
-        np.concatenate([found.light_kwh[:, kept], light], axis=1),
+    reached_worth = unit_worth(found.prices, found.proof.need, terms, light)
+    new = np.flatnonzero(reached_worth > NEARLY_WORTH_IT * best)
+    turned = _over_facings(
+        together(found.facings, reached.take(new)),
+        np.concatenate([found.light_kwh, light[:, new]], axis=1),
         terms,
         objective,
         found.blocks,
         lit,
-        np.append(begin, len(kept) + np.arange(reached.count)),
+        np.append(_promising(found), found.facings.count + np.arange(len(new))),
     )
+    more = float(reached_worth.max()) / best - 1.0
+    return turned, more
 
 
 def _promising(found: Relaxed) -> NDArray[np.int64]:

@@ -30,7 +30,7 @@ from yieldsim.planning.unit_sets.candidates import spread
 FINEST_DEG = 0.05
 PEAK_STEP, PEAKS_APART = 0.3, 0.35
 """Steps of the fine spread, and distance of the peaks in it, in steps between candidates."""
-PEAK_SHARE, MOST_PEAKS = 0.95, 80
+PEAK_SHARE, MOST_PEAKS = 0.97, 60
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
