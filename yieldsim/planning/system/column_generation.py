@@ -31,7 +31,7 @@ BLOCK_HOURS = 24.0
 FIRST_FACINGS, MORE_FACINGS = 40, 60
 WORTH_MORE = 1e-4
 """A facing worth less than this share more than it costs does not come in."""
-STANDS_STILL, TURNS_LITTLE, WORTH_LITTLE = 1e-3, 1e-2, 3e-3
+STANDS_STILL, TURNS_LITTLE, WORTH_LITTLE = 2e-3, 2e-2, 5e-3
 """Gain of the cost for which blocks are no longer cut, and of worth for which facings are no longer turned: at first, at the end."""
 BOUND_EFFORT, QUICK_EFFORT = 64.0, 1.0
 """At the prices of a programme all facings in use are worth the same: many patches have to be cut up."""

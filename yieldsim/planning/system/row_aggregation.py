@@ -73,7 +73,9 @@ def gaining_blocks(
     stored_kwh   (blocks,)  usable state at their ends
     """
     needed, able = needed_kwh(terms, units), terms.stored > 0.0
-    lacking = np.divide(np.maximum(needed - light_kwh, 0.0), needed, out=np.zeros_like(needed), where=needed > 0.0)
+    lacking = np.divide(
+        np.maximum(needed - light_kwh, 0.0), needed, out=np.zeros_like(needed), where=needed > 0.0
+    )
     asked = terms.asked_kwh[:, able] + units * terms.per_unit_kwh[:, able]
     change = terms.take_in * np.clip(light_kwh - needed, 0.0, terms.enter_kwh)
     change -= lacking * (asked * terms.per_drawn[able]).sum(axis=1)
