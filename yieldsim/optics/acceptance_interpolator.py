@@ -27,6 +27,8 @@ CLEARANCE_STEP, CLEARANCE_HALF = 0.005, 210
 the aperture."""
 
 
+STEPS_IN_WIDENING, MOST_PARTS = 16.0, 16
+"""A round lookup is widened over so many steps; each of its own is parted for it, up to so often."""
 STEEPEST_RAD = math.radians(86.0)
 """Two-angle lookups are widened up to so far off the normal, in each angle and in all."""
 
@@ -80,14 +82,20 @@ def widened(ready: Lookup, by_rad: float) -> Lookup:
     """
     from scipy.ndimage import maximum_filter1d
 
-    extra = math.ceil(by_rad / ready.chord_step) + 1
-    longest = int(2.0 / ready.chord_step) + 2
-    wide = np.pad(ready.curve, ((0, 0), (0, extra)))[:, : longest + 1]
+    # whole steps more than asked for are little of it
+    parts = min(math.ceil(STEPS_IN_WIDENING * ready.chord_step / by_rad), MOST_PARTS)
+    step, nodes = ready.chord_step / parts, np.arange(ready.curve.shape[1])
+    curve = np.stack([np.interp(np.arange(parts * nodes[-1] + 1) / parts, nodes, one) for one in ready.curve])
+    extra = math.ceil(by_rad / step) + 1
+    longest = int(2.0 / step) + 2
+    wide = np.pad(curve, ((0, 0), (0, extra)))[:, : longest + 1]
     mirrored = np.concatenate([wide[:, extra:0:-1], wide], axis=1)
     wide = maximum_filter1d(mirrored, 2 * extra + 1, axis=1, mode="constant")[:, extra:]
     wide[:, -1] = 0.0
-    reach = min(ready.reach_rad + by_rad + 2.0 * ready.chord_step, math.pi)
-    return ready._replace(curve=np.ascontiguousarray(wide), reach_rad=reach, edge_rad=ready.edge_rad + by_rad)
+    reach = min(ready.reach_rad + by_rad + 2.0 * step, math.pi)
+    return ready._replace(
+        curve=np.ascontiguousarray(wide), chord_step=step, reach_rad=reach, edge_rad=ready.edge_rad + by_rad
+    )
 
 
 def widened_grid(ready: Lookup, lean_rad: float, roll_rad: float) -> Lookup | None:

@@ -134,6 +134,7 @@ def solved(
             cost=0.0,
             units=np.zeros(0),
             capacity_kwh=0.0,
+            stored_kwh=np.zeros(0),
             light=light,
             state=own[one.state] / one.scale_kwh,
             short=float(own[one.target][0]) / one.scale_kwh,

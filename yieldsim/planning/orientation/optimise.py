@@ -230,7 +230,7 @@ def annual_bound(prospect: Prospect, best_kwh: float, effort: float = 1.0) -> tu
     cone_share = (1.0 - np.cos(prospect.year.ready.reach_rad)) / 2.0
     readings = 50.0 + 4.0 * len(prospect.year.bands.block) * cone_share
     most = int(effort * np.clip(BOUND_READINGS / readings, *BOUND_FACINGS))
-    spent, better = 0, None
+    spent, better, settled = 0, None, 0.0
     while True:
         tilt, azimuth, half_azimuth = patches
         middles = Facings(tilt, azimuth, np.zeros_like(tilt))
@@ -238,10 +238,16 @@ def annual_bound(prospect: Prospect, best_kwh: float, effort: float = 1.0) -> tu
         # the cleanest rate of dust within a patch is that of one of its ends
         rate = np.minimum(*(rate_of(np.clip(tilt + side, 0.0, 180.0)) for side in (-half, half)))
         bound = wide.period_kwh(axes_enu_xyz(middles), tilt, rate).sum(axis=1) / prospect.years
-        settled = best_kwh * (1.0 + BOUND_TOLERANCE)
-        open_places = np.flatnonzero(bound > settled)
+        settled = max(settled, best_kwh * (1.0 + BOUND_TOLERANCE))
         spent += 2 * len(tilt)
-        if len(open_places) == 0 or spent + 8 * len(open_places) > most or half < 0.01:
+        open_places = np.flatnonzero(bound > settled)
+        # where there are too many for what is left, the highest are cut: half of that now, the rest for what they are cut into
+        room = max(most - spent, 0) // 16
+        if len(open_places) > 2 * room:
+            by_bound = open_places[np.argsort(-bound[open_places], kind="stable")]
+            open_places = np.sort(by_bound[:room])
+            settled = float(bound[by_bound[room]])
+        if len(open_places) == 0 or half < 0.01:
             break
         half /= 2.0
         quarter = half_azimuth[open_places][:, None] / 2.0

@@ -25,6 +25,7 @@ MOST_UNITS = 20.0
 FEW_UNITS, NEARBY = 8, (0, 1, 2, 3)
 """Up to so many units, whole sets are sought from so many more than the split number, too."""
 TIE = 1e-3
+LITTLE = 3e-3
 CAP_RATIO = 30.0
 
 
@@ -55,7 +56,13 @@ def branches_of(
     few = math.floor(number + 1e-9)
     if number > MOST_UNITS or number - few < 1e-6 or objective.most_units < few + 1:
         return (whole,)
-    more = _solved(split, sunlight, terms, replace(objective, least_units=few + 1.0), turning=turning)
+    up = replace(objective, least_units=few + 1.0)
+    if number > FEW_UNITS:
+        with suppress(Infeasible):
+            if solved_again(split, sunlight, terms, up, turning=False).cost < split.cost * (1.0 + LITTLE):
+                # a unit more costs next to nothing: nor would the bound gain more
+                return (whole,)
+    more = _solved(split, sunlight, terms, up, turning=turning)
     if more is None:
         return (whole,)
     if few == 0:

@@ -23,20 +23,20 @@ from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.system.dual_bound import Bound, RowPrices, bound, parts, row_prices, scaled, unit_worth
 from yieldsim.planning.system.linear_programme import Solved, solved
-from yieldsim.planning.system.pricing import Sunlight, climbed, priced, worth_bound
-from yieldsim.planning.system.row_aggregation import Blocks, even, turning_points
+from yieldsim.planning.system.pricing import Sunlight, climbed, peaks, priced, worth_bound
+from yieldsim.planning.system.row_aggregation import Blocks, even, gaining_blocks, turning_points
 from yieldsim.planning.system.terms import Prices, Terms
 
 BLOCK_HOURS = 24.0
-FIRST_FACINGS, MORE_FACINGS = 40, 25
+FIRST_FACINGS, MORE_FACINGS = 40, 60
 WORTH_MORE = 1e-4
 """A facing worth less than this share more than it costs does not come in."""
-STANDS_STILL, TURNS_LITTLE = 2e-4, 1e-3
-"""Gains of the cost for which blocks are no longer cut, and facings no longer turned."""
-BOUND_EFFORT, QUICK_EFFORT = 16.0, 1.0
+STANDS_STILL, TURNS_LITTLE, WORTH_LITTLE = 2e-3, 2e-2, 5e-3
+"""Gain of the cost for which blocks are no longer cut, and of worth for which facings are no longer turned: at first, at the end."""
+BOUND_EFFORT, QUICK_EFFORT = 64.0, 1.0
 """At the prices of a programme all facings in use are worth the same: many patches have to be cut up."""
-MOST_CUTS, MOST_TURNS = 6, 3
-NEARLY_WORTH_IT = 0.985
+MOST_CUTS, MOST_TURNS = 6, 8
+NEARLY_WORTH_IT = 0.99
 """Facings worth this share of the best unit come into the next programme from the start."""
 LEAST_UNITS = 1e-6
 
@@ -47,6 +47,7 @@ class Relaxed:
 
     facings, light_kwh   that were priced one by one; (rows, facings) of one unit each
     units         (facings,)  of the solution
+    stored_kwh    (blocks,)  usable state of the store at their ends
     prices        by row
     proof         what they prove over those facings
     everywhere    least cost over every facing between them too; None where there are no others
@@ -57,6 +58,7 @@ class Relaxed:
     light_kwh: FloatArray
     units: FloatArray
     capacity_kwh: float
+    stored_kwh: FloatArray
     cost: float
     prices: RowPrices
     proof: Bound
@@ -97,18 +99,31 @@ def relaxed(
         known = bounded_everywhere(found, sunlight, terms, objective, QUICK_EFFORT) if turning else found
         return None if worth_knowing(known.least) else known
 
+    def settled(found: Relaxed, turns: int, little: float) -> Relaxed:
+        """Facings turned until none is worth more than those in use by such a share."""
+        for _ in range(turns):
+            found, more = _turned(found, sunlight, terms, objective, lit)
+            if more <= little:
+                break
+        return found
+
     found = over_candidates(sunlight, sunlight.light_kwh(sunlight.candidates), terms, objective)
     if (known := left_off(found)) is not None:
         return known
-    found = _cut(found, terms, objective, lit)
-    for _ in range(MOST_TURNS if turning else 0):
+    # facings turn first, while blocks are few
+    found = settled(found, MOST_TURNS, TURNS_LITTLE) if turning else found
+    for _ in range(MOST_CUTS):
         if (known := left_off(found)) is not None:
             return known
-        before = found.cost
-        found = _cut(_turned(found, sunlight, terms, objective, lit), terms, objective, lit)
-        if found.cost > before * (1.0 - TURNS_LITTLE):
+        before, finer = found.cost, _cut(found, terms, objective, lit)
+        if finer is None:
             break
-    return bounded_everywhere(found, sunlight, terms, objective) if turning else found
+        found = settled(finer, 1, TURNS_LITTLE) if turning else finer
+        if abs(found.cost - before) <= before * STANDS_STILL:
+            break
+    if not turning:
+        return found
+    return bounded_everywhere(settled(found, MOST_TURNS, WORTH_LITTLE), sunlight, terms, objective)
 
 
 def solved_again(
@@ -119,7 +134,7 @@ def solved_again(
     other = _over_facings(
         found.facings, found.light_kwh, terms, objective, found.blocks, lit, _promising(found)
     )
-    return _turned(other, sunlight, terms, objective, lit) if turning else other
+    return _turned(other, sunlight, terms, objective, lit)[0] if turning else other
 
 
 def over_candidates(sunlight: Sunlight, light_kwh: FloatArray, terms: Terms, objective: Prices) -> Relaxed:
@@ -200,6 +215,7 @@ def _relaxed(
         light_kwh=light_kwh,
         units=units,
         capacity_kwh=answer.capacity_kwh,
+        stored_kwh=answer.stored_kwh,
         cost=answer.cost,
         prices=prices,
         proof=proof,
@@ -207,40 +223,41 @@ def _relaxed(
     )
 
 
-def _cut(found: Relaxed, terms: Terms, objective: Prices, lit: Flags) -> Relaxed:
-    """Cut blocks where the solution's run turns, until its cost stands still."""
-    for _ in range(MOST_CUTS):
-        total = found.light_kwh @ found.units
-        blocks = found.blocks.split(turning_points(total, terms, float(found.units.sum())))
-        if len(blocks.first) == len(found.blocks.first):
-            break
-        finer = _over_facings(
-            found.facings, found.light_kwh, terms, objective, blocks, lit, _promising(found)
-        )
-        still = finer.cost <= found.cost * (1.0 + STANDS_STILL)
-        found = finer
-        if still:
-            break
-    return found
+def _cut(found: Relaxed, terms: Terms, objective: Prices, lit: Flags) -> Relaxed | None:
+    """Blocks that gain by being merged cut where the solution's run turns; None where there are none."""
+    units, light_kwh = float(found.units.sum()), found.light_kwh @ found.units
+    gaining = gaining_blocks(light_kwh, terms, found.blocks, units, found.capacity_kwh, found.stored_kwh)
+    at = turning_points(light_kwh, terms, units)
+    blocks = found.blocks.split(at[np.repeat(gaining, found.blocks.length)[at]])
+    if len(blocks.first) == len(found.blocks.first):
+        return None
+    return _over_facings(found.facings, found.light_kwh, terms, objective, blocks, lit, _promising(found))
 
 
-def _turned(found: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, lit: Flags) -> Relaxed:
-    """The same with facings beside those in use, turned towards what is worth most at the prices."""
-    used = np.flatnonzero(found.units > LEAST_UNITS)
-    near = np.flatnonzero(found.proof.unit > 0.98 * found.proof.unit.max())
-    starts = found.facings.take(np.union1d(used, near))
-    step = sunlight.step_deg * 0.25
-    reached = climbed(sunlight, priced(sunlight, found.prices.light), starts, step)
+def _turned(
+    found: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, lit: Flags
+) -> tuple[Relaxed, float]:
+    """The same with facings that are worth most at the prices: those in use turned, and peaks of a fine spread over the sky; by
+    which share the best of them was worth more than those known."""
+    at_prices, worth = priced(sunlight, found.prices.light), found.proof.unit
+    best, used = float(worth.max()), found.units > LEAST_UNITS
+    near = found.facings.take(np.flatnonzero(worth > 0.98 * best))
+    starts = together(found.facings.take(np.flatnonzero(used)), peaks(sunlight, at_prices, near))
+    reached = climbed(sunlight, at_prices, starts, sunlight.step_deg * 0.25)
     light = sunlight.light_kwh(reached)[: terms.rows]
-    return _over_facings(
-        together(found.facings, reached),
-        np.concatenate([found.light_kwh, light], axis=1),
+    reached_worth = unit_worth(found.prices, found.proof.need, terms, light)
+    new = np.flatnonzero(reached_worth > NEARLY_WORTH_IT * best)
+    turned = _over_facings(
+        together(found.facings, reached.take(new)),
+        np.concatenate([found.light_kwh, light[:, new]], axis=1),
         terms,
         objective,
         found.blocks,
         lit,
-        np.append(_promising(found), found.facings.count + np.arange(reached.count)),
+        np.append(_promising(found), found.facings.count + np.arange(len(new))),
     )
+    more = float(reached_worth.max()) / best - 1.0
+    return turned, more
 
 
 def _promising(found: Relaxed) -> NDArray[np.int64]:

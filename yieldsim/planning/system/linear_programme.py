@@ -28,7 +28,7 @@ from yieldsim.planning.system.row_aggregation import Blocks, Merged, merged
 from yieldsim.planning.system.terms import Prices, Terms
 
 INFEASIBLE = 2
-WAYS = (("highs", True), ("highs-ipm", True), ("highs-ds", False))
+WAYS = (("highs-ipm", True), ("highs", True), ("highs-ds", False))
 """What the solver is asked to do, one after the other where it gives up."""
 
 
@@ -39,6 +39,7 @@ class Solved:
     cost       of the objective
     units      (facings,)
     capacity_kwh
+    stored_kwh   (blocks,)  usable state of the store at their ends
     light      (blocks,)  price of a kWh of light
     state      (blocks,)  price of a kWh stored
     short      price of a kWh more of allowed shortfall
@@ -47,6 +48,7 @@ class Solved:
     cost: float
     units: FloatArray
     capacity_kwh: float
+    stored_kwh: FloatArray
     light: FloatArray
     state: FloatArray
     short: float
@@ -211,6 +213,7 @@ def solved(light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, pric
         cost=float(found.fun),
         units=np.asarray(found.x[: made.facings]),
         capacity_kwh=float(found.x[made.facings]) * made.scale_kwh,
+        stored_kwh=np.asarray(found.x[made.facings + 1 :][: len(blocks.first)]) * made.scale_kwh,
         light=light / made.scale_kwh,
         state=price[made.state] / made.scale_kwh,
         short=float(price[made.target][0]) / made.scale_kwh,

@@ -16,9 +16,9 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.mount_frames import Facings, leaned
 from yieldsim.planning.system.serving import Serving
 from yieldsim.planning.system.terms import Prices
-from yieldsim.planning.system.whole_units import WholeSet
+from yieldsim.planning.system.whole_units import FEW_UNITS, WholeSet
 
-SINGLE_UNITS = 16
+SINGLE_UNITS = 24
 """Up to so many units are turned one by one; of more, those of one facing together."""
 STEPS_DEG, STEPS_OF_FEW_DEG = (4.0, 2.0, 1.0, 0.5), (16.0, 8.0, 4.0, 2.0, 1.0, 0.5)
 WAYS_DEG = (90.0, 270.0, 0.0, 180.0)
@@ -42,7 +42,7 @@ def polished(
     light = light_of(some)
     total = light @ counts.astype(np.float64)
     capacity, units, trials = whole.capacity_kwh, whole.units, 0
-    for step in STEPS_OF_FEW_DEG if units <= SINGLE_UNITS else STEPS_DEG:
+    for step in STEPS_OF_FEW_DEG if units <= FEW_UNITS else STEPS_DEG:
         gained = True
         while gained and trials < MOST_TRIALS:
             gained = False

@@ -17,7 +17,7 @@ from yieldsim.energy.integration import Setting, TimeGrid
 from yieldsim.energy.spectral_transmittance import energy_acceptance
 from yieldsim.energy.sunlit import LitSteps
 from yieldsim.planning.habitat.reliability import Flags
-from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz
+from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, spread_over_sky
 from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.orientation.optimise import annual_bound
 from yieldsim.planning.orientation.pattern_search import search_turned
@@ -28,6 +28,9 @@ from yieldsim.planning.sunlight.sunlit_series import interval_power_w
 from yieldsim.planning.unit_sets.candidates import spread
 
 FINEST_DEG = 0.05
+PEAK_STEP, PEAKS_APART = 0.3, 0.35
+"""Steps of the fine spread, and distance of the peaks in it, in steps between candidates."""
+PEAK_SHARE, MOST_PEAKS = 0.97, 60
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -160,6 +163,27 @@ def climbed(sunlight: Sunlight, at_prices: Prospect, starts: Facings, step_deg: 
         rolls=sunlight.prospect.rolls_matter,
     )
     return found
+
+
+def peaks(sunlight: Sunlight, at_prices: Prospect, near: Facings) -> Facings:
+    """Facings to climb from: those of a fine spread over the sky that are worth nearly most, a way apart; for two angles, `near`."""
+    if at_prices.rolls_matter:
+        return near
+    from scipy.spatial import cKDTree
+
+    spread = spread_over_sky(PEAK_STEP * sunlight.step_deg, np.zeros(1))
+    worth = at_prices.annual_kwh(spread)
+    good = np.argsort(-worth, kind="stable")
+    good = good[worth[good] > PEAK_SHARE * worth.max()]
+    normals = axes_enu_xyz(spread.take(good))[:, 2]
+    around = cKDTree(normals).query_ball_point(normals, np.radians(PEAKS_APART * sunlight.step_deg))
+    left = np.ones(len(good), dtype=bool)
+    chosen: list[int] = []
+    for place, beside in enumerate(around):
+        if left[place] and len(chosen) < MOST_PEAKS:
+            chosen.append(place)
+            left[beside] = False
+    return spread.take(good[chosen])
 
 
 def worth_bound(at_prices: Prospect, best: float, effort: float) -> float:

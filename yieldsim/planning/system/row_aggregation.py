@@ -14,9 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.system.terms import Terms
 
 Places = NDArray[np.int64]
+GAINED = 2e-3
+"""Energies beyond this share of the store's capacity are gained by merging."""
 
 
 class Blocks(NamedTuple):
@@ -49,9 +52,47 @@ def turning_points(light_kwh: FloatArray, terms: Terms, units: float) -> Places:
 
     light_kwh   (rows,)  of so many units
     """
-    needed = ((terms.asked_kwh + units * terms.per_unit_kwh) / terms.direct).sum(axis=1)
-    spare = light_kwh >= needed
+    spare = light_kwh >= needed_kwh(terms, units)
     return np.flatnonzero(spare[1:] != spare[:-1]) + 1
+
+
+def needed_kwh(terms: Terms, units: float) -> FloatArray:
+    """Light that serves all loads directly, (rows,)."""
+    return np.asarray(((terms.asked_kwh + units * terms.per_unit_kwh) / terms.direct).sum(axis=1))
+
+
+def gaining_blocks(
+    light_kwh: FloatArray, terms: Terms, blocks: Blocks, units: float, capacity_kwh: float, stored_kwh: FloatArray
+) -> Flags:  # fmt: skip
+    """Blocks that gain by being merged, (blocks,).
+
+    Run row by row from the state at its beginning, the store of such a block is full or empty before it ends: something is left
+    unserved, or the state does not come to what the programme has at the end.
+
+    light_kwh    (rows,)  of so many units
+    stored_kwh   (blocks,)  usable state at their ends
+    """
+    needed, able = needed_kwh(terms, units), terms.stored > 0.0
+    lacking = np.divide(
+        np.maximum(needed - light_kwh, 0.0), needed, out=np.zeros_like(needed), where=needed > 0.0
+    )
+    asked = terms.asked_kwh[:, able] + units * terms.per_unit_kwh[:, able]
+    change = terms.take_in * np.clip(light_kwh - needed, 0.0, terms.enter_kwh)
+    change -= lacking * (asked * terms.per_drawn[able]).sum(axis=1)
+    most = terms.usable * capacity_kwh + terms.slack_kwh
+    state = np.roll(stored_kwh, 1)
+    if terms.start_share is not None:
+        state[0] = terms.start_share * capacity_kwh + terms.slack_kwh
+    length = blocks.length
+    missing = np.zeros(len(length))
+    for step in range(int(length.max())):
+        own = np.flatnonzero(length > step)
+        row = blocks.first[own] + step
+        after = terms.keep * state[own] + change[row]
+        missing[own] += np.maximum(-after, 0.0)
+        state[own] = np.clip(after, 0.0, most[row])
+    missing += np.maximum(stored_kwh - state, 0.0)
+    return np.asarray(missing > GAINED * capacity_kwh)
 
 
 class Merged(NamedTuple):

@@ -142,12 +142,13 @@ def _whole(
 
 def near_split(
     split: Relaxed, serving: Serving, objective: Prices, light_of: Callable[[Facings], FloatArray], *, turning: bool,
-    most_trials: int | None = None,
+    most_trials: int | None = None, units: int | None = None,
 ) -> WholeSet | None:  # fmt: skip
     """Whole units near to the split ones: facings gathered where they may turn, counts rounded, swaps; None if none serves.
 
     light_of      light (rows, facings) of one unit of each of some facings
     most_trials   how many sets are tried; None: by how many units there are
+    units         so many, rounded and not swapped; None: the number is sought
     """
     few = float(split.units.sum()) <= FEW_UNITS
     used = np.flatnonzero(split.units > LEAST_UNITS)
@@ -158,9 +159,11 @@ def near_split(
         facings, shares = gathered(facings, shares)
     light = light_of(facings)
     trials = Trials(light, serving, objective, split.capacity_kwh)
-    start = served_start(shares, trials)
-    if start is None:
+    start = served_start(shares, trials) if units is None else rounded(shares, units)
+    if start is None or not math.isfinite(cost := trials.cost(start)):
         return None
+    if units is not None:
+        return _whole(facings, start, trials, cost)
     most = most_trials or (MOST_TRIALS_OF_FEW if few else MOST_TRIALS)
     counts, cost = swapped(start, shares, trials, most)
     return _whole(facings, counts, trials, cost)

@@ -157,9 +157,9 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
     """The best design found, checked against an estimate's own light; left off once its bound passes `best_cost`."""
     from yieldsim.planning.system.branch_and_bound import branches_of, nearby_numbers
     from yieldsim.planning.system.column_generation import Infeasible, relaxed
-    from yieldsim.planning.system.local_search import polished
+    from yieldsim.planning.system.local_search import SINGLE_UNITS, polished
     from yieldsim.planning.system.most_delivered import most_delivered
-    from yieldsim.planning.system.whole_units import all_sets, near_split
+    from yieldsim.planning.system.whole_units import FEW_UNITS, all_sets, near_split
 
     ready, serving, sunlight = laid_out(plan, combination, span)
     prices, once = prices_of(plan, combination)
@@ -193,6 +193,13 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
             whole = near_split(split, serving, prices, sunlight.light_kwh, turning=turning)
             if whole is not None and turning:
                 whole = polished(whole, serving, prices, sunlight.light_kwh)
+                number = math.ceil(split.units.sum())
+                if FEW_UNITS < number <= SINGLE_UNITS:
+                    # fewer units than serve at first may when each is turned
+                    near = near_split(split, serving, prices, sunlight.light_kwh, turning=True, units=number)
+                    if near is not None:
+                        near = polished(near, serving, prices, sunlight.light_kwh)
+                        whole = min(whole, near, key=lambda one: one.cost)
                 for more in nearby_numbers(split, sunlight, terms, prices):
                     # another number of split units leads to other facings
                     near = near_split(more, serving, prices, sunlight.light_kwh, turning=True)

@@ -53,7 +53,7 @@ def test_lookup_reads_what_the_table_gives_over_the_disc(table):
 
 
 @pytest.mark.parametrize("table", [ROUND, HARD], ids=["round", "hard"])
-@pytest.mark.parametrize("by_deg", [0.3, 2.0, 6.0])
+@pytest.mark.parametrize("by_deg", [0.02, 0.3, 2.0, 6.0])
 def test_widened_lookup_is_at_least_everything_near(table, by_deg):
     ready = lookup(table, np.array([RADIUS]))
     wide = widened(ready, np.radians(by_deg))
