@@ -164,12 +164,15 @@ def _flags(
         for c in range(classes):
             curve, grid = curves[c if is_round else 0], grids[0 if is_round else c]
             worst, largest = 0.0, 0.0
-            for share in range(1, 4):
+            # the widest ring first: it mostly decides
+            for share in range(3, 0, -1):
                 second, reading = ring_remainder(
                     is_round, curve, chord_step, grid, first_t, step_t, fold_t, first_l, step_l, fold_l,
                     x, y, z, share * ring / 3.0, DIRECTIONS,
                 )  # fmt: skip
                 worst, largest = max(worst, second), max(largest, reading)
+                if worst > tolerance and largest > 0.0:
+                    break
             if largest > 0.0:
                 flags[c, i] = 1 if worst <= tolerance else 2
     return flags

@@ -21,7 +21,7 @@ from yieldsim.planning.orientation.mount_frames import (
     of_mounts,
     together,
 )
-from yieldsim.planning.orientation.objectives import Goal, Prospect
+from yieldsim.planning.orientation.objectives import FacingProblem, Goal, Prospect
 from yieldsim.planning.orientation.optimise import Found, annual_bound, best_facing
 from yieldsim.planning.orientation.pattern_search import distinct
 from yieldsim.planning.sunlight.sunlit_series import runs_of_facings
@@ -94,7 +94,7 @@ def choose_units(
     found          the best facing for the goal, where it is known; its bound is for one unit
     most_use_kwh   what the load asks for a year, for the goal "load"
     """
-    single = best_facing(prospect, goal) if found is None else found
+    single = best_facing(FacingProblem(prospect, goal)) if found is None else found
     watch = Watch(prospect, goal)
     if goal == "annual":
         return _all_alike(watch, single, units, progress)
@@ -234,7 +234,7 @@ def _most_weighted(prospect: Prospect, weights: FloatArray) -> float:
     sky = prospect.months.sky.merged(factor)
     year = prospect.year.with_sky(sky)
     weighted = replace(prospect, year=year, scout=year)
-    found = best_facing(weighted, "annual", 2.0)
+    found = best_facing(FacingProblem(weighted, "annual"), 2.0)
     bound = annual_bound(weighted, found.score)[0] if found.bound is None else found.bound
     return bound * prospect.years
 

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.orientation.coarse_to_fine import finer
+from yieldsim.planning.orientation.coarse_to_fine import Level, descended
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, facings_of_axes, together
-from yieldsim.planning.orientation.objectives import Prospect
+from yieldsim.planning.orientation.objectives import FacingProblem, Prospect
 from yieldsim.planning.orientation.pattern_search import ROLL_PER_LEAN, distinct, search_turned, turned
 from yieldsim.planning.unit_sets.selection import best_mix
 
@@ -42,14 +42,12 @@ def sharing_facings(prospect: Prospect) -> Facings:
     assert coarse is not None
     most = float(coarse.annual_kwh.max(initial=0.0))
     some = coarse.grid.take(coarse.annual_kwh > LEAST_SHARE * most)
-    for number, level in enumerate(coarse.levels):
-        if number > 0:
-            some = finer(some, coarse.levels[number - 1], level)
-        kwh = level.months.period_kwh(axes_enu_xyz(some), some.tilt_deg)[:, whole]
-        mix, price = priced_mix(kwh)
-        order = np.argsort(-price, kind="stable")
-        kept = np.unique(np.concatenate([mix, order[:KEPT]]))
-        some = some.take(kept)
+
+    def kept(some: Facings, level: Level) -> Facings:
+        mix, price = priced_mix(level.months.period_kwh(axes_enu_xyz(some), some.tilt_deg)[:, whole])
+        return some.take(np.unique(np.concatenate([mix, np.argsort(-price, kind="stable")[:KEPT]])))
+
+    some = descended(coarse.levels, some, kept)
     kwh = prospect.month_kwh(some, scout=True)[:, whole]
     mix, price = priced_mix(kwh)
     near = distinct(axes_enu_xyz(some), price, NEAR_DEG, ENDS)
@@ -131,6 +129,7 @@ def moved_together(
     """
     from scipy.optimize import linprog
 
+    worth = FacingProblem(prospect, "worst-month").worth
     whole, count, rolls = prospect.whole_months, some.count, prospect.rolls_matter
     free = 3 if rolls else 2
     ways = np.concatenate([np.eye(3)[:free], -np.eye(3)[:free]])
@@ -146,7 +145,7 @@ def moved_together(
         return np.asarray(kwh.reshape(*some.shape[:-2], -1) * counts[:, None])
 
     held = months_of(axes).sum(axis=0)
-    value = float(prospect.worth("worst-month", held[None])[0])
+    value = float(worth(held[None])[0])
     while step_deg >= last_deg:
         aside = 0.3 * step_deg
         around = months_of(np.swapaxes(turned(axes[:, None], aside * ways), 0, 1))
@@ -165,7 +164,7 @@ def moved_together(
             turn[:, :free] = answer.x[:-1].reshape(count, free)
             tried = turned(axes, np.array([1.0, 0.5, 0.25])[:, None, None] * turn)
             reached = months_of(tried).sum(axis=1)
-            worths = prospect.worth("worst-month", reached)
+            worths = worth(reached)
             best = int(worths.argmax())
             if worths[best] > value:
                 helped = bool(worths[best] > value * enough)

@@ -10,6 +10,7 @@ import pytest
 from yieldsim.base.model import BiaxialAcceptance, Mount, RoundAcceptance
 from yieldsim.base.numerics.vectors import direction_enu_xyz
 from yieldsim.planning.orientation.mount_frames import facings
+from yieldsim.planning.orientation.objectives import FacingProblem
 from yieldsim.planning.unit_sets.design import choose_units, gathered
 from yieldsim.planning.unit_sets.max_min_month import (
     moved_together,
@@ -81,14 +82,15 @@ def test_moving_units_together_never_hurts_and_helps_where_one_alone_cannot(weig
     prospect = weighed(*year_of_a_garden(), table, step_minutes=20, steps=3)
     start = facings([42.0, 50.0], [178.0, 181.0], [88.0, 91.0] if table is TROUGH else 0.0)
     counts = np.array([2, 1])
-    before = prospect.worth("worst-month", counts @ prospect.month_kwh(start)[None])[0]
+    before = FacingProblem(prospect, "worst-month").worth(counts @ prospect.month_kwh(start)[None])[0]
     moved, after = moved_together(prospect, start, counts, scout=True)
     assert after == pytest.approx(
-        prospect.worth("worst-month", counts @ prospect.month_kwh(moved, scout=True)[None])[0], rel=1e-9
+        FacingProblem(prospect, "worst-month").worth(counts @ prospect.month_kwh(moved, scout=True)[None])[0],
+        rel=1e-9,
     )
     finest, last = moved_together(prospect, moved, counts)
     assert last == pytest.approx(
-        prospect.worth("worst-month", counts @ prospect.month_kwh(finest)[None])[0], rel=1e-9
+        FacingProblem(prospect, "worst-month").worth(counts @ prospect.month_kwh(finest)[None])[0], rel=1e-9
     )
     assert last > 1.05 * before
     if table is CONE:
