@@ -31,8 +31,6 @@ from yieldsim.planning.orientation.pattern_search import distinct, search_turned
 
 FINEST_DEG = 0.04
 """Where the search stops; whole hundredths of a degree are tried after it."""
-LEAST_SURVIVORS = 2
-"""So few of the ends in the finest cells go on to the last step."""
 DISTINCT_DEG = 1.0
 """So many of the best are, if they are turned against each other by more than this."""
 MOST_HUNDREDTHS = 20
@@ -142,12 +140,12 @@ def searched(problem: FacingProblem, some: Facings, step_deg: float) -> tuple[Fa
     reached, values = search_turned(
         problem.scouted, problem.worth, some, step_deg,
         finest_deg=effort.exact_from_deg, patience=effort.patience,
-        survivors=max(LEAST_SURVIVORS, effort.ends), rolls=rolls,
+        survivors=effort.ends, rolls=rolls,
     )  # fmt: skip
     few = reached.take(distinct(axes_enu_xyz(reached), values, DISTINCT_DEG, effort.ends))
     return search_turned(
         problem.measures, problem.worth, few, effort.exact_from_deg,
-        finest_deg=FINEST_DEG, patience=effort.patience, survivors=LEAST_SURVIVORS, rolls=rolls,
+        finest_deg=FINEST_DEG, patience=effort.patience, survivors=1, rolls=rolls,
     )  # fmt: skip
 
 
