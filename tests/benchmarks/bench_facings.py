@@ -38,7 +38,7 @@ from yieldsim.base.model import (
 )
 from yieldsim.files.inputs.readers import read_body
 from yieldsim.planning.orientation.load_objective import use_of
-from yieldsim.planning.orientation.objectives import GOALS, Goal, Prospect
+from yieldsim.planning.orientation.objectives import GOALS, FacingProblem, Goal, Prospect
 from yieldsim.planning.orientation.optimise import best_facing
 from yieldsim.planning.sunlight.cumulative_sky import weigh
 from yieldsim.planning.unit_sets.design import choose_units
@@ -168,7 +168,7 @@ def rows_of(
     prospect, asked_kwh = prospect_of(*case, small, cache)
     for goal in goals:
         began = cpu_s()
-        found = best_facing(prospect, goal)
+        found = best_facing(FacingProblem(prospect, goal))
         spent = cpu_s() - began
         began = cpu_s()
         plan = choose_units(prospect, goal, most, found=found, most_use_kwh=asked_kwh)

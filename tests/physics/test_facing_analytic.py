@@ -9,6 +9,7 @@ from yieldsim.base.model import RoundAcceptance
 from yieldsim.base.numerics.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.planning import tracking
 from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings
+from yieldsim.planning.orientation.objectives import FacingProblem
 from yieldsim.planning.orientation.optimise import best_facing, facing_map
 from yieldsim.planning.orientation.pointing_tolerance import losses_on_a_crooked_mast, losses_when_off
 from yieldsim.planning.unit_sets.design import choose_units
@@ -59,10 +60,10 @@ def test_a_fixed_sun_is_the_best_facing_and_losses_are_those_of_the_curve(weighe
     sun = np.repeat(direction_enu_xyz([222.0], [31.0]), 8760, axis=0)
     prospect = weighed(sun, np.full(8760, 500.0), table)
     for goal in ("annual", "worst-month", "shortest-gap"):
-        found = best_facing(prospect, goal)
+        found = best_facing(FacingProblem(prospect, goal))
         off = angle_between_deg(axes_enu_xyz(found.facing)[0, 2], sun[0])
         assert off < (0.02 if goal != "shortest-gap" else 15.0)
-    best = best_facing(prospect, "annual")
+    best = best_facing(FacingProblem(prospect, "annual"))
     assert best.score == pytest.approx(0.9 * 0.5 * 8760, rel=1e-4)
     assert best.score <= best.bound <= best.score * 1.01
     gap, light = prospect.gap_and_light_hours(best.facing)
@@ -153,7 +154,7 @@ def test_flat_plate_faces_the_sum_of_all_light(weighed):
     power = rng.uniform(0.0, 1000.0, 2000)
     prospect = weighed(sun, power, FLAT_PLATE)
     total = (power[:, None] * sun).sum(axis=0) / 1000.0
-    found = best_facing(prospect, "annual")
+    found = best_facing(FacingProblem(prospect, "annual"))
     assert angle_between_deg(axes_enu_xyz(found.facing)[0, 2], total) < 0.3
     assert found.score == pytest.approx(np.linalg.norm(total), rel=1e-5)
 
@@ -172,7 +173,7 @@ def test_turning_everything_changes_nothing(weighed):
     # cells fall differently; the light of their means does not (see the bound)
     np.testing.assert_allclose(looked.annual_kwh(some), turned.annual_kwh(also), rtol=3e-3, atol=0.05)
     np.testing.assert_array_equal(looked.gap_and_light_hours(some)[1], turned.gap_and_light_hours(also)[1])
-    first, second = best_facing(looked, "annual"), best_facing(turned, "annual")
+    first, second = best_facing(FacingProblem(looked, "annual")), best_facing(FacingProblem(turned, "annual"))
     assert first.score == pytest.approx(second.score, rel=1e-3)
 
 

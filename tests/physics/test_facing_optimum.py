@@ -8,6 +8,7 @@ import pytest
 from yieldsim.base.model import BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.numerics.vectors import direction_enu_xyz
 from yieldsim.planning.orientation.mount_frames import facings, leaned, spread_over_sky
+from yieldsim.planning.orientation.objectives import FacingProblem
 from yieldsim.planning.orientation.optimise import annual_bound, best_facing, facing_map
 
 NARROW = RoundAcceptance(incidence_deg=[0, 0.8, 1.2], acceptance_fraction=[0.9, 0.85, 0.0], source="point")
@@ -71,28 +72,32 @@ def brute_force(prospect, score, step_deg, rolls=(0.0,)):
 @pytest.mark.parametrize("table", [NARROW, WIDE], ids=["narrow", "wide"])
 def test_ridges(weighed, seed, table):
     prospect = weighed(*ridge(seed), table, step_minutes=30, steps=2)
-    found = best_facing(prospect, "annual")
+    found = best_facing(FacingProblem(prospect, "annual"))
     best = brute_force(prospect, prospect.annual_kwh, 0.5)
     assert found.score >= 0.998 * best
     assert found.bound >= best
-    month = best_facing(prospect, "worst-month")
-    assert month.score >= 0.998 * brute_force(prospect, lambda some: prospect.score("worst-month", some), 1.0)
+    month = best_facing(FacingProblem(prospect, "worst-month"))
+    assert month.score >= 0.998 * brute_force(
+        prospect, lambda some: FacingProblem(prospect, "worst-month").score(some), 1.0
+    )
 
 
 def test_martian_plain(weighed):
     prospect = weighed(*martian(), WIDE, step_minutes=10, steps=6)
-    found = best_facing(prospect, "annual")
+    found = best_facing(FacingProblem(prospect, "annual"))
     best = brute_force(prospect, prospect.annual_kwh, 1.5)
     assert found.score >= 0.998 * best
     assert best <= found.bound <= 1.1 * best
-    month = best_facing(prospect, "worst-month")
-    assert month.score >= 0.998 * brute_force(prospect, lambda some: prospect.score("worst-month", some), 3.0)
+    month = best_facing(FacingProblem(prospect, "worst-month"))
+    assert month.score >= 0.998 * brute_force(
+        prospect, lambda some: FacingProblem(prospect, "worst-month").score(some), 3.0
+    )
 
 
 def test_two_angles_with_roll(weighed):
     for sky, minutes in ((ridge(4), 30), (martian(5.0, 8766 * 3), 20)):
         prospect = weighed(*sky, TROUGH, step_minutes=minutes, cell_deg=1.0)
-        found = best_facing(prospect, "annual")
+        found = best_facing(FacingProblem(prospect, "annual"))
         best = brute_force(prospect, prospect.annual_kwh, 6.0, rolls=np.arange(0.0, 180.0, 15.0))
         assert found.score >= 0.998 * best
 
@@ -100,7 +105,7 @@ def test_two_angles_with_roll(weighed):
 @pytest.mark.parametrize("seed", [5, 6])
 def test_shortest_gap(weighed, seed):
     prospect = weighed(*ridge(seed), WIDE, step_minutes=30, steps=2)
-    found = best_facing(prospect, "shortest-gap")
+    found = best_facing(FacingProblem(prospect, "shortest-gap"))
     grid = spread_over_sky(0.75, np.zeros(1))
     gap, _ = prospect.gap_and_light_hours(grid)
     assert -found.score <= gap.min() / 0.998 + prospect.track.step_hours
@@ -109,7 +114,7 @@ def test_shortest_gap(weighed, seed):
 def test_bound_holds_where_the_best_is_not_known(weighed):
     prospect = weighed(*ridge(7), WIDE, step_minutes=30, steps=2)
     bound, better = annual_bound(prospect, 0.5 * float(facing_map(prospect, 4.0).annual_kwh.max()))
-    best = best_facing(prospect, "annual").score
+    best = best_facing(FacingProblem(prospect, "annual")).score
     assert bound >= best
     assert better is not None
     assert prospect.annual_kwh(better)[0] > 0.9 * best
@@ -127,7 +132,10 @@ def test_dust_by_tilt_moves_the_best_facing_and_is_bounded(weighed):
     rates = DustRates.for_run(dust, history, days[-1] * 86400.0)
     prospect = weighed(sun, power, WIDE, step_minutes=20, steps=3, dust=rates, load_days=days)
     clean = weighed(sun, power, WIDE, step_minutes=20, steps=3)
-    found, without = best_facing(prospect, "annual"), best_facing(clean, "annual")
+    found, without = (
+        best_facing(FacingProblem(prospect, "annual")),
+        best_facing(FacingProblem(clean, "annual")),
+    )
     assert found.facing.tilt_deg[0] > without.facing.tilt_deg[0] + 0.5
     best = brute_force(prospect, prospect.annual_kwh, 3.0)
     assert 0.998 * best <= found.score <= found.bound

@@ -26,7 +26,7 @@ from yieldsim.energy import soiling
 from yieldsim.energy.integration import beam_block
 from yieldsim.files.inputs.readers import read_body
 from yieldsim.optics.acceptance import acceptance_at
-from yieldsim.planning.orientation.objectives import Prospect
+from yieldsim.planning.orientation.objectives import FacingProblem, Prospect
 from yieldsim.planning.orientation.optimise import best_facing
 from yieldsim.planning.sunlight.cumulative_sky import weigh
 from yieldsim.planning.unit_sets.design import choose_units
@@ -210,7 +210,7 @@ def all_axes(mounts):
 )
 def test_no_facing_found_by_brute_force_is_better(name, goal):
     series, prospect = case(name)
-    mount = best_facing(prospect, goal).facing.mount(0)
+    mount = best_facing(FacingProblem(prospect, goal)).facing.mount(0)
     reached, best = series.score(goal, all_axes((mount,))), brute_force(series, goal)
     if goal == "shortest-gap":
         assert -reached <= -best + series.grid.interval_s / 3600.0

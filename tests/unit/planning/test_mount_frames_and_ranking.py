@@ -18,9 +18,8 @@ from yieldsim.planning.orientation.mount_frames import (
     sky_grid,
     spread_over_sky,
 )
-from yieldsim.planning.orientation.multistart import apart
 from yieldsim.planning.orientation.optimise import in_hundredths
-from yieldsim.planning.orientation.pattern_search import search_turned
+from yieldsim.planning.orientation.pattern_search import distinct, search_turned
 from yieldsim.planning.site_ranking import kept_by_stage, ranked, units_for_power
 
 
@@ -86,11 +85,13 @@ def test_grids_leave_no_hole():
     assert np.degrees(np.arccos(nearest.min())) <= 0.76 * 5.0
 
 
-def test_apart():
-    some = facings([10.0, 11.0, 60.0], 0.0)
-    kept, score = apart(some, np.array([1.0, 2.0, 0.5]), 3.0, 5)
-    assert kept.tilt_deg.tolist() == [11.0, 60.0]
-    assert score.tolist() == [2.0, 0.5]
+def test_distinct_places_of_normals_and_of_whole_mounts():
+    some = facings([10.0, 11.0, 60.0, 11.0], 0.0, [0.0, 0.0, 0.0, 40.0])
+    worth, axes = np.array([1.0, 2.0, 0.5, 1.5]), axes_enu_xyz(some)
+    assert distinct(axes, worth, 3.0, 5, rolls=False) == [1, 2]
+    assert distinct(axes, worth, 3.0, 5) == [1, 3, 2]
+    assert distinct(axes, worth, 3.0, 2) == [1, 3]
+    assert distinct(axes, worth, 0.5, 5, rolls=False) == [1, 0, 2]
 
 
 def test_search_climbs_to_the_top_and_reports_whole_hundredths():

@@ -8,7 +8,9 @@ the patch.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -161,6 +163,14 @@ def rolls_refined(sweep: Sweep, some: Facings, step_deg: float, finest_deg: floa
             value = np.maximum(value, reached)
         step_deg /= 2.0
     return some._replace(roll_deg=roll)
+
+
+def descended(levels: tuple[Level, ...], some: Facings, kept: Callable[[Facings, Level], Facings]) -> Facings:
+    """What is kept of some facings of the first level, cut up for each next one."""
+    some = kept(some, levels[0])
+    for above, level in pairwise(levels):
+        some = kept(finer(some, above, level), level)
+    return some
 
 
 def finer(some: Facings, above: Level, level: Level) -> Facings:

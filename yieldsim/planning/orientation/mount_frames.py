@@ -1,4 +1,4 @@
-"""Many facings at once: their axes, grids of them, neighbours of one, and what a crooked mast makes of it."""
+"""Many facings at once: their axes, grids of them, and what a crooked mast makes of it."""
 
 from __future__ import annotations
 
@@ -8,9 +8,6 @@ import numpy as np
 
 from yieldsim.base.model import Mount
 from yieldsim.base.numerics.vectors import FloatArray
-
-GOLDEN_ANGLE_DEG = 180.0 * (3.0 - 5.0**0.5)
-ROLL_PER_LEAN = 2.0
 
 
 class Facings(NamedTuple):
@@ -132,23 +129,6 @@ def leaned(some: Facings, off_deg: FloatArray, toward_deg: FloatArray) -> Facing
     way = np.cos(toward) * frame[:, :, 1] + np.sin(toward) * frame[:, :, 0]
     normal = np.cos(off) * frame[:, :, 2] + np.sin(off) * way
     return facings_of_axes(carried(axes, normal).reshape(-1, 3, 3))
-
-
-def nearby(one: Facings, step_deg: float, turn_deg: float, *, rolls: bool) -> Facings:
-    """Facings about a step away from one, even over all ways to move: leans, and for optics that can roll leans and
-    rolls together, a roll counting ROLL_PER_LEAN of a lean.
-
-    turn_deg   turns the pattern: a search that tries another one each time is not held up on a ridge between its ways
-    """
-    if not rolls:
-        toward = np.asarray(turn_deg + np.arange(8) * 45.0, dtype=np.float64)
-        return leaned(one, np.full(8, step_deg), toward)._replace(roll_deg=np.zeros(8))
-    # points on a sphere, even by height and by the golden angle
-    number = np.arange(16) + 0.5
-    height = 1.0 - number / 8.0
-    toward = np.asarray(turn_deg + GOLDEN_ANGLE_DEG * number, dtype=np.float64)
-    off = leaned(one, step_deg * np.sqrt(1.0 - height**2), toward)
-    return off._replace(roll_deg=off.roll_deg + ROLL_PER_LEAN * step_deg * height)
 
 
 def on_a_crooked_mast(

@@ -1,4 +1,4 @@
-"""A site as one unit of a collector sees it, and by what facings are judged there.
+"""A site as one unit of a collector sees it, and the problem of the best facing there: what `orient`, `rank` and `tune` search alike.
 
 Goals, each a score that is better when higher:
 
@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -137,52 +137,89 @@ class Prospect:
             raise ValueError("no load was given")
         return np.array([self.use(units * self.power_w(some, i)) for i in range(some.count)]) / self.years
 
-    def score(
-        self,
-        goal: Goal,
-        some: Facings,
-        units: int = 1,
-        *,
-        at_least: FloatArray | None = None,
-        scout: bool = False,
-    ) -> FloatArray:
-        """How well each facing serves a goal, higher is better, (n,): kWh of `units` units, or minus hours.
+
+class Effort(NamedTuple):
+    """How long a goal is searched for.
+
+    seeds       places that are searched from, twice as many where facings roll; judging one for a load takes a run of its store
+    patience    rounds in a row without gain after which the step is halved: months have ridges that take it. One value for all
+        goals doubles the time for loads and leaves gaps up to 1.2 % longer
+    ends        so many of the best ends are searched in the finest cells and steps from the step exact_from_deg on; sooner for
+        gaps, which change by whole steps of time
+    grid_deg    distance of the facings of a grid whatever the optics; None: by the reach of the acceptance. Gaps jump from one
+        facing to the next, and by the reach came out up to 0.7 % longer
+    """
+
+    seeds: int
+    patience: int
+    ends: int
+    exact_from_deg: float
+    grid_deg: float | None
+
+
+EFFORT: dict[Goal, Effort] = {
+    "annual": Effort(24, 3, 2, 0.16, None),
+    "worst-month": Effort(24, 3, 2, 0.16, None),
+    "shortest-gap": Effort(16, 2, 8, 0.64, 2.0),
+    "load": Effort(4, 2, 1, 0.16, 5.0),
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FacingProblem:
+    """What a facing is sought for.
+
+    prospect   the light of the run, by which facings are judged
+    units      how many face that way: decides what a load can use
+    """
+
+    prospect: Prospect
+    goal: Goal
+    units: int = 1
+
+    @property
+    def effort(self) -> Effort:
+        """How long to search."""
+        return EFFORT[self.goal]
+
+    def score(self, some: Facings, at_least: FloatArray | None = None, *, scout: bool = False) -> FloatArray:
+        """How well each facing serves the goal, higher is better, (n,): kWh of all units, or minus hours.
 
         Energy decides among facings with the same gap, or with nothing in their worst month: it adds less
         than half a step of time, or a millionth.
         at_least   (n,)  a facing that can't reach this score may be given up: minus infinity
         scout      read energies from the sky for searching
         """
-        return self.worth(goal, self.measures(goal, some, units, at_least=at_least, scout=scout))
+        return self.worth(self.measures(some, at_least, scout=scout))
 
-    def worth(self, goal: Goal, measures: FloatArray) -> FloatArray:
+    def scouted(self, some: Facings, at_least: FloatArray | None = None) -> FloatArray:
+        """Measures by the sky and the steps for searching."""
+        return self.measures(some, at_least, scout=True)
+
+    def worth(self, measures: FloatArray) -> FloatArray:
         """Scores (n,) from `measures` (n, k)."""
-        if goal != "worst-month":
+        if self.goal != "worst-month":
             return measures[:, 0]
-        worst = measures[:, self.whole_months].min(axis=1)
-        return np.asarray(worst + TIE * measures.sum(axis=1) / self.years)
+        worst = measures[:, self.prospect.whole_months].min(axis=1)
+        return np.asarray(worst + TIE * measures.sum(axis=1) / self.prospect.years)
 
     def measures(
-        self,
-        goal: Goal,
-        some: Facings,
-        units: int = 1,
-        *,
-        at_least: FloatArray | None = None,
-        scout: bool = False,
+        self, some: Facings, at_least: FloatArray | None = None, *, scout: bool = False
     ) -> FloatArray:
         """What scores follow from, (n, k): the energy of each month for the poorest one, else the score itself."""
-        if goal == "load":
-            return self.used_kwh(some, units)[:, None]
-        if goal == "annual":
-            return units * self.annual_kwh(some, scout=scout)[:, None]
-        if goal == "worst-month":
-            return units * self.month_kwh(some, scout=scout)
-        share = self.annual_kwh(some, scout=True) / max(self.year.sky.total_kwh() / self.years, 1e-300)
-        track = self.scout_track if scout else self.track
+        prospect = self.prospect
+        if self.goal == "load":
+            return prospect.used_kwh(some, self.units)[:, None]
+        if self.goal == "annual":
+            return self.units * prospect.annual_kwh(some, scout=scout)[:, None]
+        if self.goal == "worst-month":
+            return self.units * prospect.month_kwh(some, scout=scout)
+        share = prospect.annual_kwh(some, scout=True) / max(
+            prospect.year.sky.total_kwh() / prospect.years, 1e-300
+        )
+        track, ready = prospect.scout_track if scout else prospect.track, prospect.year.ready
         # equal gaps are told apart by energy: with less of it, only a shorter one counts
         most = None if at_least is None else -at_least + 0.5 * track.step_hours * share
-        ready = self.year.ready
         if scout and not ready.is_round:
             ready = ready._replace(disc_xy=ready.disc_xy[:0])
         gap, _ = gaps_and_hours(track, ready, axes_enu_xyz(some), some.tilt_deg, most)

@@ -9,6 +9,7 @@ acceptance widened by the patch's own radius; patches that can't beat the best a
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,23 +25,14 @@ from yieldsim.planning.orientation.mount_frames import (
     sky_grid,
     together,
 )
-from yieldsim.planning.orientation.multistart import Score, grid_step_deg, rolled_seeds, seeds_of_grid
-from yieldsim.planning.orientation.objectives import Goal, Prospect
+from yieldsim.planning.orientation.multistart import grid_step_deg, starts
+from yieldsim.planning.orientation.objectives import FacingProblem, Goal, Prospect
 from yieldsim.planning.orientation.pattern_search import distinct, search_turned
 
 FINEST_DEG = 0.04
 """Where the search stops; whole hundredths of a degree are tried after it."""
-EXACT_FROM_DEG, GAPS_FROM_DEG, ROLLED_GAPS_FROM_DEG = 0.16, 0.32, 0.64
-EXACT: dict[Goal, int] = {"annual": 2, "worst-month": 2, "shortest-gap": 8, "load": 1}
-"""So many of the best facings are searched in the finest cells and steps from such a step on; sooner for gaps, which change by
-whole steps of time, and for two angles, whose gaps are first searched in some of these."""
-LEAST_SURVIVORS = 2
-"""So few of these go on to the end."""
 DISTINCT_DEG = 1.0
 """So many of the best are, if they are turned against each other by more than this."""
-PATIENCE: dict[Goal, int] = {"annual": 3, "worst-month": 3, "shortest-gap": 2, "load": 2}
-"""After so many rounds in a row without gain their step is halved: months have ridges that take patience. One value for all goals
-doubles the time for loads and leaves gaps up to 1.2 % longer."""
 MOST_HUNDREDTHS = 20
 """So many hundredths of a degree a facing is moved at most when it is put in whole ones."""
 BOUND_STEP_DEG = 8.0
@@ -74,7 +66,7 @@ class FacingMap:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Found:
-    """The best facing for a goal, and a bound: no facing at all exceeds it (None: not known for this goal or
+    """The best facing of a problem, and a bound: no facing at all exceeds it (None: not asked for, or not known for this goal or
     these optics)."""
 
     goal: Goal
@@ -119,68 +111,47 @@ def at_best_rolls(prospect: Prospect, some: Facings) -> Facings:
 # ---------------------------------------------------------------- the search
 
 
-def best_facing(
-    prospect: Prospect,
-    goal: Goal,
-    step_deg: float = 1.0,
-    *,
-    units: int = 1,
-) -> Found:
-    """The best facing for a goal, refined below a grid of step_deg.
+def best_facing(problem: FacingProblem, step_deg: float = 1.0, *, bounded: bool = True) -> Found:
+    """The best facing, refined below a grid of step_deg.
 
-    units   how many face that way: decides what a load can use
+    bounded   work out the bound too, and go on from a better facing that is met on the way
     """
-
-    def score(some: Facings, at_least: FloatArray | None) -> FloatArray:
-        return prospect.score(goal, some, units, at_least=at_least)
-
-    rolls, step = prospect.rolls_matter, grid_step_deg(prospect, goal, step_deg)
-    starts = (rolled_seeds if rolls else seeds_of_grid)(prospect, goal, units, step)
-    if starts.count == 0:
+    prospect, units, rolls = problem.prospect, problem.units, problem.prospect.rolls_matter
+    step = grid_step_deg(problem, step_deg)
+    some = starts(problem, step)
+    if some.count == 0:
         nothing = facings(0.0, 0.0)
-        return Found(goal=goal, facing=nothing, score=float(score(nothing, None)[0]), bound=0.0)
-    reached, values = searched(prospect, goal, units, starts, step / 2.0)
+        return Found(goal=problem.goal, facing=nothing, score=float(problem.score(nothing)[0]), bound=0.0)
+    reached, values = searched(problem, some, step / 2.0)
     bound = None
-    if goal == "annual" and not rolls:
+    if bounded and problem.goal == "annual" and not rolls:
         most, better = annual_bound(prospect, float(values[0]) / units)
         if better is not None:
-            reached, values = searched(prospect, goal, units, together(reached.take([0]), better), 0.25)
+            reached, values = searched(problem, together(reached.take([0]), better), 0.25)
         bound = max(units * most, float(values[0]))
-    facing, best = in_hundredths(score, reached, rolls=rolls)
-    return Found(goal=goal, facing=facing, score=best, bound=bound)
+    facing, best = in_hundredths(problem.score, reached, rolls=rolls)
+    return Found(goal=problem.goal, facing=facing, score=best, bound=bound)
 
 
-def searched(
-    prospect: Prospect, goal: Goal, units: int, starts: Facings, step_deg: float
-) -> tuple[Facings, FloatArray]:
+def searched(problem: FacingProblem, some: Facings, step_deg: float) -> tuple[Facings, FloatArray]:
     """Where the search below the grid ends, best first, and the scores: from all starts in the sky for searching, then from
     the best few in the finest cells and steps."""
-
-    def worth(measures: FloatArray) -> FloatArray:
-        return prospect.worth(goal, measures)
-
-    def scouted(some: Facings, at_least: FloatArray | None) -> FloatArray:
-        return prospect.measures(goal, some, units, at_least=at_least, scout=True)
-
-    def exact(some: Facings, at_least: FloatArray | None) -> FloatArray:
-        return prospect.measures(goal, some, units, at_least=at_least)
-
-    rolls, patience, ends = prospect.rolls_matter, PATIENCE[goal], EXACT[goal]
-    finest = EXACT_FROM_DEG
-    if goal == "shortest-gap":
-        finest = ROLLED_GAPS_FROM_DEG if rolls else GAPS_FROM_DEG
+    effort, rolls = problem.effort, problem.prospect.rolls_matter
     reached, values = search_turned(
-        scouted, worth, starts, step_deg,
-        finest_deg=finest, patience=patience, survivors=max(LEAST_SURVIVORS, ends), rolls=rolls,
+        problem.scouted, problem.worth, some, step_deg,
+        finest_deg=effort.exact_from_deg, patience=effort.patience,
+        survivors=effort.ends, rolls=rolls,
     )  # fmt: skip
-    few = reached.take(distinct(axes_enu_xyz(reached), values, DISTINCT_DEG, ends))
+    few = reached.take(distinct(axes_enu_xyz(reached), values, DISTINCT_DEG, effort.ends))
     return search_turned(
-        exact, worth, few, finest,
-        finest_deg=FINEST_DEG, patience=patience, survivors=LEAST_SURVIVORS, rolls=rolls,
+        problem.measures, problem.worth, few, effort.exact_from_deg,
+        finest_deg=FINEST_DEG, patience=effort.patience, survivors=1, rolls=rolls,
     )  # fmt: skip
 
 
-def in_hundredths(score: Score, some: Facings, *, rolls: bool = False) -> tuple[Facings, float]:
+def in_hundredths(
+    score: Callable[[Facings, FloatArray | None], FloatArray], some: Facings, *, rolls: bool = False
+) -> tuple[Facings, float]:
     """The best facing in whole hundredths of a degree around any of some, and its score.
 
     Gaps may change by a day from one hundredth to the next, poorest months of narrow tables by a hundredth: the one that is

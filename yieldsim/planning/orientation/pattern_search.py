@@ -56,7 +56,7 @@ def search_turned(
     value = worth(known)
     step, idle = np.full(starts.count, float(step_deg)), np.zeros(starts.count, dtype=np.int64)
     guess = np.repeat(axes[:, None], 2, axis=1)
-    places = _even_turns(PLACES, 0, rolls) * np.linspace(0.05, 1.0, PLACES)[:, None] ** 0.5
+    places = even_turns(PLACES, 0, rolls) * np.linspace(0.05, 1.0, PLACES)[:, None] ** 0.5
     for turn in range(MOST_ROUNDS):
         if turn % TRIAL_ROUNDS == 0 and turn > 0 and len(value) > survivors:
             kept = distinct(axes, value, float(step.max()), max(survivors, len(value) // 2))
@@ -65,7 +65,7 @@ def search_turned(
         active = np.flatnonzero(step >= finest_deg)
         if len(active) == 0:
             break
-        ring = _even_turns(RING, turn, rolls)
+        ring = even_turns(RING, turn, rolls)
         tried = np.concatenate(
             [turned(axes[active][:, None], step[active, None, None] * ring), guess[active]], axis=1
         )
@@ -90,20 +90,28 @@ def search_turned(
     return found if rolls else found._replace(roll_deg=np.zeros(found.count)), value[order]
 
 
-def distinct(axes: FloatArray, worth: FloatArray, apart_deg: float, most: int) -> list[int]:
-    """Places of the best mounts (n, 3, 3), best first, that are turned against each other by more than apart_deg."""
+def distinct(
+    axes: FloatArray, worth: FloatArray, apart_deg: float, most: int, *, rolls: bool = True
+) -> list[int]:
+    """Places of the best mounts (n, 3, 3), best first, that are turned against each other by at least apart_deg; without
+    rolls, whose normals are so far apart."""
+    near = np.cos(np.radians(apart_deg))
     chosen: list[int] = []
-    near = 1.0 + 2.0 * np.cos(np.radians(apart_deg))
-    for place in np.argsort(-worth, kind="stable"):
+    order = np.argsort(-worth, kind="stable")
+    while len(order) and len(chosen) < most:
+        best, order = int(order[0]), order[1:]
+        chosen.append(best)
         # the trace of the turn between two frames
-        if not chosen or np.einsum("nij,ij->n", axes[chosen], axes[place]).max() < near:
-            chosen.append(int(place))
-            if len(chosen) == most:
-                break
+        close = (
+            (np.einsum("nij,ij->n", axes[order], axes[best]) - 1.0) / 2.0
+            if rolls
+            else axes[order, 2] @ axes[best, 2]
+        )
+        order = order[close < near]
     return chosen
 
 
-def _even_turns(count: int, turn: int, rolls: bool) -> FloatArray:
+def even_turns(count: int, turn: int, rolls: bool) -> FloatArray:
     """Turns (count, 3) of unit size about axes evenly spread over the sphere, about the normal ROLL_PER_LEAN times as large;
     without rolls about axes evenly spread in the aperture."""
     n = np.arange(turn * count, (turn + 1) * count)

@@ -61,15 +61,21 @@ def roughness(ready: Lookup, block_rad: float) -> Roughness:
     lit_l = _lit_half(ready.first_l, ready.step_l, ready.grid.shape[2])
     rows = min(half, math.ceil(lit_t / step) + 8 * int(NODES_PER_BLOCK))
     columns = min(half, math.ceil(lit_l / step) + 8 * int(NODES_PER_BLOCK))
-    t = 2.0 * np.arctan(step * np.arange(-rows, rows + 1))[:, None]
-    el = 2.0 * np.arctan(step * np.arange(-columns, columns + 1))[None, :]
+    # a side that a table holds for both is flagged once
+    t = 2.0 * np.arctan(step * np.arange(0 if ready.fold_t else -rows, rows + 1))[:, None]
+    el = 2.0 * np.arctan(step * np.arange(0 if ready.fold_l else -columns, columns + 1))[None, :]
     # directions whose projected angles are t and el; behind the plane z < 0 the tangents turn over together
     behind = (np.abs(t) > 0.5 * np.pi) | (np.abs(el) > 0.5 * np.pi)
     x, y = np.tan(t), np.tan(el)
     z = np.where(behind, -1.0, 1.0) / np.sqrt(1.0 + x**2 + y**2)
     nodes = np.stack(np.broadcast_arrays(x * z, y * z, z), axis=-1).reshape(-1, 3)
     flags = _flags_of(ready, nodes, NODE_MARGIN * block_rad, SMOOTH * float(ready.grid.max()))
-    return Roughness(curve=no_curve, grid=flags.reshape(len(flags), 2 * rows + 1, 2 * columns + 1), step=step)
+    grid = flags.reshape(len(flags), t.size, el.size)
+    if ready.fold_t:
+        grid = np.concatenate([grid[:, :0:-1], grid], axis=1)
+    if ready.fold_l:
+        grid = np.concatenate([grid[:, :, :0:-1], grid], axis=2)
+    return Roughness(curve=no_curve, grid=np.ascontiguousarray(grid), step=step)
 
 
 def _lit_half(first: float, step: float, count: int) -> float:
@@ -164,12 +170,15 @@ def _flags(
         for c in range(classes):
             curve, grid = curves[c if is_round else 0], grids[0 if is_round else c]
             worst, largest = 0.0, 0.0
-            for share in range(1, 4):
+            # the widest ring first: it mostly decides
+            for share in range(3, 0, -1):
                 second, reading = ring_remainder(
                     is_round, curve, chord_step, grid, first_t, step_t, fold_t, first_l, step_l, fold_l,
                     x, y, z, share * ring / 3.0, DIRECTIONS,
                 )  # fmt: skip
                 worst, largest = max(worst, second), max(largest, reading)
+                if worst > tolerance and largest > 0.0:
+                    break
             if largest > 0.0:
                 flags[c, i] = 1 if worst <= tolerance else 2
     return flags

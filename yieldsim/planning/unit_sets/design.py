@@ -14,19 +14,18 @@ from numpy.typing import NDArray
 from yieldsim.base.model import Mount
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.mount_frames import (
-    GOLDEN_ANGLE_DEG,
     Facings,
     axes_enu_xyz,
-    nearby,
+    facings_of_axes,
     of_mounts,
     together,
 )
-from yieldsim.planning.orientation.objectives import Goal, Prospect
+from yieldsim.planning.orientation.objectives import FacingProblem, Goal, Prospect
 from yieldsim.planning.orientation.optimise import Found, annual_bound, best_facing
-from yieldsim.planning.orientation.pattern_search import distinct
+from yieldsim.planning.orientation.pattern_search import distinct, even_turns, turned
 from yieldsim.planning.sunlight.sunlit_series import runs_of_facings
 from yieldsim.planning.unit_sets.candidates import Candidates, spread, widened_run_lists
-from yieldsim.planning.unit_sets.max_min_month import moved_together, sharing_facings, turned_again
+from yieldsim.planning.unit_sets.max_min_month import moved_together, sharing_facings
 from yieldsim.planning.unit_sets.performance import Ability, Mounts, Watch
 from yieldsim.planning.unit_sets.selection import (
     Chooser,
@@ -41,9 +40,9 @@ from yieldsim.planning.unit_sets.set_cover import RunLists
 FIRST_STEP_SHARE, LAST_STEP_SHARE, FINEST_STEP_SHARE = 0.5, 0.125, 0.008
 """Steps of the last search about each unit of a set, in distances between candidates: the first, and the last of sets
 on the way and of the set asked for."""
+WAYS, WAYS_ROLLED = 8, 16
+"""Turns of a unit that are tried at a time, of optics that roll twice as many."""
 MOST_POLISHED, MOST_TRIED = 40, 6000
-MOST_TURNED_AGAIN = 4
-"""Sets of up to so many two-angle units are searched again unit by unit for a load."""
 TOGETHER_DEG, NEXT_TO_NOTHING = 1.0, 3e-4
 """Units turned against each other by less are put on one mount if the set's worth falls by no more than this share."""
 DRAWS, DRAWS_ON_THE_WAY = 8, 2
@@ -94,7 +93,7 @@ def choose_units(
     found          the best facing for the goal, where it is known; its bound is for one unit
     most_use_kwh   what the load asks for a year, for the goal "load"
     """
-    single = best_facing(prospect, goal) if found is None else found
+    single = best_facing(FacingProblem(prospect, goal)) if found is None else found
     watch = Watch(prospect, goal)
     if goal == "annual":
         return _all_alike(watch, single, units, progress)
@@ -234,7 +233,7 @@ def _most_weighted(prospect: Prospect, weights: FloatArray) -> float:
     sky = prospect.months.sky.merged(factor)
     year = prospect.year.with_sky(sky)
     weighted = replace(prospect, year=year, scout=year)
-    found = best_facing(weighted, "annual", 2.0)
+    found = best_facing(FacingProblem(weighted, "annual"), 2.0)
     bound = annual_bound(weighted, found.score)[0] if found.bound is None else found.bound
     return bound * prospect.years
 
@@ -268,15 +267,16 @@ def polished(
     """
     plain = _mounts(candidates.facings, chosen)
     now = candidates.facings.take(chosen)
-    if goal == "load" and prospect.rolls_matter and len(chosen) <= MOST_TURNED_AGAIN:
-        now = turned_again(prospect, candidates.facings, now)
     items = features(prospect, goal, now)
-    share, turn_deg, tried = FIRST_STEP_SHARE, 0.0, 0
+    share, turn, tried, ways = FIRST_STEP_SHARE, 0, 0, WAYS_ROLLED if prospect.rolls_matter else WAYS
     while share >= (FINEST_STEP_SHARE if thorough else LAST_STEP_SHARE) and tried < MOST_TRIED:
         helped = False
         for place in range(now.count):
             one = now.take([place])
-            around = nearby(one, share * candidates.step_deg, turn_deg, rolls=prospect.rolls_matter)
+            ring = share * candidates.step_deg * even_turns(ways, turn, prospect.rolls_matter)
+            around = facings_of_axes(turned(axes_enu_xyz(one), ring))
+            if not prospect.rolls_matter:
+                around = around._replace(roll_deg=np.zeros(ways))
             reached = features(prospect, goal, around)
             rest = [*items[:place], *items[place + 1 :]]
             small = _small_chooser(prospect, goal, [*rest, items[place], *reached])
@@ -287,7 +287,7 @@ def polished(
                 for column, new in zip(now, around, strict=True):
                     column[place] = new[best - 1]
             tried += around.count
-        turn_deg += GOLDEN_ANGLE_DEG
+        turn += 1
         if not (thorough and helped):
             share /= 2.0
     return max((_mounts(now, list(range(now.count))), plain), key=watch.worth)

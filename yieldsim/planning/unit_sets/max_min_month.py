@@ -1,4 +1,4 @@
-"""Several units that share the year between them: facings for that, mounts moved together, and units turned beside the rest.
+"""Several units that share the year between them: facings for that, and mounts moved together.
 
 One facing at its best for the year says little about what two need: one for the high Sun and one for the low, each at its own
 roll. The best mix of fractional units for the poorest month is a linear programme over all facings and rolls; it is solved by
@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.orientation.coarse_to_fine import finer
+from yieldsim.planning.orientation.coarse_to_fine import Level, descended
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, facings_of_axes, together
-from yieldsim.planning.orientation.objectives import Prospect
-from yieldsim.planning.orientation.pattern_search import ROLL_PER_LEAN, distinct, search_turned, turned
+from yieldsim.planning.orientation.objectives import FacingProblem, Prospect
+from yieldsim.planning.orientation.pattern_search import ROLL_PER_LEAN, distinct, turned
 from yieldsim.planning.unit_sets.selection import best_mix
 
 LEAST_SHARE = 0.05
@@ -25,10 +25,6 @@ PRICED, KEPT, ENDS, NEAR_DEG = 120, 400, 40, 3.0
 far apart those are."""
 WORTH_MORE = 1e-3
 """A facing joins a mix if the weights price it higher than the mix by more than this share."""
-ROUNDS, STEP_DEG, FINEST_DEG = 3, 3.0, 0.16
-"""Each unit for a load is searched again in at most so many rounds, by steps from the first to the last."""
-ENOUGH = 1e-4
-"""A round that gains a smaller share is the last."""
 FIRST_TOGETHER_DEG, SCOUT_TOGETHER_DEG, LAST_TOGETHER_DEG = 4.0, 0.25, 0.03
 """Steps of mounts moved together: the first, the last in the sky for searching, the last in the finest one, where the first is
 twice that."""
@@ -42,14 +38,12 @@ def sharing_facings(prospect: Prospect) -> Facings:
     assert coarse is not None
     most = float(coarse.annual_kwh.max(initial=0.0))
     some = coarse.grid.take(coarse.annual_kwh > LEAST_SHARE * most)
-    for number, level in enumerate(coarse.levels):
-        if number > 0:
-            some = finer(some, coarse.levels[number - 1], level)
-        kwh = level.months.period_kwh(axes_enu_xyz(some), some.tilt_deg)[:, whole]
-        mix, price = priced_mix(kwh)
-        order = np.argsort(-price, kind="stable")
-        kept = np.unique(np.concatenate([mix, order[:KEPT]]))
-        some = some.take(kept)
+
+    def kept(some: Facings, level: Level) -> Facings:
+        mix, price = priced_mix(level.months.period_kwh(axes_enu_xyz(some), some.tilt_deg)[:, whole])
+        return some.take(np.unique(np.concatenate([mix, np.argsort(-price, kind="stable")[:KEPT]])))
+
+    some = descended(coarse.levels, some, kept)
     kwh = prospect.month_kwh(some, scout=True)[:, whole]
     mix, price = priced_mix(kwh)
     near = distinct(axes_enu_xyz(some), price, NEAR_DEG, ENDS)
@@ -77,48 +71,6 @@ def priced_mix(kwh: FloatArray) -> tuple[np.ndarray, FloatArray]:
     return np.array([place for place, own in zip(chosen, share, strict=False) if own > 1e-6]), price
 
 
-def turned_again(prospect: Prospect, all_candidates: Facings, units: Facings) -> Facings:
-    """Each unit of a set for a load searched again beside the rest, from where it is and from the candidate that would do best
-    there."""
-    use = prospect.use
-    assert use is not None
-
-    def power_w(some: Facings) -> FloatArray:
-        return np.stack([prospect.power_w(some, place) for place in range(some.count)])
-
-    def worth(power: FloatArray) -> FloatArray:
-        return np.array([use(row) for row in power]) / prospect.years
-
-    listed, held = power_w(all_candidates), power_w(units)
-    value, now = float(worth(held.sum(axis=0)[None])[0]), units
-    for _ in range(ROUNDS):
-        before = value
-        for place in range(now.count):
-            rest = held.sum(axis=0) - held[place]
-
-            def measure(some: Facings, _: FloatArray | None, rest: FloatArray = rest) -> FloatArray:
-                return worth(rest + power_w(some))[:, None]
-
-            best = int(worth(rest + listed).argmax())
-            found, reached = search_turned(
-                measure,
-                lambda measures: measures[:, 0],
-                together(now.take([place]), all_candidates.take([best])),
-                STEP_DEG,
-                finest_deg=FINEST_DEG,
-                patience=2,
-                survivors=1,
-            )
-            if reached[0] > value:
-                value = float(reached[0])
-                for column, new in zip(now, found, strict=True):
-                    column[place] = new[0]
-                held[place] = power_w(found.take([0]))[0]
-        if value <= before * (1.0 + ENOUGH):
-            break
-    return now
-
-
 def moved_together(
     prospect: Prospect, some: Facings, counts: NDArray[np.int64], *, scout: bool = False
 ) -> tuple[Facings, float]:
@@ -131,6 +83,7 @@ def moved_together(
     """
     from scipy.optimize import linprog
 
+    worth = FacingProblem(prospect, "worst-month").worth
     whole, count, rolls = prospect.whole_months, some.count, prospect.rolls_matter
     free = 3 if rolls else 2
     ways = np.concatenate([np.eye(3)[:free], -np.eye(3)[:free]])
@@ -146,7 +99,7 @@ def moved_together(
         return np.asarray(kwh.reshape(*some.shape[:-2], -1) * counts[:, None])
 
     held = months_of(axes).sum(axis=0)
-    value = float(prospect.worth("worst-month", held[None])[0])
+    value = float(worth(held[None])[0])
     while step_deg >= last_deg:
         aside = 0.3 * step_deg
         around = months_of(np.swapaxes(turned(axes[:, None], aside * ways), 0, 1))
@@ -165,7 +118,7 @@ def moved_together(
             turn[:, :free] = answer.x[:-1].reshape(count, free)
             tried = turned(axes, np.array([1.0, 0.5, 0.25])[:, None, None] * turn)
             reached = months_of(tried).sum(axis=1)
-            worths = prospect.worth("worst-month", reached)
+            worths = worth(reached)
             best = int(worths.argmax())
             if worths[best] > value:
                 helped = bool(worths[best] > value * enough)

@@ -109,7 +109,7 @@ def answered(ready: Prepared, questions: Questions, progress: Progress | None = 
     from yieldsim.energy.spectral_transmittance import energy_acceptance
     from yieldsim.planning.habitat.load_profile import grey_light_caveat
     from yieldsim.planning.orientation.load_objective import use_of
-    from yieldsim.planning.orientation.objectives import Prospect
+    from yieldsim.planning.orientation.objectives import FacingProblem, Prospect
     from yieldsim.planning.orientation.optimise import best_facing, facing_map
     from yieldsim.planning.sunlight.cumulative_sky import weigh
     from yieldsim.planning.unit_sets.design import choose_units
@@ -132,7 +132,7 @@ def answered(ready: Prepared, questions: Questions, progress: Progress | None = 
     found: dict[Goal, Found] = {}
     for one in GOALS:
         if one != "load" or use is not None:
-            found[one] = best_facing(prospect, one, questions.step_deg, units=design.unit_count)
+            found[one] = best_facing(FacingProblem(prospect, one, design.unit_count), questions.step_deg)
         phase.done()
     asked_kwh /= sky.years
     plan = None

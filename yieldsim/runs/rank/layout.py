@@ -58,7 +58,7 @@ def laid_out(
         return ready
     from yieldsim.energy.spectral_transmittance import energy_acceptance
     from yieldsim.planning.orientation.load_objective import use_of
-    from yieldsim.planning.orientation.objectives import Prospect
+    from yieldsim.planning.orientation.objectives import FacingProblem, Prospect
     from yieldsim.planning.orientation.optimise import best_facing
     from yieldsim.planning.sunlight.cumulative_sky import weigh
     from yieldsim.planning.unit_sets.design import choose_units
@@ -73,5 +73,5 @@ def laid_out(
     if facing == "set":
         mounts = choose_units(prospect, wanted, count, most_use_kwh=asked_kwh / sky.years).mounts
     else:
-        mounts = (best_facing(prospect, wanted, units=count).facing.mount(0, count),)
+        mounts = (best_facing(FacingProblem(prospect, wanted, count)).facing.mount(0, count),)
     return replace(ready, setting=replace(ready.setting, collector=replace(design, mounts=mounts)))

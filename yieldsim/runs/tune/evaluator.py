@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import YieldsimError
-from yieldsim.base.model import Acceptance, Collector, Mount, RoundAcceptance
+from yieldsim.base.model import Acceptance, Collector, Mount
 
 if TYPE_CHECKING:
-    from yieldsim.base.numerics.vectors import FloatArray
+    from yieldsim.energy.sunlit import LitSteps
     from yieldsim.planning.orientation.mount_frames import Facings
     from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
     from yieldsim.runs.cluster import Compute
@@ -21,10 +21,6 @@ if TYPE_CHECKING:
 TOLERANCE = 0.01
 """Of the traced acceptances; all designs share the random shifts of each lattice, so they compare far better than
 that."""
-FACING_STEP = 0.6
-"""Of the acceptance's half-width: spacing of the facings tried first."""
-RIVALS = 4
-"""Places of that grid that are looked at more closely."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,12 +42,13 @@ class Trial:
 
 @dataclass(slots=True, eq=False, kw_only=True)
 class Bench:
-    """Where designs are tried: the site's sky and the facing rule; remembers what was tried."""
+    """Where designs are tried: the site's sky, its lit steps and the facing rule; remembers what was tried."""
 
     data: dict[str, Any]
     path: Path
     ranges: tuple[Range, ...]
     sky: WeightedSky
+    track: LitSteps
     design: Collector
     """The collector that the sky was weighed for: its fibre is in the sky's energies."""
     mounts: tuple[Mount, ...]
@@ -146,10 +143,14 @@ class Bench:
         import numpy as np
 
         from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, of_mounts
+        from yieldsim.planning.orientation.objectives import FacingProblem, Prospect
+        from yieldsim.planning.orientation.optimise import best_facing
         from yieldsim.planning.sunlight.facing_energy import Sweep
 
         if not self.mounts:
-            return best_facing(self.sky, table)
+            prospect = Prospect.of(self.sky, self.track, table)
+            found = best_facing(FacingProblem(prospect, "annual"), bounded=False)
+            return found.score, found.facing
         given = of_mounts(self.mounts)
         each = Sweep.of(self.sky, table).kwh(axes_enu_xyz(given), given.tilt_deg) / self.sky.years
         units = np.array([mount.count for mount in self.mounts])
@@ -163,49 +164,6 @@ def _tried_design(bench: Bench, values: tuple[float, ...]) -> Trial:
 def traced_again(bench: Bench, values: tuple[float, ...] | None, seed: int) -> float:
     """Annual energy of a design with random shifts of its own, kWh; None: the prescription as it stands."""
     return bench.kwh(bench.data if values is None else bench.changed(values), seed)
-
-
-def best_facing(sky: WeightedSky, table: Acceptance) -> tuple[float, Facings]:
-    """Annual kWh of the facing with most energy, and that facing, roll included where it matters.
-
-    An even grid of the sky, finer than the acceptance (coarser where rolls are tried too), then a search
-    from its best places apart from one another, down to a tenth of the acceptance's half-width, where
-    energy is flat.
-    """
-    import numpy as np
-
-    from yieldsim.optics.acceptance import half_width_deg
-    from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, spread_over_sky
-    from yieldsim.planning.orientation.multistart import apart
-    from yieldsim.planning.orientation.objectives import SCOUT_CELLS_PER_HALF_WIDTH, wider_sky
-    from yieldsim.planning.orientation.pattern_search import search_turned
-    from yieldsim.planning.sunlight.facing_energy import Sweep
-
-    sweep = Sweep.of(sky, table)
-    rolls_matter = not isinstance(table, RoundAcceptance)
-    width = min(max(half_width_deg(table), 1.0), 5.0)
-    step = max(3.0, FACING_STEP * width) if rolls_matter else FACING_STEP * width
-
-    # many rolls are searched in wider cells; the answer is read in the fine ones
-    scout = Sweep.of(wider_sky(sweep, SCOUT_CELLS_PER_HALF_WIDTH), table) if rolls_matter else sweep
-
-    def score(some: Facings, at_least: FloatArray | None) -> FloatArray:
-        return scout.kwh(axes_enu_xyz(some), some.tilt_deg)
-
-    grid = spread_over_sky(step, np.arange(0.0, 180.0, 30.0) if rolls_matter else np.zeros(1))
-    starts, _ = apart(grid, score(grid, None), 4.0 * step, RIVALS)
-    finest = 0.1 * width
-    reached, _ = search_turned(
-        lambda some, at_least: score(some, at_least)[:, None],
-        lambda measures: measures[:, 0],
-        starts,
-        step / 2.0,
-        finest_deg=finest,
-        patience=2,
-        rolls=rolls_matter,
-    )
-    facing = reached.take([0])
-    return float(sweep.kwh(axes_enu_xyz(facing), facing.tilt_deg)[0]) / sky.years, facing
 
 
 def trial_row(trial: Trial, ranges: Sequence[Range]) -> dict[str, Any]:

@@ -110,13 +110,14 @@ def tune(
     for line in notes.lines:
         ready.notes.add(line)
     notes = Notes(list(loaded.warnings))
-    sky, _ = weigh(ready.setting, ready.grid)
+    sky, track = weigh(ready.setting, ready.grid)
     mounts = ready.setting.collector.mounts if collector is not None else ()
     bench = Bench(
         data=data,
         path=Path(optics),
         ranges=ranges,
         sky=sky.merged(),
+        track=track,
         design=ready.setting.collector,
         mounts=mounts,
     )

@@ -13,6 +13,7 @@ from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance import acceptance_at
 from yieldsim.planning.orientation.coarse_to_fine import GRID_DEG, ROLL_GRID_DEG, Level, finer, smeared_table
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, facings, facings_of_axes
+from yieldsim.planning.orientation.objectives import FacingProblem
 from yieldsim.planning.orientation.optimise import best_facing, in_hundredths
 from yieldsim.planning.orientation.pattern_search import distinct, search_turned, turned
 
@@ -160,7 +161,7 @@ def test_a_hairs_breadth_is_found_whatever_way_it_lies(weighed):
         sun = np.cos(hour)[:, None] * along + np.sin(hour)[:, None] * up
         # brighter to one side, so that one facing is best
         power = 100.0 * (2.0 + np.cos(hour - 1.0 - number))
-        found = best_facing(weighed(sun, power, HAIR, step_minutes=1), "annual")
+        found = best_facing(FacingProblem(weighed(sun, power, HAIR, step_minutes=1), "annual"))
         axes = axes_enu_xyz(found.facing)[0]
         bright = np.cos(1.0 + number) * along + np.sin(1.0 + number) * up
         assert abs(axes[0] @ normal) > np.cos(np.radians(0.1))

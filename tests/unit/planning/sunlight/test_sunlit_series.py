@@ -11,6 +11,7 @@ from yieldsim.energy.soiling import DustHistory
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance import acceptance_at
 from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings
+from yieldsim.planning.orientation.objectives import FacingProblem
 from yieldsim.planning.sunlight.sunlit_series import (
     delivering_runs,
     is_cut,
@@ -72,8 +73,8 @@ def test_giving_up_early_changes_nothing_below_the_limit(weighed):
     some = some_facings(count=60)
     gap, _ = prospect.gap_and_light_hours(some)
     limit = float(np.median(gap))
-    score = prospect.score("shortest-gap", some, at_least=np.full(60, -limit))
-    plain = prospect.score("shortest-gap", some)
+    score = FacingProblem(prospect, "shortest-gap").score(some, at_least=np.full(60, -limit))
+    plain = FacingProblem(prospect, "shortest-gap").score(some)
     np.testing.assert_array_equal(score[gap <= limit], plain[gap <= limit])
     assert np.isinf(score[gap > limit + 1.0]).all()
 

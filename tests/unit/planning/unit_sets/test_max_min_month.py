@@ -10,12 +10,13 @@ import pytest
 from yieldsim.base.model import BiaxialAcceptance, Mount, RoundAcceptance
 from yieldsim.base.numerics.vectors import direction_enu_xyz
 from yieldsim.planning.orientation.mount_frames import facings
-from yieldsim.planning.unit_sets.design import choose_units, gathered
+from yieldsim.planning.orientation.objectives import FacingProblem
+from yieldsim.planning.unit_sets.candidates import Candidates
+from yieldsim.planning.unit_sets.design import choose_units, gathered, polished
 from yieldsim.planning.unit_sets.max_min_month import (
     moved_together,
     priced_mix,
     sharing_facings,
-    turned_again,
 )
 from yieldsim.planning.unit_sets.performance import Watch
 from yieldsim.planning.unit_sets.selection import MonthChooser, best_mix
@@ -81,21 +82,22 @@ def test_moving_units_together_never_hurts_and_helps_where_one_alone_cannot(weig
     prospect = weighed(*year_of_a_garden(), table, step_minutes=20, steps=3)
     start = facings([42.0, 50.0], [178.0, 181.0], [88.0, 91.0] if table is TROUGH else 0.0)
     counts = np.array([2, 1])
-    before = prospect.worth("worst-month", counts @ prospect.month_kwh(start)[None])[0]
+    before = FacingProblem(prospect, "worst-month").worth(counts @ prospect.month_kwh(start)[None])[0]
     moved, after = moved_together(prospect, start, counts, scout=True)
     assert after == pytest.approx(
-        prospect.worth("worst-month", counts @ prospect.month_kwh(moved, scout=True)[None])[0], rel=1e-9
+        FacingProblem(prospect, "worst-month").worth(counts @ prospect.month_kwh(moved, scout=True)[None])[0],
+        rel=1e-9,
     )
     finest, last = moved_together(prospect, moved, counts)
     assert last == pytest.approx(
-        prospect.worth("worst-month", counts @ prospect.month_kwh(finest)[None])[0], rel=1e-9
+        FacingProblem(prospect, "worst-month").worth(counts @ prospect.month_kwh(finest)[None])[0], rel=1e-9
     )
     assert last > 1.05 * before
     if table is CONE:
         assert not finest.roll_deg.any()
 
 
-def test_units_turned_again_beside_the_rest_use_more(weighed):
+def test_units_moved_one_by_one_beside_the_rest_use_more(weighed):
     """A load that takes so much and no more at a time, no store."""
     prospect = weighed(
         *year_of_a_garden(),
@@ -104,12 +106,12 @@ def test_units_turned_again_beside_the_rest_use_more(weighed):
         steps=3,
         use=lambda power_w: float(np.minimum(power_w, 20.0).sum() / 1000.0),
     )
-    candidates = facings([25.0, 45.0, 65.0, 45.0], 180.0, [90.0, 90.0, 90.0, 0.0])
-    start = candidates.take([1, 1])
-    now = turned_again(prospect, candidates, facings(*(column.copy() for column in start)))
-    used = [prospect.use(sum(prospect.power_w(some, place) for place in range(2))) for some in (start, now)]
-    assert now.count == 2
-    assert used[1] > 1.01 * used[0]
+    both = Candidates(facings=facings([45.0, 65.0], 180.0, 90.0), step_deg=6.0)
+    watch = Watch(prospect, "load")
+    before = watch.worth((both.facings.mount(0, 2),))
+    mounts = polished(prospect, "load", both, [0, 0], watch, thorough=True)
+    assert sum(mount.count for mount in mounts) == 2
+    assert watch.worth(mounts) > 1.01 * before
 
 
 def test_a_sun_that_never_moves_is_shared_by_all(weighed):
