@@ -78,7 +78,7 @@ def ray_slopes(
             east = to_gnomonic[0, 0] * at_column + to_gnomonic[0, 1] * at_row + to_gnomonic[0, 2]
             north = to_gnomonic[1, 0] * at_column + to_gnomonic[1, 1] * at_row + to_gnomonic[1, 2]
             up = math.hypot(1.0, east * line.north - north * line.east)
-            best = ((before - own) / (1.0 + before * own) - SPARE_SLOPE) / up
+            best: float = ((before - own) / (1.0 + before * own) - SPARE_SLOPE) / up
             here = line.sign * column
             spare = min(_pixels_left(row, column, eye_sink.shape[1], eye_sink.shape[0], line), MOST_SPARE)
             # from far to near: crests far away hide much of what is before them
