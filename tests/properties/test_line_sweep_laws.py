@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from yieldsim.ground.cell_rays import MOST_SPARE, RAY_STRIDE
 from yieldsim.ground.line_points import LINES, MISSING_M, Direction, begin_pixels, reach_pixels, sharing_lines
 from yieldsim.ground.line_sweep import (
     ANGLE_UNIT_DEG,
@@ -104,8 +105,8 @@ class Ground:
         direction = np.stack([east, north, np.ones_like(east)]) / np.sqrt(1.0 + east**2 + north**2)
         return direction * (R + height)
 
-    def seen_deg(self, row, column, azimuth_deg, mast_m):
-        """Plain search for one cell: near ground on its own line, far ground on the nearest whole line; NaN on a hole."""
+    def seen_deg(self, row, column, azimuth_deg, mast_m, rays=False):
+        """Plain search for one cell: near ground on its own line, far ground on the nearest whole line, or its own; NaN on a hole."""
         a = np.radians(azimuth_deg)
         towards = np.array([np.sin(a), np.cos(a), 0.0])
         step = np.linalg.solve(self.frame.to_gnomonic[:, :2], towards[:2])  # column, row
@@ -122,15 +123,21 @@ class Ground:
         low = 0 if sign > 0 else -(self.size - 1)
         line = np.floor(own[1 - major] - slope * (start - low) + 0.5)
         best = -np.inf
-        for level, (first, last, base) in enumerate(self._reaches(line, slope, low, start)):
+        through = own[1 - major] - slope * (start - low)
+        reaches = (
+            self._ray_reaches(own[1 - major], through, slope, low, start)
+            if rays
+            else self._reaches(line, slope, low, start)
+        )
+        for level, (first, last, base) in enumerate(reaches):
             size = 2**level
             p = np.arange(np.ceil(first / size) * size, last + 1, size)
             far = p - start > NEAR_PIXELS
             near = p[~far]
-            for chosen, through in ((near, own[1 - major] - slope * (start - low)), (p[far], base)):
+            for chosen, number in ((near, through), (p[far], base)):
                 if chosen.size == 0:
                     continue
-                cross = through + slope * (chosen - low)
+                cross = number + slope * (chosen - low)
                 lower = np.floor(cross / size + 1e-12) * size
                 share = (cross - lower) / size
                 along = sign * chosen
@@ -175,6 +182,17 @@ class Ground:
             out.append((begin, end + reach_pixels(level), group + 0.5 * (lines - 1)))
         return out
 
+    def _ray_reaches(self, across, through, slope, low, start):
+        """The same for a cell's own line: every level reaches as much farther as it is to the tile's edge."""
+        left = low + self.size - 1 - start
+        if slope != 0.0:
+            left = min(left, int((self.size - 1 - across if slope > 0.0 else across) / abs(slope)))
+        ends = [
+            int(start) + reach_pixels(level) + min(left, MOST_SPARE)
+            for level in range(len(self.levels.start))
+        ]
+        return [(first + 1, last, through) for first, last in zip([int(start), *ends], ends, strict=False)]
+
     def _leave(self, first, lines, slope, low):
         """The last column in which one of neighbouring lines is within a row of the tile."""
         leave = low + self.size - 1
@@ -197,17 +215,34 @@ class Ground:
 )
 def test_hull_finds_what_plain_search_finds(seed, mast_m, rough_m, depth):
     """Up to five levels: 16 lines share the ground of the last, some 100 km away."""
-    ground = Ground(seed, rough_m=rough_m, depth=depth)
+    _compare(Ground(seed, rough_m=rough_m, depth=depth), mast_m, 1)
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    seed=st.integers(0, 2**20),
+    mast_m=st.sampled_from([0.0, 2.0, 60.0]),
+    rough_m=st.sampled_from([0.0, 3.0, 60.0]),
+    depth=st.sampled_from([1, 3, 5]),
+)
+def test_rays_find_what_plain_search_finds(seed, mast_m, rough_m, depth):
+    _compare(Ground(seed, size=2 * RAY_STRIDE + 1, rough_m=rough_m, depth=depth), mast_m, RAY_STRIDE)
+
+
+def _compare(ground, mast_m, stride):
+    """Some cells and azimuths of a sweep with what plain search finds."""
     azimuth = np.sort(ground.rng.uniform(0.0, 360.0, 9))
     azimuth[0], azimuth[-1] = 0.0, 270.0
     known = np.ma.masked_less(ground.cells.near_m, -1e8)
     middle_m = float(known.mean())
     spread_m = float(abs(known - middle_m).max())
-    found = sweep(ground.levels, ground.cells, ground.frame.to_gnomonic, R, middle_m, mast_m, azimuth)
+    found = sweep(ground.levels, ground.cells, ground.frame.to_gnomonic, R, middle_m, mast_m, azimuth, stride)
     for _ in range(6):
-        row, column = ground.rng.integers(0, ground.size, 2)
+        row, column = ground.rng.integers(0, -(-ground.size // stride), 2)
         for k, angle in enumerate(azimuth):
-            expected = ground.seen_deg(int(row), int(column), angle, mast_m)
+            expected = ground.seen_deg(
+                int(row) * stride, int(column) * stride, angle, mast_m, stride >= RAY_STRIDE
+            )
             stored = found[k, row, column]
             if np.isnan(expected):
                 assert stored == NO_CELL

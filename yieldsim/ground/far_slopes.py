@@ -17,6 +17,7 @@ from yieldsim.ground.line_points import (
     NEAR_PIXELS,
     Direction,
     Levels,
+    along_by_index,
     begin_pixels,
     fill_points,
     line_order,
@@ -270,16 +271,6 @@ def _fill_eyes(
                 if 0 <= j + k < rows:
                     bent = by_column * eye_column[i, j + k] + by_row * eye_row[i, j + k]
                     own[at + k], eye[at + k] = start + by_row * k + bent, eye_sink[i, j + k]
-
-
-@njit(cache=True)
-def along_by_index(to_gnomonic: FloatArray, line: Direction) -> tuple[float, float, float]:
-    """Gnomonic coordinate along the lines of a place, by its column, by its row, and of (0, 0)."""
-    return (
-        to_gnomonic[0, 0] * line.east + to_gnomonic[1, 0] * line.north,
-        to_gnomonic[0, 1] * line.east + to_gnomonic[1, 1] * line.north,
-        to_gnomonic[0, 2] * line.east + to_gnomonic[1, 2] * line.north,
-    )
 
 
 @njit(cache=True, error_model="numpy")

@@ -64,6 +64,16 @@ class Direction(NamedTuple):
 
 
 @njit(cache=True)
+def along_by_index(to_gnomonic: FloatArray, line: Direction) -> tuple[float, float, float]:
+    """Gnomonic coordinate along the lines of a place, by its column, by its row, and of (0, 0)."""
+    return (
+        to_gnomonic[0, 0] * line.east + to_gnomonic[1, 0] * line.north,
+        to_gnomonic[0, 1] * line.east + to_gnomonic[1, 1] * line.north,
+        to_gnomonic[0, 2] * line.east + to_gnomonic[1, 2] * line.north,
+    )
+
+
+@njit(cache=True)
 def reach_pixels(level: int) -> int:
     """How far ahead of the cells a level is used."""
     return FULL_DETAIL_PIXELS << (level + 1 if level >= DENSE_LEVEL else level)

@@ -30,12 +30,14 @@ from yieldsim.base.numerics.atan2 import arctangent_32
 from yieldsim.base.numerics.height_grid import Float32Array
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.ground.far_slopes import Eyes, along_by_index, far_slopes
+from yieldsim.ground.cell_rays import RAY_STRIDE, highest_of_blocks, ray_slopes
+from yieldsim.ground.far_slopes import Eyes, far_slopes
 from yieldsim.ground.line_points import (
     KNOWN_M,
     NEAR_PIXELS,
     Direction,
     Levels,
+    along_by_index,
     sink_below_tangent,
     sinks,
 )
@@ -88,9 +90,11 @@ def sweep(
     known = levels.heights_m > KNOWN_M
     lowest_m = float(np.min(levels.heights_m, where=known, initial=np.inf)) if known.any() else ground_m
     least = lowest_slopes(cells.near_m, rows, columns, lowest_m, radius_m, mast_height_m, stride)
-    nodes = sinks(levels, to_gnomonic, radius_m)
+    by_row = sinks(levels, to_gnomonic, radius_m)
+    by_column = _levels_over(by_row, levels)
     eyes = eyes_of(cells, to_gnomonic, radius_m, mast_height_m)
-    # lines run along rows, or along columns: then rows and columns change places
+    # lines run along rows, or along columns: then rows and columns change places; walked ones want nodes across them side by side
+    walked = stride < RAY_STRIDE
     for turned in (False, True):
         chosen = np.flatnonzero(upright == turned)
         if chosen.size == 0:
@@ -105,11 +109,13 @@ def sweep(
                 first_column=levels.first_row,
             )
             eyes = Eyes(eyes.column, eyes.row, eyes.sink)
+        nodes = by_row if turned == walked else by_column
         lines_eyes = eyes if turned else Eyes(*(_over(a) for a in eyes))
         thin = slice(None, None, stride)
         _sweep_azimuths(
-            nodes if turned else _levels_over(nodes, levels),
+            nodes,
             levels,
+            levels if walked else highest_of_blocks(nodes, levels),
             _over(cells.near_m) if turned else cells.near_m,
             _over(least) if turned else least,
             lines_eyes,
@@ -165,6 +171,7 @@ def eyes_of(cells: Cells, to_gnomonic: FloatArray, radius_m: float, mast_m: floa
 def _sweep_azimuths(
     nodes: Float32Array,
     levels: Levels,
+    blocks: Levels,
     near_m: Float32Array,
     least: Float32Array,
     eyes: Eyes,
@@ -193,7 +200,12 @@ def _sweep_azimuths(
         near = least.copy()
         near_slopes(near, near_m, columns, line, step * (radius_m + ground_m), radius_m, mast_m, stride)
         far = np.full((near.shape[1], near.shape[0]), np.float32(-np.inf))
-        far_slopes(nodes, levels, eyes.row, eyes.column, eyes.sink, to_gnomonic, line, stride, far)
+        if stride < RAY_STRIDE:
+            far_slopes(nodes, levels, eyes.row, eyes.column, eyes.sink, to_gnomonic, line, stride, far)
+        else:
+            ray_slopes(
+                nodes, levels, blocks, near, eyes.row, eyes.column, eyes.sink, to_gnomonic, line, stride, far
+            )
         indexed = along_by_index(to_gnomonic, line)
         _angles(near, far, of_map[0], of_map[1], indexed, stride, turned, out[chosen[a]])
 

@@ -30,6 +30,13 @@ WAITING_FOR_EACH = 4
 LEAST_WAITING = 64
 PATIENCE = "8s"
 SCHEDULER = "the scheduler"
+QUIET = {
+    "distributed.worker.profile.enabled": False,
+    "distributed.admin.tick.interval": "1s",
+    "distributed.admin.system-monitor.interval": "5s",
+    "distributed.worker.memory.monitor-interval": "1s",
+}
+"""What processes made here do beside the work, a hundred times a second and more by default: nobody looks at it."""
 
 
 class Compute(Protocol):
@@ -284,7 +291,7 @@ def _client(library: Any, workers: int, scheduler: str | None) -> Iterator[Any]:
     # the workers share the cores, and have one thread of kernels each where there are as many workers as cores
     threads = str(max(1, (os.cpu_count() or 1) // workers))
     with (
-        dask.config.set({"distributed.worker.daemon": True, **large}),
+        dask.config.set({"distributed.worker.daemon": True, **QUIET, **large}),
         library.LocalCluster(
             n_workers=workers,
             threads_per_worker=1,

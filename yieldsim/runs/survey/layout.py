@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
 TILE_PIXELS, MOST_TILE_PIXELS = 512, 544
 """A tile's side, and how far it may grow rather than leave a sliver: equal tiles keep all workers busy to the end."""
+RAY_TILES = 3
+"""So many times as long is a tile's side where cells are so few that each looks along its own ray: they share the reading of ground."""
 MOST_TILE_DEG, QUARTER_DEG = 10.0, 90.0
 """Where columns follow longitude a tile is at most so large; at its corners, 7 deg from the middle, the horizontals of cells are
 known to 0.02 deg for ground next to them, and exactly for ground farther away."""
@@ -93,9 +95,10 @@ def tiles_of(raster: Raster, site: Site, block: tuple[int, int, int, int], strid
     """
     if raster.period_columns is not None:
         return _tiles_between_meridians(raster, block, stride)
+    from yieldsim.ground.cell_rays import RAY_STRIDE
     from yieldsim.ground.tile_grid import MOST_BEND_PIXELS
 
-    size = TILE_PIXELS
+    size = TILE_PIXELS * (RAY_TILES if stride >= RAY_STRIDE else 1)
     row, column, rows, columns = block
     while True:
         tall, wide = (_equal_sides(pixels, size, stride) for pixels in (rows, columns))
