@@ -25,20 +25,7 @@ if TYPE_CHECKING:
 BAR_ROW_IN, WHY_ROW_IN = 0.3, 0.42
 """Heights of a site's row of bars, and of its row of shares."""
 BAR_HEAD_IN, WHY_HEAD_IN = 0.72, 1.35
-SHORT_STAGES = {
-    "eclipse": "eclipse",
-    "terrain": "terrain",
-    "atmosphere": "air",
-    "projection": "projection (cosine)",
-    "shield film": "shield film",
-    "dust": "dust",
-    "acceptance": "acceptance",
-    "fibre packing": "fibre packing",
-    "fibre coupling": "fibre coupling",
-    "fibre ends": "fibre ends",
-    "fibre attenuation": "fibre length",
-    "fibre darkening": "fibre ageing",
-}
+SHORT_STAGES = {"atmosphere": "air", "projection": "projection (cosine)"}
 GOAL_WORDS = {
     "annual": "energy",
     "worst-month": "energy in the worst month",

@@ -355,7 +355,7 @@ COLUMNS: tuple[tuple[str, str, str, float], ...] = (
     ("any_light_fraction", "any part of it", "{:.1%}", 0.9),
     ("sun_following_kwh_m2", "following the Sun (MWh/m² {per})", "{:.2f}", 1.6),
     ("delivered_kwh", "delivered (kWh {per})", "{:.0f}", 1.2),
-    ("best_azimuth_deg", "best azimuth (°)", "{:.0f}", 1.2),
+    ("best_azimuth_deg", "best azimuth (°)", "{:.1f}", 1.2),
     ("longest_dark_hours", "longest dark", "{:.0f}", 1.2),
 )
 """Key, head, format and relative width of the columns of places."""
@@ -382,6 +382,8 @@ def _cell(key: str, pattern: str, place: Mapping[str, Any]) -> str:
     value = float(place[key])
     if key == "longest_dark_hours":
         return "≥ " * bool(place.get("longest_dark_cut_fraction")) + style.duration(value)
+    if key == "best_azimuth_deg" and not place["delivered_kwh"]:
+        return "–"
     return (
         pattern.format(1e-3 * value if key == "sun_following_kwh_m2" else value)
         .replace("-", "−")

@@ -6,6 +6,7 @@ files that the cases are computed from, and one that joins later is looked at wh
 
 from __future__ import annotations
 
+import inspect
 import logging
 import os
 import sys
@@ -103,13 +104,9 @@ def cores() -> int:
 
 def _unguarded() -> bool:
     """Whether this program is a script without `if __name__ == "__main__":`, which each new process runs again from its top."""
-    main = sys.modules["__main__"]
-    script = getattr(main, "__file__", None)
-    if script is None or getattr(main, "__spec__", None) is not None:
-        return False
     try:
-        return "__name__" not in Path(script).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError):
+        return "__name__" not in inspect.getsource(sys.modules["__main__"])
+    except (OSError, TypeError):  # a notebook, or what is typed
         return False
 
 

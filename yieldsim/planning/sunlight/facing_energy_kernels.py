@@ -1,4 +1,4 @@
-"""The compiled loops of `sweep`: cells that an acceptance reaches, read for each facing."""
+"""The compiled loops of `facing_energy`: cells that an acceptance reaches, read for each facing."""
 
 from __future__ import annotations
 

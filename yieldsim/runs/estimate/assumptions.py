@@ -23,7 +23,7 @@ from yieldsim.base.results.parts import AssumptionResult
 from yieldsim.energy.grain_removal import fresh_removal, settled_removal
 from yieldsim.optics.etendue import fibre_etendue_m2_sr, projected_acceptance_sr
 from yieldsim.runs.estimate.caveats import fibre_face_w_cm2
-from yieldsim.runs.estimate.heat_words import AROUND, GROUND, PARTS
+from yieldsim.runs.estimate.thermal_assumptions import AROUND, GROUND, PARTS
 from yieldsim.runs.setup.prepare import ground_of
 
 if TYPE_CHECKING:
