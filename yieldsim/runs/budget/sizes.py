@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.results.budget import SizePair, Sizes
@@ -46,10 +47,13 @@ def sizes(case: BudgetCase, sized: sizing.Case, *, with_foresight: bool = True) 
     smallest, foresight, curve = None, None, []
     why_no_storage: str | None = NO_STORAGE
     if plan.storage:
-        smallest = sizing.smallest_storage_kwh(sized, case.units, there_kwh=capacity)
-        why_no_storage = None if smallest is not None else sizing.why_no_storage(sized, case.units)
-        curve = sizing.trade_curve(sized, unit_mass, smallest, capacity)
-        foresight = foresight_storage_kwh(sized) if with_foresight else None
+        with ThreadPoolExecutor(1) as beside:
+            # the kernels of sizing hold no lock of Python's, which the library of the programme takes to load
+            seen = beside.submit(foresight_storage_kwh, sized) if with_foresight else None
+            smallest = sizing.smallest_storage_kwh(sized, case.units, there_kwh=capacity)
+            why_no_storage = None if smallest is not None else sizing.why_no_storage(sized, case.units)
+            curve = sizing.trade_curve(sized, unit_mass, smallest, capacity)
+            foresight = seen.result() if seen is not None else None
     fewest = sizing.smallest_units(sized, capacity)
     lightest = min((p for p in curve if p.mass_kg is not None), key=lambda p: p.mass_kg or 0.0, default=None)
     return {
