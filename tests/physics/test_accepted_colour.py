@@ -165,3 +165,13 @@ def test_light_behind_a_filter_is_weighed_before_it() -> None:
     light = spectrum_from(chromatic, directions, np.ones(2), np.array([0.5, 1.0]))
     shares = light.energy_shares(np.array([*BLUE, RED[1]]))
     assert shares[0] / shares[1] == pytest.approx(2.0, rel=1e-6)
+
+
+def test_colour_between_the_rows_is_that_of_the_light_there() -> None:
+    """Bands and their mean are linear between rows; their ratio, which is the colour, is not."""
+    chromatic = table([0.9, 0.1, 0.0], [0.8, 0.6, 0.0])
+    angle = np.radians(3.0)
+    light = spectrum_from(chromatic, np.array([[np.sin(angle), 0.0, np.cos(angle)]]), np.ones(1))
+    blue, red = 0.25 * 0.9 + 0.75 * 0.1, 0.25 * 0.8 + 0.75 * 0.6
+    blue_level, red_level = light.levels(np.array([*BLUE, RED[1]]))
+    assert blue_level / red_level == pytest.approx(blue / red, rel=1e-12)

@@ -87,11 +87,6 @@ def spectrum_from(
     bands = acceptance.bands
     if bands is None or not weight.sum() > 0.0:
         return SUNLIGHT
-    whole = acceptance.acceptance_fraction
-    # where nothing is accepted no light has a colour; the mean keeps straight lines to there harmless
-    mean = accepted_spectrum(acceptance).levels(bands.wavelength_nm.ravel())[::2]
-    mean = mean.reshape(-1, *(1,) * whole.ndim)
-    ratio = np.where(whole > 0.0, bands.acceptance_fraction / np.where(whole > 0.0, whole, 1.0), mean)
     x, y, z = np.asarray(sun_mount_xyz, dtype=np.float64).T
     if isinstance(acceptance, RoundAcceptance):
         angles = [acceptance.incidence_deg]
@@ -101,7 +96,13 @@ def spectrum_from(
         at = [np.degrees(np.arctan2(x, z)), np.degrees(np.arctan2(y, z))]
         at = [np.abs(a) if axis[0] == 0.0 else a for axis, a in zip(angles, at, strict=True)]
     inside = [np.clip(a, axis[0], axis[-1]) for axis, a in zip(angles, at, strict=True)]
-    level = RegularGridInterpolator(angles, np.moveaxis(ratio, 0, -1))(np.stack(inside, axis=-1))
+    # tables are linear between rows, their ratio is not
+    tables = np.concatenate([bands.acceptance_fraction, acceptance.acceptance_fraction[None]])
+    read = RegularGridInterpolator(angles, np.moveaxis(tables, 0, -1))(np.stack(inside, axis=-1))
+    accepted, whole = read[:, :-1], read[:, -1:]
+    # where the limb alone is accepted no light has a colour: that of the mean
+    mean = accepted_spectrum(acceptance).levels(bands.wavelength_nm.ravel())[::2]
+    level = np.divide(accepted, whole, out=np.tile(mean, (len(whole), 1)), where=whole > 0.0)
     if kept is not None:
         filtered = level @ (kept * np.array([float(band_weights(ends)[0]) for ends in bands.wavelength_nm]))
         weight = np.divide(weight, filtered, out=np.zeros_like(weight), where=filtered > 0.0)

@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from yieldsim.base.constants import HOURS_PER_DAY
+from yieldsim.base.errors import likely
 from yieldsim.base.load_model import LoadSeries
 from yieldsim.files.tables.csv_table import Column, read_table, refuse_rows
 from yieldsim.files.toml.context import Reading
@@ -57,8 +58,12 @@ def as_weekdays(value: object) -> tuple[int, ...]:
     >>> as_weekdays(["sun", "mon"])
     (0, 6)
     """
-    if not isinstance(value, list) or not value or any(day not in WEEKDAYS for day in value):
-        raise problem(f"is {told(value)}", f"a list of {', '.join(WEEKDAYS)}")
+    allowed = f"a list of {', '.join(WEEKDAYS)}"
+    if not isinstance(value, list) or not value:
+        raise problem("is empty" if value == [] else f"is {told(value)}", allowed)
+    for day in value:
+        if day not in WEEKDAYS:
+            raise problem(f"holds {told(day)}", allowed, likely(str(day)[:3].lower(), WEEKDAYS))
     return tuple(sorted({WEEKDAYS.index(day) for day in value}))
 
 

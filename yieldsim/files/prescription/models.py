@@ -253,7 +253,9 @@ class FibreTable(StrictModel):
             yield "gap_m", problem(f"is {gap:g}", '0 with coupling = "matched"')
         aperture = number_in(given, "numerical_aperture")
         core = number_in({"core_index": cls.model_fields["core_index"].default, **given}, "core_index")
-        if aperture is None or core is None:
+        if (
+            aperture is None or core is None or aperture > 2.0
+        ):  # beyond any medium it is refused for its range
             return
         if given.get("coupling") == "matched" and aperture > core:
             yield "numerical_aperture", problem(f"is {aperture:g}", f"at most core_index, {core:g}")

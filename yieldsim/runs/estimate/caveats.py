@@ -40,6 +40,11 @@ def idle_lines(series: xr.Dataset, collector: Collector) -> list[str]:
     idle = np.flatnonzero(~series["mount_delivered_power_w"].values.any(axis=0)).tolist()
     if not idle:
         return []
+    if not series["sun_following_power_w"].values.any():
+        return [
+            "nothing is delivered, nor would it be by mounts that follow the Sun: air, dust, optics or fibre let nothing through; the "
+            "ledger tells where the light ends"
+        ]
     nearest = series["incidence_deg"].values[lit].min(axis=0)[idle]
     low, high = (f"{value:.1f}" for value in (nearest.min(), nearest.max()))
     apart, count = low if low == high else f"{low} to {high}", len(collector.mounts)

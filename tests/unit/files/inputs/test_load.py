@@ -214,7 +214,11 @@ def test_the_demo_load_is_good() -> None:
         ('hours = "06-12, 11-13"', "windows that don't overlap"),
         ('hours = "06-06"', 'a whole day is "00-24" or "always"'),
         ('clock = "mars"', 'clock is "mars"; allowed: solar, utc'),
-        ('weekdays = ["monday"]', "weekdays is a list; allowed: a list of mon, tue, wed, thu, fri, sat, sun"),
+        (
+            'weekdays = ["tue", "Monday"]',
+            'weekdays holds "Monday"; allowed: a list of mon, tue, wed, thu, fri, sat, sun (did you mean mon?)',
+        ),
+        ("weekdays = []", "weekdays is empty; allowed: a list of mon"),
         ('mission_days = "9-3"', 'mission_days is "9-3"; allowed: ranges such as "1-30, 45"'),
         ("monthly_factors = [1, 2]", "a list of 12 factors"),
         ("seasonal_factors = [[10.0, 1.0], [5.0, 1.0]]", "has the longitudes 10, 5; allowed: rows"),

@@ -271,6 +271,11 @@ def test_a_lens_that_does_not_bend_light_is_refused(tmp_path: Path, kind: str) -
         assert any("material at 600 nm has the index 1; allowed: above 1" in str(one) for one in found), found
 
 
+def test_one_problem_is_told_once(tmp_path: Path) -> None:
+    found = problems(tmp_path, GOOD.replace("numerical_aperture = 0.5", "numerical_aperture = 3.0"))
+    assert len(found) == 1, found
+
+
 def test_coatings_and_their_slips(tmp_path: Path) -> None:
     good = GOOD.replace(
         "[funnel]", "front_coating = { layer_index = 1.3, layer_thickness_nm = 110.0 }\n[funnel]"

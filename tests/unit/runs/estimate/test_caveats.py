@@ -53,6 +53,12 @@ def test_idle_mounts_are_one_warning_that_says_where_to_turn() -> None:
     assert caveats(series([9.0] * 9), collector(9)) == []
 
 
+def test_no_facing_is_blamed_where_following_the_sun_would_deliver_nothing_either() -> None:
+    (line,) = caveats(series([0.0], followed_w=0.0), collector(1))
+    assert line.startswith("nothing is delivered, nor would it be by mounts that follow the Sun")
+    assert "yieldsim orient" not in line
+
+
 def test_next_to_no_yield_points_to_the_facing() -> None:
     assert caveats(series([1.01]), collector(1)) == []
     (line,) = caveats(series([0.99]), collector(1))
