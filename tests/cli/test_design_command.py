@@ -18,12 +18,12 @@ from yieldsim.cli.main import commands
 from yieldsim.files.text.bundled import sites_folder
 
 SPAN = ("--start", "2027-03-01", "--end", "2027-03-22")
-CHECKER = Path(__file__).parents[1] / "unit" / "planning" / "system" / "check_certificate.py"
+CHECKERS = Path(__file__).parents[1] / "unit" / "planning" / "system"
 
 
-def checked(path):
+def checked(path, checker="check_certificate"):
     """The stand-alone checker of certificates."""
-    spec = importlib.util.spec_from_file_location("check_certificate", CHECKER)
+    spec = importlib.util.spec_from_file_location(checker, CHECKERS / f"{checker}.py")
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module.lower_bound(path)
@@ -278,6 +278,9 @@ def test_a_second_site_and_turns_by_hand(folder, tmp_path):
     both = joined["both"]
     assert both["units_here"] > 0 < both["units_there"]
     assert both["least_kg"] <= both["mass_kg"] <= 1.03 * both["least_kg"]
+    for system in (both, joined["there_alone"]):
+        listed, everywhere = checked(out / system["certificate"], "check_growth_certificate")
+        assert min(listed, everywhere) == pytest.approx(system["least_kg"], rel=1e-9)
     words = [
         out / word if word.endswith((".toml", ".nc")) else word for word in joined["command"].split()[1:]
     ]

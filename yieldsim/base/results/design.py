@@ -155,6 +155,8 @@ class JoinedSystem(TypedDict):
     mass_kg: float
     least_kg: float
     """None with units at those sites is below, found before the store that the budget asks for."""
+    certificate: str
+    """File of what proves it."""
 
 
 class JoinedResult(TypedDict):

@@ -26,7 +26,7 @@ from yieldsim.planning.system.serving import Serving
 from yieldsim.planning.system.terms import Prices, Terms
 from yieldsim.planning.system.whole_units import Trials, served_start, swapped
 
-MOST_ROUNDS, NEW_COLUMNS = 20, 16
+MOST_ROUNDS, NEW_COLUMNS = 40, 16
 WORTH_MORE = 1e-3
 MOST_TRIALS = 120
 
@@ -38,6 +38,7 @@ class Turned:
     least      no system of whole or split units and of that many turns between the facings costs less
     units, capacity_kwh, cost   of whole units; None: none was found
     light_kwh  (rows, columns)  of one unit of each plan of turns that came in: others may start from them
+    counts     (columns,)  units of each; all 0 where none was found
     """
 
     turns: int
@@ -47,22 +48,23 @@ class Turned:
     cost: float
     kwh_per_unit: float | None
     light_kwh: FloatArray
+    counts: NDArray[np.int64]
 
 
 def with_turns(
     found: Relaxed, light_kwh: FloatArray, serving: Serving, terms: Terms, objective: Prices, turns: int,
-    start: FloatArray | None = None,
+    start: Turned | None = None,
 ) -> Turned:  # fmt: skip
     """The least system of units turned up to so often. Raises Infeasible.
 
     found       of fixed units at the place: its facings, blocks and prices are begun with
     light_kwh   (rows of the run, facings)  of one unit of each of its facings
-    start       (rows of the run, columns)  plans known before, of no more turns
+    start       what was found for fewer turns: its plans are begun with, and its units are kept where none are cheaper
     """
     rows, blocks = terms.rows, found.blocks
     lit = np.asarray(light_kwh[:rows].any(axis=1))
     lit_blocks = blocks.sums(np.asarray(lit, dtype=np.float64)) > 0.0
-    columns = light_kwh[:, found.units > LEAST_UNITS] if start is None else start
+    columns = light_kwh[:, found.units > LEAST_UNITS] if start is None else start.light_kwh
     least, units, capacity = 0.0, np.zeros(0), 0.0
     for _ in range(MOST_ROUNDS):
         answer = solved(blocks.sums(columns[:rows]), lit_blocks, terms, blocks, objective)
@@ -81,30 +83,33 @@ def with_turns(
         first = better[np.argsort(-best[better], kind="stable")[:NEW_COLUMNS]]
         new = np.stack([followed(light_kwh, turned, target, int(place), turns) for place in first], axis=1)
         columns = np.concatenate([columns, new], axis=1)
-    used = np.flatnonzero(units > LEAST_UNITS)
-    kept = np.ascontiguousarray(columns[:, used])
+    known: NDArray[np.int64] = np.zeros(columns.shape[1], np.int64)
+    if start is not None:
+        known[: len(start.counts)] = start.counts
+    # the programme's last round brought columns that it did not weigh
+    shares = np.append(units, np.zeros(len(known) - len(units)))
+    used = np.flatnonzero((shares > LEAST_UNITS) | (known > 0))
+    kept, shares, known = np.ascontiguousarray(columns[:, used]), shares[used], known[used]
     trials = Trials(kept, serving, objective, capacity)
-    counts = served_start(units[used], trials)
-    if counts is None:
-        return Turned(
-            turns=turns,
-            least=least,
-            units=None,
-            capacity_kwh=None,
-            cost=math.inf,
-            kwh_per_unit=None,
-            light_kwh=kept,
-        )
-    counts, cost = swapped(counts, units[used], trials, MOST_TRIALS)
-    number = int(counts.sum())
+    whole: NDArray[np.int64] = np.zeros(len(used), np.int64)
+    cost = math.inf
+    for counts in (served_start(shares, trials), known):
+        if counts is None or not math.isfinite(trials.cost(counts)):
+            continue
+        trials.count = 0
+        reached, its = swapped(counts, shares, trials, MOST_TRIALS)
+        if its < cost:
+            whole, cost = reached, its
+    number = int(whole.sum())
     return Turned(
         turns=turns,
         least=min(least, cost),
-        units=number,
-        capacity_kwh=trials.capacity(counts),
+        units=number or None,
+        capacity_kwh=trials.capacity(whole) if number else None,
         cost=cost,
-        kwh_per_unit=float(trials.light(counts).sum()) / number,
+        kwh_per_unit=float(trials.light(whole).sum()) / number if number else None,
         light_kwh=kept,
+        counts=whole,
     )
 
 

@@ -42,15 +42,30 @@ if TYPE_CHECKING:
 
 STEMS = ("joined.site", "joined.collector", "joined.load")
 ESTIMATE = "joined.nc"
+CERTIFICATES = {True: "joined.certificate.npz", False: "there.certificate.npz"}
+"""Of both sites together, and of the other one alone."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Joined:
-    """What was found, and the files of the two sites together; no files and no estimate where one site alone is lighter."""
+    """What was found, and the files of the two sites together; no files and no estimate where one site alone is lighter.
+
+    certificates   by the name of their file: of both sites together, and of the other one alone
+    """
 
     summary: JoinedResult
     files: dict[str, str]
     estimate: xr.Dataset | None
+    certificates: dict[str, dict[str, np.ndarray]]
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Found:
+    """Whole units at both sites, or all at the other, and the arrays that prove their bound."""
+
+    system: JoinedSystem
+    made: Plan
+    certificate: dict[str, np.ndarray]
 
 
 def joined_of(plan: DesignPlan, combination: Combination, best: Designed, span: Span) -> Joined | None:
@@ -70,16 +85,17 @@ def joined_of(plan: DesignPlan, combination: Combination, best: Designed, span: 
     both = _plan(plan, combination, span, link, there, together=True)
     files: dict[str, str] = {}
     estimate = None
-    if both is not None and both[0]["units_here"] * both[0]["units_there"] > 0:
+    if both is not None and both.system["units_here"] * both.system["units_there"] > 0:
         built = _built(plan, combination, far, span, ready, far_ready, link, both)
-        both = None if built is None else (built[0], both[1])
-        if built is not None:
-            _, files, estimate = built
-    masses = {"here": best.mass_kg}
-    if alone is not None:
-        masses["there"] = alone[0]["mass_kg"]
-    if both is not None:
-        masses["both"] = both[0]["mass_kg"]
+        if built is None:
+            both = None
+        else:
+            system, files, estimate = built
+            both = replace(both, system=system)
+    found = {"there": alone, "both": both}
+    masses = {"here": best.mass_kg} | {
+        name: one.system["mass_kg"] for name, one in found.items() if one is not None
+    }
     summary: JoinedResult = {
         "site": link.site.noun.name,
         "kind": link.kind,
@@ -93,14 +109,21 @@ def joined_of(plan: DesignPlan, combination: Combination, best: Designed, span: 
         "dark_there_hours": _longest_hours(there.lit, here.row_hours),
         "dark_both_hours": _longest_hours(here.lit | there.lit, here.row_hours),
         "here_alone_kg": best.mass_kg,
-        "there_alone": None if alone is None else alone[0],
-        "both": None if both is None else both[0],
+        "there_alone": None if alone is None else alone.system,
+        "both": None if both is None else both.system,
         "lightest": min(masses, key=lambda name: (masses[name], name)),
         "command": f"yieldsim budget {ESTIMATE} --load {STEMS[2]}.toml --site {STEMS[0]}.toml --collector {STEMS[1]}.toml"
         if estimate is not None
         else None,
     }
-    return Joined(summary=summary, files=files, estimate=estimate)
+    return Joined(
+        summary=summary,
+        files=files,
+        estimate=estimate,
+        certificates={
+            one.system["certificate"]: one.certificate for one in found.values() if one is not None
+        },
+    )
 
 
 def _longest_hours(lit: np.ndarray, row_hours: float) -> float:
@@ -111,8 +134,10 @@ def _longest_hours(lit: np.ndarray, row_hours: float) -> float:
 
 def _plan(
     plan: DesignPlan, combination: Combination, span: Span, link: SiteLink, there: Sunlight, *, together: bool
-) -> tuple[JoinedSystem, Plan] | None:
+) -> Found | None:
     """Units at both sites, or all at the other: the best found, and its bound; None where nothing serves."""
+    from yieldsim.planning.growth.branches import proved
+    from yieldsim.planning.growth.certificate import certificate_of
     from yieldsim.planning.growth.column_generation import grown
     from yieldsim.planning.growth.phases import Phase
     from yieldsim.planning.growth.whole_units import near_split
@@ -140,16 +165,18 @@ def _plan(
     made = near_split(split, (phase,), landing, turning=not plan.facings)
     if made is None:
         return None
+    proof = proved(split, (phase,), landing, turning=not plan.facings, reached=made.cost)
     far = 1 if together else 0
     there_units = int(made.counts[made.flight == far].sum())
-    found: JoinedSystem = {
+    system: JoinedSystem = {
         "units_here": int(made.counts.sum()) - there_units,
         "units_there": there_units,
         "storage_kwh": float(made.capacity_kwh[0]),
         "mass_kg": made.cost,
-        "least_kg": min(split.least, made.cost),
+        "least_kg": min(proof.least, made.cost),
+        "certificate": CERTIFICATES[together],
     }
-    return found, made
+    return Found(system=system, made=made, certificate=certificate_of(proof, (phase,), landing))
 
 
 def _landing(plan: DesignPlan, combination: Combination, link: SiteLink, *, together: bool) -> Landing:
@@ -186,12 +213,12 @@ def _built(
     ready: Prepared,
     far_ready: Prepared,
     link: SiteLink,
-    both: tuple[JoinedSystem, Plan],
+    both: Found,
 ) -> tuple[JoinedSystem, dict[str, str], xr.Dataset] | None:
     """Files of both sites together and the estimate of their light, with a store that passes the budget; None where none does."""
     from yieldsim.runs.budget.inputs import prepare_budget
 
-    found, made = both
+    found, made = both.system, both.made
     mounts = [_mounts(made, flight) for flight in (0, 1)]
     estimate = joined_estimate(ready, mounts[0], far_ready, mounts[1], link.efficiency)
     capacity = found["storage_kwh"]

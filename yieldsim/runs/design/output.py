@@ -27,7 +27,8 @@ def write_design(run: DesignRun, folder: Path | str, *, report: bool = True) -> 
         write_json(run.summary, stage / "design.json")
         write_table(combinations_frame(run.summary), stage / "combinations.csv")
         write_dataset(run.series, stage / "design.nc")
-        write_image(certificate_bytes(run.certificate), stage / "certificate.npz")
+        for name, arrays in {"certificate.npz": run.certificate, **run.joined_certificates}.items():
+            write_image(certificate_bytes(arrays), stage / name)
         if run.joined is not None:
             write_dataset(run.joined, stage / "joined.nc")
         for name, text in run.files.items():

@@ -123,6 +123,7 @@ def summarised(
         estimate=built.estimate,
         files=built.files | ({} if joined is None else joined.files),
         joined=None if joined is None else joined.estimate,
+        joined_certificates={} if joined is None else joined.certificates,
         certificate=certificate_of(plan, combination, designed[best.number]),
     )
 

@@ -264,14 +264,13 @@ def hand_turns(
             None,
         )
     ]
-    columns = None
+    found = None
     for turns in (turns for turns in TURNS if turns <= asked.most_turns):
         try:
-            found = with_turns(split, light, serving, terms, dearer, turns, columns)
+            found = with_turns(split, light, serving, terms, dearer, turns, found)
         except Infeasible:
             rows.append(_turned_row(turns, asked.extra_kg, None, None, None, None, None))
             continue
-        columns = found.light_kwh
         once = once_kg(plan, combination.site.mast_height_m)
         mass = None
         if found.units is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from yieldsim.base.results.attached import Summarised
@@ -23,6 +23,7 @@ class DesignRun(Summarised):
     joined        the estimate of two joined sites together; None where there is none
     files         names and texts of its site, collector and load
     certificate   arrays that prove the bound of the combination chosen
+    joined_certificates   those that prove the bounds with a second site, by the name of their file
     """
 
     summary: DesignResult
@@ -31,3 +32,4 @@ class DesignRun(Summarised):
     files: dict[str, str]
     certificate: dict[str, np.ndarray]
     joined: xr.Dataset | None = None
+    joined_certificates: dict[str, dict[str, np.ndarray]] = field(default_factory=dict)

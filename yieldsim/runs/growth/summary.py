@@ -264,9 +264,12 @@ def bound_row(
     """The least bound of all combinations, the gap to the plan, and what it covers."""
     least = min([*(row["least"] for row in table if row["least"] is not None), built.cost])
     between = all(one.between for one in planned.values())
+    units = "whole or split number of units with each flight"
+    if best.proved is not None and len(best.proved.cases) > 1:
+        units = "whole number of units with each flight, split over orientations"
     covers = [
         "any dispatch, even one that knows each phase beforehand",
-        "any whole or split number of units with each flight, and any capacity",
+        f"any {units}, and any capacity",
         "stores that fade by years alone",
         "the orientations given"
         if plan.facings

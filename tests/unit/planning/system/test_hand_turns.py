@@ -45,11 +45,11 @@ def test_turns_never_cost_and_the_bound_holds(place):
     split = relaxed(one.sunlight, terms, prices, turning=False)
     fixed = with_turns(split, one.light_kwh, one.serving, terms, prices, 0)
     assert fixed.least == pytest.approx(split.least, rel=5e-3)
-    columns, before = fixed.light_kwh, fixed
+    before = fixed
     for turns in (1, 3):
-        found = with_turns(split, one.light_kwh, one.serving, terms, prices, turns, columns)
+        found = with_turns(split, one.light_kwh, one.serving, terms, prices, turns, before)
         assert found.least <= before.least * (1 + 2e-3)
         assert found.least <= found.cost
-        assert found.cost <= fixed.cost * (1 + 1e-9)
-        columns, before = found.light_kwh, found
+        assert found.cost <= before.cost * (1 + 1e-9)
+        before = found
     assert before.least < 0.99 * fixed.least
