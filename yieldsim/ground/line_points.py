@@ -122,6 +122,15 @@ def sinks(levels: Levels, to_gnomonic: FloatArray, radius_m: float) -> Float32Ar
     return out
 
 
+def levels_over(nodes: Float32Array, levels: Levels) -> Float32Array:
+    """Values of the levels' nodes, each (rows, columns), with columns first."""
+    pieces = [
+        nodes[s : s + r * c].reshape(r, c).T.ravel()
+        for s, r, c in zip(levels.start, levels.rows, levels.columns, strict=True)
+    ]
+    return np.concatenate(pieces)
+
+
 @njit(cache=True)
 def fill_points(
     nodes: Float32Array,

@@ -38,6 +38,7 @@ from yieldsim.ground.line_points import (
     Direction,
     Levels,
     along_by_index,
+    levels_over,
     sink_below_tangent,
     sinks,
 )
@@ -91,7 +92,7 @@ def sweep(
     lowest_m = float(np.min(levels.heights_m, where=known, initial=np.inf)) if known.any() else ground_m
     least = lowest_slopes(cells.near_m, rows, columns, lowest_m, radius_m, mast_height_m, stride)
     by_row = sinks(levels, to_gnomonic, radius_m)
-    by_column = _levels_over(by_row, levels)
+    by_column = levels_over(by_row, levels)
     eyes = eyes_of(cells, to_gnomonic, radius_m, mast_height_m)
     # lines run along rows, or along columns: then rows and columns change places; walked ones want nodes across them side by side
     walked = stride < RAY_STRIDE
@@ -111,42 +112,21 @@ def sweep(
             eyes = Eyes(eyes.column, eyes.row, eyes.sink)
         nodes = by_row if turned == walked else by_column
         lines_eyes = eyes if turned else Eyes(*(_over(a) for a in eyes))
-        thin = slice(None, None, stride)
-        _sweep_azimuths(
-            nodes,
-            levels,
-            levels if walked else highest_of_blocks(nodes, levels),
-            _over(cells.near_m) if turned else cells.near_m,
-            _over(least) if turned else least,
-            lines_eyes,
-            (
-                np.ascontiguousarray(lines_eyes.row[thin, thin]),
-                np.ascontiguousarray(lines_eyes.column[thin, thin]),
-            ),
-            np.ascontiguousarray(matrix),
-            radius_m,
-            ground_m,
-            mast_height_m,
-            np.ascontiguousarray(step),
-            chosen,
-            stride,
-            turned,
-            out,
+        row, column = (
+            np.ascontiguousarray(a[::stride, ::stride]) for a in (lines_eyes.row, lines_eyes.column)
         )
+        of_map = row, column
+        _sweep_azimuths(
+            nodes, levels, levels if walked else highest_of_blocks(nodes, levels),
+            _over(cells.near_m) if turned else cells.near_m, _over(least) if turned else least, lines_eyes,
+            of_map, np.ascontiguousarray(matrix), radius_m, ground_m, mast_height_m,
+            np.ascontiguousarray(step), chosen, stride, turned, out,
+        )  # fmt: skip
     return out
 
 
 def _over(values: NDArray[Any]) -> NDArray[Any]:
     return np.ascontiguousarray(values.T)
-
-
-def _levels_over(nodes: Float32Array, levels: Levels) -> Float32Array:
-    """Values of the levels' nodes, each (rows, columns), with columns first."""
-    pieces = [
-        nodes[s : s + r * c].reshape(r, c).T.ravel()
-        for s, r, c in zip(levels.start, levels.rows, levels.columns, strict=True)
-    ]
-    return np.concatenate(pieces)
 
 
 @njit(cache=True)

@@ -84,6 +84,7 @@ def write_survey_geotiffs(ds: xr.Dataset, folder: Path) -> list[str]:
                 predictor="FLOATING_POINT",
                 blocksize=BLOCK_CELLS,
                 bigtiff="IF_SAFER",
+                num_threads="ALL_CPUS",
                 overview_resampling="NEAREST" if name in NEVER_AVERAGED else "AVERAGE",
             )
             plain.unlink()

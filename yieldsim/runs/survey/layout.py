@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 TILE_PIXELS, MOST_TILE_PIXELS = 512, 544
 """A tile's side, and how far it may grow rather than leave a sliver: equal tiles keep all workers busy to the end."""
 RAY_TILES = 3
-"""So many times as long is a tile's side where cells are so few that each looks along its own ray: they share the reading of ground."""
+"""So many times as long is a tile's side where cells are so few that each looks along its own ray: they share what is read."""
 MOST_TILE_DEG, QUARTER_DEG = 10.0, 90.0
 """Where columns follow longitude a tile is at most so large; at its corners, 7 deg from the middle, the horizontals of cells are
 known to 0.02 deg for ground next to them, and exactly for ground farther away."""

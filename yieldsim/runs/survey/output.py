@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -49,13 +50,16 @@ def write_survey(
     with staged_folder(folder) as stage:
         write_dataset(ds, stage / "survey.nc")
         write_text_whole(stage / "places.csv", places_text(summary["places"]))
-        write_survey_geotiffs(ds, stage)
-        if figure:
-            from yieldsim.report.survey import survey_pages
+        # maps are packed while the page is drawn: they share no library that minds
+        with ThreadPoolExecutor(1) as aside:
+            packed = aside.submit(write_survey_geotiffs, ds, stage)
+            if figure:
+                from yieldsim.report.survey import survey_pages
 
-            page, picture = survey_pages(ds, _overlay(ds, terrain, like))
-            write_image(page, stage / "survey.pdf")
-            write_image(picture, stage / "survey.png")
+                page, picture = survey_pages(ds, _overlay(ds, terrain, like))
+                write_image(page, stage / "survey.pdf")
+                write_image(picture, stage / "survey.png")
+            packed.result()
         conditions = _conditions(like, summary["body_file"]) if site_count else None
         for place in summary["places"][:site_count]:
             assert conditions is not None
