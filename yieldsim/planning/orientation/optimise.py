@@ -137,14 +137,15 @@ def searched(problem: FacingProblem, some: Facings, step_deg: float) -> tuple[Fa
     """Where the search below the grid ends, best first, and the scores: from all starts in the sky for searching, then from
     the best few in the finest cells and steps."""
     effort, rolls = problem.effort, problem.prospect.rolls_matter
+    exact_from_deg = effort.exact_from_deg[rolls]
     reached, values = search_turned(
         problem.scouted, problem.worth, some, step_deg,
-        finest_deg=effort.exact_from_deg, patience=effort.patience,
+        finest_deg=exact_from_deg, patience=effort.patience,
         survivors=effort.ends, rolls=rolls,
     )  # fmt: skip
     few = reached.take(distinct(axes_enu_xyz(reached), values, DISTINCT_DEG, effort.ends))
     return search_turned(
-        problem.measures, problem.worth, few, effort.exact_from_deg,
+        problem.measures, problem.worth, few, exact_from_deg,
         finest_deg=FINEST_DEG, patience=effort.patience, survivors=1, rolls=rolls,
     )  # fmt: skip
 
