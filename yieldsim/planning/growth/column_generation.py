@@ -26,20 +26,19 @@ from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.system.column_generation import (
     BLOCK_HOURS,
-    BOUND_EFFORT,
     FIRST_FACINGS,
     LEAST_UNITS,
     MORE_FACINGS,
-    NEARLY_WORTH_IT,
     QUICK_EFFORT,
-    STANDS_STILL,
-    TURNS_LITTLE,
     WORTH_MORE,
     Infeasible,
 )
 from yieldsim.planning.system.pricing import climbed, priced_together, worth_bound
 from yieldsim.planning.system.row_aggregation import Blocks, even, turning_points
 
+BOUND_EFFORT, NEARLY_WORTH_IT = 16.0, 0.985
+STANDS_STILL, TURNS_LITTLE = 2e-4, 1e-3
+"""Gains of the cost for which blocks are no longer cut, and facings no longer turned."""
 MOST_CUTS, MOST_TURNS = 4, 2
 LEAST_PRICE = 0.1
 """A unit that has to be landed costs nothing more: it is held against so much of its mass."""

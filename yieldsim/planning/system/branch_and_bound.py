@@ -66,11 +66,12 @@ def branches_of(
     if more is None:
         return (whole,)
     if few == 0:
-        return (more,)
+        return (more,) if more.least > whole.least else (whole,)
     less = _solved(split, sunlight, terms, replace(objective, most_units=float(few)), turning=turning)
     if less is None:
         less = _excluded(split, sunlight, terms, objective, few, turning=turning)
-    return (whole,) if less is None else (less, more)
+    # blocks were cut for the whole of it: the programmes of both cases need not prove more
+    return (whole,) if less is None or min(less.least, more.least) <= whole.least else (less, more)
 
 
 def nearby_numbers(split: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices) -> Iterator[Relaxed]:
