@@ -27,12 +27,16 @@ from yieldsim.planning.system.terms import Prices, Terms
 
 MOST_UNITS = 20.0
 """Of more units one more is less than what the bound misses anyway."""
-MOST_BLOCKS = 16_000
+MOST_BLOCKS = 14_000
 """So many blocks are solved for in all: programmes take about as long as they have blocks."""
 LEAST_SOLVED = 24
 WHOLE = 1e-3
-TRIED_FIRST, TRIED_LATER, FIRST = 6, 3, 8
+TRIED_FIRST, TRIED_LATER, FIRST = 6, 2, 6
 """Parts whose cases are worked out before one is taken, for so many of the first cases, and later."""
+GLANCE, HOPE = 0.2, 0.3
+"""After this share of all that may be solved, a bound must have come this share as far."""
+LAST_SEARCH = 16
+"""Whole units are sought from solutions of the first cases only."""
 WELL_SPLIT = 0.02
 MOST_TURNS, WORTH_MORE = 3, 5e-4
 SAME_WAY_DEG, TILTS_APART_DEG = 0.5, 1.0
@@ -70,12 +74,15 @@ class Branched:
     """All cases and what leads to them: first branching 0, or none.
 
     facings, light_kwh   that were priced one by one; (rows, facings) of one unit each
+    rate             proven cost of a delivered kWh, where that is asked for, and what each facing delivers, (facings,)
     """
 
     branchings: tuple[Branching, ...]
     cases: tuple[Case, ...]
     facings: Facings
     light_kwh: FloatArray
+    rate: float = 0.0
+    delivered_kwh: FloatArray | None = None
 
     @property
     def least(self) -> float:
@@ -103,17 +110,18 @@ def unbranched(split: Relaxed) -> Branched:
 
 def branched(
     split: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, cost: float, goal_of: Callable[[float], float], sought: Sought,
-    *, turning: bool,
+    *, turning: bool, effort: float = 1.0,
 ) -> Branched:  # fmt: skip
     """Cases whose bound comes near to the best design, where units are few; the one case of all designs where they are many.
 
     cost      of the best design known
     goal_of   the bound that is close enough to a design's cost
     sought    searches for whole units from split ones, and says what the best design costs then
+    effort    so many times as much is solved at most
     """
     if split.least >= goal_of(cost) or float(split.units.sum()) > MOST_UNITS:
         return unbranched(split)
-    tree = _Tree(split, sunlight, terms, objective, cost, goal_of, turning=turning)
+    tree = _Tree(split, sunlight, terms, objective, cost, goal_of, turning=turning, effort=effort)
     tree.grow(sought)
     found = tree.finished()
     return found if found.least > split.least else unbranched(split)
@@ -135,7 +143,7 @@ class _Node:
 class _Tree:
     def __init__(
         self, split: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, cost: float, goal_of: Callable[[float], float],
-        *, turning: bool,
+        *, turning: bool, effort: float,
     ) -> None:  # fmt: skip
         lit = sunlight.lit[: terms.rows]
         self._pool = Pool(split.facings, split.light_kwh, terms, objective, split.blocks, lit, cost)
@@ -143,7 +151,8 @@ class _Tree:
         self._goal_of, self._cost = goal_of, cost
         # between the facings listed the bound is lower by about so much
         self._slack = split.least / split.proof.least
-        self._left = max(MOST_BLOCKS // len(split.blocks.first), LEAST_SOLVED)
+        self._most = max(int(effort * MOST_BLOCKS / len(split.blocks.first)), LEAST_SOLVED)
+        self._left = self._most
         near = (split.proof.unit > 0.97 * split.proof.unit.max()) | (split.units > LEAST_UNITS)
         found = self._pool.solved((), np.flatnonzero(near))
         self._root = _Node(found, found.least)
@@ -164,16 +173,22 @@ class _Tree:
         passed, next_search = 0, 1
         while self._open and self._left > 0:
             node = min(self._open, key=lambda one: one.least)
-            if node.least >= self._listed_goal:
+            if node.least >= self._listed_goal or self._hopeless(node.least):
                 break
             passed += 1
-            if passed == next_search:
+            if passed == next_search and passed <= LAST_SEARCH:
                 # ever more seldom: 1, 2, 3, 5, 7, 10, ...
                 next_search += 1 + next_search // 3
                 self._cost = min(self._cost, sought(self._pool.split(node.found)))
                 continue
             if not self._branch(node, TRIED_FIRST if passed <= FIRST else TRIED_LATER):
                 break
+
+    def _hopeless(self, least: float) -> bool:
+        """Whether what was solved brought the bound too little of the way to its goal."""
+        spent = 1.0 - self._left / self._most
+        start = self._root.found.least
+        return spent > GLANCE and least - start < HOPE * spent * (self._listed_goal - start)
 
     def _branch(self, node: _Node, tried: int) -> bool:
         total = float(node.found.units.sum())
@@ -201,8 +216,8 @@ class _Tree:
                 best = (gains[0] * gains[1], part, number, (fewer, more))
         assert best is not None
         _, node.part, node.number, both = best
-        both = tuple(self._turned(one) for one in both)
-        node.children = tuple(_Node(one, one.least) for one in both)  # type: ignore[assignment]
+        fewer, more = (self._turned(one) for one in both)
+        node.children = (_Node(fewer, fewer.least), _Node(more, more.least))
         self._open.remove(node)
         self._open += [one for one in node.children if not self._closed(one)]
         return True
@@ -252,7 +267,9 @@ class _Tree:
             enough = scaled(found.value, middle, found.store, self._objective) >= wanted
             low, high = (middle, high) if enough else (low, middle)
         at_prices = priced(self._sunlight, found.prices.light)
-        worth = worth_bound(at_prices, (low - found.own) / 1.002, BOUND_EFFORT, found.limit_prices.most_within)
+        worth = worth_bound(
+            at_prices, (low - found.own) / 1.002, BOUND_EFFORT, found.limit_prices.most_within
+        )
         node.worth_anywhere = max(worth + found.own, best)
         node.least = scaled(found.value, node.worth_anywhere, found.store, self._objective)
 

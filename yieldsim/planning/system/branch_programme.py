@@ -6,7 +6,7 @@ any design. What cannot be served is thereby dear, and its prices prove that as 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,21 +52,28 @@ class Limited:
 
 
 class Pool:
-    """Facings whose light is known, and the programmes over them."""
+    """Facings whose light is known, and the programmes over them.
+
+    rate   what a delivered kWh takes off the cost
+    """
 
     def __init__(
         self, facings: Facings, light_kwh: FloatArray, terms: Terms, objective: Prices, blocks: Blocks, lit: Flags,
-        dear: float,
+        dear: float, delivered_kwh: FloatArray | None = None,
     ) -> None:  # fmt: skip
-        """light_kwh (rows, facings) of one unit of each; dear: about what a design costs."""
+        """light_kwh (rows, facings) of one unit of each; dear: about what a design costs; delivered_kwh (facings,) over the run."""
+        self.delivered_kwh = np.zeros(facings.count) if delivered_kwh is None else delivered_kwh
+        self.rate = 0.0
         self.facings, self.light_kwh = facings, light_kwh
         self.terms, self.objective, self.blocks, self.lit = terms, objective, blocks, lit
         self._by_block = blocks.sums(light_kwh)
         self._lit_blocks = blocks.sums(np.asarray(lit, dtype=np.float64)) > 0.0
         self._dear = dear
 
-    def add(self, some: Facings, light_kwh: FloatArray) -> None:
+    def add(self, some: Facings, light_kwh: FloatArray, delivered_kwh: FloatArray | None = None) -> None:
         """Further facings."""
+        more = np.zeros(some.count) if delivered_kwh is None else delivered_kwh
+        self.delivered_kwh = np.append(self.delivered_kwh, more)
         self.facings = together(self.facings, some)
         self.light_kwh = np.concatenate([self.light_kwh, light_kwh], axis=1)
         self._by_block = np.concatenate([self._by_block, self.blocks.sums(light_kwh)], axis=1)
@@ -106,12 +113,25 @@ class Pool:
             blocks=self.blocks,
         )
 
+    def lowered(self, found: Limited, share: float) -> Limited:
+        """The proof of a share of all prices, without limits."""
+        old, state = found.prices, share * found.prices.state
+        light = share * old.light
+        if not np.isfinite(self.terms.enter_kwh):
+            light = np.maximum(light, self.terms.take_in * state)
+        prices = RowPrices(light=light, state=state, leave=share * old.leave, short=share * old.short)
+        _, value, store = parts(prices, self.terms)
+        own = share * found.own
+        unit = self._worth(prices, own, found.limit_prices)
+        return replace(found, prices=prices, value=value, store=store, own=own, unit=unit)
+
     def worth(self, found: Limited) -> FloatArray:
         """Of one unit of each facing at the prices of a solution, (facings,)."""
         return self._worth(found.prices, found.own, found.limit_prices)
 
     def _worth(self, prices: RowPrices, own: float, limit_prices: LimitPrices) -> FloatArray:
-        return np.asarray(prices.light @ self.light_kwh + own + limit_prices.offset(self.facings))
+        worth = prices.light @ self.light_kwh + own + limit_prices.offset(self.facings)
+        return np.asarray(worth + self.rate * self.delivered_kwh)
 
     def promising(self, found: Limited) -> NDArray[np.int64]:
         """Facings in use, and those nearly worth their price."""
@@ -126,6 +146,7 @@ class Pool:
 
         terms, objective = self.terms, self.objective
         made = programme(self._by_block[:, active], self._lit_blocks, terms, self.blocks, objective)
+        made.cost[: len(active)] -= self.rate * self.delivered_kwh[active]
         sides: list[tuple[int, float, float]] = []
         for place, one in enumerate(limits):
             if one.least > 0:

@@ -46,10 +46,15 @@ class Part(NamedTuple):
             for edge in (self.azimuth_from, self.azimuth_from + self.azimuth_width):
                 apart = np.abs(np.mod(some.azimuth_deg - edge + 180.0, 360.0) - 180.0)
                 near = some.take([int(apart.argmin())])
-                found += [near._replace(azimuth_deg=np.array([edge + side]) % 360.0) for side in (-EDGE_DEG, EDGE_DEG)]
+                found += [
+                    near._replace(azimuth_deg=np.array([edge + side]) % 360.0)
+                    for side in (-EDGE_DEG, EDGE_DEG)
+                ]
         for edge in self[:2]:
             if 0.0 < edge < 180.0:
-                found += [some._replace(tilt_deg=np.full(some.count, edge + side)) for side in (-EDGE_DEG, EDGE_DEG)]
+                found += [
+                    some._replace(tilt_deg=np.full(some.count, edge + side)) for side in (-EDGE_DEG, EDGE_DEG)
+                ]
         return together(*found)
 
 

@@ -27,9 +27,11 @@ def certificate_of(plan: DesignPlan, combination: Combination, found: Designed) 
     branch_part     (branchings, 4)  tilts from..to, azimuths from and width: of a part of the sky
     branch_number   (branchings,)  in one half of all designs no more units face it; in the other one more or more do
     branch_to       (branchings, 2)  where each half is branched: a branching (>= 0), or the case of -1, -2, ...
+    rate, delivered_kwh   where mass for each kWh is asked for: the proven mass of one, and what each facing delivers in the run
     case_part, case_units, case_price_part   parts (n, 4), least and most units that face each, the prices of both (n, 2)
     """
-    assert found.terms is not None and found.branches is not None
+    assert found.terms is not None
+    assert found.branches is not None
     prices, once = prices_of(plan, combination)
     tree = found.branches
     arrays = terms_arrays(found.terms) | {
@@ -41,8 +43,8 @@ def certificate_of(plan: DesignPlan, combination: Combination, found: Designed) 
         "branch_number": np.array([one.number for one in tree.branchings], dtype=np.int64),
         "branch_to": np.array([(one.fewer, one.more) for one in tree.branchings], np.int64).reshape(-1, 2),
     }
-    # what masses are divided by: the most that is delivered, where mass for each kWh of it is least
-    arrays["per_kwh_delivered"] = np.array(found.most_kwh if np.isfinite(found.most_kwh) else 1.0)
+    if tree.delivered_kwh is not None:
+        arrays |= {"rate": np.array(tree.rate), "delivered_kwh": tree.delivered_kwh}
     arrays["objective"] = np.array([prices.per_unit, prices.per_kwh])
     arrays["limits"] = np.array([prices.least_units, prices.most_units, prices.most_kwh])
     for number, case in enumerate(tree.cases, start=1):

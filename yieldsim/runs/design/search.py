@@ -162,7 +162,7 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
     """The best design found, checked against an estimate's own light; left off once its bound passes `best_cost`."""
     from yieldsim.planning.system.branch_and_bound import branched, unbranched
     from yieldsim.planning.system.column_generation import Infeasible, relaxed
-    from yieldsim.planning.system.most_delivered import most_delivered
+    from yieldsim.planning.system.most_delivered import least_rate, most_delivered
     from yieldsim.planning.system.whole_units import all_sets
 
     ready, serving, sunlight = laid_out(plan, combination, span)
@@ -185,7 +185,9 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
     branches = unbranched(split)
     if least < best_cost:
         if plan.objective == "mass-per-kwh":
-            whole = most_delivered(split, sunlight, serving, terms, prices, once, turning=turning)
+            rated = least_rate(split, sunlight, terms, prices, once, turning=turning)
+            branches = rated.branched
+            whole = most_delivered(rated, sunlight, serving, terms, prices, once, turning=turning)
         elif not turning:
             whole = all_sets(
                 sunlight.candidates,
@@ -201,7 +203,11 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
 
             def sought(near: Relaxed) -> float:
                 """Another solution of split units leads to other facings."""
-                found = None if tried[0].complete else whole_near(near, serving, prices, sunlight, turning=turning)
+                found = (
+                    None
+                    if tried[0].complete
+                    else whole_near(near, serving, prices, sunlight, turning=turning)
+                )
                 tried.extend([] if found is None else [found])
                 return min(one.cost for one in tried)
 
@@ -228,7 +234,7 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
             mass = mass_kg(plan, combination, units, capacity)
             cost = cost_of(plan, mass, units, float(whole.light_kwh.sum()))
     complete = whole is not None and whole.complete and mounts is not None
-    least = max(least, whole_bound(plan, branches.least, once, most_kwh))
+    least = max(least, branches.rate or whole_bound(plan, branches.least, once, most_kwh))
     return Designed(
         number=combination.number,
         least=max(least, cost) if complete else least,
@@ -257,7 +263,7 @@ def close_enough(plan: DesignPlan, cost: float, once: float) -> float:
 def whole_near(
     split: Relaxed, serving: Serving, prices: Prices, sunlight: Sunlight, *, turning: bool
 ) -> WholeSet | None:
-    """Whole units near to split ones, polished; None if none serves."""
+    """Whole units near to split ones, turned; None if none serves."""
     from yieldsim.planning.system.local_search import polished
     from yieldsim.planning.system.whole_units import near_split
 

@@ -69,14 +69,18 @@ def case_bound(c, case, anywhere):
         assert min(price_least, price_most) >= 0.0, "a limit's price is negative"
         value += least * price_least - (most * price_most if price_most > 0.0 else 0.0)
         worth = worth + (price_least - price_most) * faces(c["facing_deg"], part)
+    rate = float(c.get("rate", 0.0))
+    if rate > 0.0:
+        # what is delivered is worth a rate, too
+        worth = worth + rate * c["delivered_kwh"]
     unit = worth.max()
     if anywhere:
         unit = max(unit, float(own("worth_anywhere")))
 
     per_unit, per_kwh = c["objective"]
     least_units, most_units, most_kwh = c["limits"]
-    best = 0.0
-    for factor in (1.0, unit / per_unit, store / per_kwh):
+    best = 0.0 if rate == 0.0 else -np.inf
+    for factor in (1.0,) if rate > 0.0 else (1.0, unit / per_unit, store / per_kwh):
         if factor <= 0.0:
             continue
         over_unit, over_kwh = unit / factor - per_unit, store / factor - per_kwh
@@ -135,7 +139,12 @@ def lower_bound(path):
             found.append(None)
             continue
         bounds = [case_bound(c, case, anywhere) for case in range(1, cases + 1)]
-        found.append((min(bounds) + once) / float(c["per_kwh_delivered"]))
+        if "rate" in c:
+            # once + the rest - rate delivered >= 0: no design has less mass for each kWh than the rate
+            assert min(bounds) + once >= -1e-9 * once, "the rate is not proven"
+            found.append(float(c["rate"]))
+        else:
+            found.append(min(bounds) + once)
     return tuple(found)
 
 
