@@ -35,7 +35,7 @@ TRIED_FIRST, TRIED_LATER, FIRST = 6, 2, 6
 """Parts whose cases are worked out before one is taken, for so many of the first cases, and later."""
 GLANCE, HOPE = 0.2, 0.3
 """After this share of all that may be solved, a bound must have come this share as far."""
-LAST_SEARCH = 16
+LAST_SEARCH = 8
 """Whole units are sought from solutions of the first cases only."""
 WELL_SPLIT = 0.02
 MOST_TURNS, WORTH_MORE = 3, 5e-4
@@ -134,7 +134,6 @@ class _Node:
     found: Limited
     least: float
     worth_anywhere: float | None = None
-    proven: bool = False
     part: Part | None = None
     number: int = 0
     children: tuple[_Node, _Node] | None = None
@@ -246,15 +245,22 @@ class _Tree:
         return found
 
     def _closed(self, node: _Node) -> bool:
-        """Whether a case is close enough, over every facing."""
-        if node.found.least < self._listed_goal:
-            return False
+        """Whether a case is close enough, over every facing; facings that turn out to be worth more come in."""
+        for _ in range(MOST_TURNS):
+            if node.found.least < self._listed_goal:
+                return False
+            self._prove(node, self._goal)
+            if node.least >= self._goal or self._left <= 0:
+                return True
+            closer = self._turned(node.found)
+            if closer is node.found:
+                return True
+            node.found, node.least, node.worth_anywhere = closer, closer.least, None
         self._prove(node, self._goal)
         return True
 
     def _prove(self, node: _Node, wanted: float) -> None:
         """The bound of a case over every facing: as close as is wanted, if it can be."""
-        node.proven = True
         found = node.found
         best = float(found.unit.max())
         if not self._turning:
