@@ -21,7 +21,6 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.orientation.mount_frames import Facings, together
 
-
 EDGE_DEG = 0.01
 
 
