@@ -40,6 +40,8 @@ BOUND_READINGS = 1e7
 """About how many blocks of sky may be read for a bound: a narrow acceptance reads few for each facing."""
 BOUND_FACINGS = (5_000, 25_000)
 BOUND_TOLERANCE = 1e-3
+Added = Callable[[FloatArray, FloatArray, FloatArray, FloatArray], FloatArray]
+"""The most that is added, kWh a year, within half tilts of tilts and half azimuths of azimuths, degrees, (n,) each."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -182,11 +184,14 @@ def in_hundredths(
 # ---------------------------------------------------------------- a bound
 
 
-def annual_bound(prospect: Prospect, best_kwh: float, effort: float = 1.0) -> tuple[float, Facings | None]:
+def annual_bound(
+    prospect: Prospect, best_kwh: float, effort: float = 1.0, added: Added | None = None
+) -> tuple[float, Facings | None]:
     """An energy, kWh a year, that no facing of round optics exceeds, and the most promising facing met on the
     way if it beats best_kwh.
 
     effort   so many times as many patches may be looked at: where many facings are nearly the best
+    added    what facings are worth beside their energy
 
     The bound of the compression to cells, at the facing with the highest bound, is added to it.
     """
@@ -210,6 +215,8 @@ def annual_bound(prospect: Prospect, best_kwh: float, effort: float = 1.0) -> tu
         # the cleanest rate of dust within a patch is that of one of its ends
         rate = np.minimum(*(rate_of(np.clip(tilt + side, 0.0, 180.0)) for side in (-half, half)))
         bound = wide.period_kwh(axes_enu_xyz(middles), tilt, rate).sum(axis=1) / prospect.years
+        if added is not None:
+            bound = bound + added(tilt, np.full(len(tilt), half), azimuth, half_azimuth)
         settled = max(settled, best_kwh * (1.0 + BOUND_TOLERANCE))
         spent += 2 * len(tilt)
         open_places = np.flatnonzero(bound > settled)
@@ -230,6 +237,9 @@ def annual_bound(prospect: Prospect, best_kwh: float, effort: float = 1.0) -> tu
         )
         centres = Facings(patches.tilt_deg, patches.azimuth_deg, np.zeros(patches.count))
         value = prospect.annual_kwh(centres)
+        if added is not None:
+            still = np.zeros(patches.count)
+            value = value + added(patches.tilt_deg, still, patches.azimuth_deg, still)
         if value.max() > best_kwh:
             best_kwh, better = float(value.max()), centres.take([int(value.argmax())])
     highest = middles.take([int(bound.argmax())])

@@ -27,6 +27,7 @@ from yieldsim.planning.orientation.mount_frames import (
     facings_of_axes,
 )
 from yieldsim.planning.orientation.objectives import Prospect
+from yieldsim.planning.orientation.optimise import Added
 
 FIRST_HALF_DEG = 4.0
 MOST_PATCHES = 80_000
@@ -34,11 +35,14 @@ MOST_PATCHES = 80_000
 SETTLED = 1e-3
 
 
-def turned_bound(prospect: Prospect, best_kwh: float, effort: float = 1.0) -> float:
+def turned_bound(
+    prospect: Prospect, best_kwh: float, effort: float = 1.0, added: Added | None = None
+) -> float:
     """An energy, kWh a year, that no facing at any roll exceeds.
 
     best_kwh   of the best facing known
     effort     so many times as many patches may be looked at
+    added      what facings are worth beside their energy
 
     The bound of the compression to cells, at the facing with the highest bound, is added to it. Where light is taken from nearly
     a whole half sky nothing less is known than that of optics that always see the Sun at their best.
@@ -56,6 +60,9 @@ def turned_bound(prospect: Prospect, best_kwh: float, effort: float = 1.0) -> fl
     axes = _rolled(np.repeat(axes_enu_xyz(middles), count, axis=0), np.tile(at, middles.count))
     all_kwh = float(sky.sky.sums[..., 3].sum(axis=1).max())
     kept = all_kwh * float(ready.grid.max()) / prospect.years
+    if added is not None:
+        everywhere = np.full(1, 180.0)
+        kept += float(added(np.full(1, 90.0), everywhere, everywhere, everywhere)[0])
     bound, settled, spent = np.full(len(axes), kept), best_kwh * (1.0 + SETTLED), 0
     while True:
         lean = half * math.sqrt(2.0)
@@ -66,6 +73,8 @@ def turned_bound(prospect: Prospect, best_kwh: float, effort: float = 1.0) -> fl
             side = math.degrees(lean)
             rate = np.minimum(*(rate_of(np.clip(tilt + off, 0.0, 180.0)) for off in (-side, side)))
             bound = sky.with_lookup(wide).period_kwh(axes, tilt, rate).sum(axis=1) / prospect.years
+            if added is not None:
+                bound = bound + _added_about(added, axes, tilt, side)
             spent += len(axes)
             kept = min(kept, max(float(bound.max(initial=0.0)), settled))
             axes, bound = axes[bound > settled], bound[bound > settled]
@@ -83,6 +92,16 @@ def turned_bound(prospect: Prospect, best_kwh: float, effort: float = 1.0) -> fl
     highest = facings_of_axes(axes[[int(bound.argmax())]]) if len(axes) else middles.take([0])
     error = float(sky.cell_error_kwh(axes_enu_xyz(highest), highest.tilt_deg)[0]) / prospect.years
     return kept + error
+
+
+def _added_about(added: Added, axes: FloatArray, tilt_deg: FloatArray, lean_deg: float) -> FloatArray:
+    """The most added within so many degrees of normals, (n,)."""
+    azimuth = np.degrees(np.arctan2(axes[:, 2, 0], axes[:, 2, 1])) % 360.0
+    off_pole = np.minimum(tilt_deg, 180.0 - tilt_deg)
+    with np.errstate(divide="ignore"):
+        sine = math.sin(math.radians(lean_deg)) / np.sin(np.radians(tilt_deg))
+    aside = np.where(off_pole > lean_deg, np.degrees(np.arcsin(np.clip(sine, 0.0, 1.0))), 180.0)
+    return added(tilt_deg, np.full(len(tilt_deg), lean_deg), azimuth, aside)
 
 
 def _middles(half: float) -> Facings:

@@ -1,123 +1,353 @@
-"""A closer bound where units are few: they come in whole numbers.
+"""A closer bound where units are few: they come in whole numbers, in all and in any part of the sky.
 
-With split units the least cost lies at n and a half, say. A real design has n units or fewer, or n + 1 or more: each is a programme
-of its own, and the cheaper of the two bounds every design. Where n units serve with no store, the first is left to the programme
-that counts units:
-
-    least  N + tie C / C_cap   is more than   n + tie   =>   no design of up to n units has a store of up to C_cap
-
-and C_cap is so large that a store beyond it costs more than the best design by itself.
+With split units the least cost lies at n and a half, say, or half a unit faces the morning. A real design has n or fewer, or n + 1 or
+more. Each is a programme of its own (`branch_programme`), and the cheaper of their bounds holds for every design; whichever is the
+lower is branched again (A. H. Land, A. G. Doig, "An automatic method of solving discrete programming problems", Econometrica 28,
+1960): on the number of all units first, then on those in a part of the sky (`sky_parts`) whose two cases are dearest, of some that
+are tried. A case whose bound is close enough to the best design is left as it is, once its prices have proved that over every facing.
+Solutions met on the way are where searches for whole units begin.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from contextlib import suppress
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from yieldsim.planning.system.column_generation import Infeasible, Relaxed, bounded_everywhere, solved_again
-from yieldsim.planning.system.pricing import Sunlight
+import numpy as np
+
+from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.planning.orientation.mount_frames import Facings, together
+from yieldsim.planning.system.branch_programme import Limited, Pool
+from yieldsim.planning.system.column_generation import BOUND_EFFORT, LEAST_UNITS, Relaxed
+from yieldsim.planning.system.dual_bound import scaled
+from yieldsim.planning.system.pricing import Sunlight, climbed, priced, worth_bound
+from yieldsim.planning.system.sky_parts import WHOLE_SKY, LimitPrices, Part, narrowed
 from yieldsim.planning.system.terms import Prices, Terms
 
 MOST_UNITS = 20.0
 """Of more units one more is less than what the bound misses anyway."""
-FEW_UNITS, NEARBY = 8, (0, 1, 2, 3)
-"""Up to so many units, whole sets are sought from so many more than the split number, too."""
-TIE = 1e-3
-LITTLE = 3e-3
-CAP_RATIO = 30.0
+MOST_BLOCKS = 14_000
+"""So many blocks are solved for in all: programmes take about as long as they have blocks."""
+LEAST_SOLVED = 24
+WHOLE = 1e-3
+TRIED_FIRST, TRIED_LATER, FIRST = 6, 2, 6
+"""Parts whose cases are worked out before one is taken, for so many of the first cases, and later."""
+GLANCE, HOPE = 0.2, 0.3
+"""After this share of all that may be solved, a bound must have come this share as far."""
+LAST_SEARCH = 8
+"""Whole units are sought from solutions of the first cases only."""
+WELL_SPLIT = 0.02
+MOST_TURNS, WORTH_MORE = 3, 5e-4
+SAME_WAY_DEG, TILTS_APART_DEG = 0.5, 1.0
+CLOSE, DEAREST = 1.02, 0.995
+"""Cases are worth trying until they pass the goal so much. The goal for facings listed lies above that for all, within a design's cost."""
+Sought = Callable[[Relaxed], float]
+
+
+@dataclass(frozen=True, slots=True)
+class Branching:
+    """Up to a number of units in a part of the sky, or more: what follows each, a branching (>= 0) or case -1 - that."""
+
+    part: Part
+    number: int
+    fewer: int
+    more: int
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Branch:
-    """One of two cases, and its proof.
+class Case:
+    """A case that was not branched, and its proof.
 
-    least       what no design of it costs less than; infinite where there is none
-    proof       what proves it, under `objective`
-    objective   with its limit of units; or counting units, where it excludes the case (`counts_units`)
+    least            what no design of it costs less than
+    proof            what proves it, of the facings listed
+    worth_anywhere   what no unit of any facing is worth more than at its prices; None: of those listed
     """
 
     least: float
-    proof: Relaxed
-    objective: Prices
-    counts_units: bool = False
+    proof: Limited
+    worth_anywhere: float | None
 
 
-def branches_of(
-    split: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, *, turning: bool
-) -> tuple[Branch, ...]:
-    """Both cases; the whole of it as one where units are many.
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Branched:
+    """All cases and what leads to them: first branching 0, or none.
 
-    split   solved for the objective without either limit
+    facings, light_kwh   that were priced one by one; (rows, facings) of one unit each
+    rate             proven cost of a delivered kWh, where that is asked for, and what each facing delivers, (facings,)
     """
-    whole = Branch(least=split.least, proof=split, objective=objective)
-    number = float(split.units.sum())
-    few = math.floor(number + 1e-9)
-    if number > MOST_UNITS or number - few < 1e-6 or objective.most_units < few + 1:
-        return (whole,)
-    up = replace(objective, least_units=few + 1.0)
-    if number > FEW_UNITS:
-        with suppress(Infeasible):
-            if solved_again(split, sunlight, terms, up, turning=False).cost < split.cost * (1.0 + LITTLE):
-                # a unit more costs next to nothing: nor would the bound gain more
-                return (whole,)
-    more = _solved(split, sunlight, terms, up, turning=turning)
-    if more is None:
-        return (whole,)
-    if few == 0:
-        return (more,) if more.least > whole.least else (whole,)
-    less = _solved(split, sunlight, terms, replace(objective, most_units=float(few)), turning=turning)
-    if less is None:
-        less = _excluded(split, sunlight, terms, objective, few, turning=turning)
-    # blocks were cut for the whole of it: the programmes of both cases need not prove more
-    return (whole,) if less is None or min(less.least, more.least) <= whole.least else (less, more)
+
+    branchings: tuple[Branching, ...]
+    cases: tuple[Case, ...]
+    facings: Facings
+    light_kwh: FloatArray
+    rate: float = 0.0
+    delivered_kwh: FloatArray | None = None
+
+    @property
+    def least(self) -> float:
+        """What no design costs less than."""
+        return min(one.least for one in self.cases)
 
 
-def nearby_numbers(split: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices) -> Iterator[Relaxed]:
-    """Where units are few: solutions of whole numbers of units about the split one, each unit split; to begin searches from."""
-    number = math.floor(float(split.units.sum()) + 1e-9)
-    if number > FEW_UNITS:
-        return
-    for units in (number + more for more in NEARBY if 0 < number + more <= objective.most_units):
-        so_many = replace(objective, least_units=float(units), most_units=float(units))
-        with suppress(Infeasible):
-            yield solved_again(split, sunlight, terms, so_many, turning=False)
-
-
-def _solved(
-    split: Relaxed,
-    sunlight: Sunlight,
-    terms: Terms,
-    objective: Prices,
-    *,
-    turning: bool,
-    closely: bool = True,
-) -> Branch | None:
-    try:
-        found = solved_again(split, sunlight, terms, objective, turning=turning and closely)
-    except Infeasible:
-        return None
-    if turning:
-        found = bounded_everywhere(found, sunlight, terms, objective)
-    return Branch(least=found.least, proof=found, objective=objective)
-
-
-def _excluded(
-    split: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, few: int, *, turning: bool
-) -> Branch | None:
-    """The proof that so few units don't serve; None where it is not to be had."""
-    if objective.per_kwh <= 0.0:
-        return None
-    cap = min(CAP_RATIO * max(split.capacity_kwh, split.cost / objective.per_kwh), objective.most_kwh)
-    counting = Prices(per_unit=1.0, per_kwh=TIE / cap, most_kwh=cap)
-    found = _solved(split, sunlight, terms, counting, turning=turning, closely=False)
-    if found is None or found.least <= few + TIE:
-        return None
-    # within the case no design is cheaper than its store beyond the cap
-    return Branch(
-        least=math.inf if cap == objective.most_kwh else cap * objective.per_kwh,
-        proof=found.proof,
-        objective=counting,
-        counts_units=True,
+def unbranched(split: Relaxed) -> Branched:
+    """The one case of all designs."""
+    proof = Limited(
+        limits=(),
+        units=split.units,
+        capacity_kwh=split.capacity_kwh,
+        stored_kwh=split.stored_kwh,
+        prices=split.prices,
+        limit_prices=LimitPrices((), np.zeros(0), np.zeros(0)),
+        least=split.proof.least,
+        value=split.proof.value,
+        store=split.proof.store,
+        unit=split.proof.unit,
+        own=0.0,
     )
+    case = Case(least=split.least, proof=proof, worth_anywhere=split.worth_anywhere)
+    return Branched(branchings=(), cases=(case,), facings=split.facings, light_kwh=split.light_kwh)
+
+
+def branched(
+    split: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, cost: float, goal_of: Callable[[float], float], sought: Sought,
+    *, turning: bool, effort: float = 1.0,
+) -> Branched:  # fmt: skip
+    """Cases whose bound comes near to the best design, where units are few; the one case of all designs where they are many.
+
+    cost      of the best design known
+    goal_of   the bound that is close enough to a design's cost
+    sought    searches for whole units from split ones, and says what the best design costs then
+    effort    so many times as much is solved at most
+    """
+    if split.least >= goal_of(cost) or float(split.units.sum()) > MOST_UNITS:
+        return unbranched(split)
+    tree = _Tree(split, sunlight, terms, objective, cost, goal_of, turning=turning, effort=effort)
+    tree.grow(sought)
+    found = tree.finished()
+    return found if found.least > split.least else unbranched(split)
+
+
+@dataclass(slots=True, eq=False)
+class _Node:
+    """A case that may be branched still; `fewer` and `more` once it is."""
+
+    found: Limited
+    least: float
+    worth_anywhere: float | None = None
+    part: Part | None = None
+    number: int = 0
+    children: tuple[_Node, _Node] | None = None
+
+
+class _Tree:
+    def __init__(
+        self, split: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, cost: float, goal_of: Callable[[float], float],
+        *, turning: bool, effort: float,
+    ) -> None:  # fmt: skip
+        lit = sunlight.lit[: terms.rows]
+        self._pool = Pool(split.facings, split.light_kwh, terms, objective, split.blocks, lit, cost)
+        self._sunlight, self._terms, self._objective, self._turning = sunlight, terms, objective, turning
+        self._goal_of, self._cost = goal_of, cost
+        # between the facings listed the bound is lower by about so much
+        self._slack = split.least / split.proof.least
+        self._most = max(int(effort * MOST_BLOCKS / len(split.blocks.first)), LEAST_SOLVED)
+        self._left = self._most
+        near = (split.proof.unit > 0.97 * split.proof.unit.max()) | (split.units > LEAST_UNITS)
+        found = self._pool.solved((), np.flatnonzero(near))
+        self._root = _Node(found, found.least)
+        self._open = [self._root]
+
+    @property
+    def _goal(self) -> float:
+        """The bound that is close enough."""
+        return self._goal_of(self._cost)
+
+    @property
+    def _listed_goal(self) -> float:
+        """The same for what the facings listed prove."""
+        return min(max(self._goal / self._slack, self._goal), max(DEAREST * self._cost, self._goal))
+
+    def grow(self, sought: Sought) -> None:
+        """Branch the lowest bound until all are close enough, or enough was solved."""
+        passed, next_search = 0, 1
+        while self._open and self._left > 0:
+            node = min(self._open, key=lambda one: one.least)
+            if node.least >= self._listed_goal or self._hopeless(node.least):
+                break
+            passed += 1
+            if passed == next_search and passed <= LAST_SEARCH:
+                # ever more seldom: 1, 2, 3, 5, 7, 10, ...
+                next_search += 1 + next_search // 3
+                self._cost = min(self._cost, sought(self._pool.split(node.found)))
+                continue
+            if not self._branch(node, TRIED_FIRST if passed <= FIRST else TRIED_LATER):
+                break
+
+    def _hopeless(self, least: float) -> bool:
+        """Whether what was solved brought the bound too little of the way to its goal."""
+        spent = 1.0 - self._left / self._most
+        start = self._root.found.least
+        return spent > GLANCE and least - start < HOPE * spent * (self._listed_goal - start)
+
+    def _branch(self, node: _Node, tried: int) -> bool:
+        total = float(node.found.units.sum())
+        best: tuple[float, Part, int, tuple[Limited, Limited]] | None = None
+        if abs(total - round(total)) > WHOLE:
+            choices = [(WHOLE_SKY, math.floor(total))]
+        else:
+            choices = _parts_to_try(self._pool, node.found)[:tried]
+        if not choices:
+            return False
+        used = self._pool.facings.take(np.flatnonzero(node.found.units > LEAST_UNITS))
+        if self._turning and choices[0][0] != WHOLE_SKY:
+            # units turned away from a part come to stand at its edge
+            self._add(together(*(part.edges(used) for part, _ in choices)))
+        start = self._pool.promising(node.found)
+        for part, number in choices:
+            fewer, more = (
+                self._pool.solved(narrowed(node.found.limits, part, number, more=more), start)
+                for more in (False, True)
+            )
+            self._left -= 2
+            most = CLOSE * self._listed_goal
+            gains = [max(min(one.least, most) - node.least, 1e-9 * most) for one in (fewer, more)]
+            if best is None or gains[0] * gains[1] > best[0]:
+                best = (gains[0] * gains[1], part, number, (fewer, more))
+        assert best is not None
+        _, node.part, node.number, both = best
+        fewer, more = (self._turned(one) for one in both)
+        node.children = (_Node(fewer, fewer.least), _Node(more, more.least))
+        self._open.remove(node)
+        self._open += [one for one in node.children if not self._closed(one)]
+        return True
+
+    def _add(self, some: Facings) -> None:
+        self._pool.add(some, self._sunlight.light_kwh(some)[: self._terms.rows])
+
+    def _turned(self, found: Limited) -> Limited:
+        """The same with facings turned towards what is worth most at its prices, while any is worth more than those known."""
+        for _ in range(MOST_TURNS if self._turning else 0):
+            used = self._pool.facings.take(np.flatnonzero(found.units > LEAST_UNITS))
+            starts = together(used, *(one.part.edges(used) for one in found.limits if one.part != WHOLE_SKY))
+            at_prices = priced(self._sunlight, found.prices.light)
+            beside = found.limit_prices.offset
+            turned = climbed(self._sunlight, at_prices, starts, 0.25 * self._sunlight.step_deg, beside)
+            light = self._sunlight.light_kwh(turned)[: self._terms.rows]
+            worth = found.prices.light @ light + found.own + beside(turned)
+            better = np.flatnonzero(worth > float(found.unit.max()) * (1.0 + WORTH_MORE))
+            if len(better) == 0 or found.least > 1.5 * self._cost:
+                break
+            before = self._pool.facings.count
+            self._pool.add(turned.take(better), light[:, better])
+            self._left -= 1
+            start = np.append(self._pool.promising(found), np.arange(before, before + len(better)))
+            found = self._pool.solved(found.limits, start)
+        return found
+
+    def _closed(self, node: _Node) -> bool:
+        """Whether a case is close enough, over every facing; facings that turn out to be worth more come in."""
+        for _ in range(MOST_TURNS):
+            if node.found.least < self._listed_goal:
+                return False
+            self._prove(node, self._goal)
+            if node.least >= self._goal or self._left <= 0:
+                return True
+            closer = self._turned(node.found)
+            if closer is node.found:
+                return True
+            node.found, node.least, node.worth_anywhere = closer, closer.least, None
+        self._prove(node, self._goal)
+        return True
+
+    def _prove(self, node: _Node, wanted: float) -> None:
+        """The bound of a case over every facing: as close as is wanted, if it can be."""
+        found = node.found
+        best = float(found.unit.max())
+        if not self._turning:
+            node.least = found.least
+            return
+        # what a unit may be worth for the bound that is wanted
+        low, high = best, 2.0 * best
+        for _ in range(30):
+            middle = 0.5 * (low + high)
+            enough = scaled(found.value, middle, found.store, self._objective) >= wanted
+            low, high = (middle, high) if enough else (low, middle)
+        at_prices = priced(self._sunlight, found.prices.light)
+        worth = worth_bound(
+            at_prices, (low - found.own) / 1.002, BOUND_EFFORT, found.limit_prices.most_within
+        )
+        node.worth_anywhere = max(worth + found.own, best)
+        node.least = scaled(found.value, node.worth_anywhere, found.store, self._objective)
+
+    def finished(self) -> Branched:
+        """All cases proven."""
+        wanted = min([self._goal, *(one.least for one in self._open)])
+        for node in self._open:
+            self._prove(node, wanted)
+        branchings: list[Branching] = []
+        cases: list[Case] = []
+
+        def put(node: _Node) -> int:
+            if node.children is None:
+                cases.append(self._case(node))
+                return -len(cases)
+            assert node.part is not None
+            place = len(branchings)
+            branchings.append(Branching(node.part, node.number, 0, 0))
+            fewer, more = (put(child) for child in node.children)
+            branchings[place] = replace(branchings[place], fewer=fewer, more=more)
+            return place
+
+        put(self._root)
+        return Branched(
+            branchings=tuple(branchings),
+            cases=tuple(cases),
+            facings=self._pool.facings,
+            light_kwh=self._pool.light_kwh,
+        )
+
+    def _case(self, node: _Node) -> Case:
+        """With the facings that came in since."""
+        found, anywhere = node.found, node.worth_anywhere
+        best = float(self._pool.worth(found).max())
+        if anywhere is not None:
+            anywhere = best = max(best, anywhere)
+        least = scaled(found.value, best, found.store, self._objective)
+        return Case(least=least, proof=found, worth_anywhere=anywhere)
+
+
+def _parts_to_try(pool: Pool, found: Limited) -> list[tuple[Part, int]]:
+    """Parts of the sky that hold a split number of units, and the whole number below: the fewest and most evenly split first."""
+    used = np.flatnonzero(found.units > LEAST_UNITS)
+    some, shares = pool.facings.take(used), found.units[used]
+    parts: list[tuple[Part, float]] = []
+    azimuth = np.mod(some.azimuth_deg, 360.0)
+    order = np.argsort(azimuth, kind="stable")
+    azimuth, share = azimuth[order], shares[order]
+    to_next = np.mod(np.roll(azimuth, -1) - azimuth, 360.0)
+    between = np.round(np.mod(azimuth + 0.5 * to_next, 360.0), 3)
+    apart = to_next >= SAME_WAY_DEG
+    for first in np.flatnonzero(apart).tolist():
+        total = 0.0
+        for more in range(1, len(azimuth)):
+            last = (first + more) % len(azimuth)
+            total += float(share[last])
+            width = round(float((between[last] - between[first]) % 360.0), 3)
+            if width > 180.0:
+                break
+            if apart[last]:
+                parts.append((Part(0.0, 181.0, float(between[first]), width), total))
+    tilts = np.unique(np.round(some.tilt_deg, 3))
+    for low, high in zip(tilts[:-1].tolist(), tilts[1:].tolist(), strict=True):
+        if high - low > TILTS_APART_DEG:
+            part = Part(0.0, round(0.5 * (low + high), 3), 0.0, 360.0)
+            parts.append((part, float(shares[part.holds(some)].sum())))
+    scored = []
+    for part, total in parts:
+        number = math.floor(total)
+        split = min(total - number, number + 1.0 - total)
+        if split > WELL_SPLIT:
+            scored.append((split / (1.0 + total), part, number))
+    scored.sort(key=lambda one: -one[0])
+    return [(part, number) for _, part, number in scored]

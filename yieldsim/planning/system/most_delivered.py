@@ -1,46 +1,160 @@
 """A number of units that serve the loads and deliver as much as they can for their mass.
 
 Some of the units, with a store, are chosen to serve; the others face where one gets most. How many serve is tried: the more, the
-smaller the store, the less is delivered. Single units are moved at the end.
+smaller the store, the less is delivered. Split units of the least mass for each kWh, made whole, are another beginning. Single units
+are moved at the end.
+
+That least mass is the ratio of two linear functions. No design has a smaller one than `rate` if
+
+    least of  once + per_unit N + per_kwh C - rate delivered  >=  0
+
+which is a programme whose facings cost what they deliver less; its solution's own ratio is the next rate, until that stands still
+(W. Dinkelbach, "On nonlinear fractional programming", Management Science 13, 1967). Its prices prove it as in `dual_bound`: a unit is
+worth rate times what it delivers more, and what the best of all facings is worth beyond its price is counted for every unit.
 """
 
 from __future__ import annotations
 
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.mount_frames import together
-from yieldsim.planning.system.column_generation import Infeasible, Relaxed, solved_again
-from yieldsim.planning.system.pricing import Sunlight, climbed, priced
+from yieldsim.planning.system.branch_and_bound import Branched, Case
+from yieldsim.planning.system.branch_programme import Limited, Pool
+from yieldsim.planning.system.column_generation import (
+    BOUND_EFFORT,
+    FIRST_FACINGS,
+    LEAST_UNITS,
+    Infeasible,
+    Relaxed,
+    solved_again,
+)
+from yieldsim.planning.system.pricing import Sunlight, climbed, priced, worth_bound
 from yieldsim.planning.system.serving import Serving
 from yieldsim.planning.system.terms import Prices, Terms
 from yieldsim.planning.system.whole_units import WholeSet, near_split
 
 SERVING_SHARES = (1.0, 0.85, 0.7, 0.55, 0.4, 0.3, 0.2, 0.1)
 MOST_TRIALS = 60
+MOST_RATES, RATE_STANDS_STILL = 8, 1e-4
+MOST_PROOFS, LEAST_LOWER = 12, 5e-4
+"""How often a rate is lowered until it is proven over every facing, and by how much at least, twice that each time."""
 MORE_FACINGS, MOST_MOVES, GAIN = 12, 600, 1e-6
 """Facings beside those of the set that single units are moved to, and how many moves are tried."""
 
 
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Rated:
+    """The least mass for each kWh of split units, and what proves a rate below it."""
+
+    split: Relaxed
+    branched: Branched
+
+
+def least_rate(
+    split: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, once: float, *, turning: bool
+) -> Rated:
+    """Solve for the least ratio with the most units there may be.
+
+    split   of that number of units
+    once    what a design costs beside units and store
+    """
+    rows, units = terms.rows, objective.most_units
+    light = sunlight.light_kwh(split.facings)
+    pool = Pool(
+        split.facings, light[:rows], terms, objective, split.blocks, sunlight.lit[:rows], split.cost, light.sum(axis=0)
+    )  # fmt: skip
+    best = pool.delivered_kwh.argsort(kind="stable")[-FIRST_FACINGS:]
+    start = np.union1d(np.flatnonzero(split.units > LEAST_UNITS), best)
+    pool.rate = (once + split.cost) / float(pool.delivered_kwh @ split.units)
+    for _ in range(MOST_RATES):
+        found = pool.solved((), start)
+        start = pool.promising(found)
+        cost = float(found.units.sum()) * objective.per_unit + found.capacity_kwh * objective.per_kwh
+        rate = (once + cost) / float(pool.delivered_kwh @ found.units)
+        gained = pool.rate - rate
+        pool.rate = rate
+        if turning:
+            price = _all_day(found, light, rate)
+            used = pool.facings.take(np.flatnonzero(found.units > LEAST_UNITS))
+            turned = climbed(sunlight, priced(sunlight, price), used, 0.25 * sunlight.step_deg)
+            more = sunlight.light_kwh(turned)
+            start = np.append(start, pool.facings.count + np.arange(turned.count))
+            pool.add(turned, more[:rows], more.sum(axis=0))
+        if gained < RATE_STANDS_STILL * rate:
+            break
+    found = pool.solved((), start)
+    solution = pool.split(found)
+    # prices that make no kWh of store worth more than it costs
+    if found.store > objective.per_kwh and not np.isfinite(objective.most_kwh):
+        found = pool.lowered(found, objective.per_kwh / found.store * (1.0 - 1e-12))
+
+    def spare(unit: float) -> float:
+        over = max(found.store - objective.per_kwh, 0.0)
+        over *= objective.most_kwh if over > 0.0 else 0.0
+        return once + found.value + units * (objective.per_unit - unit) - over
+
+    at_rate = found.unit - pool.rate * pool.delivered_kwh[: len(found.unit)]
+    delivered, anywhere = pool.delivered_kwh[: len(found.unit)], None
+    low, high = 0.0, pool.rate
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        enough = spare(float((at_rate + middle * delivered).max())) >= 0.0
+        low, high = (middle, high) if enough else (low, middle)
+    rate = low
+    for attempt in range(MOST_PROOFS if turning else 0):
+        best_worth = float((at_rate + rate * delivered).max())
+        at_prices = priced(sunlight, _all_day(found, light, rate))
+        anywhere = max(worth_bound(at_prices, best_worth - found.own, BOUND_EFFORT) + found.own, best_worth)
+        lacking = -spare(anywhere)
+        if lacking <= 0.0:
+            break
+        rate -= max(lacking / (units * float(delivered.max())), LEAST_LOWER * 2.0**attempt * rate)
+    else:
+        rate = 0.0 if turning else rate
+    case = Case(least=rate, proof=found, worth_anywhere=anywhere)
+    return Rated(
+        split=solution,
+        branched=Branched(
+            branchings=(),
+            cases=(case,),
+            facings=pool.facings,
+            light_kwh=pool.light_kwh,
+            rate=rate,
+            delivered_kwh=pool.delivered_kwh,
+        ),
+    )
+
+
+def _all_day(found: Limited, light_kwh: FloatArray, rate: float) -> FloatArray:
+    """Prices of light in all rows of the run, where a delivered kWh is worth a rate besides."""
+    price = np.full(len(light_kwh), rate)
+    price[: len(found.prices.light)] += found.prices.light
+    return price
+
+
 def most_delivered(
-    split: Relaxed, sunlight: Sunlight, serving: Serving, terms: Terms, objective: Prices, once: float, *, turning: bool
+    rated: Rated, sunlight: Sunlight, serving: Serving, terms: Terms, objective: Prices, once: float, *, turning: bool
 ) -> WholeSet | None:  # fmt: skip
     """The set of so many units found whose mass for each kWh delivered is least; None if none serves.
 
-    split       of that number of units
+    rated       of that number of units
     objective   whose most units are used
     once        what a design costs beside units and store
     """
-    units = int(objective.most_units)
+    split, units = rated.split, int(objective.most_units)
     light = sunlight.light_kwh(sunlight.candidates)
     best = sunlight.candidates.take([int(light.sum(axis=0).argmax())])
     if turning:
         best = climbed(sunlight, priced(sunlight, np.ones(len(light))), best, 0.25 * sunlight.step_deg)
     best_light = sunlight.light_kwh(best)[:, 0]
-    found: WholeSet | None = None
-    ratio = np.inf
+    found = near_split(split, serving, objective, sunlight.light_kwh, turning=turning, most_trials=1)
+    if found is not None and found.units != units:
+        found = None
+    ratio = np.inf if found is None else (once + found.cost) / float(found.light_kwh.sum())
     for share in SERVING_SHARES:
         number = max(1, round(share * units))
         prices = replace(objective, least_units=0.0, most_units=float(number))

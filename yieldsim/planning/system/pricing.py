@@ -6,7 +6,7 @@ hour. So the search of `planning.orientation` for the best facing finds the unit
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +19,7 @@ from yieldsim.energy.sunlit import LitSteps
 from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, spread_over_sky
 from yieldsim.planning.orientation.objectives import Prospect
-from yieldsim.planning.orientation.optimise import annual_bound
+from yieldsim.planning.orientation.optimise import Added, annual_bound
 from yieldsim.planning.orientation.pattern_search import search_turned
 from yieldsim.planning.orientation.turned_bound import turned_bound
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky, weigh
@@ -146,11 +146,21 @@ def _weighted(track: LitSteps, like: WeightedSky, price: FloatArray) -> Weighted
     )
 
 
-def climbed(sunlight: Sunlight, at_prices: Prospect, starts: Facings, step_deg: float) -> Facings:
-    """Where facings come to that turn towards what is worth most, all of them."""
+def climbed(
+    sunlight: Sunlight,
+    at_prices: Prospect,
+    starts: Facings,
+    step_deg: float,
+    beside: Callable[[Facings], FloatArray] | None = None,
+) -> Facings:
+    """Where facings come to that turn towards what is worth most, all of them.
+
+    beside   what facings are worth beside their light over the run
+    """
 
     def worth(some: Facings, _: FloatArray | None) -> FloatArray:
-        return at_prices.annual_kwh(some)[:, None]
+        found = at_prices.annual_kwh(some)
+        return (found if beside is None else found + beside(some) / at_prices.years)[:, None]
 
     found, _ = search_turned(
         worth,
@@ -186,12 +196,14 @@ def peaks(sunlight: Sunlight, at_prices: Prospect, near: Facings) -> Facings:
     return spread.take(good[chosen])
 
 
-def worth_bound(at_prices: Prospect, best: float, effort: float) -> float:
+def worth_bound(at_prices: Prospect, best: float, effort: float, added: Added | None = None) -> float:
     """What no facing, at any roll, is worth more than.
 
-    best   worth of the best unit known
+    best    worth of the best unit known
+    added   what facings are worth beside their light, as for `annual_bound` but over the run
     """
-    per_year = best / at_prices.years
+    years = at_prices.years
+    yearly = None if added is None else lambda *about: added(*about) / years
     if at_prices.rolls_matter:
-        return turned_bound(at_prices, per_year, effort) * at_prices.years
-    return annual_bound(at_prices, per_year, effort)[0] * at_prices.years
+        return turned_bound(at_prices, best / years, effort, yearly) * years
+    return annual_bound(at_prices, best / years, effort, yearly)[0] * years

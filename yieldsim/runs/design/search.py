@@ -24,12 +24,17 @@ from yieldsim.runs.design.combinations import (
 )
 
 if TYPE_CHECKING:
-    from yieldsim.planning.system.branch_and_bound import Branch
+    from yieldsim.planning.system.branch_and_bound import Branched
     from yieldsim.planning.system.column_generation import Relaxed
+    from yieldsim.planning.system.pricing import Sunlight
     from yieldsim.planning.system.serving import Serving
-    from yieldsim.planning.system.terms import Terms
+    from yieldsim.planning.system.terms import Prices, Terms
     from yieldsim.planning.system.whole_units import WholeSet
     from yieldsim.runs.setup.prepare import Prepared
+
+
+CLOSE_GAP = 0.019
+"""Bounds this near to a design are not brought nearer."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -58,7 +63,7 @@ class Designed:
     mounts      facings and counts; None: no design was found, or none that is worth it
     cost        of the objective; infinite without a design
     split_units, split_kwh   of the solution with units that may be split, which is `split`
-    branches    what proves the bound
+    branches    what proves the bound: cases of few whole units
     most_kwh    what no design delivers more than, where the objective asks for that
     """
 
@@ -73,7 +78,7 @@ class Designed:
     split_kwh: float
     facings_priced: int
     split: Relaxed | None = None
-    branches: tuple[Branch, ...] = ()
+    branches: Branched | None = None
     terms: Terms | None = None
     most_kwh: float = math.inf
 
@@ -155,11 +160,10 @@ def look(plan: DesignPlan, combination: Combination, span: Span, among_others: b
 
 def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost: float) -> Designed:
     """The best design found, checked against an estimate's own light; left off once its bound passes `best_cost`."""
-    from yieldsim.planning.system.branch_and_bound import branches_of, nearby_numbers
+    from yieldsim.planning.system.branch_and_bound import branched, unbranched
     from yieldsim.planning.system.column_generation import Infeasible, relaxed
-    from yieldsim.planning.system.local_search import SINGLE_UNITS, polished
-    from yieldsim.planning.system.most_delivered import most_delivered
-    from yieldsim.planning.system.whole_units import FEW_UNITS, all_sets, near_split
+    from yieldsim.planning.system.most_delivered import least_rate, most_delivered
+    from yieldsim.planning.system.whole_units import all_sets
 
     ready, serving, sunlight = laid_out(plan, combination, span)
     prices, once = prices_of(plan, combination)
@@ -178,9 +182,12 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
         return _none(combination)
     least = whole_bound(plan, split.least, once, most_kwh)
     whole: WholeSet | None = None
+    branches = unbranched(split)
     if least < best_cost:
         if plan.objective == "mass-per-kwh":
-            whole = most_delivered(split, sunlight, serving, terms, prices, once, turning=turning)
+            rated = least_rate(split, sunlight, terms, prices, once, turning=turning)
+            branches = rated.branched
+            whole = most_delivered(rated, sunlight, serving, terms, prices, once, turning=turning)
         elif not turning:
             whole = all_sets(
                 sunlight.candidates,
@@ -190,22 +197,31 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
                 split.proof.least,
             )
         if whole is None and plan.objective != "mass-per-kwh":
-            whole = near_split(split, serving, prices, sunlight.light_kwh, turning=turning)
-            if whole is not None and turning:
-                whole = polished(whole, serving, prices, sunlight.light_kwh)
-                number = math.ceil(split.units.sum())
-                if FEW_UNITS < number <= SINGLE_UNITS:
-                    # fewer units than serve at first may when each is turned
-                    near = near_split(split, serving, prices, sunlight.light_kwh, turning=True, units=number)
-                    if near is not None:
-                        near = polished(near, serving, prices, sunlight.light_kwh)
-                        whole = min(whole, near, key=lambda one: one.cost)
-                for more in nearby_numbers(split, sunlight, terms, prices):
-                    # another number of split units leads to other facings
-                    near = near_split(more, serving, prices, sunlight.light_kwh, turning=True)
-                    if near is not None:
-                        near = polished(near, serving, prices, sunlight.light_kwh)
-                        whole = min(whole, near, key=lambda one: one.cost)
+            whole = whole_near(split, serving, prices, sunlight, turning=turning)
+        if whole is not None and plan.objective != "mass-per-kwh":
+            tried = [whole]
+
+            def sought(near: Relaxed) -> float:
+                """Another solution of split units leads to other facings."""
+                found = (
+                    None
+                    if tried[0].complete
+                    else whole_near(near, serving, prices, sunlight, turning=turning)
+                )
+                tried.extend([] if found is None else [found])
+                return min(one.cost for one in tried)
+
+            branches = branched(
+                split,
+                sunlight,
+                terms,
+                prices,
+                whole.cost,
+                lambda cost: close_enough(plan, cost, once),
+                sought,
+                turning=turning,
+            )
+            whole = min(tried, key=lambda one: one.cost)
     mounts, capacity, cost, mass = None, 0.0, math.inf, math.inf
     if whole is not None:
         mounts = mounts_of(whole)
@@ -218,10 +234,7 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
             mass = mass_kg(plan, combination, units, capacity)
             cost = cost_of(plan, mass, units, float(whole.light_kwh.sum()))
     complete = whole is not None and whole.complete and mounts is not None
-    branches: tuple[Branch, ...] = ()
-    if mounts is not None:
-        branches = branches_of(split, sunlight, terms, prices, turning=turning)
-        least = max(least, whole_bound(plan, min(one.least for one in branches), once, most_kwh))
+    least = max(least, branches.rate or whole_bound(plan, branches.least, once, most_kwh))
     return Designed(
         number=combination.number,
         least=max(least, cost) if complete else least,
@@ -238,6 +251,34 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
         terms=terms,
         most_kwh=most_kwh,
     )
+
+
+def close_enough(plan: DesignPlan, cost: float, once: float) -> float:
+    """The bound with which a design of a cost, both without what it costs once, is proven to CLOSE_GAP."""
+    if plan.objective == "units":
+        return math.ceil(cost - UNITS_TIE) - 1.0 + 2.0 * UNITS_TIE
+    return (1.0 - CLOSE_GAP) * (cost + once) - once
+
+
+def whole_near(
+    split: Relaxed, serving: Serving, prices: Prices, sunlight: Sunlight, *, turning: bool
+) -> WholeSet | None:
+    """Whole units near to split ones, turned; None if none serves."""
+    from yieldsim.planning.system.local_search import SINGLE_UNITS, polished
+    from yieldsim.planning.system.whole_units import FEW_UNITS, near_split
+
+    found = near_split(split, serving, prices, sunlight.light_kwh, turning=turning)
+    if found is None or not turning:
+        return found
+    found = polished(found, serving, prices, sunlight.light_kwh)
+    number = math.ceil(split.units.sum())
+    if FEW_UNITS < number <= SINGLE_UNITS:
+        # fewer units than serve at first may when each is turned
+        fewer = near_split(split, serving, prices, sunlight.light_kwh, turning=True, units=number)
+        if fewer is not None:
+            fewer = polished(fewer, serving, prices, sunlight.light_kwh)
+            found = min(found, fewer, key=lambda one: one.cost)
+    return found
 
 
 def _none(combination: Combination) -> Designed:

@@ -320,8 +320,6 @@ def _add_notes(
         why = "loads beside the essential ones draw on the store"
         if plan.confidence == "P90":
             why = "what 90 of 100 draws take beyond the nominal run"
-        elif plan.objective == "mass-per-kwh":
-            why = "units that serve the dark hours deliver less than the best, and the bound has all of them the best"
         elif best.split is not None and best.split.least < (1.0 - WIDE_GAP) * best.split.proof.least:
             why = "narrow or two-angle optics: between the orientations that were priced one by one it is a loose bound"
         elif best.units < FEW * len(best.mounts or ()):

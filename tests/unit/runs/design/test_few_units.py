@@ -1,0 +1,96 @@
+"""Few units: a bound by cases within two per cent of the design, and a certificate whose cases NumPy alone follows."""
+
+from __future__ import annotations
+
+import importlib.util
+import math
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from yieldsim.base.model import Notes
+from yieldsim.files.text.bundled import sites_folder
+from yieldsim.runs.design.certificate import certificate_of
+from yieldsim.runs.design.combinations import Span, combinations_of
+from yieldsim.runs.design.run import read_plan
+from yieldsim.runs.design.search import design_one
+
+CHECKER = Path(__file__).parents[2] / "planning" / "system" / "check_certificate.py"
+SPAN = Span(start="2027-03-01", end="2027-03-21", interval_minutes=120.0)
+
+
+def lower_bound(path):
+    """By the stand-alone checker."""
+    spec = importlib.util.spec_from_file_location("check_certificate", CHECKER)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module.lower_bound(path)
+
+
+def designed(folder, *changes):
+    """The demo with larger and fewer units, light fixed masses, and other changes."""
+    for path in sites_folder().iterdir():
+        if path.suffix in (".toml", ".csv"):
+            shutil.copy(path, folder / path.name)
+    for name, *swaps in (
+        (
+            "wide.collector.toml",
+            ("aperture_area_m2 = 0.00503", "aperture_area_m2 = 0.045"),
+            ("= 46.0", "= 280.0"),
+        ),
+        (
+            "lantern-ridge.design.toml",
+            ("unit_kg = 0.25 ", "unit_kg = 0.75 "),
+            ("mast_kg_per_m = 0.8 ", "mast_kg_per_m = 0.05 "),
+            ("converter_kg = 1.5", "converter_kg = 0.1"),
+            *changes,
+        ),
+    ):
+        text = (folder / name).read_text(encoding="utf-8")
+        for old, new in swaps:
+            assert old in text
+            text = text.replace(old, new)
+        (folder / name).write_text(text, encoding="utf-8")
+    plan = read_plan(folder / "lantern-ridge.design.toml", Notes())[0]
+    combination = combinations_of(plan)[0]
+    found = design_one(plan, combination, SPAN, math.inf)
+    return found, certificate_of(plan, combination, found)
+
+
+def test_four_units_are_proven_by_cases(tmp_path):
+    found, certificate = designed(tmp_path)
+    assert found.units <= 5
+    assert 0.98 * found.cost <= found.least <= found.cost
+    assert len(found.branches.cases) > 2
+    path = tmp_path / "certificate.npz"
+    np.savez(path, **certificate)
+    listed, everywhere = lower_bound(path)
+    assert everywhere == pytest.approx(found.least, rel=1e-9)
+    assert everywhere <= listed
+    # a case left out, and a case that assumes a unit more than what led to it
+    np.savez(path, **certificate | {"branch_to": np.full_like(certificate["branch_to"], -1)})
+    with pytest.raises(AssertionError, match="missing|assumes"):
+        lower_bound(path)
+    last = f"case{certificate['cases']}_units"
+    np.savez(path, **certificate | {last: certificate[last] + [1.0, 0.0]})
+    with pytest.raises(AssertionError, match="assumes"):
+        lower_bound(path)
+
+
+def test_the_least_mass_for_each_kwh_is_proven_closely(tmp_path):
+    found, certificate = designed(
+        tmp_path,
+        ('objective = "mass" ', 'objective = "mass-per-kwh" '),
+        ("# most_units = 200 ", "most_units = 12 "),
+    )
+    assert found.units == 12
+    assert 0.95 * found.cost <= found.least <= found.cost
+    path = tmp_path / "certificate.npz"
+    np.savez(path, **certificate)
+    assert lower_bound(path)[1] == pytest.approx(found.least, rel=1e-9)
+    # a rate a hundredth higher is not proven
+    np.savez(path, **certificate | {"rate": 1.01 * certificate["rate"]})
+    with pytest.raises(AssertionError, match="not proven"):
+        lower_bound(path)

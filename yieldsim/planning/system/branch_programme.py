@@ -1,0 +1,224 @@
+"""The programme of split units with limits on how many face parts of the sky, over a pool of facings that grows.
+
+It always has a solution: shortfall beyond what is allowed and units beyond the limits may be had at prices that are too dear for
+any design. What cannot be served is thereby dear, and its prices prove that as they prove any other bound.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from yieldsim.base.errors import CannotCompute
+from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.planning.habitat.reliability import Flags
+from yieldsim.planning.orientation.mount_frames import Facings, together
+from yieldsim.planning.system.column_generation import Relaxed
+from yieldsim.planning.system.dual_bound import Bound, RowPrices, parts, row_prices, scaled, unit_worth
+from yieldsim.planning.system.linear_programme import WAYS, Solved, programme
+from yieldsim.planning.system.row_aggregation import Blocks
+from yieldsim.planning.system.sky_parts import LimitPrices, UnitLimit
+from yieldsim.planning.system.terms import Prices, Terms
+
+TOO_DEAR = 10.0
+"""What breaking a limit by one costs, in shares of a design; or shortfall as large as what is allowed."""
+LEAST_SHARE = 0.01
+MORE_FACINGS, WORTH_MORE, NEARLY_WORTH_IT, MOST_ROUNDS = 25, 2e-4, 0.97, 12
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Limited:
+    """A solution, and what its prices prove.
+
+    units      (facings,)  of the pool as it was
+    stored_kwh    (blocks,)  usable state of the store at their ends
+    least      no design within the limits, of the facings listed, costs less
+    value, store   of the bound before it is scaled
+    unit       (facings,)  worth of one unit, with what limits add
+    own        what a unit is worth without light
+    """
+
+    limits: tuple[UnitLimit, ...]
+    units: FloatArray
+    capacity_kwh: float
+    stored_kwh: FloatArray
+    prices: RowPrices
+    limit_prices: LimitPrices
+    least: float
+    value: float
+    store: float
+    unit: FloatArray
+    own: float
+
+
+class Pool:
+    """Facings whose light is known, and the programmes over them.
+
+    rate   what a delivered kWh takes off the cost
+    """
+
+    def __init__(
+        self, facings: Facings, light_kwh: FloatArray, terms: Terms, objective: Prices, blocks: Blocks, lit: Flags,
+        dear: float, delivered_kwh: FloatArray | None = None,
+    ) -> None:  # fmt: skip
+        """light_kwh (rows, facings) of one unit of each; dear: about what a design costs; delivered_kwh (facings,) over the run."""
+        self.delivered_kwh = np.zeros(facings.count) if delivered_kwh is None else delivered_kwh
+        self.rate = 0.0
+        self.facings, self.light_kwh = facings, light_kwh
+        self.terms, self.objective, self.blocks, self.lit = terms, objective, blocks, lit
+        self._by_block = blocks.sums(light_kwh)
+        self._lit_blocks = blocks.sums(np.asarray(lit, dtype=np.float64)) > 0.0
+        self._dear = dear
+
+    def add(self, some: Facings, light_kwh: FloatArray, delivered_kwh: FloatArray | None = None) -> None:
+        """Further facings."""
+        more = np.zeros(some.count) if delivered_kwh is None else delivered_kwh
+        self.delivered_kwh = np.append(self.delivered_kwh, more)
+        self.facings = together(self.facings, some)
+        self.light_kwh = np.concatenate([self.light_kwh, light_kwh], axis=1)
+        self._by_block = np.concatenate([self._by_block, self.blocks.sums(light_kwh)], axis=1)
+
+    def solved(self, limits: tuple[UnitLimit, ...], start: NDArray[np.int64]) -> Limited:
+        """The least cost within limits.
+
+        start   facings to begin with
+        """
+        active = start
+        inside = np.stack([one.part.holds(self.facings) for one in limits]) if limits else None
+        for _ in range(MOST_ROUNDS):
+            units, answer, prices = self._answer(limits, inside, active)
+            found = self._proven(limits, active, units, answer, prices)
+            dear = max(float(found.unit[active].max()), 1e-300)
+            better = np.flatnonzero(found.unit > dear * (1.0 + WORTH_MORE))
+            if len(better) == 0:
+                break
+            best = better[np.argsort(-found.unit[better], kind="stable")[:MORE_FACINGS]]
+            active = np.union1d(active, best)
+        return found
+
+    def split(self, found: Limited) -> Relaxed:
+        """A solution as one to begin searches of whole units from."""
+        units = np.append(found.units, np.zeros(self.facings.count - len(found.units)))
+        unit = np.append(found.unit, np.zeros(self.facings.count - len(found.unit)))
+        need = parts(found.prices, self.terms)[0]
+        proof = Bound(least=found.least, value=found.value, store=found.store, unit=unit, need=need)
+        return Relaxed(
+            facings=self.facings,
+            light_kwh=self.light_kwh,
+            units=units,
+            capacity_kwh=found.capacity_kwh,
+            stored_kwh=found.stored_kwh,
+            cost=found.least,
+            prices=found.prices,
+            proof=proof,
+            blocks=self.blocks,
+        )
+
+    def lowered(self, found: Limited, share: float) -> Limited:
+        """The proof of a share of all prices, without limits."""
+        old, state = found.prices, share * found.prices.state
+        light = share * old.light
+        if not np.isfinite(self.terms.enter_kwh):
+            light = np.maximum(light, self.terms.take_in * state)
+        prices = RowPrices(light=light, state=state, leave=share * old.leave, short=share * old.short)
+        _, value, store = parts(prices, self.terms)
+        own = share * found.own
+        unit = self._worth(prices, own, found.limit_prices)
+        return replace(found, prices=prices, value=value, store=store, own=own, unit=unit)
+
+    def worth(self, found: Limited) -> FloatArray:
+        """Of one unit of each facing at the prices of a solution, (facings,)."""
+        return self._worth(found.prices, found.own, found.limit_prices)
+
+    def _worth(self, prices: RowPrices, own: float, limit_prices: LimitPrices) -> FloatArray:
+        worth = prices.light @ self.light_kwh + own + limit_prices.offset(self.facings)
+        return np.asarray(worth + self.rate * self.delivered_kwh)
+
+    def promising(self, found: Limited) -> NDArray[np.int64]:
+        """Facings in use, and those nearly worth their price."""
+        known = (found.unit > NEARLY_WORTH_IT * found.unit.max()) | (found.units > 0.0)
+        return np.flatnonzero(known)
+
+    def _answer(
+        self, limits: tuple[UnitLimit, ...], inside: Flags | None, active: NDArray[np.int64]
+    ) -> tuple[FloatArray, Solved, LimitPrices]:
+        from scipy.optimize import linprog
+        from scipy.sparse import coo_array, csr_array, hstack, vstack
+
+        terms, objective = self.terms, self.objective
+        made = programme(self._by_block[:, active], self._lit_blocks, terms, self.blocks, objective)
+        made.cost[: len(active)] -= self.rate * self.delivered_kwh[active]
+        sides: list[tuple[int, float, float]] = []
+        for place, one in enumerate(limits):
+            if one.least > 0:
+                sides.append((place, -1.0, -float(one.least)))
+            if np.isfinite(one.most):
+                sides.append((place, 1.0, float(one.most)))
+        rows, columns = made.matrix.shape
+        target = made.target.start
+        beyond = coo_array((np.array([-1.0]), ([target], [0])), shape=(rows, 1))
+        matrix, most, cost = hstack([made.matrix, beyond]), made.most, [made.cost]
+        allowed = max(terms.allowed, LEAST_SHARE * float((terms.weight * terms.asked_kwh).sum()))
+        cost.append(np.array([TOO_DEAR * self._dear * made.scale_kwh / allowed]))
+        if sides:
+            assert inside is not None
+            own = np.stack([sign * inside[place, active] for place, sign, _ in sides])
+            more = hstack([csr_array(own), csr_array((len(sides), columns + 1 - len(active)))])
+            matrix = vstack([matrix, more])
+            broken = vstack([csr_array((rows, len(sides))), -csr_array(np.eye(len(sides)))])
+            matrix = hstack([matrix, broken])
+            most = np.concatenate([most, [right for _, _, right in sides]])
+            cost.append(np.full(len(sides), TOO_DEAR * self._dear))
+        upper = np.concatenate([made.upper, np.full(1 + len(sides), np.inf)])
+        bounds = np.stack([np.zeros(len(upper)), upper], axis=1)
+        for method, presolve in WAYS:
+            found = linprog(
+                np.concatenate(cost), A_ub=matrix.tocsr(), b_ub=most, bounds=bounds, method=method, options={"presolve": presolve}
+            )  # fmt: skip
+            if found.status == 0:
+                break
+        else:
+            raise CannotCompute(f"the linear programme was not solved: {found.message}")
+        price = -np.asarray(found.ineqlin.marginals)
+        light = np.full(len(self.blocks.first), np.inf)
+        light[self._lit_blocks] = price[made.light]
+        least, at_most = np.zeros(len(limits)), np.zeros(len(limits))
+        for (place, sign, _), worth in zip(sides, price[rows:], strict=True):
+            (least if sign < 0.0 else at_most)[place] = max(float(worth), 0.0)
+        answer = Solved(
+            cost=float(found.fun),
+            units=np.asarray(found.x[: made.facings]),
+            capacity_kwh=float(found.x[made.facings]) * made.scale_kwh,
+            stored_kwh=np.asarray(found.x[made.facings + 1 :][: len(self.blocks.first)]) * made.scale_kwh,
+            light=light / made.scale_kwh,
+            state=price[made.state] / made.scale_kwh,
+            short=float(price[made.target][0]) / made.scale_kwh,
+        )
+        units = np.zeros(self.facings.count)
+        units[active] = answer.units
+        return units, answer, LimitPrices(limits, least, at_most)
+
+    def _proven(
+        self, limits: tuple[UnitLimit, ...], active: NDArray[np.int64], units: FloatArray, answer: Solved, limit_prices: LimitPrices
+    ) -> Limited:  # fmt: skip
+        terms = self.terms
+        prices = row_prices(answer, terms, self.blocks, self.lit)
+        need, value, store = parts(prices, terms)
+        own = float(unit_worth(prices, need, terms, np.zeros((terms.rows, 1)))[0])
+        value += limit_prices.constant
+        unit = self._worth(prices, own, limit_prices)
+        return Limited(
+            limits=limits,
+            units=units,
+            capacity_kwh=answer.capacity_kwh,
+            stored_kwh=answer.stored_kwh,
+            prices=prices,
+            limit_prices=limit_prices,
+            least=scaled(value, float(unit.max()), store, self.objective),
+            value=value,
+            store=store,
+            unit=unit,
+            own=own,
+        )
