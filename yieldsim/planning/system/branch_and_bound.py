@@ -41,7 +41,7 @@ WELL_SPLIT = 0.02
 MOST_TURNS, WORTH_MORE = 3, 5e-4
 SAME_WAY_DEG, TILTS_APART_DEG = 0.5, 1.0
 CLOSE, DEAREST = 1.02, 0.995
-"""Cases are worth trying until they pass the goal so much. The goal for facings listed lies above that for all, within a design's cost."""
+"""Cases are worth trying until they pass the goal so much. A goal of facings listed is above that of all, below a cost."""
 Sought = Callable[[Relaxed], float]
 
 
@@ -110,8 +110,8 @@ def unbranched(split: Relaxed) -> Branched:
 
 
 def branched(
-    split: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, cost: float, goal_of: Callable[[float], float], sought: Sought,
-    *, turning: bool, effort: float = 1.0,
+    split: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, cost: float, goal_of: Callable[[float], float],
+    sought: Sought, *, turning: bool, effort: float = 1.0,
 ) -> Branched:  # fmt: skip
     """Cases whose bound comes near to the best design, where units are few; the one case of all designs where they are many.
 
