@@ -31,6 +31,8 @@ MOST_BLOCKS = 14_000
 """So many blocks are solved for in all: programmes take about as long as they have blocks."""
 LEAST_SOLVED = 24
 WHOLE = 1e-3
+ROLLED_PROOF = 40
+"""A proof over every facing and roll takes as long as so many programmes."""
 TRIED_FIRST, TRIED_LATER, FIRST = 6, 2, 6
 """Parts whose cases are worked out before one is taken, for so many of the first cases, and later."""
 GLANCE, HOPE = 0.2, 0.3
@@ -267,6 +269,8 @@ class _Tree:
         if not self._turning:
             node.least = found.least
             return
+        if self._sunlight.prospect.rolls_matter:
+            self._left -= ROLLED_PROOF
         # what a unit may be worth for the bound that is wanted
         low, high = best, 2.0 * best
         for _ in range(30):
