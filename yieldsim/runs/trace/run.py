@@ -9,13 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from yieldsim.base.errors import CannotCompute, Gathered, InputError, Problem
-from yieldsim.base.model import (
-    Acceptance,
-    AttenuationTable,
-    Collector,
-    Notes,
-    Source,
-)
+from yieldsim.base.model import Acceptance, AttenuationTable, Collector, Notes, Source
 from yieldsim.base.results.attached import Summarised
 from yieldsim.base.results.optics import TraceResult
 
