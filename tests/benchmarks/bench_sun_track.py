@@ -31,6 +31,8 @@ from yieldsim.sky.sun_track import prepare_track
 CHUNK = 50_000
 ROUNDING_DEG = 1e-10
 """Of azimuth and elevation to directions and back."""
+JULIAN_DATE_DAYS, LUNAR_ROTATION_DEG_PER_DAY = 2.4e-10, 13.2
+"""The library reads the Moon's orientation at a Julian date in one double: half of its last place, while the Moon turns."""
 LEAST_ELEVATION_DEG = -10.0
 EARTH_BENDING_DEG = 8.0e-8
 """2 GM / (c^2 r) with GM = 3.986e14 m3/s2 and r = 6.378e6 m: of light from far away that comes in level, over half its way."""
@@ -139,7 +141,10 @@ def main() -> None:
         library_s = time.perf_counter() - start
         angles = ds["solar_azimuth_deg"].values, ds["solar_elevation_deg"].values
         difference = largest_difference_deg(name, *angles, theirs)
-        assert difference <= max(track.error_bound_deg, ROUNDING_DEG)
+        rounding_deg = ROUNDING_DEG + (
+            JULIAN_DATE_DAYS * LUNAR_ROTATION_DEG_PER_DAY if name == "moon" else 0.0
+        )
+        assert difference <= track.error_bound_deg + rounding_deg
         print(
             f"{name:9s} {library_s:10.2f} {prepare_s * 1e3:11.1f} {dataset_s * 1e3:11.1f} "
             f"{library_s / (prepare_s + dataset_s):7.1f} {difference:23.1e} {track.error_bound_deg:17.1e}"

@@ -4,8 +4,8 @@ Rounds of
 
 1. the programme over blocks with a few facings; the facings that are worth more than they cost at its prices come in, until none
    of the candidates is;
-2. blocks are cut where the run of the solution turns from lacking light to having it to spare;
-3. facings turn in continuous angles towards what they are worth most at the prices.
+2. facings turn in continuous angles towards what they are worth most at the prices, until none is worth more: first over days;
+3. blocks are cut where the run of the solution turns from lacking light to having it to spare, those alone that gain by it.
 
 Every round gives a bound (`dual_bound`); the search ends when the programme's cost stands still.
 """
