@@ -25,8 +25,8 @@ from yieldsim.planning.system.pricing import Sunlight, climbed, priced, worth_bo
 from yieldsim.planning.system.sky_parts import WHOLE_SKY, LimitPrices, Part, narrowed
 from yieldsim.planning.system.terms import Prices, Terms
 
-MOST_UNITS = 20.0
-"""Of more units one more is less than what the bound misses anyway."""
+MOST_UNITS = 12.0
+"""Of more units one more is less than what the bound misses anyway, and too many face any part of the sky for it to rise soon."""
 MOST_BLOCKS = 14_000
 """So many blocks are solved for in all: programmes take about as long as they have blocks."""
 LEAST_SOLVED = 24
@@ -137,6 +137,7 @@ class _Node:
     found: Limited
     least: float
     worth_anywhere: float | None = None
+    searched: bool = False
     part: Part | None = None
     number: int = 0
     children: tuple[_Node, _Node] | None = None
@@ -157,7 +158,8 @@ class _Tree:
         self._left = self._most
         near = (split.proof.unit > 0.97 * split.proof.unit.max()) | (split.units > LEAST_UNITS)
         found = self._pool.solved((), np.flatnonzero(near))
-        self._root = _Node(found, found.least)
+        # whole units were sought from the split ones before
+        self._root = _Node(found, found.least, searched=True)
         self._open = [self._root]
 
     @property
@@ -178,9 +180,10 @@ class _Tree:
             if node.least >= self._listed_goal or self._hopeless(node.least):
                 break
             passed += 1
-            if passed == next_search and passed <= LAST_SEARCH:
+            if next_search <= passed <= LAST_SEARCH and not node.searched:
                 # ever more seldom: 1, 2, 3, 5, 7, 10, ...
-                next_search += 1 + next_search // 3
+                next_search = passed + 1 + passed // 3
+                node.searched = True
                 self._cost = min(self._cost, sought(self._pool.split(node.found)))
                 continue
             if not self._branch(node, TRIED_FIRST if passed <= FIRST else TRIED_LATER):

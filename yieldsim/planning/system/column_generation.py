@@ -134,7 +134,6 @@ def solved_again(
     other = _over_facings(
         found.facings, found.light_kwh, terms, objective, found.blocks, lit, _promising(found)
     )
-    other = _cut(other, terms, objective, lit) or other
     return _turned(other, sunlight, terms, objective, lit)[0] if turning else other
 
 

@@ -73,16 +73,10 @@ def by_reliability(
     """The lightest designs found for other shares served, from the facings that were priced."""
     from yieldsim.planning.orientation.mount_frames import of_mounts
     from yieldsim.planning.system.column_generation import Infeasible, solved_again
-    from yieldsim.planning.system.row_aggregation import even, turning_points
     from yieldsim.planning.system.whole_units import near_split
 
     assert best.split is not None
     assert best.mounts is not None
-    # days, cut where the design turns from lacking light to having it to spare: near enough to start from
-    days = even(best.split.blocks.rows, max(round(24.0 / serving.row_hours), 1))
-    total = best.split.light_kwh @ best.split.units
-    turns = turning_points(total, serving.terms(repeats=True), float(best.split.units.sum()))
-    near = replace(best.split, blocks=days.split(turns))
     rows = []
     for share in sorted({*RELIABILITIES, serving.reliability}):
         asked = replace(serving, reliability=share)
@@ -97,7 +91,7 @@ def by_reliability(
             rows.append(row)
             continue
         try:
-            split = solved_again(near, sunlight, asked.terms(repeats=True), prices, turning=False)
+            split = solved_again(best.split, sunlight, asked.terms(repeats=True), prices, turning=False)
         except Infeasible:
             rows.append(row)
             continue
