@@ -3,8 +3,8 @@
     F(angle) = sum w_b A_b(angle) T_b / A(angle)
 
 with w_b the share of sunlight in band b, A_b its acceptance, T_b the fibre's transmittance in it and A the acceptance of all
-sunlight. One number stands for the fibre in the chain of losses, F_ref, its mean over the acceptance; the table that energies are
-computed with is A F / F_ref, so that the product is exact for every direction.
+sunlight. Where one number has to stand for the fibre it is F_ref, its mean over the acceptance, and energies are computed with the
+table A F / F_ref, so that the product is exact for every direction. The chain of losses has A and F themselves.
 """
 
 from __future__ import annotations
@@ -45,6 +45,8 @@ def _together(table: Acceptance, fibre: Fibre | None) -> tuple[Acceptance, float
     # sunlight outside the bands: the level that the mean has there, in proportion to the whole
     inside = float((weights * kept * _band_levels(light, table.bands.wavelength_nm)).sum())
     through = through + max(0.0, mean - inside) * table.acceptance_fraction
+    # where bands make up the whole, or round above it, a fibre still gives back no more than it takes
+    through = np.minimum(through, table.acceptance_fraction)
     reference = max(mean, float(through.max()))
     return replace(table, acceptance_fraction=through / reference, bands=None), reference
 

@@ -23,10 +23,16 @@ STEEP = 0.4
 """A table that changes by so much within half the disc's radius is averaged over more points of it."""
 
 
-def acceptance_at(acceptance: Acceptance, sun_mount_xyz: FloatArray, sun_radius_deg: ArrayLike) -> FloatArray:
+def acceptance_at(
+    acceptance: Acceptance,
+    sun_mount_xyz: FloatArray,
+    sun_radius_deg: ArrayLike,
+    sampled_as: Acceptance | None = None,
+) -> FloatArray:
     """Acceptance (time,) for Sun directions (time, 3) in mount axes (transverse, longitudinal, normal).
 
     sun_radius_deg   (time,) or one number: angular radius of the disc; ignored for a table made with the disc
+    sampled_as   the table by which points of the disc are chosen, so that two tables of the same angles are read alike
     A Sun behind the aperture gets 0. The cosine of incidence is not part of it.
     Averages over 96 points of the disc, or 512 where the table has an edge: it is then good to 0.7 % of its
     height at one instant, far better over a run.
@@ -35,7 +41,9 @@ def acceptance_at(acceptance: Acceptance, sun_mount_xyz: FloatArray, sun_radius_
     radius_rad = np.broadcast_to(np.radians(np.asarray(sun_radius_deg, dtype=np.float64)), (len(sun),))
     if acceptance.source == "disc":
         points, weights = np.zeros((1, 2)), np.ones(1)
-    elif len(sun) and _is_steep(acceptance, math.ceil(50.0 * math.degrees(radius_rad.max())) / 100.0):
+    elif len(sun) and _is_steep(
+        sampled_as or acceptance, math.ceil(50.0 * math.degrees(radius_rad.max())) / 100.0
+    ):
         points, weights = even_points()
     else:
         points, weights = sample_points()
