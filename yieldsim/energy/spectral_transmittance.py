@@ -20,6 +20,9 @@ from yieldsim.base.solar_spectrum import band_weights
 from yieldsim.energy.fibre import fibre_attenuation_fraction, transmittance_by_wavelength
 from yieldsim.optics.accepted_spectrum import SUNLIGHT, LightSpectrum, accepted_spectrum
 
+NO_LIGHT = 1e-6
+"""Of the accepted light: bands that leave less of it out leave nothing but rounding."""
+
 
 def energy_acceptance(collector: Collector) -> Acceptance:
     """The acceptance table that energies are computed with; the collector's own where nothing depends on wavelength."""
@@ -42,10 +45,13 @@ def _together(table: Acceptance, fibre: Fibre | None) -> tuple[Acceptance, float
         return table, mean
     weights = np.array([float(band_weights(ends)[0]) for ends in table.bands.wavelength_nm])
     through = np.tensordot(weights * kept, table.bands.acceptance_fraction, axes=1)
-    # sunlight outside the bands: the level that the mean has there, in proportion to the whole
-    inside = float((weights * kept * _band_levels(light, table.bands.wavelength_nm)).sum())
-    through = through + max(0.0, mean - inside) * table.acceptance_fraction
-    # where bands make up the whole, or round above it, a fibre still gives back no more than it takes
+    # sunlight outside the bands: what they leave of the whole, kept as it is in the mean
+    levels = weights * _band_levels(light, table.bands.wavelength_nm)
+    outside = 1.0 - float(levels.sum())
+    if outside > NO_LIGHT:
+        rest = table.acceptance_fraction - np.tensordot(weights, table.bands.acceptance_fraction, axes=1)
+        through = through + max(0.0, mean - float((levels * kept).sum())) / outside * np.maximum(rest, 0.0)
+    # bands may round above the whole: a fibre gives back no more than it takes
     through = np.minimum(through, table.acceptance_fraction)
     reference = max(mean, float(through.max()))
     return replace(table, acceptance_fraction=through / reference, bands=None), reference
