@@ -137,9 +137,10 @@ def test_no_fibre_gives_back_more_than_it_takes() -> None:
 
     bands = AcceptanceBands(wavelength_nm=BANDS, acceptance_fraction=[[0.9, 0.0, 0.0], [0.9, 0.0, 0.0]])
     inside = WEIGHTS @ bands.acceptance_fraction
+    outside = np.array([0.0, 0.2, 0.0])
     acceptance = yieldsim.RoundAcceptance(
         incidence_deg=[0.0, 5.0, 30.0],
-        acceptance_fraction=inside + [0.0, 0.2, 0.0],
+        acceptance_fraction=inside + outside,
         source="disc",
         bands=bands,
     )

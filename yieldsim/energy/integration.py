@@ -323,6 +323,8 @@ def _assemble(setting: Setting, grid: TimeGrid, means: dict[str, FloatArray]) ->
             "mount_fibre_transmittance": ("mount",),
         }
         ds = add(ds, name, values, ("time", *extra.get(name, ())))
+    if "mount_fibre_transmittance" in ds:
+        ds["fibre_transmittance"].attrs["comment"] = "for light of the optics' mean colour"
     shield = setting.collector.shield
     duty = soiling.shield_duty_fraction(
         shield, grid.edge_tdb_s, setting.start_tdb_s, float(grid.edge_tdb_s[-1])
