@@ -147,6 +147,13 @@ def grid_value(x: float, y: float, grid_x: FloatArray, grid_y: FloatArray, grid:
 
 
 @njit(cache=True)
+def _beyond(angle: float, table: FloatArray, way: float, sine: float) -> bool:
+    """Whether no point of a disc about a projected angle lies between the ends of a table."""
+    margin = way / sine + 1e-9
+    return bool(way < sine and (angle + margin < table[0] or angle - margin > table[-1]))
+
+
+@njit(cache=True)
 def _across(x: float, y: float, z: float) -> tuple[float, float, float, float, float, float]:
     """Two unit vectors across a unit direction, for placing points of the disc."""
     if abs(z) < 0.9:
@@ -214,12 +221,22 @@ def biaxial_over_disc(
 
     Transverse and longitudinal angles are those of the projections on the two planes through the normal: tan = x / z and
     y / z, as the solar-thermal test standards define them (ISO 9806, incidence-angle modifier).
+    A disc beyond the table's ends is not looked through: seen from an axis at an angle b, a way r turns by asin(r / sin b) at most,
+    which is below 1.58 r / sin b.
     """
     count = sun_xyz.shape[0]
     value = np.zeros(count)
+    widest = 0.0
+    for k in range(points.shape[0]):
+        widest = max(widest, math.hypot(points[k, 0], points[k, 1]))
     for i in prange(count):
         x, y, z = sun_xyz[i, 0], sun_xyz[i, 1], sun_xyz[i, 2]
         if z <= 0.0:
+            continue
+        way = 1.58 * widest * radius_rad[i]
+        if _beyond(math.atan2(x, z), grid_x, way, math.hypot(x, z)):
+            continue
+        if _beyond(math.atan2(y, z), grid_y, way, math.hypot(y, z)):
             continue
         ax, ay, az, bx, by, bz = _across(x, y, z)
         total = 0.0
