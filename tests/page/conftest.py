@@ -15,6 +15,8 @@ import pytest
 import xarray as xr
 
 import yieldsim
+from yieldsim.base.model import Acceptance, AcceptanceBands
+from yieldsim.base.solar_spectrum import band_weights
 
 ROOT = Path(__file__).resolve().parents[2]
 SITES = ROOT / "sites"
@@ -76,6 +78,18 @@ def facing_map(ds: xr.Dataset) -> xr.Dataset:
         {"tilt": tilt, "azimuth": azimuth},
         {"summary": json.dumps(summary)},
     )
+
+
+def reddening(table: Acceptance) -> Acceptance:
+    """The table in two bands, of which the bluer falls off to a tenth of the other along its first angle."""
+    share = np.linspace(0.9, 0.1, len(table.acceptance_fraction))
+    blue = table.acceptance_fraction * (share if table.acceptance_fraction.ndim == 1 else share[:, None])
+    bands = AcceptanceBands(
+        wavelength_nm=[[400.0, 600.0], [600.0, 1100.0]], acceptance_fraction=[blue, table.acceptance_fraction]
+    )
+    weights = [float(band_weights(ends)[0]) for ends in bands.wavelength_nm]
+    whole = np.tensordot(weights, bands.acceptance_fraction, axes=1)
+    return replace(table, acceptance_fraction=whole, bands=bands)
 
 
 def trough() -> yieldsim.BiaxialAcceptance:

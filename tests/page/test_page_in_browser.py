@@ -16,7 +16,7 @@ import pytest
 import xarray as xr
 
 import yieldsim
-from tests.page.conftest import SITES, Opened, facing_map, ridge_collector, trough, turned
+from tests.page.conftest import SITES, Opened, facing_map, reddening, ridge_collector, trough, turned
 
 TURN = 3e-3
 """What the page promises of a turned mount, relative to an estimate in that orientation."""
@@ -74,6 +74,27 @@ def test_the_pages_own_ledger_and_outages_are_the_files(fresh: Opened, ridge: xr
         told["longest_gap_hours"], abs=0.25 + told["convergence"]["step_s"] / 3600
     )
     assert fresh.state("model.unchanged.hoursDelivering") == pytest.approx(told["hours_delivering"], rel=2e-3)
+
+
+def test_a_ledger_of_coloured_optics_behind_a_darkening_lens_is_the_files(
+    opening: Callable[..., Opened],
+) -> None:
+    """Acceptance that reddens towards its edge, a fibre that takes blue away and dose in the lens: each line by itself."""
+    from yieldsim.base.radiation_model import Radiation
+
+    collector = ridge_collector(
+        acceptance=reddening(ridge_collector().acceptance_table),
+        radiation=Radiation(dose_gy_per_year=1000.0, lens_loss_per_kgy=0.5),
+        mounts=(
+            yieldsim.Mount(tilt_deg=80.0, azimuth_deg=0.0),
+            yieldsim.Mount(tilt_deg=88.0, azimuth_deg=120.0),
+        ),
+    )
+    ds = yieldsim.estimate(SITES / "lantern-ridge.toml", collector, "2027-03-20", "2027-04-20")
+    opened = opening(yieldsim.page(ds).html)
+    told = [row["kwh"] for row in ds.yieldsim.summary["ledger"]]
+    assert opened.state("model.unchanged.ledgerKwh") == pytest.approx(told, rel=UNCHANGED)
+    assert opened.complaints == []
 
 
 def test_hover_tells_the_hourly_row(fresh: Opened, ridge: xr.Dataset) -> None:

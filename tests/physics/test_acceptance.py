@@ -8,10 +8,16 @@ from hypothesis import strategies as st
 
 from yieldsim.base.model import BiaxialAcceptance, Collector, Fibre, Mount, RoundAcceptance, Site
 from yieldsim.base.numerics.vectors import angle_between_deg, direction_enu_xyz, mount_axes_enu_xyz
-from yieldsim.base.sun_disc import brightness
+from yieldsim.base.sun_disc import brightness, sample_points
 from yieldsim.energy.incidence import sun_in_mount_xyz
 from yieldsim.files.inputs.readers import read_body
-from yieldsim.optics.acceptance import acceptance_at, full_grid, half_width_deg, normal_acceptance
+from yieldsim.optics.acceptance import (
+    acceptance_at,
+    biaxial_over_disc,
+    full_grid,
+    half_width_deg,
+    normal_acceptance,
+)
 from yieldsim.optics.etendue import fibre_etendue_m2_sr, largest_concentration, projected_acceptance_sr
 from yieldsim.runs.estimate.output import summary_of
 from yieldsim.runs.estimate.run import estimate
@@ -233,3 +239,31 @@ def test_light_is_delivered_for_as_long_as_the_limb_is_accepted(half_deg):
         reached |= off_deg < half_deg + ds["sun_angular_radius_deg"].values
     # twelve passages begin and end within a step of 3 to 15 minutes, and the limb is read at 16 points
     assert found["hours_delivering"] == pytest.approx(reached.sum() / 240.0, rel=8e-3)
+
+
+def test_a_disc_about_the_ends_of_a_grid_is_looked_through() -> None:
+    """Wide discs over the whole half sky, also beside the axes, where projected angles turn fastest; points summed one by one."""
+    rng = np.random.default_rng(5)
+    sun = rng.normal(size=(4000, 3))
+    sun[:, 2] = np.abs(sun[:, 2])
+    sun[:200] = [0.01, 1.0, 0.02] + 0.01 * rng.normal(size=(200, 3))
+    sun /= np.linalg.norm(sun, axis=1)[:, None]
+    ends = np.radians(np.array([-20.0, 20.0]))
+    points, weights = sample_points(3, 8)
+    got = biaxial_over_disc(
+        sun, np.full(len(sun), 0.1), ends, 2.0 * ends, np.ones((2, 2)), 1.5 * points, weights
+    )
+    aside = np.cross(sun, np.where(np.abs(sun[:, 2:]) < 0.9, [[0.0, 0.0, 1.0]], [[1.0, 0.0, 0.0]]))
+    aside /= np.linalg.norm(aside, axis=1)[:, None]
+    # the kernel's own axes across the disc, which turn the same rings about their centre
+    a = np.where(np.abs(sun[:, 2:]) < 0.9, -aside, aside)
+    b = np.cross(sun, a)
+    expected = np.zeros(len(sun))
+    for (u, v), weight in zip(0.15 * points, weights, strict=True):
+        x, y, z = (sun + u * a + v * b).T
+        inside = (
+            (z > 0.0) & (np.abs(np.arctan2(x, z)) <= ends[1]) & (np.abs(np.arctan2(y, z)) <= 2.0 * ends[1])
+        )
+        expected += weight * inside
+    assert np.count_nonzero((expected > 0.0) & (expected < 0.99)) > 100
+    np.testing.assert_allclose(got, np.minimum(expected, 1.0), atol=1e-12)

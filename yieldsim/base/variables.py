@@ -105,6 +105,20 @@ VOCABULARY: dict[str, Word] = {
     "fibre_transmittance": Word(
         "1", "share of the light in the fibre's cone that leaves its far end", "mean", 0.0, 1.0
     ),
+    "fibre_length_transmittance": Word(
+        "1",
+        "share of the light in the fibre's cone that its length leaves, new, by the colour of its direction",
+        "mean",
+        0.0,
+        1.0,
+    ),
+    "mount_fibre_transmittance": Word(
+        "1",
+        "share of the light in the fibre's cone of a mount's units that leaves its far end, by its colour",
+        "mean",
+        0.0,
+        1.0,
+    ),
     "lens_transmittance": Word("1", "share of the light that the dose leaves in the lens", "mean", 0.0, 1.0),
     "stage_power_w": Word("W", "power left after each stage of the chain, all units", "mean", 0.0, INF),
     "mount_delivered_power_w": Word(

@@ -20,6 +20,7 @@ from yieldsim.energy.radiation_loss import darkens_lens, fibre_left, lens_left
 from yieldsim.energy.spectral_transmittance import attenuation_fraction, energy_acceptance
 from yieldsim.optics.acceptance import normal_acceptance
 
+BY_DIRECTION = "fibre_length_transmittance"
 Factor = Callable[[xr.Dataset, Collector], "FloatArray | float"]
 
 
@@ -83,8 +84,10 @@ def fibre_ends(ds: xr.Dataset, collector: Collector) -> float:
     return fibre_losses.fibre_ends_fraction(collector.fibre) if collector.fibre else 1.0
 
 
-def fibre_attenuation(ds: xr.Dataset, collector: Collector) -> float:
-    """The fibre's length, new, for light of the colour that the optics let through."""
+def fibre_attenuation(ds: xr.Dataset, collector: Collector) -> FloatArray | float:
+    """The fibre's length, new, for light of the colour that the optics let through, direction by direction."""
+    if BY_DIRECTION in ds:
+        return np.asarray(ds[BY_DIRECTION].values)
     return attenuation_fraction(collector)
 
 
@@ -162,10 +165,20 @@ def stage_powers_w(ds: xr.Dataset, collector: Collector) -> tuple[FloatArray, Fl
 
 
 def fibre_transmittance(ds: xr.Dataset, collector: Collector) -> FloatArray:
-    """All fibre stages together, (time,)."""
+    """All fibre stages together, (time,); where optics have colour too, for light that `attenuation_fraction` stands for."""
     total = np.ones(ds.sizes["time"])
     for stage in FIBRE_STAGES:
-        total = total * stage.factor(ds, collector)
+        grey = stage.factor is fibre_attenuation
+        total = total * (attenuation_fraction(collector) if grey else stage.factor(ds, collector))
+    return total
+
+
+def mount_fibre_transmittance(ds: xr.Dataset, collector: Collector) -> FloatArray:
+    """All fibre stages together for the light that each mount's optics let through, (time, mount)."""
+    total = np.ones((ds.sizes["time"], len(collector.mounts)))
+    for stage in FIBRE_STAGES:
+        factor = np.asarray(stage.factor(ds, collector))
+        total = total * (factor[:, None] if factor.ndim == 1 else factor)
     return total
 
 

@@ -20,9 +20,11 @@ from yieldsim.base.model import BiaxialAcceptance, Collector, HorizonMask, Site
 from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
 from yieldsim.energy import soiling
 from yieldsim.energy.chain import (
+    BY_DIRECTION,
     fibre_transmittance,
     front_transmittance,
     lens_darkening,
+    mount_fibre_transmittance,
     stage_powers_w,
     stages_of,
     sun_following_power_w,
@@ -271,7 +273,18 @@ def _interval_means(
     columns["delivered_power_w"] = delivered
     columns["sun_following_power_w"] = sun_following_power_w(fine, collector)
     columns["delivering_fraction"] = (delivered > 0.0).astype(np.float64)
+    if BY_DIRECTION in fine:
+        kept = mount_fibre_transmittance(fine, collector)
+        columns["mount_fibre_transmittance"] = np.divide(
+            by_mount, kept, out=np.zeros_like(by_mount), where=kept > 0.0
+        )
     means = {k: v.reshape(count, -1, *v.shape[1:]).mean(axis=1) for k, v in columns.items()}
+    if BY_DIRECTION in fine:  # so far what enters: the mean over a row is by its light
+        entering = means["mount_fibre_transmittance"]
+        dark = np.repeat(means["fibre_transmittance"][:, None], entering.shape[1], axis=1)
+        means["mount_fibre_transmittance"] = np.divide(
+            means["mount_delivered_power_w"], entering, out=dark, where=entering > 0.0
+        )
     return means, delivered, columns["sun_following_power_w"]
 
 
@@ -307,8 +320,11 @@ def _assemble(setting: Setting, grid: TimeGrid, means: dict[str, FloatArray]) ->
             "stage_power_w": ("stage",),
             "clean_fraction": ("mount",),
             "mount_delivered_power_w": ("mount",),
+            "mount_fibre_transmittance": ("mount",),
         }
         ds = add(ds, name, values, ("time", *extra.get(name, ())))
+    if "mount_fibre_transmittance" in ds:
+        ds["fibre_transmittance"].attrs["comment"] = "for light of the optics' mean colour"
     shield = setting.collector.shield
     duty = soiling.shield_duty_fraction(
         shield, grid.edge_tdb_s, setting.start_tdb_s, float(grid.edge_tdb_s[-1])

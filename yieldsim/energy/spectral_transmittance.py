@@ -3,8 +3,8 @@
     F(angle) = sum w_b A_b(angle) T_b / A(angle)
 
 with w_b the share of sunlight in band b, A_b its acceptance, T_b the fibre's transmittance in it and A the acceptance of all
-sunlight. One number stands for the fibre in the chain of losses, F_ref, its mean over the acceptance; the table that energies are
-computed with is A F / F_ref, so that the product is exact for every direction.
+sunlight. Where one number has to stand for the fibre it is F_ref, its mean over the acceptance, and energies are computed with the
+table A F / F_ref, so that the product is exact for every direction. The chain of losses has A and F themselves.
 """
 
 from __future__ import annotations
@@ -19,6 +19,9 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.solar_spectrum import band_weights
 from yieldsim.energy.fibre import fibre_attenuation_fraction, transmittance_by_wavelength
 from yieldsim.optics.accepted_spectrum import SUNLIGHT, LightSpectrum, accepted_spectrum
+
+NO_LIGHT = 1e-6
+"""Of the accepted light: bands that leave less of it out leave nothing but rounding."""
 
 
 def energy_acceptance(collector: Collector) -> Acceptance:
@@ -42,9 +45,14 @@ def _together(table: Acceptance, fibre: Fibre | None) -> tuple[Acceptance, float
         return table, mean
     weights = np.array([float(band_weights(ends)[0]) for ends in table.bands.wavelength_nm])
     through = np.tensordot(weights * kept, table.bands.acceptance_fraction, axes=1)
-    # sunlight outside the bands: the level that the mean has there, in proportion to the whole
-    inside = float((weights * kept * _band_levels(light, table.bands.wavelength_nm)).sum())
-    through = through + max(0.0, mean - inside) * table.acceptance_fraction
+    # sunlight outside the bands: what they leave of the whole, kept as it is in the mean
+    levels = weights * _band_levels(light, table.bands.wavelength_nm)
+    outside = 1.0 - float(levels.sum())
+    if outside > NO_LIGHT:
+        rest = table.acceptance_fraction - np.tensordot(weights, table.bands.acceptance_fraction, axes=1)
+        through = through + max(0.0, mean - float((levels * kept).sum())) / outside * np.maximum(rest, 0.0)
+    # bands may round above the whole: a fibre gives back no more than it takes
+    through = np.minimum(through, table.acceptance_fraction)
     reference = max(mean, float(through.max()))
     return replace(table, acceptance_fraction=through / reference, bands=None), reference
 

@@ -23,10 +23,16 @@ STEEP = 0.4
 """A table that changes by so much within half the disc's radius is averaged over more points of it."""
 
 
-def acceptance_at(acceptance: Acceptance, sun_mount_xyz: FloatArray, sun_radius_deg: ArrayLike) -> FloatArray:
+def acceptance_at(
+    acceptance: Acceptance,
+    sun_mount_xyz: FloatArray,
+    sun_radius_deg: ArrayLike,
+    sampled_as: Acceptance | None = None,
+) -> FloatArray:
     """Acceptance (time,) for Sun directions (time, 3) in mount axes (transverse, longitudinal, normal).
 
     sun_radius_deg   (time,) or one number: angular radius of the disc; ignored for a table made with the disc
+    sampled_as   the table by which points of the disc are chosen, so that two tables of the same angles are read alike
     A Sun behind the aperture gets 0. The cosine of incidence is not part of it.
     Averages over 96 points of the disc, or 512 where the table has an edge: it is then good to 0.7 % of its
     height at one instant, far better over a run.
@@ -35,7 +41,9 @@ def acceptance_at(acceptance: Acceptance, sun_mount_xyz: FloatArray, sun_radius_
     radius_rad = np.broadcast_to(np.radians(np.asarray(sun_radius_deg, dtype=np.float64)), (len(sun),))
     if acceptance.source == "disc":
         points, weights = np.zeros((1, 2)), np.ones(1)
-    elif len(sun) and _is_steep(acceptance, math.ceil(50.0 * math.degrees(radius_rad.max())) / 100.0):
+    elif len(sun) and _is_steep(
+        sampled_as or acceptance, math.ceil(50.0 * math.degrees(radius_rad.max())) / 100.0
+    ):
         points, weights = even_points()
     else:
         points, weights = sample_points()
@@ -139,6 +147,13 @@ def grid_value(x: float, y: float, grid_x: FloatArray, grid_y: FloatArray, grid:
 
 
 @njit(cache=True)
+def _beyond(angle: float, table: FloatArray, way: float, sine: float) -> bool:
+    """Whether no point of a disc about a projected angle lies between the ends of a table."""
+    margin = way / sine + 1e-9
+    return bool(way < sine and (angle + margin < table[0] or angle - margin > table[-1]))
+
+
+@njit(cache=True)
 def _across(x: float, y: float, z: float) -> tuple[float, float, float, float, float, float]:
     """Two unit vectors across a unit direction, for placing points of the disc."""
     if abs(z) < 0.9:
@@ -206,12 +221,22 @@ def biaxial_over_disc(
 
     Transverse and longitudinal angles are those of the projections on the two planes through the normal: tan = x / z and
     y / z, as the solar-thermal test standards define them (ISO 9806, incidence-angle modifier).
+    A disc beyond the table's ends is not looked through: seen from an axis at an angle b, a way r turns by asin(r / sin b) at most,
+    which is below 1.58 r / sin b.
     """
     count = sun_xyz.shape[0]
     value = np.zeros(count)
+    widest = 0.0
+    for k in range(points.shape[0]):
+        widest = max(widest, math.hypot(points[k, 0], points[k, 1]))
     for i in prange(count):
         x, y, z = sun_xyz[i, 0], sun_xyz[i, 1], sun_xyz[i, 2]
         if z <= 0.0:
+            continue
+        way = 1.58 * widest * radius_rad[i]
+        if _beyond(math.atan2(x, z), grid_x, way, math.hypot(x, z)):
+            continue
+        if _beyond(math.atan2(y, z), grid_y, way, math.hypot(y, z)):
             continue
         ax, ay, az, bx, by, bz = _across(x, y, z)
         total = 0.0

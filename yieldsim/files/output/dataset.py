@@ -179,7 +179,9 @@ def hourly_frame(ds: xr.Dataset) -> pd.DataFrame:
         if word in ds.variables and ds[word].dims == ("time",) and word not in columns:
             columns[word] = ds[word].values
     heat = tuple(name for name in VOCABULARY if name.endswith("_temperature_k") and name in ds.variables)
-    for name in ("clean_fraction", "mount_delivered_power_w", *(n for n in heat if "mount" in ds[n].dims)):
+    colour = [name for name in ("mount_fibre_transmittance",) if name in ds.variables]
+    by_mount = ("clean_fraction", *colour, "mount_delivered_power_w")
+    for name in (*by_mount, *(n for n in heat if "mount" in ds[n].dims)):
         for mount in range(ds.sizes["mount"]):
             columns[f"mount{mount + 1}_{name.removeprefix('mount_')}"] = ds[name].values[:, mount]
     return pd.DataFrame(columns)

@@ -61,7 +61,13 @@ OPTIONAL = {
         TIME,
     ),
     **dict.fromkeys(
-        ("cover_temperature_k", "fibre_temperature_k", "joint_temperature_k", "funnel_temperature_k"),
+        (
+            "mount_fibre_transmittance",
+            "cover_temperature_k",
+            "fibre_temperature_k",
+            "joint_temperature_k",
+            "funnel_temperature_k",
+        ),
         ("time", "mount"),
     ),
 }

@@ -94,8 +94,10 @@ def fibre_face_w_cm2(series: xr.Dataset, collector: Collector) -> float | None:
     entering = series["stage_power_w"].values[:, stages.index("acceptance")]
     leaving = series["delivered_power_w"].values
     each_w = series["mount_delivered_power_w"].values / [mount.count for mount in collector.mounts]
-    ratio = np.divide(entering, leaving, out=np.zeros_like(entering), where=leaving > 0.0)
     face_cm2 = 0.25 * math.pi * (0.1 * collector.fibre.face_diameter_mm) ** 2
+    if "mount_fibre_transmittance" in series:
+        return float((each_w / series["mount_fibre_transmittance"].values).max() / face_cm2)
+    ratio = np.divide(entering, leaving, out=np.zeros_like(entering), where=leaving > 0.0)
     return float((each_w.max(axis=1) * ratio).max() / face_cm2)
 
 

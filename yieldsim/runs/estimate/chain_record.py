@@ -13,7 +13,7 @@ import numpy as np
 from yieldsim.base.dataset import add
 from yieldsim.base.results.estimate import AirResult, ChainResult, DustLawResult
 from yieldsim.energy import chain, soiling
-from yieldsim.energy.spectral_transmittance import energy_acceptance
+from yieldsim.energy.spectral_transmittance import attenuation_fraction, energy_acceptance
 from yieldsim.sky.ellipsoid import planetographic_deg
 
 if TYPE_CHECKING:
@@ -76,6 +76,6 @@ def chain_words(setting: Setting) -> ChainResult:
         "fibre_packing": chain.fibre_packing(none, collector),
         "fibre_coupling": chain.fibre_coupling(none, collector),
         "fibre_ends": chain.fibre_ends(none, collector),
-        "fibre_attenuation": chain.fibre_attenuation(none, collector),
+        "fibre_attenuation": attenuation_fraction(collector),
         "dust": dust,
     }

@@ -120,7 +120,10 @@ def absorbed_light(ds: xr.Dataset, collector: Collector, thermal: Thermal, mount
     aperture_w = ds["beam_irradiance_w_m2"].values * collector.aperture_area_m2 * facing * film * clean
     each_w = ds["mount_delivered_power_w"].values[:, mount] / collector.mounts[mount].count
     # what stands at the fibre's face is what leaves its far end over all that the fibre leaves
-    entering_w = each_w / ds["fibre_transmittance"].values
+    coloured = "mount_fibre_transmittance" in ds
+    entering_w = each_w / (
+        ds["mount_fibre_transmittance"].values[:, mount] if coloured else ds["fibre_transmittance"].values
+    )
     inside = fibre.packing * fibre.coupling
     metre = replace(fibre, length_m=min(fibre.length_m, LOADED_M))
     kept = fibre_attenuation_fraction(metre, accepted_spectrum(collector.acceptance_table))

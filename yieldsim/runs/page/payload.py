@@ -44,9 +44,16 @@ def light_payload(ds: xr.Dataset, summary: Mapping[str, Any]) -> tuple[Words, Ar
     steps = steps_a_row(row_hours, chain["mean_solar_day_hours"], rows)
     radius = ds["sun_angular_radius_deg"].values
     fibre, visible = ds["fibre_transmittance"].values, ds["disc_visible_fraction"].values
-    if "lens_transmittance" in ds.variables:
-        fibre = fibre * ds["lens_transmittance"].values
+    lens = ds["lens_transmittance"].values if "lens_transmittance" in ds.variables else None
+    if lens is not None:
+        fibre = fibre * lens
     optics, tables = optics_tables(acceptance_of(ds, chain), radius)
+    own_words: Words = {}
+    if "acceptance_energy_fraction" in ds.variables:
+        # the ledger tells what the optics accept apart from what the fibre leaves of those colours
+        alone = ds.drop_vars("acceptance_energy_fraction")
+        own_words["own_optics"], own = optics_tables(acceptance_of(alone, chain), radius)
+        tables["own_acceptance"] = own["acceptance"]
     arrays: Arrays = {
         "sun_azimuth": _whole(azimuth),
         "sun_elevation": _whole(elevation),
@@ -61,6 +68,8 @@ def light_payload(ds: xr.Dataset, summary: Mapping[str, Any]) -> tuple[Words, Ar
         "skyline_elevation": _whole(ds["horizon_elevation_deg"].values),
         **tables,
     }
+    if lens is not None:
+        arrays["lens"] = shares_16(lens, 1.0)
     if optics["radii_deg"][1:]:
         spread = (radius - radius.min()) / max(float(np.ptp(radius)), 1e-12)
         arrays["radius"] = shares_16(spread, 1.0)
@@ -76,6 +85,7 @@ def light_payload(ds: xr.Dataset, summary: Mapping[str, Any]) -> tuple[Words, Ar
         "fibre_top": float(fibre.max()),
         "chain": chain,
         "optics": optics,
+        **own_words,
         "mounts": mounts_of(ds),
         "clean": chain["dust"] is None,
         "period": period_line(summary),

@@ -17,8 +17,10 @@
  *
  * Of one mount and one unit:
  * @typedef {object} MountLight
- * @property {Float32Array} light  W/m2 accepted in each lit step, cosine in it
+ * @property {Float32Array} light  W/m2 accepted in each lit step, cosine in it; where optics and fibre have colour, of the light
+ *   that their table for energies stands for
  * @property {Float64Array} rowLight  its mean over each row
+ * @property {Float64Array} rowAccepted  W/m2 that the optics themselves accept, mean over each row
  * @property {Float64Array} rowOnAperture  beam times cosine, mean over each row
  */
 
@@ -169,16 +171,18 @@ function weighed(lit, i, weights) {
  * the table is read as often as its features ask.
  * @param {Mount} mount
  * @param {LitSteps} lit
- * @param {AcceptanceTable} table
+ * @param {AcceptanceTable} table  that energies are computed with
+ * @param {AcceptanceTable|null} own  the optics' own, where the fibre's colour makes another
  * @param {ArrayLike<number>|null} radius  of the disc by row, whole numbers of 1/65535 across the radii
  * @param {SunTrack} track
  * @param {number} steps  in a row
  * @returns {MountLight}
  */
-function mountLight(mount, lit, table, radius, track, steps) {
+function mountLight(mount, lit, table, own, radius, track, steps) {
   const count = lit.row.length;
   const light = new Float32Array(count);
   const rowLight = new Float64Array(track.rows);
+  const rowAccepted = own === null ? rowLight : new Float64Array(track.rows);
   const rowOnAperture = new Float64Array(track.rows);
   const way = Math.abs(track.perRow) / steps;
   const readings = Math.max(1, Math.ceil(way / RADIANS / table.optics.step_deg - 1e-9));
@@ -187,7 +191,8 @@ function mountLight(mount, lit, table, radius, track, steps) {
   const pole = track.pole;
   const sideways = axes.map((axis) => cross(axis, pole).map((value) => value * turn));
   const alongPole = axes.map((axis) => axis[1] * pole[1] + axis[2] * pole[2]);
-  const nearest = Math.cos(Math.min(table.optics.reach_rad + way, Math.PI));
+  const reach = Math.max(table.optics.reach_rad, own?.optics.reach_rad ?? 0);
+  const nearest = Math.cos(Math.min(reach + way, Math.PI));
   const isRound = table.optics.round;
   const [ax, ay, az] = axes[2];
   const [nx, ny, nz] = sideways[2];
@@ -208,11 +213,13 @@ function mountLight(mount, lit, table, radius, track, steps) {
     const bend = half * (alongPole[2] * up - cosine);
     const times = unevenness(lit, i) > EVEN ? weighed(lit, i, weights) : evenly(readings, weights);
     let sum = 0;
+    let whole = 0;
     for (let k = 0; k < times; k++) {
       const since = (k + 0.5) / times - 0.5;
       const c = cosine + since * (speed + since * bend);
       if (isRound) {
         sum += weights[k] * table.curve(c, r);
+        if (own !== null) whole += weights[k] * own.curve(c, r);
         continue;
       }
       for (let axis = 0; axis < 2; axis++) {
@@ -222,18 +229,21 @@ function mountLight(mount, lit, table, radius, track, steps) {
         place[axis] = now + since * (e * x + f * y + g * z + since * half * (alongPole[axis] * up - now));
       }
       sum += weights[k] * table.grid(place[0], place[1], c, r);
+      if (own !== null) whole += weights[k] * own.grid(place[0], place[1], c, r);
     }
     if (sum > 0) {
       const accepted = lit.beam[i] * sum;
       light[i] = accepted;
       rowLight[row] += accepted;
     }
+    if (own !== null) rowAccepted[row] += lit.beam[i] * whole;
   }
   for (let row = 0; row < track.rows; row++) {
     rowLight[row] /= steps;
+    if (own !== null) rowAccepted[row] /= steps;
     rowOnAperture[row] /= steps;
   }
-  return { light, rowLight, rowOnAperture };
+  return { light, rowLight, rowAccepted, rowOnAperture };
 }
 
 /**

@@ -7,6 +7,7 @@
  * @property {SunTrack} track
  * @property {LitSteps} lit
  * @property {AcceptanceTable} table
+ * @property {AcceptanceTable|null} own  acceptance of the optics alone, where the fibre's colour is in `table`
  * @property {number[]} utcMs  starts of the rows
  * @property {Float64Array} solarDays  solar days since the first midnight, at the middles of the rows
  * @property {BudgetWords|null} budget
@@ -45,6 +46,7 @@ function modelOf(words, arrays) {
     words, arrays, track, utcMs,
     lit: litSteps(track, arrays.share, arrays.beam, words.steps),
     table: new AcceptanceTable(words.optics, arrays.acceptance, words.arrays.acceptance.shape),
+    own: words.own_optics ? new AcceptanceTable(words.own_optics, arrays.own_acceptance, words.arrays.own_acceptance.shape) : null,
     solarDays: solarDaysOf(arrays.solar_time),
     budget: words.budget ?? null,
     asked: [],
@@ -94,8 +96,8 @@ class MountCache {
       return known;
     }
     const began = performance.now();
-    const { lit, table, track, words, arrays } = this.model;
-    const found = mountLight(mount, lit, table, arrays.radius ?? null, track, words.steps);
+    const { lit, table, own, track, words, arrays } = this.model;
+    const found = mountLight(mount, lit, table, own, arrays.radius ?? null, track, words.steps);
     this.milliseconds = performance.now() - began;
     this.lights.set(key, found);
     // the oldest go first: a drag leaves hundreds behind
@@ -124,27 +126,34 @@ function resultsOf(model, mounts, cache) {
   const area = words.summary.collector.aperture_area_m2;
   const rowPower = new Float64Array(rows);
   const litPower = new Float32Array(lit.row.length);
-  const constants = [chain.fibre_packing, chain.fibre_coupling, chain.fibre_ends, chain.fibre_attenuation];
-  const fixed = constants.reduce((product, factor) => product * factor, chain.film_transmittance);
+  const beforeLength = [chain.fibre_packing, chain.fibre_coupling, chain.fibre_ends];
   const fibre = new Float64Array(rows);
-  const newFibre = constants.reduce((product, factor) => product * factor, 1);
+  const lens = new Float64Array(rows).fill(1);
+  const newFibre = beforeLength.reduce((product, factor) => product * factor, chain.fibre_attenuation);
+  const fixed = newFibre * chain.film_transmittance;
   for (let row = 0; row < rows; row++) {
     fibre[row] = newFibre > 0 ? ((arrays.fibre[row] / 65535) * words.fibre_top) / newFibre : 0;
+    if (arrays.lens) lens[row] = arrays.lens[row] / 65535;
   }
   const kwhPerW = words.row_hours / 1000;
   let onAperture = 0;
   let dusty = 0;
   let accepted = 0;
+  let throughLength = 0;
+  let throughLens = 0;
   const mountKwh = mounts.map((mount) => {
-    const { light, rowLight, rowOnAperture } = cache.light(mount);
+    const { light, rowLight, rowAccepted, rowOnAperture } = cache.light(mount);
     const clean = cache.clean(mount.tilt_deg);
     const gain = mount.count * area;
-    const sums = [0, 0, 0, 0];
+    const sums = [0, 0, 0, 0, 0, 0];
     const rowGain = new Float64Array(rows);
     for (let row = 0; row < rows; row++) {
       sums[0] += rowOnAperture[row];
       sums[1] += rowOnAperture[row] * clean[row];
-      sums[2] += rowLight[row] * clean[row];
+      const front = clean[row] * lens[row];
+      sums[2] += rowAccepted[row] * front;
+      sums[4] += rowLight[row] * front;
+      sums[5] += rowOnAperture[row] * front;
       rowGain[row] = gain * fixed * clean[row] * fibre[row];
       const power = rowGain[row] * rowLight[row];
       rowPower[row] += power;
@@ -154,15 +163,19 @@ function resultsOf(model, mounts, cache) {
     onAperture += gain * sums[0] * kwhPerW;
     dusty += gain * sums[1] * kwhPerW;
     accepted += gain * sums[2] * kwhPerW;
+    throughLens += gain * sums[5] * kwhPerW;
+    throughLength += gain * fixed * sums[4] * kwhPerW;
     return sums[3] * kwhPerW;
   });
   const deliveredKwh = mountKwh.reduce((sum, kwh) => sum + kwh, 0);
   const units = mounts.reduce((sum, mount) => sum + mount.count, 0) / words.summary.collector.unit_count;
   const film = chain.film_transmittance;
   const ledgerKwh = words.summary.ledger.slice(0, STAGES_BEFORE_MOUNTS).map((/** @type {any} */ row) => row.kwh * units);
-  ledgerKwh.push(onAperture, onAperture * film, dusty * film, accepted * film);
-  for (const factor of constants) ledgerKwh.push(ledgerKwh[ledgerKwh.length - 1] * factor);
-  ledgerKwh.push(deliveredKwh);
+  ledgerKwh.push(onAperture, onAperture * film, dusty * film);
+  if (arrays.lens) ledgerKwh.push(throughLens * film);
+  ledgerKwh.push(accepted * film);
+  for (const factor of beforeLength) ledgerKwh.push(ledgerKwh[ledgerKwh.length - 1] * factor);
+  ledgerKwh.push(throughLength, deliveredKwh);
   const { gaps, delivering } = gapsOf(litPower, lit.step, rows * steps, words.row_hours / steps);
   return {
     ledgerKwh, deliveredKwh, rowPower, litPower, mountKwh, gaps,
