@@ -29,15 +29,17 @@ from yieldsim.planning.system.column_generation import LEAST_UNITS, Infeasible, 
 from yieldsim.planning.system.linear_programme import programme
 from yieldsim.planning.system.local_search import SINGLE_UNITS, polished
 from yieldsim.planning.system.pricing import Sunlight
-from yieldsim.planning.system.row_aggregation import Blocks, gaining_blocks, turning_points
+from yieldsim.planning.system.row_aggregation import Blocks, turning_points
 from yieldsim.planning.system.serving import Serving
 from yieldsim.planning.system.terms import Prices, Terms
-from yieldsim.planning.system.whole_units import FEW_UNITS, Trials, WholeSet
+from yieldsim.planning.system.whole_units import FEW_UNITS, Trials, WholeSet, gathered, rounded
 
 FEWER, MORE = 1, 2
 """Numbers of units tried below and above the split one."""
-BEGINNINGS, BEGINNINGS_OF_MANY = 4, 2
-COARSE_DEG, FINE_DEG = (8.0, 6.0, 4.0, 3.0, 2.0), (1.0, 0.5, 0.25)
+BEGINNINGS, BEGINNINGS_OF_MANY, LED_ON = 4, 2, 3
+"""How many, and how many of them that cost least after coarse steps are led on by fine ones."""
+COARSE, FINE = (1.25, 1.0, 0.7, 0.5, 0.35), (0.3, 0.15, 0.08, 0.04)
+"""Steps, in those between candidates: they are as wide as the optics accept."""
 WAYS_DEG = 45.0 * np.arange(8)
 MORE_ASKED = (3e-4, 1e-3, 2e-3, 4e-3)
 """The programme foresees and merges rows, so that what it just serves a dispatch does not: so much more is asked of it."""
@@ -89,6 +91,12 @@ def stretches(some: Facings, shares: FloatArray, units: int, offset: float) -> F
     return facings_of_axes(np.stack(found))
 
 
+def _rounded(some: Facings, shares: FloatArray, units: int) -> Facings:
+    """Single units of facings gathered and rounded."""
+    few, sums = gathered(some, shares)
+    return few.take(np.repeat(np.arange(few.count), rounded(sums, units)))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Reached:
     """Facings, blocks cut for them, and what the last programme cost; its store."""
@@ -108,37 +116,32 @@ def _of_number(
     beginnings = BEGINNINGS if units <= FEW_UNITS else BEGINNINGS_OF_MANY
     dear = TOO_DEAR * start.cost
 
-    def led(begin: _Reached, steps_deg: tuple[float, ...], more_asked: float) -> _Reached:
+    def led(begin: _Reached, steps: tuple[float, ...], more_asked: float) -> _Reached:
         asking = replace(terms, asked_kwh=(1.0 + more_asked) * terms.asked_kwh)
-        for step in steps_deg:
-            begin = _led_on(begin, step, sunlight, asking, objective, dear)
+        for step in steps:
+            begin = _led_on(begin, step * sunlight.step_deg, sunlight, asking, objective, dear)
         return begin
 
-    reached = [
-        led(
-            _Reached(stretches(some, shares, units, place / beginnings), start.blocks, math.inf, 0.0),
-            COARSE_DEG,
-            MORE_ASKED[0],
-        )
-        for place in range(beginnings)
-    ]
-    best = min(reached, key=lambda one: one.cost)
-    for more_asked in MORE_ASKED:
-        best = led(best, FINE_DEG, more_asked)
-        if best.cost >= cost:
-            return None
-        trials = Trials(sunlight.light_kwh(best.some), serving, objective, best.capacity_kwh)
-        ones = np.ones(units, np.int64)
-        if (capacity := trials.capacity(ones)) is not None:
-            whole = WholeSet(
-                facings=best.some,
-                counts=ones,
-                capacity_kwh=capacity,
-                light_kwh=trials.light(ones),
-                cost=trials.cost(ones),
-            )
-            return polished(whole, serving, objective, sunlight.light_kwh)
-    return None
+    begins = [stretches(some, shares, units, place / beginnings) for place in range(beginnings)]
+    begins.append(_rounded(some, shares, units))
+    reached = [led(_Reached(one, start.blocks, math.inf, 0.0), COARSE, MORE_ASKED[0]) for one in begins]
+    ones, best = np.ones(units, np.int64), None
+    for one in sorted(reached, key=lambda one: one.cost)[:LED_ON]:
+        for more_asked in MORE_ASKED:
+            one = led(one, FINE, more_asked)
+            if one.cost >= cost:
+                break
+            trials = Trials(sunlight.light_kwh(one.some), serving, objective, one.capacity_kwh)
+            if (capacity := trials.capacity(ones)) is not None:
+                light, reached_cost = trials.light(ones), trials.cost(ones)
+                whole = WholeSet(
+                    facings=one.some, counts=ones, capacity_kwh=capacity, light_kwh=light, cost=reached_cost
+                )
+                whole = polished(whole, serving, objective, sunlight.light_kwh)
+                if whole.cost < cost:
+                    best, cost = whole, whole.cost
+                break
+    return best
 
 
 def _led_on(
@@ -182,15 +185,13 @@ def _led_on(
         return replace(begin, cost=math.inf)
     share = np.asarray(found.x[: made.facings])
     capacity = float(found.x[made.facings]) * made.scale_kwh
-    stored = np.asarray(found.x[made.facings + 1 :][: len(blocks.first)]) * made.scale_kwh
     total, units = light @ share, float(some.count)
-    gaining = gaining_blocks(total, terms, blocks, units, capacity, stored)
     at = turning_points(total, terms, units)
     mean = np.zeros((some.count, 3, 3))
     np.add.at(mean, of, share[:, None, None] * axes_enu_xyz(tried))
     return _Reached(
         some=facings_of_axes(_upright(mean)),
-        blocks=blocks.split(at[np.repeat(gaining, blocks.length)[at]]),
+        blocks=blocks.split(at),
         cost=float(found.fun),
         capacity_kwh=capacity,
     )
