@@ -40,7 +40,7 @@ BEGINNINGS, BEGINNINGS_OF_MANY, LED_ON = 4, 2, 3
 """How many, and how many of them that cost least after coarse steps are led on by fine ones."""
 COARSE, FINE = (1.25, 1.0, 0.7, 0.5, 0.35), (0.3, 0.15, 0.08, 0.04)
 """Steps, in those between candidates: they are as wide as the optics accept."""
-WAYS_DEG = 45.0 * np.arange(8)
+WAYS_DEG: FloatArray = np.linspace(0.0, 315.0, 8)
 MORE_ASKED = (3e-4, 1e-3, 2e-3, 4e-3)
 """The programme foresees and merges rows, so that what it just serves a dispatch does not: so much more is asked of it."""
 
