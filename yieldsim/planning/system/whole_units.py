@@ -1,13 +1,8 @@
 """Whole units: counts by facing and a store that serve by the budget's dispatch, near to the best split units.
 
 Few sets there are, all of them: every set of given facings that could cost less than the best one known is tried, and the best is
-the best there is. Else the split units are brought to whole ones, facing by facing, and
-
-    swaps     a unit is added, taken away or moved to another facing
-    turns     all facings turn together a little: a linear programme over facings beside each (light is nearly linear in small
-              turns) whose counts stay as they are; each unit's facing is the mean of those the programme mixes
-
-as long as what results costs less. Every trial is judged by `Serving`, never by the programme.
+the best there is. Else the split units are brought to whole ones, facing by facing, and single units are added, taken away or moved
+to another facing as long as what results costs less. Every trial is judged by `Serving`, never by the programme.
 """
 
 from __future__ import annotations

@@ -162,6 +162,7 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
     """The best design found, checked against an estimate's own light; left off once its bound passes `best_cost`."""
     from yieldsim.planning.system.branch_and_bound import branched, unbranched
     from yieldsim.planning.system.column_generation import Infeasible, relaxed
+    from yieldsim.planning.system.joint_turns import jointly_turned
     from yieldsim.planning.system.most_delivered import least_rate, most_delivered
     from yieldsim.planning.system.whole_units import all_sets
 
@@ -200,6 +201,9 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
             whole = whole_near(split, serving, prices, sunlight, turning=turning)
         if whole is not None and plan.objective != "mass-per-kwh":
             tried = [whole]
+            if turning:
+                cheaper = jointly_turned(split, serving, prices, sunlight, terms, whole.cost)
+                tried += [] if cheaper is None else [cheaper]
 
             def sought(near: Relaxed) -> float:
                 """Another solution of split units leads to other facings."""
@@ -216,7 +220,7 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
                 sunlight,
                 terms,
                 prices,
-                whole.cost,
+                min(one.cost for one in tried),
                 lambda cost: close_enough(plan, cost, once),
                 sought,
                 turning=turning,

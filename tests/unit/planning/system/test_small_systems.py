@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from yieldsim.planning.habitat.dispatch import asking, dispatch, store_of
 from yieldsim.planning.system.branch_and_bound import branched
 from yieldsim.planning.system.column_generation import relaxed
 from yieldsim.planning.system.dual_bound import RowPrices, bound
+from yieldsim.planning.system.joint_turns import jointly_turned, stretches
 from yieldsim.planning.system.linear_programme import programme, solved
 from yieldsim.planning.system.most_delivered import least_rate, most_delivered
 from yieldsim.planning.system.row_aggregation import even
@@ -37,8 +39,6 @@ def serves(place, light, units, capacity):
 
     if not enough(dispatch(light, needs, store_of(serving.storage, 1.0, capacity)), needs.asked_kwh)[0]:
         return False
-    from dataclasses import replace
-
     new = replace(serving.storage, fade_per_year=0.0, fade_per_cycle=0.0)
     store = store_of(new, 1.0, capacity)._replace(start_kwh=capacity)
     for _ in range(60):
@@ -250,3 +250,34 @@ def test_the_most_delivered_for_its_mass_against_every_set(place):
     assert loose <= rated.branched.rate <= best * (1.0 + 1e-9)
     assert rated.branched.rate > 0.9 * best
     assert best * (1.0 - 1e-3) <= ratio <= 1.01 * best
+
+
+def test_stretches_of_one_unit_each_take_all_that_was_split(place):
+    here = place(seed=1)
+    some = here.sunlight.candidates
+    shares = np.linspace(0.1, 0.5, some.count)
+    for offset in (0.0, 0.25, 0.75):
+        found = stretches(some, shares, 3, offset)
+        assert found.count == 3
+        # by azimuth, a stretch's mean lies between those before and after it
+        assert np.all(np.diff(np.unwrap(np.radians(found.azimuth_deg))) > 0.0)
+    alone = stretches(some.take([0]), np.array([0.6]), 1, 0.0)
+    assert np.allclose(np.stack(alone), np.stack(some.take([0])), atol=1e-9)
+
+
+@pytest.mark.parametrize("seed", [3, pytest.param(0, marks=pytest.mark.slow)])
+def test_units_turned_together_cost_less_than_any_at_the_candidates_and_serve(place, seed):
+    here = place(seed=seed, candidates=6, choices_kwh=())
+    terms = here.serving.terms(repeats=True)
+    sunlight = replace(here.sunlight, step_deg=6.0)
+    split = relaxed(sunlight, terms, MASS)
+    known = all_sets(here.sunlight.candidates, here.light_kwh, here.serving, MASS, 0.0)
+    assert known is not None
+    found = jointly_turned(split, here.serving, MASS, sunlight, terms, math.inf)
+    assert found is not None
+    assert split.least <= found.cost < known.cost
+    light = here.sunlight.light_kwh(found.facings) @ found.counts
+    assert serves(here, light, found.units, found.capacity_kwh)
+    assert found.cost == pytest.approx(found.units * MASS.per_unit + found.capacity_kwh * MASS.per_kwh)
+    # nothing is looked for where nothing can be
+    assert jointly_turned(split, here.serving, MASS, sunlight, terms, 0.5 * split.least) is None
