@@ -28,10 +28,10 @@ from yieldsim.planning.system.terms import Prices, Terms
 MOST_UNITS = 12.0
 """Of more units one more is less than what the bound misses anyway, and too many face any part of the sky for it to rise soon."""
 MOST_BLOCKS = 14_000
-"""So many blocks are solved for in all: programmes take about as long as they have blocks."""
-LEAST_SOLVED = 24
+"""So many blocks are solved for in all: programmes take about as long as they have blocks, and `FIXED_BLOCKS` more."""
+LEAST_SOLVED, FIXED_BLOCKS = 24, 20
 WHOLE = 1e-3
-ROLLED_PROOF = 40
+ROLLED_PROOF = 150
 """A proof over every facing and roll takes as long as so many programmes."""
 TRIED_FIRST, TRIED_LATER, FIRST = 6, 2, 6
 """Parts whose cases are worked out before one is taken, for so many of the first cases, and later."""
@@ -154,7 +154,7 @@ class _Tree:
         self._goal_of, self._cost = goal_of, cost
         # between the facings listed the bound is lower by about so much
         self._slack = split.least / split.proof.least
-        self._most = max(int(effort * MOST_BLOCKS / len(split.blocks.first)), LEAST_SOLVED)
+        self._most = max(int(effort * MOST_BLOCKS / (len(split.blocks.first) + FIXED_BLOCKS)), LEAST_SOLVED)
         self._left = self._most
         near = (split.proof.unit > 0.97 * split.proof.unit.max()) | (split.units > LEAST_UNITS)
         found = self._pool.solved((), np.flatnonzero(near))

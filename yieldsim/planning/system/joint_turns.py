@@ -41,6 +41,8 @@ BEGINNINGS, BEGINNINGS_OF_MANY, LED_ON = 4, 2, 3
 COARSE, FINE = (1.25, 1.0, 0.7, 0.5, 0.35), (0.3, 0.15, 0.08, 0.04)
 """Steps, in those between candidates: they are as wide as the optics accept."""
 WAYS_DEG: FloatArray = np.linspace(0.0, 315.0, 8)
+MOST_BLOCKS = 500
+"""Of more blocks (a year of 19 narrow units has 1,100) all programmes together take minutes, and gained nothing."""
 MORE_ASKED = (3e-4, 1e-3, 2e-3, 4e-3)
 """The programme foresees and merges rows, so that what it just serves a dispatch does not: so much more is asked of it."""
 
@@ -50,7 +52,7 @@ def jointly_turned(
 ) -> WholeSet | None:
     """The best of sets about as many as the split units; None where none that costs less than `cost` is found."""
     total = float(split.units.sum())
-    if total > SINGLE_UNITS:
+    if total > SINGLE_UNITS or len(split.blocks.first) > MOST_BLOCKS:
         return None
     best: WholeSet | None = None
     about = math.floor(total)
