@@ -249,7 +249,7 @@ def draw_fronts(
     left.set_xticks(range(len(front)), [f"{100.0 * row['reliability']:g}" for row in front])
     left.set_xlabel("Share served (%)")
     left.set_ylabel("Mass (kg)")
-    left.margins(x=0.16, y=0.18)
+    left.margins(x=0.22, y=0.18)
     right.plot(
         [row["units"] for row in units],
         [row["mass_kg"] for row in units],
