@@ -25,8 +25,8 @@ from yieldsim.planning.system.pricing import Sunlight, climbed, priced, worth_bo
 from yieldsim.planning.system.sky_parts import WHOLE_SKY, LimitPrices, Part, narrowed
 from yieldsim.planning.system.terms import Prices, Terms
 
-MOST_UNITS = 12.0
-"""Of more units one more is less than what the bound misses anyway, and too many face any part of the sky for it to rise soon."""
+MOST_UNITS, MOST_UNITS_OF_LONG, LONG_BLOCKS = 20.0, 12.0, 500
+"""Of more units, in runs of more blocks, too many face any part of the sky for the bound to rise in reasonable time."""
 MOST_BLOCKS = 14_000
 """So many blocks are solved for in all: programmes take about as long as they have blocks, and `FIXED_BLOCKS` more."""
 LEAST_SOLVED, FIXED_BLOCKS = 24, 20
@@ -122,7 +122,8 @@ def branched(
     sought    searches for whole units from split ones, and says what the best design costs then
     effort    so many times as much is solved at most
     """
-    if split.least >= goal_of(cost) or float(split.units.sum()) > MOST_UNITS:
+    most_units = MOST_UNITS_OF_LONG if len(split.blocks.first) > LONG_BLOCKS else MOST_UNITS
+    if split.least >= goal_of(cost) or float(split.units.sum()) > most_units:
         return unbranched(split)
     tree = _Tree(split, sunlight, terms, objective, cost, goal_of, turning=turning, effort=effort)
     tree.grow(sought)
