@@ -53,11 +53,6 @@ def certificate_of(found: Proved, phases: Sequence[Phase], landing: Landing) -> 
             "least": np.array(case.least),
         }
         for phase_number, row in enumerate(case.rows, start=1):
-            own |= {
-                f"phase{phase_number}_price_light": row.light,
-                f"phase{phase_number}_price_state": row.state,
-                f"phase{phase_number}_price_leave": row.leave,
-                f"phase{phase_number}_price_short": np.array(row.short),
-            }
+            own |= {f"phase{phase_number}_{name}": array for name, array in row.arrays().items()}
         arrays |= {f"case{number}_{name}": array for name, array in own.items()}
     return arrays

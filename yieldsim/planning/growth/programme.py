@@ -29,11 +29,10 @@ from typing import Any
 
 import numpy as np
 
-from yieldsim.base.errors import CannotCompute
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.growth.phases import Landing, Lights, Phase
 from yieldsim.planning.system.dual_bound import RowPrices, parts, row_prices, unit_worth
-from yieldsim.planning.system.linear_programme import INFEASIBLE, WAYS, Programme, Solved, programme
+from yieldsim.planning.system.linear_programme import Programme, block_prices, by_solver, programme
 from yieldsim.planning.system.row_aggregation import Blocks
 from yieldsim.planning.system.terms import Prices
 
@@ -105,22 +104,12 @@ def solved(
     lights_kwh   by phase and flight (rows, facings)  of one new unit of each
     Raises CannotCompute where the solver gives up.
     """
-    from scipy.optimize import linprog
-
     facings = lights_kwh[0][0].shape[1]
     made = [of_phase(*given) for given in zip(phases, lights_kwh, blocks, strict=True)]
     matrix, most, cost, upper = together(made, phases, landing, facings)
-    for method, presolve in WAYS:
-        found = linprog(
-            cost, A_ub=matrix, b_ub=most, bounds=np.stack([np.zeros(len(upper)), upper], axis=1), method=method,
-            options={"presolve": presolve},
-        )  # fmt: skip
-        if found.status == INFEASIBLE:
-            return None
-        if found.status == 0:
-            break
-    else:
-        raise CannotCompute(f"the linear programme of the phases was not solved: {found.message}")
+    found = by_solver(cost, matrix, most, upper)
+    if found is None:
+        return None
     price = np.maximum(-np.asarray(found.ineqlin.marginals), 0.0)
     flights = landing.flights
     prices, first = [], 0
@@ -128,18 +117,7 @@ def solved(
         own = price[first : first + len(one.most)]
         first += len(one.most)
         lit = cut.sums(np.asarray(phase.lit, dtype=np.float64)) > 0.0
-        light = np.full(len(cut.first), np.inf)
-        light[lit] = own[one.light] / one.scale_kwh
-        answer = Solved(
-            cost=0.0,
-            units=np.zeros(0),
-            capacity_kwh=0.0,
-            stored_kwh=np.zeros(0),
-            light=light,
-            state=own[one.state] / one.scale_kwh,
-            short=float(own[one.target][0]) / one.scale_kwh,
-        )
-        prices.append(row_prices(answer, phase.terms, cut, phase.lit))
+        prices.append(row_prices(block_prices(one, own, lit), phase.terms, cut, phase.lit))
     rest = price[first:]
     return Answer(
         cost=float(found.fun) + float(landing.weights @ landing.once_kg),

@@ -11,20 +11,23 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.errors import CannotCompute
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.system.column_generation import Relaxed
 from yieldsim.planning.system.dual_bound import Bound, RowPrices, parts, row_prices, scaled, unit_worth
-from yieldsim.planning.system.linear_programme import WAYS, Solved, programme
+from yieldsim.planning.system.linear_programme import (
+    TOO_DEAR,
+    Solved,
+    buying_shortfall,
+    by_solver,
+    programme,
+    solution,
+)
 from yieldsim.planning.system.row_aggregation import Blocks
 from yieldsim.planning.system.sky_parts import LimitPrices, UnitLimit
 from yieldsim.planning.system.terms import Prices, Terms
 
-TOO_DEAR = 10.0
-"""What breaking a limit by one costs, in shares of a design; or shortfall as large as what is allowed."""
-LEAST_SHARE = 0.01
 MORE_FACINGS, WORTH_MORE, NEARLY_WORTH_IT, MOST_ROUNDS = 25, 2e-4, 0.97, 12
 
 
@@ -144,12 +147,12 @@ class Pool:
     def _answer(
         self, limits: tuple[UnitLimit, ...], inside: Flags | None, active: NDArray[np.int64]
     ) -> tuple[FloatArray, Solved, LimitPrices]:
-        from scipy.optimize import linprog
-        from scipy.sparse import coo_array, csr_array, hstack, vstack
+        from scipy.sparse import csr_array, hstack, vstack
 
-        terms, objective = self.terms, self.objective
-        made = programme(self._by_block[:, active], self._lit_blocks, terms, self.blocks, objective)
-        made.cost[: len(active)] -= self.rate * self.delivered_kwh[active]
+        terms, dear = self.terms, TOO_DEAR * self._dear
+        listed = programme(self._by_block[:, active], self._lit_blocks, terms, self.blocks, self.objective)
+        listed.cost[: len(active)] -= self.rate * self.delivered_kwh[active]
+        made = buying_shortfall(listed, terms, dear)
         sides: list[tuple[int, float, float]] = []
         for place, one in enumerate(limits):
             if one.least > 0:
@@ -157,45 +160,24 @@ class Pool:
             if np.isfinite(one.most):
                 sides.append((place, 1.0, float(one.most)))
         rows, columns = made.matrix.shape
-        target = made.target.start
-        beyond = coo_array((np.array([-1.0]), ([target], [0])), shape=(rows, 1))
-        matrix, most, cost = hstack([made.matrix, beyond]), made.most, [made.cost]
-        allowed = max(terms.allowed, LEAST_SHARE * float((terms.weight * terms.asked_kwh).sum()))
-        cost.append(np.array([TOO_DEAR * self._dear * made.scale_kwh / allowed]))
         if sides:
             assert inside is not None
             own = np.stack([sign * inside[place, active] for place, sign, _ in sides])
-            more = hstack([csr_array(own), csr_array((len(sides), columns + 1 - len(active)))])
-            matrix = vstack([matrix, more])
+            more = hstack([csr_array(own), csr_array((len(sides), columns - len(active)))])
             broken = vstack([csr_array((rows, len(sides))), -csr_array(np.eye(len(sides)))])
-            matrix = hstack([matrix, broken])
-            most = np.concatenate([most, [right for _, _, right in sides]])
-            cost.append(np.full(len(sides), TOO_DEAR * self._dear))
-        upper = np.concatenate([made.upper, np.full(1 + len(sides), np.inf)])
-        bounds = np.stack([np.zeros(len(upper)), upper], axis=1)
-        for method, presolve in WAYS:
-            found = linprog(
-                np.concatenate(cost), A_ub=matrix.tocsr(), b_ub=most, bounds=bounds, method=method, options={"presolve": presolve}
-            )  # fmt: skip
-            if found.status == 0:
-                break
-        else:
-            raise CannotCompute(f"the linear programme was not solved: {found.message}")
-        price = -np.asarray(found.ineqlin.marginals)
-        light = np.full(len(self.blocks.first), np.inf)
-        light[self._lit_blocks] = price[made.light]
+            made = replace(
+                made,
+                cost=np.append(made.cost, np.full(len(sides), dear)),
+                upper=np.append(made.upper, np.full(len(sides), np.inf)),
+                matrix=hstack([vstack([made.matrix, more]), broken]).tocsr(),
+                most=np.append(made.most, [right for _, _, right in sides]),
+            )
+        found = by_solver(made.cost, made.matrix, made.most, made.upper, possible=True)
+        assert found is not None
+        answer = solution(made, found, self._lit_blocks)
         least, at_most = np.zeros(len(limits)), np.zeros(len(limits))
-        for (place, sign, _), worth in zip(sides, price[rows:], strict=True):
-            (least if sign < 0.0 else at_most)[place] = max(float(worth), 0.0)
-        answer = Solved(
-            cost=float(found.fun),
-            units=np.asarray(found.x[: made.facings]),
-            capacity_kwh=float(found.x[made.facings]) * made.scale_kwh,
-            stored_kwh=np.asarray(found.x[made.facings + 1 :][: len(self.blocks.first)]) * made.scale_kwh,
-            light=light / made.scale_kwh,
-            state=price[made.state] / made.scale_kwh,
-            short=float(price[made.target][0]) / made.scale_kwh,
-        )
+        for (place, sign, _), marginal in zip(sides, found.ineqlin.marginals[rows:], strict=True):
+            (least if sign < 0.0 else at_most)[place] = max(-float(marginal), 0.0)
         units = np.zeros(self.facings.count)
         units[active] = answer.units
         return units, answer, LimitPrices(limits, least, at_most)
@@ -204,7 +186,7 @@ class Pool:
         self, limits: tuple[UnitLimit, ...], active: NDArray[np.int64], units: FloatArray, answer: Solved, limit_prices: LimitPrices
     ) -> Limited:  # fmt: skip
         terms = self.terms
-        prices = row_prices(answer, terms, self.blocks, self.lit)
+        prices = row_prices(answer.prices, terms, self.blocks, self.lit)
         need, value, store = parts(prices, terms)
         own = float(unit_worth(prices, need, terms, np.zeros((terms.rows, 1)))[0])
         value += limit_prices.constant

@@ -126,15 +126,12 @@ def relaxed(
     return bounded_everywhere(settled(found, MOST_TURNS, WORTH_LITTLE), sunlight, terms, objective)
 
 
-def solved_again(
-    found: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, *, turning: bool
-) -> Relaxed:
+def solved_again(found: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices) -> Relaxed:
     """A solution for another objective, from the facings and blocks of one that is known. Raises Infeasible."""
     lit = sunlight.lit[: terms.rows]
-    other = _over_facings(
+    return _over_facings(
         found.facings, found.light_kwh, terms, objective, found.blocks, lit, _promising(found)
     )
-    return _turned(other, sunlight, terms, objective, lit)[0] if turning else other
 
 
 def over_candidates(sunlight: Sunlight, light_kwh: FloatArray, terms: Terms, objective: Prices) -> Relaxed:
@@ -179,7 +176,7 @@ def _over_facings(
                 raise Infeasible
             active = np.arange(some.count)
             continue
-        prices = row_prices(answer, terms, blocks, lit)
+        prices = row_prices(answer.prices, terms, blocks, lit)
         proof = bound(prices, light_kwh, terms, objective)
         dear = _unit_price(proof.unit[active], objective)
         better = np.flatnonzero(proof.unit > dear * (1.0 + WORTH_MORE))

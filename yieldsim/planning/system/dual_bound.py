@@ -20,13 +20,13 @@ and where there must be at least so many units, each costs what it is not worth:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.reliability import Flags
-from yieldsim.planning.system.linear_programme import Solved
+from yieldsim.planning.system.linear_programme import BlockPrices
 from yieldsim.planning.system.row_aggregation import Blocks
 from yieldsim.planning.system.terms import Prices, Terms
 
@@ -44,6 +44,10 @@ class RowPrices:
     state: FloatArray
     leave: FloatArray
     short: float
+
+    def arrays(self) -> dict[str, np.ndarray]:
+        """As a certificate has them."""
+        return {f"price_{one.name}": np.array(getattr(self, one.name)) for one in fields(self)}
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -64,17 +68,17 @@ class Bound:
     need: FloatArray
 
 
-def row_prices(solved: Solved, terms: Terms, blocks: Blocks, lit: Flags) -> RowPrices:
+def row_prices(by_block: BlockPrices, terms: Terms, blocks: Blocks, lit: Flags) -> RowPrices:
     """Prices of rows from those of blocks: the same within a block, of what is stored less by the standing loss to come.
 
     lit   (rows,)  which have light for any facing at all: light is beyond price in the others
     """
     of = np.repeat(np.arange(len(blocks.first)), blocks.length)
     to_end = (blocks.first + blocks.length - 1)[of] - np.arange(blocks.rows)
-    state = np.maximum(solved.state, 0.0)[of] * terms.keep**to_end
-    short = max(solved.short, 0.0)
+    state = np.maximum(by_block.state, 0.0)[of] * terms.keep**to_end
+    short = max(by_block.short, 0.0)
     most = short * (terms.weight * terms.direct).max(axis=1)
-    light = np.where(lit, np.clip(solved.light[of], 0.0, most + terms.take_in * state), most)
+    light = np.where(lit, np.clip(by_block.light[of], 0.0, most + terms.take_in * state), most)
     if not np.isfinite(terms.enter_kwh):
         light = np.maximum(light, terms.take_in * state)
     leave = np.zeros(blocks.rows)

@@ -71,7 +71,7 @@ def with_turns(
         if answer is None:
             raise Infeasible
         units, capacity = answer.units, answer.capacity_kwh
-        prices = row_prices(answer, terms, blocks, lit)
+        prices = row_prices(answer.prices, terms, blocks, lit)
         need, value, store = parts(prices, terms)
         own = float(unit_worth(prices, need, terms, np.zeros((rows, 1)))[0])
         finite = np.where(lit, prices.light, 0.0)

@@ -4,8 +4,9 @@ Where units are few, each must do the work of several facings that the split sol
 azimuth and cut into stretches of one unit each, which faces the mean of its stretch; cut at several places, that is several
 beginnings. Each is led on by linear programmes of one unit per facing that may lean a step to any side, by smaller and smaller steps
 (light is nearly linear in small turns; F. Palacios-Gomez, L. Lasdon, M. Engquist, "Nonlinear optimization by successive linear
-programming", Management Science 28, 1982): a unit's next facing is the mean of those the programme mixes. Blocks are cut where the
-run turns on the way. A beginning need not serve: shortfall beyond what is allowed may be had at a price that is too dear.
+programming", Management Science 28, 1982; from memory): a unit's next facing is the mean of those the programme mixes. Blocks are
+cut where the run turns on the way. A beginning need not serve: shortfall beyond what is allowed may be had at a price that is too
+dear.
 """
 
 from __future__ import annotations
@@ -24,9 +25,8 @@ from yieldsim.planning.orientation.mount_frames import (
     leaned,
     together,
 )
-from yieldsim.planning.system.branch_programme import LEAST_SHARE, TOO_DEAR
 from yieldsim.planning.system.column_generation import LEAST_UNITS, Infeasible, Relaxed, solved_again
-from yieldsim.planning.system.linear_programme import programme
+from yieldsim.planning.system.linear_programme import TOO_DEAR, buying_shortfall, programme
 from yieldsim.planning.system.local_search import SINGLE_UNITS, polished
 from yieldsim.planning.system.pricing import Sunlight
 from yieldsim.planning.system.row_aggregation import Blocks, turning_points
@@ -61,7 +61,7 @@ def jointly_turned(
         if units > objective.most_units or units * objective.per_unit >= cost:
             continue
         try:
-            start = solved_again(split, sunlight, terms, limited, turning=False)
+            start = solved_again(split, sunlight, terms, limited)
         except Infeasible:
             continue
         if start.cost >= cost:
@@ -154,7 +154,7 @@ def _led_on(
     dear   price of shortfall as large as what is allowed
     """
     from scipy.optimize import linprog
-    from scipy.sparse import coo_array, hstack
+    from scipy.sparse import coo_array
 
     some, blocks = begin.some, begin.blocks
     near = [some, leaned(some, np.full(len(WAYS_DEG), step_deg), WAYS_DEG)]
@@ -167,19 +167,15 @@ def _led_on(
     tried, of = together(*near), np.concatenate(unit)
     light = sunlight.light_kwh(tried)[: terms.rows]
     lit = blocks.sums(np.asarray(sunlight.lit[: terms.rows], dtype=np.float64)) > 0.0
-    made = programme(blocks.sums(light), lit, terms, blocks, objective)
-    rows, columns = made.matrix.shape
-    beyond = coo_array((np.array([-1.0]), ([made.target.start], [0])), shape=(rows, 1))
-    allowed = max(terms.allowed, LEAST_SHARE * float((terms.weight * terms.asked_kwh).sum()))
-    upper = np.append(made.upper, np.inf)
-    one_each = coo_array((np.ones(len(of)), (of, np.arange(len(of)))), shape=(some.count, columns + 1))
+    made = buying_shortfall(programme(blocks.sums(light), lit, terms, blocks, objective), terms, dear)
+    one_each = coo_array((np.ones(len(of)), (of, np.arange(len(of)))), shape=(some.count, len(made.cost)))
     found = linprog(
-        np.append(made.cost, dear * made.scale_kwh / allowed),
-        A_ub=hstack([made.matrix, beyond]).tocsr(),
+        made.cost,
+        A_ub=made.matrix,
         b_ub=made.most,
         A_eq=one_each.tocsr(),
         b_eq=np.ones(some.count),
-        bounds=np.stack([np.zeros(len(upper)), upper], axis=1),
+        bounds=np.stack([np.zeros(len(made.upper)), made.upper], axis=1),
         method="highs",
     )
     if found.status != 0:

@@ -16,7 +16,7 @@ What is believed of its answer is the prices alone, which `dual_bound` checks an
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -30,6 +30,22 @@ from yieldsim.planning.system.terms import Prices, Terms
 INFEASIBLE = 2
 WAYS = (("highs-ipm", True), ("highs", True), ("highs-ds", False))
 """What the solver is asked to do, one after the other where it gives up."""
+TOO_DEAR, LEAST_SHARE = 10.0, 0.01
+"""Where more may be bought, shortfall as large as what is allowed, or a limit broken by one, costs so many times a design."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class BlockPrices:
+    """What a solution's constraints are worth.
+
+    light      (blocks,)  of a kWh of light; infinite where there is none
+    state      (blocks,)  of a kWh stored
+    short      of a kWh more of allowed shortfall
+    """
+
+    light: FloatArray
+    state: FloatArray
+    short: float
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -40,18 +56,13 @@ class Solved:
     units      (facings,)
     capacity_kwh
     stored_kwh   (blocks,)  usable state of the store at their ends
-    light      (blocks,)  price of a kWh of light
-    state      (blocks,)  price of a kWh stored
-    short      price of a kWh more of allowed shortfall
     """
 
     cost: float
     units: FloatArray
     capacity_kwh: float
     stored_kwh: FloatArray
-    light: FloatArray
-    state: FloatArray
-    short: float
+    prices: BlockPrices
 
 
 class Rows:
@@ -180,6 +191,72 @@ def _state(
     return [*found, (-part.keep[0] * terms.start_share, np.zeros(1, np.int64), np.array([capacity]))]
 
 
+def buying_shortfall(made: Programme, terms: Terms, price: float) -> Programme:
+    """The same with a last column: shortfall beyond what is allowed, at a price for as much again.
+
+    Where hardly any is allowed, for LEAST_SHARE of what is asked.
+    """
+    from scipy.sparse import coo_array, hstack
+
+    allowed = max(terms.allowed, LEAST_SHARE * float((terms.weight * terms.asked_kwh).sum()))
+    beyond = coo_array(([-1.0], ([made.target.start], [0])), shape=(made.matrix.shape[0], 1))
+    return replace(
+        made,
+        cost=np.append(made.cost, price * made.scale_kwh / allowed),
+        upper=np.append(made.upper, np.inf),
+        matrix=hstack([made.matrix, beyond]).tocsr(),
+    )
+
+
+def by_solver(
+    cost: FloatArray, matrix: Any, most: FloatArray, upper: FloatArray, *, possible: bool = False
+) -> Any | None:
+    """The solver's answer to  least cost x, matrix x <= most, 0 <= x <= upper;  None where nothing fulfils that.
+
+    possible   something does: a way that denies it is passed over
+    Raises CannotCompute where the solver gives up.
+    """
+    from scipy.optimize import linprog
+
+    bounds = np.stack([np.zeros(len(upper)), upper], axis=1)
+    for method, presolve in WAYS:
+        found = linprog(
+            cost, A_ub=matrix, b_ub=most, bounds=bounds, method=method, options={"presolve": presolve}
+        )
+        if found.status == 0:
+            return found
+        if found.status == INFEASIBLE and not possible:
+            return None
+    raise CannotCompute(f"the linear programme was not solved: {found.message}")
+
+
+def block_prices(made: Programme, price: FloatArray, lit: Flags) -> BlockPrices:
+    """Those of a programme's rows.
+
+    price   (rows,)  as the solver gives them: what allowing a row one less costs
+    lit     (blocks,)  which have light for any facing
+    """
+    light = np.full(len(lit), np.inf)
+    light[lit] = price[made.light]
+    return BlockPrices(
+        light=light / made.scale_kwh,
+        state=price[made.state] / made.scale_kwh,
+        short=float(price[made.target][0]) / made.scale_kwh,
+    )
+
+
+def solution(made: Programme, found: Any, lit: Flags) -> Solved:
+    """The solver's answer in kWh, with the prices of the programme's own rows."""
+    capacity = made.facings
+    return Solved(
+        cost=float(found.fun),
+        units=np.asarray(found.x[:capacity]),
+        capacity_kwh=float(found.x[capacity]) * made.scale_kwh,
+        stored_kwh=np.asarray(found.x[capacity + 1 :][: len(lit)]) * made.scale_kwh,
+        prices=block_prices(made, -np.asarray(found.ineqlin.marginals), lit),
+    )
+
+
 def solved(light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, prices: Prices) -> Solved | None:
     """The least cost over blocks with units of some facings; None where nothing serves the loads.
 
@@ -187,34 +264,6 @@ def solved(light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, pric
     lit         (blocks,)  which have light for any facing; the price of light is infinite in the others
     Raises CannotCompute where the solver gives up.
     """
-    from scipy.optimize import linprog
-
     made = programme(light_kwh, lit, terms, blocks, prices)
-    bounds = np.stack([np.zeros(len(made.upper)), made.upper], axis=1)
-    for method, presolve in WAYS:
-        found = linprog(
-            made.cost,
-            A_ub=made.matrix,
-            b_ub=made.most,
-            bounds=bounds,
-            method=method,
-            options={"presolve": presolve},
-        )
-        if found.status == INFEASIBLE:
-            return None
-        if found.status == 0:
-            break
-    else:
-        raise CannotCompute(f"the linear programme was not solved: {found.message}")
-    price = -np.asarray(found.ineqlin.marginals)
-    light = np.full(len(blocks.first), np.inf)
-    light[lit] = price[made.light]
-    return Solved(
-        cost=float(found.fun),
-        units=np.asarray(found.x[: made.facings]),
-        capacity_kwh=float(found.x[made.facings]) * made.scale_kwh,
-        stored_kwh=np.asarray(found.x[made.facings + 1 :][: len(blocks.first)]) * made.scale_kwh,
-        light=light / made.scale_kwh,
-        state=price[made.state] / made.scale_kwh,
-        short=float(price[made.target][0]) / made.scale_kwh,
-    )
+    found = by_solver(made.cost, made.matrix, made.most, made.upper)
+    return None if found is None else solution(made, found, lit)

@@ -160,9 +160,7 @@ def most_delivered(
         prices = replace(objective, least_units=0.0, most_units=float(number))
         whole = None
         with suppress(Infeasible):
-            near = solved_again(
-                split, sunlight, terms, replace(prices, least_units=float(number)), turning=False
-            )
+            near = solved_again(split, sunlight, terms, replace(prices, least_units=float(number)))
             whole = near_split(
                 near, serving, prices, sunlight.light_kwh, turning=turning, most_trials=MOST_TRIALS
             )

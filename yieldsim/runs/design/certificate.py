@@ -48,11 +48,7 @@ def certificate_of(plan: DesignPlan, combination: Combination, found: Designed) 
     arrays["limits"] = np.array([prices.least_units, prices.most_units, prices.most_kwh])
     for number, case in enumerate(tree.cases, start=1):
         proof, limits = case.proof, case.proof.limits
-        own = {
-            "price_light": proof.prices.light,
-            "price_state": proof.prices.state,
-            "price_leave": proof.prices.leave,
-            "price_short": np.array(proof.prices.short),
+        own = proof.prices.arrays() | {
             "part": np.array([one.part for one in limits]).reshape(-1, 4),
             "units": np.array([(one.least, one.most) for one in limits], np.float64).reshape(-1, 2),
             "price_part": np.stack([proof.limit_prices.least, proof.limit_prices.most], axis=1),

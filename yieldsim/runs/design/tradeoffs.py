@@ -91,7 +91,7 @@ def by_reliability(
             rows.append(row)
             continue
         try:
-            split = solved_again(best.split, sunlight, asked.terms(repeats=True), prices, turning=False)
+            split = solved_again(best.split, sunlight, asked.terms(repeats=True), prices)
         except Infeasible:
             rows.append(row)
             continue
