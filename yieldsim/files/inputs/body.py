@@ -10,7 +10,7 @@ from pydantic import AfterValidator, Field, ValidationInfo
 from pydantic_core import PydanticCustomError
 
 from yieldsim.base.constants import HOURS_PER_DAY
-from yieldsim.base.model import Body, Occulter, OrientationKernel, RotationElements, Rows
+from yieldsim.base.model import Body, Occulter, OrientationKernel, RotationElements
 from yieldsim.files.text.paths import named_kernel
 from yieldsim.files.toml.model import (
     StrictModel,
@@ -79,14 +79,7 @@ class RotationTable(StrictModel):
 
     def noun(self) -> RotationElements:
         """Frozen elements."""
-        return RotationElements(
-            pole_right_ascension_deg=tuple(self.pole_right_ascension_deg),
-            pole_declination_deg=tuple(self.pole_declination_deg),
-            prime_meridian_deg=tuple(self.prime_meridian_deg),
-            right_ascension_terms=_rows(self.right_ascension_terms),
-            declination_terms=_rows(self.declination_terms),
-            prime_meridian_terms=_rows(self.prime_meridian_terms),
-        )
+        return self.made(RotationElements)
 
 
 class OrientationKernelTable(StrictModel):
@@ -96,6 +89,10 @@ class OrientationKernelTable(StrictModel):
     binary_file: KernelName
     frame: Text
 
+    def noun(self) -> OrientationKernel:
+        """The frozen kernel."""
+        return self.made(OrientationKernel)
+
 
 class OcculterTable(StrictModel):
     """[[occulters]]: a body that can pass in front of the Sun."""
@@ -103,6 +100,10 @@ class OcculterTable(StrictModel):
     name: Text
     ephemeris_target: Target
     radius_km: Annotated[float, stated(Occulter, "radius_km")]
+
+    def noun(self) -> Occulter:
+        """The frozen occulter."""
+        return self.made(Occulter)
 
 
 class AtmosphereOfBody(StrictModel):
@@ -163,21 +164,8 @@ class BodyFile(StrictModel):
 
     def noun(self) -> Body:
         """The frozen body."""
-        kernel = self.orientation_kernel
-        return Body(
-            name=self.name,
-            ephemeris_target=self.ephemeris_target,
-            orbit_target=self.orbit_target,
-            equatorial_radius_km=self.equatorial_radius_km,
-            polar_radius_km=self.polar_radius_km,
-            mean_solar_day_hours=self.mean_solar_day_hours,
-            rotation=self.rotation.noun(),
-            orientation_kernel=OrientationKernel(**kernel.model_dump()) if kernel else None,
-            occulters=tuple(Occulter(**occulter.model_dump()) for occulter in self.occulters),
-            lowest_ground_m=self.lowest_ground_m,
-            highest_ground_m=self.highest_ground_m,
-            atmosphere_scale_height_km=self.atmosphere.scale_height_km if self.atmosphere else None,
-        )
+        air = self.atmosphere
+        return self.made(Body, atmosphere_scale_height_km=air.scale_height_km if air else None)
 
 
 def solar_day_bounds_hours(rate_deg_per_day: float) -> tuple[float, float]:
@@ -198,7 +186,3 @@ def _numbers(values: object) -> list[float]:
         return []
     numbers = [one for one in values if isinstance(one, int | float) and -1e9 < one < 1e9]
     return numbers if len(numbers) == len(values) else []
-
-
-def _rows(rows: list[list[float]]) -> Rows:
-    return tuple(tuple(row) for row in rows)

@@ -59,9 +59,7 @@ class MountTable(StrictModel):
 
     def noun(self) -> Mount:
         """The frozen mount."""
-        return Mount(
-            tilt_deg=self.tilt_deg, azimuth_deg=self.azimuth_deg, roll_deg=self.roll_deg, count=self.count
-        )
+        return self.made(Mount)
 
 
 class AcceptanceTable(StrictModel):
@@ -85,11 +83,7 @@ class AcceptanceTable(StrictModel):
         """The frozen acceptance."""
         if self.table is None or self.source is None:
             return PrescriptionAcceptance(prescription=str(self.prescription))
-        angles_deg, fraction, bands = (
-            self.table.angles_deg,
-            self.table.acceptance_fraction,
-            self.table.bands,
-        )
+        angles_deg, fraction, bands = self.table.angles_deg, self.table.acceptance_fraction, self.table.bands
         if len(angles_deg) == 1:
             return RoundAcceptance(
                 incidence_deg=angles_deg[0], acceptance_fraction=fraction, source=self.source, bands=bands
@@ -113,12 +107,7 @@ class GrainsTable(StrictModel):
     def noun(self) -> GrainRemoval:
         """The frozen noun."""
         diameter_um, removal_fraction = self.table
-        return GrainRemoval(
-            diameter_um=diameter_um,
-            removal_fraction=removal_fraction,
-            median_um=self.median_um,
-            geometric_sd=self.geometric_sd,
-        )
+        return self.made(GrainRemoval, diameter_um=diameter_um, removal_fraction=removal_fraction)
 
 
 class ShieldTable(StrictModel):
@@ -170,16 +159,7 @@ class ShieldTable(StrictModel):
 
     def noun(self) -> Shield:
         """The frozen shield."""
-        return Shield(
-            film_transmittance=self.film_transmittance,
-            removal=self.removal,
-            lowest_removal=self.lowest_removal,
-            highest_removal=self.highest_removal,
-            grains=self.grains.noun() if self.grains else None,
-            cycle_hours=self.cycle_hours,
-            duty_minutes=self.duty_minutes,
-            power_w=self.power_w,
-        )
+        return self.made(Shield)
 
 
 class FibreTable(StrictModel):
@@ -206,17 +186,8 @@ class FibreTable(StrictModel):
 
     def noun(self) -> Fibre:
         """The frozen fibre."""
-        constant = self.attenuation_db_per_km
-        return Fibre(
-            length_m=self.length_m,
-            attenuation=self.table if self.table is not None else constant or 0.0,
-            packing=self.packing,
-            end_reflection=self.end_reflection,
-            coupling=self.coupling,
-            numerical_aperture=self.numerical_aperture,
-            face_diameter_mm=self.face_diameter_mm,
-            darkening_db_per_km_per_year=self.darkening_db_per_km_per_year,
-        )
+        constant = self.attenuation_db_per_km or 0.0
+        return self.made(Fibre, attenuation=constant if self.table is None else self.table)
 
 
 class CollectorFile(StrictModel):
@@ -248,17 +219,7 @@ class CollectorFile(StrictModel):
 
     def noun(self) -> Collector:
         """The frozen collector."""
-        return Collector(
-            name=self.name,
-            aperture_area_m2=self.aperture_area_m2,
-            mass_kg=self.mass_kg,
-            mounts=tuple(mount.noun() for mount in self.mounts),
-            acceptance=self.acceptance.noun(),
-            shield=self.shield.noun() if self.shield else None,
-            fibre=self.fibre.noun() if self.fibre else None,
-            thermal=self.thermal.noun() if self.thermal else None,
-            radiation=self.radiation.noun() if self.radiation else None,
-        )
+        return self.made(Collector)
 
 
 def collector_of(reading: Reading) -> Collector:

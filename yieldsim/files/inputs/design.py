@@ -207,34 +207,20 @@ class DesignFile(StrictModel):
 
     def noun(self, reading: Reading) -> DesignPlan:
         """The frozen plan."""
-        return DesignPlan(
+        return self.made(
+            DesignPlan,
             name=self.name or reading.path.name.removesuffix(".toml").removesuffix(".design"),
-            sites=tuple(self.sites),
-            mast_heights_m=self.mast_heights_m,
-            collectors=tuple(self.collectors),
             load_file=self.load[0],
             load=self.load[1],
-            objective=self.objective,
-            confidence=self.confidence,
-            masses=Masses(**self.masses.model_dump()),
-            fibre_run=FibreRun(**self.fibre_run.model_dump()) if self.fibre_run else None,
-            facings=self.facings,
-            most_units=self.most_units,
+            masses=self.masses.made(Masses),
+            fibre_run=self.fibre_run.made(FibreRun) if self.fibre_run else None,
             store_choices_kwh=self.store.choices_kwh,
             most_store_kwh=self.store.most_kwh,
-            vary=tuple(
-                VariedKey(collector=one.collector, keys=one.keys, values=one.values) for one in self.vary
-            ),
-            uncertain=self.uncertain,
-            tracker=TrackerPrice(**self.tracker.model_dump()) if self.tracker else None,
-            link=self.link.noun() if self.link else None,
-            hand_turns=HandTurns(**self.hand_turns.model_dump()) if self.hand_turns else None,
+            vary=tuple(one.made(VariedKey) for one in self.vary),
+            tracker=self.tracker.made(TrackerPrice) if self.tracker else None,
+            hand_turns=self.hand_turns.made(HandTurns) if self.hand_turns else None,
             phases=tuple(one.noun(self.load) for one in self.phases),
-            growth=Growth(
-                until_utc=self.growth.until,
-                least=self.growth.least,
-                discount_per_year=self.growth.discount_per_year,
-            ),
+            growth=self.growth.made(Growth, until_utc=self.growth.until),
         )
 
 

@@ -68,15 +68,7 @@ class LinkTable(StrictModel):
         loss = self.loss_per_km_fraction
         if loss is None:
             loss = 1.0 - 10.0 ** (-(self.loss_db_per_km or 0.0) / 10.0)
-        return SiteLink(
-            site=self.site,
-            kind=self.kind,
-            length_km=self.length_km,
-            loss_per_km_fraction=loss,
-            ends_efficiency=self.ends_efficiency,
-            kg_per_km=self.kg_per_km,
-            ends_kg=self.ends_kg,
-        )
+        return self.made(SiteLink, loss_per_km_fraction=loss)
 
 
 class HandTurnsTable(StrictModel):
@@ -98,13 +90,8 @@ class PhaseTable(StrictModel):
     def noun(self, load: tuple[Path, LoadPlan]) -> GrowthPhase:
         """The frozen phase; load: of the design."""
         file, plan = self.load or load
-        return GrowthPhase(
-            name=self.name,
-            date_utc=self.date,
-            load_file=file,
-            load=plan.demanding(self.demand_ratio),
-            most_kg=self.most_kg,
-        )
+        demanding = plan.demanding(self.demand_ratio)
+        return self.made(GrowthPhase, date_utc=self.date, load_file=file, load=demanding)
 
 
 class GrowthTable(StrictModel):

@@ -16,7 +16,7 @@ class RateTable(StrictModel):
 
     def noun(self) -> FailureRate:
         """The frozen rate."""
-        return FailureRate(every_days=self.every_days, repair_days=self.repair_days)
+        return self.made(FailureRate)
 
 
 class FailuresTable(StrictModel):
@@ -29,8 +29,4 @@ class FailuresTable(StrictModel):
 
     def noun(self) -> tuple[tuple[str, FailureRate], ...]:
         """Rates by the names of `FAILURES`."""
-        return tuple(
-            (name, rate.noun())
-            for name in ("unit", "mount", "shields", "half_store")
-            if (rate := getattr(self, name)) is not None
-        )
+        return tuple((name, rate.noun()) for name, rate in self if rate is not None)

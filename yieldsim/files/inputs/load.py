@@ -118,27 +118,16 @@ class LoadTable(StrictModel):
         """The frozen load."""
         given = next((value for key in AMOUNTS if (value := getattr(self, key)) is not None), 0.0)
         lamp = self.lamp_lm_per_w if self.lamp_lm_per_w is not None else self.lamp_umol_per_j
-        return Load(
-            name=self.name,
-            kind=self.kind,
+        return self.made(
+            Load,
             unit=self.unit(),
             amount=self.table.series if self.table is not None else given * (self.area_m2 or 1.0),
             is_shield=self.dust_shields,
-            schedule=Schedule(
-                windows=self.hours,
-                clock=self.clock,
-                weekdays=self.weekdays,
-                mission_days=self.mission_days,
-                monthly_factors=self.monthly_factors,
-                seasonal_factors=self.seasonal_factors,
-            ),
+            schedule=self.made(Schedule, windows=self.hours),
             direct_efficiency=self.converter_efficiency or self.efficiency or 1.0,
             from_storage_efficiency=self._from_storage(store, lamp, reading),
             lamp_yield=lamp if store == "battery" else None,
-            priority=self.priority,
             window_hours=self.window_hours or 0.0,
-            most_power_w=self.most_power_w,
-            rank=self.rank,
         )
 
     def _from_storage(self, store: StoreKind | None, lamp: float | None, reading: Reading) -> float:
@@ -231,21 +220,12 @@ class StorageTable(StrictModel):
         if reserve is None:
             mixed = len({load.priority == "essential" for load in loads}) == 2
             reserve = 1.0 if mixed else self.least_fraction
-        return Storage(
-            kind=self.kind,
-            capacity_kwh=self.capacity_kwh,
+        return self.made(
+            Storage,
             converter_efficiency=self.converter_efficiency or 1.0,
             charge_efficiency=self.charge_efficiency or 1.0,
             discharge_efficiency=self.discharge_efficiency or 1.0,
-            charge_power_w=self.charge_power_w,
-            discharge_power_w=self.discharge_power_w,
-            standing_loss_per_day=self.standing_loss_per_day,
-            initial_fraction=self.initial_fraction,
-            least_fraction=self.least_fraction,
             reserve_fraction=reserve,
-            fade_per_cycle=self.fade_per_cycle,
-            fade_per_year=self.fade_per_year,
-            mass_kg_per_kwh=self.mass_kg_per_kwh,
         )
 
 
@@ -276,6 +256,10 @@ class OutageTable(StrictModel):
         if is_later(given.get("fails"), repaired) is False:
             yield "repaired", problem(f"is {str(repaired).strip()}", "a moment after fails")
 
+    def noun(self) -> ShieldOutage:
+        """The frozen outage."""
+        return ShieldOutage(fails_utc=self.fails, repaired_utc=self.repaired)
+
 
 class LifeTable(StrictModel):
     """[life]: a run over several years."""
@@ -296,16 +280,7 @@ class LifeTable(StrictModel):
 
     def noun(self) -> Life:
         """The frozen life."""
-        return Life(
-            years=self.years,
-            lens_darkening_per_year=self.lens_darkening_per_year,
-            visit_every_days=self.visit_every_days,
-            visit_removes=1.0 if self.visit_removes is None else self.visit_removes,
-            shield_outages=tuple(
-                ShieldOutage(fails_utc=outage.fails, repaired_utc=outage.repaired)
-                for outage in self.shield_outages
-            ),
-        )
+        return self.made(Life, visit_removes=1.0 if self.visit_removes is None else self.visit_removes)
 
 
 class ExchangeTable(StrictModel):
@@ -350,14 +325,13 @@ class LoadFile(StrictModel):
         """The frozen plan."""
         store = self.storage.noun(self.loads, reading) if self.storage else None
         kind = store.kind if store else None
-        plan = LoadPlan(
+        plan = self.spectrum.made(
+            LoadPlan,
             name=self.name or reading.path.name.removesuffix(".toml").removesuffix(".load"),
             loads=tuple(load.noun(kind, reading) for load in self.loads),
             storage=store,
             reliability=self.sizing.reliability,
             reliability_of=self.sizing.of,
-            luminous_efficacy_lm_per_w=self.spectrum.luminous_efficacy_lm_per_w,
-            photon_yield_umol_per_j=self.spectrum.photon_yield_umol_per_j,
             life=self.life.noun() if self.life else None,
             light_per_electric=self.exchange.light_per_electric if self.exchange else None,
             failures=self.failures.noun(),

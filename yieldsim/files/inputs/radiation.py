@@ -44,4 +44,4 @@ class RadiationTable(StrictModel):
 
     def noun(self) -> Radiation:
         """The frozen noun."""
-        return Radiation(**self.model_dump())
+        return self.made(Radiation)

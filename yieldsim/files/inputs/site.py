@@ -106,6 +106,10 @@ class EventTable(StrictModel):
     time: Moment
     removes: Annotated[float, stated(CleaningEvent, "removes")]
 
+    def noun(self) -> CleaningEvent:
+        """The frozen event."""
+        return self.made(CleaningEvent, time_utc=self.time)
+
 
 class DustTable(StrictModel):
     """[dust]: how it settles and when it is cleaned off."""
@@ -135,14 +139,8 @@ class DustTable(StrictModel):
             days = HOURS_PER_DAY / body.mean_solar_day_hours
             linear = self.model == "linear"
             loss_per_day = loss_per_sol * days if linear else -math.expm1(days * math.log1p(-loss_per_sol))
-        events = sorted((event.time, event.removes) for event in self.events)
-        return Dust(
-            loss_per_day=loss_per_day,
-            model=self.model,
-            tilt_exponent=self.tilt_exponent,
-            floor=self.floor,
-            events=tuple(CleaningEvent(time_utc=time, removes=removes) for time, removes in events),
-        )
+        events = sorted(self.events, key=lambda event: (event.time, event.removes))
+        return self.made(Dust, loss_per_day=loss_per_day, events=tuple(event.noun() for event in events))
 
 
 class SiteFile(StrictModel):
@@ -186,17 +184,11 @@ class SiteFile(StrictModel):
 
     def noun(self) -> Site:
         """The frozen site."""
-        return Site(
-            name=self.name,
-            body=self.body,
+        return self.made(
+            Site,
             latitude_deg=self.planetocentric_deg(),
-            longitude_deg=self.longitude_deg,
-            elevation_m=self.elevation_m,
-            mast_height_m=self.mast_height_m,
-            horizon=self.horizon.noun(),
             optical_depth=self.atmosphere.noun() if self.atmosphere else None,
             dust=self.dust.noun(self.body) if self.dust else None,
-            ground=self.ground.noun() if self.ground else None,
         )
 
 

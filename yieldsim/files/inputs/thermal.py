@@ -127,13 +127,12 @@ class ThermalTable(StrictModel):
 
     def noun(self) -> Thermal:
         """The frozen noun."""
-        return Thermal(
-            insulation=Insulation(**self.insulation.model_dump()),
-            fibre=FibreHeat(**self.fibre.model_dump()),
-            funnel=FunnelHeat(**self.funnel.model_dump()),
-            joint=JointHeat(**self.joint.model_dump()),
-            sunlit_fraction=self.sunlit_fraction,
-            ground_view=self.ground_view,
+        return self.made(
+            Thermal,
+            insulation=self.insulation.made(Insulation),
+            fibre=self.fibre.made(FibreHeat),
+            funnel=self.funnel.made(FunnelHeat),
+            joint=self.joint.made(JointHeat),
         )
 
 
@@ -157,10 +156,4 @@ class GroundTableOfSite(StrictModel):
 
     def noun(self) -> Ground:
         """The frozen ground."""
-        return Ground(
-            temperature=self.temperature_k if self.table is None else self.table,
-            reflectance=self.reflectance,
-            emittance=self.emittance,
-            scale_depth_m=self.scale_depth_m,
-            sky_temperature_k=self.sky_temperature_k,
-        )
+        return self.made(Ground, temperature=self.temperature_k if self.table is None else self.table)

@@ -91,11 +91,7 @@ class CoatingTable(StrictModel):
 
     def noun(self) -> Coating:
         """The frozen coating."""
-        return Coating(
-            reflectance=self.reflectance,
-            layer_index=self.layer_index,
-            layer_thickness_nm=self.layer_thickness_nm,
-        )
+        return self.made(Coating)
 
 
 class MaterialTable(StrictModel):

@@ -44,7 +44,7 @@ class FilmTable(StrictModel):
 
     def noun(self) -> Film:
         """The frozen film."""
-        return Film(transmittance=self.transmittance, counted=self.counted)
+        return self.made(Film)
 
 
 class CollarTable(StrictModel):
@@ -274,12 +274,8 @@ class TolerancesTable(StrictModel):
 
     def noun(self) -> Tolerances:
         """The frozen tolerances."""
-        return Tolerances(
-            funnel_lateral_m=self.funnel_lateral_mm / 1000.0,
-            funnel_axial_m=self.funnel_axial_mm / 1000.0,
-            lens_slope_mrad=self.lens_slope_mrad,
-            mirror_slope_mrad=self.mirror_slope_mrad,
-        )
+        lateral, axial = self.funnel_lateral_mm, self.funnel_axial_mm
+        return self.made(Tolerances, funnel_lateral_m=lateral / 1000.0, funnel_axial_m=axial / 1000.0)
 
 
 class BandTable(StrictModel):
@@ -298,7 +294,7 @@ class BandTable(StrictModel):
 
     def noun(self) -> Band:
         """The frozen band."""
-        return Band(shortest_nm=self.shortest_nm, longest_nm=self.longest_nm)
+        return self.made(Band)
 
 
 _HEAT = Heat()
@@ -332,4 +328,4 @@ class HeatTable(StrictModel):
 
     def noun(self) -> Heat:
         """The frozen surroundings."""
-        return Heat(**self.model_dump())
+        return self.made(Heat)

@@ -128,16 +128,12 @@ def _materials(reading: Reading, model: PrescriptionFile) -> dict[str, OpticalMa
 def _noun(model: PrescriptionFile, materials: Mapping[str, OpticalMaterial]) -> Prescription:
     lens = _lens(model.lens, materials)
     focus = _focus_m(lens)
-    return Prescription(
-        name=model.name,
+    return model.made(
+        Prescription,
         lens=lens,
-        fibre=_fibre(model, focus),
-        funnel=_funnel(model, materials, focus, lens),
-        collar=_collar(model, lens),
-        film=model.film.noun() if model.film else None,
-        tolerances=model.tolerances.noun(),
-        band=model.band.noun(),
-        heat=model.heat.noun(),
+        fibre=_fibre(model.fibre, focus),
+        funnel=_funnel(model.funnel, materials, focus, lens) if model.funnel else None,
+        collar=_collar(model.collar, lens, model.funnel) if model.collar else None,
     )
 
 
@@ -145,33 +141,21 @@ def _lens(table: LensTable, materials: Mapping[str, OpticalMaterial]) -> Lens:
     if table.kind == "none":
         return Lens(kind="none")
     material = materials[table.material or ""]
-    outline = table.outline or ("rectangle" if table.kind == "linear_fresnel" else "round")
-    width, length = table.width_m or 0.0, table.length_m or 0.0
-    index = float(material.index_at(table.design_wavelength_nm))
     radius = table.curvature_radius_m or math.inf
     if table.kind == "plano_convex" and table.focal_length_m is not None:
-        radius = (index - 1.0) * table.focal_length_m
-    lens = Lens(
-        kind=table.kind,
-        outline=outline,
-        width_m=width,
-        length_m=length,
+        radius = (float(material.index_at(table.design_wavelength_nm)) - 1.0) * table.focal_length_m
+    lens = table.made(
+        Lens,
+        outline=table.outline or ("rectangle" if table.kind == "linear_fresnel" else "round"),
+        width_m=table.width_m or 0.0,
+        length_m=table.length_m or 0.0,
         material=material,
         thickness_m=table.thickness_m or 0.0,
-        focal_length_m=table.focal_length_m,
-        design_wavelength_nm=table.design_wavelength_nm,
         source_distance_m=table.source_distance_m or math.inf,
-        groove_side=table.groove_side,
+        groove_count=0,
         facet_angles_deg=tuple(table.facet_angles_deg or ()),
-        draft_deg=table.draft_deg,
-        tip_radius_m=table.tip_radius_m,
-        valley_radius_m=table.valley_radius_m,
         dome_radius_m=table.dome_radius_m or math.inf,
-        curved_side=table.curved_side,
         curvature_radius_m=radius,
-        conic_constant=table.conic_constant,
-        front_coating=table.front_coating.noun() if table.front_coating else None,
-        back_coating=table.back_coating.noun() if table.back_coating else None,
     )
     count = table.groove_count or len(lens.facet_angles_deg)
     if table.groove_pitch_m is not None:
@@ -188,66 +172,41 @@ def _focus_m(lens: Lens) -> float:
     return lens.focal_length_m or 0.0
 
 
-def _funnel(
-    model: PrescriptionFile, materials: Mapping[str, OpticalMaterial], focus: float, lens: Lens
-) -> Funnel | None:
-    table = model.funnel
-    if table is None:
-        return None
-    return Funnel(
-        kind=table.kind,
-        shape=table.shape,
-        section=table.section,
-        mouth_width_m=table.mouth_width_m,
-        outlet_width_m=table.outlet_width_m,
-        length_m=table.length_m,
+def _funnel(table: FunnelTable, materials: Mapping[str, OpticalMaterial], focus: float, lens: Lens) -> Funnel:
+    return table.made(
+        Funnel,
         trough_length_m=table.trough_length_m or (lens.length_m if table.section == "trough" else None),
         distance_m=focus if table.distance_m is None else table.distance_m,
         material=materials[table.material] if table.material else None,
         reflectance=table.reflectance or 1.0,
-        mouth_coating=table.mouth_coating.noun() if table.mouth_coating else None,
-        outlet_coating=table.outlet_coating.noun() if table.outlet_coating else None,
     )
 
 
-def _fibre(model: PrescriptionFile, focus: float) -> FibreFace:
-    table = model.fibre
+def _fibre(table: FibreTable, focus: float) -> FibreFace:
     is_round = table.face_diameter_mm is not None
     width = (table.face_diameter_mm or table.face_width_mm or 0.0) / 1000.0
-    return FibreFace(
+    return table.made(
+        FibreFace,
         section="round" if is_round else "rectangle",
         width_m=width,
         length_m=width if is_round else (table.face_length_mm or 0.0) / 1000.0,
-        numerical_aperture=table.numerical_aperture,
-        packing=table.packing,
-        coupling=table.coupling,
-        core_index=table.core_index,
-        gap_m=table.gap_m,
         distance_m=focus if table.distance_m is None else table.distance_m,
     )
 
 
-def _collar(model: PrescriptionFile, lens: Lens) -> Collar | None:
-    table = model.collar
-    if table is None:
-        return None
-    trough = lens.kind == "linear_fresnel" or (
-        model.funnel is not None and model.funnel.section == "trough" and lens.kind == "none"
-    )
+def _collar(table: CollarTable, lens: Lens, funnel: FunnelTable | None) -> Collar:
+    bare = lens.kind == "none"
+    trough = lens.kind == "linear_fresnel" or (funnel is not None and funnel.section == "trough" and bare)
     section = table.section or ("trough" if trough else "square" if table.shape == "flat" else "round")
     width, length = lens.width_m, lens.length_m
-    if lens.kind == "none" and model.funnel is not None:
-        width, length = model.funnel.mouth_width_m, model.funnel.trough_length_m or 0.0
+    if bare and funnel is not None:
+        width, length = funnel.mouth_width_m, funnel.trough_length_m or 0.0
     elif section != "trough":
         # around a lens with corners
         width = 2.0 * lens.half_extent_m if section == "round" else max(width, length)
-    return Collar(
-        shape=table.shape,
+    return table.made(
+        Collar,
         section=section,
-        mouth_width_m=table.mouth_width_m,
         outlet_width_m=table.outlet_width_m or width,
-        height_m=table.height_m,
-        reflectance=table.reflectance,
         mouth_length_m=table.mouth_length_m or (length if section == "trough" else None),
-        place=table.place,
     )

@@ -12,6 +12,7 @@ import datetime
 import math
 import sys
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import fields
 from pathlib import Path
 from typing import Annotated, Any, TypeVar, get_args
 
@@ -35,6 +36,7 @@ from yieldsim.files.text.timestamps import utc_iso
 from yieldsim.files.toml.context import Reading
 
 Self = TypeVar("Self", bound="StrictModel")
+Noun = TypeVar("Noun")
 PROBLEM, RECORDED = "problem", "recorded"
 LONGEST_TEXT = 120
 
@@ -77,6 +79,12 @@ class StrictModel(BaseModel):
         """
         yield from ()
 
+    def made(self, noun: Callable[..., Noun], **other: Any) -> Noun:
+        """The frozen noun of a dataclass: its fields are the keys of one name, inner tables by their own `noun()`, lists as
+        tuples; `other` are those that no key holds as it stands."""
+        keys = {field.name for field in fields(noun)} & type(self).model_fields.keys() - other.keys()  # type: ignore[arg-type]
+        return noun(**{key: _frozen(getattr(self, key)) for key in keys}, **other)
+
     @model_validator(mode="wrap")
     @classmethod
     def _every_problem(cls: type[Self], raw: Any, handler: ModelWrapValidatorHandler[Self]) -> Self:
@@ -108,6 +116,13 @@ class StrictModel(BaseModel):
             words = _literals(cls, loc)
             return problem(f"is {told(value)}", ", ".join(words), likely(str(value), words))
         return problem(f"is {told(value)}", item["msg"].removeprefix("Input should be "))
+
+
+def _frozen(value: Any) -> Any:
+    """A value of a table as nouns hold it."""
+    if isinstance(value, list):
+        return tuple(_frozen(one) for one in value)
+    return value.noun() if isinstance(value, StrictModel) else value  # type: ignore[attr-defined]
 
 
 def _as_float_range(value: object) -> object:
