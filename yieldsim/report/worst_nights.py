@@ -58,7 +58,7 @@ def night_text(nights: Mapping[str, Any] | None) -> dict[str, Any]:
 def level_words(nights: Mapping[str, Any]) -> str:
     """Return periods in a sentence."""
     levels = [
-        f"once in {row['return_period_years']:g} years {style.duration(float(row['hours']))}"
+        f"once in {row['return_period_years']:g} years {style.duration(row['hours'])}"
         for row in nights["levels"]
     ]
     return f"The longest night of a year is as long as this or longer: {', '.join(levels)}." if levels else ""
@@ -68,7 +68,7 @@ def draw_worst_nights(sites: Sequence[tuple[str, Mapping[str, Any]]], figure: Fi
     """Left the longest night of each year in order, right the same ranked, over their return periods; a line a site."""
     yearly, ranked = figure.subplots(1, 2, sharey=True)
     shown = list(sites)[:MOST_SITES]
-    highest = max(float(row["hours"]) for _, nights in shown for row in nights["ranked"])
+    highest = max(row["hours"] for _, nights in shown for row in nights["ranked"])
     unit, scale = ("days", 24.0) if highest >= 48.0 else ("h", 1.0)
     for place, (name, nights) in enumerate(shown):
         look: dict[str, Any] = {
@@ -84,10 +84,10 @@ def draw_worst_nights(sites: Sequence[tuple[str, Mapping[str, Any]]], figure: Fi
             1970.0 + float((day - np.datetime64("1970-01-01")) / np.timedelta64(1, "D")) / 365.25
             for day in began
         ]
-        yearly.plot(at, [float(row["longest_hours"]) / scale for row in nights["years"]], **look)
+        yearly.plot(at, [row["longest_hours"] / scale for row in nights["years"]], **look)
         ranked.plot(
-            [float(row["return_period_years"]) for row in nights["ranked"]],
-            [float(row["hours"]) / scale for row in nights["ranked"]],
+            [row["return_period_years"] for row in nights["ranked"]],
+            [row["hours"] / scale for row in nights["ranked"]],
             **look,
         )
     yearly.set_ylim(0.0, 1.1 * max(highest / scale, 1e-9))
@@ -95,7 +95,7 @@ def draw_worst_nights(sites: Sequence[tuple[str, Mapping[str, Any]]], figure: Fi
     yearly.set_xlabel("Year that begins then")
     yearly.xaxis.set_major_locator(_whole_years())
     ranked.set_xscale("log")
-    longest = max(float(nights["ranked"][0]["return_period_years"]) for _, nights in shown)
+    longest = max(nights["ranked"][0]["return_period_years"] for _, nights in shown)
     ticks = [year for year in TICKS_YEARS if year <= 1.2 * longest]
     ranked.set_xticks(ticks, [str(year) for year in ticks])
     ranked.minorticks_off()

@@ -33,7 +33,7 @@ def draw_loads(summary: BudgetResult, figure: Figure) -> None:
     axes = figure.add_subplot()
     loads = summary["loads"]
     place = np.arange(len(loads))
-    asked = np.array([max(float(load["asked_kwh"]), 1e-30) for load in loads])
+    asked = np.array([max(load["asked_kwh"], 1e-30) for load in loads])
     left = np.zeros(len(loads))
     parts: tuple[tuple[str, str, Json], ...] = (
         ("served_directly_kwh", "straight from the light", {"color": style.DELIVERED}),
@@ -43,11 +43,11 @@ def draw_loads(summary: BudgetResult, figure: Figure) -> None:
          {"facecolor": "white", "hatch": style.LOSS_HATCH, "edgecolor": style.LOSS_INK}),
     )  # fmt: skip
     for key, words, look in parts:
-        share = 100.0 * np.array([float(load[key]) for load in loads]) / asked  # type: ignore[literal-required]
+        share = 100.0 * np.array([load[key] for load in loads]) / asked  # type: ignore[literal-required]
         axes.barh(place, share, 0.62, left=left, label=words, linewidth=0.5, **look)
         left = left + share
     for row, load in enumerate(loads):
-        if float(load["asked_kwh"]) <= 0.0:
+        if load["asked_kwh"] <= 0.0:
             axes.text(
                 1.0,
                 row,
@@ -57,7 +57,7 @@ def draw_loads(summary: BudgetResult, figure: Figure) -> None:
                 color=style.MUTED,
             )
             continue
-        text = f"{style.percent(float(load['served_fraction']))} of {style.energy(float(load['asked_kwh']))}"
+        text = f"{style.percent(load['served_fraction'])} of {style.energy(load['asked_kwh'])}"
         axes.text(101.0, row, text, va="center", fontsize=style.SMALL_PT)
     axes.set_yticks(place, [f"{_short(load['name'])}\n{load['priority']} {load['kind']}" for load in loads])
     axes.set_ylim(len(loads) - 0.5, -0.5)
@@ -88,7 +88,7 @@ def draw_store(series: xr.Dataset, summary: BudgetResult, figure: Figure) -> Non
     axes.plot(edges, stored, color=style.BLUE, linewidth=0.9, label="stored", zorder=3)
     axes.plot(edges[:-1], capacity, color=style.INK, linewidth=0.9, linestyle=(0, (5, 1.6)), label="capacity")
     assert summary["storage"] is not None
-    reserve = float(summary["storage"]["reserve_fraction"])
+    reserve = summary["storage"]["reserve_fraction"]
     if 0.0 < reserve < 1.0:
         axes.plot(edges[:-1], reserve * capacity, color=style.MUTED, linewidth=0.9, linestyle=(0, (1.2, 1.2)),
                   label="reserve of essential loads")  # fmt: skip
@@ -154,8 +154,8 @@ def _column_words(step_h: float) -> str:
 def draw_trade(summary: BudgetResult, figure: Figure) -> None:
     """Units against the smallest store that goes with them, and the mass of both where it is known."""
     curve = summary["trade_curve"]
-    units = np.array([float(point["units"]) for point in curve])
-    storage = np.array([float(point["storage_kwh"]) for point in curve])
+    units = np.array([point["units"] for point in curve])
+    storage = np.array([point["storage_kwh"] for point in curve])
     massed = all(point["mass_kg"] is not None for point in curve)
     left = figure.add_subplot(1, 2 if massed else 1, 1)
     left.plot(
@@ -163,11 +163,11 @@ def draw_trade(summary: BudgetResult, figure: Figure) -> None:
     )
     given, best = summary["storage"], summary["least_mass"]
     assert given is not None
-    here = float(summary["collector"]["unit_count"])
-    left.plot([here], [float(given["capacity_kwh"])], color=style.LOSS_INK, marker="X", markersize=7,
+    here = summary["collector"]["unit_count"]
+    left.plot([here], [given["capacity_kwh"]], color=style.LOSS_INK, marker="X", markersize=7,
               linestyle="none", label="as given")  # fmt: skip
     left.set_xscale("log")
-    left.set_ylim(0.0, 1.12 * max(storage.max(), float(given["capacity_kwh"])) or 1.0)
+    left.set_ylim(0.0, 1.12 * max(storage.max(), given["capacity_kwh"]) or 1.0)
     left.set_ylabel("Smallest storage (kWh)")
     axes = [left]
     best = summary["least_mass"]

@@ -29,7 +29,7 @@ def draw_years(life: Mapping[str, Any], figure: Figure) -> None:
     table = life["table"]
     year = np.array([row["year"] for row in table])
     left, right = figure.subplots(1, 2)
-    kwh = np.array([float(row["delivered_kwh"]) for row in table])
+    kwh = np.array([row["delivered_kwh"] for row in table])
     left.bar(year, kwh, 0.78, color=style.DELIVERED)
     left.set_ylabel("Delivered (kWh per year)")
     left.set_ylim(0.0, 1.12 * float(kwh.max()) or 1.0)
@@ -53,8 +53,8 @@ def draw_years(life: Mapping[str, Any], figure: Figure) -> None:
 def _shares(table: Sequence[Mapping[str, Any]], key: str) -> Any:
     """Shares by year; those of the store over its largest; None without a store."""
     if key != "storage_left":
-        return np.array([float(row[key]) for row in table])
-    capacity = np.array([float(row["storage_kwh"]) for row in table])
+        return np.array([row[key] for row in table])
+    capacity = np.array([row["storage_kwh"] for row in table])
     return capacity / capacity.max() if capacity.max() > 0.0 else None
 
 
@@ -63,11 +63,11 @@ def draw_service(life: Mapping[str, Any], figure: Figure) -> None:
     table = life["table"]
     year = np.array([row["year"] for row in table])
     left, right = figure.subplots(1, 2)
-    served = 100.0 * np.array([float(row["served_fraction"]) for row in table])
+    served = 100.0 * np.array([row["served_fraction"] for row in table])
     left.plot(year, served, color=style.BLUE, marker="o", markersize=3.5)
     left.set_ylim(max(0.0, float(served.min()) - 8.0), min(101.0, float(served.max()) + 8.0))
     left.set_ylabel("Served (%)")
-    right.bar(year, [float(row["longest_outage_hours"]) / 24.0 for row in table], 0.78, facecolor="white",
+    right.bar(year, [row["longest_outage_hours"] / 24.0 for row in table], 0.78, facecolor="white",
               edgecolor=style.LOSS_INK, hatch=style.LOSS_HATCH)  # fmt: skip
     right.set_ylabel("Longest outage (days)")
     for axes in (left, right):
@@ -81,7 +81,7 @@ def cycle_at_end(cycle: Mapping[str, Any]) -> str:
 
     Longest from half the run on: the shield then runs once at most, and how rarely it should the run cannot tell.
     """
-    best, tried = float(cycle["best"]["cycle_hours"]), [float(row["cycle_hours"]) for row in cycle["tried"]]
+    best, tried = cycle["best"]["cycle_hours"], [row["cycle_hours"] for row in cycle["tried"]]
     if best > 0.5 * max(tried):
         return "longest"
     return "shortest" if best <= NEAR_END * min(tried) else ""
@@ -91,16 +91,16 @@ def draw_cycle(dust: Mapping[str, Any], figure: Figure) -> None:
     """What is netted by how often the shield runs: light less the electricity's worth, over the run."""
     axes = figure.add_subplot()
     cycle = dust["cycle"]
-    hours = np.array([float(row["cycle_hours"]) for row in cycle["tried"]])
+    hours = np.array([row["cycle_hours"] for row in cycle["tried"]])
     for key, words, number in (
         ("delivered_kwh", "light delivered", 0),
         ("net_kwh", "net of electricity", 1),
     ):
         look = style.line(number)
-        values = np.array([float(row[key]) for row in cycle["tried"]])
+        values = np.array([row[key] for row in cycle["tried"]])
         axes.plot(hours, values, color=look.colour, linestyle=look.dash, label=words)
-    top = max(float(row["delivered_kwh"]) for row in cycle["tried"])
-    nets = [float(row["net_kwh"]) for row in cycle["tried"]]
+    top = max(row["delivered_kwh"] for row in cycle["tried"])
+    nets = [row["net_kwh"] for row in cycle["tried"]]
     end = cycle_at_end(cycle)
     for key, words, marker, colour in (
         ("now", "baseline", "X", style.LOSS_INK),
@@ -122,8 +122,8 @@ def draw_visits(dust: Mapping[str, Any], figure: Figure) -> None:
     """Light gained by one cleaning visit against the day it comes."""
     axes = figure.add_subplot()
     tried = dust["visit"]["tried"]
-    days = [float(row["after_days"]) for row in tried]
-    gained = [float(row["gained_kwh"]) for row in tried]
+    days = [row["after_days"] for row in tried]
+    gained = [row["gained_kwh"] for row in tried]
     axes.plot(days, gained, color=style.BLUE, marker="o", markersize=3.0)
     axes.set_xlabel("Visit (days after the start)")
     axes.set_ylabel("Gained until the end (kWh)")

@@ -24,15 +24,15 @@ WORTH_A_VISIT = 1e-3
 
 def year_rows(life: Mapping[str, Any], target: float) -> list[list[str]]:
     """A row a year."""
-    decimals = decimals_for(max(float(row["delivered_kwh"]) for row in life["table"]))
+    decimals = decimals_for(max(row["delivered_kwh"] for row in life["table"]))
     return [
         [
             str(row["year"]),
-            style.fixed(float(row["delivered_kwh"]), decimals),
-            *(style.percent(float(row[key])) for key in ("dust_left", "fibre_left", "lens_left")),
-            style.number(float(row["storage_kwh"])),
-            share_against(float(row["served_fraction"]), target),
-            style.duration(float(row["longest_outage_hours"])),
+            style.fixed(row["delivered_kwh"], decimals),
+            *(style.percent(row[key]) for key in ("dust_left", "fibre_left", "lens_left")),
+            style.number(row["storage_kwh"]),
+            share_against(row["served_fraction"], target),
+            style.duration(row["longest_outage_hours"]),
         ]
         for row in life["table"]
     ]
@@ -42,12 +42,12 @@ def years_sentence(life: Mapping[str, Any]) -> str:
     """Energy over the life."""
     each = life["delivered_kwh_per_kg"]
     mass = f", {style.quantity(float(each), 'kWh')} for each kilogram of collector" if each else ""
-    text = f"{style.energy(float(life['delivered_kwh']))} delivered in {life['years']} years{mass}."
-    first, last = float(life["first_year_kwh"]), float(life["last_year_kwh"])
+    text = f"{style.energy(life['delivered_kwh'])} delivered in {life['years']} years{mass}."
+    first, last = life["first_year_kwh"], life["last_year_kwh"]
     if first > 0.0 and life["years"] > 1:
         text += f" The last year brings {style.percent(last / first)} of the first."
     if life["repeated_days"]:
-        text += f" The estimate's first {style.number(float(life['repeated_days']), 4)} days are repeated."
+        text += f" The estimate's first {style.number(life['repeated_days'], 4)} days are repeated."
     return text
 
 
@@ -60,27 +60,27 @@ def dust_lines(summary: BudgetResult) -> list[str]:
     visit, film, cycle = dust["visit"], dust["film"], dust["cycle"]
     if cycle:
         now, best = cycle["now"], cycle["best"]
-        every = f"run every {style.duration(float(best['cycle_hours']))}" if best["runs"] else "never run"
+        every = f"run every {style.duration(best['cycle_hours'])}" if best["runs"] else "never run"
         lines.append(
             f"The shields net most when they {every} in this span: "
-            f"{style.energy(float(best['net_kwh']) - float(now['net_kwh']))} of light more than every "
-            f"{style.duration(float(now['cycle_hours']))}, with electricity at "
+            f"{style.energy(best['net_kwh'] - now['net_kwh'])} of light more than every "
+            f"{style.duration(now['cycle_hours'])}, with electricity at "
             f"{style.number(float(dust['light_per_electric'] or 0.0))} kWh of light for each kWh.{CYCLE_ENDS[cycle_at_end(cycle)]}"
         )
-    share = float(visit["gained_kwh"]) / max(float(summary["light"]["delivered_kwh"]), 1e-30)
+    share = visit["gained_kwh"] / max(summary["light"]["delivered_kwh"], 1e-30)
     lines.append(
-        f"A cleaning visit that takes off {style.percent(float(visit['removes']))} of the dust gains "
-        f"{style.energy(float(visit['gained_kwh']))} ({style.percent(share)} of the light) at its best day, "
+        f"A cleaning visit that takes off {style.percent(visit['removes'])} of the dust gains "
+        f"{style.energy(visit['gained_kwh'])} ({style.percent(share)} of the light) at its best day, "
         f"{visit['best_utc'][:10]}."
     )
     if film:
-        own, even = float(film["film_transmittance"]), film["break_even_transmittance"]
+        own, even = film["film_transmittance"], film["break_even_transmittance"]
         days = film["paid_back_after_days"]
         if even is not None:
             verdict = "less than its film takes" if own < even else "more than its film takes"
             lines.append(
-                f"In this run the shield prevents {verdict}: {style.energy(float(film['with_kwh']))} with shield and film, "
-                f"{style.energy(float(film['without_kwh']))} bare and uncleaned. It breaks even at a film transmittance of "
+                f"In this run the shield prevents {verdict}: {style.energy(film['with_kwh'])} with shield and film, "
+                f"{style.energy(film['without_kwh'])} bare and uncleaned. It breaks even at a film transmittance of "
                 f"{style.fixed(float(even), 4)}; this film has {style.number(own, 4)}."
             )
         if days is not None:
@@ -91,5 +91,5 @@ def dust_lines(summary: BudgetResult) -> list[str]:
 def visit_is_worth_a_figure(summary: BudgetResult) -> bool:
     """Whether a cleaning visit changes anything to look at."""
     assert summary["dust"] is not None
-    gained = float(summary["dust"]["visit"]["gained_kwh"])
-    return gained > WORTH_A_VISIT * float(summary["light"]["delivered_kwh"])
+    gained = summary["dust"]["visit"]["gained_kwh"]
+    return gained > WORTH_A_VISIT * summary["light"]["delivered_kwh"]

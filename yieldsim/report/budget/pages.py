@@ -96,16 +96,16 @@ def _panels(series: xr.Dataset) -> dict[str, Panel]:
 
 
 def _loads_words(summary: BudgetResult) -> str:
-    parts = [f"{load['name']} {style.percent(float(load['served_fraction']))}" for load in summary["loads"]]
+    parts = [f"{load['name']} {style.percent(load['served_fraction'])}" for load in summary["loads"]]
     return f"Served shares: {', '.join(parts)}; {style.percent(sum_served(summary))} of all that is asked."
 
 
 def _light_words(summary: BudgetResult) -> str:
     light = summary["light"]
     return (
-        f"Mean power over the run: of {style.energy(float(light['delivered_kwh']))} delivered, "
-        f"{style.energy(float(light['used_kwh']))} used straight away, {style.energy(float(light['charging_kwh']))} charging, "
-        f"{style.energy(float(light['curtailed_kwh']))} curtailed."
+        f"Mean power over the run: of {style.energy(light['delivered_kwh'])} delivered, "
+        f"{style.energy(light['used_kwh'])} used straight away, {style.energy(light['charging_kwh'])} charging, "
+        f"{style.energy(light['curtailed_kwh'])} curtailed."
     )
 
 
@@ -113,26 +113,25 @@ def _store_words(summary: BudgetResult) -> str:
     store = summary["storage"]
     assert store is not None
     return (
-        f"Energy in the store over the run, between {style.energy(float(store['lowest_kwh']))} and a capacity of "
-        f"{style.energy(float(store['capacity_kwh']))}, with {summary['outage_count']} outages."
+        f"Energy in the store over the run, between {style.energy(store['lowest_kwh'])} and a capacity of "
+        f"{style.energy(store['capacity_kwh'])}, with {summary['outage_count']} outages."
     )
 
 
 def _trade_words(summary: BudgetResult) -> str:
     pairs = [
-        f"{point['units']} units {style.energy(float(point['storage_kwh']))}"
-        for point in summary["trade_curve"]
+        f"{point['units']} units {style.energy(point['storage_kwh'])}" for point in summary["trade_curve"]
     ]
     return f"Units and the smallest storage that goes with them: {'; '.join(pairs)}."
 
 
 def _sure_words(sure: Mapping[str, Any]) -> str:
     found = sure["outcomes"]["delivered_kwh"]
-    levels = ", ".join(f"P{level} {style.energy(float(found[f'p{level}']))}" for level in (50, 90, 99))
+    levels = ", ".join(f"P{level} {style.energy(found[f'p{level}'])}" for level in (50, 90, 99))
     return f"Share of draws that reach or better a value, four outcomes; light delivered: {levels}."
 
 
 def _rank_words(sure: Mapping[str, Any]) -> str:
     ranking = next(one for one in sure["ranking"].values() if one)
-    parts = [f"{row['what']} {style.percent(float(row['total']))}" for row in ranking["shares"]]
+    parts = [f"{row['what']} {style.percent(row['total'])}" for row in ranking["shares"]]
     return f"Shares of the variance by input: {', '.join(parts)}."

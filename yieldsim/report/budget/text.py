@@ -76,7 +76,7 @@ def page_data(series: xr.Dataset) -> Json:
         "failures": failure_rows(summary),
         "failures_sentence": failures_sentence(summary),
         "trade": trade_rows(summary),
-        "years": year_rows(life, float(summary["reliability"]["target"])) if life else [],
+        "years": year_rows(life, summary["reliability"]["target"]) if life else [],
         "years_sentence": years_sentence(life) if life else "",
         "dust": dust_lines(summary),
         "sure": sure_rows(summary["uncertainty"]) if summary["uncertainty"] else [],
@@ -114,7 +114,7 @@ def headline(summary: BudgetResult) -> dict[str, str]:
     essential = summary["outages_of"] == "essential loads"
     share = float(shares["essential"] if essential else sum_served(summary))
     what = "of what the essential loads ask is served" if essential else "of what the loads ask is served"
-    hours = float(summary["longest_outage_hours"])
+    hours = summary["longest_outage_hours"]
     if hours == 0.0:
         sentence = f"{what}, without an outage."
     else:
@@ -127,32 +127,32 @@ def headline(summary: BudgetResult) -> dict[str, str]:
     ]
     if essential and others:
         sentence += f" Of the rest: {', '.join(others)} need."
-    value = (
-        share_against(share, float(summary["reliability"]["target"])) if essential else style.percent(share)
-    )
+    value = share_against(share, summary["reliability"]["target"]) if essential else style.percent(share)
     return {"value": value, "sentence": f"{sentence} {verdict_sentence(summary)}"}
 
 
 def sum_served(summary: BudgetResult) -> float:
     """Share of all that was asked that was served."""
-    asked = sum(float(load["asked_kwh"]) for load in summary["loads"])
-    return 1.0 - float(summary["unserved_kwh"]) / asked if asked > 0.0 else 1.0
+    asked = sum(load["asked_kwh"] for load in summary["loads"])
+    return 1.0 - summary["unserved_kwh"] / asked if asked > 0.0 else 1.0
 
 
 def tiles(summary: BudgetResult) -> list[dict[str, str]]:
     """Eight figures with a label and a note each."""
     light, sure = summary["light"], summary["uncertainty"]
     target = summary["reliability"]
-    goal = f"for {style.percent(float(target['target']))} of essential {'hours' if target['of'] == 'hours' else 'need'}"
+    goal = (
+        f"for {style.percent(target['target'])} of essential {'hours' if target['of'] == 'hours' else 'need'}"
+    )
     units, storage = summary["smallest_units"], summary["smallest_storage_kwh"]
     worst = sure["shortfall"] if sure else None
     hours = summary["longest_outage_hours"]
     return [
-        _tile("Not served, all loads", style.energy(float(summary["unserved_kwh"])), f"in {_hours(summary['unserved_hours'])}"),
+        _tile("Not served, all loads", style.energy(summary["unserved_kwh"]), f"in {_hours(summary['unserved_hours'])}"),
         _tile("Longest outage", _outage(hours, summary), f"of {summary['outages_of']}"),
-        _tile("Delivered light", style.energy(float(light["delivered_kwh"])),
-              f"{style.energy(float(light['charging_kwh']))} of it charging"),
-        _tile("Curtailed", style.percent(float(light["curtailed_fraction"])), "of the light, taken by no one"),
+        _tile("Delivered light", style.energy(light["delivered_kwh"]),
+              f"{style.energy(light['charging_kwh'])} of it charging"),
+        _tile("Curtailed", style.percent(light["curtailed_fraction"]), "of the light, taken by no one"),
         _tile("Smallest storage", style.energy(at_least(storage)) if storage is not None else "none",
               f"{goal}, these units" if storage is not None else f"is enough {goal}"),
         _tile("Fewest units", str(units) if units is not None else "none",
@@ -160,8 +160,8 @@ def tiles(summary: BudgetResult) -> list[dict[str, str]]:
         _tile("Autonomy", style.duration(summary["autonomy_hours"]), "full store, no light, mean load"),
         _tile(
             f"Not served, {summary['outages_of']}, P90",
-            style.energy(float(worst["p90_unserved_kwh"])) if worst else "–",
-            f"P99: {style.energy(float(worst['p99_unserved_kwh']))}" if worst else "no uncertainty stated",
+            style.energy(worst["p90_unserved_kwh"]) if worst else "–",
+            f"P99: {style.energy(worst['p99_unserved_kwh'])}" if worst else "no uncertainty stated",
         ),
     ]  # fmt: skip
 
@@ -186,8 +186,8 @@ def load_rows(summary: BudgetResult) -> list[list[str]]:
             load["kind"],
             load["priority"],
             _mean(load),
-            *(_part(float(load[key]), float(load["asked_kwh"])) for key in keys),  # type: ignore[literal-required]
-            style.percent(float(load["served_fraction"])) if float(load["asked_kwh"]) > 0.0 else "–",
+            *(_part(load[key], load["asked_kwh"]) for key in keys),  # type: ignore[literal-required]
+            style.percent(load["served_fraction"]) if load["asked_kwh"] > 0.0 else "–",
             _outage(load["longest_outage_hours"], load),
         ]
         for load in summary["loads"]
@@ -202,7 +202,7 @@ def _part(kwh: float, asked_kwh: float) -> str:
 def _mean(load: Mapping[str, Any]) -> str:
     """What a load asks on average, in its own unit."""
     unit = {"W": "W", "lm": "lm", "umol/s": "µmol/s"}[load["unit"]]
-    return style.quantity(float(load["mean_asked"]), unit)
+    return style.quantity(load["mean_asked"], unit)
 
 
 def outage_rows(summary: BudgetResult) -> list[list[str]]:
@@ -224,16 +224,16 @@ def store_rows(summary: BudgetResult) -> list[list[str]]:
     if not store:
         return []
     rows = [
-        ["Kind and capacity", f"{store['kind']}, {style.energy(float(store['capacity_kwh']))}"],
+        ["Kind and capacity", f"{store['kind']}, {style.energy(store['capacity_kwh'])}"],
         ["At the start, at the end", f"{_kwh(store, 'start_kwh')}, {_kwh(store, 'end_kwh')}"],
         ["Lowest", f"{_kwh(store, 'lowest_kwh')}, {utc(store['lowest_utc'])} UTC"],
         ["Charged, handed out", f"{_kwh(store, 'charged_kwh')}, {_kwh(store, 'handed_out_kwh')}"],
         ["Standing loss and fade", _kwh(store, "lost_kwh")],
-        ["Full cycles", style.number(float(store["full_cycles"]))],
+        ["Full cycles", style.number(store["full_cycles"])],
         ["Capacity at the end", _kwh(store, "end_capacity_kwh")],
     ]
     if store["mass_kg"]:
-        rows.append(["Mass", style.quantity(float(store["mass_kg"]), "kg")])
+        rows.append(["Mass", style.quantity(store["mass_kg"], "kg")])
     return rows
 
 
@@ -249,7 +249,7 @@ def size_rows(summary: BudgetResult) -> list[list[str]]:
     rows = [
         [
             "Reliability asked",
-            f"{style.percent(float(target['target']))} of essential {'hours' if target['of'] == 'hours' else 'energy'}; "
+            f"{style.percent(target['target'])} of essential {'hours' if target['of'] == 'hours' else 'energy'}; "
             f"as given it {holds}",
         ],
         [
@@ -277,7 +277,7 @@ def size_rows(summary: BudgetResult) -> list[list[str]]:
             [
                 "Least mass of the pairs tried",
                 f"{style.quantity(float(best['mass_kg'] or 0.0), 'kg')}: {best['units']} units with "
-                f"{style.energy(at_least(float(best['storage_kwh'])))}",
+                f"{style.energy(at_least(best['storage_kwh']))}",
             ]
         )
     if summary["autonomy_hours"] is not None:
@@ -296,8 +296,8 @@ def trade_rows(summary: BudgetResult) -> list[list[str]]:
     return [
         [
             str(point["units"]),
-            style.number(at_least(float(point["storage_kwh"]))),
-            "–" if point["mass_kg"] is None else style.number(float(point["mass_kg"])),
+            style.number(at_least(point["storage_kwh"])),
+            "–" if point["mass_kg"] is None else style.number(point["mass_kg"]),
         ]
         for point in summary["trade_curve"]
     ]
@@ -309,11 +309,11 @@ def light_rows(summary: BudgetResult) -> list[list[str]]:
     return [
         [
             "Luminous efficacy of the delivered light",
-            style.quantity(float(light["luminous_efficacy_lm_per_w"]), "lm/W", 4),
+            style.quantity(light["luminous_efficacy_lm_per_w"], "lm/W", 4),
         ],
         [
             "Photosynthetic photons, 400–700 nm",
-            style.quantity(float(light["photon_yield_umol_per_j"]), "µmol/J", 4),
+            style.quantity(light["photon_yield_umol_per_j"], "µmol/J", 4),
         ],
     ]
 

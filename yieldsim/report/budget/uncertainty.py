@@ -55,10 +55,10 @@ def draw_curves(series: xr.Dataset, sure: Mapping[str, Any], figure: Figure) -> 
         axes.plot(values, 100.0 - share if more_is_better else share, color=style.BLUE, zorder=2)
         found = sure["outcomes"][name]
         for level, marker in ((50, "o"), (90, "s"), (99, "D")):
-            at = float(found[f"p{level}"]) * scale
+            at = found[f"p{level}"] * scale
             axes.plot([at], [level], color=style.INK, marker=marker, markersize=4, linestyle="none", zorder=3,
                       label=f"P{level}: {style.number(at)}")  # fmt: skip
-        given = float(sure["nominal"][name]) * scale
+        given = sure["nominal"][name] * scale
         axes.axvline(given, color=style.VERMILLION, linestyle=(0, (5, 1.6)), linewidth=0.9, zorder=1,
                      label=f"inputs as given: {style.number(given)}")  # fmt: skip
         axes.legend(
@@ -86,7 +86,7 @@ def draw_ranking(sure: Mapping[str, Any], figure: Figure) -> None:
         axes = figure.add_subplot(1, len(names), number + 1)
         shares = sure["ranking"][name]["shares"][:MOST_INPUTS]
         place = np.arange(len(shares))
-        total, first = ([100.0 * float(row[key]) for row in shares] for key in ("total", "first"))
+        total, first = ([100.0 * row[key] for row in shares] for key in ("total", "first"))
         axes.barh(place, total, 0.66, facecolor="white", edgecolor=style.BLUE, linewidth=0.8,
                   label="with its interactions (total index)")  # fmt: skip
         axes.barh(place, first, 0.66, color=style.BLUE, label="alone (first-order index)")
@@ -107,12 +107,12 @@ def draw_convergence(sure: Mapping[str, Any], figure: Figure) -> None:
     axes: Axes = figure.add_subplot()
     rows = sure["convergence"]["delivered_kwh"]
     found = sure["outcomes"]["delivered_kwh"]
-    draws = np.array([float(row["draws"]) for row in rows])
+    draws = np.array([row["draws"] for row in rows])
     for number, level in enumerate((50, 90, 99)):
-        last = float(found[f"p{level}"]) or 1.0
+        last = found[f"p{level}"] or 1.0
         look = style.line(number)
-        off = [100.0 * (float(row[f"p{level}"]) / last - 1.0) for row in rows]
-        error = 100.0 * float(found[f"p{level}_error"]) / abs(last) * np.sqrt(draws[-1] / draws)
+        off = [100.0 * (row[f"p{level}"] / last - 1.0) for row in rows]
+        error = 100.0 * found[f"p{level}_error"] / abs(last) * np.sqrt(draws[-1] / draws)
         axes.errorbar(draws * (1.0 + 0.04 * (number - 1)), off, yerr=error, color=look.colour, linestyle=look.dash,
                       marker=look.marker, markersize=3.5, capsize=2.0, label=f"P{level}")  # fmt: skip
     axes.axhline(0.0, color=style.MUTED, linewidth=0.6)

@@ -33,11 +33,11 @@ def sure_rows(sure: Mapping[str, Any]) -> list[list[str]]:
         found = sure["outcomes"][name]
         scale = 100.0 if words.endswith("%") else 1.0
         cells = [
-            f"{style.number(scale * float(found[f'p{level}']), 4)} ± "
-            f"{style.number(scale * float(found[f'p{level}_error']), 2)}"
+            f"{style.number(scale * found[f'p{level}'], 4)} ± "
+            f"{style.number(scale * found[f'p{level}_error'], 2)}"
             for level in (50, 90, 99)
         ]
-        rows.append([words, style.number(scale * float(sure["nominal"][name]), 4), *cells])
+        rows.append([words, style.number(scale * sure["nominal"][name], 4), *cells])
     return rows
 
 
@@ -45,13 +45,13 @@ def sure_sentence(sure: Mapping[str, Any]) -> str:
     """Draws, seed, how far the surface can be trusted."""
     text = f"{sure['draws']} draws in {sure['scrambles']} scrambles, seed {sure['seed']}."
     explained = [
-        f"{style.percent(float(ranking['explained']))} for the {words}"
+        f"{style.percent(ranking['explained'])} for the {words}"
         for name, words in (("delivered_kwh", "light"), ("served_fraction", "served share"))
         if (ranking := sure["ranking"].get(name))
     ]
     if explained:
         text += f" The response surface behind the ranking has an R² of {' and '.join(explained)} on draws kept aside."
-    departure = float(sure["nominal_departure"])
+    departure = sure["nominal_departure"]
     return (
         text
         + f" With all inputs as given the re-weighed sky departs from the estimate by {style.percent(abs(departure))}."

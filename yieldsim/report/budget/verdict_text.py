@@ -51,19 +51,19 @@ def verdict_word(passes: bool | None) -> str:
 def verdict_rows(summary: BudgetResult) -> list[list[str]]:
     """A row a case or a size: what, required, reached, margin, verdict."""
     verdict = summary["verdict"]
-    target = float(verdict["required"])
+    target = verdict["required"]
     rows = [
         [
             row["case"],
             f"{100.0 * target:.6g} %",
-            share_against(float(row["reached"]), target),
-            f"{100.0 * (float(row['reached']) - target):+.2g} points",
+            share_against(row["reached"], target),
+            f"{100.0 * (row['reached'] - target):+.2g} points",
             verdict_word(row["passes"]),
         ]
         for row in verdict["cases"]
     ]
     for size in verdict["sizes"]:
-        needed, given = size["needed"], float(size["given"])
+        needed, given = size["needed"], size["given"]
         is_units = size["unit"] == "units"
         wants = (
             "no size does"
@@ -86,14 +86,14 @@ def verdict_rows(summary: BudgetResult) -> list[list[str]]:
 
 def failure_rows(summary: BudgetResult) -> list[list[str]]:
     """A row a single failure: what fails, served, longest outage, verdict, how long it is down on average."""
-    target = float(summary["verdict"]["required"])
+    target = summary["verdict"]["required"]
     return [
         [
             row["what"],
-            share_against(float(row["reached"]), target),
-            style.duration(float(row["longest_outage_hours"])),
+            share_against(row["reached"], target),
+            style.duration(row["longest_outage_hours"]),
             verdict_word(row["passes"]),
-            "–" if row["down_fraction"] is None else f"{100.0 * float(row['down_fraction']):.2g} %",
+            "–" if row["down_fraction"] is None else f"{100.0 * row['down_fraction']:.2g} %",
         ]
         for row in summary["single_failures"]["table"]
     ]
@@ -101,14 +101,14 @@ def failure_rows(summary: BudgetResult) -> list[list[str]]:
 
 def failures_sentence(summary: BudgetResult) -> str:
     """What the table means, and what is expected with the stated rates."""
-    found, target = summary["single_failures"], float(summary["verdict"]["required"])
+    found, target = summary["single_failures"], summary["verdict"]["required"]
     text = (
         "Each row is the whole run with that one failure from its start, nothing repaired: the share that is served of "
         f"what {summary['outages_of']} ask."
     )
     if found["expected_reached"] is not None:
         text += (
-            f" With the stated rates of failure and repair {share_against(float(found['expected_reached']), target)} "
+            f" With the stated rates of failure and repair {share_against(found['expected_reached'], target)} "
             "is expected, failures that overlap left out."
         )
     return text
@@ -117,7 +117,7 @@ def failures_sentence(summary: BudgetResult) -> str:
 def verdict_sentence(summary: BudgetResult) -> str:
     """Pass or fail in one sentence, with the cases that fail."""
     verdict = summary["verdict"]
-    target = f"{100.0 * float(verdict['required']):.6g} % of {summary['outages_of']} (by {verdict['of']})"
+    target = f"{100.0 * verdict['required']:.6g} % of {summary['outages_of']} (by {verdict['of']})"
     failing = [row["case"] for row in verdict["cases"] if not row["passes"]]
     if not failing:
         return f"Pass: {target} is reached in {', '.join(row['case'] for row in verdict['cases'])}."
@@ -130,5 +130,5 @@ def nominal(summary: BudgetResult) -> str:
     if not sure:
         return f"{NOMINAL} --uncertain FILE tells how sure it is."
     kwh = sure["outcomes"]["delivered_kwh"]
-    levels = ", ".join(f"P{level} {style.energy(float(kwh[f'p{level}']))}" for level in (50, 90, 99))
+    levels = ", ".join(f"P{level} {style.energy(kwh[f'p{level}'])}" for level in (50, 90, 99))
     return f"With the inputs as given. Delivered light over the draws: {levels}; margins are under Verdict."

@@ -54,7 +54,7 @@ def limit_rows(summary: EstimateResult) -> list[list[str]]:
     """A row a limit: what, the most allowed, reached, margin of the limit left, verdict."""
     rows = []
     for row in summary.get("limits") or ():
-        limit, reached = float(row["limit"]), float(row["reached"])
+        limit, reached = row["limit"], row["reached"]
         margin = style.percent(1.0 - reached / limit) if limit > 0.0 else "–"
         unit = as_set(str(row["unit"]))
         rows.append(

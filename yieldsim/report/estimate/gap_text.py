@@ -39,17 +39,17 @@ def gap_rows(ds: xr.Dataset, gaps: Sequence[Mapping[str, Any]]) -> list[list[str
 
 def lasting(gap: Mapping[str, Any]) -> str:
     """How long a gap is within the run; of one that an end of it cuts, the least and, in brackets, its length in all."""
-    words = style.duration(float(gap["hours"]))
+    words = style.duration(gap["hours"])
     if not gap.get("at_least"):
         return words
-    whole = style.duration(float(gap["whole_hours"]))
+    whole = style.duration(gap["whole_hours"])
     return f"≥ {words} (in all {'' if gap['whole_known'] else '≥ '}{whole})"
 
 
 def longest_in_all(summary: EstimateResult) -> str:
     """What to say beside the longest gap within the run where one that an end of it cuts is longer in all; nothing elsewhere."""
     whole = float(summary.get("longest_gap_whole_hours", 0.0))
-    if not summary.get("longest_gap_at_least") and whole <= float(summary["longest_gap_hours"]):
+    if not summary.get("longest_gap_at_least") and whole <= summary["longest_gap_hours"]:
         return ""
     known = "" if summary["longest_gap_whole_known"] else "at least "
     return f"cut by the run's end; in all {known}{style.duration(whole)}"
@@ -57,14 +57,14 @@ def longest_in_all(summary: EstimateResult) -> str:
 
 def eclipse_rows(eclipses: Sequence[Mapping[str, Any]]) -> list[list[str]]:
     """A row an eclipse: from, how long, by what, kind, how much of the disc; the deepest ones, in order of time."""
-    deepest = sorted(eclipses, key=lambda row: -float(row["covered_fraction"]))[:MOST_ECLIPSES]
+    deepest = sorted(eclipses, key=lambda row: -row["covered_fraction"])[:MOST_ECLIPSES]
     return [
         [
             row["start_utc"].rstrip("Z").replace("T", " "),
             _lasting(row["start_utc"], row["end_utc"]),
             printable(row["occulter"], 40),
             printable(KINDS.get(row["kind"], row["kind"]), 20),
-            style.percent(float(row["covered_fraction"])),
+            style.percent(row["covered_fraction"]),
         ]
         for row in sorted(deepest, key=lambda row: str(row["start_utc"]))
     ]

@@ -64,7 +64,7 @@ def steps(ledger: Sequence[Mapping[str, Any]]) -> list[Step]:
     """The ledger with its differences."""
     found, before = [], None
     for row in ledger:
-        kwh = float(row["kwh"])
+        kwh = row["kwh"]
         lost = 0.0 if before is None else before - kwh
         share = lost / before if before else 0.0
         stage = str(row["stage"])
@@ -85,7 +85,7 @@ def why_nothing(ledger: Sequence[Mapping[str, Any]]) -> str:
     'Terrain hides the Sun whenever it is above the open horizon.'
     """
     first = next((step for step in steps(ledger) if step.kwh <= 0.0), None)
-    if first is None or float(ledger[-1]["kwh"]) > 0.0:
+    if first is None or ledger[-1]["kwh"] > 0.0:
         return ""
     return NOTHING_LEFT.get(first.stage, f"{first.words} lets nothing through.")
 
@@ -114,12 +114,12 @@ def height_in(ledger: Sequence[Mapping[str, Any]]) -> float:
 
 def draw_ledger(ledger: Sequence[Mapping[str, Any]], figure: Figure) -> None:
     """Fill a figure with the ledger of `summary.json`; where there is no sunlight to lose, with words."""
-    if float(ledger[0]["kwh"]) <= 0.0:
+    if ledger[0]["kwh"] <= 0.0:
         words = f"Nothing to account for.\n{why_nothing(ledger)}"
         figure.text(0.0, 1.0, words, ha="left", va="top", linespacing=1.6)
         return
-    factor, unit = (1e3, "Wh") if 0.0 < float(ledger[0]["kwh"]) < SMALL_KWH else (1.0, "kWh")
-    lines = steps([{"stage": row["stage"], "kwh": factor * float(row["kwh"])} for row in ledger])
+    factor, unit = (1e3, "Wh") if 0.0 < ledger[0]["kwh"] < SMALL_KWH else (1.0, "kWh")
+    lines = steps([{"stage": row["stage"], "kwh": factor * row["kwh"]} for row in ledger])
     groups = panels(lines)
     delivered = Step("delivered", "Delivered at the far end", lines[-1].kwh, 0.0, 0.0)
     groups[-1].append(delivered)

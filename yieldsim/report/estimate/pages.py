@@ -92,7 +92,7 @@ def _pdf_panels(ds: xr.Dataset) -> dict[str, Panel]:
         "calendar": Panel(partial(draw_calendar, ds), full, _calendar_in(ds), words["calendar"]),
         "strip": Panel(partial(draw_strip, ds, summary["gaps"]), full, 1.5, words["strip"]),
     }
-    if float(summary["ledger"][0]["kwh"]) > 0.0:
+    if summary["ledger"][0]["kwh"] > 0.0:
         height = height_in(summary["ledger"])
         panels["ledger"] = Panel(partial(draw_ledger, summary["ledger"]), full, height, words["ledger"])
     if ages(ds):
@@ -106,9 +106,9 @@ def _pdf_panels(ds: xr.Dataset) -> dict[str, Panel]:
         panels["worst-nights"] = Panel(partial(draw_worst_nights, nights), full, 2.3, words["worst-nights"])
     if gap_lengths_h(ds).size >= FEWEST_GAPS:
         panels["gap-counts"] = Panel(partial(draw_gap_counts, ds), 0.6 * full, 2.3, words["gap-counts"])
-    if float(summary["sun_following_kwh"]) > 0.0:
+    if summary["sun_following_kwh"] > 0.0:
         panels["references"] = Panel(partial(draw_references, summary), half, 1.5, words["references"])
-    return panels | (_light_panels(ds) if float(summary["delivered_kwh"]) > 0.0 else {})
+    return panels | (_light_panels(ds) if summary["delivered_kwh"] > 0.0 else {})
 
 
 def _light_panels(ds: xr.Dataset) -> dict[str, Panel]:
@@ -193,12 +193,12 @@ def _alternatives(ds: xr.Dataset) -> dict[str, str]:
     names, by_mount, _ = calendar_kwh(ds)
     kwh = by_mount.sum(axis=1)
     best, worst = int(kwh.argmax()), int(kwh.argmin())
-    gap = style.duration(float(summary["longest_gap_hours"]))
-    delivered = style.quantity(float(summary["delivered_kwh"]), "kWh")
+    gap = style.duration(summary["longest_gap_hours"])
+    delivered = style.quantity(summary["delivered_kwh"], "kWh")
     mounts = ds.sizes["mount"]
     return {
         "references": f"Bars: {delivered} delivered, against "
-        f"{style.quantity(float(summary['sun_following_kwh']), 'kWh')} for an aperture that follows the Sun.",
+        f"{style.quantity(summary['sun_following_kwh'], 'kWh')} for an aperture that follows the Sun.",
         "bars": "Bars of energy by period: most in "
         f"{names[best]} with {style.quantity(float(kwh[best]), 'kWh')}, least in "
         f"{names[worst]} with {style.quantity(float(kwh[worst]), 'kWh')}.",
@@ -208,16 +208,16 @@ def _alternatives(ds: xr.Dataset) -> dict[str, str]:
         f"{'mount' if mounts == 1 else 'mounts'}. "
         f"The Sun reaches {float(ds['solar_elevation_deg'].max()):.2f} degrees.",
         "calendar": "Delivered power by local solar time and solar day; the peak is "
-        f"{style.quantity(float(summary['peak_power_w']), 'W')}.",
+        f"{style.quantity(summary['peak_power_w'], 'W')}.",
         "acceptance": "Acceptance against angle; it falls to half of its peak at "
         + " and ".join(f"{angle:.1f} degrees" for angle in half_width_deg(ds))
         + ".",
         "incidence": "Hours of sunlight by the Sun's angle to each mount.",
         "mean-day": "Mean delivered power by local solar time.",
         "duration": "Delivered power against the share of time in which it is exceeded; light is delivered in "
-        f"{style.quantity(float(summary['hours_delivering']), 'hours', 4)}.",
+        f"{style.quantity(summary['hours_delivering'], 'hours', 4)}.",
         "ledger": "Bars from sunlight to delivered light: "
-        + "; ".join(f"{row['stage']} {style.quantity(float(row['kwh']), 'kWh')}" for row in summary["ledger"])
+        + "; ".join(f"{row['stage']} {style.quantity(row['kwh'], 'kWh')}" for row in summary["ledger"])
         + ".",
         "solar-days": "Bars of energy by solar day.",
         "seasons": "Bars of mean energy per solar day by solar longitude.",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import xarray as xr
@@ -46,7 +46,7 @@ def calendar_kwh(ds: xr.Dataset) -> tuple[time_axis.Times, FloatArray, NDArray[n
     return names, by_mount, np.diff(edges_h) > lasting_h.astype(float) - 0.01
 
 
-def yearly(ds: xr.Dataset) -> list[dict[str, float | str]]:
+def yearly(ds: xr.Dataset) -> list[dict[str, Any]]:
     """One row a calendar year: days covered, energy, mean power, hours delivering, longest gap.
 
     Of a gap that reaches over an edge between years each year counts its own part, and `goes_on` is 1 where that

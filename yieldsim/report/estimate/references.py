@@ -21,10 +21,10 @@ MOST_STEPS = 400
 
 def references(summary: EstimateResult) -> list[tuple[str, float]]:
     """Delivered energy and what it is measured against, smallest yardstick first, kWh."""
-    found = [("Delivered", float(summary["delivered_kwh"]))]
+    found = [("Delivered", summary["delivered_kwh"])]
     if summary["etendue_limited_kwh"] is not None:
-        found.append(("Etendue bound", float(summary["etendue_limited_kwh"])))
-    found.append(("Following the Sun", float(summary["sun_following_kwh"])))
+        found.append(("Etendue bound", summary["etendue_limited_kwh"]))
+    found.append(("Following the Sun", summary["sun_following_kwh"]))
     return found
 
 

@@ -117,19 +117,19 @@ def degrees(value: float, digits: int = 4) -> str:
 
 def place(site: Mapping[str, Any]) -> str:
     """Body, latitude, longitude, heights."""
-    latitude, longitude = float(site["latitude_deg"]), float(site["longitude_deg"]) % 360.0
+    latitude, longitude = site["latitude_deg"], site["longitude_deg"] % 360.0
     side = "north" if latitude >= 0.0 else "south"
     body = str(site["body"])
     return printable(
         f"{body[:1].upper()}{body[1:]}, {degrees(abs(latitude))} {side}, {degrees(longitude)} east; "
-        f"elevation {style.quantity(float(site['elevation_m']), 'm', 4)}, "
-        f"aperture {style.quantity(float(site['mast_height_m']), 'm')} above the ground"
+        f"elevation {style.quantity(site['elevation_m'], 'm', 4)}, "
+        f"aperture {style.quantity(site['mast_height_m'], 'm')} above the ground"
     )
 
 
 def collector_line(collector: Mapping[str, Any]) -> str:
     """Name, units, area, mass."""
-    units, area = int(collector["unit_count"]), float(collector["aperture_area_m2"])
+    units, area = int(collector["unit_count"]), collector["aperture_area_m2"]
     mass = collector["mass_kg"]
     words = f"{units} {'unit' if units == 1 else 'units'} of {style.quantity(area, 'm²')}"
     if units > 1:
@@ -147,7 +147,7 @@ def span(summary: Mapping[str, Any]) -> str:
 
 def days_of(summary: Mapping[str, Any]) -> str:
     """The length of the run: hours below a day, no decimals where it is whole days."""
-    days = float(summary["days"])
+    days = summary["days"]
     if days < 0.999:
         return style.duration(24.0 * days)
     whole = abs(days - round(days)) < 1e-3
@@ -156,14 +156,14 @@ def days_of(summary: Mapping[str, Any]) -> str:
 
 def headline(summary: EstimateResult) -> dict[str, str]:
     """The answer: a number, and one sentence."""
-    kwh, days = float(summary["delivered_kwh"]), float(summary["days"])
-    sunlight = float(summary["ledger"][0]["kwh"])
+    kwh, days = summary["delivered_kwh"], summary["days"]
+    sunlight = summary["ledger"][0]["kwh"]
     period = period_of(summary)
     years = days / period.year_days
     if kwh <= 0.0:
         sentence = f"No light is delivered in this run. {why_nothing(summary['ledger'])}"
     else:
-        mean = f"{style.quantity(float(summary['mean_power_w']), 'W')} on average"
+        mean = f"{style.quantity(summary['mean_power_w'], 'W')} on average"
         rate = f"{style.energy(kwh / days)} a day, " if days > 1.0 else ""
         if years > MANY_YEARS:
             rate = f"{style.energy(kwh / years)} {period.per}, "
@@ -176,9 +176,9 @@ def headline(summary: EstimateResult) -> dict[str, str]:
 
 def tiles(summary: EstimateResult, row_hours: FloatArray) -> list[dict[str, str]]:
     """Eight figures with a label and a note each."""
-    hours = float(summary["hours_delivering"])
-    all_hours = 24.0 * float(summary["days"])
-    gap = float(summary["longest_gap_hours"])
+    hours = summary["hours_delivering"]
+    all_hours = 24.0 * summary["days"]
+    gap = summary["longest_gap_hours"]
     per_kg = summary["delivered_kwh_per_kg"]
     etendue = summary["etendue"]
     first, last = summary["longest_gap_start_utc"], summary["longest_gap_end_utc"]
@@ -188,11 +188,11 @@ def tiles(summary: EstimateResult, row_hours: FloatArray) -> list[dict[str, str]
             "Per mass", style.energy(per_kg, "/kg"),
             "mass not given" if per_kg is None else "of collector",
         ),
-        _tile("Mean power", style.quantity(float(summary["mean_power_w"]), "W"), "over the whole run"),
+        _tile("Mean power", style.quantity(summary["mean_power_w"], "W"), "over the whole run"),
         _tile(
             "Peak power",
             style.quantity(float(summary.get("instantaneous_peak_power_w", summary["peak_power_w"])), "W"),
-            f"{style.quantity(float(summary['peak_power_w']), 'W')} {_strongest(row_hours)}",
+            f"{style.quantity(summary['peak_power_w'], 'W')} {_strongest(row_hours)}",
         ),
         _tile("Time with light", style.quantity(hours, "h", 4), f"{style.percent(hours / all_hours)} of the time"),
         _tile(
@@ -245,7 +245,7 @@ def mount_rows(ds: xr.Dataset, summary: EstimateResult) -> list[list[str]]:
     """A row a mount: letter, units, tilt, azimuth, roll, acceptance half-angle, kWh, share, kWh per unit."""
     hours = time_axis.row_hours(ds)
     energy = (ds["mount_delivered_power_w"].values * hours[:, None]).sum(axis=0) / 1000.0
-    total = float(summary["delivered_kwh"])
+    total = summary["delivered_kwh"]
     half = " × ".join(degrees(angle, 1) for angle in half_width_deg(ds))
     counts = ds["mount_count"].values
     decimals = decimals_for(float(energy.max()))
@@ -272,7 +272,7 @@ def no_loss(summary: EstimateResult) -> str:
 
 def shield(summary: EstimateResult) -> str:
     """Electricity that the shields draw."""
-    kwh = float(summary["shield_kwh_electric"])
+    kwh = summary["shield_kwh_electric"]
     if kwh <= 0.0:
         return ""
     return f"Dust shields draw {style.energy(kwh)} of electricity, not subtracted here."
@@ -280,17 +280,17 @@ def shield(summary: EstimateResult) -> str:
 
 def year_rows(ds: xr.Dataset, summary: EstimateResult) -> list[list[str]]:
     """A row a calendar year for long runs: year, days, kWh, mean W, hours delivering, longest gap."""
-    if float(summary["days"]) < MANY_YEARS * 365.25:
+    if summary["days"] < MANY_YEARS * 365.25:
         return []
     rows = yearly(ds)
-    decimals = {key: decimals_for(max(float(row[key]) for row in rows)) for key in ("kwh", "mean_w")}
+    decimals = {key: decimals_for(max(row[key] for row in rows)) for key in ("kwh", "mean_w")}
     return [
         [
             str(row["year"]),
-            style.number(float(row["days"])),
-            *(style.fixed(float(row[key]), decimals[key]) for key in ("kwh", "mean_w")),
-            style.fixed(float(row["hours"]), 0),
-            style.duration(float(row["longest_gap_h"])) + (f" {GOES_ON}" if row["goes_on"] else ""),
+            style.number(row["days"]),
+            *(style.fixed(row[key], decimals[key]) for key in ("kwh", "mean_w")),
+            style.fixed(row["hours"], 0),
+            style.duration(row["longest_gap_h"]) + (f" {GOES_ON}" if row["goes_on"] else ""),
         ]
         for row in rows
     ]
@@ -325,18 +325,18 @@ def fact_rows(ds: xr.Dataset, summary: EstimateResult) -> list[list[str]]:
         rows.append(
             [
                 "Etendue",
-                f"{style.number(float(etendue['used_m2_sr']))} of "
-                f"{style.number(float(etendue['limit_m2_sr']))} m² sr that the fibre accepts "
-                f"({style.percent(float(etendue['used_fraction']))})",
+                f"{style.number(etendue['used_m2_sr'])} of "
+                f"{style.number(etendue['limit_m2_sr'])} m² sr that the fibre accepts "
+                f"({style.percent(etendue['used_fraction'])})",
             ]
         )
     found = summary["convergence"]
     rows.append(
         [
             "Time step",
-            f"{style.duration(float(found['step_s']) / 3600.0)}; halving it moves the total by "
-            f"{style.percent(abs(float(found['relative_change'])))}, "
-            f"allowed {style.percent(float(found['tolerance']))}",
+            f"{style.duration(found['step_s'] / 3600.0)}; halving it moves the total by "
+            f"{style.percent(abs(found['relative_change']))}, "
+            f"allowed {style.percent(found['tolerance'])}",
         ]
     )
     return rows

@@ -17,7 +17,7 @@ def follower_table(summary: EstimateResult) -> list[list[str]]:
     if not found:
         return []
     rows = found["followers"]
-    decimals = decimals_for(float(found["fixed_kwh_per_unit"]))
+    decimals = decimals_for(found["fixed_kwh_per_unit"])
     mounted = "Fixed, mean of those mounted" if int(summary["collector"]["unit_count"]) > 1 else "Fixed"
     table = [
         [mounted, style.fixed(found["fixed_kwh_per_unit"], decimals), _outage(found, "fixed_"), "–", "–"]
@@ -38,7 +38,7 @@ def follower_table(summary: EstimateResult) -> list[list[str]]:
 
 def _outage(row: Mapping[str, Any], of: str = "") -> str:
     at_least = bool(row.get(f"{of}longest_gap_at_least"))
-    return style.duration(float(row[f"{of}longest_gap_hours"]), at_least=at_least)
+    return style.duration(row[f"{of}longest_gap_hours"], at_least=at_least)
 
 
 def follower_sentence(summary: EstimateResult) -> str:
@@ -50,7 +50,7 @@ def follower_sentence(summary: EstimateResult) -> str:
         "One unit of the same aperture and losses. The same energy takes so many fixed units as they are mounted here; the "
         "same longest outage takes so many, each in the orientation where it helps most."
     )
-    share, hours = float(found["tracker_downtime_fraction"]), float(found["tracker_stop_hours"])
+    share, hours = found["tracker_downtime_fraction"], found["tracker_stop_hours"]
     if share > 0.0 or hours > 0.0:
         return (
             f"{words} Tracker downtime: {style.percent(share)} of the light, and once "

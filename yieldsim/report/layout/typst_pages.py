@@ -59,7 +59,7 @@ def least_filled(marks: Sequence[Mapping[str, Any]], place: int | None) -> float
     >>> least_filled([{"page": 1, "share": 0.5}, {"page": 2, "share": 0.1}], None)
     0.1
     """
-    last = 1.0 if marks[-1]["page"] == 1 else float(marks[-1]["share"])
+    last = 1.0 if marks[-1]["page"] == 1 else marks[-1]["share"]
     if place is None:
         return last
     before = float(marks[place - 1]["share"])
