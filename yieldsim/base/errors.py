@@ -57,6 +57,17 @@ class InputError(YieldsimError):
         return type(self), (self.problems,)
 
 
+def refusal(where: str = "", key: str = "", found: str = "", allowed: str = "", hint: str = "") -> InputError:
+    """The InputError of a single problem, in the words of `Problem`."""
+    return InputError(Problem(where, key, found, allowed, hint))
+
+
+def refuse(problems: Sequence[Problem]) -> None:
+    """Raise InputError where there is any problem."""
+    if problems:
+        raise InputError(problems)
+
+
 class Gathered:
     """Several checks whose problems are told together: each runs in a `with` block of its own, then `refuse`.
 
@@ -86,8 +97,7 @@ class Gathered:
 
     def refuse(self) -> None:
         """Raise InputError with all that was found."""
-        if self.problems:
-            raise InputError(self.problems)
+        refuse(self.problems)
 
 
 class DataMissing(YieldsimError):

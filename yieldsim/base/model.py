@@ -337,10 +337,9 @@ class Notes:
 
     lines: list[str] = field(default_factory=list)
 
-    def add(self, line: str) -> None:
-        """Keep a line unless it is already there."""
-        if line not in self.lines:
-            self.lines.append(line)
+    def add(self, *lines: str) -> None:
+        """Keep each line that is not yet there."""
+        self.lines.extend(line for line in dict.fromkeys(lines) if line not in self.lines)
 
     def add_first(self, line: str) -> None:
         """Keep a line before all others."""

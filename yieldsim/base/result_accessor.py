@@ -7,7 +7,7 @@ from typing import Any
 
 import xarray as xr
 
-from yieldsim.base.errors import InputError, Problem, likely
+from yieldsim.base.errors import likely, refusal
 from yieldsim.base.results.attached import told
 
 
@@ -20,7 +20,7 @@ class ResultAccessor:
         try:
             self.summary: dict[str, Any] = json.loads(ds.attrs["summary"])
         except (KeyError, TypeError, ValueError):
-            raise InputError(Problem("", found="this Dataset is not a result of yieldsim")) from None
+            raise refusal("", found="this Dataset is not a result of yieldsim") from None
 
     def __getattr__(self, name: str) -> Any:
         """A total by its key."""

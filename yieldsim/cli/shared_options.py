@@ -15,7 +15,7 @@ from typing import Any
 
 import click
 
-from yieldsim.base.errors import DataMissing, Gathered, InputError, Problem
+from yieldsim.base.errors import DataMissing, Gathered, refusal
 from yieldsim.files.text.paths import refuse_name
 from yieldsim.runs.time_span import SPANS
 
@@ -42,7 +42,7 @@ class PathArgument(click.ParamType):  # type: ignore[type-arg, unused-ignore]
         refuse_name(text, "path" if param is None else _shown(param))
         if "\0" in text:
             key = "path" if param is None else _shown(param)
-            raise InputError(Problem("", key, "holds a zero byte", "the name of a file or folder"))
+            raise refusal("", key, "holds a zero byte", "the name of a file or folder")
         if self.refuses:
             _named(self.refuses)(Path(text))
         return Path(text)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from yieldsim.base.errors import InputError, Problem, likely
+from yieldsim.base.errors import InputError, likely, refusal
 from yieldsim.base.model import (
     Body,
     Collector,
@@ -65,7 +65,7 @@ def recognised(path: Path) -> Recognised:
         kind = likeliest(toml_table(text, reading.where))
         if kind is None:
             allowed = f"a file of one of these: {', '.join(WORDS)}"
-            raise InputError(Problem(reading.where, found="is of no known kind", allowed=allowed))
+            raise refusal(reading.where, found="is of no known kind", allowed=allowed)
         words = WORDS[kind](reading)
     reading.refuse()
     return Recognised(words, tuple(reading.warnings.lines))
@@ -187,7 +187,7 @@ def _table_words(reading: Reading, text: str) -> str:
     names = [cell.strip() for cell in header.split(",")]
     if len(names) > MOST_COLUMNS:
         found = f"heads {len(names)} columns"
-        raise InputError(Problem(reading.where, found=found, allowed=f"up to {MOST_COLUMNS}"))
+        raise refusal(reading.where, found=found, allowed=f"up to {MOST_COLUMNS}")
     if "temperature_k" in names:
         ground = ground_table(reading)
         low, high = ground.temperature_k.min(), ground.temperature_k.max()
@@ -216,9 +216,7 @@ def _table_words(reading: Reading, text: str) -> str:
         by = {"utc": "time", "hour": "hour of the day"}[named.series.against]
         return f"load table, {named.column} by {by}, {len(named.series.x)} rows"
     columns = "elevation_deg, acceptance_fraction, optical_depth, attenuation_db_per_km, temperature_k, removal_fraction or power_w"
-    raise InputError(
-        Problem(reading.where, found="is a table of no known kind", allowed=f"one with a column {columns}")
-    )
+    raise refusal(reading.where, found="is a table of no known kind", allowed=f"one with a column {columns}")
 
 
 def _the(body: Body) -> str:

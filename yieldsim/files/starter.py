@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from yieldsim.base.errors import InputError, Problem, likely
+from yieldsim.base.errors import likely, refusal
 from yieldsim.files.output.atomic_write import write_new_folder
 from yieldsim.files.text.bundled import sites_folder
 from yieldsim.files.text.decode import read_bytes
@@ -64,15 +64,13 @@ def write_starter(folder: Path, *, body: str = "moon", optics: bool = False) -> 
     """
     files = STARTERS.get(body.lower())
     if files is None:
-        raise InputError(
-            Problem(
-                "",
-                "body",
-                f'is "{body}"',
-                ", ".join(STARTERS),
-                likely(body.lower(), STARTERS)
-                or "for another world change a copy of these; sites/README.md says how",
-            )
+        raise refusal(
+            "",
+            "body",
+            f'is "{body}"',
+            ", ".join(STARTERS),
+            likely(body.lower(), STARTERS)
+            or "for another world change a copy of these; sites/README.md says how",
         )
     source = sites_folder()
     names = (*files, *OPTICS) if optics else files

@@ -20,7 +20,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any, Protocol
 
-from yieldsim.base.errors import CannotCompute, DataMissing, InputError, Problem
+from yieldsim.base.errors import CannotCompute, DataMissing, refusal
 from yieldsim.files.output.provenance import file_ends, package_digest, package_version
 from yieldsim.runs.time_span import whole_number
 
@@ -135,7 +135,7 @@ def computing(
         return
     if scheduler is None and _unguarded():
         hint = 'each process reads the script again: call this under if __name__ == "__main__"'
-        raise InputError(Problem("", "workers", f"is {workers} in a script without a guard", "1", hint))
+        raise refusal("", "workers", f"is {workers} in a script without a guard", "1", hint)
     library = cluster_library()
     if library is None:
         asked = "--workers" if scheduler is None else "--scheduler"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from yieldsim.base.errors import InputError
+from yieldsim.base.errors import refuse
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -28,8 +28,7 @@ def open_estimate(path: Path | str) -> xr.Dataset:
     file = path_given(path, "path", ALLOWED)
     ds = read_dataset(file)
     problems = total_problems(ds, estimate_summary(ds), shown(file))
-    if problems:
-        raise InputError(problems)
+    refuse(problems)
     return ds
 
 

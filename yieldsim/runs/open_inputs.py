@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import refusal, refuse
 
 if TYPE_CHECKING:
     from yieldsim.base.load_model import LoadPlan, UncertainPlan
@@ -91,8 +91,7 @@ def given(
         return value
     if isinstance(value, kind):
         problems = list(noun_problems(value))
-        if problems:
-            raise InputError(problems)
+        refuse(problems)
         return Loaded(noun=with_plain_numbers(value), sources=(), warnings=())
     return read(path_given(value, key, f"the path of {_a(file or key)} file, or {_a(kind.__name__)}"))
 
@@ -108,7 +107,7 @@ def kernel_paths(kernels: str | Path | Sequence[str | Path]) -> list[Path]:
 def refuse_progress(progress: object) -> None:
     """Raise InputError for what can't be called as a run goes."""
     if progress is not None and not callable(progress):
-        raise InputError(Problem("", "progress", f"is {progress!r:.60}", "a function of (done, of), or None"))
+        raise refusal("", "progress", f"is {progress!r:.60}", "a function of (done, of), or None")
 
 
 def _a(noun: str) -> str:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY, SECONDS_PER_DAY
-from yieldsim.base.errors import DataMissing, InputError, Problem
+from yieldsim.base.errors import DataMissing, refusal
 from yieldsim.base.model import Body
 from yieldsim.base.year.period import Period, year_name
 
@@ -80,7 +80,7 @@ def run_span(
             found = (
                 f"is {count:g} years of {body.name}, {count * year_days / DAYS_PER_YEAR:.0f} calendar years"
             )
-            raise InputError(Problem("", "years", found, f"a span of at most {LONGEST_YEARS} calendar years"))
+            raise refusal("", "years", found, f"a span of at most {LONGEST_YEARS} calendar years")
         if held and count * year_days <= LONGEST_YEARS * 366.0:
             days = own_days(body, TROPICAL_YEAR_DAYS if of_earth else year_days, count)
             step = interval_minutes / 60.0 / HOURS_PER_DAY

@@ -8,7 +8,7 @@ from numbers import Integral, Real
 from typing import TYPE_CHECKING
 
 from yieldsim.base.constants import DAYS_PER_YEAR
-from yieldsim.base.errors import Gathered, InputError, Problem, likely
+from yieldsim.base.errors import Gathered, InputError, likely, refusal
 from yieldsim.base.ranges import Range
 from yieldsim.files.text.timestamps import FIRST_YEAR, LAST_YEAR, LEAP_SECOND, NO_LEAP_SECOND
 
@@ -43,23 +43,21 @@ def utc_instant(value: object, key: str) -> np.datetime64:
         # a missing time of pandas is a datetime that is not equal to itself
         instant = np.datetime64(moment if moment == moment else "NaT")
     else:
-        raise InputError(
-            Problem(
-                "",
-                key,
-                f"{value!r} is not a time",
-                f"{wanted}, a date, a datetime or one time of skyfield or Astropy",
-            )
+        raise refusal(
+            "",
+            key,
+            f"{value!r} is not a time",
+            f"{wanted}, a date, a datetime or one time of skyfield or Astropy",
         )
     if np.isnat(instant):
-        raise InputError(Problem("", key, f"{value} is not a time", wanted))
+        raise refusal("", key, f"{value} is not a time", wanted)
     # beyond these years nanosecond labels wrap
     year = int(str(instant.astype("datetime64[Y]")))
     if not FIRST_YEAR <= year <= LAST_YEAR:
         raise _other_year(year, key)
     labelled: np.datetime64 = instant.astype("datetime64[ns]")
     if labelled != labelled.astype("datetime64[s]"):
-        raise InputError(Problem("", key, f"is {labelled}", "whole seconds: results are labelled in them"))
+        raise refusal("", key, f"is {labelled}", "whole seconds: results are labelled in them")
     return labelled
 
 
@@ -81,29 +79,29 @@ def _library_time(value: object) -> object:
 
 
 def _other_year(year: int, key: str) -> InputError:
-    return InputError(Problem("", key, f"is in the year {year}", f"{FIRST_YEAR} to {LAST_YEAR}"))
+    return refusal("", key, f"is in the year {year}", f"{FIRST_YEAR} to {LAST_YEAR}")
 
 
 def _parsed(text: str, key: str, wanted: str) -> dt.datetime:
     if LEAP_SECOND.search(text):
-        raise InputError(Problem("", key, f'"{text}" is not a time', f"seconds 00 to 59; {NO_LEAP_SECOND}"))
+        raise refusal("", key, f'"{text}" is not a time', f"seconds 00 to 59; {NO_LEAP_SECOND}")
     try:
         return dt.datetime.fromisoformat(text.strip())
     except ValueError:
-        raise InputError(Problem("", key, f'"{text}" is not a time', wanted)) from None
+        raise refusal("", key, f'"{text}" is not a time', wanted) from None
 
 
 def number(value: object, key: str) -> float:
     """A plain number; anything else is refused by name (True is no number here)."""
     if isinstance(value, bool) or not isinstance(value, Real):
-        raise InputError(Problem("", key, f"is {value!r}", "a number"))
+        raise refusal("", key, f"is {value!r}", "a number")
     return float(value)
 
 
 def whole_number(value: object, key: str, low: int, high: float = math.inf) -> int:
     """A whole number in a range; anything else is refused by name."""
     if isinstance(value, bool) or not isinstance(value, Integral) or not low <= int(value) <= high:
-        raise InputError(Problem("", key, f"is {value!r}", f"a whole number, {Range(low, high).words}"))
+        raise refusal("", key, f"is {value!r}", f"a whole number, {Range(low, high).words}")
     return int(value)
 
 
@@ -125,37 +123,30 @@ def start_and_end(
         begin = utc_instant(DEFAULT_START if start is None else start, "start")
     with gathered:
         if span is not None and span not in SPANS:
-            raise InputError(
-                Problem("", "span", f"is {span!r}", " or ".join(SPANS), likely(str(span), SPANS))
-            )
+            raise refusal("", "span", f"is {span!r}", " or ".join(SPANS), likely(str(span), SPANS))
     for key, given in (("years", years), ("span", span)):
         with gathered:
             if end is not None and given is not None:
-                raise InputError(Problem("", key, "is given beside end", "one of the two"))
+                raise refusal("", key, "is given beside end", "one of the two")
     with gathered:
         if end is not None:
             finish = utc_instant(end, "end")
         else:
             count = 1.0 if years is None else number(years, "years")
             if not 0.0 < count <= LONGEST_YEARS:
-                raise InputError(Problem("", "years", f"is {count:g}", f"above 0, at most {LONGEST_YEARS}"))
+                raise refusal("", "years", f"is {count:g}", f"above 0, at most {LONGEST_YEARS}")
     gathered.refuse()
     if finish is None:
         return begin, None
     if finish <= begin:
-        raise InputError(
-            Problem(
-                "",
-                "end",
-                f"{str(finish)[:16]} is not after start {str(begin)[:16]}",
-                "an end after the start",
-            )
+        raise refusal(
+            "", "end", f"{str(finish)[:16]} is not after start {str(begin)[:16]}", "an end after the start"
         )
     # whole days: a difference in nanoseconds wraps after 292 years
     days = int((finish.astype("datetime64[D]") - begin.astype("datetime64[D]")).astype(int))
     if days > LONGEST_YEARS * 366:
         found = f"is {days / DAYS_PER_YEAR:.0f} years after start"
-        raise InputError(Problem("", "end", found, f"a span of at most {LONGEST_YEARS} years"))
+        raise refusal("", "end", found, f"a span of at most {LONGEST_YEARS} years")
     return begin, finish
 
 
@@ -163,9 +154,7 @@ def refuse_interval(interval_minutes: float) -> None:
     """Raise InputError for a length that rows can't have."""
     number(interval_minutes, "interval_minutes")
     if not 1.0 <= interval_minutes <= 1440.0 or interval_minutes != int(interval_minutes):
-        raise InputError(
-            Problem("", "interval_minutes", f"is {interval_minutes:g}", "whole minutes from 1 to 1440")
-        )
+        raise refusal("", "interval_minutes", f"is {interval_minutes:g}", "whole minutes from 1 to 1440")
 
 
 def refuse_wrong_span(
@@ -217,24 +206,20 @@ def time_grid(start_utc: np.datetime64, end_utc: np.datetime64, interval_minutes
     interval = np.timedelta64(int(interval_minutes), "m")
     count, rest = divmod(end_utc - start_utc, interval)
     if rest != np.timedelta64(0) or count < 1:
-        raise InputError(
-            Problem(
-                "",
-                "end",
-                f"leaves {rest / np.timedelta64(1, 's'):g} s over after whole intervals of {interval_minutes:g} minutes",
-                "a span of whole intervals",
-                "put start and end on the hour",
-            )
+        raise refusal(
+            "",
+            "end",
+            f"leaves {rest / np.timedelta64(1, 's'):g} s over after whole intervals of {interval_minutes:g} minutes",
+            "a span of whole intervals",
+            "put start and end on the hour",
         )
     if count > MOST_ROWS:
-        raise InputError(
-            Problem(
-                "",
-                "interval_minutes",
-                f"is {interval_minutes:g}, which makes {int(count)} rows of this span",
-                f"up to {MOST_ROWS} rows",
-                "longer rows lose nothing of the energy: the steps inside them stay short",
-            )
+        raise refusal(
+            "",
+            "interval_minutes",
+            f"is {interval_minutes:g}, which makes {int(count)} rows of this span",
+            f"up to {MOST_ROWS} rows",
+            "longer rows lose nothing of the energy: the steps inside them stay short",
         )
     edges = start_utc + interval * np.arange(int(count) + 1)
     return TimeGrid(edge_utc=edges, edge_tdb_s=tdb_seconds(edges))

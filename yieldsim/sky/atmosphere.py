@@ -12,7 +12,7 @@ import xarray as xr
 from numpy.typing import ArrayLike
 
 from yieldsim.base.dataset import add
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import refusal
 from yieldsim.base.model import OpticalDepthTable, Site
 from yieldsim.base.numerics.interpolation import linear
 from yieldsim.base.numerics.vectors import FloatArray
@@ -109,7 +109,7 @@ def add_air(ds: xr.Dataset, site: Site, tdb_s: FloatArray) -> xr.Dataset:
     body = site.body
     if site.optical_depth is None or body.atmosphere_scale_height_km is None:
         lacking = "no optical depth" if site.optical_depth is None else f"{body.name} has no atmosphere"
-        raise InputError(Problem(site.name, "atmosphere.optical_depth", f"can't be used: {lacking}"))
+        raise refusal(site.name, "atmosphere.optical_depth", f"can't be used: {lacking}")
     radius_km = (2.0 * body.equatorial_radius_km + body.polar_radius_km) / 3.0
     depth = optical_depth_at(site.optical_depth, tdb_s, ds["solar_longitude_deg"].values)
     mass = air_mass(ds["solar_elevation_deg"].values, body.atmosphere_scale_height_km, radius_km)

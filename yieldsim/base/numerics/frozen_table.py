@@ -7,7 +7,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import refusal
 from yieldsim.base.numerics.vectors import FloatArray
 
 
@@ -16,9 +16,7 @@ def frozen_array(values: object) -> FloatArray:
     try:
         array = np.array(values, dtype=np.float64)
     except (TypeError, ValueError):
-        raise InputError(
-            Problem("", found="a table holds what is no number, or rows of unequal length")
-        ) from None
+        raise refusal("", found="a table holds what is no number, or rows of unequal length") from None
     array.setflags(write=False)
     return array
 

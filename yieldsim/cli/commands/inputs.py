@@ -119,13 +119,13 @@ def optical_depth(
 
 def _column_and_text(only: str | None) -> tuple[int, str] | None:
     """What --only asks for. Raises InputError where it is no column and text."""
-    from yieldsim.base.errors import InputError, Problem
+    from yieldsim.base.errors import refusal
 
     if only is None:
         return None
     column, sign, text = only.partition("=")
     if not sign or not text or not column.strip().isdecimal():
-        raise InputError(Problem("", "only", f'is "{only}"', "a column and its text, like 1=VL1"))
+        raise refusal("", "only", f'is "{only}"', "a column and its text, like 1=VL1")
     return int(column), text.strip()
 
 
@@ -138,7 +138,7 @@ def check(files: tuple[Path, ...], as_json: bool) -> None:
     A file's kind is told by its content. One line for each good file on stdout; every problem of the others
     on stderr.
     """
-    from yieldsim.base.errors import DataMissing, InputError, Problem
+    from yieldsim.base.errors import DataMissing, InputError, Problem, refuse
     from yieldsim.files.describe import recognised
 
     problems: list[Problem] = []
@@ -166,7 +166,6 @@ def check(files: tuple[Path, ...], as_json: bool) -> None:
         click.echo(json.dumps({"schema": "yieldsim check 1", "files": rows}, indent=2, ensure_ascii=False))
     for line in missing:
         click.echo(line, err=True)
-    if problems:
-        raise InputError(problems)
+    refuse(problems)
     if missing:
         raise DataMissing(f"{len(missing)} of {len(files)} files can't be checked with this installation")

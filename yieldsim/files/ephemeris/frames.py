@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from yieldsim.base.constants import J2000_JD, SECONDS_PER_DAY
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import InputError, refusal
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.ephemeris.kernel_file import Kernel, segment_span_s
 from yieldsim.files.text.paths import shown
@@ -80,9 +80,7 @@ def _from_relative(variables: dict[str, Any], number: int) -> FloatArray:
 
 
 def _unusable(kernel: Kernel, name: str, reason: str) -> InputError:
-    return InputError(
-        Problem(shown(kernel.path), found=f"does not define the frame {name} completely: {reason}")
-    )
+    return refusal(shown(kernel.path), found=f"does not define the frame {name} completely: {reason}")
 
 
 class SegmentChain:

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import InputError, refusal
 from yieldsim.base.model import Source
 from yieldsim.files.ephemeris.spk_segments import STATE_TYPES, StateSegment
 from yieldsim.files.output.provenance import KERNEL_ROLE, file_source
@@ -118,17 +118,13 @@ def open_kernel(path: Path) -> Kernel:
         return Kernel(path, "frames", _frames(path))
     if head.startswith(b"KPL/"):
         found = f"is a text kernel of the kind {head[:8].split()[0].decode('ascii', 'replace')}"
-        raise InputError(
-            Problem(where, found=found, allowed=ALLOWED, hint="rotation elements go into a body file")
-        )
+        raise refusal(where, found=found, allowed=ALLOWED, hint="rotation elements go into a body file")
     if head.startswith(b"DAFETF"):
-        raise InputError(
-            Problem(
-                where, found="is a kernel in transfer format", allowed=ALLOWED, hint="convert it to binary"
-            )
+        raise refusal(
+            where, found="is a kernel in transfer format", allowed=ALLOWED, hint="convert it to binary"
         )
     if not head.startswith((b"DAF/SPK", b"DAF/PCK", b"NAIF/DAF")):
-        raise InputError(Problem(where, found="is not a SPICE kernel", allowed=ALLOWED))
+        raise refusal(where, found="is not a SPICE kernel", allowed=ALLOWED)
     kind, segments = _daf(path, size)
     _check_segments(where, kind, segments)
     return Kernel(path, kind, _reader(path, kind))
@@ -158,7 +154,7 @@ def _daf(path: Path, size: int) -> tuple[str, list[tuple[Any, ...]]]:
         kind = {6: "positions", 5: "orientation"}.get(daf.ni)
         expected = {b"DAF/SPK": 6, b"DAF/PCK": 5}.get(daf.locidw, daf.ni)
         if daf.nd != 2 or kind is None or daf.ni != expected:
-            raise InputError(Problem(shown(path), found="is a DAF file of another kind", allowed=ALLOWED))
+            raise refusal(shown(path), found="is a DAF file of another kind", allowed=ALLOWED)
         if (daf.free - 1) * WORD > size:
             raise _damaged(
                 path, f"it has {size} bytes and should have at least {(daf.free - 1) * WORD}: it is cut short"
@@ -195,15 +191,11 @@ def _check_segments(where: str, kind: str, segments: list[tuple[Any, ...]]) -> N
         frame, data_type = segment[-4], segment[-3]
         allowed = ", ".join(str(known) for known in sorted(READABLE_TYPES[kind]))
         if data_type not in READABLE_TYPES[kind]:
-            raise InputError(
-                Problem(where, found=f"holds a segment of type {data_type}", allowed=f"types {allowed}")
-            )
+            raise refusal(where, found=f"holds a segment of type {data_type}", allowed=f"types {allowed}")
         if frame != J2000_FRAME:
-            raise InputError(
-                Problem(where, found=f"refers to the base frame {frame}", allowed="1 (J2000 / ICRF)")
-            )
+            raise refusal(where, found=f"refers to the base frame {frame}", allowed="1 (J2000 / ICRF)")
         if not (math.isfinite(segment[0]) and math.isfinite(segment[1]) and segment[0] < segment[1]):
-            raise InputError(Problem(where, found="is damaged: a segment ends before it begins"))
+            raise refusal(where, found="is damaged: a segment ends before it begins")
 
 
 def _reader(path: Path, kind: str) -> Any:
@@ -260,6 +252,4 @@ def _frames(path: Path) -> dict[str, Any]:
 
 
 def _damaged(path: Path, reason: str) -> InputError:
-    return InputError(
-        Problem(shown(path), found=f"is damaged: {reason}", allowed=ALLOWED, hint="fetch it again")
-    )
+    return refusal(shown(path), found=f"is damaged: {reason}", allowed=ALLOWED, hint="fetch it again")

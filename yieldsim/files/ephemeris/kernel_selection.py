@@ -23,7 +23,7 @@ import numpy as np
 
 from yieldsim.base.clock import library_time
 from yieldsim.base.ephemeris import Ephemeris
-from yieldsim.base.errors import DataMissing, InputError, Problem
+from yieldsim.base.errors import DataMissing, InputError, Problem, refusal, refuse
 from yieldsim.base.model import Body, Notes, Source
 from yieldsim.files.ephemeris.frames import FixedOffset, frame_of, turning_frame
 from yieldsim.files.ephemeris.kernel_file import SUFFIXES, Coverage, Kernel, coverage, open_kernel
@@ -110,9 +110,7 @@ class _Shelf:
                 return position
             link, wanted = self._link(wanted)
             position = link if position is None else link + position
-        raise InputError(
-            Problem("kernels", found=f"lead from target {target} in a circle, never to the barycentre")
-        )
+        raise refusal("kernels", found=f"lead from target {target} in a circle, never to the barycentre")
 
     def _link(self, target: int) -> tuple[Any, int]:
         """Vector function to a target from its centre, and that centre.
@@ -188,7 +186,7 @@ class _Shelf:
             values.append(orientation.rotation_at(t))
         if not all(np.isfinite(value).all() for value in values):
             names = ", ".join(source.name for source in self.sources)
-            raise InputError(Problem(names, found="is damaged: it holds values that are not numbers"))
+            raise refusal(names, found="is damaged: it holds values that are not numbers")
 
 
 def _orientation(body: Body, shelf: _Shelf) -> Any:
@@ -257,8 +255,7 @@ def _users_kernels(extra: Iterable[Path | str]) -> tuple[tuple[Kernel, ...], tup
         for path in sorted(folder.iterdir())
         if path.suffix.lower() in SUFFIXES and path.name not in bundled
     )
-    if problems:
-        raise InputError(problems)
+    refuse(problems)
     return named, dropped
 
 
@@ -272,8 +269,8 @@ def _folders() -> list[Path]:
         except (OSError, ValueError):
             is_folder = False
         if not is_folder:
-            raise InputError(
-                Problem(FOLDER_VARIABLE, found=f"names {reprlib.repr(given)}", allowed="a folder of kernels")
+            raise refusal(
+                FOLDER_VARIABLE, found=f"names {reprlib.repr(given)}", allowed="a folder of kernels"
             )
         folders.append(Path(given))
     local = Path("ephemeris_cache")

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field, ValidationInfo
-from pydantic_core import PydanticCustomError
 
 from yieldsim.base.constants import HOURS_PER_DAY
 from yieldsim.base.model import Body, Occulter, OrientationKernel, RotationElements
 from yieldsim.files.text.paths import named_kernel
 from yieldsim.files.toml.model import (
+    Faults,
     StrictModel,
     Text,
+    fault,
     problem,
     read_named,
     stated,
@@ -57,25 +58,25 @@ class RotationTable(StrictModel):
     prime_meridian_terms: list[list[Finite]] = Field(default_factory=list)
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """Lengths: 1 to 3 coefficients, rows of 3 or 4 numbers. A pole in the sky, and a world that turns."""
         declination = _numbers(given.get("pole_declination_deg"))
         meridian = _numbers(given.get("prime_meridian_deg"))
         if declination and abs(declination[0]) > 90.0:
-            yield "pole_declination_deg", problem(f"begins at {declination[0]:g}", "-90 to 90")
+            yield fault("pole_declination_deg", f"begins at {declination[0]:g}", "-90 to 90")
         if meridian and not any(meridian[1:2]):
             allowed = "a second coefficient, in degrees a day, other than 0"
-            yield "prime_meridian_deg", problem("has no rate of rotation", allowed)
+            yield fault("prime_meridian_deg", "has no rate of rotation", allowed)
         for key, value in given.items():
             if not isinstance(value, list):
                 continue
             if key.endswith("_deg") and not 1 <= len(value) <= 3:
-                yield key, problem(f"holds {len(value)} coefficients", "1 to 3")
+                yield fault(key, f"holds {len(value)} coefficients", "1 to 3")
             if key.endswith("_terms"):
                 for number, row in enumerate(value, start=1):
                     if isinstance(row, list) and len(row) not in (3, 4):
                         rows = "3 (amplitude, phase, rate per century) or 4 (and a rate per century squared)"
-                        yield key, problem(f"row {number} holds {len(row)} numbers", rows)
+                        yield fault(key, f"row {number} holds {len(row)} numbers", rows)
 
     def noun(self) -> RotationElements:
         """Frozen elements."""
@@ -129,7 +130,7 @@ class BodyFile(StrictModel):
     highest_ground_m: Annotated[float, stated(Body, "highest_ground_m")] | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """An ellipsoid of rotation about its short axis; a solar day that goes with the rotation.
 
         Once in a year the solar day gains or loses a turn on the stars:
@@ -146,13 +147,10 @@ class BodyFile(StrictModel):
             if not low <= day_hours <= high:
                 allowed = f"{low:.4g} or more" if math.isinf(high) else f"{low:.4g} to {high:.4g}"
                 hint = f"the prime meridian turns by {meridian[1]:g} deg a day"
-                yield "mean_solar_day_hours", problem(f"is {told(day_hours)}", allowed, hint)
+                yield fault("mean_solar_day_hours", f"is {told(day_hours)}", allowed, hint)
         lowest, highest = given.get("lowest_ground_m"), given.get("highest_ground_m")
         if isinstance(lowest, int | float) and isinstance(highest, int | float) and not lowest < highest:
-            yield (
-                "highest_ground_m",
-                problem(f"is {told(highest)}", f"above lowest_ground_m ({told(lowest)})"),
-            )
+            yield fault("highest_ground_m", f"is {told(highest)}", f"above lowest_ground_m ({told(lowest)})")
         polar, equatorial = given.get("polar_radius_km"), given.get("equatorial_radius_km")
         if (
             isinstance(polar, int | float)
@@ -160,7 +158,7 @@ class BodyFile(StrictModel):
             and not 0.3 * equatorial <= polar <= equatorial
         ):
             allowed = f"0.3 to 1 times equatorial_radius_km ({equatorial:g})"
-            yield "polar_radius_km", problem(f"is {polar:g}", allowed)
+            yield fault("polar_radius_km", f"is {polar:g}", allowed)
 
     def noun(self) -> Body:
         """The frozen body."""

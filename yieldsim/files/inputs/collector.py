@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import Field
-from pydantic_core import PydanticCustomError
 
 from yieldsim.base.model import (
     Acceptance,
@@ -33,12 +32,13 @@ from yieldsim.files.tables.lookup_tables import (
 )
 from yieldsim.files.toml.context import Reading
 from yieldsim.files.toml.model import (
+    Faults,
     StrictModel,
     Text,
     exactly_one,
     existing_file,
+    fault,
     named_file,
-    problem,
     stated,
 )
 from yieldsim.files.toml.parse import parse_toml
@@ -70,14 +70,14 @@ class AcceptanceTable(StrictModel):
     prescription: Annotated[Path, existing_file()] | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """A table with its source, or a prescription without."""
         yield from exactly_one(given, "table", "prescription")
         if "table" in given and "source" not in given:
             hint = "point: measured or traced with parallel light; disc: the Sun's width is already in it"
-            yield "source", problem("is missing", '"point" or "disc"', hint)
+            yield fault("source", "is missing", '"point" or "disc"', hint)
         if "source" in given and "prescription" in given and "table" not in given:
-            yield "source", problem("stands beside prescription", hint="it belongs to a table; leave it out")
+            yield fault("source", "stands beside prescription", hint="it belongs to a table; leave it out")
 
     def noun(self) -> Acceptance | PrescriptionAcceptance:
         """The frozen acceptance."""
@@ -123,39 +123,39 @@ class ShieldTable(StrictModel):
     power_w: Annotated[float, stated(Shield, "power_w")] = 0.0
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """A shield that removes or draws needs its cycle, and runs no longer than it."""
         cycle_hours, duty_minutes = given.get("cycle_hours"), given.get("duty_minutes")
         needing = [key for key in ("removal", "grains", "duty_minutes", "power_w") if given.get(key)]
         if cycle_hours is None and needing:
-            yield "cycle_hours", problem("is missing", hint=f"{needing[0]} is given; how often does it run?")
+            yield fault("cycle_hours", "is missing", hint=f"{needing[0]} is given; how often does it run?")
         if isinstance(cycle_hours, int | float) and isinstance(duty_minutes, int | float):
             longest = cycle_hours * MINUTES_PER_HOUR
             if 0.0 < longest < duty_minutes:
                 allowed = f"at most cycle_hours, {longest:g} minutes"
-                yield "duty_minutes", problem(f"is {duty_minutes:g}", allowed)
+                yield fault("duty_minutes", f"is {duty_minutes:g}", allowed)
         yield from cls._one_removal(given)
 
     @classmethod
-    def _one_removal(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def _one_removal(cls, given: Mapping[str, Any]) -> Faults:
         """A removal by size takes the place of the number; a range has both ends, and the number between them."""
         if given.get("grains") is not None:
             for key in ("removal", "lowest_removal", "highest_removal"):
                 if key in given:
-                    yield key, problem("stands beside grains", hint="one number or sizes; leave one out")
+                    yield fault(key, "stands beside grains", hint="one number or sizes; leave one out")
             return
         ends = [given.get(key) for key in ("lowest_removal", "highest_removal")]
         if ends == [None, None]:
             return
         for key, end in zip(("lowest_removal", "highest_removal"), ends, strict=True):
             if end is None:
-                yield key, problem("is missing", hint="a range has two ends")
+                yield fault(key, "is missing", hint="a range has two ends")
         numbers = [ends[0], given.get("removal", 0.0), ends[1]]
         if all(isinstance(one, int | float) for one in numbers) and (
             numbers != sorted(numbers) or ends[0] == ends[1]
         ):
             words = f"holds {ends[0]:g} to {ends[1]:g} around a removal of {numbers[1]:g}"
-            yield "highest_removal", problem(words, "lowest_removal < highest_removal, removal between them")
+            yield fault("highest_removal", words, "lowest_removal < highest_removal, removal between them")
 
     def noun(self) -> Shield:
         """The frozen shield."""
@@ -176,13 +176,13 @@ class FibreTable(StrictModel):
     darkening_db_per_km_per_year: Annotated[float, stated(Fibre, "darkening_db_per_km_per_year")] = 0.0
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """One attenuation; aperture and face together, for the etendue limit needs both."""
         yield from exactly_one(given, "attenuation_db_per_km", "table")
         pair = ("numerical_aperture", "face_diameter_mm")
         for key, other in (pair, pair[::-1]):
             if key in given and other not in given:
-                yield other, problem("is missing", hint=f"the etendue limit needs it beside {key}")
+                yield fault(other, "is missing", hint=f"the etendue limit needs it beside {key}")
 
     def noun(self) -> Fibre:
         """The frozen fibre."""
@@ -204,17 +204,16 @@ class CollectorFile(StrictModel):
     radiation: RadiationTable | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """At least one mount; heat of a fibre only where there is one."""
         if given.get("mounts") == []:
-            yield "mounts", problem("is empty", "one or more mounts")
+            yield fault("mounts", "is empty", "one or more mounts")
         if "thermal" in given and "fibre" not in given:
-            yield "thermal", problem("stands without [fibre]", hint="its parts are funnel, joint and fibre")
+            yield fault("thermal", "stands without [fibre]", hint="its parts are funnel, joint and fibre")
         dose = given.get("radiation")
         if isinstance(dose, Mapping) and dose.get("fibre_db_per_km") and "fibre" not in given:
-            yield (
-                "radiation",
-                problem("holds fibre_db_per_km without [fibre]", hint="there is no fibre to darken"),
+            yield fault(
+                "radiation", "holds fibre_db_per_km without [fibre]", hint="there is no fibre to darken"
             )
 
     def noun(self) -> Collector:

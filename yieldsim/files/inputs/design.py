@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from os.path import normpath
 from pathlib import Path
 from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field
-from pydantic_core import PydanticCustomError
 
 from yieldsim.base.errors import Problem, likely
 from yieldsim.base.load_model import LoadPlan, Storage, UncertainPlan
@@ -42,7 +41,7 @@ from yieldsim.files.inputs.design_tables import (
 )
 from yieldsim.files.inputs.uncertainty import uncertain_of
 from yieldsim.files.toml.context import Loaded, Reading
-from yieldsim.files.toml.model import StrictModel, Text, named_file, problem, stated, told
+from yieldsim.files.toml.model import Faults, StrictModel, Text, fault, named_file, problem, stated, told
 from yieldsim.files.toml.parse import parse_toml
 
 
@@ -122,12 +121,12 @@ class StoreTable(StrictModel):
     most_kwh: Annotated[float, stated(DesignPlan, "most_store_kwh")] | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """One of the two."""
         if "choices_kwh" in given and "most_kwh" in given:
-            yield "most_kwh", problem("stands beside choices_kwh", "one of them")
+            yield fault("most_kwh", "stands beside choices_kwh", "one of them")
         if given.get("choices_kwh") == []:
-            yield "choices_kwh", problem("is empty", "one or more capacities")
+            yield fault("choices_kwh", "is empty", "one or more capacities")
 
 
 class TrackerTable(StrictModel):
@@ -181,28 +180,28 @@ class DesignFile(StrictModel):
     growth: GrowthTable = GrowthTable()
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """Something to choose from, each file once, not too much of it."""
         if given.get("confidence") == "P90" and "uncertain" not in given:
-            yield "uncertain", problem("is missing", hint="confidence P90 asks for an uncertainty file")
+            yield fault("uncertain", "is missing", hint="confidence P90 asks for an uncertainty file")
         if given.get("objective") == "mass-per-kwh" and "most_units" not in given:
             hint = "more units always deliver more for each kilogram: all of them are used"
-            yield "most_units", problem("is missing", "a number of units beside mass-per-kwh", hint)
+            yield fault("most_units", "is missing", "a number of units beside mass-per-kwh", hint)
         sizes = 1
         for key in ("sites", "collectors"):
             named = given.get(key)
             if not isinstance(named, list):
                 continue
             if not named:
-                yield key, problem("is empty", "one or more files")
+                yield fault(key, "is empty", "one or more files")
             words = [normpath(one) for one in named if isinstance(one, str)]
             for word in {word for word in words if words.count(word) > 1}:
-                yield key, problem(f"hold {told(word)} twice", "each file once")
+                yield fault(key, f"hold {told(word)} twice", "each file once")
             sizes *= max(len(named), 1)
         masts = given.get("mast_heights_m")
         sizes *= max(len(masts), 1) if isinstance(masts, list) else 1
         if sizes > MOST_COMBINATIONS:
-            yield "", problem(f"makes {sizes} combinations", f"up to {MOST_COMBINATIONS}")
+            yield fault("", f"makes {sizes} combinations", f"up to {MOST_COMBINATIONS}")
         yield from wrong_phases(given)
 
     def noun(self, reading: Reading) -> DesignPlan:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any
 
 from pydantic import Field
-from pydantic_core import PydanticCustomError
 
 from yieldsim.base.load_model import LoadPlan
 from yieldsim.base.plans.design import (
@@ -26,7 +25,17 @@ from yieldsim.files.inputs.load import load_of
 from yieldsim.files.inputs.site import site_of
 from yieldsim.files.text.timestamps import is_later
 from yieldsim.files.toml.context import Reading
-from yieldsim.files.toml.model import Moment, StrictModel, Text, named_file, problem, stated, told, within
+from yieldsim.files.toml.model import (
+    Faults,
+    Moment,
+    StrictModel,
+    Text,
+    fault,
+    named_file,
+    stated,
+    told,
+    within,
+)
 
 Kilograms = Annotated[float, stated(Masses, "fixed_kg")]
 
@@ -56,12 +65,12 @@ class LinkTable(StrictModel):
     ends_kg: Kilograms = 0.0
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """One of the two losses."""
         if ("loss_per_km_fraction" in given) == ("loss_db_per_km" in given):
             both = "loss_db_per_km" in given
             found = "stands beside loss_per_km_fraction" if both else "is missing"
-            yield "loss_db_per_km", problem(found, "one of loss_db_per_km and loss_per_km_fraction")
+            yield fault("loss_db_per_km", found, "one of loss_db_per_km and loss_per_km_fraction")
 
     def noun(self) -> SiteLink:
         """The frozen link."""
@@ -102,30 +111,27 @@ class GrowthTable(StrictModel):
     discount_per_year: Annotated[float, stated(Growth, "discount_per_year")] = 0.0
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """The largest flight is the same whenever it goes."""
         if given.get("least") == "largest-flight" and given.get("discount_per_year", 0) != 0:
-            yield "discount_per_year", problem("stands beside least largest-flight", "0, or landed-mass")
+            yield fault("discount_per_year", "stands beside least largest-flight", "0, or landed-mass")
 
 
-def wrong_phases(given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+def wrong_phases(given: Mapping[str, Any]) -> Faults:
     """Phases that don't follow each other, of one name, too many; a growth without any."""
     phases = [one for one in given.get("phases") or () if isinstance(one, Mapping)]
     growth = given.get("growth")
     if growth is not None and not phases:
-        yield "growth", problem("stands without phases", "one or more [[phases]]")
+        yield fault("growth", "stands without phases", "one or more [[phases]]")
     if len(phases) > MOST_PHASES:
-        yield "phases", problem(f"are {len(phases)}", f"up to {MOST_PHASES}")
+        yield fault("phases", f"are {len(phases)}", f"up to {MOST_PHASES}")
     names = [one.get("name") for one in phases]
     for name in {name for name in names if isinstance(name, str) and names.count(name) > 1}:
-        yield "phases", problem(f"hold {told(name)} twice", "each name once")
+        yield fault("phases", f"hold {told(name)} twice", "each name once")
     dates = [one.get("date") for one in phases]
     until = growth.get("until") if isinstance(growth, Mapping) else None
     for before, after in pairwise(dates):
         if is_later(before, after) is False:
-            yield (
-                "phases",
-                problem(f"hold {str(after).strip()} after {str(before).strip()}", "dates in order"),
-            )
+            yield fault("phases", f"hold {str(after).strip()} after {str(before).strip()}", "dates in order")
     if dates and until is not None and is_later(dates[-1], until) is False:
-        yield "growth", problem(f"has until {str(until).strip()}", "a moment after the last phase's date")
+        yield fault("growth", f"has until {str(until).strip()}", "a moment after the last phase's date")

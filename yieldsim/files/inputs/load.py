@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field
-from pydantic_core import PydanticCustomError
 
 from yieldsim.base.load_model import (
     PRIORITIES,
@@ -36,7 +35,16 @@ from yieldsim.files.inputs.load_schedule import (
 )
 from yieldsim.files.text.timestamps import is_later
 from yieldsim.files.toml.context import Loaded, Reading
-from yieldsim.files.toml.model import Moment, StrictModel, Text, named_file, problem, stated, within
+from yieldsim.files.toml.model import (
+    Faults,
+    Moment,
+    StrictModel,
+    Text,
+    fault,
+    named_file,
+    stated,
+    within,
+)
 from yieldsim.files.toml.parse import parse_toml
 
 Efficiency = Annotated[float, stated(Load, "direct_efficiency")]
@@ -85,28 +93,22 @@ class LoadTable(StrictModel):
     rank: Annotated[int, stated(Load, "rank")] = 1
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """One amount that fits the kind, its efficiencies, and what deferring needs."""
         yield from _amount_problems(given)
         kind, priority = given.get("kind"), given.get("priority", "essential")
         if kind == "electric" and "converter_efficiency" not in given:
             hint = "share of the delivered light that becomes electricity"
-            yield "converter_efficiency", problem("is missing", "more than 0, at most 1", hint)
+            yield fault("converter_efficiency", "is missing", "more than 0, at most 1", hint)
         if kind in ("light", "heat") and "converter_efficiency" in given:
-            yield "converter_efficiency", problem(f"is given for {kind}", hint="efficiency is the key for it")
+            yield fault("converter_efficiency", f"is given for {kind}", hint="efficiency is the key for it")
         if kind == "electric" and "efficiency" in given:
-            yield (
-                "efficiency",
-                problem("is given for electric", hint="converter_efficiency is the key for it"),
-            )
+            yield fault("efficiency", "is given for electric", hint="converter_efficiency is the key for it")
         if priority == "deferrable" and "window_hours" not in given:
-            yield "window_hours", problem("is missing", "more than 0", "how long can a deferrable load wait?")
+            yield fault("window_hours", "is missing", "more than 0", "how long can a deferrable load wait?")
         for key in ("window_hours", "most_power_w"):
             if key in given and priority in ("essential", "sheddable"):
-                yield (
-                    key,
-                    problem(f"is given for a load that is {priority}", hint="deferrable loads can wait"),
-                )
+                yield fault(key, f"is given for a load that is {priority}", hint="deferrable loads can wait")
 
     def unit(self) -> AmountUnit:
         """The unit of the amount."""
@@ -147,36 +149,33 @@ class LoadTable(StrictModel):
         return 1.0
 
 
-def _amount_problems(given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+def _amount_problems(given: Mapping[str, Any]) -> Faults:
     held = [key for key in SOURCES if key in given]
     if not held:
         allowed = "power_w, a light unit (lumens, photons_umol_per_s, ...), table or dust_shields"
-        yield "", problem("has no amount", f"one of {allowed}")
+        yield fault("", "has no amount", f"one of {allowed}")
     for key in held[1:]:
-        yield key, problem(f"stands beside {held[0]}", "one amount")
+        yield fault(key, f"stands beside {held[0]}", "one amount")
     for key in BY_AREA:
         if key in given and "area_m2" not in given:
-            yield "area_m2", problem("is missing", hint=f"{key} is for each square metre")
+            yield fault("area_m2", "is missing", hint=f"{key} is for each square metre")
     if "area_m2" in given and not any(key in given for key in BY_AREA):
-        yield "area_m2", problem("stands without a flux", hint=f"it belongs to {' or '.join(BY_AREA)}")
+        yield fault("area_m2", "stands without a flux", hint=f"it belongs to {' or '.join(BY_AREA)}")
     kind = given.get("kind")
     for key in ONLY_LIGHT:
         if key in given and kind in ("heat", "electric"):
-            yield key, problem(f"is given for {kind}", hint="it measures light")
+            yield fault(key, f"is given for {kind}", hint="it measures light")
     if given.get("dust_shields") is False:
-        yield "dust_shields", problem("is false", "true", "leave it out")
+        yield fault("dust_shields", "is false", "true", "leave it out")
     if given.get("dust_shields") is True and kind in ("light", "heat"):
-        yield "dust_shields", problem(f"is given for {kind}", hint="the shields draw electric power")
+        yield fault("dust_shields", f"is given for {kind}", hint="the shields draw electric power")
     lamps = [key for key in ("from_storage_efficiency", "lamp_lm_per_w", "lamp_umol_per_j") if key in given]
     for key in lamps[1:]:
-        yield key, problem(f"stands beside {lamps[0]}", "one of them")
+        yield fault(key, f"stands beside {lamps[0]}", "one of them")
     for key, unit in (("lamp_lm_per_w", "lm"), ("lamp_umol_per_j", "umol/s")):
         fits = "table" in given or any(AMOUNTS[amount] == unit for amount in AMOUNTS if amount in given)
         if key in given and not fits:
-            yield (
-                key,
-                problem("is given for a load in another unit", hint="from_storage_efficiency is a share"),
-            )
+            yield fault(key, "is given for a load in another unit", hint="from_storage_efficiency is a share")
 
 
 class StorageTable(StrictModel):
@@ -198,13 +197,13 @@ class StorageTable(StrictModel):
     mass_kg_per_kwh: Annotated[float, stated(Storage, "mass_kg_per_kwh")] | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """It begins, and keeps its reserve, at or above the least it may hold."""
         least = given.get("least_fraction", 0.0)
         for key in ("initial_fraction", "reserve_fraction"):
             value = given.get(key)
             if isinstance(value, int | float) and isinstance(least, int | float) and value < least:
-                yield key, problem(f"is {value:g}", f"at least least_fraction, {least:g}")
+                yield fault(key, f"is {value:g}", f"at least least_fraction, {least:g}")
 
     def noun(self, loads: list[LoadTable], reading: Reading) -> Storage:
         """The frozen store, with warnings for what was taken as free of loss.
@@ -250,11 +249,11 @@ class OutageTable(StrictModel):
     repaired: Moment | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """It ends after it begins; either may have a zone."""
         repaired = given.get("repaired")
         if is_later(given.get("fails"), repaired) is False:
-            yield "repaired", problem(f"is {str(repaired).strip()}", "a moment after fails")
+            yield fault("repaired", f"is {str(repaired).strip()}", "a moment after fails")
 
     def noun(self) -> ShieldOutage:
         """The frozen outage."""
@@ -271,12 +270,12 @@ class LifeTable(StrictModel):
     shield_outages: list[OutageTable] = Field(default_factory=list)
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """Visits say how often and how well."""
         pair = ("visit_every_days", "visit_removes")
         for key, other in (pair, pair[::-1]):
             if key in given and other not in given:
-                yield other, problem("is missing", hint=f"{key} is given")
+                yield fault(other, "is missing", hint=f"{key} is given")
 
     def noun(self) -> Life:
         """The frozen life."""
@@ -303,11 +302,11 @@ class LoadFile(StrictModel):
     failures: FailuresTable = FailuresTable()
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """At least one load; names that stay apart as columns of a table."""
         loads = given.get("loads")
         if loads == []:
-            yield "loads", problem("is empty", "one or more loads")
+            yield fault("loads", "is empty", "one or more loads")
         seen: dict[str, str] = {}
         for load in loads if isinstance(loads, list) else []:
             name = load.get("name") if isinstance(load, Mapping) else None
@@ -315,9 +314,8 @@ class LoadFile(StrictModel):
                 continue
             word = column_word(name)
             if word in seen:
-                yield (
-                    "loads",
-                    problem(f'hold "{seen[word]}" and "{name}"', "names that differ in a letter or digit"),
+                yield fault(
+                    "loads", f'hold "{seen[word]}" and "{name}"', "names that differ in a letter or digit"
                 )
             seen.setdefault(word, name)
 

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Annotated, Any
 
-from pydantic_core import PydanticCustomError
-
 from yieldsim.base.radiation_model import Radiation
-from yieldsim.files.toml.model import StrictModel, problem, stated
+from yieldsim.files.toml.model import Faults, StrictModel, fault, stated
 
 
 class RadiationTable(StrictModel):
@@ -27,12 +25,11 @@ class RadiationTable(StrictModel):
     lens_loss_per_kgy: Annotated[float, stated(Radiation, "lens_loss_per_kgy")] = 0.0
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """A dose that takes something; what shapes a loss only beside it."""
         if "fibre_db_per_km" not in given and "lens_loss_per_kgy" not in given:
-            yield (
-                "fibre_db_per_km",
-                problem("is missing, as lens_loss_per_kgy is", hint="what does the dose take?"),
+            yield fault(
+                "fibre_db_per_km", "is missing, as lens_loss_per_kgy is", hint="what does the dose take?"
             )
         for keys, of in (
             (("fibre_exponent", "fibre_saturation_db_per_km", "fibre_recovered_fraction"), "fibre_db_per_km"),
@@ -40,7 +37,7 @@ class RadiationTable(StrictModel):
         ):
             for key in keys:
                 if key in given and of not in given:
-                    yield key, problem(f"stands without {of}", hint="it shapes that loss")
+                    yield fault(key, f"stands without {of}", hint="it shapes that loss")
 
     def noun(self) -> Radiation:
         """The frozen noun."""

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, ValidationInfo, field_validator
-from pydantic_core import PydanticCustomError
 
 from yieldsim.base.constants import HOURS_PER_DAY
 from yieldsim.base.model import (
@@ -27,11 +26,13 @@ from yieldsim.files.terrain.raster_metadata import split_variable
 from yieldsim.files.text.bundled import body_path
 from yieldsim.files.toml.context import Reading
 from yieldsim.files.toml.model import (
+    Faults,
     Moment,
     StrictModel,
     Text,
     exactly_one,
     existing_file,
+    fault,
     named_file,
     problem,
     read_named,
@@ -63,16 +64,16 @@ class HorizonTable(StrictModel):
     azimuth_step_deg: Annotated[float, stated(TerrainHorizon, "azimuth_step_deg")] | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """One kind of horizon; what shapes a computed one only beside terrain."""
         yield from exactly_one(given, "table", "terrain", "flat")
         if given.get("flat") is False:
-            yield "flat", problem("is false", "true", "leave it out and name a table or terrain")
+            yield fault("flat", "is false", "true", "leave it out and name a table or terrain")
         if given.get("terrain") == []:
-            yield "terrain", problem("is empty", "one or more terrain files, finest first")
+            yield fault("terrain", "is empty", "one or more terrain files, finest first")
         for key in ("reach_km", "azimuth_step_deg"):
             if key in given and "terrain" not in given:
-                yield key, problem("stands without terrain", hint="it shapes a horizon computed from terrain")
+                yield fault(key, "stands without terrain", hint="it shapes a horizon computed from terrain")
 
     def noun(self) -> HorizonMask | TerrainHorizon | None:
         """A mask, a mask still to be computed, or None for the bare body."""
@@ -91,7 +92,7 @@ class AtmosphereTable(StrictModel):
     table: Annotated[OpticalDepthTable, named_file(optical_depth_table)] | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """A number or a table."""
         yield from exactly_one(given, "optical_depth", "table")
 
@@ -122,7 +123,7 @@ class DustTable(StrictModel):
     events: list[EventTable] = Field(default_factory=list)
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """One rate."""
         yield from exactly_one(given, "loss_per_day", "loss_per_sol")
 
@@ -161,7 +162,7 @@ class SiteFile(StrictModel):
     ground: GroundTableOfSite | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """One latitude."""
         yield from exactly_one(given, "latitude_deg", "latitude_planetographic_deg")
 

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Annotated, Any, Literal
-
-from pydantic_core import PydanticCustomError
 
 from yieldsim.base.thermal_model import (
     BROADSIDE,
@@ -18,17 +16,15 @@ from yieldsim.base.thermal_model import (
     Thermal,
 )
 from yieldsim.files.tables.lookup_tables import ground_table
-from yieldsim.files.toml.model import StrictModel, exactly_one, named_file, problem, stated
+from yieldsim.files.toml.model import Faults, StrictModel, exactly_one, fault, named_file, stated
 
 
-def _limits_in_order(
-    given: Mapping[str, Any], *pairs: tuple[str, str]
-) -> Iterator[tuple[str, PydanticCustomError]]:
+def _limits_in_order(given: Mapping[str, Any], *pairs: tuple[str, str]) -> Faults:
     """A lowest temperature below the highest."""
     for low, high in pairs:
         ends = [given.get(key) for key in (low, high)]
         if all(isinstance(end, int | float) for end in ends) and ends[0] >= ends[1]:  # type: ignore[operator]
-            yield high, problem(f"is {ends[1]:g}", f"more than {low}, {ends[0]:g}")
+            yield fault(high, f"is {ends[1]:g}", f"more than {low}, {ends[0]:g}")
 
 
 LIMITS = ("lowest_k", "highest_k")
@@ -52,7 +48,7 @@ class InsulationTable(StrictModel):
     cover_highest_k: Annotated[float, stated(Insulation, "cover_highest_k")] | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """Limits in order."""
         yield from _limits_in_order(given, COVER_LIMITS)
 
@@ -67,7 +63,7 @@ class FibreHeatTable(StrictModel):
     highest_k: Annotated[float, stated(FibreHeat, "highest_k")] | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """Limits in order."""
         yield from _limits_in_order(given, LIMITS)
 
@@ -85,7 +81,7 @@ class FunnelHeatTable(StrictModel):
     highest_k: Annotated[float, stated(FunnelHeat, "highest_k")] | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """Limits in order."""
         yield from _limits_in_order(given, LIMITS)
 
@@ -105,14 +101,14 @@ class JointHeatTable(StrictModel):
     gel_highest_k: Annotated[float, stated(JointHeat, "gel_highest_k")] | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """Limits in order; a way out for what the joint takes."""
         yield from _limits_in_order(given, LIMITS, GEL_LIMITS)
         if all(given.get(key) == 0.0 for key in ("to_funnel_w_k", "to_fibre_w_k")) and not given.get(
             "area_m2"
         ):
             hint = "heat must leave the joint somewhere: give a conductance or area_m2"
-            yield "to_fibre_w_k", problem("is 0, as to_funnel_w_k and area_m2 are", hint=hint)
+            yield fault("to_fibre_w_k", "is 0, as to_funnel_w_k and area_m2 are", hint=hint)
 
 
 class ThermalTable(StrictModel):
@@ -148,11 +144,11 @@ class GroundTableOfSite(StrictModel):
     sky_temperature_k: Annotated[float, stated(Ground, "sky_temperature_k")] = 3.0
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """One kind of temperature; what shapes regolith only beside it."""
         yield from exactly_one(given, "temperature_k", "table", "model")
         if "scale_depth_m" in given and "model" not in given:
-            yield "scale_depth_m", problem("stands without model", hint='it belongs to model = "regolith"')
+            yield fault("scale_depth_m", "stands without model", hint='it belongs to model = "regolith"')
 
     def noun(self) -> Ground:
         """The frozen ground."""

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field
-from pydantic_core import PydanticCustomError
 
 from yieldsim.base.errors import likely
 from yieldsim.base.load_model import DOUBTS, MEASURED_YEAR, Distribution, UncertainInput, UncertainPlan
 from yieldsim.base.model import OpticalDepthTable
 from yieldsim.files.tables.lookup_tables import dated_optical_depth
 from yieldsim.files.toml.context import Loaded, Reading
-from yieldsim.files.toml.model import StrictModel, named_file, problem, stated, told, within
+from yieldsim.files.toml.model import Faults, StrictModel, fault, named_file, problem, stated, told, within
 from yieldsim.files.toml.parse import parse_toml
 
 Finite = Annotated[float, within(-1.0e9, 1.0e9)]
@@ -57,23 +56,22 @@ class UncertainTable(StrictModel):
     table: Annotated[OpticalDepthTable, named_file(dated_optical_depth)] | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """Exactly the parameters of the distribution, in order and in reach of the physical range."""
         distribution = given.get("distribution")
         own = PARAMETERS.get(distribution) if isinstance(distribution, str) else None
         if own is None:
             return
         if (distribution == "measured") != (given.get("what") == MEASURED_YEAR):
-            yield (
-                "distribution",
-                problem(f'is "{distribution}"', f"measured for {MEASURED_YEAR}, and for nothing else"),
+            yield fault(
+                "distribution", f'is "{distribution}"', f"measured for {MEASURED_YEAR}, and for nothing else"
             )
         for key in own:
             if key not in given:
-                yield key, problem("is missing", hint=f"{distribution} needs {', '.join(own)}")
+                yield fault(key, "is missing", hint=f"{distribution} needs {', '.join(own)}")
         for key in sorted(set().union(*PARAMETERS.values()) - set(own)):
             if key in given:
-                yield key, problem(f"is given for {distribution}", f"{', '.join(own)}")
+                yield fault(key, f"is given for {distribution}", f"{', '.join(own)}")
         values = [given.get(key) for key in own]
         numbers = [float(v) for v in values if isinstance(v, int | float) and not isinstance(v, bool)]
         if len(numbers) < len(own):
@@ -82,14 +80,14 @@ class UncertainTable(StrictModel):
         if not ordered.get(str(distribution), True) or (
             distribution == "triangular" and numbers[0] == numbers[-1]
         ):
-            yield own[-1], problem(f"is {numbers[-1]:g}", f"{' < '.join(own)}, not all the same")
+            yield fault(own[-1], f"is {numbers[-1]:g}", f"{' < '.join(own)}, not all the same")
         doubt = DOUBTS.get(str(given.get("what")))
         middle = numbers[1] if distribution == "triangular" else numbers[0]
         if distribution == "uniform":
             middle = 0.5 * (numbers[0] + numbers[1])
         if doubt is not None and not doubt.span[0] <= middle <= doubt.span[1]:
             allowed = f"{doubt.meaning}, {doubt.span[0]:g} to {doubt.span[1]:g}"
-            yield own[0], problem(f"puts the middle at {middle:g}", allowed)
+            yield fault(own[0], f"puts the middle at {middle:g}", allowed)
 
     def noun(self) -> UncertainInput:
         """The frozen input; how many measured years there are is counted where the body is known."""
@@ -109,16 +107,16 @@ class UncertainFile(StrictModel):
     uncertain: list[UncertainTable] = Field(description="one [[uncertain]] for each input")
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """At least one input, none twice."""
         tables = given.get("uncertain")
         if tables == []:
-            yield "uncertain", problem("is empty", "one or more inputs")
+            yield fault("uncertain", "is empty", "one or more inputs")
         seen: set[str] = set()
         for table in tables if isinstance(tables, list) else []:
             what = table.get("what") if isinstance(table, Mapping) else None
             if isinstance(what, str) and what in seen:
-                yield "uncertain", problem(f"holds {what} twice", "each input once")
+                yield fault("uncertain", f"holds {what} twice", "each input once")
             seen.add(str(what))
 
     def noun(self) -> UncertainPlan:

@@ -9,7 +9,7 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from yieldsim.base.errors import InputError, Problem, WriteFailed
+from yieldsim.base.errors import InputError, Problem, WriteFailed, refusal
 from yieldsim.files.output.result_folder import mend, settle
 from yieldsim.files.output.unfinished import PREFIX, clear_abandoned, held
 from yieldsim.files.text.paths import refuse_name, shown
@@ -54,7 +54,7 @@ def write_new_folder(folder: Path | str, files: dict[str, bytes]) -> None:
     target = Path(folder)
     refuse_name(target)
     if target.exists() and not target.is_dir():
-        raise InputError(Problem(shown(target), found="is a file, not a folder"))
+        raise refusal(shown(target), found="is a file, not a folder")
     if target.is_dir():
         try:
             mend(target)
@@ -100,15 +100,15 @@ def refuse_table_name(out: Path) -> None:
     """Raise InputError for the name of a table that is too long, a folder, or that a figure beside it would take."""
     refuse_name(out, "--out")
     if out.is_dir():
-        raise InputError(Problem("--out", found=f"{out} is a folder", allowed="the name of a table"))
+        raise refusal("--out", found=f"{out} is a folder", allowed="the name of a table")
     if out.suffix.lower() not in (".csv", ".txt"):
-        raise InputError(Problem("--out", found=f"is {out.name}", allowed="a name ending in .csv"))
+        raise refusal("--out", found=f"is {out.name}", allowed="a name ending in .csv")
 
 
 def refuse_page_name(out: Path) -> None:
     """Raise InputError for the name of a page that is too long, a folder, or without an HTML file's ending."""
     refuse_name(out, "--out")
     if out.is_dir():
-        raise InputError(Problem("--out", found=f"{out} is a folder", allowed="the name of a page"))
+        raise refusal("--out", found=f"{out} is a folder", allowed="the name of a page")
     if out.suffix.lower() not in (".html", ".htm"):
-        raise InputError(Problem("--out", found=f"is {out.name}", allowed="a name ending in .html"))
+        raise refusal("--out", found=f"is {out.name}", allowed="a name ending in .html")

@@ -11,7 +11,7 @@ from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import refusal, refuse
 from yieldsim.base.variables import VOCABULARY
 from yieldsim.files.output.estimate_check import AGAIN, declared_problems, refuse_other
 from yieldsim.files.output.result_folder import mend
@@ -145,11 +145,9 @@ def read_dataset(path: Path | str) -> xr.Dataset:
         there = file.is_file()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(Problem(where, found=f"cannot be read: {reason.lower()}")) from None
+        raise refusal(where, found=f"cannot be read: {reason.lower()}") from None
     if not there:
-        raise InputError(
-            Problem(where, found="is not there", hint="name an estimate.nc or the folder that holds it")
-        )
+        raise refusal(where, found="is not there", hint="name an estimate.nc or the folder that holds it")
     try:
         problems = declared_problems(file, where)
         if not problems:
@@ -158,9 +156,8 @@ def read_dataset(path: Path | str) -> xr.Dataset:
     # whatever the libraries make of a damaged file
     except Exception as error:
         reason = " ".join(str(error).split()).partition(". ")[0][:MOST_REASON] or type(error).__name__
-        raise InputError(Problem(where, found=f"cannot be read as NetCDF: {reason}", hint=AGAIN)) from None
-    if problems:
-        raise InputError(problems)
+        raise refusal(where, found=f"cannot be read as NetCDF: {reason}", hint=AGAIN) from None
+    refuse(problems)
     refuse_other(loaded, where)
     return loaded
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.base.dataset import spoilt
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import Problem, refusal, refuse
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -146,10 +146,9 @@ def refuse_other(ds: xr.Dataset, where: str) -> None:
         schema = ""
     if schema != ESTIMATE_SCHEMA:
         hint = f'it is one of "{schema}"' if isinstance(schema, str) and schema else ""
-        raise InputError(Problem(where, found="is not a result of yieldsim estimate", hint=hint))
+        raise refusal(where, found="is not a result of yieldsim estimate", hint=hint)
     problems = list(_structure(ds, where)) or [*_values(ds, where), *_steps(ds, where)]
-    if problems:
-        raise InputError(problems)
+    refuse(problems)
 
 
 def total_problems(ds: xr.Dataset, summary: Mapping[str, Any], where: str) -> list[Problem]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import InputError, refusal, refuse
 from yieldsim.files.output.estimate_check import declared_problems
 from yieldsim.files.text.paths import shown
 
@@ -29,22 +29,21 @@ def read_facing(path: Path | str) -> xr.Dataset:
         there = file.is_file()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(Problem(shown(file), found=f"cannot be read: {reason.lower()}")) from None
+        raise refusal(shown(file), found=f"cannot be read: {reason.lower()}") from None
     where = shown(file)
     if not there:
         hint = "name a facing.nc, or the folder that yieldsim orient wrote"
-        raise InputError(Problem(where, found="is not there", hint=hint))
+        raise refusal(where, found="is not there", hint=hint)
     try:
         problems = declared_problems(file, where)
-        if problems:
-            raise InputError(problems)
+        refuse(problems)
         with xr.open_dataset(file, engine="netcdf4", decode_times=False) as opened:
             ds: xr.Dataset = opened.load()
     except InputError:
         raise
     # whatever the library raises on a damaged file
     except Exception:
-        raise InputError(Problem(where, found="is no readable NetCDF file", hint=AGAIN)) from None
+        raise refusal(where, found="is no readable NetCDF file", hint=AGAIN) from None
     refuse_other_map(ds, where)
     return ds
 
@@ -57,13 +56,13 @@ def refuse_other_map(ds: xr.Dataset, where: str) -> None:
     except (KeyError, TypeError, ValueError, RecursionError):
         known = False
     if not known:
-        raise InputError(Problem(where, found="is not a result of yieldsim orient"))
+        raise refusal(where, found="is not a result of yieldsim orient")
     if not ("annual_kwh" in ds and ds["annual_kwh"].dims == ("tilt", "azimuth") and ds["annual_kwh"].size):
-        raise InputError(Problem(where, "annual_kwh", "is missing or of another shape", hint=AGAIN))
+        raise refusal(where, "annual_kwh", "is missing or of another shape", hint=AGAIN)
     for name in ("annual_kwh", "tilt", "azimuth"):
         values = ds[name].values
         if values.dtype.kind != "f" or not np.isfinite(values).all() or (values < 0.0).any():
-            raise InputError(Problem(where, name, "holds what is no number or out of its range", hint=AGAIN))
+            raise refusal(where, name, "holds what is no number or out of its range", hint=AGAIN)
     rows = summary.get("best")
     keys = ("tilt_deg", "azimuth_deg", "roll_deg", "annual_kwh")
     if not (
@@ -77,6 +76,4 @@ def refuse_other_map(ds: xr.Dataset, where: str) -> None:
         and isinstance(summary.get("site"), dict)
         and isinstance(summary.get("collector"), dict)
     ):
-        raise InputError(
-            Problem(where, "summary", "lacks the best orientations, site or collector", hint=AGAIN)
-        )
+        raise refusal(where, "summary", "lacks the best orientations, site or collector", hint=AGAIN)

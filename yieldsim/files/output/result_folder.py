@@ -12,7 +12,7 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from yieldsim.base.errors import InputError, Problem, WriteFailed
+from yieldsim.base.errors import WriteFailed, refusal
 from yieldsim.files.output.unfinished import PREFIX, clear_abandoned, held, locked
 from yieldsim.files.text.paths import refuse_name, shown
 
@@ -27,9 +27,9 @@ def refuse_file(folder: Path) -> None:
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         found = f"can't be a folder for results: {reason.lower()}"
-        raise InputError(Problem(shown(folder), found=found, hint="name another one with --out")) from None
+        raise refusal(shown(folder), found=found, hint="name another one with --out") from None
     if is_file:
-        raise InputError(Problem(shown(folder), found="is a file, not a folder for results"))
+        raise refusal(shown(folder), found="is a file, not a folder for results")
 
 
 @contextlib.contextmanager
@@ -60,7 +60,7 @@ def publish(stage: Path, target: Path) -> None:
     for file in files:
         settle(file)
         if (target / file.name).is_dir():
-            raise InputError(Problem(shown(target / file.name), found="is a folder where a result shall go"))
+            raise refusal(shown(target / file.name), found="is a folder where a result shall go")
     with locked(target):
         _move_finished(target)
         finished = target / (FINISHED + stage.name.removeprefix(PREFIX))

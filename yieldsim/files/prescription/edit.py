@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from yieldsim.base.errors import InputError, Problem, likely
+from yieldsim.base.errors import likely, refusal
 from yieldsim.files.prescription.read import PrescriptionFile
 from yieldsim.files.text.paths import path_given
 from yieldsim.files.toml.context import Reading
@@ -40,13 +40,11 @@ def key_path(key: str, data: Mapping[str, Any]) -> KeyPath:
         names = [str(row.get("name")) for row in data.get("materials", []) if isinstance(row, Mapping)]
         if len(parts) == 3 and parts[1] in names and parts[2] in ("index", "absorption_per_m"):
             return parts
-        raise InputError(
-            Problem(
-                "--vary",
-                found=f'names "{key}"',
-                allowed="materials.NAME.index or materials.NAME.absorption_per_m",
-                hint=f"the file describes: {', '.join(names) or 'none'}",
-            )
+        raise refusal(
+            "--vary",
+            found=f'names "{key}"',
+            allowed="materials.NAME.index or materials.NAME.absorption_per_m",
+            hint=f"the file describes: {', '.join(names) or 'none'}",
         )
     known = {
         (table, name)
@@ -59,9 +57,7 @@ def key_path(key: str, data: Mapping[str, Any]) -> KeyPath:
         if parts in known:
             return parts
         names = [".".join(path) for path in sorted(known)]
-        raise InputError(
-            Problem("--vary", found=f'names "{key}", which no prescription has', hint=likely(key, names))
-        )
+        raise refusal("--vary", found=f'names "{key}", which no prescription has', hint=likely(key, names))
     found = sorted(path for path in known if path[1] == key)
     # a name that several tables know belongs to the one that holds it here
     held = [path for path in found if isinstance(data.get(path[0]), Mapping) and key in data[path[0]]]
@@ -71,15 +67,11 @@ def key_path(key: str, data: Mapping[str, Any]) -> KeyPath:
         return found[0]
     if not found:
         names = sorted({name for _, name in known})
-        raise InputError(
-            Problem("--vary", found=f'names "{key}", which no prescription has', hint=likely(key, names))
-        )
-    raise InputError(
-        Problem(
-            "--vary",
-            found=f'names "{key}", which several tables have',
-            allowed=" or ".join(".".join(p) for p in found),
-        )
+        raise refusal("--vary", found=f'names "{key}", which no prescription has', hint=likely(key, names))
+    raise refusal(
+        "--vary",
+        found=f'names "{key}", which several tables have',
+        allowed=" or ".join(".".join(p) for p in found),
     )
 
 

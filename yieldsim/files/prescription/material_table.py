@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Annotated, Any
 
@@ -11,16 +11,18 @@ import numpy as np
 from pydantic import BeforeValidator
 from pydantic_core import PydanticCustomError
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import InputError, refusal
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.prescription_model import Coating, OpticalMaterial
 from yieldsim.files.prescription.material_database import GRID_NM, database_material, sellmeier_material
 from yieldsim.files.tables.csv_table import Column, Table, read_table
 from yieldsim.files.toml.context import Reading
 from yieldsim.files.toml.model import (
+    Faults,
     StrictModel,
     Text,
     exactly_one,
+    fault,
     named_file,
     problem,
     stated,
@@ -40,7 +42,7 @@ def material_table(reading: Reading) -> Table:
     """Index by wavelength, with absorption or without. Raises InputError."""
     table = read_table(reading, "material table", (WAVELENGTH, INDEX, ABSORPTION), (WAVELENGTH, INDEX))
     if len(table) < 2:
-        raise InputError(Problem(table.where, found="has one row", allowed="two or more wavelengths"))
+        raise refusal(table.where, found="has one row", allowed="two or more wavelengths")
     return table
 
 
@@ -82,12 +84,12 @@ class CoatingTable(StrictModel):
     layer_thickness_nm: Annotated[float, stated(Coating, "layer_thickness_nm")] | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """One way or the other; a layer needs both its numbers."""
         yield from exactly_one(given, "reflectance", "layer_index")
         for key, other in (("layer_index", "layer_thickness_nm"), ("layer_thickness_nm", "layer_index")):
             if key in given and other not in given and "reflectance" not in given:
-                yield other, problem("is missing", hint=f"it goes with {key}")
+                yield fault(other, "is missing", hint=f"it goes with {key}")
 
     def noun(self) -> Coating:
         """The frozen coating."""
@@ -107,13 +109,13 @@ class MaterialTable(StrictModel):
     service_limit_k: Kelvin | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """One source of the index; Sellmeier terms with their wavelengths, that make an index there."""
         yield from exactly_one(given, "index", "sellmeier", "table", "database")
         if "sellmeier" not in given:
             return
         if "sellmeier_nm" not in given:
-            yield "sellmeier_nm", problem("is missing", SPAN_WORDS, "where do the terms hold?")
+            yield fault("sellmeier_nm", "is missing", SPAN_WORDS, "where do the terms hold?")
             return
         try:
             terms, span = _terms(given["sellmeier"]), _span(given["sellmeier_nm"])
@@ -122,8 +124,8 @@ class MaterialTable(StrictModel):
         try:
             sellmeier_material("", terms, span)
         except InputError as error:
-            fault = error.problems[0]
-            yield "sellmeier", problem(fault.found, fault.allowed, fault.hint)
+            wrong = error.problems[0]
+            yield fault("sellmeier", wrong.found, wrong.allowed, wrong.hint)
 
     def noun(self) -> OpticalMaterial:
         """The frozen material. Raises InputError where its numbers make no index."""

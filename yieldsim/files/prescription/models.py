@@ -6,10 +6,8 @@ across the grooves or the trough otherwise.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Annotated, Any, Literal
-
-from pydantic_core import PydanticCustomError
 
 from yieldsim.base.prescription_model import (
     Band,
@@ -22,7 +20,7 @@ from yieldsim.base.prescription_model import (
     Tolerances,
 )
 from yieldsim.files.prescription.material_table import CoatingTable
-from yieldsim.files.toml.model import StrictModel, Text, exactly_one, problem, stated, within
+from yieldsim.files.toml.model import Faults, StrictModel, Text, exactly_one, fault, stated, within
 
 MOST_GROOVES = 100_000
 Length = Annotated[float, within(above=0.0, high=100.0)]
@@ -60,26 +58,25 @@ class CollarTable(StrictModel):
     reflectance: Annotated[float, stated(Collar, "reflectance")]
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """The mouth is the wide end; shapes and sections that go together."""
         mouth, outlet = number_in(given, "mouth_width_m"), number_in(given, "outlet_width_m")
         if mouth is not None and outlet is not None and outlet >= mouth:
-            yield "outlet_width_m", problem(f"is {outlet:g}", f"less than mouth_width_m, {mouth:g}")
+            yield fault("outlet_width_m", f"is {outlet:g}", f"less than mouth_width_m, {mouth:g}")
         shape, section = given.get("shape"), given.get("section")
         if shape == "conical" and section not in (None, "round"):
-            yield "section", problem(f'is "{section}"', '"round", for conical mirrors')
+            yield fault("section", f'is "{section}"', '"round", for conical mirrors')
         if shape == "flat" and section == "round":
-            yield (
-                "section",
-                problem('is "round"', '"square" or "trough", for flat mirrors', "conical is the round one"),
+            yield fault(
+                "section", 'is "round"', '"square" or "trough", for flat mirrors', "conical is the round one"
             )
         focused = shape == "parabolic" and given.get("place") == "beside"
         if focused and "outlet_width_m" in given:
             hint = "the parabola is focused on what stands behind the lens, which fixes it"
-            yield "outlet_width_m", problem("stands here", hint=hint)
+            yield fault("outlet_width_m", "stands here", hint=hint)
         if given.get("place") == "beside" and not focused and "outlet_width_m" not in given:
             hint = "how wide are the mirrors where they end below the lens?"
-            yield "outlet_width_m", problem("is missing", hint=hint)
+            yield fault("outlet_width_m", "is missing", hint=hint)
 
 
 class LensTable(StrictModel):
@@ -109,41 +106,42 @@ class LensTable(StrictModel):
     back_coating: CoatingTable | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """What each kind of lens needs and what it has no use for."""
         kind, outline = given.get("kind"), given.get("outline")
         if kind == "none":
             for key in given:
                 if key in cls.model_fields and key != "kind":
-                    yield key, problem("stands here", hint='kind = "none" has no use for it')
+                    yield fault(key, "stands here", hint='kind = "none" has no use for it')
         if kind not in ("fresnel", "linear_fresnel", "domed_fresnel", "plano_convex"):
             return
         needed = ["width_m", "material", "thickness_m"]
         needed += {"linear_fresnel": ["length_m"], "domed_fresnel": ["dome_radius_m"]}.get(kind, [])
         for key in needed:
             if key not in given:
-                yield key, problem("is missing", hint=f'kind = "{kind}" needs it')
+                yield fault(key, "is missing", hint=f'kind = "{kind}" needs it')
         grooved, long = kind != "plano_convex", kind == "linear_fresnel" or outline == "rectangle"
         if outline == "rectangle" and kind == "fresnel" and "length_m" not in given:
-            yield "length_m", problem("is missing", hint='outline = "rectangle" needs it')
+            yield fault("length_m", "is missing", hint='outline = "rectangle" needs it')
         foreign = ["curvature_radius_m", "conic_constant", "curved_side"] if grooved else [*_GROOVE_KEYS]
         foreign += [] if kind == "domed_fresnel" else ["dome_radius_m"]
         for key in foreign:
             if key in given:
-                yield key, problem("stands here", hint=f'kind = "{kind}" has no use for it')
+                yield fault(key, "stands here", hint=f'kind = "{kind}" has no use for it')
         if "length_m" in given and not long:
-            yield (
+            yield fault(
                 "length_m",
-                problem("stands here", hint='only straight grooves and outline = "rectangle" have a length'),
+                "stands here",
+                hint='only straight grooves and outline = "rectangle" have a length',
             )
         if grooved:
             yield from _grooves(given)
         else:
             yield from exactly_one(given, "focal_length_m", "curvature_radius_m")
         if kind == "linear_fresnel" and outline not in (None, "rectangle"):
-            yield "outline", problem(f'is "{outline}"', '"rectangle", for straight grooves')
+            yield fault("outline", f'is "{outline}"', '"rectangle", for straight grooves')
         if kind in ("domed_fresnel", "plano_convex") and outline not in (None, "round"):
-            yield "outline", problem(f'is "{outline}"', f'"round", for kind = "{kind}"')
+            yield fault("outline", f'is "{outline}"', f'"round", for kind = "{kind}"')
 
 
 _GROOVE_KEYS = (
@@ -152,14 +150,13 @@ _GROOVE_KEYS = (
 )  # fmt: skip
 
 
-def _grooves(given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+def _grooves(given: Mapping[str, Any]) -> Faults:
     """How many grooves, and slopes that are given or designed."""
     yield from exactly_one(given, "groove_count", "groove_pitch_m", "facet_angles_deg")
     slopes = given.get("facet_angles_deg")
     if slopes is None and "focal_length_m" not in given:
-        yield (
-            "focal_length_m",
-            problem("is missing", hint="facets are designed for it, or give facet_angles_deg"),
+        yield fault(
+            "focal_length_m", "is missing", hint="facets are designed for it, or give facet_angles_deg"
         )
     if isinstance(slopes, list):
         bad = [
@@ -167,22 +164,21 @@ def _grooves(given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomErro
         ]
         if not slopes or bad:
             found = f"holds {bad[0]}" if bad else "is empty"
-            yield "facet_angles_deg", problem(found, "slopes from 0 to below 85, from the centre outwards")
+            yield fault("facet_angles_deg", found, "slopes from 0 to below 85, from the centre outwards")
     width, pitch = number_in(given, "width_m"), number_in(given, "groove_pitch_m")
     count = number_in(given, "groove_count")
     if pitch is None and width is not None and count:
         pitch = width / 2.0 / count
     if pitch is not None and width is not None and pitch > width / 2.0:
-        yield "groove_pitch_m", problem(f"is {pitch:g}", f"at most half the lens's width, {width / 2.0:g}")
+        yield fault("groove_pitch_m", f"is {pitch:g}", f"at most half the lens's width, {width / 2.0:g}")
     if pitch is not None and width is not None and 0.0 < pitch < width / 2.0 / MOST_GROOVES:
         allowed = f"{width / 2.0 / MOST_GROOVES:.3g} or more, {MOST_GROOVES} grooves across half the lens"
-        yield "groove_pitch_m", problem(f"is {pitch:g}", allowed)
+        yield fault("groove_pitch_m", f"is {pitch:g}", allowed)
     rounding = (number_in(given, "tip_radius_m") or 0.0) + (number_in(given, "valley_radius_m") or 0.0)
     if pitch is not None and pitch > 0.0 and rounding >= pitch:
         found = f"and valley_radius_m make {rounding:.3g} in a groove {pitch:.3g} wide"
-        yield (
-            "tip_radius_m",
-            problem(found, hint="nothing of the facet is left; fewer grooves or sharper tools"),
+        yield fault(
+            "tip_radius_m", found, hint="nothing of the facet is left; fewer grooves or sharper tools"
         )
 
 
@@ -203,22 +199,22 @@ class FunnelTable(StrictModel):
     outlet_coating: CoatingTable | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """A body or a mirror; the mouth is the wide end; a compound parabola's length has limits."""
         kind = given.get("kind")
         need, foreign = ("material", "reflectance") if kind == "solid" else ("reflectance", "material")
         if kind in ("solid", "mirror"):
             if need not in given:
-                yield need, problem("is missing", hint=f'kind = "{kind}" needs it')
+                yield fault(need, "is missing", hint=f'kind = "{kind}" needs it')
             for key in (foreign, *(("mouth_coating", "outlet_coating") if kind == "mirror" else ())):
                 if key in given:
-                    yield key, problem("stands here", hint=f'kind = "{kind}" has no use for it')
+                    yield fault(key, "stands here", hint=f'kind = "{kind}" has no use for it')
         mouth, outlet = number_in(given, "mouth_width_m"), number_in(given, "outlet_width_m")
         if mouth is None or outlet is None or mouth <= 0.0 or outlet <= 0.0:
             return
         parabolic = given.get("shape") == "compound_parabolic"
         if outlet > mouth or (parabolic and outlet == mouth):
-            yield "outlet_width_m", problem(f"is {outlet:g}", f"less than mouth_width_m, {mouth:g}")
+            yield fault("outlet_width_m", f"is {outlet:g}", f"less than mouth_width_m, {mouth:g}")
             return
         length = number_in(given, "length_m")
         if parabolic and length is not None and length > 0.0:
@@ -226,7 +222,7 @@ class FunnelTable(StrictModel):
             shortest = (mouth + 3.0 * outlet) * (mouth - outlet) / (8.0 * outlet)
             if not shortest <= length <= longest * (1.0 + 1e-9):
                 allowed = f"{shortest:.4g} to {longest:.4g} (the full compound parabola) between these widths"
-                yield "length_m", problem(f"is {length:g}", allowed)
+                yield fault("length_m", f"is {length:g}", allowed)
 
 
 class FibreTable(StrictModel):
@@ -243,14 +239,14 @@ class FibreTable(StrictModel):
     distance_m: Annotated[float, stated(FibreFace, "distance_m")] | None = None
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """A round face or a rectangle; no gap where the indices are matched."""
         yield from exactly_one(given, "face_diameter_mm", "face_width_mm")
         if "face_width_mm" in given and "face_length_mm" not in given:
-            yield "face_length_mm", problem("is missing", hint="it goes with face_width_mm")
+            yield fault("face_length_mm", "is missing", hint="it goes with face_width_mm")
         gap = number_in(given, "gap_m")
         if given.get("coupling") == "matched" and gap is not None and gap > 0.0:
-            yield "gap_m", problem(f"is {gap:g}", '0 with coupling = "matched"')
+            yield fault("gap_m", f"is {gap:g}", '0 with coupling = "matched"')
         aperture = number_in(given, "numerical_aperture")
         core = number_in({"core_index": cls.model_fields["core_index"].default, **given}, "core_index")
         if (
@@ -258,10 +254,10 @@ class FibreTable(StrictModel):
         ):  # beyond any medium it is refused for its range
             return
         if given.get("coupling") == "matched" and aperture > core:
-            yield "numerical_aperture", problem(f"is {aperture:g}", f"at most core_index, {core:g}")
+            yield fault("numerical_aperture", f"is {aperture:g}", f"at most core_index, {core:g}")
         elif given.get("coupling") != "matched" and aperture > 1.0:
             hint = "no light comes in from vacuum at more than 90 deg"
-            yield "numerical_aperture", problem(f"is {aperture:g}", "at most 1 behind an air gap", hint)
+            yield fault("numerical_aperture", f"is {aperture:g}", "at most 1 behind an air gap", hint)
 
 
 class TolerancesTable(StrictModel):
@@ -285,12 +281,12 @@ class BandTable(StrictModel):
     longest_nm: Annotated[float, stated(Band, "longest_nm")] = 4000.0
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """The ends in order."""
         low = number_in({"shortest_nm": 250.0, **given}, "shortest_nm")
         high = number_in({"longest_nm": 4000.0, **given}, "longest_nm")
         if low is not None and high is not None and low >= high:
-            yield "longest_nm", problem(f"is {high:g}", f"more than shortest_nm, {low:g}")
+            yield fault("longest_nm", f"is {high:g}", f"more than shortest_nm, {low:g}")
 
     def noun(self) -> Band:
         """The frozen band."""

@@ -8,7 +8,7 @@ problem of the file: parts that overlap, grooves that would reflect totally, mat
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -19,7 +19,6 @@ from pydantic import Field, ValidationError
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.prescription_model import Collar, FibreFace, Funnel, Lens, OpticalMaterial, Prescription
 from yieldsim.files.prescription.checks import (
-    Fault,
     collar_fits,
     lens_shape,
     placing,
@@ -39,7 +38,7 @@ from yieldsim.files.prescription.models import (
 )
 from yieldsim.files.text.paths import path_given
 from yieldsim.files.toml.context import Loaded, Reading
-from yieldsim.files.toml.model import StrictModel, Text
+from yieldsim.files.toml.model import Faults, StrictModel, Text
 from yieldsim.files.toml.parse import key_words, parse_toml
 
 
@@ -58,7 +57,7 @@ class PrescriptionFile(StrictModel):
     materials: Annotated[list[MaterialTable], Field(default_factory=list)]
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[Fault]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """Everything that needs two tables to be seen."""
         yield from unknown_materials(given)
         yield from lens_shape(given)

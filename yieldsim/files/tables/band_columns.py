@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import Problem, refusal
 from yieldsim.base.model import AcceptanceBands
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.solar_spectrum import band_weights
@@ -82,7 +82,7 @@ def contradictions(bands: AcceptanceBands, acceptance: FloatArray) -> Iterator[t
 def _wrong_ends(where: str, found: list[tuple[float, float, str]]) -> Iterator[Problem]:
     """Problems of the bands' ends."""
     if len(found) > MOST_BANDS:
-        raise InputError(Problem(where, found=f"heads {len(found)} bands", allowed=f"up to {MOST_BANDS}"))
+        raise refusal(where, found=f"heads {len(found)} bands", allowed=f"up to {MOST_BANDS}")
     for shortest, longest, name in found:
         if not SHORTEST_NM <= shortest < longest <= LONGEST_NM:
             allowed = f"acceptance_SHORTEST_LONGEST_nm, from {SHORTEST_NM:g} to {LONGEST_NM:g}"

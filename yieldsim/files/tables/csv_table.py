@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from yieldsim.base.errors import InputError, Problem, likely
+from yieldsim.base.errors import InputError, Problem, likely, refusal, refuse
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.ranges import Range
 from yieldsim.files.text.timestamps import utc_iso
@@ -77,14 +77,14 @@ def read_table(
     header_line, header = rows.pop(0)
     if len(header) > MOST_COLUMNS:
         found = f"heads {len(header)} columns"
-        raise InputError(Problem(f"{where} line {header_line}", found=found, allowed=f"up to {MOST_COLUMNS}"))
+        raise refusal(f"{where} line {header_line}", found=found, allowed=f"up to {MOST_COLUMNS}")
     columns = _layout(f"{where} line {header_line}", header, layouts, also)
     names = [column.name for column in columns]
     unused = [name for name in header if name and name not in names]
     if unused:
         reading.warn(f"columns not used: {', '.join(unused)}")
     if not rows:
-        raise InputError(Problem(where, found="has a header but no rows"))
+        raise refusal(where, found="has a header but no rows")
     problems: list[tuple[int, Problem]] = []
     whole = [(line, row) for line, row in rows if len(row) == len(header)]
     for line, row in rows:
@@ -113,8 +113,7 @@ def refuse_rows(problems: Sequence[Problem], where: str) -> None:
     if len(problems) > MOST_PROBLEMS:
         rest = Problem(where, found=f"has {len(problems) - MOST_PROBLEMS} more problems of this kind")
         problems = [*problems[:MOST_PROBLEMS], rest]
-    if problems:
-        raise InputError(problems)
+    refuse(problems)
 
 
 def _column(
@@ -163,19 +162,17 @@ def _rows(text: str, where: str) -> list[tuple[int, list[str]]]:
     rows: list[tuple[int, list[str]]] = []
     count = text.count("\n")
     if count > MOST_LINES:
-        raise InputError(Problem(where, found=f"has {count} lines", allowed=f"up to {MOST_LINES}"))
+        raise refusal(where, found=f"has {count} lines", allowed=f"up to {MOST_LINES}")
     for line, content in enumerate(text.split("\n"), start=1):
         if not content.strip() or content.lstrip().startswith("#"):
             continue
         try:
             cells = next(csv.reader([content], strict=True, skipinitialspace=True))
         except csv.Error as error:
-            raise InputError(
-                Problem(f"{where} line {line}", found=f"is not a row of a CSV table: {error}")
-            ) from None
+            raise refusal(f"{where} line {line}", found=f"is not a row of a CSV table: {error}") from None
         rows.append((line, [cell.strip() for cell in cells]))
     if not rows:
-        raise InputError(Problem(where, found="has no header row"))
+        raise refusal(where, found="has no header row")
     return rows
 
 

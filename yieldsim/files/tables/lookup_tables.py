@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from yieldsim.base.clock import tdb_seconds
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import InputError, Problem, refusal
 from yieldsim.base.model import AcceptanceBands, AttenuationTable, HorizonMask, OpticalDepthTable
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.thermal_model import GroundTable
@@ -76,14 +76,8 @@ def dated_optical_depth(reading: Reading) -> OpticalDepthTable:
     """Optical depth by time_utc alone: a series as it was measured. Raises InputError."""
     table = optical_depth_table(reading)
     if table.against != "tdb_s":
-        raise InputError(
-            Problem(
-                reading.where,
-                SOLAR_LONGITUDE.name,
-                "is the column",
-                TIME.name,
-                "measured years are cut by date",
-            )
+        raise refusal(
+            reading.where, SOLAR_LONGITUDE.name, "is the column", TIME.name, "measured years are cut by date"
         )
     return table
 
@@ -92,7 +86,7 @@ def attenuation_table(reading: Reading) -> AttenuationTable:
     """Attenuation by wavelength_nm, at least two rows. Raises InputError."""
     table = read_table(reading, "attenuation table", (WAVELENGTH, ATTENUATION))
     if len(table) < 2:
-        raise InputError(Problem(table.where, found="has one row", allowed="two or more wavelengths"))
+        raise refusal(table.where, found="has one row", allowed="two or more wavelengths")
     return AttenuationTable(
         wavelength_nm=table.numbers[WAVELENGTH.name],
         attenuation_db_per_km=table.numbers[ATTENUATION.name],
@@ -103,7 +97,7 @@ def ground_table(reading: Reading) -> GroundTable:
     """Temperature of the ground by local_true_solar_time_hours, at least two rows. Raises InputError."""
     table = read_table(reading, "ground temperature table", (SOLAR_TIME, TEMPERATURE))
     if len(table) < 2:
-        raise InputError(Problem(table.where, found="has one row", allowed="two or more hours"))
+        raise refusal(table.where, found="has one row", allowed="two or more hours")
     return GroundTable(
         local_true_solar_time_hours=table.numbers[SOLAR_TIME.name],
         temperature_k=table.numbers[TEMPERATURE.name],
@@ -117,7 +111,7 @@ def grain_removal_table(reading: Reading) -> GrainCells:
     """Removal by grain_diameter_um, at least two rows: diameters and removals. Raises InputError."""
     table = read_table(reading, "grain removal table", (GRAIN, REMOVAL))
     if len(table) < 2:
-        raise InputError(Problem(table.where, found="has one row", allowed="two or more diameters"))
+        raise refusal(table.where, found="has one row", allowed="two or more diameters")
     return table.numbers[GRAIN.name], table.numbers[REMOVAL.name]
 
 
@@ -152,7 +146,7 @@ def acceptance_cells(reading: Reading) -> AcceptanceCells:
 def _round_cells(table: Table, reading: Reading) -> AcceptanceCells:
     incidence_deg, acceptance = table.numbers[INCIDENCE.name], table.numbers[ACCEPTANCE.name]
     if len(table) < 2:
-        raise InputError(Problem(table.where, found="has one row", allowed="two or more angles"))
+        raise refusal(table.where, found="has one row", allowed="two or more angles")
     if incidence_deg[0] != 0.0:
         raise InputError(
             table.problem(0, INCIDENCE.name, f"begins at {incidence_deg[0]:g}", "a first row at 0")
@@ -216,14 +210,14 @@ def _refuse_narrow(table: Table, name: str, angles_deg: FloatArray, value: Float
     """Raise InputError where no light is accepted, or all within less than NARROWEST_ACCEPTANCE_DEG from side to middle."""
     lit = np.flatnonzero(value > 0.0)
     if not lit.size:
-        raise InputError(Problem(table.where, ACCEPTANCE.name, "is 0 in every row", "a row above 0"))
+        raise refusal(table.where, ACCEPTANCE.name, "is 0 in every row", "a row above 0")
     first, last = angles_deg[max(lit[0] - 1, 0)], angles_deg[min(lit[-1] + 1, len(angles_deg) - 1)]
     # a table that begins at 0 is mirrored there
     half_deg = last if first == 0.0 else 0.5 * (last - first)
     if half_deg < NARROWEST_ACCEPTANCE_DEG:
         found = f"holds all light within {half_deg:.3g} deg"
         allowed = f"{NARROWEST_ACCEPTANCE_DEG:g} deg or more"
-        raise InputError(Problem(table.where, name, found, allowed, NARROW_HINT))
+        raise refusal(table.where, name, found, allowed, NARROW_HINT)
 
 
 def _warn_cut_off(reading: Reading, angles_deg: FloatArray, grid: FloatArray, name: str) -> None:

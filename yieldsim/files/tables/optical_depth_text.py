@@ -23,7 +23,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from yieldsim.base.constants import SECONDS_PER_HOUR
-from yieldsim.base.errors import Gathered, InputError, Problem
+from yieldsim.base.errors import Gathered, InputError, Problem, refusal
 from yieldsim.files.text.timestamps import utc_iso
 from yieldsim.files.toml.context import Reading
 
@@ -100,8 +100,8 @@ def read_series(reading: Reading, columns: Columns) -> Series:
         raise InputError(problems[:MOST_TOLD] if found or absent else problems[-MOST_TOLD:])
     if len(found) < 2:
         hint = "are the columns those of the time and the optical depth?"
-        raise InputError(
-            Problem(reading.where, found=f"holds {len(found)} measurements", allowed="two or more", hint=hint)
+        raise refusal(
+            reading.where, found=f"holds {len(found)} measurements", allowed="two or more", hint=hint
         )
     rows = tuple((moment, sum(depths) / len(depths)) for moment, depths in sorted(found.items()))
     return Series(rows=rows, titles=titles, absent=absent, elsewhere=elsewhere)
@@ -120,11 +120,9 @@ def _checked(columns: Columns) -> dt.datetime | None:
         named = {"time_column": columns.time, "depth_column": columns.depth}
         for name, value in (named | ({"only": columns.only[0]} if columns.only else {})).items():
             if not 1 <= value <= MOST_COLUMNS:
-                raise InputError(
-                    Problem("", name, f"is {value}", f"1 to {MOST_COLUMNS}, counted from the left")
-                )
+                raise refusal("", name, f"is {value}", f"1 to {MOST_COLUMNS}, counted from the left")
         if columns.time == columns.depth:
-            raise InputError(Problem("", "depth_column", "is the time's", "another column"))
+            raise refusal("", "depth_column", "is the time's", "another column")
     with gathered:
         zero = None if columns.sol_zero_utc is None else _moment(columns.sol_zero_utc, "", "sol_zero")
     gathered.refuse()
@@ -157,7 +155,7 @@ def _depth(cells: list[str], column: int, where: str) -> float:
     try:
         depth = float(_cell(cells, column))
     except ValueError:
-        raise InputError(Problem(where, f"column {column}", "holds no number", "the optical depth")) from None
+        raise refusal(where, f"column {column}", "holds no number", "the optical depth") from None
     return depth if math.isfinite(depth) else 0.0
 
 
@@ -166,7 +164,7 @@ def _time(cells: list[str], columns: Columns, zero: dt.datetime | None, where: s
     key = f"column {columns.time}"
     text = _cell(cells, columns.time)
     if not text:
-        raise InputError(Problem(where, key, "is missing", "the time"))
+        raise refusal(where, key, "is missing", "the time")
     if zero is None:
         return _moment(text, where, key).isoformat(timespec="seconds")
     try:
@@ -174,7 +172,7 @@ def _time(cells: list[str], columns: Columns, zero: dt.datetime | None, where: s
     except ValueError:
         sol = math.nan
     if not 0.0 <= sol <= 1e5:
-        raise InputError(Problem(where, key, f'is "{text}"', "a sol, 0 to 100000"))
+        raise refusal(where, key, f'is "{text}"', "a sol, 0 to 100000")
     # a sol named by its number alone stands for its noon
     into = sol + 0.5 if sol == int(sol) and "." not in text else sol
     moment = zero + dt.timedelta(seconds=into * columns.sol_hours * SECONDS_PER_HOUR)
@@ -185,6 +183,6 @@ def _moment(text: str, where: str, key: str) -> dt.datetime:
     try:
         return dt.datetime.fromisoformat(utc_iso(text))
     except ValueError as error:
-        raise InputError(
-            Problem(where, key, f'is "{text}"', str(error), hint="a sol's number needs --sol-zero")
+        raise refusal(
+            where, key, f'is "{text}"', str(error), hint="a sol's number needs --sol-zero"
         ) from None

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from yieldsim.base.errors import DataMissing, InputError, Problem, likely
+from yieldsim.base.errors import DataMissing, likely, refusal
 from yieldsim.files.text.paths import named_path
 
 PACKAGE = Path(__file__).resolve().parents[2]
@@ -35,7 +35,7 @@ def body_path(name: str, naming_file: Path) -> Path:
         return bodies_folder() / f"{name.lower()}.toml"
     if "/" not in name and not name.endswith(".toml"):
         allowed = f"{', '.join(names)}, or a path to a body file (.toml)"
-        raise InputError(Problem("", "body", f"is {name!r}", allowed, likely(name.lower(), names)))
+        raise refusal("", "body", f"is {name!r}", allowed, likely(name.lower(), names))
     return named_path(name, naming_file)
 
 

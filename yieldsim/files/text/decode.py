@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from io import BufferedReader
 from pathlib import Path
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import refusal
 from yieldsim.files.text.paths import neighbour, shown
 
 LARGEST_BYTES = 64_000_000
@@ -37,18 +37,18 @@ def opened(path: Path) -> Iterator[BufferedReader]:
     try:
         status = path.stat()
         if stat.S_ISDIR(status.st_mode):
-            raise InputError(Problem(where, found="is a folder, not a file"))
+            raise refusal(where, found="is a folder, not a file")
         if not stat.S_ISREG(status.st_mode):
-            raise InputError(Problem(where, found="is not an ordinary file"))
+            raise refusal(where, found="is not an ordinary file")
         if status.st_size == 0:
-            raise InputError(Problem(where, found="is empty"))
+            raise refusal(where, found="is empty")
         with path.open("rb") as file:
             yield file
     except FileNotFoundError:
-        raise InputError(Problem(where, found="does not exist", hint=neighbour(path))) from None
+        raise refusal(where, found="does not exist", hint=neighbour(path)) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(Problem(where, found=f"cannot be read: {reason.lower()}")) from None
+        raise refusal(where, found=f"cannot be read: {reason.lower()}") from None
 
 
 def read_bytes(path: Path) -> bytes:
@@ -57,26 +57,24 @@ def read_bytes(path: Path) -> bytes:
         content = file.read(LARGEST_BYTES + 1)
     if len(content) > LARGEST_BYTES:
         allowed = f"at most {LARGEST_BYTES / 1e6:.0f} MB for an input file or table"
-        raise InputError(
-            Problem(shown(path), found=f"is {path.stat().st_size / 1e6:.0f} MB", allowed=allowed)
-        )
+        raise refusal(shown(path), found=f"is {path.stat().st_size / 1e6:.0f} MB", allowed=allowed)
     return content
 
 
 def decode(content: bytes, where: str) -> str:
     """UTF-8 text, a byte-order mark taken off and line ends made plain. Raises InputError."""
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise InputError(Problem(where, found="is UTF-16 text", allowed="UTF-8", hint="save it as UTF-8"))
+        raise refusal(where, found="is UTF-16 text", allowed="UTF-8", hint="save it as UTF-8")
     nul = content.find(b"\x00")
     if nul >= 0:
-        raise InputError(Problem(where, found=f"is not text: a zero byte at offset {nul}"))
+        raise refusal(where, found=f"is not text: a zero byte at offset {nul}")
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         found = f"is not UTF-8 text: byte 0x{content[error.start]:02x} at offset {error.start}"
-        raise InputError(Problem(f"{where} line {line}", found=found, hint="save it as UTF-8")) from None
+        raise refusal(f"{where} line {line}", found=found, hint="save it as UTF-8") from None
     text = text.replace("\r\n", "\n")
     if not text.strip():
-        raise InputError(Problem(where, found="is empty"))
+        raise refusal(where, found="is empty")
     return text

@@ -14,7 +14,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import refusal
 
 LONGEST_NAME_BYTES, LONGEST_PATH_BYTES = 255, 4095
 """Of one part of a path and of a whole one, on the file systems in use."""
@@ -24,7 +24,7 @@ SHOWN_LETTERS = 40
 def path_given(given: object, key: str, allowed: str) -> Path:
     """What a program gives as a path. Raises InputError for what is none."""
     if not isinstance(given, str | os.PathLike):
-        raise InputError(Problem("", key, f"is {reprlib.repr(given)}", allowed))
+        raise refusal("", key, f"is {reprlib.repr(given)}", allowed)
     return Path(given)
 
 
@@ -33,7 +33,7 @@ def several(given: Any, key: str, allowed: str) -> list[Any]:
     if isinstance(given, str | os.PathLike):
         return [given]
     if not isinstance(given, Iterable):
-        raise InputError(Problem("", key, f"is {reprlib.repr(given)}", allowed))
+        raise refusal("", key, f"is {reprlib.repr(given)}", allowed)
     return list(given)
 
 
@@ -44,9 +44,9 @@ def refuse_name(path: Path | str, key: str = "") -> None:
     size, whole = len(os.fsencode(longest)), len(os.fsencode(text))
     if size > LONGEST_NAME_BYTES:
         found = f"holds the name {longest[:SHOWN_LETTERS]}... of {size} bytes"
-        raise InputError(Problem("", key, found, f"up to {LONGEST_NAME_BYTES}"))
+        raise refusal("", key, found, f"up to {LONGEST_NAME_BYTES}")
     if whole > LONGEST_PATH_BYTES:
-        raise InputError(Problem("", key, f"is a path of {whole} bytes", f"up to {LONGEST_PATH_BYTES}"))
+        raise refusal("", key, f"is a path of {whole} bytes", f"up to {LONGEST_PATH_BYTES}")
 
 
 def shown(path: Path) -> str:
@@ -62,7 +62,7 @@ def named_path(name: str, naming_file: Path) -> Path:
     Raises InputError, its Problem without place and key: the caller knows them.
     """
     if not name.strip() or not name.isprintable():
-        raise InputError(Problem("", found=f"is {name!r}", allowed="the name of a file"))
+        raise refusal("", found=f"is {name!r}", allowed="the name of a file")
     folder = naming_file.parent
     try:
         target = (folder / name).resolve()
@@ -70,20 +70,18 @@ def named_path(name: str, naming_file: Path) -> Path:
         exists, is_folder = target.exists(), target.is_dir()
     except (OSError, RuntimeError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(Problem("", found=f'names "{name}", which cannot be followed: {reason}')) from None
+        raise refusal("", found=f'names "{name}", which cannot be followed: {reason}') from None
     if not any(target.is_relative_to(root) for root in roots):
-        raise InputError(
-            Problem(
-                "",
-                found=f'names "{name}", which lies outside its folder and the working directory',
-                allowed="a file under either",
-                hint="copy it there, or run from a folder above both",
-            )
+        raise refusal(
+            "",
+            found=f'names "{name}", which lies outside its folder and the working directory',
+            allowed="a file under either",
+            hint="copy it there, or run from a folder above both",
         )
     if not exists:
-        raise InputError(Problem("", found=f'names "{name}", which does not exist', hint=neighbour(target)))
+        raise refusal("", found=f'names "{name}", which does not exist', hint=neighbour(target))
     if is_folder:
-        raise InputError(Problem("", found=f'names "{name}", which is a folder'))
+        raise refusal("", found=f'names "{name}", which is a folder')
     return folder / name
 
 

@@ -46,6 +46,16 @@ def problem(found: str, allowed: str = "", hint: str = "") -> PydanticCustomErro
     return PydanticCustomError(PROBLEM, "problem", {"found": found, "allowed": allowed, "hint": hint})
 
 
+Fault = tuple[str, PydanticCustomError]
+"""A key of a table, empty for the table itself, and what is wrong with it."""
+Faults = Iterator[Fault]
+
+
+def fault(key: str, found: str, allowed: str = "", hint: str = "") -> Fault:
+    """What `StrictModel.together` tells of a key."""
+    return key, problem(found, allowed, hint)
+
+
 def told(value: object) -> str:
     """A TOML value as a message shows it.
 
@@ -72,7 +82,7 @@ class StrictModel(BaseModel):
     )
 
     @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Iterator[tuple[str, PydanticCustomError]]:
+    def together(cls, given: Mapping[str, Any]) -> Faults:
         """Problems between keys: pairs of key and `problem(...)`; an empty key blames the table itself.
 
         given   the table as written, of any types, misspelt keys put right (so that one slip is told once)
@@ -294,11 +304,11 @@ def _file_name(value: object) -> str:
     return value
 
 
-def exactly_one(given: Mapping[str, Any], *keys: str) -> Iterator[tuple[str, PydanticCustomError]]:
+def exactly_one(given: Mapping[str, Any], *keys: str) -> Faults:
     """Problems of a table that must hold exactly one of the keys, for `StrictModel.together`."""
     held = [key for key in keys if key in given]
     choice = " or ".join((", ".join(keys[:-1]), keys[-1]))
     if not held:
-        yield "", problem(f"needs {choice}")
+        yield fault("", f"needs {choice}")
     for key in held[1:]:
-        yield key, problem(f"stands beside {held[0]}", f"only one of {choice}")
+        yield fault(key, f"stands beside {held[0]}", f"only one of {choice}")

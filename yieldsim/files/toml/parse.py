@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import InputError, Problem, refusal, refuse
 from yieldsim.files.text.timestamps import LEAP_SECOND, NO_LEAP_SECOND
 from yieldsim.files.toml.context import Reading
 from yieldsim.files.toml.file_kinds import home_of, taken_for, with_article
@@ -37,7 +37,7 @@ def parse_toml(reading: Reading, model: type[Model], role: str) -> Model:
     other = taken_for(data, role)
     if other is not None:
         found = f"looks like {with_article(other)} file"
-        raise InputError(Problem(reading.where, found=found, allowed=f"{with_article(role)} file here"))
+        raise refusal(reading.where, found=found, allowed=f"{with_article(role)} file here")
     lines = key_lines(text)
     respelt = respell(data, model)
     faults: list[tuple[int, Problem]] = []
@@ -72,11 +72,11 @@ def toml_table(text: str, where: str) -> dict[str, Any]:
     """The parsed document. Raises InputError with line and column on a fault of syntax, or where it is too large."""
     if len(text) > MOST_TOML_BYTES:
         found = f"is {len(text) / 1e6:.1f} MB of text"
-        raise InputError(Problem(where, found=found, allowed=f"up to {MOST_TOML_BYTES / 1e6:.0f} MB"))
+        raise refusal(where, found=found, allowed=f"up to {MOST_TOML_BYTES / 1e6:.0f} MB")
     try:
         data = tomllib.loads(text)
     except RecursionError:
-        raise InputError(Problem(where, found="is not valid TOML: nested too deeply")) from None
+        raise refusal(where, found="is not valid TOML: nested too deeply") from None
     except ValueError as error:
         match = _PLACE.match(str(error))
         words, line, column = match.groups() if match else (str(error), None, None)
@@ -85,10 +85,9 @@ def toml_table(text: str, where: str) -> dict[str, Any]:
         reason = words[:1].lower() + words[1:]
         if line and LEAP_SECOND.search(text.split("\n")[int(line) - 1]):
             reason, ending = f"{NO_LEAP_SECOND}; write 59 or the next minute", ""
-        raise InputError(Problem(place, found=f"is not valid TOML: {_cut(reason)}{ending}")) from None
+        raise refusal(place, found=f"is not valid TOML: {_cut(reason)}{ending}") from None
     problems = size_problems(data, where)
-    if problems:
-        raise InputError(problems)
+    refuse(problems)
     return data
 
 

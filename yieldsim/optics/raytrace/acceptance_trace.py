@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import refusal
 from yieldsim.base.model import Acceptance, BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.raytrace import loss_causes
@@ -118,13 +118,11 @@ def trace_curve(
     add(list(SCOUT_DEG), 0.01)
     peak = max(accepted(angle) for angle in rows)
     if peak <= 0.0:
-        raise InputError(
-            Problem(
-                "",
-                "prescription",
-                "lets no light into the fibre",
-                hint="do the parts stand in one another's focus?",
-            )
+        raise refusal(
+            "",
+            "prescription",
+            "lets no light into the fibre",
+            hint="do the parts stand in one another's focus?",
         )
     precision = ways.precision * peak
     lit = [angle for angle in sorted(rows) if accepted(angle) > 0.25 * precision]

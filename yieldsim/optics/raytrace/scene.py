@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import Problem, refuse
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.prescription_model import Coating, Collar, Funnel, Lens, OpticalMaterial, Prescription
 from yieldsim.optics.fresnel import BARE, LAYER, STATED
@@ -74,8 +74,7 @@ def build_scene(prescription: Prescription) -> Scene:
         station["has_funnel"] = 1
         _face(station["mouth"], tube.mouth_coating)
         _face(station["outlet"], tube.outlet_coating if fibre.coupling == "air_gap" else None)
-    if problems:
-        raise InputError(problems)
+    refuse(problems)
     mirrors = prescription.tolerances.mirror_slope_mrad * 1e-3
     collar["slope_error"] = mirrors
     funnel["slope_error"] = 0.0 if prescription.funnel and prescription.funnel.kind == "solid" else mirrors

@@ -8,7 +8,7 @@ from typing import cast
 
 import xarray as xr
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import refusal
 from yieldsim.base.results.checks import faults
 from yieldsim.base.results.estimate import EstimateResult
 
@@ -30,5 +30,5 @@ def estimate_summary(ds: xr.Dataset) -> EstimateResult:
         more = f", and {len(told) - MOST_FAULTS} more" if len(told) > MOST_FAULTS else ""
         where = PurePath(str(ds.encoding.get("source") or "the estimate")).name
         hint = "altered, or not written by yieldsim estimate; run the estimate again"
-        raise InputError(Problem(where, "summary:", f"{', '.join(told[:MOST_FAULTS])}{more}", hint=hint))
+        raise refusal(where, "summary:", f"{', '.join(told[:MOST_FAULTS])}{more}", hint=hint)
     return cast(EstimateResult, found)

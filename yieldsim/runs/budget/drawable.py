@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import Problem, refusal, refuse
 from yieldsim.base.load_model import MEASURED_YEAR, UncertainInput, UncertainPlan
 from yieldsim.base.model import Collector, Site
 from yieldsim.planning.uncertainty.measured_years import MOST_HOLE_DEG, MeasuredYear, measured_years
@@ -74,8 +74,7 @@ def _refuse_missing(plan: UncertainPlan, site: Site, collector: Collector, file:
         for one in plan.inputs
         if lacking.get(one.what)
     ]
-    if problems:
-        raise InputError(problems)
+    refuse(problems)
 
 
 def _with_years(
@@ -98,8 +97,8 @@ def _with_years(
     years, left = measured_years(series, season, season_return_days(ephemeris, body, first))
     if not years:
         hint = f"a year runs from solar longitude 0 to 360, with no hole of more than {MOST_HOLE_DEG:g} deg"
-        raise InputError(
-            Problem(file, f"[[uncertain]] {MEASURED_YEAR}", "holds no whole year of measurements", hint=hint)
+        raise refusal(
+            file, f"[[uncertain]] {MEASURED_YEAR}", "holds no whole year of measurements", hint=hint
         )
     case.notes.add(
         f"optical depth of {len(years)} measured year{'s' if len(years) != 1 else ''}, each as likely and kept whole; {left} more "

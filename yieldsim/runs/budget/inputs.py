@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.errors import Gathered, InputError, Problem
+from yieldsim.base.errors import Gathered, InputError, Problem, refusal, refuse
 from yieldsim.base.load_model import LoadPlan, UncertainPlan
 from yieldsim.base.model import Collector, Notes, Site, Source
 from yieldsim.base.results.estimate import EstimateResult
@@ -95,8 +95,7 @@ def prepare_budget(
         with gathered:
             found = given(key, value, kind, reader, file)
             sources.extend(found.sources)
-            for warning in found.warnings:
-                notes.add(warning)
+            notes.add(*found.warnings)
             return found.noun
         return None
 
@@ -115,7 +114,7 @@ def prepare_budget(
     if reliability is not None:
         with gathered:
             if not 0.0 < number(reliability, "reliability") <= 1.0:
-                raise InputError(Problem("", "reliability", f"is {reliability!r}", "more than 0, at most 1"))
+                raise refusal("", "reliability", f"is {reliability!r}", "more than 0, at most 1")
     problems = gathered.problems
     if uncertain is not None and (site is None or collector is None):
         hint = "the files that the estimate was made from"
@@ -128,8 +127,7 @@ def prepare_budget(
             problems.extend(error.problems)
     if ds is not None and design is not None and not problems:
         problems.extend(_other_mounts(ds, design))
-    if problems:
-        raise InputError(problems)
+    refuse(problems)
     _compare_sources(summary, sources, notes)
     for line in reversed(summary.get("span_warnings") or []):
         notes.add_first(str(line))
@@ -139,8 +137,7 @@ def prepare_budget(
     if caveat and summary.get("delivered_light_basis") != BY_BAND:
         notes.add(caveat)
     dark = _without_its_light(plan, figures)
-    if dark:
-        raise InputError(dark)
+    refuse(dark)
     if reliability is not None:
         plan = replace(plan, reliability=reliability)
     own_units = int(summary["collector"]["unit_count"])

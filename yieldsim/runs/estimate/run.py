@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from yieldsim.base.errors import Gathered, InputError, Problem
+from yieldsim.base.errors import Gathered, InputError, refusal
 from yieldsim.base.model import Collector, Site
 from yieldsim.runs.estimate.ground_bounds import stated, upper_bound
 from yieldsim.runs.horizon.unknown_ground import UnknownGround
@@ -92,4 +92,4 @@ def refuse_tolerance(tolerance: float) -> None:
     from yieldsim.runs.time_span import number
 
     if not 1e-6 <= number(tolerance, "tolerance") <= 0.1:
-        raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.000001 to 0.1"))
+        raise refusal("", "tolerance", f"is {tolerance:g}", "0.000001 to 0.1")

@@ -77,8 +77,7 @@ def finished(
     )
     ds, thermal = with_temperatures(ds, setting)
     add_warnings(ready.notes, setting, ds)
-    for line in thermal_warnings(thermal, setting, grid.count * grid.interval_s / 3600.0):
-        ready.notes.add(line)
+    ready.notes.add(*thermal_warnings(thermal, setting, grid.count * grid.interval_s / 3600.0))
     summary = _summary(ready, result, ds, change, tolerance, following, thermal)
     ds.attrs["summary"] = json.dumps(summary, ensure_ascii=False)
     return ds
@@ -110,8 +109,7 @@ def add_warnings(notes: Notes, setting: Setting, series: xr.Dataset) -> None:
                     f"an acceptance of +-{angle:.3g} deg into a fibre of numerical aperture {fibre.numerical_aperture:g} "
                     f"allows a concentration of {concentration:.3g} at most: such a collector dilutes light"
                 )
-    for line in caveats(series, collector):
-        notes.add(line)
+    notes.add(*caveats(series, collector))
     held = optical_depth_warning(site.optical_depth, setting.start_tdb_s, setting.track.end_tdb_s)
     if held:
         notes.add(held)

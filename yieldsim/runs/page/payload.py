@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import Problem, refusal, refuse
 from yieldsim.base.model import Acceptance, BiaxialAcceptance, RoundAcceptance
 from yieldsim.energy.row_interpolation import light_shares, steps_a_row, turning_of
 from yieldsim.report.layout.period_text import period_line
@@ -34,7 +34,7 @@ def light_payload(ds: xr.Dataset, summary: Mapping[str, Any]) -> tuple[Words, Ar
     chain = summary.get("chain")
     if chain is None:
         hint = "made by an earlier version; run the estimate again"
-        raise InputError(Problem("estimate", "summary chain", "is missing", hint=hint))
+        raise refusal("estimate", "summary chain", "is missing", hint=hint)
     row_hours = float(ds.attrs["interval_s"]) / 3600.0
     rows = ds.sizes["time"]
     azimuth, elevation = ds["solar_azimuth_deg"].values, ds["solar_elevation_deg"].values
@@ -189,8 +189,7 @@ def facing_payload(facing: xr.Dataset, summary: Mapping[str, Any]) -> tuple[Word
             if told != own:
                 hint = "run yieldsim orient with the estimate's own files"
                 problems.append(Problem("orient", f"{what} {key}", f"is {told!r}", f"{own!r}", hint))
-    if problems:
-        raise InputError(problems)
+    refuse(problems)
     kwh = facing["annual_kwh"].values
     bound = next((row.get("annual_upper_bound_kwh") for row in found["best"]), None)
     words: Words = {

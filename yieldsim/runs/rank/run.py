@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
-from yieldsim.base.errors import Gathered, InputError, Problem, likely
+from yieldsim.base.errors import Gathered, Problem, likely, refusal
 from yieldsim.base.load_model import LoadPlan
 from yieldsim.base.model import Collector, Notes, PrescriptionAcceptance, Site
 from yieldsim.base.results.attached import result_of
@@ -242,7 +242,7 @@ def _check(
         with gathered:
             if not 0.0 < number(continuous_power_w, "continuous_power_w") <= 1e9:
                 found = f"is {continuous_power_w:g}"
-                raise InputError(Problem("", "continuous_power_w", found, "more than 0, at most 1e9"))
+                raise refusal("", "continuous_power_w", found, "more than 0, at most 1e9")
     if goal == "units" and continuous_power_w is None:
         hint = "say for what power with --continuous-power-w"
         problems.append(Problem("", "goal", 'is "units" without a power', hint=hint))

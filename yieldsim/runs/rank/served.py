@@ -31,8 +31,7 @@ def served_at(ready: Prepared, estimate: xr.Dataset, plan: LoadPlan, notes: Note
     sized = sized_case(case)
     counted = reliability.served(case.needs, flows, reliability.counted(case.needs))
     everything = reliability.served(case.needs, flows, np.ones(len(plan.loads), dtype=bool))
-    for line in case.notes.lines:
-        notes.add(line)
+    notes.add(*case.notes.lines)
     smallest, why = None, NO_STORAGE
     if plan.storage is not None:
         smallest = sizing.smallest_storage_kwh(sized, case.units, there_kwh=case.store.capacity_kwh)

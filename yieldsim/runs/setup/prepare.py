@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from yieldsim.base.errors import Gathered, InputError, Problem
+from yieldsim.base.errors import Gathered, refusal
 from yieldsim.base.model import (
     Acceptance,
     Collector,
@@ -123,8 +123,7 @@ def prepare(
         start_tdb_s=begin,
         year_days=chosen.period.year_days,
     )
-    for note in ephemeris.notes:
-        notes.add(note)
+    notes.add(*ephemeris.notes)
     season = season_note(ephemeris, place.body, chosen.period, begin, finish)
     span_notes = (*chosen.notes, *((season,) if season else ()))
     for note in reversed(span_notes):
@@ -157,8 +156,7 @@ def read_inputs(
     with gathered:
         design = given("collector", collector, Collector, read_collector)
     gathered.refuse()
-    for line in (*place.warnings, *design.warnings):
-        notes.add(line)
+    notes.add(*(*place.warnings, *design.warnings))
     return place.noun, design.noun, (*place.sources, *design.sources)
 
 
@@ -173,8 +171,7 @@ def resolve_site(
     from yieldsim.runs.horizon.run import resolve_horizon
 
     run = resolve_horizon(site, sun, unknown_ground)
-    for warning in run.warnings:
-        notes.add(warning)
+    notes.add(*run.warnings)
     return replace(site, horizon=run.mask), run.mask, run.sources, run.clear
 
 
@@ -188,8 +185,7 @@ def resolve_collector(collector: Collector, notes: Notes) -> tuple[Collector, tu
     table, sources, warnings = acceptance_from_prescription(
         Path(collector.acceptance.prescription), collector=collector
     )
-    for warning in warnings:
-        notes.add(warning)
+    notes.add(*warnings)
     refuse_narrow(collector.acceptance.prescription, table)
     return replace(collector, acceptance=table), tuple(sources)
 
@@ -203,7 +199,7 @@ def ground_of(site: Site, collector: Collector) -> Ground | None:
     if site.body.name.lower() != "moon":
         found = f"is missing, and {collector.name} has [thermal]"
         hint = f'how warm is {site.body.name}\'s ground? temperature_k, a table by hour of the day, or model = "regolith"'
-        raise InputError(Problem(site.name, "[ground]", found, hint=hint))
+        raise refusal(site.name, "[ground]", found, hint=hint)
     return Ground()
 
 
@@ -213,7 +209,7 @@ def refuse_too_many(rows: int, mounts: int) -> None:
         found = f"make {rows} rows for each of {mounts} mounts"
         allowed = f"up to {MOST_MOUNT_ROWS} rows over all mounts"
         hint = "longer rows lose nothing of the energy; mounts of one orientation may share a count"
-        raise InputError(Problem("", "start, end and interval_minutes", found, allowed, hint))
+        raise refusal("", "start, end and interval_minutes", found, allowed, hint)
 
 
 def refuse_narrow(where: str, acceptance: Acceptance) -> None:
@@ -225,4 +221,4 @@ def refuse_narrow(where: str, acceptance: Acceptance) -> None:
     if half_deg < NARROWEST_ACCEPTANCE_DEG:
         found = f"falls to half within {half_deg:.3g} deg of the normal"
         allowed = f"{NARROWEST_ACCEPTANCE_DEG:g} deg or more"
-        raise InputError(Problem(where, "acceptance", found, allowed, NARROW_HINT))
+        raise refusal(where, "acceptance", found, allowed, NARROW_HINT)

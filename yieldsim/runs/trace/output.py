@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import refusal
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.flux import light_at_mouth, mouth_half_m
 from yieldsim.optics.raytrace import loss_causes
@@ -69,13 +69,11 @@ def refuse_place(out: Path) -> None:
     refuse_table_name(out)
     earlier = out.parent / "trace.json"
     if not out.exists() and earlier.exists():
-        raise InputError(
-            Problem(
-                "--out",
-                found=f"is {out}, beside the trace.json of another table",
-                allowed="a folder for each trace",
-                hint=f"such as {out.parent / out.stem / out.name}",
-            )
+        raise refusal(
+            "--out",
+            found=f"is {out}, beside the trace.json of another table",
+            allowed="a folder for each trace",
+            hint=f"such as {out.parent / out.stem / out.name}",
         )
 
 

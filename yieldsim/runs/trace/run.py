@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from yieldsim.base.errors import CannotCompute, Gathered, InputError, Problem
+from yieldsim.base.errors import CannotCompute, Gathered, InputError, Problem, refusal
 from yieldsim.base.model import Acceptance, AttenuationTable, Collector, Notes, Source
 from yieldsim.base.results.attached import Summarised
 from yieldsim.base.results.optics import TraceResult
@@ -81,10 +81,10 @@ def trace(
         refuse_progress(progress)
     with gathered:
         if not 1e-5 <= number(tolerance, "tolerance") <= 0.2:
-            raise InputError(Problem("", "tolerance", f"is {tolerance:g}", "0.00001 to 0.2"))
+            raise refusal("", "tolerance", f"is {tolerance:g}", "0.00001 to 0.2")
     with gathered:
         if source not in SOURCES:
-            raise InputError(Problem("", "source", f"is {source!r}", " or ".join(SOURCES)))
+            raise refusal("", "source", f"is {source!r}", " or ".join(SOURCES))
     with gathered:
         if seed is not None:
             whole_number(seed, "seed", 0, (1 << 31) - 1)
@@ -114,8 +114,7 @@ def trace_loaded(
     scene = _placed(prescription, where, build_scene)
     traced = _traced(scene, prescription, ways, progress, where)
     notes = Notes(list(loaded.warnings))
-    for line in _warnings(prescription, scene, traced, ways.precision):
-        notes.add(line)
+    notes.add(*_warnings(prescription, scene, traced, ways.precision))
     ledger = etendue_ledger(prescription, traced)
     _within_etendue(ledger)
     acceptance = table_of(traced, source == "disc")
@@ -159,8 +158,7 @@ def acceptance_from_prescription(
         prescription, tolerance, lambda: _placed(prescription, path, build_scene), table_of, progress, path
     )
     notes = Notes([*loaded.warnings, *warnings])
-    for line in _disagreements(prescription, collector) if collector is not None else ():
-        notes.add(line)
+    notes.add(*(_disagreements(prescription, collector) if collector is not None else ()))
     return table, loaded.sources, tuple(notes.lines)
 
 

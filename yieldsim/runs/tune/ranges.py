@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.errors import InputError, Problem
+from yieldsim.base.errors import InputError, Problem, refuse
 
 if TYPE_CHECKING:
     from yieldsim.files.prescription.edit import KeyPath
@@ -72,8 +72,7 @@ def parse_ranges(vary: Sequence[str], data: Mapping[str, Any]) -> tuple[Range, .
     named = [path for one in found for path, _ in ((one.path, 1.0), *one.linked)]
     for path in sorted({path for path in named if named.count(path) > 1}):
         problems.append(Problem("--vary", found=f"names {'.'.join(path)} twice"))
-    if problems:
-        raise InputError(problems)
+    refuse(problems)
     return tuple(found)
 
 
@@ -94,8 +93,7 @@ def linked_keys(keys: str, data: Mapping[str, Any]) -> list[tuple[KeyPath, float
             found.append((key_path(key.strip(), data), factor))
         except InputError as error:
             problems.extend(error.problems)
-    if problems:
-        raise InputError(problems)
+    refuse(problems)
     return found
 
 

@@ -107,8 +107,7 @@ def tune(
     losses = replace(losses, aperture_area_m2=1.0, acceptance=base)
     ready = prepare(place, losses, start, end, years=years, span=span, kernels=kernels)
     ready = replace(ready, inputs=(*sources, *ready.inputs))
-    for line in notes.lines:
-        ready.notes.add(line)
+    ready.notes.add(*notes.lines)
     notes = Notes(list(loaded.warnings))
     sky, track = weigh(ready.setting, ready.grid)
     mounts = ready.setting.collector.mounts if collector is not None else ()
@@ -144,8 +143,7 @@ def tune(
         sure = confidence(bench, best, present, compute)
     # what was told of the span comes first
     notes = Notes([*ready.notes.lines, *notes.lines])
-    for line in _of_best(bench, best):
-        notes.add(line)
+    notes.add(*_of_best(bench, best))
     if ready.period.is_part:
         notes.add(f"the span is {sky.hours / 24.0:.1f} days: annual_kwh is what is delivered within it")
     run = TuneRun(
