@@ -37,7 +37,6 @@ PART_WORDS = {
     "converter": "converter",
     "fixed": "fixed",
 }
-Json = dict[str, Any]
 
 
 def design_pages(summary: DesignResult, series: xr.Dataset) -> Pages:

@@ -9,22 +9,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
 from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, pages
-from yieldsim.report.layout.style import (
-    BLUE,
-    DELIVERED,
-    FULL_WIDTH_IN,
-    GREEN,
-    HOLE,
-    INK,
-    MUTED,
-    POWER_MAP,
-    SMALL_PT,
-    VERMILLION,
-    number,
-)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -73,12 +61,12 @@ def tune_sheet(shown: TuneFigure) -> Sheet:
     """What stands on it."""
     rows = -(-len(shown.keys) // PANELS_ABREAST)
     height_in = {1: 5.4, 2: 4.2}.get(len(shown.keys), 0.5 + 2.6 * rows)
-    alt = f"Energy over {' and '.join(shown.keys)}; best {number(shown.best_kwh)} kWh {shown.per}."
+    alt = f"Energy over {' and '.join(shown.keys)}; best {style.number(shown.best_kwh)} kWh {shown.per}."
     return Sheet(
         kicker="Tuning a prescription",
         title=shown.title,
         lines=[*shown.lines, NOMINAL],
-        parts=[Drawn(Panel(lambda figure: _compose(figure, shown), FULL_WIDTH_IN, height_in, alt))],
+        parts=[Drawn(Panel(lambda figure: _compose(figure, shown), style.FULL_WIDTH_IN, height_in, alt))],
         summary=shown.summary,
         where="tune.json",
     )
@@ -101,7 +89,7 @@ def _compose(figure: Figure, shown: TuneFigure) -> None:
 def draw_energy(axes: Axes, shown: TuneFigure) -> None:
     """Energy against the one value."""
     axes.plot(
-        shown.axes[0], shown.annual_kwh, color=DELIVERED, marker="o", markersize=3.5, label="even steps"
+        shown.axes[0], shown.annual_kwh, color=style.DELIVERED, marker="o", markersize=3.5, label="even steps"
     )
     if len(shown.tried):
         axes.plot(
@@ -109,17 +97,17 @@ def draw_energy(axes: Axes, shown: TuneFigure) -> None:
             shown.tried[:, -1],
             linestyle="none",
             marker="+",
-            color=MUTED,
+            color=style.MUTED,
             label="optimiser",
         )
     axes.plot(
         shown.best[0],
         shown.best_kwh,
         marker="D",
-        color=VERMILLION,
+        color=style.VERMILLION,
         markersize=7.0,
         linestyle="none",
-        label=f"best: {shown.best[0]:.4g}, {number(shown.best_kwh)} kWh",
+        label=f"best: {shown.best[0]:.4g}, {style.number(shown.best_kwh)} kWh",
     )
     if shown.present is not None and shown.present_kwh is not None:
         axes.plot(
@@ -127,12 +115,14 @@ def draw_energy(axes: Axes, shown: TuneFigure) -> None:
             shown.present_kwh,
             marker="s",
             markerfacecolor="white",
-            color=GREEN,
+            color=style.GREEN,
             markersize=7.0,
             linestyle="none",
-            label=f"baseline: {shown.present[0]:.4g}, {number(shown.present_kwh)} kWh",
+            label=f"baseline: {shown.present[0]:.4g}, {style.number(shown.present_kwh)} kWh",
         )
-    axes.axvspan(*shown.within[0], color=GREEN, alpha=0.15, linewidth=0.0, label="within 1 % of the best")
+    axes.axvspan(
+        *shown.within[0], color=style.GREEN, alpha=0.15, linewidth=0.0, label="within 1 % of the best"
+    )
     top = float(np.nanmax([shown.best_kwh, np.nanmax(shown.annual_kwh)]))
     axes.set_ylim(0.0, 1.08 * top)
     axes.set_ylabel(f"Energy (kWh {shown.per} per unit)")
@@ -152,19 +142,19 @@ def draw_designs(figure: Any, shown: TuneFigure) -> None:
             axes.set_visible(False)
             continue
         axes.axvspan(
-            *shown.within[place], color=GREEN, alpha=0.15, linewidth=0.0, label="within 1 % of the best"
+            *shown.within[place], color=style.GREEN, alpha=0.15, linewidth=0.0, label="within 1 % of the best"
         )
         axes.plot(
             shown.tried[:, place], shown.tried[:, -1], linestyle="none", marker="o", markersize=3.0,
-            color=DELIVERED, alpha=0.55, label="designs tried",
+            color=style.DELIVERED, alpha=0.55, label="designs tried",
         )  # fmt: skip
         if shown.present is not None and shown.present_kwh is not None:
             axes.plot(
-                shown.present[place], shown.present_kwh, marker="s", markerfacecolor="white", color=GREEN,
+                shown.present[place], shown.present_kwh, marker="s", markerfacecolor="white", color=style.GREEN,
                 markersize=6.0, linestyle="none", label="baseline",
             )  # fmt: skip
         axes.plot(
-            shown.best[place], shown.best_kwh, marker="D", color=VERMILLION, markersize=6.0,
+            shown.best[place], shown.best_kwh, marker="D", color=style.VERMILLION, markersize=6.0,
             linestyle="none", label="best",
         )  # fmt: skip
         axes.set_ylim(0.0, top)
@@ -173,51 +163,53 @@ def draw_designs(figure: Any, shown: TuneFigure) -> None:
         if place % PANELS_ABREAST == 0:
             axes.set_ylabel(f"kWh {shown.per} per unit")
     handles, labels = panels[0, 0].get_legend_handles_labels()
-    figure.legend(handles, labels, loc="outside lower center", ncols=4, fontsize=SMALL_PT)
+    figure.legend(handles, labels, loc="outside lower center", ncols=4, fontsize=style.SMALL_PT)
 
 
 def draw_trade(axes: Axes, shown: TuneFigure) -> None:
     """What the energy comes from: how much at normal incidence, and how wide."""
-    axes.plot(shown.axes[0], 100.0 * shown.normal_acceptance, color=BLUE, marker="o", markersize=3.0)
+    axes.plot(shown.axes[0], 100.0 * shown.normal_acceptance, color=style.BLUE, marker="o", markersize=3.0)
     axes.set_ylim(0.0, 100.0)
-    axes.set_ylabel("Acceptance at normal\nincidence (%, solid)", color=BLUE)
+    axes.set_ylabel("Acceptance at normal\nincidence (%, solid)", color=style.BLUE)
     axes.set_xlabel(shown.keys[0])
     axes.set_title("The trade behind it: how much is accepted, and how far off the axis")
     twin = axes.twinx()
     twin.plot(
-        shown.axes[0], shown.half_width_deg, color=VERMILLION, marker="^", markersize=3.5, dashes=(4, 2)
+        shown.axes[0], shown.half_width_deg, color=style.VERMILLION, marker="^", markersize=3.5, dashes=(4, 2)
     )
     twin.set_ylim(0.0, 1.15 * float(np.nanmax(shown.half_width_deg)))
-    twin.set_ylabel("Half-width at half-\nmaximum (°, dashed)", color=VERMILLION)
+    twin.set_ylabel("Half-width at half-\nmaximum (°, dashed)", color=style.VERMILLION)
     twin.spines["right"].set_visible(True)
 
 
 def draw_map(figure: Any, axes: Axes, shown: TuneFigure, values: FloatArray, title: str, unit: str) -> None:
     """One quantity over two values."""
     first, second = shown.axes
-    axes.set_facecolor(HOLE)
-    mesh = axes.pcolormesh(first, second, np.ma.masked_invalid(values).T, cmap=POWER_MAP, shading="nearest")
+    axes.set_facecolor(style.HOLE)
+    mesh = axes.pcolormesh(
+        first, second, np.ma.masked_invalid(values).T, cmap=style.POWER_MAP, shading="nearest"
+    )
     axes.set_title(title)
     bar = figure.colorbar(mesh, ax=axes, pad=0.02)
-    bar.set_label(unit, fontsize=SMALL_PT)
+    bar.set_label(unit, fontsize=style.SMALL_PT)
     if np.isfinite(values).all() and np.ptp(values) > 0.0:
-        lines = axes.contour(first, second, values.T, colors=[INK], linewidths=0.6, levels=6)
+        lines = axes.contour(first, second, values.T, colors=[style.INK], linewidths=0.6, levels=6)
         # dark lines on the bright half of the map, bright ones on the dark half; their values stand on the scale, where
         # no other line crosses them
         half = 0.5 * float(values.min() + values.max())
-        lines.set_edgecolor([INK if level > half else "white" for level in lines.levels])
+        lines.set_edgecolor([style.INK if level > half else "white" for level in lines.levels])
         bar.add_lines(lines)
         bar.set_ticks([level for level in lines.levels if values.min() <= level <= values.max()])
     elif np.isnan(values).any():
         axes.text(
             0.5, 1.0, "white: cannot be built", transform=axes.transAxes, ha="center", va="bottom",
-            fontsize=SMALL_PT, color=MUTED,
+            fontsize=style.SMALL_PT, color=style.MUTED,
         )  # fmt: skip
         axes.set_title(title, pad=14.0)
     axes.plot(
         *shown.best,
         marker="D",
-        color=VERMILLION,
+        color=style.VERMILLION,
         markeredgecolor="white",
         markersize=7.0,
         linestyle="none",

@@ -13,7 +13,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-Json = dict[str, Any]
 NEAR_END = 1.05
 """A cycle within this factor of the shortest one tried is at that end."""
 SHARES = (

@@ -11,7 +11,6 @@ from yieldsim.report.budget.verdict_text import share_against
 from yieldsim.report.layout import style
 from yieldsim.report.layout.number_format import decimals_for
 
-Json = dict[str, Any]
 CYCLE_ENDS = {
     "": "",
     "shortest": " That is the shortest cycle tried: the shield cannot run more often.",

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-Json = dict[str, Any]
 CURVES = (
     ("delivered_kwh", "Light delivered (kWh)", True),
     ("served_fraction", "Served share (%)", True),

@@ -8,7 +8,6 @@ from typing import Any
 from yieldsim.report.budget.uncertainty import INPUT_WORDS
 from yieldsim.report.layout import style
 
-Json = dict[str, Any]
 SURE_METHOD = (
     "Draws are scrambled Sobol points in independent scrambles, whose spread gives the standard errors. Each draw "
     "re-weighs the estimate's own sky: Sun, disc, skyline, air, acceptance at every fine step, dust and fibre by rows.",

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 from yieldsim.base.results.budget import BudgetResult
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
 
-Json = dict[str, Any]
 MOST_DECIMALS = 6
 SIZE_DIGITS = 3
 

@@ -11,34 +11,8 @@ import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.results.optics import TraceResult
+from yieldsim.report.layout import style
 from yieldsim.report.layout.measured_lines import filled_lines
-from yieldsim.report.layout.style import (
-    BLACK,
-    BLUE,
-    DELIVERED,
-    FULL_WIDTH_IN,
-    GREEN,
-    INK,
-    MUTED,
-    NARROW_SPACE,
-    ORANGE,
-    PAPER,
-    POWER_MAP,
-    PURPLE,
-    RULE,
-    SKY_BLUE,
-    SUN,
-    TEXT_PT,
-    VERMILLION,
-    YELLOW,
-    drawing,
-    folded,
-    number,
-    pdf_bytes,
-    percent,
-    png_bytes,
-    quantity,
-)
 from yieldsim.report.layout.typst_pages import printable
 from yieldsim.report.trace.maps import LightMap, draw_maps
 
@@ -48,19 +22,19 @@ if TYPE_CHECKING:
 
 TITLE_PT = 12.0
 PAGE_DPI = 160.0
-TEXT_WIDTH_IN = 0.95 * FULL_WIDTH_IN
+TEXT_WIDTH_IN = 0.95 * style.FULL_WIDTH_IN
 """Of head and foot; on a picture letters stand on whole dots, a little wider than measured."""
 LINE_IN, LINE_SPACING = 0.145, 1.25
 """Height of a line of text of TEXT_PT, and what that is of its letters' own."""
 SHOWN_LOSSES = 7
 LIGHT_WORDS = {"point": "parallel light", "disc": "the Sun's disc at 1 au"}
 LOSS_LOOKS = (
-    (ORANGE, "////"),
-    (SKY_BLUE, ""),
-    (VERMILLION, "\\\\\\\\"),
-    (YELLOW, ""),
-    (PURPLE, "...."),
-    (GREEN, ""),
+    (style.ORANGE, "////"),
+    (style.SKY_BLUE, ""),
+    (style.VERMILLION, "\\\\\\\\"),
+    (style.YELLOW, ""),
+    (style.PURPLE, "...."),
+    (style.GREEN, ""),
     ("#8A837A", "xxxx"),
 )
 """Fill and hatch of the losses, largest first; neighbours differ in lightness too."""
@@ -109,14 +83,14 @@ class TracePage:
 def trace_pictures(page: TracePage) -> tuple[bytes, bytes]:
     """The page as PNG, and as PDF with vector graphics and embedded fonts."""
     height = _heights_in(page)
-    with drawing(FULL_WIDTH_IN, sum(height), dpi=PAGE_DPI, least_pt=TEXT_PT) as figure:
+    with style.drawing(style.FULL_WIDTH_IN, sum(height), dpi=PAGE_DPI, least_pt=style.TEXT_PT) as figure:
         _compose(figure, page, height)
-        return png_bytes(figure), pdf_bytes(figure, f"Traced acceptance: {page.name}")
+        return style.png_bytes(figure), style.pdf_bytes(figure, f"Traced acceptance: {page.name}")
 
 
 def _heights_in(page: TracePage) -> tuple[float, ...]:
     """Of the head, four rows of figures and the foot."""
-    title = folded(page.name, FULL_WIDTH_IN, TITLE_PT).count("\n") + 1
+    title = style.folded(page.name, style.FULL_WIDTH_IN, TITLE_PT).count("\n") + 1
     words = len(_lines(page.foot))
     maps = 2.75 + LINE_IN * max(len(one.words) for one in page.maps)
     head = 0.14 + 0.19 * title + LINE_IN * len(_lines([page.facts]))
@@ -124,18 +98,20 @@ def _heights_in(page: TracePage) -> tuple[float, ...]:
 
 
 def _lines(texts: Sequence[str]) -> list[str]:
-    return [line for text in texts for line in filled_lines(text, TEXT_WIDTH_IN, TEXT_PT)]
+    return [line for text in texts for line in filled_lines(text, TEXT_WIDTH_IN, style.TEXT_PT)]
 
 
 def _compose(figure: Figure, page: TracePage, height_in: Sequence[float]) -> None:
     bands: Any = figure.subfigures(6, 1, height_ratios=height_in)
     heading, first, second, third, fourth, foot = bands
-    title = folded(page.name, FULL_WIDTH_IN, TITLE_PT)
+    title = style.folded(page.name, style.FULL_WIDTH_IN, TITLE_PT)
     heading.text(0.012, 0.97, title, fontsize=TITLE_PT, fontweight="bold", va="top")
     facts = "\n".join(_lines([page.facts]))
-    heading.text(0.012, 0.04, facts, fontsize=TEXT_PT, color=MUTED, va="bottom", linespacing=LINE_SPACING)
+    heading.text(
+        0.012, 0.04, facts, fontsize=style.TEXT_PT, color=style.MUTED, va="bottom", linespacing=LINE_SPACING
+    )
     words = "\n".join(_lines(page.foot))
-    foot.text(0.012, 0.97, words, fontsize=TEXT_PT, va="top", linespacing=LINE_SPACING)
+    foot.text(0.012, 0.97, words, fontsize=style.TEXT_PT, va="top", linespacing=LINE_SPACING)
     left, right = first.subplots(1, 2, width_ratios=(1.05, 1.0))
     draw_collector(left, page)
     if page.grid is None:
@@ -152,27 +128,29 @@ def _compose(figure: Figure, page: TracePage, height_in: Sequence[float]) -> Non
 def draw_collector(axes: Axes, page: TracePage) -> None:
     """The section through the axis, to scale, with rays at normal incidence and at half acceptance."""
     looks: dict[str, dict[str, Any]] = {
-        "glass": {"facecolor": "#CFE4F2", "edgecolor": BLUE, "linewidth": 0.7},
-        "mirror": {"facecolor": "none", "edgecolor": BLACK, "linewidth": 1.8},
-        "fibre": {"facecolor": "#6B6B6B", "edgecolor": BLACK, "linewidth": 0.7},
+        "glass": {"facecolor": "#CFE4F2", "edgecolor": style.BLUE, "linewidth": 0.7},
+        "mirror": {"facecolor": "none", "edgecolor": style.BLACK, "linewidth": 1.8},
+        "fibre": {"facecolor": "#6B6B6B", "edgecolor": style.BLACK, "linewidth": 0.7},
     }
     for ray in page.rays_edge:
-        axes.plot(ray[:, 0], ray[:, 1], color=VERMILLION, linewidth=0.6, dashes=(4, 2), zorder=2)
+        axes.plot(ray[:, 0], ray[:, 1], color=style.VERMILLION, linewidth=0.6, dashes=(4, 2), zorder=2)
     for ray in page.rays_normal:
-        axes.plot(ray[:, 0], ray[:, 1], color=SUN, linewidth=0.7, zorder=2)
+        axes.plot(ray[:, 0], ray[:, 1], color=style.SUN, linewidth=0.7, zorder=2)
     for outline in page.outlines:
         closed = outline.kind != "mirror"
         if closed:
             axes.fill(outline.across_m, outline.depth_m, zorder=3, alpha=0.85, **looks[outline.kind])
         else:
-            axes.plot(outline.across_m, outline.depth_m, color=BLACK, linewidth=1.8, zorder=3)
+            axes.plot(outline.across_m, outline.depth_m, color=style.BLACK, linewidth=1.8, zorder=3)
     axes.set_aspect("equal", adjustable="datalim")
     axes.invert_yaxis()
     axes.set_title("Section, to scale")
     axes.set_xlabel("Across (m)")
     axes.set_ylabel("Depth from the lens (m)")
-    axes.plot([], [], color=SUN, linewidth=1.0, label="Sun at normal incidence")
-    axes.plot([], [], color=VERMILLION, linewidth=1.0, dashes=(4, 2), label=f"Sun at {page.edge_deg:.3f}°")
+    axes.plot([], [], color=style.SUN, linewidth=1.0, label="Sun at normal incidence")
+    axes.plot(
+        [], [], color=style.VERMILLION, linewidth=1.0, dashes=(4, 2), label=f"Sun at {page.edge_deg:.3f}°"
+    )
     kinds = {outline.kind for outline in page.outlines}
     for kind, words in (("glass", "lens, solid funnel"), ("mirror", "mirror"), ("fibre", "fibre")):
         if kind in kinds:
@@ -185,13 +163,13 @@ def draw_collector(axes: Axes, page: TracePage) -> None:
 def draw_acceptance(axes: Axes, page: TracePage) -> None:
     """Acceptance against incidence, half width marked."""
     accepted = 100.0 * page.shares[:, 0]
-    axes.plot(page.angle_deg, accepted, color=DELIVERED, marker="o", markersize=2.0)
+    axes.plot(page.angle_deg, accepted, color=style.DELIVERED, marker="o", markersize=2.0)
     axes.set_ylim(0.0, max(100.0, accepted.max() * 1.05))
     axes.set_xlim(0.0, page.angle_deg[-1])
     if page.half_width_deg is not None:
         level = accepted.max() / 2.0
-        axes.plot([0.0, page.half_width_deg], [level, level], color=MUTED, linewidth=0.7, dashes=(3, 2))
-        axes.plot([page.half_width_deg] * 2, [0.0, level], color=MUTED, linewidth=0.7, dashes=(3, 2))
+        axes.plot([0.0, page.half_width_deg], [level, level], color=style.MUTED, linewidth=0.7, dashes=(3, 2))
+        axes.plot([page.half_width_deg] * 2, [0.0, level], color=style.MUTED, linewidth=0.7, dashes=(3, 2))
         # beside the point, on the side that has room
         right = page.half_width_deg < 0.5 * page.angle_deg[-1]
         axes.annotate(
@@ -201,10 +179,10 @@ def draw_acceptance(axes: Axes, page: TracePage) -> None:
             textcoords="offset points",
             ha="left" if right else "right",
             va="bottom" if right else "top",
-            fontsize=TEXT_PT,
+            fontsize=style.TEXT_PT,
         ).set_in_layout(False)
     axes.annotate(
-        f"{accepted[0]:.2f}{NARROW_SPACE}%", (0.0, accepted[0]), xytext=(6, 4), textcoords="offset points",
+        f"{accepted[0]:.2f}{style.NARROW_SPACE}%", (0.0, accepted[0]), xytext=(6, 4), textcoords="offset points",
         fontweight="bold",
     ).set_in_layout(False)  # fmt: skip
     axes.set_title("Acceptance")
@@ -226,12 +204,12 @@ def draw_acceptance_grid(figure: Any, axes: Axes, page: TracePage) -> None:
     whole = np.concatenate([accepted[:0:-1], accepted])
     whole = np.concatenate([whole[:, :0:-1], whole], axis=1)
     mesh = axes.pcolormesh(
-        t, along, 100.0 * whole.T, cmap=POWER_MAP, shading="gouraud", vmin=0.0, rasterized=True
+        t, along, 100.0 * whole.T, cmap=style.POWER_MAP, shading="gouraud", vmin=0.0, rasterized=True
     )
     half = 0.5 * accepted[0, 0]
     axes.contour(t, along, whole.T, levels=[half], colors="white", linewidths=1.0)
     bar = figure.colorbar(mesh, ax=axes, pad=0.02)
-    bar.set_label("Light that enters the fibre's cone (%)", fontsize=TEXT_PT)
+    bar.set_label("Light that enters the fibre's cone (%)", fontsize=style.TEXT_PT)
     axes.set_title("Acceptance; white: half-maximum")
     axes.set_xlabel("Transverse angle (°)")
     axes.set_ylabel("Longitudinal angle (°)")
@@ -249,13 +227,13 @@ def draw_losses(axes: Axes, page: TracePage) -> None:
     if rest:
         stacks.append(shares[:, rest].sum(axis=1))
         labels.append("all others")
-    fills = [(DELIVERED, ""), *LOSS_LOOKS[: len(kept)], (PAPER, "")]
+    fills = [(style.DELIVERED, ""), *LOSS_LOOKS[: len(kept)], (style.PAPER, "")]
     bands = axes.stackplot(
         page.angle_deg,
         *(100.0 * stack for stack in stacks),
         labels=labels,
         colors=[fill for fill, _ in fills],
-        edgecolor=INK,
+        edgecolor=style.INK,
         linewidth=0.3,
     )
     for band, (_, hatch) in zip(bands, fills, strict=False):
@@ -272,7 +250,7 @@ def draw_losses(axes: Axes, page: TracePage) -> None:
 def draw_spectrum(axes: Axes, page: TracePage) -> None:
     """Share delivered by wavelength, the Sun's disc at normal incidence."""
     axes.plot(
-        page.wavelength_nm, 100.0 * page.delivered_fraction, color=DELIVERED, marker="o", markersize=2.0
+        page.wavelength_nm, 100.0 * page.delivered_fraction, color=style.DELIVERED, marker="o", markersize=2.0
     )
     axes.set_xscale("log")
     ticks = [300, 500, 700, 1000, 1500, 2500]
@@ -289,17 +267,19 @@ def draw_etendue(axes: Axes, page: TracePage) -> None:
     """What the fibre could take against what the design fills."""
     limit, used = page.etendue_limit_m2_sr, page.etendue_used_m2_sr
     lost = sorted(page.etendue_lost, key=lambda row: -row[1])[:4]
-    rows = [("what the fibre takes", limit, RULE), ("filled by this design", used, DELIVERED)]
-    rows += [(f"lost: {name}", value, SUN) for name, value in lost]
+    rows = [("what the fibre takes", limit, style.RULE), ("filled by this design", used, style.DELIVERED)]
+    rows += [(f"lost: {name}", value, style.SUN) for name, value in lost]
     for place, (_, value, colour) in enumerate(rows):
-        axes.barh(place, value, color=colour, edgecolor=INK, linewidth=0.5, hatch="////" if place > 1 else "")
+        axes.barh(
+            place, value, color=colour, edgecolor=style.INK, linewidth=0.5, hatch="////" if place > 1 else ""
+        )
         axes.annotate(
-            f"{number(value * 1e6)}" + (f"  ({percent(value / limit)})" if place == 1 else ""),
+            f"{style.number(value * 1e6)}" + (f"  ({style.percent(value / limit)})" if place == 1 else ""),
             (value, place),
             xytext=(3, 0),
             textcoords="offset points",
             va="center",
-            fontsize=TEXT_PT,
+            fontsize=style.TEXT_PT,
         ).set_in_layout(False)
     axes.set_yticks(range(len(rows)), labels=[name for name, _, _ in rows])
     axes.invert_yaxis()
@@ -326,10 +306,10 @@ def facts_of(summary: TraceResult) -> str:
         for row in acceptance["normal_sun_disc"]
     )
     return (
-        f"Aperture {quantity(summary['aperture_area_m2'], 'm²')}; concentration "
-        f"{number(summary['concentration']['geometric'])}×; acceptance at normal incidence {acceptance['normal']:.4f} ± "
+        f"Aperture {style.quantity(summary['aperture_area_m2'], 'm²')}; concentration "
+        f"{style.number(summary['concentration']['geometric'])}×; acceptance at normal incidence {acceptance['normal']:.4f} ± "
         f"{error['normal']:.4f} ({LIGHT_WORDS[acceptance['source']]}), {disc}{film_words(summary)}; half-width at half-"
-        f"maximum {falls}; etendue used {percent(summary['etendue_used'])}."
+        f"maximum {falls}; etendue used {style.percent(summary['etendue_used'])}."
     )
 
 

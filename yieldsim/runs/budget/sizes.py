@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from yieldsim.base.results.budget import SizePair, Sizes
 from yieldsim.planning.habitat import sizing
@@ -11,7 +11,6 @@ from yieldsim.planning.habitat import sizing
 if TYPE_CHECKING:
     from yieldsim.runs.budget.inputs import BudgetCase
 
-Json = dict[str, Any]
 NO_STORAGE = "the load file has no [storage]; one with any capacity_kwh asks for the smallest"
 
 

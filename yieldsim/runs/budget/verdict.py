@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     from yieldsim.planning.habitat.dispatch import Flows
     from yieldsim.runs.budget.inputs import BudgetCase
 
-Json = dict[str, Any]
 RATE_NAMES = {"unit": UNIT, "mount": MOUNT, "shields": SHIELDS, "half_store": STORE}
 ROUNDING = 1e-12
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from yieldsim.base.errors import CannotCompute, Gathered
 from yieldsim.base.model import Notes, Source
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from yieldsim.runs.design.verify import Built
 
 Progress = Callable[[int, int], None]
-Json = dict[str, Any]
 GO_ON = "start it again to go on from what is done"
 
 

@@ -6,7 +6,7 @@ import math
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from yieldsim.base.errors import CannotCompute
 from yieldsim.base.plans.design import DesignPlan
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 
     from yieldsim.runs.budget.inputs import BudgetCase
 
-Json = dict[str, Any]
 MOST_TRIALS = 12
 STEP = 1.002
 """A store that falls short by a rounding is made larger by so much at least."""
