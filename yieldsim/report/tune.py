@@ -100,25 +100,20 @@ def draw_energy(axes: Axes, shown: TuneFigure) -> None:
             color=style.MUTED,
             label="optimiser",
         )
-    axes.plot(
-        shown.best[0],
-        shown.best_kwh,
-        marker="D",
-        color=style.VERMILLION,
-        markersize=7.0,
-        linestyle="none",
-        label=f"best: {shown.best[0]:.4g}, {style.number(shown.best_kwh)} kWh",
-    )
+    words = f"{shown.best[0]:.4g}, {style.number(shown.best_kwh)} kWh"
+    style.mark(axes, shown.best[0], shown.best_kwh, "D", style.VERMILLION, 7.0, label=f"best: {words}")
     if shown.present is not None and shown.present_kwh is not None:
-        axes.plot(
+        words = f"{shown.present[0]:.4g}, {style.number(shown.present_kwh)} kWh"
+        label = f"baseline: {words}"
+        style.mark(
+            axes,
             shown.present[0],
             shown.present_kwh,
-            marker="s",
+            "s",
+            style.GREEN,
+            7.0,
             markerfacecolor="white",
-            color=style.GREEN,
-            markersize=7.0,
-            linestyle="none",
-            label=f"baseline: {shown.present[0]:.4g}, {style.number(shown.present_kwh)} kWh",
+            label=label,
         )
     axes.axvspan(
         *shown.within[0], color=style.GREEN, alpha=0.15, linewidth=0.0, label="within 1 % of the best"
@@ -149,14 +144,9 @@ def draw_designs(figure: Any, shown: TuneFigure) -> None:
             color=style.DELIVERED, alpha=0.55, label="designs tried",
         )  # fmt: skip
         if shown.present is not None and shown.present_kwh is not None:
-            axes.plot(
-                shown.present[place], shown.present_kwh, marker="s", markerfacecolor="white", color=style.GREEN,
-                markersize=6.0, linestyle="none", label="baseline",
-            )  # fmt: skip
-        axes.plot(
-            shown.best[place], shown.best_kwh, marker="D", color=style.VERMILLION, markersize=6.0,
-            linestyle="none", label="best",
-        )  # fmt: skip
+            baseline = shown.present[place], shown.present_kwh
+            style.mark(axes, *baseline, "s", style.GREEN, 6.0, markerfacecolor="white", label="baseline")
+        style.mark(axes, shown.best[place], shown.best_kwh, "D", style.VERMILLION, 6.0, label="best")
         axes.set_ylim(0.0, top)
         axes.set_xlabel(shown.keys[place].replace(" and ", "\nand ").replace(" (x", "\n(x"))
         axes.grid(axis="y")
@@ -206,23 +196,18 @@ def draw_map(figure: Any, axes: Axes, shown: TuneFigure, values: FloatArray, tit
             fontsize=style.SMALL_PT, color=style.MUTED,
         )  # fmt: skip
         axes.set_title(title, pad=14.0)
-    axes.plot(
-        *shown.best,
-        marker="D",
-        color=style.VERMILLION,
-        markeredgecolor="white",
-        markersize=7.0,
-        linestyle="none",
-        label="best",
+    style.mark(
+        axes, shown.best[0], shown.best[1], "D", style.VERMILLION, 7.0, markeredgecolor="white", label="best"
     )
     if shown.present is not None:
-        axes.plot(
-            *shown.present,
-            marker="s",
-            color="white",
+        style.mark(
+            axes,
+            shown.present[0],
+            shown.present[1],
+            "s",
+            "white",
+            6.0,
             markeredgecolor="black",
-            markersize=6.0,
-            linestyle="none",
             label="baseline",
         )
     axes.set_xlabel(shown.keys[0])

@@ -161,11 +161,10 @@ def draw_trade(summary: BudgetResult, figure: Figure) -> None:
     left.plot(
         units, storage, color=style.BLUE, marker="o", markersize=3.5, label="meets the reliability asked"
     )
-    given, best = summary["storage"], summary["least_mass"]
+    given = summary["storage"]
     assert given is not None
     here = summary["collector"]["unit_count"]
-    left.plot([here], [given["capacity_kwh"]], color=style.LOSS_INK, marker="X", markersize=7,
-              linestyle="none", label="as given")  # fmt: skip
+    style.mark(left, here, given["capacity_kwh"], "X", style.LOSS_INK, 7, label="as given")
     left.set_xscale("log")
     left.set_ylim(0.0, 1.12 * max(storage.max(), given["capacity_kwh"]) or 1.0)
     left.set_ylabel("Smallest storage (kWh)")
@@ -175,16 +174,9 @@ def draw_trade(summary: BudgetResult, figure: Figure) -> None:
         mass = np.array([point["mass_kg"] or 0.0 for point in curve])
         right = figure.add_subplot(1, 2, 2, sharex=left)
         right.plot(units, mass, color=style.BLUE, marker="o", markersize=3.5)
-        right.plot(
-            [best["units"]],
-            [best["mass_kg"] or 0.0],
-            color=style.GREEN,
-            marker="*",
-            markersize=11,
-            linestyle="none",
-        )
-        left.plot([best["units"]], [best["storage_kwh"]], color=style.GREEN, marker="*", markersize=11,
-                  linestyle="none", label="least mass of those tried")  # fmt: skip
+        style.mark(right, best["units"], best["mass_kg"] or 0.0, "*", style.GREEN, 11)
+        label = "least mass of those tried"
+        style.mark(left, best["units"], best["storage_kwh"], "*", style.GREEN, 11, label=label)
         right.set_ylim(0.0, 1.12 * float(mass.max()))
         right.set_ylabel("Mass of units and store (kg)")
         axes.append(right)

@@ -105,8 +105,8 @@ def draw_cycle(dust: Mapping[str, Any], figure: Figure) -> None:
         ("now", "baseline", "X", style.LOSS_INK),
         ("best", f"nets most ({end} tried)" if end else "nets most", "*", style.GREEN),
     ):
-        axes.plot([cycle[key]["cycle_hours"]], [cycle[key]["net_kwh"]], marker=marker, color=colour,
-                  markersize=7 if marker == "X" else 11, linestyle="none", label=words)  # fmt: skip
+        one, size = cycle[key], 7 if marker == "X" else 11
+        style.mark(axes, one["cycle_hours"], one["net_kwh"], marker, colour, size, label=words)
     floor = max(min(nets), cycle["best"]["net_kwh"] - 1.2 * abs(cycle["best"]["net_kwh"] - cycle["now"]["net_kwh"])
                 - 0.05 * top)  # fmt: skip
     axes.set_ylim(floor - 0.02 * abs(top), top * 1.03 or 1.0)

@@ -55,8 +55,7 @@ def draw_curves(series: xr.Dataset, sure: Mapping[str, Any], figure: Figure) -> 
         found = sure["outcomes"][name]
         for level, marker in ((50, "o"), (90, "s"), (99, "D")):
             at = found[f"p{level}"] * scale
-            axes.plot([at], [level], color=style.INK, marker=marker, markersize=4, linestyle="none", zorder=3,
-                      label=f"P{level}: {style.number(at)}")  # fmt: skip
+            style.mark(axes, at, level, marker, style.INK, 4, zorder=3, label=f"P{level}: {style.number(at)}")
         given = sure["nominal"][name] * scale
         axes.axvline(given, color=style.VERMILLION, linestyle=(0, (5, 1.6)), linewidth=0.9, zorder=1,
                      label=f"inputs as given: {style.number(given)}")  # fmt: skip

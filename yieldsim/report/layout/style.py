@@ -201,6 +201,11 @@ def say(axes: Axes, words: str = NO_LIGHT) -> None:
     axes.text(0.5, 0.5, words, ha="center", va="center", color=MUTED, transform=axes.transAxes, wrap=True)
 
 
+def mark(axes: Axes, x: float, y: float, marker: str, colour: str, size: float, **more: Any) -> None:
+    """A single point; `more` as matplotlib's plot takes it."""
+    axes.plot([x], [y], marker=marker, color=colour, markersize=size, linestyle="none", **more)
+
+
 def folded(text: str, width_in: float, size_pt: float) -> str:
     """Text broken between words so that its lines fit a width; line ends of its own stay.
 
