@@ -48,14 +48,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "Acceptance table of a lens prescription, with every loss.",
     ),
     "tune": ("yieldsim.cli.commands.tune:tune", "The prescription that delivers most at a site."),
-    "design": (
-        "yieldsim.cli.commands.design:design",
-        "Site, mast, optics, units and store at once, proven.",
-    ),
-    "growth": (
-        "yieldsim.cli.commands.growth:growth",
-        "Which units and stores to land with which flight.",
-    ),
+    "design": ("yieldsim.cli.commands.design:design", "Site, mast, optics, units and store at once, proven."),
+    "growth": ("yieldsim.cli.commands.growth:growth", "Which units and stores to land with which flight."),
     "page": ("yieldsim.cli.commands.page:page", "Turn the mounts of an estimate by hand, in a browser."),
     "report": ("yieldsim.cli.commands.estimate:report", "(Re)write the report of an estimate."),
 }

@@ -20,9 +20,7 @@ from yieldsim.optics.accepted_spectrum import (
     accepted_spectrum,
     spectrum_from,
 )
-from yieldsim.optics.accepted_spectrum import (
-    SUNLIGHT as SUNLIGHT_SPECTRUM,
-)
+from yieldsim.optics.accepted_spectrum import SUNLIGHT as SUNLIGHT_SPECTRUM
 from yieldsim.optics.photometry import SUNLIGHT, LightFigures, filtered_sunlight
 
 

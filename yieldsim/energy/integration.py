@@ -229,10 +229,7 @@ def first_steps(site: Site, collector: Collector, interval_s: float) -> int:
 
 
 def converge(
-    setting: Setting,
-    grid: TimeGrid,
-    tolerance: float,
-    progress: Callable[[int, int], None] | None = None,
+    setting: Setting, grid: TimeGrid, tolerance: float, progress: Callable[[int, int], None] | None = None
 ) -> tuple[Integrated, float]:
     """Halve the step until the run's energy moves by less than `tolerance`; the finest pass and its relative change.
 

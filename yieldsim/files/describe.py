@@ -130,10 +130,7 @@ def _collector_words(reading: Reading) -> str:
     collector: Collector = collector_of(reading)
     units = _counted(collector.unit_count, "unit")
     mounts = _counted(len(collector.mounts), "mount")
-    parts = [
-        f'collector "{collector.name}"',
-        f"{units} of {collector.aperture_area_m2:g} m2 on {mounts}",
-    ]
+    parts = [f'collector "{collector.name}"', f"{units} of {collector.aperture_area_m2:g} m2 on {mounts}"]
     acceptance = collector.acceptance
     if isinstance(acceptance, PrescriptionAcceptance):
         parts.append(f"acceptance to be traced from {Path(acceptance.prescription).name}")

@@ -71,11 +71,7 @@ def editor_schema(role: str) -> dict[str, Any]:
         for key, value in table.get("properties", {}).items():
             value["description"] = DESCRIPTIONS[role][name][key]
     plain: dict[str, Any] = untitled(made, _plain)
-    return {
-        "$schema": DRAFT,
-        **plain,
-        "title": f"yieldsim {role} file",
-    }
+    return {"$schema": DRAFT, **plain, "title": f"yieldsim {role} file"}
 
 
 def _plain(table: dict[str, Any]) -> dict[str, Any]:

@@ -11,7 +11,7 @@ GROUND: dict[str, dict[str, str]] = {
         "emittance": "Emittance of the ground",
         "scale_depth_m": "Of regolith: depth over which it grows dense, metres",
         "sky_temperature_k": "Temperature of the sky, K",
-    },
+    }
 }
 HEAT: dict[str, dict[str, str]] = {
     "ThermalTable": {

@@ -79,10 +79,7 @@ def tile_frame(equatorial_m: float, polar_m: float, to_place: ToPlace, rows: int
     sphere = LocalSphere.at(float(latitude[0]), float(longitude[0]), equatorial_m, polar_m)
     east, north = sphere.gnomonic(latitude, longitude)
     matrix = np.array(
-        [
-            [east[1] - east[2], east[3] - east[4], 0.0],
-            [north[1] - north[2], north[3] - north[4], 0.0],
-        ]
+        [[east[1] - east[2], east[3] - east[4], 0.0], [north[1] - north[2], north[3] - north[4], 0.0]]
     )
     matrix[:, 2] = -matrix[:, :2] @ middle[::-1]
     pixel_m = float(np.linalg.norm(matrix[:, :2], axis=0).max()) * sphere.radius_m

@@ -71,10 +71,7 @@ def accepted_spectrum(acceptance: Acceptance) -> LightSpectrum:
 
 
 def spectrum_from(
-    acceptance: Acceptance,
-    sun_mount_xyz: FloatArray,
-    weight: FloatArray,
-    kept: FloatArray | None = None,
+    acceptance: Acceptance, sun_mount_xyz: FloatArray, weight: FloatArray, kept: FloatArray | None = None
 ) -> LightSpectrum:
     """Colour of the light that a table lets through from some directions, as those of a year; sunlight's own without bands.
 

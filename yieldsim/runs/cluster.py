@@ -112,12 +112,7 @@ def _unguarded() -> bool:
 
 @contextmanager
 def computing(
-    jobs: int,
-    workers: int,
-    scheduler: str | None,
-    *,
-    files: Iterable[str | Path] = (),
-    again: str = AGAIN,
+    jobs: int, workers: int, scheduler: str | None, *, files: Iterable[str | Path] = (), again: str = AGAIN
 ) -> Iterator[Compute]:
     """How to compute, for as long as the block runs.
 

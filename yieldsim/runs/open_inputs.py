@@ -70,11 +70,7 @@ def _noun(read: Callable[[Path], Loaded[Noun]], path: str | Path, file: str) -> 
 
 
 def given(
-    key: str,
-    value: object,
-    kind: type[Noun],
-    read: Callable[[Path], Loaded[Noun]],
-    file: str | None = None,
+    key: str, value: object, kind: type[Noun], read: Callable[[Path], Loaded[Noun]], file: str | None = None
 ) -> Loaded[Noun]:
     """What a verb is given as a file, or as a noun: the file read, the noun looked at; what has been read before is left as it is.
 

@@ -65,11 +65,7 @@ class Network:
 
 @njit(cache=True)
 def _through(
-    heat_w: FloatArray,
-    step_s: float,
-    start_k: FloatArray,
-    capacity_j_k: FloatArray,
-    law: Law,
+    heat_w: FloatArray, step_s: float, start_k: FloatArray, capacity_j_k: FloatArray, law: Law
 ) -> FloatArray:
     """Steps of the given length, each in parts as large as TOLERANCE_K allows."""
     found = np.empty_like(heat_w)
@@ -99,10 +95,7 @@ def _through(
 
 
 @njit(cache=True)
-def _shed_w(
-    kelvin: FloatArray,
-    law: Law,
-) -> FloatArray:
+def _shed_w(kelvin: FloatArray, law: Law) -> FloatArray:
     """What each node sends outside and to its neighbours."""
     emission, first, second, radiative, conductive = law
     shed = emission * kelvin**4

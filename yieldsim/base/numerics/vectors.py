@@ -66,9 +66,5 @@ def mount_axes_enu_xyz(tilt_deg: float, azimuth_deg: float, roll_deg: float) -> 
     upslope = np.array([-np.cos(tilt) * np.sin(azimuth), -np.cos(tilt) * np.cos(azimuth), np.sin(tilt)])
     level = np.cross(upslope, normal)
     return np.stack(
-        [
-            np.cos(roll) * level + np.sin(roll) * upslope,
-            np.cos(roll) * upslope - np.sin(roll) * level,
-            normal,
-        ]
+        [np.cos(roll) * level + np.sin(roll) * upslope, np.cos(roll) * upslope - np.sin(roll) * level, normal]
     )

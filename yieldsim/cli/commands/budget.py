@@ -49,12 +49,7 @@ from yieldsim.cli.terminal.wrapping import wrapped
 @click.option("--json", "as_json", is_flag=True, help="Print budget.json to stdout instead of the table.")
 @click.option("--no-report", is_flag=True, help="Write data only, no budget.pdf.")
 def budget(
-    estimate_path: Path,
-    load: Path,
-    out: Path | None,
-    as_json: bool,
-    no_report: bool,
-    **asked: Any,
+    estimate_path: Path, load: Path, out: Path | None, as_json: bool, no_report: bool, **asked: Any
 ) -> None:
     """What the light of ESTIMATE (an estimate.nc or its folder) carries: loads, store, sizes, confidence.
 

@@ -37,12 +37,7 @@ if TYPE_CHECKING:
 @click.option("--json", "as_json", is_flag=True, help="Print design.json to stdout instead of the answer.")
 @click.option("--no-report", is_flag=True, help="Write data only, no pages.")
 def design(
-    plan: Path,
-    workers: int | None,
-    out: Path | None,
-    as_json: bool,
-    no_report: bool,
-    **asked: Any,
+    plan: Path, workers: int | None, out: Path | None, as_json: bool, no_report: bool, **asked: Any
 ) -> None:
     """The lightest system that serves a load, over every combination of sites, masts and collectors that DESIGN names.
 

@@ -51,13 +51,7 @@ if TYPE_CHECKING:
 @click.option("--no-report", is_flag=True, help="Write data only, no report.pdf and report.png.")
 @click.option("--page", is_flag=True, help="Write page.html too: turn the mounts by hand, in a browser.")
 def estimate(
-    site: Path,
-    collector: Path,
-    out: Path | None,
-    as_json: bool,
-    no_report: bool,
-    page: bool,
-    **asked: Any,
+    site: Path, collector: Path, out: Path | None, as_json: bool, no_report: bool, page: bool, **asked: Any
 ) -> None:
     """Light that COLLECTOR delivers at SITE, hour by hour: NetCDF, CSV, JSON and a report.
 

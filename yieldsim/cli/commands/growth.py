@@ -38,12 +38,7 @@ if TYPE_CHECKING:
 @click.option("--json", "as_json", is_flag=True, help="Print growth.json to stdout instead of the answer.")
 @click.option("--no-report", is_flag=True, help="Write data only, no pages.")
 def growth(
-    plan: Path,
-    workers: int | None,
-    out: Path | None,
-    as_json: bool,
-    no_report: bool,
-    **asked: Any,
+    plan: Path, workers: int | None, out: Path | None, as_json: bool, no_report: bool, **asked: Any
 ) -> None:
     """Which units and how much storage to land with which flight, so that every phase of a growing base is served.
 

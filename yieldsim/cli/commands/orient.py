@@ -76,20 +76,11 @@ class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
 @tracker_options
 @interval_option
 @kernel_option
-@click.option(
-    "--out",
-    type=FOLDER,
-    help="Folder for the results (default reports/<site file>-facing).",
-)
+@click.option("--out", type=FOLDER, help="Folder for the results (default reports/<site file>-facing).")
 @click.option("--json", "as_json", is_flag=True, help="Print orient.json to stdout instead of the table.")
 @click.option("--no-figures", is_flag=True, help="Write data only, no PNG and PDF.")
 def orient(
-    site: Path,
-    collector: Path,
-    out: Path | None,
-    as_json: bool,
-    no_figures: bool,
-    **asked: Any,
+    site: Path, collector: Path, out: Path | None, as_json: bool, no_figures: bool, **asked: Any
 ) -> None:
     """Where COLLECTOR should face at SITE: a map of all orientations and the best one for each goal.
 

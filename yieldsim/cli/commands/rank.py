@@ -62,20 +62,11 @@ SITES_ABREAST = 3
 @unknown_ground_option
 @few_workers_option
 @scheduler_option
-@click.option(
-    "--out",
-    type=FOLDER,
-    help="Folder for the results (default reports/rank-<collector file>).",
-)
+@click.option("--out", type=FOLDER, help="Folder for the results (default reports/rank-<collector file>).")
 @click.option("--json", "as_json", is_flag=True, help="Print rank.json to stdout instead of the table.")
 @click.option("--no-figures", is_flag=True, help="Write data only, no PNG and PDF.")
 def rank(
-    sites: tuple[Path, ...],
-    collector: Path,
-    out: Path | None,
-    as_json: bool,
-    no_figures: bool,
-    **asked: Any,
+    sites: tuple[Path, ...], collector: Path, out: Path | None, as_json: bool, no_figures: bool, **asked: Any
 ) -> None:
     """Compare COLLECTOR at each SITE over the same span: energy, worst month, longest outage, hours, and
     why."""

@@ -28,12 +28,7 @@ from yieldsim.cli.terminal.progress import progress
 @click.command(cls=Command, short_help="Maps of light and energy over terrain, with the best places.")
 @click.argument("terrain", nargs=-1, required=True, type=TERRAIN)
 @click.option("-b", "--body", help="moon, mars, mercury, earth or a body file; not needed with --like.")
-@click.option(
-    "-c",
-    "--collector",
-    type=COLLECTOR,
-    help="Collector file, for the energy that it delivers.",
-)
+@click.option("-c", "--collector", type=COLLECTOR, help="Collector file, for the energy that it delivers.")
 @click.option(
     "--window",
     type=float,
@@ -78,13 +73,7 @@ from yieldsim.cli.terminal.progress import progress
 @kernel_option
 @workers_option
 @scheduler_option
-@click.option(
-    "--out",
-    type=FOLDER,
-    default=Path("survey"),
-    show_default=True,
-    help="Folder for the results.",
-)
+@click.option("--out", type=FOLDER, default=Path("survey"), show_default=True, help="Folder for the results.")
 @click.option("--no-figure", is_flag=True, help="Write no survey.png and survey.pdf.")
 @click.option(
     "--json", "as_json", is_flag=True, help="Print the summary as JSON to stdout instead of the table."

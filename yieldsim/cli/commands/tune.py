@@ -52,12 +52,7 @@ from yieldsim.cli.terminal.progress import progress
 @scheduler_option
 @click.option("--out", type=FOLDER, help="Folder for the results (default reports/<optics file>).")
 @click.option("--json", "as_json", is_flag=True, help="Print tune.json to stdout instead of the answer.")
-def tune(
-    optics: Path,
-    out: Path | None,
-    as_json: bool,
-    **asked: Any,
-) -> None:
+def tune(optics: Path, out: Path | None, as_json: bool, **asked: Any) -> None:
     """Vary values of OPTICS for the most energy a year at a site: acceptance width against concentration.
 
     Writes a table and a figure of the whole range, and the file with the best values put in.

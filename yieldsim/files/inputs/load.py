@@ -35,16 +35,7 @@ from yieldsim.files.inputs.load_schedule import (
 )
 from yieldsim.files.text.timestamps import is_later
 from yieldsim.files.toml.context import Loaded, Reading
-from yieldsim.files.toml.model import (
-    Faults,
-    Moment,
-    StrictModel,
-    Text,
-    fault,
-    named_file,
-    stated,
-    within,
-)
+from yieldsim.files.toml.model import Faults, Moment, StrictModel, Text, fault, named_file, stated, within
 from yieldsim.files.toml.parse import parse_toml
 
 Efficiency = Annotated[float, stated(Load, "direct_efficiency")]

@@ -97,13 +97,7 @@ def _add_map(ds: xr.Dataset, name: str, path: Path) -> None:
     aside = " ".join(str(coordinate) for coordinate in ds.coords if coordinate not in ds.dims)
     with netCDF4.Dataset(path, "a") as file:
         made = file.createVariable(
-            name,
-            "f4",
-            dims,
-            zlib=True,
-            complevel=4,
-            chunksizes=pieces,
-            fill_value=np.float32(np.nan),
+            name, "f4", dims, zlib=True, complevel=4, chunksizes=pieces, fill_value=np.float32(np.nan)
         )
         made.setncatts(variable.attrs | {"coordinates": aside} if aside else variable.attrs)
         for first in product(

@@ -38,10 +38,7 @@ RESULTS: dict[str, type] = {
 def result_schema(command: str) -> dict[str, Any]:
     """The schema of a command's answer, a key of RESULTS."""
     made = untitled(adapter(RESULTS[command]).json_schema())
-    head = {
-        "$schema": DRAFT,
-        "title": f"what yieldsim {command} answers",
-    }
+    head = {"$schema": DRAFT, "title": f"what yieldsim {command} answers"}
     return head | {key: value for key, value in made.items() if key != "title"}
 
 

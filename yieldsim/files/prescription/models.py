@@ -9,16 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
-from yieldsim.base.prescription_model import (
-    Band,
-    Collar,
-    FibreFace,
-    Film,
-    Funnel,
-    Heat,
-    Lens,
-    Tolerances,
-)
+from yieldsim.base.prescription_model import Band, Collar, FibreFace, Film, Funnel, Heat, Lens, Tolerances
 from yieldsim.files.prescription.material_table import CoatingTable
 from yieldsim.files.toml.model import Faults, StrictModel, Text, exactly_one, fault, stated, within
 

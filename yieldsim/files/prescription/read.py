@@ -18,12 +18,7 @@ from pydantic import Field, ValidationError
 
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.prescription_model import Collar, FibreFace, Funnel, Lens, OpticalMaterial, Prescription
-from yieldsim.files.prescription.checks import (
-    collar_fits,
-    lens_shape,
-    placing,
-    unknown_materials,
-)
+from yieldsim.files.prescription.checks import collar_fits, lens_shape, placing, unknown_materials
 from yieldsim.files.prescription.material_database import plain_material
 from yieldsim.files.prescription.material_table import MaterialTable
 from yieldsim.files.prescription.models import (

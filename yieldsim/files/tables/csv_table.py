@@ -177,10 +177,7 @@ def _rows(text: str, where: str) -> list[tuple[int, list[str]]]:
 
 
 def _layout(
-    where: str,
-    header: list[str],
-    layouts: Sequence[Sequence[Column]],
-    also: Callable[[str], Column | None],
+    where: str, header: list[str], layouts: Sequence[Sequence[Column]], also: Callable[[str], Column | None]
 ) -> Sequence[Column]:
     """The layout that the header fits, and its further columns. Raises InputError naming columns missing or twice there."""
     for layout in layouts:

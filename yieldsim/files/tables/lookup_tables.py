@@ -88,8 +88,7 @@ def attenuation_table(reading: Reading) -> AttenuationTable:
     if len(table) < 2:
         raise refusal(table.where, found="has one row", allowed="two or more wavelengths")
     return AttenuationTable(
-        wavelength_nm=table.numbers[WAVELENGTH.name],
-        attenuation_db_per_km=table.numbers[ATTENUATION.name],
+        wavelength_nm=table.numbers[WAVELENGTH.name], attenuation_db_per_km=table.numbers[ATTENUATION.name]
     )
 
 

@@ -171,17 +171,7 @@ def trace_blocks(
                 k,
                 ray,
             )
-            walk(
-                parts,
-                ray,
-                ledger,
-                shift_x,
-                shift_y,
-                shift_depth,
-                seen,
-                path,
-                random,
-            )
+            walk(parts, ray, ledger, shift_x, shift_y, shift_depth, seen, path, random)
         out[block] = ledger
     return out
 
@@ -214,28 +204,8 @@ def trace_seen(
         random[0] = seed + np.uint64(block) * np.uint64(0xD1B54A32D192ED03)
         for k in range(block * chunk, min(points, (block + 1) * chunk)):
             bins[k], shift_x, shift_y, shift_depth = _launch(
-                parts,
-                media,
-                disc_table,
-                direction,
-                disc_radius,
-                spin,
-                generator,
-                shift,
-                points,
-                k,
-                ray,
+                parts, media, disc_table, direction, disc_radius, spin, generator, shift, points, k, ray
             )
-            walk(
-                parts,
-                ray,
-                ledger,
-                shift_x,
-                shift_y,
-                shift_depth,
-                seen[k],
-                path,
-                random,
-            )
+            walk(parts, ray, ledger, shift_x, shift_y, shift_depth, seen[k], path, random)
         out[block] = ledger
     return seen, bins, out

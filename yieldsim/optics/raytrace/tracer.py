@@ -245,16 +245,6 @@ def paths(
         ray[0], ray[1], ray[2] = x, y, float(scene.parts.station[0]["aperture_depth"])
         ray[3], ray[4], ray[5] = -direction[0], -direction[1], direction[2]
         ray[6], ray[7:12] = 1.0, media[0]
-        walk(
-            scene.parts,
-            ray,
-            ledger,
-            0.0,
-            0.0,
-            0.0,
-            seen,
-            path,
-            random,
-        )
+        walk(scene.parts, ray, ledger, 0.0, 0.0, 0.0, seen, path, random)
         out.append(path[1 : 1 + int(path[0, 0])].copy())
     return out

@@ -118,12 +118,7 @@ def draw_light(series: xr.Dataset, figure: Figure) -> None:
                     linewidth=0.3, **look)  # fmt: skip
         below = below + values
     axes.stairs(
-        asked_w * factor,
-        edges_h,
-        baseline=None,
-        color=style.INK,
-        linewidth=0.9,
-        label="asked by all loads",
+        asked_w * factor, edges_h, baseline=None, color=style.INK, linewidth=0.9, label="asked by all loads"
     )
     if not below.any():
         axes.text(

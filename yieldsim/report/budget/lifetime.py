@@ -91,10 +91,7 @@ def draw_cycle(dust: Mapping[str, Any], figure: Figure) -> None:
     axes = figure.add_subplot()
     cycle = dust["cycle"]
     hours = np.array([row["cycle_hours"] for row in cycle["tried"]])
-    for key, words, number in (
-        ("delivered_kwh", "light delivered", 0),
-        ("net_kwh", "net of electricity", 1),
-    ):
+    for key, words, number in (("delivered_kwh", "light delivered", 0), ("net_kwh", "net of electricity", 1)):
         look = style.line(number)
         values = np.array([row[key] for row in cycle["tried"]])
         axes.plot(hours, values, color=look.colour, linestyle=look.dash, label=words)

@@ -311,10 +311,7 @@ def light_rows(summary: BudgetResult) -> list[list[str]]:
             "Luminous efficacy of the delivered light",
             style.quantity(light["luminous_efficacy_lm_per_w"], "lm/W", 4),
         ],
-        [
-            "Photosynthetic photons, 400–700 nm",
-            style.quantity(light["photon_yield_umol_per_j"], "µmol/J", 4),
-        ],
+        ["Photosynthetic photons, 400–700 nm", style.quantity(light["photon_yield_umol_per_j"], "µmol/J", 4)],
     ]
 
 

@@ -63,13 +63,7 @@ def _limit_lines(axes: Axes, part: PartTemperature, colour: str, label: str, das
     """A line at each limit; where they are."""
     found = [end for end in (part["lowest_k"], part["highest_k"]) if end is not None]
     for number, kelvin in enumerate(found):
-        axes.axhline(
-            kelvin,
-            color=colour,
-            linewidth=0.9,
-            linestyle=dash,
-            label="_" if number else label,
-        )
+        axes.axhline(kelvin, color=colour, linewidth=0.9, linestyle=dash, label="_" if number else label)
     return found
 
 

@@ -104,9 +104,7 @@ def _fonts() -> Any:
     import typst
 
     return typst.Fonts(
-        include_system_fonts=False,
-        include_embedded_fonts=False,
-        font_paths=[str(font_folder())],
+        include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(font_folder())]
     )
 
 

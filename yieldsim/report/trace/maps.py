@@ -56,12 +56,7 @@ def draw_map(figure: Any, axes: Axes, shown: LightMap, shrink: float) -> None:
     shrink   width of the scale of flux, in widths of the place for the map
     """
     mesh = axes.pcolormesh(
-        shown.x_edges_mm,
-        shown.y_edges_mm,
-        shown.flux_w_cm2.T,
-        cmap=POWER_MAP,
-        vmin=0.0,
-        rasterized=True,
+        shown.x_edges_mm, shown.y_edges_mm, shown.flux_w_cm2.T, cmap=POWER_MAP, vmin=0.0, rasterized=True
     )
     _outline(axes, shown.opening, "white")
     if shown.brightest_mm is not None:

@@ -256,11 +256,7 @@ def _confident(case: BudgetCase, drawn: sensitivity.Draws, light_kwh: list[Float
     load, capacity = ones if load is None else load, ones if capacity is None else capacity
 
     def holds(draw: int, units: int, capacity_kwh: float) -> bool:
-        one = replace(
-            sized,
-            light_kwh=light_kwh[draw][:rows],
-            needs=_scaled(sized.needs, float(load[draw])),
-        )
+        one = replace(sized, light_kwh=light_kwh[draw][:rows], needs=_scaled(sized.needs, float(load[draw])))
         return sizing.holds(one, units, capacity_kwh * float(capacity[draw]))
 
     given = case.store.capacity_kwh

@@ -360,10 +360,7 @@ def _limit(widths: dict[str, float | None], numerical_aperture: float) -> tuple[
             return None, ""
         return largest_concentration(width, numerical_aperture), f"+-{width:.1f} deg"
     across, along = (widths[f"{axis}_half_width_50_deg"] or 90.0 for axis in ("transverse", "longitudinal"))
-    return (
-        largest_concentration(across, numerical_aperture, along),
-        f"+-{across:.1f} by +-{along:.1f} deg",
-    )
+    return (largest_concentration(across, numerical_aperture, along), f"+-{across:.1f} by +-{along:.1f} deg")
 
 
 def half_width_error_deg(traced: Curve | Grid) -> float | None:
