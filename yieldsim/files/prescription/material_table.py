@@ -14,7 +14,8 @@ from pydantic_core import PydanticCustomError
 from yieldsim.base.errors import InputError, refusal
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.prescription_model import Coating, OpticalMaterial
-from yieldsim.files.prescription.material_database import GRID_NM, database_material, sellmeier_material
+from yieldsim.files.prescription.material_database import database_material, sellmeier_material
+from yieldsim.files.prescription.refractive_index import GRID_NM
 from yieldsim.files.tables.csv_table import Column, Table, read_table
 from yieldsim.files.toml.context import Reading
 from yieldsim.files.toml.model import (

@@ -5,6 +5,7 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
+from yieldsim.base.results.attached import row_of
 from yieldsim.base.results.budget import SizePair, Sizes
 from yieldsim.planning.habitat import sizing
 
@@ -28,10 +29,6 @@ def sized_case(case: BudgetCase) -> sizing.Case:
         case.shield_loads,
         case.service,
     )
-
-
-def _pair(point: sizing.TradePoint) -> SizePair:
-    return {"units": point.units, "storage_kwh": point.storage_kwh, "mass_kg": point.mass_kg}
 
 
 def sizes(case: BudgetCase, sized: sizing.Case, *, with_foresight: bool = True) -> Sizes:
@@ -70,8 +67,8 @@ def sizes(case: BudgetCase, sized: sizing.Case, *, with_foresight: bool = True) 
         ),
         "smallest_units": fewest,
         "why_no_units": None if fewest is not None else sizing.why_no_units(sized, capacity),
-        "trade_curve": [_pair(point) for point in curve],
-        "least_mass": _pair(lightest) if lightest else None,
+        "trade_curve": [row_of(point, SizePair) for point in curve],
+        "least_mass": row_of(lightest, SizePair) if lightest else None,
         "autonomy_hours": (
             sizing.autonomy_hours(case.needs, case.store, case.rows.hours) if plan.storage else None
         ),

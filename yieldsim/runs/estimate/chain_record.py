@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.base.dataset import add
+from yieldsim.base.results.attached import row_of
 from yieldsim.base.results.estimate import AirResult, ChainResult, DustLawResult
 from yieldsim.energy import chain, soiling
 from yieldsim.energy.spectral_transmittance import attenuation_fraction, energy_acceptance
@@ -50,14 +51,6 @@ def chain_words(setting: Setting) -> ChainResult:
     """Constants of the chain, the law of dust, and where the local vertical and the bare horizon lie."""
     site, collector, body = setting.site, setting.collector, setting.site.body
     none: Any = None
-    dust: DustLawResult | None = None
-    if site.dust is not None:
-        dust = {
-            "loss_per_day": site.dust.loss_per_day,
-            "model": site.dust.model,
-            "tilt_exponent": site.dust.tilt_exponent,
-            "floor": site.dust.floor,
-        }
     air: AirResult | None = None
     if site.optical_depth is not None and body.atmosphere_scale_height_km is not None:
         air = {
@@ -77,5 +70,5 @@ def chain_words(setting: Setting) -> ChainResult:
         "fibre_coupling": chain.fibre_coupling(none, collector),
         "fibre_ends": chain.fibre_ends(none, collector),
         "fibre_attenuation": attenuation_fraction(collector),
-        "dust": dust,
+        "dust": None if site.dust is None else row_of(site.dust, DustLawResult),
     }

@@ -9,6 +9,7 @@ import numpy as np
 
 from yieldsim.base.clock import iso, utc_from_tdb
 from yieldsim.base.model import Collector, RoundAcceptance, Site
+from yieldsim.base.results.attached import row_of, rows_of
 from yieldsim.base.results.estimate import (
     EstimateResult,
     EtendueResult,
@@ -285,47 +286,26 @@ def _seasonal(ready: Prepared, ds: xr.Dataset) -> list[SeasonResult]:
     if ready.period.year == "year":
         return []
     sums = ledger.by_season(ds)
-    days = sums["hours"] / ready.setting.site.body.mean_solar_day_hours
-    return [
-        {
-            "solar_longitude_from_deg": float(first),
-            "solar_longitude_to_deg": float(last),
-            "solar_days": float(lasting),
-            "kwh": float(kwh),
-            "kwh_per_solar_day": float(kwh / lasting),
-            "hours_delivering": float(hours),
-        }
-        for first, last, lasting, kwh, hours in zip(
-            sums["solar_longitude_from_deg"],
-            sums["solar_longitude_to_deg"],
-            days,
-            sums["delivered_kwh"],
-            sums["hours_delivering"],
-            strict=True,
-        )
-    ]
+    days, kwh = sums["hours"] / ready.setting.site.body.mean_solar_day_hours, sums["delivered_kwh"]
+    return rows_of(
+        SeasonResult,
+        solar_longitude_from_deg=sums["solar_longitude_from_deg"],
+        solar_longitude_to_deg=sums["solar_longitude_to_deg"],
+        solar_days=days,
+        kwh=kwh,
+        kwh_per_solar_day=kwh / days,
+        hours_delivering=sums["hours_delivering"],
+    )
 
 
 def site_words(site: Site) -> SiteResult:
     """The site as results name it."""
-    return {
-        "name": site.name,
-        "body": site.body.name,
-        "latitude_deg": site.latitude_deg,
-        "longitude_deg": site.longitude_deg,
-        "elevation_m": site.elevation_m,
-        "mast_height_m": site.mast_height_m,
-    }
+    return {**row_of(site, SiteResult), "body": site.body.name}
 
 
 def collector_words(collector: Collector) -> CollectorResult:
     """The collector as results name it."""
-    return {
-        "name": collector.name,
-        "aperture_area_m2": collector.aperture_area_m2,
-        "unit_count": collector.unit_count,
-        "mass_kg": collector.mass_kg,
-    }
+    return row_of(collector, CollectorResult)
 
 
 def _etendue(collector: Collector) -> EtendueResult | None:

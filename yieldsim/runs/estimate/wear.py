@@ -9,6 +9,8 @@ import numpy as np
 
 from yieldsim.base.constants import DAYS_PER_YEAR, SECONDS_PER_DAY
 from yieldsim.base.errors import CannotCompute
+from yieldsim.base.results.attached import rows_of
+from yieldsim.base.results.estimate import DoseYearResult, GrainsResult, RemovalRangeResult
 from yieldsim.energy.degradation import CleanLight, clean_light, light_by_rate
 from yieldsim.energy.grain_removal import fresh_removal, settled_removal
 from yieldsim.energy.radiation_loss import (
@@ -24,7 +26,6 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.base.model import Collector, Shield
-    from yieldsim.base.results.estimate import DoseYearResult, GrainsResult, RemovalRangeResult
     from yieldsim.energy.integration import Setting, TimeGrid
 
 YEARS = (1.0, 5.0, 10.0, 15.0)
@@ -46,27 +47,16 @@ def dose_years(collector: Collector) -> list[DoseYearResult] | None:
     since_s = np.array(YEARS) * DAYS_PER_YEAR * SECONDS_PER_DAY
     dose = fibre_dose_gy(radiation, since_s)
     fibre, lens = fibre_left(collector, since_s), lens_left(collector, since_s)
-    columns = (
-        YEARS,
-        dose,
-        lens_dose_gy(radiation, since_s),
-        induced_db_per_km(radiation, dose),
-        fibre,
-        lens,
-        fibre * lens,
+    return rows_of(
+        DoseYearResult,
+        years=YEARS,
+        fibre_dose_gy=dose,
+        lens_dose_gy=lens_dose_gy(radiation, since_s),
+        fibre_added_db_per_km=induced_db_per_km(radiation, dose),
+        fibre_left=fibre,
+        lens_left=lens,
+        left=fibre * lens,
     )
-    return [
-        {
-            "years": float(years),
-            "fibre_dose_gy": float(of_fibre),
-            "lens_dose_gy": float(of_lens),
-            "fibre_added_db_per_km": float(added),
-            "fibre_left": float(in_fibre),
-            "lens_left": float(in_lens),
-            "left": float(both),
-        }
-        for years, of_fibre, of_lens, added, in_fibre, in_lens, both in zip(*columns, strict=True)
-    ]
 
 
 def removal_range(ds: xr.Dataset, setting: Setting, grid: TimeGrid) -> RemovalRangeResult | None:

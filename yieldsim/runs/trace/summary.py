@@ -15,7 +15,8 @@ from yieldsim.base.model import Acceptance, Notes, Source
 from yieldsim.base.numerics.interpolation import falls_to_deg
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.prescription_model import Heat
-from yieldsim.base.results.optics import FluxResult, HalfWidths, SpotResult, TraceResult
+from yieldsim.base.results.attached import row_of
+from yieldsim.base.results.optics import FluxResult, HalfWidths, HeatResult, SpotResult, TraceResult
 from yieldsim.base.sun_disc import angular_radius_deg
 from yieldsim.optics.acceptance import half_widths_deg
 from yieldsim.optics.etendue import largest_concentration, projected_acceptance_sr
@@ -310,16 +311,7 @@ def summary_of_trace(
             "power_w": beside.beside_w,
             "temperature_bound_k": beside.temperature_k,
         },
-        "heat": [
-            {
-                "part": part.part,
-                "absorbed_w": part.absorbed_w,
-                "temperature_k": part.temperature_k,
-                "limit_k": part.limit_k,
-                "too_hot": part.too_hot,
-            }
-            for part in parts
-        ],
+        "heat": [row_of(part, HeatResult) for part in parts],
         "materials": [
             {"part": name, "material": m.name, "source": m.source}
             for name, m in (
