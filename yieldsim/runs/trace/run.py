@@ -3,22 +3,38 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from yieldsim.base.errors import CannotCompute, Gathered, InputError, Problem, refusal
+from yieldsim.base.errors import CannotCompute, Gathered, InputError, refusal
 from yieldsim.base.model import Acceptance, AttenuationTable, Collector, Notes, Source
 from yieldsim.base.results.attached import Summarised
 from yieldsim.base.results.optics import TraceResult
+from yieldsim.base.sun_disc import angular_radius_deg
+from yieldsim.files.prescription.read import prescription_from, read_prescription
+from yieldsim.files.text.paths import shown
+from yieldsim.optics.etendue_ledger import EtendueLedger, etendue_ledger
+from yieldsim.optics.raytrace.acceptance_trace import (
+    Curve,
+    Grid,
+    Ways,
+    behind_film,
+    table_of,
+    trace_curve,
+    trace_grid,
+)
+from yieldsim.optics.raytrace.scene import Scene, build_scene
+from yieldsim.optics.raytrace.spectral_trace import traced_bands
+from yieldsim.optics.raytrace.tracer import SEED
+from yieldsim.runs.open_inputs import refuse_progress
+from yieldsim.runs.time_span import number, whole_number
 
 if TYPE_CHECKING:
     from yieldsim.base.prescription_model import OpticalMaterial, Prescription
     from yieldsim.files.toml.context import Loaded
-    from yieldsim.optics.etendue_ledger import EtendueLedger
-    from yieldsim.optics.raytrace.acceptance_trace import Curve, Grid, Ways
-    from yieldsim.optics.raytrace.scene import Scene
 
 Progress = Callable[[int, int], None]
 
@@ -72,9 +88,6 @@ def trace(
     Returns the acceptance as a collector takes it, the traced shares by cause, and `summary`, what trace.json holds.
     Raises InputError for a bad file, CannotCompute where a traced design beats the etendue limit (a fault of ours).
     """
-    from yieldsim.files.prescription.read import read_prescription
-    from yieldsim.runs.open_inputs import refuse_progress
-    from yieldsim.runs.time_span import number, whole_number
 
     gathered = Gathered()
     with gathered:
@@ -104,14 +117,11 @@ def trace_loaded(
     progress: Progress | None = None,
 ) -> TraceRun:
     """The same for a prescription that is at hand; `where` names it in messages. Raises InputError, CannotCompute."""
-    from yieldsim.optics.etendue_ledger import etendue_ledger
-    from yieldsim.optics.raytrace.acceptance_trace import table_of
-    from yieldsim.optics.raytrace.scene import build_scene
-    from yieldsim.optics.raytrace.spectral_trace import traced_bands
     from yieldsim.runs.trace.summary import summary_of_trace
 
     prescription = loaded.noun
-    scene = _placed(prescription, where, build_scene)
+    with _in_file(where):
+        scene = build_scene(prescription)
     traced = _traced(scene, prescription, ways, progress, where)
     notes = Notes(list(loaded.warnings))
     notes.add(*_warnings(prescription, scene, traced, ways.precision))
@@ -148,15 +158,12 @@ def acceptance_from_prescription(
     version and the tolerance (`files.output.trace_cache` says where). The shield's film is not in it unless the
     prescription says "here". Raises InputError, DataMissing or CannotCompute.
     """
-    from yieldsim.files.prescription.read import read_prescription
-    from yieldsim.optics.raytrace.acceptance_trace import table_of
-    from yieldsim.optics.raytrace.scene import build_scene
 
     loaded = read_prescription(path)
     prescription = loaded.noun
-    table, warnings = acceptance_of(
-        prescription, tolerance, lambda: _placed(prescription, path, build_scene), table_of, progress, path
-    )
+    with _in_file(path):
+        scene = build_scene(prescription)
+    table, warnings = acceptance_of(prescription, scene, tolerance, path, progress)
     notes = Notes([*loaded.warnings, *warnings])
     notes.add(*(_disagreements(prescription, collector) if collector is not None else ()))
     return table, loaded.sources, tuple(notes.lines)
@@ -195,32 +202,21 @@ def changed_optics(
 
     Raises InputError for a prescription that can't be built.
     """
-    from yieldsim.files.prescription.read import prescription_from
-    from yieldsim.optics.raytrace.acceptance_trace import table_of
-    from yieldsim.optics.raytrace.scene import build_scene
 
     prescription = prescription_from(data, path)
     coloured = collector.fibre is not None and isinstance(collector.fibre.attenuation, AttenuationTable)
-    table, _ = acceptance_of(
-        prescription,
-        tolerance,
-        lambda: build_scene(prescription),
-        table_of,
-        None,
-        path,
-        seed,
-        coloured=coloured,
-    )
+    scene = build_scene(prescription)
+    table, _ = acceptance_of(prescription, scene, tolerance, path, seed=seed, coloured=coloured)
     return prescription, table
 
 
 def acceptance_of(
     prescription: Prescription,
+    scene: Scene,
     tolerance: float,
-    place: Callable[[], Scene],
-    table_of: Callable[..., Acceptance],
-    progress: Progress | None,
     where: str | Path,
+    progress: Progress | None = None,
+    *,
     seed: int | None = None,
     coloured: bool = True,
 ) -> tuple[Acceptance, tuple[str, ...]]:
@@ -232,7 +228,6 @@ def acceptance_of(
     from yieldsim.files.output.provenance import package_version
     from yieldsim.files.output.trace_cache import cached_table, content_key, keep_table
 
-    scene = place()
     sunlight = (scene.media, float(scene.parts.station[0]["band_share"]))
     shifts = () if seed is None else (seed,)
     key = content_key(
@@ -241,8 +236,6 @@ def acceptance_of(
     kept = cached_table(key)
     if kept is not None:
         return kept, _standing_warnings(prescription, scene)
-    from yieldsim.optics.etendue_ledger import etendue_ledger
-    from yieldsim.optics.raytrace.spectral_trace import traced_bands
 
     ways = ways_of(prescription, tolerance, "point", seed)
     traced = _traced(scene, prescription, ways, progress, where)
@@ -254,24 +247,17 @@ def acceptance_of(
     return table, _standing_warnings(prescription, scene)
 
 
-def _placed(prescription: Prescription, path: str | Path, build: Callable[[Prescription], Scene]) -> Scene:
-    """The scene; problems of geometry get the file's name."""
-    from yieldsim.files.text.paths import shown
-
+@contextmanager
+def _in_file(where: str | Path) -> Iterator[None]:
+    """Problems of geometry and of what is traced get the file's name."""
     try:
-        return build(prescription)
+        yield
     except InputError as error:
-        raise InputError(
-            [Problem(shown(Path(path)), p.key, p.found, p.allowed, p.hint) for p in error.problems]
-        ) from None
+        raise InputError([replace(one, where=shown(Path(where))) for one in error.problems]) from None
 
 
 def ways_of(prescription: Prescription, tolerance: float, source: str, seed: int | None) -> Ways:
     """How a prescription is traced: its precision, source, shifts; turned about its axis unless it is round."""
-    from yieldsim.base.sun_disc import angular_radius_deg
-    from yieldsim.optics.raytrace.acceptance_trace import Ways
-    from yieldsim.optics.raytrace.tracer import SEED
-
     return Ways(
         precision=tolerance,
         sun_radius_deg=float(angular_radius_deg(1.0)) if source == "disc" else 0.0,
@@ -283,19 +269,13 @@ def ways_of(prescription: Prescription, tolerance: float, source: str, seed: int
 def _traced(
     scene: Scene, prescription: Prescription, ways: Ways, progress: Progress | None, where: str | Path
 ) -> Curve | Grid:
-    from yieldsim.files.text.paths import shown
-    from yieldsim.optics.raytrace.acceptance_trace import behind_film, trace_curve, trace_grid
     from yieldsim.runs.trace.summary import counted_here
 
     kept = counted_here(prescription)
-    try:
+    with _in_file(where):
         if prescription.is_linear:
             return behind_film(trace_grid(scene, ways, progress), kept)
         return behind_film(trace_curve(scene, ways, progress=progress), kept)
-    except InputError as error:
-        raise InputError(
-            [Problem(shown(Path(where)), p.key, p.found, p.allowed, p.hint) for p in error.problems]
-        ) from None
 
 
 def _within_etendue(ledger: EtendueLedger) -> None:
@@ -333,7 +313,6 @@ def _standing_warnings(prescription: Prescription, scene: Scene) -> tuple[str, .
 
 def _warnings(prescription: Prescription, scene: Scene, traced: Curve | Grid, tolerance: float) -> list[str]:
     """All of it, the traced ones included."""
-    from yieldsim.optics.raytrace.acceptance_trace import Curve
     from yieldsim.runs.trace.summary import azimuth_spread
 
     lines = list(_standing_warnings(prescription, scene))
