@@ -36,63 +36,15 @@ SkyBeyond = dict[tuple[np.datetime64, np.datetime64], "list[tuple[np.ndarray, xr
 them, block by block. Whoever asks for several collectors at one site hands on the same one."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WholeGap:
-    """A gap with what of it lies outside the run.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Search:
+    """How light is sought outside a run: in steps of step_s, until `design` delivers or, of_site, any of the Sun is in sight."""
 
-    known   False: no light was met up to a year away or to the kernels' end, so that it is longer still
-    """
-
-    start_utc: np.datetime64
-    end_utc: np.datetime64
-    known: bool
-
-    @property
-    def hours(self) -> float:
-        """Its length, or the least it can be."""
-        return float((self.end_utc - self.start_utc) / np.timedelta64(1, "s")) / SECONDS_PER_HOUR
-
-
-def whole_gaps(
-    ready: Prepared,
-    gaps: Sequence[Gap],
-    step_s: float,
-    collector: Collector | None = None,
-    *,
-    of_site: bool = False,
-    beyond: SkyBeyond | None = None,
-) -> list[WholeGap | None]:
-    """Of each gap its whole length where an end of the run cuts it, else None.
-
-    step_s      of the search, that of the run
-    collector   whose delivery ends a gap, when not the run's own
-    of_site     any part of the Sun in sight ends a gap, whatever the collector takes of it
-    beyond      what was read outside the run before; gains what is read now
-    """
-    beyond = {} if beyond is None else beyond
-    first, last = ready.grid.edge_utc[0], ready.grid.edge_utc[-1]
-    found: list[WholeGap | None] = []
-    for gap in gaps:
-        cut = (gap.start_utc <= first, gap.end_utc >= last)
-        if not any(cut):
-            found.append(None)
-            continue
-        if all(cut) and ready.period.days >= ready.period.year_days - NEAR_DAYS:
-            # a year without light: no search
-            found.append(WholeGap(start_utc=gap.start_utc, end_utc=gap.end_utc, known=False))
-            continue
-        start, known_start = (
-            _light_beyond(ready, first, -1, step_s, collector, of_site, beyond)
-            if cut[0]
-            else (gap.start_utc, True)
-        )
-        end, known_end = (
-            _light_beyond(ready, last, 1, step_s, collector, of_site, beyond)
-            if cut[1]
-            else (gap.end_utc, True)
-        )
-        found.append(WholeGap(start_utc=start, end_utc=end, known=known_start and known_end))
-    return found
+    ready: Prepared
+    step_s: float
+    design: Collector
+    of_site: bool
+    beyond: SkyBeyond
 
 
 def gap_rows(
@@ -104,27 +56,44 @@ def gap_rows(
     of_site: bool = False,
     beyond: SkyBeyond | None = None,
 ) -> list[GapResult]:
-    """Gaps as JSON, those cut by an end of the run with their whole length; the arguments are those of `whole_gaps`."""
-    rows: list[GapResult] = []
-    found = whole_gaps(ready, gaps, step_s, collector, of_site=of_site, beyond=beyond)
-    for gap, whole in zip(gaps, found, strict=True):
-        row: GapResult = {
-            "start_utc": iso(gap.start_utc),
-            "end_utc": iso(gap.end_utc),
-            "hours": gap.hours,
-            "at_least": whole is not None,
-        }
-        if whole is not None:
-            row.update(
-                {
-                    "whole_start_utc": iso(whole.start_utc),
-                    "whole_end_utc": iso(whole.end_utc),
-                    "whole_hours": whole.hours,
-                    "whole_known": whole.known,
-                }
-            )
-        rows.append(row)
-    return rows
+    """Gaps as JSON, those cut by an end of the run with their whole length.
+
+    step_s      of the search, that of the run
+    collector   whose delivery ends a gap, when not the run's own
+    of_site     any part of the Sun in sight ends a gap, whatever the collector takes of it
+    beyond      what was read outside the run before; gains what is read now
+
+    whole_known is False where no light was met up to a year away or to the kernels' end, so that the gap is longer still.
+    """
+    design = collector or ready.setting.collector
+    search = _Search(ready, step_s, design, of_site, {} if beyond is None else beyond)
+    return [_row(search, gap) for gap in gaps]
+
+
+def _row(search: _Search, gap: Gap) -> GapResult:
+    ready = search.ready
+    first, last = ready.grid.edge_utc[0], ready.grid.edge_utc[-1]
+    start, end, known = gap.start_utc, gap.end_utc, True
+    cut = (start <= first, end >= last)
+    row: GapResult = {"start_utc": iso(start), "end_utc": iso(end), "hours": gap.hours, "at_least": any(cut)}
+    if not any(cut):
+        return row
+    if all(cut) and ready.period.days >= ready.period.year_days - NEAR_DAYS:
+        # a year without light: no search
+        known = False
+    else:
+        if cut[0]:
+            start, known = _light_beyond(search, first, -1)
+        if cut[1]:
+            end, met = _light_beyond(search, last, 1)
+            known = known and met
+    return {
+        **row,
+        "whole_start_utc": iso(start),
+        "whole_end_utc": iso(end),
+        "whole_hours": float((end - start) / np.timedelta64(1, "s")) / SECONDS_PER_HOUR,
+        "whole_known": known,
+    }
 
 
 def longest_whole(rows: Sequence[GapResult]) -> WholeGapResult:
@@ -134,17 +103,21 @@ def longest_whole(rows: Sequence[GapResult]) -> WholeGapResult:
     longest_gap_whole_hours     of the gap that is longest in all
     longest_gap_whole_known     False: that one is longer still
     """
-    longest = max(rows, key=lambda row: float(row.get("whole_hours", row["hours"])), default=None)
+    if not rows:
+        return {
+            "longest_gap_at_least": False,
+            "longest_gap_whole_hours": 0.0,
+            "longest_gap_whole_start_utc": None,
+            "longest_gap_whole_end_utc": None,
+            "longest_gap_whole_known": True,
+        }
+    longest = max(rows, key=lambda row: float(row.get("whole_hours", row["hours"])))
     return {
-        "longest_gap_at_least": bool(rows and rows[0]["at_least"]),
-        "longest_gap_whole_hours": 0.0 if longest is None else longest.get("whole_hours", longest["hours"]),
-        "longest_gap_whole_start_utc": None
-        if longest is None
-        else longest.get("whole_start_utc", longest["start_utc"]),
-        "longest_gap_whole_end_utc": None
-        if longest is None
-        else longest.get("whole_end_utc", longest["end_utc"]),
-        "longest_gap_whole_known": True if longest is None else bool(longest.get("whole_known", True)),
+        "longest_gap_at_least": rows[0]["at_least"],
+        "longest_gap_whole_hours": longest.get("whole_hours", longest["hours"]),
+        "longest_gap_whole_start_utc": longest.get("whole_start_utc", longest["start_utc"]),
+        "longest_gap_whole_end_utc": longest.get("whole_end_utc", longest["end_utc"]),
+        "longest_gap_whole_known": longest.get("whole_known", True),
     }
 
 
@@ -174,18 +147,11 @@ def _lasting(hours: float) -> str:
     return f"{hours:.1f} h" if hours < 48.0 else f"{hours / 24.0:.1f} days"
 
 
-def _light_beyond(
-    ready: Prepared,
-    edge_utc: np.datetime64,
-    way: int,
-    step_s: float,
-    collector: Collector | None,
-    of_site: bool,
-    beyond: SkyBeyond,
-) -> tuple[np.datetime64, bool]:
+def _light_beyond(search: _Search, edge_utc: np.datetime64, way: int) -> tuple[np.datetime64, bool]:
     """The moment nearest to an end of the run, before (way -1) or past it (1), from which light is delivered; how far the
     search got and False where there is none."""
-    step_ns, most_s = round(step_s * 1e9), ready.setting.year_days * SECONDS_PER_DAY
+    step_s = search.step_s
+    step_ns, most_s = round(step_s * 1e9), search.ready.setting.year_days * SECONDS_PER_DAY
     done, stretch = 0, max(round(FIRST_DAYS * SECONDS_PER_DAY / step_s), 1)
     most = max(round(most_s / step_s), 1)
     while done < most:
@@ -194,7 +160,7 @@ def _light_beyond(
         middles = (np.arange(done, done + count) + 0.5) * step_ns
         utc = edge_utc.astype("datetime64[ns]") + way * np.rint(middles).astype("timedelta64[ns]")
         try:
-            lit = _first_light(ready, utc[::way], way, collector, of_site, beyond)
+            lit = _first_light(search, utc[::way], way)
         except DataMissing:
             break
         if lit is not None:
@@ -209,14 +175,7 @@ def _moved(edge_utc: np.datetime64, by_ns: int) -> np.datetime64:
     return moved
 
 
-def _first_light(
-    ready: Prepared,
-    utc: np.ndarray,
-    way: int,
-    collector: Collector | None,
-    of_site: bool,
-    beyond: SkyBeyond,
-) -> int | None:
+def _first_light(search: _Search, utc: np.ndarray, way: int) -> int | None:
     """The place of the first (way 1) or last (-1) of moments in order (n,), outside the run, at which light is delivered, or the
     Sun in sight from the site; None where there is none.
 
@@ -226,17 +185,17 @@ def _first_light(
     from yieldsim.energy.chain import stage_powers_w
     from yieldsim.energy.integration import on_mounts
 
-    design = collector or ready.setting.collector
+    ready, design = search.ready, search.design
     undusty = replace(ready.setting.site, dust=None)
     setting = replace(ready.setting, site=undusty, collector=design)
     normals = np.stack(
         [mount_axes_enu_xyz(one.tilt_deg, one.azimuth_deg, one.roll_deg)[2] for one in design.mounts]
     )
     key = (utc[0], utc[-1])
-    if key not in beyond:
-        beyond[key] = _in_sight(ready, utc)
-    for places, beam in beyond[key][::way]:
-        if of_site:
+    if key not in search.beyond:
+        search.beyond[key] = _in_sight(ready, utc)
+    for places, beam in search.beyond[key][::way]:
+        if search.of_site:
             if len(places):
                 return int(places[::way][0])
             continue
