@@ -17,7 +17,7 @@ from yieldsim.cli.main import COMMANDS, commands
 from yieldsim.files.inputs.readers import read_site
 from yieldsim.files.text.bundled import sites_folder
 from yieldsim.runs.rank import run as rank_run
-from yieldsim.runs.rank.types import SiteFound
+from yieldsim.runs.rank.summary import SiteFound
 
 distributed = pytest.importorskip("distributed", reason="needs the extra cluster")
 SITES = sites_folder()

@@ -23,8 +23,7 @@ from yieldsim.cli.shared_options import (
     span_options,
     unknown_ground_option,
 )
-from yieldsim.cli.terminal.answer import show, tell_written
-from yieldsim.cli.terminal.figures import gap_hours
+from yieldsim.cli.terminal.answer import gap_hours, show, tell_written
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import wrapped
 

@@ -55,3 +55,13 @@ def combination_lines(rows: Sequence[Mapping[str, Any]], reached: str, file: str
 def paragraph(words: str) -> list[str]:
     """A sentence within the 80 columns of an answer."""
     return textwrap.wrap(words, 80, initial_indent="  ", subsequent_indent="    ", break_long_words=False)
+
+
+def gap_hours(row: Mapping[str, Any], width: int = 0, of: str = "") -> str:
+    """Hours of a longest outage of light, marked where an end of the run cuts it.
+
+    >>> gap_hours({"longest_gap_hours": 12.34, "longest_gap_at_least": True}, 8)
+    '  >=12.3'
+    """
+    at_least = ">=" * bool(row[f"{of}longest_gap_at_least"])
+    return f"{at_least}{row[f'{of}longest_gap_hours']:.1f}".rjust(width)

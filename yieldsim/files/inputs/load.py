@@ -12,6 +12,7 @@ from yieldsim.base.load_model import (
     PRIORITIES,
     AmountUnit,
     Clock,
+    FailureRate,
     Life,
     Load,
     LoadKind,
@@ -23,7 +24,6 @@ from yieldsim.base.load_model import (
     Storage,
     StoreKind,
 )
-from yieldsim.files.inputs.failure_rates import FailuresTable
 from yieldsim.files.inputs.load_schedule import (
     NamedSeries,
     as_mission_days,
@@ -277,6 +277,30 @@ class ExchangeTable(StrictModel):
     """[exchange]: what electricity costs in light, for the choice of the dust shields' cycle."""
 
     light_per_electric: Annotated[float, stated(LoadPlan, "light_per_electric")]
+
+
+class RateTable(StrictModel):
+    """A rate of [failures]: mean time between failures of one item, and mean time to its repair."""
+
+    every_days: Annotated[float, stated(FailureRate, "every_days")]
+    repair_days: Annotated[float, stated(FailureRate, "repair_days")]
+
+    def noun(self) -> FailureRate:
+        """The frozen rate."""
+        return self.made(FailureRate)
+
+
+class FailuresTable(StrictModel):
+    """[failures]: rates by what fails."""
+
+    unit: RateTable | None = None
+    mount: RateTable | None = None
+    shields: RateTable | None = None
+    half_store: RateTable | None = None
+
+    def noun(self) -> tuple[tuple[str, FailureRate], ...]:
+        """Rates by the names of `FAILURES`."""
+        return tuple((name, rate.noun()) for name, rate in self if rate is not None)
 
 
 class LoadFile(StrictModel):

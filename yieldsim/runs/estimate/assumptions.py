@@ -23,7 +23,6 @@ from yieldsim.base.results.parts import AssumptionResult
 from yieldsim.energy.grain_removal import fresh_removal, settled_removal
 from yieldsim.optics.etendue import fibre_etendue_m2_sr, projected_acceptance_sr
 from yieldsim.runs.estimate.caveats import fibre_face_w_cm2
-from yieldsim.runs.estimate.thermal_assumptions import AROUND, GROUND, PARTS
 from yieldsim.runs.setup.prepare import ground_of
 
 if TYPE_CHECKING:
@@ -73,6 +72,55 @@ RADIATION: Words = (
 )
 COLLECTOR: Words = (("aperture_area_m2", "aperture of a unit", "m2"), ("mass_kg", "mass of a unit", "kg"))
 
+
+LIMITS: Words = (("lowest_k", "lowest it bears", "K"), ("highest_k", "highest it bears", "K"))
+
+GROUND: Words = (
+    ("reflectance", "reflectance, Sun overhead", ""),
+    ("emittance", "emittance", ""),
+    ("sky_temperature_k", "temperature of the sky", "K"),
+)
+AROUND: Words = (
+    ("sunlit_fraction", "share of a cover that the Sun sees", ""),
+    ("ground_view", "share of its view that is ground", ""),
+)
+PARTS: dict[str, Words] = {
+    "insulation": (
+        ("layer_count", "radiation shields", ""),
+        ("inner_emittance", "emittance of their inner faces", ""),
+        ("outer_emittance", "emittance of their outer faces", ""),
+        ("cover_inner_emittance", "emittance of the cover's inner face", ""),
+        ("conductance_w_m2_k", "conductance from layer to layer", "W/(m2 K)"),
+        ("layer_spacing_mm", "distance from layer to layer", "mm"),
+        ("seams_emittance", "effective emittance of seams", ""),
+        ("cover_absorptance", "cover's absorptance of sunlight", ""),
+        ("cover_emittance", "cover's emittance", ""),
+    ),
+    "fibre": (
+        ("diameter_mm", "width of the cable", "mm"),
+        ("emittance", "emittance of the jacket", ""),
+        ("heat_capacity_j_m_k", "heat capacity", "J/(m K)"),
+        *LIMITS,
+    ),
+    "funnel": (
+        ("area_m2", "insulated area", "m2"),
+        ("emittance", "emittance of the back", ""),
+        ("mouth_area_m2", "area of the mouth, else the aperture's", "m2"),
+        ("mouth_emittance", "effective emittance of the mouth", ""),
+        ("absorbed_fraction", "light of the aperture that it absorbs", ""),
+        ("heat_capacity_j_k", "heat capacity", "J/K"),
+        *LIMITS,
+    ),
+    "joint": (
+        ("area_m2", "insulated area", "m2"),
+        ("emittance", "emittance", ""),
+        ("absorbed_fraction", "lost light that it absorbs", ""),
+        ("to_funnel_w_k", "conductance to the funnel", "W/K"),
+        ("to_fibre_w_k", "conductance to the fibre", "W/K"),
+        ("heat_capacity_j_k", "heat capacity", "J/K"),
+        *LIMITS,
+    ),
+}
 
 DE421_WORDS = "under 1 km for Earth, Moon and Mars, below 1e-6 deg at 1 au"
 """W. M. Folkner, J. G. Williams, D. H. Boggs, The Planetary and Lunar Ephemeris DE 421, IPN Progress Report 42-178, 2009 (from

@@ -16,7 +16,7 @@ from yieldsim.planning.site_ranking import RANK_GOALS, RankGoal
 from yieldsim.runs.estimate.ground_bounds import stated, upper_bound
 from yieldsim.runs.horizon.unknown_ground import UnknownGround, refuse_choice
 from yieldsim.runs.rank.layout import FACINGS, Facing, facing_of, laid_out
-from yieldsim.runs.rank.types import SiteFound, SiteRun
+from yieldsim.runs.rank.summary import Asked, SiteFound, SiteRun, found_at, ranked_sites
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -75,7 +75,6 @@ def rank(
     from yieldsim.runs.cluster import computing, in_order, terrain_files
     from yieldsim.runs.estimate.run import refuse_tolerance
     from yieldsim.runs.open_inputs import kernel_paths, refuse_progress
-    from yieldsim.runs.rank.summary import Asked, ranked_sites
     from yieldsim.runs.time_span import refuse_wrong_span
 
     sites = several(sites, "sites", "paths of site files, or Sites")
@@ -142,7 +141,6 @@ class _Task:
 
 def _found(task: _Task, site: Site | Loaded[Site]) -> SiteFound:
     """One site, run; its series are dropped."""
-    from yieldsim.runs.rank.summary import found_at
     from yieldsim.runs.setup.prepare import prepare
 
     ready = prepare(site, task.collector, **task.when)

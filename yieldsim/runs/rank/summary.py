@@ -21,12 +21,13 @@ from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.planning.site_ranking import RankGoal, kept_by_stage, ranked, units_for_power
 from yieldsim.runs.estimate.summary import collector_words
 from yieldsim.runs.rank.layout import Facing, layout_words
-from yieldsim.runs.rank.types import SiteFound, SiteRun
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.base.load_model import LoadPlan
+    from yieldsim.base.model import Collector, Source
+    from yieldsim.runs.setup.prepare import Prepared
 
 YEARLY = {
     "annual_kwh": ("kWh", "energy delivered in a year by all units"),
@@ -49,6 +50,33 @@ class Asked:
     facing: Facing
     mounts_given: int
     continuous_power_w: float | None
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class SiteRun:
+    """One site's estimate, and what of its dust and facing was decided for it."""
+
+    ready: Prepared
+    estimate: xr.Dataset
+    served: dict[str, Any] | None = None
+    """What a load gets, where one was given."""
+    load_warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class SiteFound:
+    """What is kept of a site once its run is done: no series.
+
+    row         as the answer has it, but for the span where the answer counts years
+    collector   as it stands there
+    sources     what its run rests on
+    """
+
+    row: dict[str, Any]
+    collector: Collector
+    sources: tuple[Source, ...]
+    period: Period
+    interval_s: float
 
 
 def ranked_sites(found: list[SiteFound], asked: Asked, tolerance: float, plan: LoadPlan | None) -> xr.Dataset:
