@@ -82,7 +82,16 @@ def how_sure(
         if progress is not None:
             progress(min(done * DRAWS_AT_ONCE, plan.draws), plan.draws)
 
-    shared = _Shared(stake=_stake(case), run=run, names=tuple(names), with_light=kept is not None)
+    shared = _Shared(
+        run=run,
+        needs=case.needs,
+        store=case.store,
+        row_hours=case.rows.hours,
+        unit_ratio=case.unit_ratio,
+        reliability_of=case.plan.reliability_of,
+        names=tuple(names),
+        with_light=kept is not None,
+    )
     with computing(len(parts), workers, scheduler) as compute:
         outcomes = in_order(compute(_drawn, [(part,) for part in parts], shared), advance)
     for number, (values, light_kwh) in enumerate(one for part in outcomes for one in part):
@@ -91,7 +100,7 @@ def how_sure(
         if kept is not None:
             kept.append(light_kwh)
     target_share = found.pop(TARGET_SHARE)
-    nominal, _ = _outcomes(shared.stake, run, {})
+    nominal, _ = _outcomes(shared, {})
     nominal.pop(TARGET_SHARE)
     estimated = float(case.light_kwh.sum())
     departure = nominal["delivered_kwh"] / estimated - 1.0 if estimated > 0.0 else 0.0
@@ -181,32 +190,15 @@ def _with_mask(site: Site, ds: xr.Dataset) -> Site:
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class _Stake:
-    """What a draw's light is held against."""
+class _Shared:
+    """What all draws share, and what their light is held against; with_light: it is wanted too."""
 
+    run: DrawnRun
     needs: Needs
     store: Store
     row_hours: float
     unit_ratio: float
     reliability_of: ReliabilityMeasure
-
-
-def _stake(case: BudgetCase) -> _Stake:
-    return _Stake(
-        needs=case.needs,
-        store=case.store,
-        row_hours=case.rows.hours,
-        unit_ratio=case.unit_ratio,
-        reliability_of=case.plan.reliability_of,
-    )
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class _Shared:
-    """What all draws share; with_light: their light is wanted too."""
-
-    stake: _Stake
-    run: DrawnRun
     names: tuple[str, ...]
     with_light: bool
 
@@ -216,24 +208,24 @@ def _drawn(shared: _Shared, rows: FloatArray) -> list[tuple[dict[str, float], Fl
     found: list[tuple[dict[str, float], FloatArray | None]] = []
     for row in rows:
         values = dict(zip(shared.names, row.tolist(), strict=True))
-        outcomes, light_kwh = _outcomes(shared.stake, shared.run, values)
+        outcomes, light_kwh = _outcomes(shared, values)
         found.append((outcomes, light_kwh if shared.with_light else None))
     return found
 
 
-def _outcomes(stake: _Stake, run: DrawnRun, values: dict[str, float]) -> tuple[dict[str, float], FloatArray]:
+def _outcomes(shared: _Shared, values: dict[str, float]) -> tuple[dict[str, float], FloatArray]:
     """What is watched, in one draw, and its light (rows,), kWh."""
     from yieldsim.planning.uncertainty.perturbed_estimate import delivered_with_gap
 
-    power_w, gap_hours = delivered_with_gap(run, values)
-    power_w = power_w * stake.unit_ratio
-    light_kwh = power_w * stake.row_hours / 1000.0
-    needs = _scaled(stake.needs, values.get("load", 1.0))
+    power_w, gap_hours = delivered_with_gap(shared.run, values)
+    power_w = power_w * shared.unit_ratio
+    light_kwh = power_w * shared.row_hours / 1000.0
+    needs = _scaled(shared.needs, values.get("load", 1.0))
     factor = values.get("storage_capacity", 1.0)
-    store = stake.store._replace(
-        capacity_kwh=stake.store.capacity_kwh * factor,
-        start_kwh=stake.store.start_kwh * factor,
-        fade_per_kwh=stake.store.fade_per_kwh / max(factor, 1e-12),
+    store = shared.store._replace(
+        capacity_kwh=shared.store.capacity_kwh * factor,
+        start_kwh=shared.store.start_kwh * factor,
+        fade_per_kwh=shared.store.fade_per_kwh / max(factor, 1e-12),
     )
     served = reliability.served(needs, dispatch(light_kwh, needs, store), reliability.counted(needs))
     found = {
@@ -241,8 +233,8 @@ def _outcomes(stake: _Stake, run: DrawnRun, values: dict[str, float]) -> tuple[d
         "longest_gap_hours": gap_hours,
         "served_fraction": served.fraction,
         "unserved_kwh": served.unserved_kwh,
-        "longest_outage_hours": served.longest_rows * stake.row_hours,
-        TARGET_SHARE: reached(served, stake.reliability_of),
+        "longest_outage_hours": served.longest_rows * shared.row_hours,
+        TARGET_SHARE: reached(served, shared.reliability_of),
     }
     return found, light_kwh
 
@@ -309,22 +301,12 @@ def _ranking(
     return {"explained": found.explained, "shares": sorted(rows, key=lambda row: -float(row["total"]))}
 
 
-DRAWN = {
-    "delivered_kwh": "drawn_delivered_kwh",
-    "longest_gap_hours": "drawn_longest_gap_hours",
-    "served_fraction": "drawn_served_fraction",
-    "unserved_kwh": "drawn_unserved_kwh",
-    "longest_outage_hours": "drawn_longest_outage_hours",
-}
-"""The outcomes as variables over draws."""
-
-
 def _dataset(names: list[str], value: FloatArray, found: dict[str, FloatArray]) -> xr.Dataset:
     """The draws: numbers drawn and what came of them."""
     number = ("draw", np.arange(len(value)), {"units": "1", "long_name": "number of the draw, from 0"})
     ds = xr.Dataset(coords={"draw": number, "uncertain": np.array(names, dtype=object)})
     meaning = "number drawn for an uncertain input: a factor, degrees or the value itself, as the input says"
     ds["drawn_input"] = (("draw", "uncertain"), value, {"long_name": meaning})
-    for name, word in DRAWN.items():
-        ds = add(ds, word, found[name], ("draw",))
+    for name in OUTCOMES:
+        ds = add(ds, f"drawn_{name}", found[name], ("draw",))
     return ds
