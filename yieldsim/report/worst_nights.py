@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from yieldsim.report.layout import style
+from yieldsim.report.layout.period_text import utc
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -24,18 +25,13 @@ def has_return_periods(nights: Mapping[str, Any] | None) -> bool:
     return bool(nights) and nights.get("years") is not None  # type: ignore[union-attr]
 
 
-def utc(moment: str) -> str:
-    """An ISO moment to the minute, as people read it."""
-    return moment.rstrip("Z").replace("T", " ")[:16]
-
-
 def night_rows(nights: Mapping[str, Any]) -> list[list[str]]:
     """A row a night, longest first: rank, from, to, how long, whether an eclipse is part of it."""
     rows = []
     for rank, row in enumerate(nights["nights"], start=1):
         begin, end = (row.get(f"whole_{of}_utc", row[f"{of}_utc"]) for of in ("start", "end"))
         at_least = "" if row.get("whole_known", True) else "≥ "
-        hours = float(row.get("whole_hours", row["hours"]))
+        hours = row.get("whole_hours", row["hours"])
         rows.append(
             [
                 str(rank),

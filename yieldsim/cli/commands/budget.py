@@ -125,12 +125,9 @@ def _hours(value: float | None) -> str:
     return "none" if value is None else f"{value:.4g} h"
 
 
-def _longest(summary: BudgetResult) -> str:
-    return ">= " * bool(summary["longest_outage_at_least"]) + _hours(summary["longest_outage_hours"])
-
-
 def _light_and_store(summary: BudgetResult) -> list[str]:
     light, store = summary["light"], summary["storage"]
+    cut = ">= " * bool(summary["longest_outage_at_least"])
     curtailed = f"{light['curtailed_kwh']:.4g} kWh curtailed"
     text = [
         _line(
@@ -138,7 +135,7 @@ def _light_and_store(summary: BudgetResult) -> list[str]:
             _kwh(light["delivered_kwh"]),
             f"{light['charging_kwh']:.4g} kWh stored, {curtailed}",
         ),
-        _line("longest load outage", _longest(summary), _span(summary)),
+        _line("longest load outage", cut + _hours(summary["longest_outage_hours"]), _span(summary)),
     ]
     if store:
         text.append(

@@ -48,8 +48,9 @@ def collector_files(collector: Collector, stem: str, comment: str = "") -> dict[
             )
     if collector.fibre is not None:
         lines += ["", "[fibre]", *_fibre(collector.fibre, stem)]
-        if isinstance(collector.fibre.attenuation, AttenuationTable):
-            files[f"{stem}.fibre.csv"] = _attenuation_csv(collector.fibre.attenuation)
+        if isinstance(loss := collector.fibre.attenuation, AttenuationTable):
+            rows = zip(loss.wavelength_nm, loss.attenuation_db_per_km, strict=True)
+            files[f"{stem}.fibre.csv"] = _csv("wavelength_nm,attenuation_db_per_km", rows)
     if collector.thermal is not None:
         lines += _thermal(collector.thermal)
     if collector.radiation is not None:
@@ -136,13 +137,6 @@ def _all_given(noun: Any) -> list[str]:
         for key, value in values
         if value is not None
     ]
-
-
-def _attenuation_csv(table: AttenuationTable) -> str:
-    return _csv(
-        "wavelength_nm,attenuation_db_per_km",
-        zip(table.wavelength_nm, table.attenuation_db_per_km, strict=True),
-    )
 
 
 def _given(key: str, value: float | None) -> list[str]:

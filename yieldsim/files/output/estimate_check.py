@@ -191,7 +191,8 @@ def _structure(ds: xr.Dataset, where: str) -> Iterator[Problem]:
         elif not variable.size:
             yield Problem(where, name, "is empty", hint=AGAIN)
         elif not _of_its_type(name, variable.values):
-            yield Problem(where, name, f"holds values of the type {variable.dtype}", _type_words(name), AGAIN)
+            kind = "text" if name in TEXTS else "moments" if name in MOMENTS else "numbers"
+            yield Problem(where, name, f"holds values of the type {variable.dtype}", kind, AGAIN)
     for name in ("source", "history"):
         if not isinstance(ds.attrs.get(name), str):
             yield Problem(where, name, "is missing" if name not in ds.attrs else "is no text", hint=AGAIN)
@@ -211,10 +212,6 @@ def _of_its_type(name: str, values: Any) -> bool:
     if name in MOMENTS:
         return bool(kind == "M")
     return bool(kind in "fiu")
-
-
-def _type_words(name: str) -> str:
-    return "text" if name in TEXTS else "moments" if name in MOMENTS else "numbers"
 
 
 def _is_interval(value: Any) -> bool:

@@ -104,7 +104,7 @@ def draw_light(series: xr.Dataset, figure: Figure) -> None:
     step_h, edges_h = _columns_h(float(time_axis.edge_hours(series)[-1]))
     columns = edges_h.size - 1
     names = ("used_light_power_w", "charging_light_power_w", "curtailed_light_power_w")
-    mean_w = [_means_w(series, name, edges_h) for name in names]
+    mean_w = [_means(series, series[name].values, edges_h) for name in names]
     asked_w = _means(series, series["asked_power_w"].sum("load").values, edges_h)
     factor, unit = style.watts(float(max(np.sum(mean_w, axis=0).max(), asked_w.max())))
     looks: tuple[tuple[str, Json], ...] = (
@@ -194,10 +194,6 @@ def _plain_log(axes: Axes, low: float, high: float) -> None:
     axes.xaxis.set_minor_locator(NullLocator())
     axes.xaxis.set_minor_formatter(NullFormatter())
     axes.set_xticks(inside, [style.number(step, 1) for step in inside])
-
-
-def _means_w(series: xr.Dataset, name: str, edges_h: FloatArray) -> FloatArray:
-    return _means(series, series[name].values, edges_h)
 
 
 def _means(series: xr.Dataset, power_w: FloatArray, edges_h: FloatArray) -> FloatArray:

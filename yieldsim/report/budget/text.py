@@ -22,9 +22,9 @@ from yieldsim.report.budget.verdict_text import (
     verdict_sentence,
 )
 from yieldsim.report.estimate.assumptions_text import assumption_rows, grounds
-from yieldsim.report.estimate.gap_text import utc
 from yieldsim.report.estimate.text import collector_line, option_rows, place, source_rows, span
 from yieldsim.report.layout import style
+from yieldsim.report.layout.period_text import utc
 from yieldsim.report.layout.typst_pages import printable
 from yieldsim.report.layout.warning_text import warning_line
 

@@ -139,10 +139,6 @@ def _grouped(values: FloatArray, together: int) -> FloatArray:
     return mean
 
 
-def _repeated(cells: Any, tall: int, wide: int) -> Any:
-    return np.repeat(np.repeat(cells, tall, axis=0), wide, axis=1)
-
-
 def day_colours() -> Any:
     """The map of magnitudes without its darkest part, which is left to the night: in grey too, night is darker than the least
     power, and the strongest the lightest."""
@@ -170,7 +166,7 @@ def _paint(
     # repeated to a fine raster, for viewers smooth coarse ones
     tall, wide = max(1, 600 // colours.shape[0]), max(1, 1400 // colours.shape[1])
     cells = (255.0 * colours.clip(0.0, 1.0)).astype(np.uint8)
-    axes.imshow(_repeated(cells, tall, wide), extent=extent, aspect="auto")
+    axes.imshow(cells.repeat(tall, axis=0).repeat(wide, axis=1), extent=extent, aspect="auto")
     for spine in axes.spines.values():
         spine.set_visible(True)
     if peak > 0.0:

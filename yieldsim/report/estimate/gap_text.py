@@ -11,16 +11,12 @@ import xarray as xr
 from yieldsim.base.results.estimate import EstimateResult
 from yieldsim.report.estimate.gaps import gap_cause
 from yieldsim.report.layout import style
+from yieldsim.report.layout.period_text import utc
 from yieldsim.report.layout.typst_pages import printable
 
 MOST_ECLIPSES = 12
 KINDS = {"penumbra": "partial", "umbra": "total"}
 """As an observer at the site says it; an annular one is called so everywhere."""
-
-
-def utc(moment: str | None) -> str:
-    """An ISO moment to the minute, as people read it."""
-    return "–" if moment is None else moment.rstrip("Z").replace("T", " ")[:16]
 
 
 def gap_rows(ds: xr.Dataset, gaps: Sequence[Mapping[str, Any]]) -> list[list[str]]:

@@ -89,7 +89,7 @@ def _pdf_panels(ds: xr.Dataset) -> dict[str, Panel]:
         "sky": Panel(partial(draw_sky, ds), full, 5.2, words["sky"]),
         "acceptance": Panel(partial(draw_acceptance, ds), half, 1.9, words["acceptance"]),
         "incidence": Panel(partial(draw_incidence, ds), half, 1.9, words["incidence"]),
-        "calendar": Panel(partial(draw_calendar, ds), full, _calendar_in(ds), words["calendar"]),
+        "calendar": Panel(partial(draw_calendar, ds), full, 3.0 if is_line(ds) else 5.2, words["calendar"]),
         "strip": Panel(partial(draw_strip, ds, summary["gaps"]), full, 1.5, words["strip"]),
     }
     if summary["ledger"][0]["kwh"] > 0.0:
@@ -130,11 +130,6 @@ def _light_panels(ds: xr.Dataset) -> dict[str, Panel]:
             panels["solar-days"] = Panel(partial(draw_short_solar_days, ds), full, 2.2, words["solar-days"])
             panels["seasons"] = Panel(partial(draw_seasons, ds), full, 2.6, words["seasons"])
     return panels
-
-
-def _calendar_in(ds: xr.Dataset) -> float:
-    """A line needs less height than a map."""
-    return 3.0 if is_line(ds) else 5.2
 
 
 def _glance_panels(ds: xr.Dataset) -> dict[str, Panel]:

@@ -116,14 +116,10 @@ def draw_sky(ds: xr.Dataset, figure: Figure, *, context: bool = True) -> None:
 
 def _say_scale(ds: xr.Dataset, figure: Figure, axes: Axes, low_deg: float) -> None:
     """Above a panorama: how many times finer its elevation is drawn than its azimuth."""
-    below = "; the Sun stays below" if _stays_below(ds, low_deg) else ""
+    below = "; the Sun stays below" if ds["solar_elevation_deg"].max() < low_deg else ""
     axes.set_title(f"Elevation stretched{below}", weight="normal")
     times = style.number(laid_out_stretch(figure, axes), 2)
     axes.set_title(f"Elevation stretched {times} times against azimuth{below}", weight="normal")
-
-
-def _stays_below(ds: xr.Dataset, low_deg: float) -> bool:
-    return float(ds["solar_elevation_deg"].max()) < low_deg
 
 
 def _stretched_range_deg(ds: xr.Dataset) -> tuple[float, float]:

@@ -9,8 +9,8 @@ import xarray as xr
 
 from yieldsim.base.results.estimate import EstimateResult, PartTemperature
 from yieldsim.report.estimate.acceptance import mount_letter
-from yieldsim.report.estimate.gap_text import utc
 from yieldsim.report.layout import style, time_axis
+from yieldsim.report.layout.period_text import utc
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

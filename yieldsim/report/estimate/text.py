@@ -13,9 +13,9 @@ from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.results.estimate import EstimateResult
 from yieldsim.base.safety_notices import CAUTIONS
-from yieldsim.report.estimate.acceptance import half_width_deg, mount_letter
+from yieldsim.report.estimate.acceptance import cuts, half_width_deg, mount_letter
 from yieldsim.report.estimate.assumptions_text import TERRAIN, assumption_rows, grounds, limit_rows
-from yieldsim.report.estimate.gap_text import eclipse_rows, eclipse_sentence, gap_rows, longest_in_all, utc
+from yieldsim.report.estimate.gap_text import eclipse_rows, eclipse_sentence, gap_rows, longest_in_all
 from yieldsim.report.estimate.ledger import acts, steps, why_nothing
 from yieldsim.report.estimate.periods import yearly
 from yieldsim.report.estimate.summary_schema import estimate_summary
@@ -26,7 +26,7 @@ from yieldsim.report.estimate.wear_text import wear_rows
 from yieldsim.report.layout import style, time_axis
 from yieldsim.report.layout.imprint import NOMINAL, imprint
 from yieldsim.report.layout.number_format import decimals_for
-from yieldsim.report.layout.period_text import period_line, period_of
+from yieldsim.report.layout.period_text import period_line, period_of, utc
 from yieldsim.report.layout.typst_pages import printable
 from yieldsim.report.layout.warning_text import letters_notice, warning_line
 from yieldsim.report.worst_nights import night_text
@@ -298,6 +298,7 @@ def year_rows(ds: xr.Dataset, summary: EstimateResult) -> list[list[str]]:
 
 def fact_rows(ds: xr.Dataset, summary: EstimateResult) -> list[list[str]]:
     """What this run took as given, and how well it converged: rows of two cells."""
+    found, halving = cuts(ds), summary["convergence"]
     rows = [
         ["Irradiance at 1 au", style.quantity(SOLAR_IRRADIANCE_1AU_W_M2, "W/m²", 4)],
         ["Distance to the Sun", _range(ds["sun_distance_au"].values, "au", 4)],
@@ -307,12 +308,12 @@ def fact_rows(ds: xr.Dataset, summary: EstimateResult) -> list[list[str]]:
             ("flat, " if ds.sizes["horizon"] == 1 else f"{ds.sizes['horizon']} rows, ")
             + _from_to_degrees(ds["horizon_elevation_deg"].values),
         ],
-        ["Peak acceptance", style.percent(_peak_acceptance(ds))],
+        ["Peak acceptance", style.percent(max(float(curve.max()) for *_, curve in found))],
         [
             "Half-width at half-maximum",
             " and ".join(
-                f"{degrees(angle, 1)}{word}"
-                for angle, word in zip(half_width_deg(ds), _axes_words(ds), strict=True)
+                f"{degrees(angle, 1)} {word}"
+                for angle, (word, *_) in zip(half_width_deg(ds), found, strict=True)
             ),
         ],
     ]
@@ -330,25 +331,15 @@ def fact_rows(ds: xr.Dataset, summary: EstimateResult) -> list[list[str]]:
                 f"({style.percent(etendue['used_fraction'])})",
             ]
         )
-    found = summary["convergence"]
     rows.append(
         [
             "Time step",
-            f"{style.duration(found['step_s'] / 3600.0)}; halving it moves the total by "
-            f"{style.percent(abs(found['relative_change']))}, "
-            f"allowed {style.percent(found['tolerance'])}",
+            f"{style.duration(halving['step_s'] / 3600.0)}; halving it moves the total by "
+            f"{style.percent(abs(halving['relative_change']))}, "
+            f"allowed {style.percent(halving['tolerance'])}",
         ]
     )
     return rows
-
-
-def _axes_words(ds: xr.Dataset) -> tuple[str, ...]:
-    return (" transverse", " longitudinal") if "acceptance_grid_fraction" in ds else (" incidence",)
-
-
-def _peak_acceptance(ds: xr.Dataset) -> float:
-    name = "acceptance_grid_fraction" if "acceptance_grid_fraction" in ds else "acceptance_curve_fraction"
-    return float(ds[name].max())
 
 
 def _range(values: Any, unit: str, digits: int) -> str:

@@ -68,3 +68,8 @@ def days_between(start_utc: str, end_utc: str) -> float:
 
     first, last = (np.datetime64(moment.rstrip("Z"), "s") for moment in (start_utc, end_utc))
     return float((last - first) / np.timedelta64(86_400, "s"))
+
+
+def utc(moment: str | None) -> str:
+    """An ISO moment to the minute, as people read it."""
+    return "–" if moment is None else moment.rstrip("Z").replace("T", " ")[:16]

@@ -290,9 +290,9 @@ def _within_etendue(ledger: EtendueLedger) -> None:
 def _standing_warnings(prescription: Prescription, scene: Scene) -> tuple[str, ...]:
     """What can be told without tracing."""
     lines: list[str] = []
-    for part, material in (("lens", prescription.lens.material), ("funnel", _funnel_material(prescription))):
-        if material is not None:
-            lines += _beyond_data(part, material, scene)
+    for name, part in (("lens", prescription.lens), ("funnel", prescription.funnel)):
+        if part is not None and part.material is not None:
+            lines += _beyond_data(name, part.material, scene)
     film = prescription.film
     if film is not None and film.counted == "here":
         lines.append(
@@ -330,10 +330,6 @@ def _warnings(prescription: Prescription, scene: Scene, traced: Curve | Grid, to
                 "the mean over azimuth"
             )
     return lines
-
-
-def _funnel_material(prescription: Prescription) -> OpticalMaterial | None:
-    return prescription.funnel.material if prescription.funnel is not None else None
 
 
 def _beyond_data(part: str, material: OpticalMaterial, scene: Scene) -> list[str]:
