@@ -59,8 +59,7 @@ class TracePage:
                                     and at half acceptance
     """
 
-    name: str
-    facts: str
+    summary: TraceResult
     outlines: Sequence[Outline]
     rays_normal: Sequence[FloatArray]
     rays_edge: Sequence[FloatArray]
@@ -70,14 +69,9 @@ class TracePage:
     shares: FloatArray
     loss_names: Sequence[str]
     grid: tuple[FloatArray, FloatArray, FloatArray] | None
-    half_width_deg: float | None
     maps: Sequence[LightMap]
     wavelength_nm: FloatArray
     delivered_fraction: FloatArray
-    etendue_limit_m2_sr: float
-    etendue_used_m2_sr: float
-    etendue_lost: Sequence[tuple[str, float]]
-    foot: Sequence[str]
 
 
 def trace_pictures(page: TracePage) -> tuple[bytes, bytes]:
@@ -85,15 +79,15 @@ def trace_pictures(page: TracePage) -> tuple[bytes, bytes]:
     height = _heights_in(page)
     with style.drawing(style.FULL_WIDTH_IN, sum(height), dpi=PAGE_DPI, least_pt=style.TEXT_PT) as figure:
         _compose(figure, page, height)
-        return style.png_bytes(figure), style.pdf_bytes(figure, f"Traced acceptance: {page.name}")
+        return style.png_bytes(figure), style.pdf_bytes(figure, f"Traced acceptance: {page.summary['name']}")
 
 
 def _heights_in(page: TracePage) -> tuple[float, ...]:
     """Of the head, four rows of figures and the foot."""
-    title = style.folded(page.name, style.FULL_WIDTH_IN, TITLE_PT).count("\n") + 1
-    words = len(_lines(page.foot))
+    title = style.folded(page.summary["name"], style.FULL_WIDTH_IN, TITLE_PT).count("\n") + 1
+    words = len(_lines(foot_of(page.summary)))
     maps = 2.75 + LINE_IN * max(len(one.words) for one in page.maps)
-    head = 0.14 + 0.19 * title + LINE_IN * len(_lines([page.facts]))
+    head = 0.14 + 0.19 * title + LINE_IN * len(_lines([facts_of(page.summary)]))
     return head, 3.1, 2.25, maps, 1.9, 0.16 + LINE_IN * words
 
 
@@ -104,13 +98,13 @@ def _lines(texts: Sequence[str]) -> list[str]:
 def _compose(figure: Figure, page: TracePage, height_in: Sequence[float]) -> None:
     bands: Any = figure.subfigures(6, 1, height_ratios=height_in)
     heading, first, second, third, fourth, foot = bands
-    title = style.folded(page.name, style.FULL_WIDTH_IN, TITLE_PT)
+    title = style.folded(page.summary["name"], style.FULL_WIDTH_IN, TITLE_PT)
     heading.text(0.012, 0.97, title, fontsize=TITLE_PT, fontweight="bold", va="top")
-    facts = "\n".join(_lines([page.facts]))
+    facts = "\n".join(_lines([facts_of(page.summary)]))
     heading.text(
         0.012, 0.04, facts, fontsize=style.TEXT_PT, color=style.MUTED, va="bottom", linespacing=LINE_SPACING
     )
-    words = "\n".join(_lines(page.foot))
+    words = "\n".join(_lines(foot_of(page.summary)))
     foot.text(0.012, 0.97, words, fontsize=style.TEXT_PT, va="top", linespacing=LINE_SPACING)
     left, right = first.subplots(1, 2, width_ratios=(1.05, 1.0))
     draw_collector(left, page)
@@ -166,15 +160,16 @@ def draw_acceptance(axes: Axes, page: TracePage) -> None:
     axes.plot(page.angle_deg, accepted, color=style.DELIVERED, marker="o", markersize=2.0)
     axes.set_ylim(0.0, max(100.0, accepted.max() * 1.05))
     axes.set_xlim(0.0, page.angle_deg[-1])
-    if page.half_width_deg is not None:
+    half_width_deg = page.summary["acceptance"].get("half_width_50_deg")
+    if half_width_deg is not None:
         level = accepted.max() / 2.0
-        axes.plot([0.0, page.half_width_deg], [level, level], color=style.MUTED, linewidth=0.7, dashes=(3, 2))
-        axes.plot([page.half_width_deg] * 2, [0.0, level], color=style.MUTED, linewidth=0.7, dashes=(3, 2))
+        axes.plot([0.0, half_width_deg], [level, level], color=style.MUTED, linewidth=0.7, dashes=(3, 2))
+        axes.plot([half_width_deg] * 2, [0.0, level], color=style.MUTED, linewidth=0.7, dashes=(3, 2))
         # beside the point, on the side that has room
-        right = page.half_width_deg < 0.5 * page.angle_deg[-1]
+        right = half_width_deg < 0.5 * page.angle_deg[-1]
         axes.annotate(
-            f"half-width at\nhalf-maximum\n{page.half_width_deg:.3f}°",
-            (page.half_width_deg, level),
+            f"half-width at\nhalf-maximum\n{half_width_deg:.3f}°",
+            (half_width_deg, level),
             xytext=(5, 4) if right else (-5, -4),
             textcoords="offset points",
             ha="left" if right else "right",
@@ -265,8 +260,9 @@ def draw_spectrum(axes: Axes, page: TracePage) -> None:
 
 def draw_etendue(axes: Axes, page: TracePage) -> None:
     """What the fibre could take against what the design fills."""
-    limit, used = page.etendue_limit_m2_sr, page.etendue_used_m2_sr
-    lost = sorted(page.etendue_lost, key=lambda row: -row[1])[:4]
+    etendue = page.summary["etendue"]
+    limit, used = etendue["limit_m2_sr"], etendue["used_m2_sr"]
+    lost = sorted(((row["cause"], row["m2_sr"]) for row in etendue["lost"]), key=lambda row: -row[1])[:4]
     rows = [("what the fibre takes", limit, style.RULE), ("filled by this design", used, style.DELIVERED)]
     rows += [(f"lost: {name}", value, style.SUN) for name, value in lost]
     for place, (_, value, colour) in enumerate(rows):

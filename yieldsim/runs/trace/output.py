@@ -18,7 +18,7 @@ from yieldsim.optics.raytrace.scene import Scene, conic_sag_m
 from yieldsim.optics.raytrace.tracer import Seen, paths
 from yieldsim.report.layout.style import number
 from yieldsim.report.trace.maps import LightMap, Opening
-from yieldsim.report.trace.page import Outline, TracePage, facts_of, foot_of, trace_pictures
+from yieldsim.report.trace.page import Outline, TracePage, trace_pictures
 from yieldsim.runs.trace.summary import (
     NORMAL,
     edge_direction,
@@ -121,8 +121,7 @@ def page_of(run: TraceRun) -> TracePage:
     ]
     shares = traced.share if isinstance(traced, Curve) else traced.share[:, 0]
     return TracePage(
-        name=run.prescription.name,
-        facts=facts_of(run.summary),
+        summary=run.summary,
         outlines=outlines(scene, run.prescription.lens),
         rays_normal=drawn_rays(scene, NORMAL),
         rays_edge=drawn_rays(scene, edge),
@@ -134,14 +133,9 @@ def page_of(run: TraceRun) -> TracePage:
         grid=None
         if isinstance(traced, Curve)
         else (traced.transverse_deg, traced.longitudinal_deg, traced.share[..., loss_causes.DELIVERED]),
-        half_width_deg=run.summary["acceptance"].get("half_width_50_deg"),
         maps=light_maps(run, seen),
         wavelength_nm=wavelengths,
         delivered_fraction=efficiency,
-        etendue_limit_m2_sr=run.ledger.limit,
-        etendue_used_m2_sr=run.ledger.used,
-        etendue_lost=run.ledger.lost,
-        foot=foot_of(run.summary),
     )
 
 
