@@ -95,10 +95,7 @@ def moon_subsolar_tdb() -> float:
     body, ephemeris = world("moon")
     given = columns("moon_subsolar_tdb.csv")
     latitude, longitude = subsolar_point_deg(ephemeris, body, given["tdb_days"] * DAY_S)
-    off = [
-        latitude - given["subsolar_latitude_deg"],
-        turned_deg(longitude - given["subsolar_longitude_deg"]),
-    ]
+    off = [latitude - given["subsolar_latitude_deg"], turned_deg(longitude - given["subsolar_longitude_deg"])]
     return float(np.abs(off).max())
 
 

@@ -79,10 +79,7 @@ CASES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("budget", "gone", "-l", "lode.toml", "--units", "0", "--reliability", "7"),
         ("gone: is not there", "lode.toml: does not exist", "units is 0", "reliability is 7"),
     ),
-    "a trace": (
-        ("trace", "none.toml", "--tolerance", "9"),
-        (COLLECTOR, "tolerance is 9"),
-    ),
+    "a trace": (("trace", "none.toml", "--tolerance", "9"), (COLLECTOR, "tolerance is 9")),
     "a tuning": (
         ("tune", "half-metre-lens.optics.toml", "-s", "bad.toml", "-v", "foo", "--points", "0", *SPAN),
         (SITE, START, "points is 0", '--vary: is "foo"'),

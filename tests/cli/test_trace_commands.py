@@ -73,13 +73,7 @@ def test_trace_writes_a_table_that_collectors_take(tmp_path: Path) -> None:
     optics = small(tmp_path)
     hashes = []
     for name, start in (("one", process), ("two", run)):
-        done = start(
-            "trace",
-            str(optics),
-            "--out",
-            f"{name}/acceptance.csv",
-            cwd=tmp_path,
-        )
+        done = start("trace", str(optics), "--out", f"{name}/acceptance.csv", cwd=tmp_path)
         assert done.returncode == 0, done.stderr
         files = sorted((tmp_path / name).iterdir())
         assert [file.name for file in files] == [
@@ -264,16 +258,7 @@ def test_tune_finds_the_width_that_delivers_most(tmp_path: Path) -> None:
     optics = small(tmp_path)
     (tmp_path / "site.toml").write_text(FLAT_SITE, encoding="utf-8")
     words = ("tune", str(optics), "--site", "site.toml", "--vary", "face_diameter_mm=6:14", "--points", "3")
-    done = run(
-        *words,
-        "--start",
-        "2027-01-01",
-        "--end",
-        "2027-01-31",
-        "--out",
-        "out",
-        cwd=tmp_path,
-    )
+    done = run(*words, "--start", "2027-01-01", "--end", "2027-01-31", "--out", "out", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     names = {file.name for file in (tmp_path / "out").iterdir()}
     assert names == {"best.optics.toml", "tune.csv", "tune.json", "tune.pdf", "tune.png"}

@@ -103,8 +103,7 @@ def test_a_year_at_the_edge_of_the_acceptance_has_the_colour_of_the_edge() -> No
 
 def test_two_angles_are_told_apart() -> None:
     bands = AcceptanceBands(
-        wavelength_nm=[BLUE, RED],
-        acceptance_fraction=[[[0.2, 0.6], [0.2, 0.6]], [[0.6, 0.6], [0.6, 0.6]]],
+        wavelength_nm=[BLUE, RED], acceptance_fraction=[[[0.2, 0.6], [0.2, 0.6]], [[0.6, 0.6], [0.6, 0.6]]]
     )
     whole = W_BLUE * bands.acceptance_fraction[0] + W_RED * bands.acceptance_fraction[1]
     grid = BiaxialAcceptance(

@@ -90,8 +90,7 @@ DEAR = ("lunar ridge, two angles", "martian plain, dust by tilt")
 
 
 @pytest.mark.parametrize(
-    "case",
-    [pytest.param(case, marks=pytest.mark.slow) if case in DEAR else case for case in CASES],
+    "case", [pytest.param(case, marks=pytest.mark.slow) if case in DEAR else case for case in CASES]
 )
 def test_sweep_is_within_two_in_a_thousand_of_estimates(case):
     place, design, (low, high) = CASES[case]

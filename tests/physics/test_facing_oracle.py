@@ -202,11 +202,7 @@ def all_axes(mounts):
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "goal"),
-    [
-        ("moon, lopsided", "worst-month"),
-        ("moon, lopsided", "shortest-gap"),
-        ("mars, trough", "load"),
-    ],
+    [("moon, lopsided", "worst-month"), ("moon, lopsided", "shortest-gap"), ("mars, trough", "load")],
 )
 def test_no_facing_found_by_brute_force_is_better(name, goal):
     series, prospect = case(name)
@@ -219,10 +215,7 @@ def test_no_facing_found_by_brute_force_is_better(name, goal):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("name", "goal"),
-    [("moon, round", "shortest-gap"), ("moon, lopsided", "load")],
-)
+@pytest.mark.parametrize(("name", "goal"), [("moon, round", "shortest-gap"), ("moon, lopsided", "load")])
 def test_no_set_found_by_brute_force_beats_the_plan_or_its_bound(name, goal):
     series, prospect = case(name)
     most_use_kwh = series.lamp_kwh(np.full(series.grid.count, np.inf))

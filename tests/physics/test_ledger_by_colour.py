@@ -139,10 +139,7 @@ def test_no_fibre_gives_back_more_than_it_takes() -> None:
     inside = WEIGHTS @ bands.acceptance_fraction
     outside = np.array([0.0, 0.2, 0.0])
     acceptance = yieldsim.RoundAcceptance(
-        incidence_deg=[0.0, 5.0, 30.0],
-        acceptance_fraction=inside + outside,
-        source="disc",
-        bands=bands,
+        incidence_deg=[0.0, 5.0, 30.0], acceptance_fraction=inside + outside, source="disc", bands=bands
     )
     clear = replace(
         FIBRE, attenuation=AttenuationTable(wavelength_nm=[300.0, 4000.0], attenuation_db_per_km=[1.0, 1.0])

@@ -10,10 +10,7 @@ from agreement.published import columns, table, value
 
 from yieldsim.base.model import AttenuationTable, Collector, Fibre, Mount, RoundAcceptance
 from yieldsim.energy.delivered_light import delivered_light
-from yieldsim.optics.photometry import (
-    SUNLIGHT,
-    photopic,
-)
+from yieldsim.optics.photometry import SUNLIGHT, photopic
 from yieldsim.planning.habitat.load_profile import Rows
 
 ALL_NM = np.linspace(100.0, 40_000.0, 40_000)

@@ -35,7 +35,7 @@ pytestmark = [
     pytest.mark.skipif(
         not all(path.is_file() for path in (RIDGE, POLE, FAR)),
         reason="no LOLA terrain in ../shared/data/terrain",
-    ),
+    )
 ]
 
 

@@ -6,11 +6,7 @@ from agreement import optics as agreed
 from agreement.published import value
 
 from yieldsim.base.constants import STEFAN_BOLTZMANN_W_M2_K4
-from yieldsim.base.solar_spectrum import (
-    BAND_EDGES_NM,
-    blackbody_below_fraction,
-    energy_below_fraction,
-)
+from yieldsim.base.solar_spectrum import BAND_EDGES_NM, blackbody_below_fraction, energy_below_fraction
 
 HC_OVER_K_M_K = 6.62607015e-34 * 299792458.0 / 1.380649e-23
 

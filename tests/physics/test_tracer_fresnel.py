@@ -10,12 +10,7 @@ from agreement import optics as agreed
 from agreement.interfaces import reflectances
 from numpy.testing import assert_allclose
 
-from yieldsim.optics.fresnel import (
-    bare_reflectance,
-    face_reflectance,
-    layer_reflectance,
-    refract,
-)
+from yieldsim.optics.fresnel import bare_reflectance, face_reflectance, layer_reflectance, refract
 
 
 def test_fresnel_values() -> None:

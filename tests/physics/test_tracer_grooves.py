@@ -18,11 +18,7 @@ from yieldsim.base.errors import InputError
 from yieldsim.base.prescription_model import Band, Coating, FibreFace, Lens, Prescription
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.groove_section import facet_from_air, facet_from_glass
-from yieldsim.optics.raytrace.grooves import (
-    design_facets,
-    groove_table,
-    largest_turn_in_deg,
-)
+from yieldsim.optics.raytrace.grooves import design_facets, groove_table, largest_turn_in_deg
 from yieldsim.optics.raytrace.scene import Scene, build_scene
 from yieldsim.optics.raytrace.tracer import directions_xyz, paths, trace
 

@@ -71,8 +71,7 @@ def test_light_from_behind_counts_for_nothing(weighed, seed):
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @pytest.mark.parametrize(
-    "table",
-    [pytest.param(TABLE, id="round"), pytest.param(TROUGH, id="two angles", marks=pytest.mark.slow)],
+    "table", [pytest.param(TABLE, id="round"), pytest.param(TROUGH, id="two angles", marks=pytest.mark.slow)]
 )
 @given(seed=st.integers(0, 10_000), goal=st.sampled_from(["annual", "worst-month", "shortest-gap"]))
 def test_a_unit_more_never_hurts_and_bounds_are_never_beaten(weighed, table, seed, goal):

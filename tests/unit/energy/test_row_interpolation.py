@@ -9,13 +9,7 @@ import pytest
 
 import yieldsim
 from yieldsim.base.numerics.vectors import angle_between_deg, direction_enu_xyz
-from yieldsim.energy.row_interpolation import (
-    Turning,
-    light_shares,
-    steps_a_row,
-    sun_between_rows,
-    turning_of,
-)
+from yieldsim.energy.row_interpolation import Turning, light_shares, steps_a_row, sun_between_rows, turning_of
 from yieldsim.runs.setup.prepare import prepare
 
 SITES = Path(__file__).resolve().parents[3] / "sites"

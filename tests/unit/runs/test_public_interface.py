@@ -127,7 +127,7 @@ WRONG: dict[str, list[tuple[tuple[object, ...], dict[str, object], str]]] = {
             (3, SITE, ["funnel.length_m=0.02:0.03"]),
             {},
             "optics is 3; allowed: the path of a prescription file",
-        ),
+        )
     ],
     "trace": [
         ((3,), {}, "optics is 3; allowed: the path of a prescription file"),
@@ -156,8 +156,7 @@ WRONG: dict[str, list[tuple[tuple[object, ...], dict[str, object], str]]] = {
 
 
 @pytest.mark.parametrize(
-    ("verb", "given", "words", "told"),
-    [(verb, *case) for verb, cases in WRONG.items() for case in cases],
+    ("verb", "given", "words", "told"), [(verb, *case) for verb, cases in WRONG.items() for case in cases]
 )
 def test_what_no_verb_takes_is_told_by_name(
     verb: str, given: tuple[object, ...], words: dict[str, object], told: str

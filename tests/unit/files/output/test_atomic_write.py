@@ -18,11 +18,7 @@ from yieldsim.files.describe import recognised
 from yieldsim.files.inputs.load import read_load
 from yieldsim.files.inputs.readers import read_collector, read_site
 from yieldsim.files.inputs.uncertainty import read_uncertain
-from yieldsim.files.output.atomic_write import (
-    whole_file,
-    write_new_folder,
-    write_text_whole,
-)
+from yieldsim.files.output.atomic_write import whole_file, write_new_folder, write_text_whole
 from yieldsim.files.output.provenance import file_source, package_version, provenance
 from yieldsim.files.starter import STARTERS, write_starter
 from yieldsim.files.text.bundled import bodies_folder, body_names, ephemeris_folder, sites_folder
