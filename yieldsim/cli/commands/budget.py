@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -125,28 +125,15 @@ def _hours(value: float | None) -> str:
     return "none" if value is None else f"{value:.4g} h"
 
 
-def _light_and_store(summary: BudgetResult) -> list[str]:
+def _light_and_store(summary: BudgetResult) -> Iterator[str]:
     light, store = summary["light"], summary["storage"]
     cut = ">= " * bool(summary["longest_outage_at_least"])
-    curtailed = f"{light['curtailed_kwh']:.4g} kWh curtailed"
-    text = [
-        _line(
-            "light delivered",
-            _kwh(light["delivered_kwh"]),
-            f"{light['charging_kwh']:.4g} kWh stored, {curtailed}",
-        ),
-        _line("longest load outage", cut + _hours(summary["longest_outage_hours"]), _span(summary)),
-    ]
+    stored = f"{light['charging_kwh']:.4g} kWh stored, {light['curtailed_kwh']:.4g} kWh curtailed"
+    yield _line("light delivered", _kwh(light["delivered_kwh"]), stored)
+    yield _line("longest load outage", cut + _hours(summary["longest_outage_hours"]), _span(summary))
     if store:
-        text.append(
-            _line(
-                f"{store['kind']} store",
-                f"{store['capacity_kwh']:g} kWh",
-                f"lowest {store['lowest_kwh']:.4g} kWh, {store['full_cycles']:.1f} cycles, "
-                f"{store['lost_kwh']:.4g} kWh lost standing",
-            )
-        )
-    return text
+        went = f"lowest {store['lowest_kwh']:.4g} kWh, {store['full_cycles']:.1f} cycles, {store['lost_kwh']:.4g} kWh lost standing"
+        yield _line(f"{store['kind']} store", f"{store['capacity_kwh']:g} kWh", went)
 
 
 def _span(summary: BudgetResult) -> str:
@@ -156,46 +143,36 @@ def _span(summary: BudgetResult) -> str:
     return f"of {summary['outages_of']}, {start[:16]} to {str(summary['longest_outage_end_utc'])[:16]}"
 
 
-def _sizes(summary: BudgetResult) -> list[str]:
-    target = summary["reliability"]
-    goal = f"{target['target']:.6g} of {target['of']}"
-    kept = "holds" if target["holds_as_given"] else "does not hold"
-    units = summary["smallest_units"]
+def _sizes(summary: BudgetResult) -> Iterator[str]:
     from yieldsim.report.budget.verdict_text import at_least
 
+    target, best = summary["reliability"], summary["least_mass"]
+    kept = "holds" if target["holds_as_given"] else "does not hold"
+    yield _line(
+        "as reliable as asked",
+        f"{target['target']:.6g} of {target['of']}",
+        f"{kept} as given, run over and over",
+    )
     storage, foresight = summary["smallest_storage_kwh"], summary["foresight_storage_kwh"]
     near = "" if foresight is None else f"; with foresight {foresight:.4g} kWh would do"
-    text = [
-        _line("as reliable as asked", goal, f"{kept} as given, run over and over"),
-        _line(
-            "smallest storage",
-            "none" if storage is None else f"{at_least(storage):g} kWh",
-            summary["why_no_storage"] or f"at these units, over whole solar days run over and over{near}",
-        ),
-        _line(
-            "fewest units",
-            "none" if units is None else str(units),
-            summary["why_no_units"] or "with this store",
-        ),
-    ]
-    if summary["least_mass"]:
-        best = summary["least_mass"]
-        text.append(
-            _line(
-                "least mass",
-                f"{best['mass_kg']:.4g} kg",
-                f"{best['units']} units with {at_least(best['storage_kwh']):g} kWh, of {len(summary['trade_curve'])} tried",
-            )
+    yield _line(
+        "smallest storage",
+        "none" if storage is None else f"{at_least(storage):g} kWh",
+        summary["why_no_storage"] or f"at these units, over whole solar days run over and over{near}",
+    )
+    units = summary["smallest_units"]
+    fewest = "none" if units is None else str(units)
+    yield _line("fewest units", fewest, summary["why_no_units"] or "with this store")
+    if best:
+        pair = f"{best['units']} units with {at_least(best['storage_kwh']):g} kWh"
+        yield _line(
+            "least mass", f"{best['mass_kg']:.4g} kg", f"{pair}, of {len(summary['trade_curve'])} tried"
         )
     if summary["autonomy_hours"] is not None:
-        text.append(
-            _line(
-                "autonomy",
-                _hours(summary["autonomy_hours"]),
-                f"full store, no light, mean load; {_hours(summary['autonomy_at_peak_hours'])} at the highest",
-            )
+        at_peak = (
+            f"full store, no light, mean load; {_hours(summary['autonomy_at_peak_hours'])} at the highest"
         )
-    return text
+        yield _line("autonomy", _hours(summary["autonomy_hours"]), at_peak)
 
 
 def _verdict(summary: BudgetResult) -> list[str]:
@@ -243,41 +220,26 @@ def _life(life: Mapping[str, Any]) -> list[str]:
     ]
 
 
-def _dust(dust: Mapping[str, Any]) -> list[str]:
+def _dust(dust: Mapping[str, Any]) -> Iterator[str]:
     visit, film, cycle = dust["visit"], dust["film"], dust["cycle"]
-    text = [
-        _line(
-            "cleaning visit",
-            f"{visit['gained_kwh']:.3g} kWh",
-            f"gained by one at its best, {visit['best_utc'][:10]}",
-        )
-    ]
+    best_day = f"gained by one at its best, {visit['best_utc'][:10]}"
+    yield _line("cleaning visit", f"{visit['gained_kwh']:.3g} kWh", best_day)
     if film:
-        days = film["paid_back_after_days"]
+        days, even = film["paid_back_after_days"], film["break_even_transmittance"]
         paid = "never in this run" if days is None else f"after {days:.0f} days"
-        even = film["break_even_transmittance"]
-        text.append(
-            _line(
-                "film breaks even",
-                "none" if even is None else f"{even:.4f}",
-                f"it has {film['film_transmittance']:g}; pays {paid}",
-            )
-        )
+        own = f"it has {film['film_transmittance']:g}; pays {paid}"
+        yield _line("film breaks even", "none" if even is None else f"{even:.4f}", own)
     if cycle:
         from yieldsim.report.budget.lifetime import cycle_at_end
 
         best, now, end = cycle["best"], cycle["now"], cycle_at_end(cycle)
-        every = f"{best['cycle_hours']:.4g} h" if best["runs"] else "never in this run"
-        text.append(
-            _line(
-                "shield cycle",
-                every,
-                f"nets most: {best['net_kwh'] - now['net_kwh']:+.4g} kWh of light over {now['cycle_hours']:g} h, "
-                f"at {dust['light_per_electric']:g} kWh of light per kWh electric"
-                + (f"; the {end} tried" if end and best["runs"] else ""),
-            )
+        yield _line(
+            "shield cycle",
+            f"{best['cycle_hours']:.4g} h" if best["runs"] else "never in this run",
+            f"nets most: {best['net_kwh'] - now['net_kwh']:+.4g} kWh of light over {now['cycle_hours']:g} h, "
+            f"at {dust['light_per_electric']:g} kWh of light per kWh electric"
+            + (f"; the {end} tried" if end and best["runs"] else ""),
         )
-    return text
 
 
 OUTCOME_WORDS = {

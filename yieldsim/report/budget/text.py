@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import xarray as xr
@@ -69,8 +69,8 @@ def page_data(series: xr.Dataset) -> Json:
         "cautions": [printable(line) for line in summary["cautions"] or CAUTIONS],
         "loads": load_rows(summary),
         "outages": outage_rows(summary),
-        "store": store_rows(summary),
-        "sizes": size_rows(summary),
+        "store": list(store_rows(summary)),
+        "sizes": list(size_rows(summary)),
         "verdict": verdict_rows(summary),
         "verdict_sentence": verdict_sentence(summary),
         "failures": failure_rows(summary),
@@ -218,77 +218,51 @@ def _outage(hours: Any, row: Mapping[str, Any]) -> str:
     return style.duration(float(hours), at_least=at_least)
 
 
-def store_rows(summary: BudgetResult) -> list[list[str]]:
+def store_rows(summary: BudgetResult) -> Iterator[list[str]]:
     """What the store did, two cells a row."""
     store = summary["storage"]
     if not store:
-        return []
-    rows = [
-        ["Kind and capacity", f"{store['kind']}, {style.energy(store['capacity_kwh'])}"],
-        ["At the start, at the end", f"{_kwh(store, 'start_kwh')}, {_kwh(store, 'end_kwh')}"],
-        ["Lowest", f"{_kwh(store, 'lowest_kwh')}, {utc(store['lowest_utc'])} UTC"],
-        ["Charged, handed out", f"{_kwh(store, 'charged_kwh')}, {_kwh(store, 'handed_out_kwh')}"],
-        ["Standing loss and fade", _kwh(store, "lost_kwh")],
-        ["Full cycles", style.number(store["full_cycles"])],
-        ["Capacity at the end", _kwh(store, "end_capacity_kwh")],
-    ]
+        return
+    yield ["Kind and capacity", f"{store['kind']}, {style.energy(store['capacity_kwh'])}"]
+    yield ["At the start, at the end", f"{_kwh(store, 'start_kwh')}, {_kwh(store, 'end_kwh')}"]
+    yield ["Lowest", f"{_kwh(store, 'lowest_kwh')}, {utc(store['lowest_utc'])} UTC"]
+    yield ["Charged, handed out", f"{_kwh(store, 'charged_kwh')}, {_kwh(store, 'handed_out_kwh')}"]
+    yield ["Standing loss and fade", _kwh(store, "lost_kwh")]
+    yield ["Full cycles", style.number(store["full_cycles"])]
+    yield ["Capacity at the end", _kwh(store, "end_capacity_kwh")]
     if store["mass_kg"]:
-        rows.append(["Mass", style.quantity(store["mass_kg"], "kg")])
-    return rows
+        yield ["Mass", style.quantity(store["mass_kg"], "kg")]
 
 
 def _kwh(values: Mapping[str, Any], key: str) -> str:
     return style.energy(float(values[key]))
 
 
-def size_rows(summary: BudgetResult) -> list[list[str]]:
+def size_rows(summary: BudgetResult) -> Iterator[list[str]]:
     """Sizes, two cells a row."""
     target = summary["reliability"]
     holds = "holds" if target["holds_as_given"] else "does not hold"
+    of = f"{style.percent(target['target'])} of essential {'hours' if target['of'] == 'hours' else 'energy'}"
+    yield ["Reliability asked", f"{of}; as given it {holds}"]
     units, storage = summary["smallest_units"], summary["smallest_storage_kwh"]
-    rows = [
-        [
-            "Reliability asked",
-            f"{style.percent(target['target'])} of essential {'hours' if target['of'] == 'hours' else 'energy'}; "
-            f"as given it {holds}",
-        ],
-        [
-            "Smallest storage at these units",
-            f"none: {summary['why_no_storage']}"
-            if storage is None
-            else style.energy(at_least(float(storage))),
-        ],
-        [
-            "Fewest units with this store",
-            f"no practical number: {summary['why_no_units']}" if units is None else str(units),
-        ],
-    ]
+    smallest = f"none: {summary['why_no_storage']}" if storage is None else style.energy(at_least(storage))
+    yield ["Smallest storage at these units", smallest]
+    fewest = f"no practical number: {summary['why_no_units']}" if units is None else str(units)
+    yield ["Fewest units with this store", fewest]
     foresight, over = summary["foresight_storage_kwh"], summary["over_foresight_fraction"]
     if foresight is not None and over is not None:
-        rows.append(
-            [
-                "Storage if every row were known beforehand",
-                f"{style.energy(float(foresight))}: the rule of dispatch takes {style.percent(float(over))} more",
-            ]
-        )
+        more = f"{style.energy(foresight)}: the rule of dispatch takes {style.percent(over)} more"
+        yield ["Storage if every row were known beforehand", more]
     best = summary["least_mass"]
     if best:
-        rows.append(
-            [
-                "Least mass of the pairs tried",
-                f"{style.quantity(float(best['mass_kg'] or 0.0), 'kg')}: {best['units']} units with "
-                f"{style.energy(at_least(best['storage_kwh']))}",
-            ]
-        )
+        pair = f"{best['units']} units with {style.energy(at_least(best['storage_kwh']))}"
+        yield ["Least mass of the pairs tried", f"{style.quantity(best['mass_kg'] or 0.0, 'kg')}: {pair}"]
     if summary["autonomy_hours"] is not None:
-        rows.append(
-            [
-                "Autonomy of the full store without light",
-                f"{style.duration(summary['autonomy_hours'])} at the mean essential load, "
-                f"{style.duration(summary['autonomy_at_peak_hours'])} at its highest",
-            ]
-        )
-    return rows
+        mean, peak = map(style.duration, (summary["autonomy_hours"], summary["autonomy_at_peak_hours"]))
+        yield [
+            "Autonomy of the full store without light",
+            f"{mean} at the mean essential load, {peak} at its highest",
+        ]
 
 
 def trade_rows(summary: BudgetResult) -> list[list[str]]:
@@ -306,12 +280,10 @@ def trade_rows(summary: BudgetResult) -> list[list[str]]:
 def light_rows(summary: BudgetResult) -> list[list[str]]:
     """What a watt of the delivered light is worth."""
     light = summary["delivered_light"]
+    efficacy, photons = light["luminous_efficacy_lm_per_w"], light["photon_yield_umol_per_j"]
     return [
-        [
-            "Luminous efficacy of the delivered light",
-            style.quantity(light["luminous_efficacy_lm_per_w"], "lm/W", 4),
-        ],
-        ["Photosynthetic photons, 400–700 nm", style.quantity(light["photon_yield_umol_per_j"], "µmol/J", 4)],
+        ["Luminous efficacy of the delivered light", style.quantity(efficacy, "lm/W", 4)],
+        ["Photosynthetic photons, 400–700 nm", style.quantity(photons, "µmol/J", 4)],
     ]
 
 
