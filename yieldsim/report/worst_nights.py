@@ -29,18 +29,10 @@ def night_rows(nights: Mapping[str, Any]) -> list[list[str]]:
     """A row a night, longest first: rank, from, to, how long, whether an eclipse is part of it."""
     rows = []
     for rank, row in enumerate(nights["nights"], start=1):
-        begin, end = (row.get(f"whole_{of}_utc", row[f"{of}_utc"]) for of in ("start", "end"))
+        begin, end = (utc(row.get(f"whole_{of}_utc", row[f"{of}_utc"])) for of in ("start", "end"))
         at_least = "" if row.get("whole_known", True) else "≥ "
-        hours = row.get("whole_hours", row["hours"])
-        rows.append(
-            [
-                str(rank),
-                utc(begin),
-                utc(end),
-                at_least + style.duration(hours),
-                "yes" if row["eclipse"] else "–",
-            ]
-        )
+        lasting = at_least + style.duration(row.get("whole_hours", row["hours"]))
+        rows.append([str(rank), begin, end, lasting, "yes" if row["eclipse"] else "–"])
     return rows
 
 

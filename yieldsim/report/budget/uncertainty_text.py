@@ -73,11 +73,6 @@ def input_rows(sure: Mapping[str, Any]) -> list[list[str]]:
             for name, value in zip(names[one["distribution"]], one["parameters"], strict=True)
         )
         clipped = f"; {one['clipped_draws']} clipped" if one["clipped_draws"] else ""
-        rows.append(
-            [
-                INPUT_WORDS.get(one["what"], one["what"]),
-                one["meaning"],
-                f"{one['distribution']}: {words}{clipped}",
-            ]
-        )
+        name = INPUT_WORDS.get(one["what"], one["what"])
+        rows.append([name, one["meaning"], f"{one['distribution']}: {words}{clipped}"])
     return rows

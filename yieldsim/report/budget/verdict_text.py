@@ -49,36 +49,20 @@ def verdict_word(passes: bool | None) -> str:
 def verdict_rows(summary: BudgetResult) -> list[list[str]]:
     """A row a case or a size: what, required, reached, margin, verdict."""
     verdict = summary["verdict"]
-    target = verdict["required"]
-    rows = [
-        [
-            row["case"],
-            f"{100.0 * target:.6g} %",
-            share_against(row["reached"], target),
-            f"{100.0 * (row['reached'] - target):+.2g} points",
-            verdict_word(row["passes"]),
-        ]
-        for row in verdict["cases"]
-    ]
+    target, rows = verdict["required"], []
+    for row in verdict["cases"]:
+        reached = share_against(row["reached"], target)
+        margin = f"{100.0 * (row['reached'] - target):+.2g} points"
+        rows.append([row["case"], f"{100.0 * target:.6g} %", reached, margin, verdict_word(row["passes"])])
     for size in verdict["sizes"]:
-        needed, given = size["needed"], size["given"]
+        needed, given = size["needed"], float(size["given"])
         is_units = size["unit"] == "units"
-        wants = (
-            "no size does"
-            if needed is None
-            else str(needed)
-            if is_units
-            else f"{at_least(float(needed)):g} kWh"
-        )
-        rows.append(
-            [
-                size["case"],
-                wants,
-                f"{given:g}" + ("" if is_units else " kWh"),
-                "–" if needed is None else f"{given - float(needed):+.3g}" + ("" if is_units else " kWh"),
-                verdict_word(size["passes"]),
-            ]
-        )
+        unit = "" if is_units else " kWh"
+        wants, margin = "no size does", "–"
+        if needed is not None:
+            wants = str(needed) if is_units else f"{at_least(needed):g} kWh"
+            margin = f"{given - needed:+.3g}{unit}"
+        rows.append([size["case"], wants, f"{given:g}{unit}", margin, verdict_word(size["passes"])])
     return rows
 
 

@@ -39,13 +39,8 @@ def assumption_rows(summary: Mapping[str, Any]) -> list[list[str]]:
     rows, named = [], ""
     for row in summary.get("assumptions") or ():
         of = str(row["of"])
-        rows.append(
-            [
-                "" if of == named else of[:1].upper() + of[1:],
-                as_set(str(row["what"])),
-                as_set(str(row["value"])) + (" (default)" if row["default"] else ""),
-            ]
-        )
+        value = as_set(str(row["value"])) + (" (default)" if row["default"] else "")
+        rows.append(["" if of == named else of[:1].upper() + of[1:], as_set(str(row["what"])), value])
         named = of
     return rows
 
@@ -56,29 +51,18 @@ def limit_rows(summary: EstimateResult) -> list[list[str]]:
     for row in summary.get("limits") or ():
         limit, reached = row["limit"], row["reached"]
         margin = style.percent(1.0 - reached / limit) if limit > 0.0 else "–"
-        unit = as_set(str(row["unit"]))
-        rows.append(
-            [
-                as_set(str(row["what"])),
-                *(f"{style.number(value)}{style.NARROW_SPACE}{unit}" for value in (limit, reached)),
-                margin,
-                "within" if row["holds"] else "passed",
-            ]
-        )
+        unit = as_set(row["unit"])
+        ends = [f"{style.number(value)}{style.NARROW_SPACE}{unit}" for value in (limit, reached)]
+        rows.append([as_set(row["what"]), *ends, margin, "within" if row["holds"] else "passed"])
     return rows
 
 
 def grounds(summary: Mapping[str, Any]) -> Json:
     """Strings that stand with the files: libraries, command, digest."""
     provenance = summary["provenance"]
-    libraries = provenance.get("libraries")
-    named = (
-        ", ".join(f"{name} {version}" for name, version in libraries.items())
-        if isinstance(libraries, dict)
-        else ""
-    )
+    libraries = provenance.get("libraries") or {}
     return {
-        "libraries": printable(named),
+        "libraries": printable(", ".join(f"{name} {version}" for name, version in libraries.items())),
         "command": printable(str(summary.get("command") or ""), 400, 80),
         "digest": printable(str(provenance.get("digest") or ""), 64, 65),
         "inputs_date": printable(str(provenance.get("inputs_date") or ""), 20),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -296,50 +296,31 @@ def year_rows(ds: xr.Dataset, summary: EstimateResult) -> list[list[str]]:
     ]
 
 
-def fact_rows(ds: xr.Dataset, summary: EstimateResult) -> list[list[str]]:
+def fact_rows(ds: xr.Dataset, summary: EstimateResult) -> Iterator[list[str]]:
     """What this run took as given, and how well it converged: rows of two cells."""
-    found, halving = cuts(ds), summary["convergence"]
-    rows = [
-        ["Irradiance at 1 au", style.quantity(SOLAR_IRRADIANCE_1AU_W_M2, "W/m²", 4)],
-        ["Distance to the Sun", _range(ds["sun_distance_au"].values, "au", 4)],
-        ["Irradiance at the site's distance", _range(ds["solar_irradiance_w_m2"].values, "W/m²", 4)],
-        [
-            "Horizon",
-            ("flat, " if ds.sizes["horizon"] == 1 else f"{ds.sizes['horizon']} rows, ")
-            + _from_to_degrees(ds["horizon_elevation_deg"].values),
-        ],
-        ["Peak acceptance", style.percent(max(float(curve.max()) for *_, curve in found))],
-        [
-            "Half-width at half-maximum",
-            " and ".join(
-                f"{degrees(angle, 1)} {word}"
-                for angle, (word, *_) in zip(half_width_deg(ds), found, strict=True)
-            ),
-        ],
-    ]
+    yield ["Irradiance at 1 au", style.quantity(SOLAR_IRRADIANCE_1AU_W_M2, "W/m²", 4)]
+    yield ["Distance to the Sun", _range(ds["sun_distance_au"].values, "au", 4)]
+    yield ["Irradiance at the site's distance", _range(ds["solar_irradiance_w_m2"].values, "W/m²", 4)]
+    count = ds.sizes["horizon"]
+    skyline = _from_to_degrees(ds["horizon_elevation_deg"].values)
+    yield ["Horizon", ("flat, " if count == 1 else f"{count} rows, ") + skyline]
+    found = cuts(ds)
+    yield ["Peak acceptance", style.percent(max(float(curve.max()) for *_, curve in found))]
+    widths = zip(half_width_deg(ds), found, strict=True)
+    half = " and ".join(f"{degrees(angle, 1)} {word}" for angle, (word, *_) in widths)
+    yield ["Half-width at half-maximum", half]
     if "optical_depth" in ds:
-        rows.append(["Optical depth", _range(ds["optical_depth"].values, "", 2)])
-    rows.append(["Clean fraction of the aperture", _from_to(ds["clean_fraction"].values.mean(axis=1))])
-    rows.append(["Transmittance of the fibre", _from_to(ds["fibre_transmittance"].values)])
-    if summary["etendue"]:
-        etendue = summary["etendue"]
-        rows.append(
-            [
-                "Etendue",
-                f"{style.number(etendue['used_m2_sr'])} of "
-                f"{style.number(etendue['limit_m2_sr'])} m² sr that the fibre accepts "
-                f"({style.percent(etendue['used_fraction'])})",
-            ]
-        )
-    rows.append(
-        [
-            "Time step",
-            f"{style.duration(halving['step_s'] / 3600.0)}; halving it moves the total by "
-            f"{style.percent(abs(halving['relative_change']))}, "
-            f"allowed {style.percent(halving['tolerance'])}",
-        ]
-    )
-    return rows
+        yield ["Optical depth", _range(ds["optical_depth"].values, "", 2)]
+    yield ["Clean fraction of the aperture", _from_to(ds["clean_fraction"].values.mean(axis=1))]
+    yield ["Transmittance of the fibre", _from_to(ds["fibre_transmittance"].values)]
+    if etendue := summary["etendue"]:
+        used, limit = (style.number(etendue[key]) for key in ("used_m2_sr", "limit_m2_sr"))
+        share = style.percent(etendue["used_fraction"])
+        yield ["Etendue", f"{used} of {limit} m² sr that the fibre accepts ({share})"]
+    halving = summary["convergence"]
+    moved, allowed = style.percent(abs(halving["relative_change"])), style.percent(halving["tolerance"])
+    step = style.duration(halving["step_s"] / 3600.0)
+    yield ["Time step", f"{step}; halving it moves the total by {moved}, allowed {allowed}"]
 
 
 def _range(values: Any, unit: str, digits: int) -> str:

@@ -15,12 +15,8 @@ def wear_rows(summary: EstimateResult) -> list[list[str]]:
         rows.append([f"Delivered with a removal of dust of {between}", " to ".join(kwh)])
     if grains := summary.get("grains"):
         fresh, settled = (style.percent(grains[key]) for key in ("fresh_removal", "settled_removal"))
-        rows.append(
-            [
-                "Dust removed a cycle, by grain size",
-                f"{fresh} of a fresh deposit, {settled} once fine grains gather",
-            ]
-        )
+        words = f"{fresh} of a fresh deposit, {settled} once fine grains gather"
+        rows.append(["Dust removed a cycle, by grain size", words])
     if doses := summary.get("radiation"):
         left = ", ".join(f"{style.percent(row['left'])} after {row['years']:g}" for row in doses)
         rows.append(["Light left by radiation in fibre and lens, by years of service", left])
