@@ -194,41 +194,25 @@ def worth_rows(summary: DesignResult) -> list[list[str]]:
     rows = []
     saved = worth["unit_more_saves_storage_kwh"]
     if saved is not None:
-        rows.append(
-            [
-                "one unit more, facing as these do",
-                f"{style.energy(saved)} less of storage, {style.number(worth['unit_more_saves_kg'] or 0.0)} kg, "
-                f"for {style.number(worth['unit_kg'] or 0.0)} kg",
-            ]
-        )
-    if worth["percent_more_shortfall_saves"] is not None:
-        rows.append(
-            [
-                "1 % less of the load served",
-                f"saves {style.number(worth['percent_more_shortfall_saves'])} {worth['unit']}, for small changes",
-            ]
-        )
-    rows.append(
-        [
-            "one metre more of mast",
-            f"weighs {style.number(worth['mast_metre_weighs_kg'])} kg, fibres included",
-        ]
-    )
-    rows.append(
-        [
-            "light",
-            f"half of all its worth falls in {worth['half_the_lights_worth_in_days']} days; most on "
-            f"{worth['dearest_day_utc'][:10]}",
-        ]
-    )
+        lighter, weighs = (style.number(worth[key] or 0.0) for key in ("unit_more_saves_kg", "unit_kg"))
+        words = f"{style.energy(saved)} less of storage, {lighter} kg, for {weighs} kg"
+        rows.append(["one unit more, facing as these do", words])
+    shortfall = worth["percent_more_shortfall_saves"]
+    if shortfall is not None:
+        words = f"saves {style.number(shortfall)} {worth['unit']}, for small changes"
+        rows.append(["1 % less of the load served", words])
+    metre = f"weighs {style.number(worth['mast_metre_weighs_kg'])} kg, fibres included"
+    half = f"half of all its worth falls in {worth['half_the_lights_worth_in_days']} days"
+    rows.append(["one metre more of mast", metre])
+    rows.append(["light", f"{half}; most on {worth['dearest_day_utc'][:10]}"])
     if tracker is not None:
-        lighter = f"no number of them serves with a standstill of {tracker['stop_hours']:g} h"
+        words = f"no number of them serves with a standstill of {tracker['stop_hours']:g} h"
         if tracker["mass_kg"] is not None:
-            lighter = (
+            words = (
                 f"{tracker['units']} units with {style.energy(tracker['storage_kwh'])} would weigh "
                 f"{style.number(tracker['mass_kg'])} kg against {style.number(best['mass_kg'])} kg"
             )
-        rows.append([f"tracking, {style.number(tracker['extra_kg'])} kg more a unit", lighter])
+        rows.append([f"tracking, {style.number(tracker['extra_kg'])} kg more a unit", words])
     return rows
 
 
@@ -318,14 +302,7 @@ def draw_combinations(rows: list[CombinationResult], unit: str, figure: Any) -> 
     for place, row in enumerate(rows):
         names.append(_short(f"{row['site']}, {row['mast_height_m']:g} m, {row['collector']}", 46))
         if row["least"] is None:
-            axes.text(
-                0.0,
-                place,
-                " serves in no number of units",
-                va="center",
-                fontsize=style.SMALL_PT,
-                color=style.MUTED,
-            )
+            axes.text(0.0, place, " serves in no number of units", va="center", **style.ASIDE)
             continue
         axes.barh(
             place, row["least"], 0.6, color=style.DELIVERED if row["outcome"] == "chosen" else style.LEFT

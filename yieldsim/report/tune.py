@@ -191,10 +191,8 @@ def draw_map(figure: Any, axes: Axes, shown: TuneFigure, values: FloatArray, tit
         bar.add_lines(lines)
         bar.set_ticks([level for level in lines.levels if values.min() <= level <= values.max()])
     elif np.isnan(values).any():
-        axes.text(
-            0.5, 1.0, "white: cannot be built", transform=axes.transAxes, ha="center", va="bottom",
-            fontsize=style.SMALL_PT, color=style.MUTED,
-        )  # fmt: skip
+        words, above = "white: cannot be built", axes.transAxes
+        axes.text(0.5, 1.0, words, transform=above, ha="center", va="bottom", **style.ASIDE)
         axes.set_title(title, pad=14.0)
     style.mark(
         axes, shown.best[0], shown.best[1], "D", style.VERMILLION, 7.0, markeredgecolor="white", label="best"

@@ -48,14 +48,7 @@ def draw_loads(summary: BudgetResult, figure: Figure) -> None:
         left = left + share
     for row, load in enumerate(loads):
         if load["asked_kwh"] <= 0.0:
-            axes.text(
-                1.0,
-                row,
-                "asks for nothing in this span",
-                va="center",
-                fontsize=style.SMALL_PT,
-                color=style.MUTED,
-            )
+            axes.text(1.0, row, "asks for nothing in this span", va="center", **style.ASIDE)
             continue
         text = f"{style.percent(load['served_fraction'])} of {style.energy(load['asked_kwh'])}"
         axes.text(101.0, row, text, va="center", fontsize=style.SMALL_PT)
@@ -121,9 +114,7 @@ def draw_light(series: xr.Dataset, figure: Figure) -> None:
         asked_w * factor, edges_h, baseline=None, color=style.INK, linewidth=0.9, label="asked by all loads"
     )
     if not below.any():
-        axes.text(
-            0.5, 0.5, style.NO_LIGHT, ha="center", va="center", color=style.MUTED, transform=axes.transAxes
-        )
+        style.in_the_middle(axes, style.NO_LIGHT)
     _time_axis(series, axes)
     axes.set_ylim(0.0, 1.08 * float(max(below.max(), asked_w.max())) * factor or 1.0)
     axes.set_ylabel(f"Mean power by {_column_words(step_h)} ({unit})")

@@ -66,9 +66,7 @@ def _draw_line(ds: xr.Dataset, axes: Axes) -> None:
     if not power.any():
         axes.set_yticks([])
         axes.set_ylabel("")
-        axes.text(
-            0.5, 0.5, style.NO_LIGHT, ha="center", va="center", color=style.MUTED, transform=axes.transAxes
-        )
+        style.in_the_middle(axes, style.NO_LIGHT)
     from matplotlib.patches import Patch
 
     if (ds["disc_visible_fraction"].values <= 0.0).any():

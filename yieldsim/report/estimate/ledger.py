@@ -177,11 +177,7 @@ def _draw_panel(axes: Axes, group: list[Step], sunlight_kwh: float, columns: lis
     axes.spines["left"].set_bounds(-0.5, len(group) - 0.5)
     if first:
         for x, words in zip(columns, (f"{unit} left", f"loss, {unit}", "of its input"), strict=True):
-            axes.text(
-                x * top, -0.6, words, ha="right", va="bottom", color=style.MUTED, fontsize=style.SMALL_PT
-            )
+            axes.text(x * top, -0.6, words, ha="right", va="bottom", **style.ASIDE)
     else:
-        axes.set_title(
-            f"Enlarged {style.number(sunlight_kwh / top, 2)} times", fontsize=style.SMALL_PT, weight="normal",
-            color=style.MUTED, pad=3.0,
-        )  # fmt: skip
+        words = f"Enlarged {style.number(sunlight_kwh / top, 2)} times"
+        axes.set_title(words, weight="normal", pad=3.0, **style.ASIDE)

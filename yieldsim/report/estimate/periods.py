@@ -212,15 +212,7 @@ def draw_seasons(ds: xr.Dataset, figure: Figure) -> None:
     place = np.arange(SEASONS)
     axes.bar(place, np.nan_to_num(kwh), 0.8, color=style.DELIVERED)
     for season in place[~np.isfinite(kwh)]:
-        axes.text(
-            season,
-            0.0,
-            "not in\nthe run",
-            ha="center",
-            va="bottom",
-            fontsize=style.SMALL_PT,
-            color=style.MUTED,
-        )
+        axes.text(season, 0.0, "not in\nthe run", ha="center", va="bottom", **style.ASIDE)
     axes.set_xticks(place, [f"{30 * season}–{30 * season + 30}°" for season in place])
     _finish(axes, kwh, time_axis.solar_day_word(time_axis.body_of(ds))[0])
     axes.set_xlabel("Solar longitude Ls (0° northern spring, 90° northern summer)")

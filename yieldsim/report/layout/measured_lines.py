@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from functools import cache
 from typing import Any
 
@@ -36,3 +37,15 @@ def filled_lines(text: str, width_in: float, size_pt: float) -> list[str]:
         else:
             lines.append(word)
     return lines
+
+
+def folded(text: str, width_in: float, size_pt: float) -> str:
+    """Text broken between words so that its lines fit a width; line ends of its own stay.
+
+    A bold letter of DejaVu Sans is about 0.64 of its size wide, measured on titles of ours; 0.67 leaves room.
+
+    >>> folded("one two three", 1.0, 14.4).split("\\n")
+    ['one two', 'three']
+    """
+    most = max(int(72.0 * width_in / (0.67 * size_pt)), 1)
+    return "\n".join("\n".join(textwrap.wrap(line, most)) for line in text.split("\n"))

@@ -19,7 +19,6 @@ from __future__ import annotations
 
 import io
 import math
-import textwrap
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -115,6 +114,8 @@ FONT: Final = "DejaVu Sans"
 TEXT_PT: Final = 8.5
 SMALL_PT: Final = 8.0
 """The least size of letters anywhere."""
+ASIDE: Final[dict[str, Any]] = {"fontsize": SMALL_PT, "color": MUTED}
+"""Words beside what is drawn."""
 
 SETTINGS: Final[dict[str, Any]] = {
     "font.family": [FONT],
@@ -198,24 +199,17 @@ def say(axes: Axes, words: str = NO_LIGHT) -> None:
     axes.grid(visible=False)
     for spine in axes.spines.values():
         spine.set_visible(False)
-    axes.text(0.5, 0.5, words, ha="center", va="center", color=MUTED, transform=axes.transAxes, wrap=True)
+    in_the_middle(axes, words, wrap=True)
+
+
+def in_the_middle(axes: Axes, words: str, **more: Any) -> None:
+    """Words in the middle of a frame."""
+    axes.text(0.5, 0.5, words, ha="center", va="center", color=MUTED, transform=axes.transAxes, **more)
 
 
 def mark(axes: Axes, x: float, y: float, marker: str, colour: str, size: float, **more: Any) -> None:
     """A single point; `more` as matplotlib's plot takes it."""
     axes.plot([x], [y], marker=marker, color=colour, markersize=size, linestyle="none", **more)
-
-
-def folded(text: str, width_in: float, size_pt: float) -> str:
-    """Text broken between words so that its lines fit a width; line ends of its own stay.
-
-    A bold letter of DejaVu Sans is about 0.64 of its size wide, measured on titles of ours; 0.67 leaves room.
-
-    >>> folded("one two three", 1.0, 14.4).split("\\n")
-    ['one two', 'three']
-    """
-    most = max(int(72.0 * width_in / (0.67 * size_pt)), 1)
-    return "\n".join("\n".join(textwrap.wrap(line, most)) for line in text.split("\n"))
 
 
 # ---------------------------------------------------------------- the same bytes twice

@@ -12,7 +12,7 @@ import numpy as np
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.results.optics import TraceResult
 from yieldsim.report.layout import style
-from yieldsim.report.layout.measured_lines import filled_lines
+from yieldsim.report.layout.measured_lines import filled_lines, folded
 from yieldsim.report.layout.typst_pages import printable
 from yieldsim.report.trace.maps import LightMap, draw_maps
 
@@ -84,7 +84,7 @@ def trace_pictures(page: TracePage) -> tuple[bytes, bytes]:
 
 def _heights_in(page: TracePage) -> tuple[float, ...]:
     """Of the head, four rows of figures and the foot."""
-    title = style.folded(page.summary["name"], style.FULL_WIDTH_IN, TITLE_PT).count("\n") + 1
+    title = folded(page.summary["name"], style.FULL_WIDTH_IN, TITLE_PT).count("\n") + 1
     words = len(_lines(foot_of(page.summary)))
     maps = 2.75 + LINE_IN * max(len(one.words) for one in page.maps)
     head = 0.14 + 0.19 * title + LINE_IN * len(_lines([facts_of(page.summary)]))
@@ -98,7 +98,7 @@ def _lines(texts: Sequence[str]) -> list[str]:
 def _compose(figure: Figure, page: TracePage, height_in: Sequence[float]) -> None:
     bands: Any = figure.subfigures(6, 1, height_ratios=height_in)
     heading, first, second, third, fourth, foot = bands
-    title = style.folded(page.summary["name"], style.FULL_WIDTH_IN, TITLE_PT)
+    title = folded(page.summary["name"], style.FULL_WIDTH_IN, TITLE_PT)
     heading.text(0.012, 0.97, title, fontsize=TITLE_PT, fontweight="bold", va="top")
     facts = "\n".join(_lines([facts_of(page.summary)]))
     heading.text(
