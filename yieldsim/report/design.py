@@ -19,6 +19,7 @@ from yieldsim.report.budget.dispatch import draw_light, draw_store
 from yieldsim.report.design_alternatives import alternatives
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
+from yieldsim.report.layout.measured_lines import shortened
 from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.period_text import period_line
 from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, Tabled, pages
@@ -300,7 +301,7 @@ def draw_combinations(rows: list[CombinationResult], unit: str, figure: Any) -> 
     axes = figure.add_subplot()
     names = []
     for place, row in enumerate(rows):
-        names.append(_short(f"{row['site']}, {row['mast_height_m']:g} m, {row['collector']}", 46))
+        names.append(shortened(f"{row['site']}, {row['mast_height_m']:g} m, {row['collector']}", 46))
         if row["least"] is None:
             axes.text(0.0, place, " serves in no number of units", va="center", **style.ASIDE)
             continue
@@ -360,7 +361,3 @@ def _light_words(budget: BudgetResult) -> str:
         f"Of {style.energy(light['delivered_kwh'])} delivered, {style.energy(light['used_kwh'])} used straight away, "
         f"{style.energy(light['charging_kwh'])} charging, {style.energy(light['curtailed_kwh'])} curtailed."
     )
-
-
-def _short(name: str, most: int) -> str:
-    return name if len(name) <= most else name[: most - 1] + "…"

@@ -13,6 +13,7 @@ import numpy as np
 from yieldsim.base.results.rank import RankResult
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
+from yieldsim.report.layout.measured_lines import shortened
 from yieldsim.report.layout.number_format import decimals_for
 from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.period_text import per_of, period_line
@@ -34,8 +35,12 @@ GOAL_WORDS = {
     "units": "units needed, fewest first",
     "load": "share of the load served",
 }
+MOST_LETTERS = 22
+"""Of a site's name beside its bars."""
 HEAD_LETTERS = 72
 """Letters that fit over all columns of bars together."""
+NIGHT_HEADS = ("Site", "From, UTC", "To, UTC", "Length", "With an eclipse", "Once in 5 years", "In 10 years")
+NIGHT_WIDTHS: Sequence[float] = (1.4, 1.3, 1.3, 1.1, 0.8, 1.0, 1.0)
 MOST_DRAWN = 20
 """Sites drawn; the table holds all."""
 
@@ -93,61 +98,44 @@ def rank_sheet(summary: RankResult) -> Sheet:
 
 def _nights(rows: Sequence[Mapping[str, Any]]) -> list[Drawn | Tabled]:
     """The worst nights of each site as a table, and over years where the run has enough of them."""
-    sites = [(_short(row["site"]["name"]), row["worst_nights"]) for row in rows if row.get("worst_nights")]
-    cells = [[name, *_night(nights), *_levels(nights)] for name, nights in sites if nights["nights"]]
+    sites = [
+        (shortened(row["site"]["name"], MOST_LETTERS), row["worst_nights"])
+        for row in rows
+        if row.get("worst_nights")
+    ]
+    cells = [
+        [name, *night_rows(nights)[0][1:], *_levels(nights)] for name, nights in sites if nights["nights"]
+    ]
     if not cells:
         return []
     long = all(has_return_periods(nights) for _, nights in sites)
+    shown = slice(7 if long else 5)
+    often = (
+        " Once in so many years, by the count of this run, a night is that long or longer." if long else ""
+    )
     parts: list[Drawn | Tabled] = [
         Tabled(
-            head=(
-                "Site",
-                "From, UTC",
-                "To, UTC",
-                "Length",
-                "With an eclipse",
-                "Once in 5 years",
-                "In 10 years",
-            )[: 7 if long else 5],
-            rows=[row[: 7 if long else 5] for row in cells],
-            wide=(1.4, 1.3, 1.3, 1.1, 0.8, 1.0, 1.0)[: 7 if long else 5],
+            head=NIGHT_HEADS[shown],
+            rows=[row[shown] for row in cells],
+            wide=NIGHT_WIDTHS[shown],
             left=(0, 1, 2),
             heading="The longest night of each site",
-            caption="The longest time without any part of the Sun in sight, whatever the mounts face; eclipses are in."
-            + (
-                " Once in so many years, by the count of this run, a night is that long or longer."
-                if long
-                else ""
-            ),
+            caption=f"The longest time without any part of the Sun in sight, whatever the mounts face; eclipses are in.{often}",
         )
     ]
     if long:
-        figure = Panel(
-            partial(draw_worst_nights, sites),
-            style.FULL_WIDTH_IN,
-            2.3,
-            "The longest night of each year, and by return period, at each site.",
-        )
-        more = f" The first {MOST_SITES} sites." if len(sites) > MOST_SITES else ""
-        parts.append(
-            Drawn(
-                figure,
-                heading="The longest nights, year by year and by how often they come",
-                caption=more.strip(),
-            )
-        )
+        words = "The longest night of each year, and by return period, at each site."
+        figure = Panel(partial(draw_worst_nights, sites), style.FULL_WIDTH_IN, 2.3, words)
+        heading = "The longest nights, year by year and by how often they come"
+        more = f"The first {MOST_SITES} sites." if len(sites) > MOST_SITES else ""
+        parts.append(Drawn(figure, heading, more))
     return parts
-
-
-def _night(nights: Mapping[str, Any]) -> list[str]:
-    """The longest one: from, to, how long, whether an eclipse is part of it."""
-    return night_rows(nights)[0][1:]
 
 
 def _levels(nights: Mapping[str, Any]) -> list[str]:
     """Lengths reached once in five and in ten years."""
     known = {row["return_period_years"]: row["hours"] for row in nights.get("levels") or ()}
-    return [style.duration(float(known[every])) if every in known else "–" for every in (5.0, 10.0)]
+    return [style.duration(known[every]) if every in known else "–" for every in (5.0, 10.0)]
 
 
 def columns_of(summary: RankResult, per: str) -> list[Column]:
@@ -184,31 +172,26 @@ def draw_totals(rows: Sequence[Mapping[str, Any]], summary: RankResult, per: str
         # narrower frames leave less beside the bars for the numbers
         crowded = max(0, len(columns) - 4)
         right = 1.85 + 0.6 * crowded if column.goal == "shortest-gap" else 1.5 + 0.3 * crowded
+        look_of_words: dict[str, Any] = {
+            "fontsize": style.SMALL_PT,
+            "weight": "bold" if decides else "normal",
+        }
         decimals = decimals_for(float(longest)) if longest > 1e-9 else 0
         for place, value in enumerate(values):
-            axes.text(
-                right * longest,
-                place,
-                _value_words(column, float(value), decimals),
-                ha="right",
-                va="center",
-                fontsize=style.SMALL_PT,
-                weight="bold" if decides else "normal",
-            )
+            words = _value_words(column, float(value), decimals)
+            axes.text(right * longest, place, words, ha="right", va="center", **look_of_words)
         axes.set_xlim(0.0, (right + 0.02) * longest)
         axes.set_xticks([])
         head = textwrap.fill(column.words, HEAD_LETTERS // len(columns))
-        axes.set_title(
-            head, fontsize=style.SMALL_PT, weight="bold" if decides else "normal", pad=14.0, va="bottom"
-        )
-        axes.annotate(
-            "more is better" if column.more_is_better else "less is better",
-            (0.0, 1.0), (0.0, 3.0), xycoords="axes fraction", textcoords="offset points",
-            fontsize=style.SMALL_PT, color=style.MUTED,
-        )  # fmt: skip
+        axes.set_title(head, pad=14.0, va="bottom", **look_of_words)
+        better = "more is better" if column.more_is_better else "less is better"
+        beside: Any = {"xycoords": "axes fraction", "textcoords": "offset points"}
+        axes.annotate(better, (0.0, 1.0), (0.0, 3.0), **beside, **style.ASIDE)
         axes.spines["bottom"].set_visible(False)
         axes.tick_params(axis="y", length=0)
-    frames[0].set_yticks(range(len(rows)), [f"{row['rank']}  {_short(row['site']['name'])}" for row in rows])
+    frames[0].set_yticks(
+        range(len(rows)), [f"{row['rank']}  {shortened(row['site']['name'], MOST_LETTERS)}" for row in rows]
+    )
     frames[0].set_ylim(len(rows) - 0.5, -0.5)
 
 
@@ -269,17 +252,11 @@ def _per_cent(share: float | None) -> str:
     return style.percent(share).replace(f"{style.NARROW_SPACE}%", "")
 
 
-def _short(name: str) -> str:
-    return name if len(name) <= 22 else name[:21] + "…"
-
-
 def _reasons(row: Mapping[str, Any]) -> str:
     """The site's place in a few words, under its name."""
     site, facing = row["site"], row["facing"]
-    pose = (
-        ""
-        if facing is None
-        else f"; tilt {facing['tilt_deg']:.0f}°, azimuth {round(facing['azimuth_deg']) % 360}°"
-    )
+    pose = ""
+    if facing is not None:
+        pose = f"; tilt {facing['tilt_deg']:.0f}°, azimuth {round(facing['azimuth_deg']) % 360}°"
     latitude = f"{abs(site['latitude_deg']):.2f}° {'N' if site['latitude_deg'] >= 0.0 else 'S'}"
-    return f"{_short(site['name'])}\n{site['body']} {latitude}{pose}"
+    return f"{shortened(site['name'], MOST_LETTERS)}\n{site['body']} {latitude}{pose}"

@@ -280,7 +280,7 @@ class ExchangeTable(StrictModel):
 
 
 class RateTable(StrictModel):
-    """A rate of [failures]: mean time between failures of one item, and mean time to its repair."""
+    """Mean time between failures of one item, and mean time to its repair."""
 
     every_days: Annotated[float, stated(FailureRate, "every_days")]
     repair_days: Annotated[float, stated(FailureRate, "repair_days")]

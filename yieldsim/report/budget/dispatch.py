@@ -10,6 +10,7 @@ import xarray as xr
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.results.budget import BudgetResult
 from yieldsim.report.layout import style, time_axis
+from yieldsim.report.layout.measured_lines import shortened
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -52,7 +53,9 @@ def draw_loads(summary: BudgetResult, figure: Figure) -> None:
             continue
         text = f"{style.percent(load['served_fraction'])} of {style.energy(load['asked_kwh'])}"
         axes.text(101.0, row, text, va="center", fontsize=style.SMALL_PT)
-    axes.set_yticks(place, [f"{_short(load['name'])}\n{load['priority']} {load['kind']}" for load in loads])
+    axes.set_yticks(
+        place, [f"{shortened(load['name'], 24)}\n{load['priority']} {load['kind']}" for load in loads]
+    )
     axes.set_ylim(len(loads) - 0.5, -0.5)
     axes.set_xlim(0.0, 100.0)
     axes.set_xticks(range(0, 101, 25))
@@ -60,10 +63,6 @@ def draw_loads(summary: BudgetResult, figure: Figure) -> None:
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
     axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, borderaxespad=0.0)
-
-
-def _short(name: str) -> str:
-    return name if len(name) <= 24 else name[:23] + "…"
 
 
 def draw_store(series: xr.Dataset, summary: BudgetResult, figure: Figure) -> None:

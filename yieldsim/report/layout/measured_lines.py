@@ -49,3 +49,8 @@ def folded(text: str, width_in: float, size_pt: float) -> str:
     """
     most = max(int(72.0 * width_in / (0.67 * size_pt)), 1)
     return "\n".join("\n".join(textwrap.wrap(line, most)) for line in text.split("\n"))
+
+
+def shortened(text: str, most: int) -> str:
+    """A text of at most so many letters, its cut end marked."""
+    return text if len(text) <= most else text[: most - 1] + "…"
