@@ -132,21 +132,11 @@ def _with_context(series: xr.Dataset, setting: Setting, grid: TimeGrid) -> xr.Da
     )
     ds["mount"].attrs["long_name"] = "mount, in the order of the collector file"
     ds["stage"].attrs["long_name"] = "stage of the chain of losses"
-    for name, unit, values in (
-        ("mount_tilt_deg", "degree", [m.tilt_deg for m in mounts]),
-        ("mount_azimuth_deg", "degree", [m.azimuth_deg for m in mounts]),
-        ("mount_roll_deg", "degree", [m.roll_deg for m in mounts]),
-    ):
-        ds[name] = (
-            "mount",
-            np.array(values, dtype=np.float64),
-            {"units": unit, "long_name": name[:-4].replace("_", " ")},
-        )
-    ds["mount_count"] = (
-        "mount",
-        np.array([m.count for m in mounts]),
-        {"units": "1", "long_name": "units on the mount"},
-    )
+    for angle in ("tilt", "azimuth", "roll"):
+        degrees = np.array([getattr(mount, f"{angle}_deg") for mount in mounts], dtype=np.float64)
+        ds[f"mount_{angle}_deg"] = ("mount", degrees, {"units": "degree", "long_name": f"mount {angle}"})
+    counts = np.array([mount.count for mount in mounts])
+    ds["mount_count"] = ("mount", counts, {"units": "1", "long_name": "units on the mount"})
     mask = setting.mask
     azimuth = np.zeros(1) if mask is None else mask.azimuth_deg
     elevation = np.full(1, -setting.dip_deg) if mask is None else mask.elevation_deg
@@ -163,11 +153,8 @@ def _with_context(series: xr.Dataset, setting: Setting, grid: TimeGrid) -> xr.Da
         curves["acceptance_longitudinal_deg"] = ("longitudinal", table.longitudinal_deg, "degree")
         curves["acceptance_grid_fraction"] = (("transverse", "longitudinal"), table.acceptance_fraction, "1")
     for name, (dims, values, unit) in curves.items():
-        ds[name] = (
-            dims,
-            np.array(values),
-            {"units": unit, "long_name": name.rsplit("_", 1)[0].replace("_", " ")},
-        )
+        meaning = name.rsplit("_", 1)[0].replace("_", " ")
+        ds[name] = (dims, np.array(values), {"units": unit, "long_name": meaning})
     ds = add_chain_series(ds, setting, grid)
     ds = ds.set_coords([name for name in ds.data_vars if str(name).startswith(WHERE_AND_WHEN)])
     import xarray as xr
@@ -202,6 +189,7 @@ def _summary(
         ready.notes.lines.insert(len(span_warnings), told)
         span_warnings.append(told)
     area_m2 = collector.aperture_area_m2 * collector.unit_count
+    mass_kg = (collector.mass_kg or 0.0) * collector.unit_count
     months = ledger.by_calendar(ds, "M")
     seen = eclipses(setting.track)
     return {
@@ -214,9 +202,7 @@ def _summary(
         "period": {**ready.period.words(), "annual_figures_per": None},
         "delivered_kwh": delivered,
         "delivered_kwh_per_m2": delivered / area_m2,
-        "delivered_kwh_per_kg": delivered / (collector.mass_kg * collector.unit_count)
-        if collector.mass_kg
-        else None,
+        "delivered_kwh_per_kg": delivered / mass_kg if mass_kg else None,
         "mean_power_w": float(ds["delivered_power_w"].mean(skipna=False)),
         "peak_power_w": float(ds["delivered_power_w"].max(skipna=False)),
         "instantaneous_peak_power_w": result.peak_w,

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 
 from yieldsim.base.constants import DAYS_PER_YEAR
-from yieldsim.base.results.attached import result_of
+from yieldsim.base.results.attached import result_of, row_of
 from yieldsim.base.results.estimate import EstimateResult
-from yieldsim.base.results.parts import WorstNightsResult
+from yieldsim.base.results.parts import OrientationResult, WholeGapResult
 from yieldsim.base.results.rank import RankedSite, RankResult
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.base.variables import CONVENTIONS
@@ -216,60 +216,53 @@ def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
     collector, grid = run.ready.setting.collector, run.ready.grid
     area_m2 = collector.aperture_area_m2 * collector.unit_count
     mounts = collector.mounts
-    units = None
+    units = stored_kwh = None
     if continuous_power_w is not None:
+        stored_kwh = continuous_power_w * summary["longest_gap_whole_hours"] / 1000.0
         units = units_for_power(continuous_power_w, summary["mean_power_w"], collector.unit_count)
     series = run.estimate
     body = run.ready.setting.site.body.name
     months = run_months(body, grid.edge_utc, series["solar_longitude_deg"].values)
     month_kwh = months.sums(series["delivered_power_w"].values * (grid.interval_s / 3.6e6))
     worst = months.worst(month_kwh)
-    up = series["solar_elevation_deg"].values
+    up, nights = series["solar_elevation_deg"].values, summary["worst_nights"]["nights"]
+
+    def mean(name: str) -> float:
+        return float(series[name].mean(skipna=False))
+
     return {
         "site": summary["site"],
         "start_utc": summary["start_utc"],
         "end_utc": summary["end_utc"],
         **(run.served or {}),
         "mounts": [asdict(mount) for mount in mounts],
-        "facing": None
-        if len(mounts) > 1
-        else {
-            "tilt_deg": mounts[0].tilt_deg,
-            "azimuth_deg": mounts[0].azimuth_deg,
-            "roll_deg": mounts[0].roll_deg,
-        },
+        "facing": None if len(mounts) > 1 else row_of(mounts[0], OrientationResult),
         "annual_kwh": summary["delivered_kwh"],
         "delivered_kwh": summary["delivered_kwh"],
         "worst_month": months.label[worst],
         "worst_month_kwh": float(month_kwh[worst]),
         "longest_gap_hours": summary["longest_gap_hours"],
         "longest_gap_start_utc": summary["longest_gap_start_utc"],
-        **{
-            key: value
-            for key, value in summary.items()
-            if key.startswith(("longest_gap_at", "longest_gap_whole"))
-        },
-        "longest_night_hours": _longest_night_hours(summary["worst_nights"]),
+        **{key: summary[key] for key in WholeGapResult.__annotations__ if key in summary},  # type: ignore[literal-required]
+        "longest_night_hours": max(
+            (night.get("whole_hours", night["hours"]) for night in nights), default=0.0
+        ),
         "worst_nights": summary["worst_nights"],
         "hours_delivering": summary["hours_delivering"],
         "hours_delivering_per_year": summary["hours_delivering"],
         "mean_power_w": summary["mean_power_w"],
         "units_for_power": units,
-        "storage_for_longest_gap_kwh": None
-        if continuous_power_w is None
-        else continuous_power_w * summary["longest_gap_whole_hours"] / 1000.0,
+        "storage_for_longest_gap_kwh": stored_kwh,
         "capture_fraction": summary["capture_fraction"],
         "ledger": summary["ledger"],
         "kept_by_stage": kept_by_stage(summary["ledger"]),
         "reasons": {
-            "mean_sun_distance_au": float(series["sun_distance_au"].mean(skipna=False)),
+            "mean_sun_distance_au": mean("sun_distance_au"),
             "highest_sun_deg": float(up.max()),
-            "sun_up_fraction": float(series["open_horizon_fraction"].mean(skipna=False)),
-            "lit_fraction": float(series["disc_visible_fraction"].mean(skipna=False)),
-            "mean_clean_fraction": float(series["clean_fraction"].mean(skipna=False)),
-            "mean_optical_depth": float(series["optical_depth"].mean(skipna=False))
-            if "optical_depth" in series
-            else None,
+            "sun_up_fraction": mean("open_horizon_fraction"),
+            "lit_fraction": mean("disc_visible_fraction"),
+            "mean_clean_fraction": mean("clean_fraction"),
+            "mean_optical_depth": mean("optical_depth") if "optical_depth" in series else None,
             "sunlight_kwh_m2_per_year": float(summary["ledger"][0]["kwh"]) / area_m2,
             "low_skyline_gain_fraction": _low_skyline_gain(run),
         },
@@ -281,11 +274,6 @@ def _row(run: SiteRun, continuous_power_w: float | None) -> dict[str, Any]:
             if line not in summary["span_warnings"]
         ],
     }
-
-
-def _longest_night_hours(nights: WorstNightsResult) -> float:
-    """Of the longest time without the Sun, beyond the run's ends too; 0 where the Sun never leaves."""
-    return max((float(row.get("whole_hours", row["hours"])) for row in nights["nights"]), default=0.0)
 
 
 def _of_layout(asked: Asked) -> list[str]:
