@@ -11,6 +11,17 @@ from yieldsim.base.clock import iso
 from yieldsim.base.load_model import Life
 from yieldsim.base.results.budget import DustResult, LifeResult, ShieldsResult
 from yieldsim.energy.degradation import CleanLight, clean_light
+from yieldsim.planning.habitat.cleaning_schedule import (
+    best_cycle,
+    cycle_choice,
+    film_break_even,
+    visit_values,
+)
+from yieldsim.planning.habitat.dispatch import dispatch, needs_of, store_of
+from yieldsim.planning.habitat.lifetime import aged, life_rows, shields_working, year_table
+from yieldsim.planning.habitat.load_profile import Rows
+from yieldsim.planning.habitat.shield_service import cycles_of, settle, shield_service
+from yieldsim.planning.habitat.sizing import whole_days_rows
 
 if TYPE_CHECKING:
     from yieldsim.planning.habitat.dispatch import Flows
@@ -31,9 +42,6 @@ def served_run(case: BudgetCase) -> tuple[BudgetCase, Flows, ShieldsResult | Non
     what the shields missed (None where no load is theirs or nothing says what they clean).
     """
     from dataclasses import replace
-
-    from yieldsim.planning.habitat.dispatch import dispatch
-    from yieldsim.planning.habitat.shield_service import shield_service
 
     loads = tuple(np.flatnonzero(case.shield_loads).tolist())
     known = case.site is not None and case.collector is not None and case.site.dust is not None
@@ -68,11 +76,6 @@ def served_run(case: BudgetCase) -> tuple[BudgetCase, Flows, ShieldsResult | Non
 
 def years_of_service(case: BudgetCase) -> LifeResult | None:
     """The year table of the load file's [life]; None without one."""
-    from yieldsim.planning.habitat.dispatch import dispatch, needs_of, store_of
-    from yieldsim.planning.habitat.lifetime import aged, life_rows, shields_working, year_table
-    from yieldsim.planning.habitat.shield_service import cycles_of, settle
-    from yieldsim.planning.habitat.sizing import whole_days_rows
-
     life = case.plan.life
     if life is None:
         return None
@@ -134,13 +137,6 @@ def years_of_service(case: BudgetCase) -> LifeResult | None:
 
 def dust_choices(case: BudgetCase) -> DustResult | None:
     """Best cycle of the shield, value of a visit, break-even of the film; None where there is no dust or no file of it."""
-    from yieldsim.planning.habitat.cleaning_schedule import (
-        best_cycle,
-        cycle_choice,
-        film_break_even,
-        visit_values,
-    )
-
     if case.site is None or case.collector is None or case.site.dust is None:
         return None
     light = clean_of_case(case, "dust")
@@ -225,8 +221,6 @@ def _repeated_rows(rows: Rows, count: int, whole: int, working: NDArray[np.float
 
     working   (count,)  share of each row in which the shields work
     """
-    from yieldsim.planning.habitat.load_profile import Rows
-
     at = np.arange(count) % whole
     length = rows.edge_utc[1] - rows.edge_utc[0]
     return Rows(

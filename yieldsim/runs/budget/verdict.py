@@ -16,6 +16,8 @@ from yieldsim.base.results.budget import (
     VerdictSize,
     YearResult,
 )
+from yieldsim.energy.degradation import light_by_rate
+from yieldsim.energy.soiling import removals
 from yieldsim.planning.habitat import reliability as habitat_reliability
 from yieldsim.planning.habitat.single_failures import (
     MOUNT,
@@ -26,6 +28,7 @@ from yieldsim.planning.habitat.single_failures import (
     reached,
     single_failures,
 )
+from yieldsim.runs.budget.lifetime import clean_of_case, events_of_case
 
 if TYPE_CHECKING:
     from yieldsim.planning.habitat.dispatch import Flows
@@ -133,10 +136,6 @@ def failures(case: BudgetCase, flows: Flows) -> FailuresResult:
 
 def _without_shields(case: BudgetCase) -> np.ndarray:
     """Delivered light of each row when the shields never run, kWh."""
-    from yieldsim.energy.degradation import light_by_rate
-    from yieldsim.energy.soiling import removals
-    from yieldsim.runs.budget.lifetime import clean_of_case, events_of_case
-
     light = clean_of_case(case, "shields")
     assert light is not None
     return light_by_rate(light).dusty_kwh(removals(None, float(light.edge_s[-1]), events_of_case(case)))

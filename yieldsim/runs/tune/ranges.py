@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import InputError, Problem, refuse
+from yieldsim.files.prescription.edit import key_path
 
 if TYPE_CHECKING:
     from yieldsim.files.prescription.edit import KeyPath
@@ -78,8 +79,6 @@ def parse_ranges(vary: Sequence[str], data: Mapping[str, Any]) -> tuple[Range, .
 
 def linked_keys(keys: str, data: Mapping[str, Any]) -> list[tuple[KeyPath, float]]:
     """The keys of one range with their factors, the first without. Raises InputError."""
-    from yieldsim.files.prescription.edit import key_path
-
     problems: list[Problem] = []
     found: list[tuple[KeyPath, float]] = []
     for place, words in enumerate(keys.split(",")):
