@@ -7,6 +7,10 @@ from typing import TYPE_CHECKING
 
 from yieldsim.base.results.attached import result_of
 from yieldsim.base.results.budget import BudgetResult
+from yieldsim.files.inputs.load import column_word
+from yieldsim.files.output.dataset import staged_folder, write_dataset, write_image, write_json, write_table
+from yieldsim.files.output.parquet import can_write_parquet, write_parquet
+from yieldsim.planning.habitat.dataset import budget_frame
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,17 +27,6 @@ def write_budget(series: xr.Dataset, folder: Path | str, *, report: bool = True)
 
     budget.parquet needs pyarrow (the extra `tables`) and is left out without it.
     """
-    from yieldsim.files.inputs.load import column_word
-    from yieldsim.files.output.dataset import (
-        staged_folder,
-        write_dataset,
-        write_image,
-        write_json,
-        write_table,
-    )
-    from yieldsim.files.output.parquet import can_write_parquet, write_parquet
-    from yieldsim.planning.habitat.dataset import budget_frame
-
     summary = budget_of(series)
     frame = budget_frame(series, [column_word(load["name"]) for load in summary["loads"]])
     with staged_folder(folder) as stage:

@@ -6,6 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.results.rank import RankResult
+from yieldsim.files.output.dataset import staged_folder, write_dataset, write_image, write_json, write_table
+from yieldsim.runs.rank.run import summary_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,15 +35,6 @@ PLAIN = (
 def write_rank(ds: xr.Dataset, folder: Path | str, *, figures: bool = True) -> list[str]:
     """Write all results into a folder; the names written. Raises WriteFailed, and then nothing has
     changed."""
-    from yieldsim.files.output.dataset import (
-        staged_folder,
-        write_dataset,
-        write_image,
-        write_json,
-        write_table,
-    )
-    from yieldsim.runs.rank.run import summary_of
-
     summary = summary_of(ds)
     with staged_folder(folder) as stage:
         write_json(summary, stage / "rank.json")
