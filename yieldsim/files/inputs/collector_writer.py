@@ -9,9 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from yieldsim.base.model import Acceptance, AttenuationTable, Collector, Fibre, Mount, RoundAcceptance, Shield
+from yieldsim.base.model import Acceptance, AttenuationTable, Collector, Fibre, RoundAcceptance, Shield
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.radiation_model import Radiation
+from yieldsim.base.ranges import range_of
 from yieldsim.base.thermal_model import Thermal
 from yieldsim.files.tables.band_columns import band_heading
 
@@ -30,7 +31,7 @@ def collector_files(collector: Collector, stem: str, comment: str = "") -> dict[
         *_given("mass_kg", collector.mass_kg),
     ]
     for mount in collector.mounts:
-        lines += ["", "[[mounts]]", *_mount(mount)]
+        lines += ["", "[[mounts]]", *_all_given(mount)]
     table = collector.acceptance_table
     files[f"{stem}.acceptance.csv"] = acceptance_csv(collector)
     lines += ["", "[acceptance]", f"table = {_text(f'{stem}.acceptance.csv')}", f'source = "{table.source}"']
@@ -78,41 +79,16 @@ def acceptance_columns(table: Acceptance) -> dict[str, FloatArray]:
     return columns
 
 
-def _mount(mount: Mount) -> list[str]:
-    return [
-        f"tilt_deg = {_number(mount.tilt_deg)}",
-        f"azimuth_deg = {_number(mount.azimuth_deg)}",
-        f"roll_deg = {_number(mount.roll_deg)}",
-        f"count = {mount.count}",
-    ]
-
-
 def _shield(shield: Shield) -> list[str]:
-    return [
-        f"film_transmittance = {_number(shield.film_transmittance)}",
-        *([] if shield.grains else [f"removal = {_number(shield.removal)}"]),
-        *_given("lowest_removal", shield.lowest_removal),
-        *_given("highest_removal", shield.highest_removal),
-        *_given("cycle_hours", shield.cycle_hours),
-        f"duty_minutes = {_number(shield.duty_minutes)}",
-        f"power_w = {_number(shield.power_w)}",
-    ]
+    if shield.grains is None:
+        return _all_given(shield, grains=None)
+    return _all_given(shield, grains=None, removal=None)
 
 
 def _fibre(fibre: Fibre, stem: str) -> list[str]:
-    by_wavelength = isinstance(fibre.attenuation, AttenuationTable)
-    return [
-        f"length_m = {_number(fibre.length_m)}",
-        f"table = {_text(f'{stem}.fibre.csv')}"
-        if by_wavelength
-        else f"attenuation_db_per_km = {_number(fibre.attenuation)}",
-        f"packing = {_number(fibre.packing)}",
-        f"end_reflection = {_number(fibre.end_reflection)}",
-        f"coupling = {_number(fibre.coupling)}",
-        *_given("numerical_aperture", fibre.numerical_aperture),
-        *_given("face_diameter_mm", fibre.face_diameter_mm),
-        f"darkening_db_per_km_per_year = {_number(fibre.darkening_db_per_km_per_year)}",
-    ]
+    if isinstance(fibre.attenuation, AttenuationTable):
+        return _all_given(fibre, attenuation=f"table = {_text(f'{stem}.fibre.csv')}")
+    return _all_given(fibre, attenuation=f"attenuation_db_per_km = {_number(fibre.attenuation)}")
 
 
 def _thermal(thermal: Thermal) -> list[str]:
@@ -129,14 +105,16 @@ def _radiation(radiation: Radiation) -> list[str]:
     return [line for line in _all_given(radiation) if line.partition(" ")[0] in changed]
 
 
-def _all_given(noun: Any) -> list[str]:
-    """A line for each number of a noun whose keys are called as in the file."""
-    values = ((field.name, getattr(noun, field.name)) for field in fields(noun))
-    return [
-        f"{key} = {value if isinstance(value, int) else _number(value)}"
-        for key, value in values
-        if value is not None
-    ]
+def _all_given(noun: Any, **own: str | None) -> list[str]:
+    """A line for each number of a noun whose keys are called as in the file; `own`: other lines of fields, None for none."""
+    lines = []
+    for key, value in ((field.name, getattr(noun, field.name)) for field in fields(noun)):
+        line = own.get(key)
+        if key not in own and value is not None:
+            line = f"{key} = {value if range_of(type(noun), key).whole else _number(value)}"
+        if line is not None:
+            lines.append(line)
+    return lines
 
 
 def _given(key: str, value: float | None) -> list[str]:
