@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import MISSING, fields
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +14,7 @@ from yieldsim.base.model import (
     BiaxialAcceptance,
     Collector,
     HorizonMask,
+    OpticalDepthTable,
     Shield,
     Site,
     TerrainHorizon,
@@ -129,51 +131,51 @@ memory: inner planets to under a kilometre, the Moon to under a metre; Mercury w
 
 def assumptions(ready: Prepared) -> list[Row]:
     """Rows of {of, what, value, default}: value in words with its unit; default: as it is when the file says nothing."""
+    return list(_rows(ready))
+
+
+def _rows(ready: Prepared) -> Iterator[Row]:
     setting = ready.setting
     site, collector = setting.site, setting.collector
-    rows = [*_stated("site", site, SITE), _horizon(setting)]
+    yield from _stated("site", site, SITE)
+    yield _horizon(setting)
     if site.body.atmosphere_scale_height_km is not None:
-        depth = site.optical_depth
-        if depth is None:
-            rows.append(_row("air", "optical depth", "none: air taken as clear", default=True))
-        elif isinstance(depth, float):
-            rows.append(_row("air", "optical depth", f"{depth:g} throughout"))
-        else:
-            low, high = float(depth.optical_depth.min()), float(depth.optical_depth.max())
-            against = "solar longitude" if depth.against == "solar_longitude_deg" else "time"
-            rows.append(
-                _row(
-                    "air", "optical depth", f"table of {len(depth.x)} rows by {against}, {low:g} to {high:g}"
-                )
-            )
+        yield _air(site.optical_depth)
     if site.dust is None:
-        rows.append(_row("dust", "settling", "none", default=True))
+        yield _row("dust", "settling", "none", default=True)
     else:
-        rows += _stated("dust", site.dust, DUST)
-        rows.append(_row("dust", "cleaning visits", str(len(site.dust.events)), default=not site.dust.events))
-    rows += [*_stated("collector", collector, COLLECTOR), _acceptance(setting)]
+        yield from _stated("dust", site.dust, DUST)
+        yield _row("dust", "cleaning visits", str(len(site.dust.events)), default=not site.dust.events)
+    yield from _stated("collector", collector, COLLECTOR)
+    yield _acceptance(setting)
     if collector.shield is None:
-        rows.append(_row("shield", "fitted", "none", default=True))
+        yield _row("shield", "fitted", "none", default=True)
     else:
-        rows += _shield(collector.shield)
+        yield from _shield(collector.shield)
     if collector.fibre is None:
-        rows.append(_row("fibre", "fitted", "none: light counts where it leaves the funnel", default=True))
+        yield _row("fibre", "fitted", "none: light counts where it leaves the funnel", default=True)
     else:
-        rows += [*_stated("fibre", collector.fibre, FIBRE), _attenuation(setting)]
+        yield from _stated("fibre", collector.fibre, FIBRE)
+        yield _attenuation(collector.fibre.attenuation)
     if collector.radiation is not None:
-        rows += _stated("radiation", collector.radiation, RADIATION)
-    rows += _heat(site, collector)
-    rows += [
-        _row("sunlight", "irradiance at 1 au", f"{SOLAR_IRRADIANCE_1AU_W_M2:g} W/m2, the same all years"),
-        _row(
-            "errors",
-            "Sun's direction, fitted track against ephemeris",
-            f"within {setting.track.error_bound_deg:.1g} deg",
-        ),
-    ]
+        yield from _stated("radiation", collector.radiation, RADIATION)
+    yield from _heat(site, collector)
+    yield _row("sunlight", "irradiance at 1 au", f"{SOLAR_IRRADIANCE_1AU_W_M2:g} W/m2, the same all years")
+    within = f"within {setting.track.error_bound_deg:.1g} deg"
+    yield _row("errors", "Sun's direction, fitted track against ephemeris", within)
     if any(kernel.name.lower().startswith("de421") for kernel in ready.kernels):
-        rows.append(_row("errors", "places in JPL DE421 (Folkner et al. 2009)", DE421_WORDS))
-    return rows
+        yield _row("errors", "places in JPL DE421 (Folkner et al. 2009)", DE421_WORDS)
+
+
+def _air(depth: float | OpticalDepthTable | None) -> Row:
+    if depth is None:
+        return _row("air", "optical depth", "none: air taken as clear", default=True)
+    if isinstance(depth, float):
+        return _row("air", "optical depth", f"{depth:g} throughout")
+    low, high = float(depth.optical_depth.min()), float(depth.optical_depth.max())
+    against = "solar longitude" if depth.against == "solar_longitude_deg" else "time"
+    words = f"table of {len(depth.x)} rows by {against}, {low:g} to {high:g}"
+    return _row("air", "optical depth", words)
 
 
 def _row(of: str, what: str, value: str, *, default: bool = False) -> Row:
@@ -221,13 +223,9 @@ def _stated(of: str, noun: Any, words: Words) -> list[Row]:
     rows = []
     for name, what, unit in words:
         value = getattr(noun, name)
-        said = (
-            "not given"
-            if value is None
-            else value
-            if isinstance(value, str)
-            else f"{value:.6g} {unit}".rstrip()
-        )
+        said = "not given" if value is None else value
+        if value is not None and not isinstance(value, str):
+            said = f"{value:.6g} {unit}".rstrip()
         rows.append(_row(of, what, said, default=name in defaults and defaults[name] == value))
     return rows
 
@@ -254,18 +252,13 @@ def _acceptance(setting: Setting) -> Row:
     return _row("collector", f"acceptance for a {table.source} source", size)
 
 
-def _attenuation(setting: Setting) -> Row:
-    assert setting.collector.fibre is not None
-    loss = setting.collector.fibre.attenuation
-    if isinstance(loss, AttenuationTable):
-        low, high = loss.wavelength_nm[[0, -1]]
-        least, most = loss.attenuation_db_per_km.min(), loss.attenuation_db_per_km.max()
-        return _row(
-            "fibre",
-            "attenuation",
-            f"{least:g} to {most:g} dB/km over {low:g} to {high:g} nm, nothing passes outside",
-        )
-    return _row("fibre", "attenuation", f"{loss:g} dB/km at all wavelengths", default=loss == 0.0)
+def _attenuation(loss: float | AttenuationTable) -> Row:
+    if not isinstance(loss, AttenuationTable):
+        return _row("fibre", "attenuation", f"{loss:g} dB/km at all wavelengths", default=loss == 0.0)
+    low, high = loss.wavelength_nm[[0, -1]]
+    least, most = loss.attenuation_db_per_km.min(), loss.attenuation_db_per_km.max()
+    span = f"{least:g} to {most:g} dB/km over {low:g} to {high:g} nm, nothing passes outside"
+    return _row("fibre", "attenuation", span)
 
 
 def limits(
@@ -287,14 +280,8 @@ def limits(
     )
     if drawn > 0.0:
         hours = float(series.attrs["interval_s"]) / 3.6e6
-        rows.append(
-            _limit(
-                "Electricity of the shields, at most the light delivered",
-                hours * delivered,
-                hours * drawn,
-                "kWh",
-            )
-        )
+        what = "Electricity of the shields, at most the light delivered"
+        rows.append(_limit(what, hours * delivered, hours * drawn, "kWh"))
     what = f"Change of the total when the step, {step_s:g} s, is halved"
     rows.append(_limit(what, tolerance, abs(change), "of it"))
     return rows

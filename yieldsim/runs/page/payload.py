@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 Words = dict[str, Any]
 Arrays = dict[str, NDArray[Any]]
+TURNS = ("light_order", "light_turn", "store_order", "store_turn")
+BEST = ("goal", "words", "tilt_deg", "azimuth_deg", "roll_deg", "annual_kwh", "longest_gap_hours")
+"""What of the best orientations the page tells."""
 ANGLE_STEPS_PER_DEG = 1e5
 """Angles of the Sun travel as whole numbers of these."""
 
@@ -128,7 +131,6 @@ def acceptance_of(ds: xr.Dataset, chain: Words) -> Acceptance:
 def budget_payload(case: BudgetCase) -> tuple[Words, Arrays]:
     """Loads and store of a budget, as `planning.habitat.dispatch` takes them."""
     plan, needs, store = case.plan, case.needs, case.store
-    turns = needs.turns
     storage = plan.storage
     words: Words = {
         "name": plan.name,
@@ -149,25 +151,16 @@ def budget_payload(case: BudgetCase) -> tuple[Words, Arrays]:
             }
             for j, load in enumerate(plan.loads)
         ],
-        "light_order": turns.light_order.tolist(),
-        "light_turn": turns.light_turn.tolist(),
-        "store_order": turns.store_order.tolist(),
-        "store_turn": turns.store_turn.tolist(),
+        **{name: getattr(needs.turns, name).tolist() for name in TURNS},
         "store": {
             "there": storage is not None,
             "kind": "battery" if storage is None else storage.kind,
             "capacity_kwh": store.capacity_kwh,
             "initial_fraction": 1.0 if storage is None else storage.initial_fraction,
-            "keep": store.keep,
-            "fill": store.fill,
-            "take_in": store.take_in,
-            "enter": store.enter,
-            "hand_out": store.hand_out,
+            **{name: getattr(store, name) for name in ("keep", "fill", "take_in", "enter", "hand_out")},
             "enter_kwh": _limit(store.enter_kwh),
             "leave_kwh": _limit(store.leave_kwh),
-            "least": store.least,
-            "reserve": store.reserve,
-            "fade_per_row": store.fade_per_row,
+            **{name: getattr(store, name) for name in ("least", "reserve", "fade_per_row")},
             "fade_per_cycle": 0.0 if storage is None else storage.fade_per_cycle,
         },
         "warnings": list(case.notes.lines),
@@ -197,21 +190,7 @@ def facing_payload(facing: xr.Dataset, summary: Mapping[str, Any]) -> tuple[Word
         "azimuth_deg": facing["azimuth"].values.tolist(),
         "top_kwh": float(kwh.max()),
         "bound_kwh": bound,
-        "best": [
-            {
-                key: row.get(key)
-                for key in (
-                    "goal",
-                    "words",
-                    "tilt_deg",
-                    "azimuth_deg",
-                    "roll_deg",
-                    "annual_kwh",
-                    "longest_gap_hours",
-                )
-            }
-            for row in found["best"]
-        ],
+        "best": [{key: row.get(key) for key in BEST} for row in found["best"]],
         "span": [found.get("start_utc"), found.get("end_utc")],
         "warnings": [str(line) for line in found.get("warnings", [])],
     }
