@@ -5,9 +5,10 @@ Both are made from the estimate's Dataset and nothing else, and are the same byt
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -38,12 +39,17 @@ from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.typst_pages import set_pdf, set_png
 from yieldsim.report.worst_nights import draw_worst_nights, has_return_periods
 
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
 GLANCE_PPI = 150.0
 GLANCE_LEFT_IN = 5.27
 GLANCE_RIGHT_IN = 5.39
 """Widths of the two columns of the one-page view."""
 LEAST_DAY = 0.9
 """Part of a solar day that a run must cover before a mean one is drawn. Rows of about a solar day never get there."""
+SAME_WORDS = {"strip-small": "strip", "small-bars": "bars"}
+"""Figures that are said in the words of another."""
 FEWEST_GAPS = 4
 """Gaps needed before their lengths are worth a curve."""
 
@@ -82,53 +88,47 @@ def _glance(ds: xr.Dataset) -> tuple[str, dict[str, Any], dict[str, bytes], floa
 def _pdf_panels(ds: xr.Dataset) -> dict[str, Panel]:
     summary, words = estimate_summary(ds), _alternatives(ds)
     full, half = style.FULL_WIDTH_IN, style.HALF_WIDTH_IN
-    panels = {
-        "strip-small": Panel(
-            partial(draw_strip, ds, summary["gaps"], numbered=False), full, 1.15, words["strip"]
-        ),
-        "sky": Panel(partial(draw_sky, ds), full, 5.2, words["sky"]),
-        "acceptance": Panel(partial(draw_acceptance, ds), half, 1.9, words["acceptance"]),
-        "incidence": Panel(partial(draw_incidence, ds), half, 1.9, words["incidence"]),
-        "calendar": Panel(partial(draw_calendar, ds), full, 3.0 if is_line(ds) else 5.2, words["calendar"]),
-        "strip": Panel(partial(draw_strip, ds, summary["gaps"]), full, 1.5, words["strip"]),
-    }
+    panels: dict[str, Panel] = {}
+
+    def add(name: str, draw: Callable[[Figure], Any], width_in: float, height_in: float) -> None:
+        panels[name] = Panel(draw, width_in, height_in, words[SAME_WORDS.get(name, name)])
+
+    add("strip-small", partial(draw_strip, ds, summary["gaps"], numbered=False), full, 1.15)
+    add("sky", partial(draw_sky, ds), full, 5.2)
+    add("acceptance", partial(draw_acceptance, ds), half, 1.9)
+    add("incidence", partial(draw_incidence, ds), half, 1.9)
+    # a line needs less height than a map
+    add("calendar", partial(draw_calendar, ds), full, 3.0 if is_line(ds) else 5.2)
+    add("strip", partial(draw_strip, ds, summary["gaps"]), full, 1.5)
     if summary["ledger"][0]["kwh"] > 0.0:
-        height = height_in(summary["ledger"])
-        panels["ledger"] = Panel(partial(draw_ledger, summary["ledger"]), full, height, words["ledger"])
+        add("ledger", partial(draw_ledger, summary["ledger"]), full, height_in(summary["ledger"]))
     if ages(ds):
-        panels["ageing"] = Panel(partial(draw_ageing, ds), full, 2.0, words["ageing"])
+        add("ageing", partial(draw_ageing, ds), full, 2.0)
     if "thermal" in summary:
-        panels["temperatures"] = Panel(
-            partial(draw_temperatures, ds, summary), full, heat_in(), words["temperatures"]
-        )
+        add("temperatures", partial(draw_temperatures, ds, summary), full, heat_in())
     if has_return_periods(summary.get("worst_nights")):
         nights = [(str(summary["site"]["name"]), summary["worst_nights"])]
-        panels["worst-nights"] = Panel(partial(draw_worst_nights, nights), full, 2.3, words["worst-nights"])
+        add("worst-nights", partial(draw_worst_nights, nights), full, 2.3)
     if gap_lengths_h(ds).size >= FEWEST_GAPS:
-        panels["gap-counts"] = Panel(partial(draw_gap_counts, ds), 0.6 * full, 2.3, words["gap-counts"])
+        add("gap-counts", partial(draw_gap_counts, ds), 0.6 * full, 2.3)
     if summary["sun_following_kwh"] > 0.0:
-        panels["references"] = Panel(partial(draw_references, summary), half, 1.5, words["references"])
-    return panels | (_light_panels(ds) if summary["delivered_kwh"] > 0.0 else {})
-
-
-def _light_panels(ds: xr.Dataset) -> dict[str, Panel]:
-    """The figures that have nothing to show where nothing is delivered."""
-    words, full, half = _alternatives(ds), style.FULL_WIDTH_IN, style.HALF_WIDTH_IN
-    panels = {
-        "small-bars": Panel(partial(draw_bars, ds, small=True), half, 1.6, words["bars"]),
-        "duration": Panel(partial(draw_duration, ds), half, 2.4, words["duration"]),
-    }
+        add("references", partial(draw_references, summary), half, 1.5)
+    if summary["delivered_kwh"] <= 0.0:
+        # the other figures have nothing to show
+        return panels
+    add("small-bars", partial(draw_bars, ds, small=True), half, 1.6)
+    add("duration", partial(draw_duration, ds), half, 2.4)
     solar = time_axis.solar_days_at_edges(ds)
     if solar[-1] - solar[0] > LEAST_DAY:
-        panels["mean-day"] = Panel(partial(draw_mean_day, ds), half, 2.4, words["mean-day"])
+        add("mean-day", partial(draw_mean_day, ds), half, 2.4)
     if len(calendar_kwh(ds)[0]) > 1:
-        panels["bars"] = Panel(partial(draw_bars, ds), full, 2.6, words["bars"])
+        add("bars", partial(draw_bars, ds), full, 2.6)
         if time_axis.has_long_days(ds):
             if not is_line(ds):
-                panels["solar-days"] = Panel(partial(draw_solar_days, ds), full, 2.6, words["solar-days"])
+                add("solar-days", partial(draw_solar_days, ds), full, 2.6)
         elif np.ptp(ds["solar_longitude_deg"].values) > 60.0 and has_own_year(ds):
-            panels["solar-days"] = Panel(partial(draw_short_solar_days, ds), full, 2.2, words["solar-days"])
-            panels["seasons"] = Panel(partial(draw_seasons, ds), full, 2.6, words["seasons"])
+            add("solar-days", partial(draw_short_solar_days, ds), full, 2.2)
+            add("seasons", partial(draw_seasons, ds), full, 2.6)
     return panels
 
 
