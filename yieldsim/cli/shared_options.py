@@ -70,6 +70,11 @@ PAGE = PathArgument(refuses="yieldsim.files.output.atomic_write:refuse_page_name
 Decorator = Callable[[Any], Any]
 
 
+def default_option(name: str, default: Any, words: str, **more: Any) -> Decorator:
+    """An option whose default stands in its help; of the default's type unless `more`, as click's option takes it, says another."""
+    return click.option(name, default=default, show_default=True, help=words, **more)
+
+
 def span_options(command: Any) -> Any:
     """--start, --end, --years and --span: from when to when a run goes."""
     for option in (
@@ -103,9 +108,7 @@ def tracker_options(command: Any) -> Any:
     )(command)
 
 
-interval_option: Decorator = click.option(
-    "--interval-minutes", type=float, default=60.0, show_default=True, help="Length of the rows in time."
-)
+interval_option: Decorator = default_option("--interval-minutes", 60.0, "Length of the rows in time.")
 kernel_option: Decorator = click.option(
     "--kernel",
     "kernels",
@@ -121,26 +124,20 @@ scheduler_option: Decorator = click.option(
 workers_option: Decorator = click.option(
     "--workers", type=click.IntRange(1), help="Processes on this machine (default: one a core)."
 )
-few_workers_option: Decorator = click.option(
+few_workers_option: Decorator = default_option(
     "--workers",
+    1,
+    "Processes on this machine; worth it for long runs, since each takes seconds to begin.",
     type=click.IntRange(1),
-    default=1,
-    show_default=True,
-    help="Processes on this machine; worth it for long runs, since each takes seconds to begin.",
 )
-holds_option: Decorator = click.option(
-    "--holds",
-    type=click.Choice(["auto", "height", "radius"]),
-    default="auto",
-    show_default=True,
-    help="What the files' values are.",
+holds_option: Decorator = default_option(
+    "--holds", "auto", "What the files' values are.", type=click.Choice(["auto", "height", "radius"])
 )
-unknown_ground_option: Decorator = click.option(
+unknown_ground_option: Decorator = default_option(
     "--unknown-ground",
+    "refuse",
+    "Holes of terrain files before the Sun: refuse them, or give bounds, of which the lower, blocked, is the answer.",
     type=click.Choice(["refuse", "bounds"]),
-    default="refuse",
-    show_default=True,
-    help="Holes of terrain files before the Sun: refuse them, or give bounds, of which the lower, blocked, is the answer.",
 )
 
 

@@ -16,6 +16,7 @@ from yieldsim.cli.shared_options import (
     FOLDER,
     SITE,
     Command,
+    default_option,
     interval_option,
     kernel_option,
     span_options,
@@ -36,13 +37,7 @@ if TYPE_CHECKING:
 @span_options
 @click.option("--out", type=FOLDER, help="Folder for the results (default reports/<site file>).")
 @interval_option
-@click.option(
-    "--tolerance",
-    type=float,
-    default=1e-3,
-    show_default=True,
-    help="Relative change of the total at which halving stops.",
-)
+@default_option("--tolerance", 1e-3, "Relative change of the total at which halving stops.")
 @tracker_options
 @kernel_option
 @unknown_ground_option

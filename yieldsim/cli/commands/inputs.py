@@ -9,13 +9,13 @@ from typing import Any
 
 import click
 
-from yieldsim.cli.shared_options import PATH, TABLE, Command
+from yieldsim.cli.shared_options import PATH, TABLE, Command, default_option
 from yieldsim.cli.terminal.wrapping import note
 
 
 @click.command(cls=Command, short_help="Write a starter set of input files, commented.")
 @click.argument("folder", metavar="DIR", type=PATH)
-@click.option("--body", default="moon", show_default=True, help="World of the site: moon, mars or mercury.")
+@default_option("--body", "moon", "World of the site: moon, mars or mercury.")
 @click.option("--optics", is_flag=True, help="With a lens prescription, for trace and tune.")
 def new(folder: Path, body: str, optics: bool) -> None:
     """Write a starter set into DIR: a site with its horizon or air, a collector that suits it, a load.
@@ -55,12 +55,7 @@ def new(folder: Path, body: str, optics: bool) -> None:
 @click.option(
     "--only", metavar="COLUMN=TEXT", help="Lines that hold this alone, of a file of several places: 1=VL1."
 )
-@click.option(
-    "--body",
-    default="mars",
-    show_default=True,
-    help="World whose solar days sols are: a name or a body file.",
-)
+@default_option("--body", "mars", "World whose solar days sols are: a name or a body file.")
 def optical_depth(
     series: Path,
     out: Path,

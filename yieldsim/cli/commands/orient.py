@@ -16,6 +16,7 @@ from yieldsim.cli.shared_options import (
     LOAD,
     SITE,
     Command,
+    default_option,
     interval_option,
     kernel_option,
     span_options,
@@ -50,15 +51,8 @@ class FacingType(click.ParamType):  # type: ignore[type-arg, unused-ignore]
 @click.argument("site", type=SITE)
 @click.option("-c", "--collector", required=True, type=COLLECTOR, help="Collector file.")
 @span_options
-@click.option(
-    "--step-deg", type=float, default=1.0, show_default=True, help="Grid of the map of orientations."
-)
-@click.option(
-    "--goal",
-    default="annual",
-    show_default=True,
-    help="annual, worst-month, shortest-gap or load: what units are chosen for.",
-)
+@default_option("--step-deg", 1.0, "Grid of the map of orientations.")
+@default_option("--goal", "annual", "annual, worst-month, shortest-gap or load: what units are chosen for.")
 @click.option("--units", type=int, help="Choose orientations for this many units.")
 @click.option("-l", "--load", type=LOAD, help="Load file, for the energy put to use.")
 @click.option(

@@ -16,6 +16,7 @@ from yieldsim.cli.shared_options import (
     LOAD,
     SITE,
     Command,
+    default_option,
     few_workers_option,
     interval_option,
     kernel_option,
@@ -38,11 +39,8 @@ SITES_ABREAST = 3
 @click.command(cls=Command, short_help="The same collector at several sites.")
 @click.argument("sites", nargs=-1, required=True, metavar="SITE...", type=SITE)
 @click.option("-c", "--collector", required=True, type=COLLECTOR, help="Collector file.")
-@click.option(
-    "--goal",
-    default="annual",
-    show_default=True,
-    help="annual, worst-month, shortest-gap, hours, units or load: decides the order.",
+@default_option(
+    "--goal", "annual", "annual, worst-month, shortest-gap, hours, units or load: decides the order."
 )
 @click.option(
     "--facing",
@@ -56,7 +54,7 @@ SITES_ABREAST = 3
 @click.option("--continuous-power-w", type=float, help="Say how many units a mean power takes.")
 @span_options
 @interval_option
-@click.option("--tolerance", type=float, default=1e-3, show_default=True, help="As for estimate.")
+@default_option("--tolerance", 1e-3, "As for estimate.")
 @kernel_option
 @unknown_ground_option
 @few_workers_option

@@ -14,6 +14,7 @@ from yieldsim.cli.shared_options import (
     SITE,
     TERRAIN,
     Command,
+    default_option,
     holds_option,
     kernel_option,
     scheduler_option,
@@ -36,7 +37,7 @@ from yieldsim.cli.terminal.progress import progress
     metavar="XMIN YMIN XMAX YMAX",
     help="Part of the first file, in its map coordinates (default: all of it).",
 )
-@click.option("--stride", type=int, default=1, show_default=True, help="Every n-th cell.")
+@default_option("--stride", 1, "Every n-th cell.")
 @click.option(
     "--mast-height-m", type=float, help="Aperture above the ground (default 0, or what --like says)."
 )
@@ -50,16 +51,14 @@ from yieldsim.cli.terminal.progress import progress
 @click.option(
     "--as-mounted", is_flag=True, help="Mounts face as the collector file says, not each cell's best azimuth."
 )
-@click.option(
-    "--azimuths", type=int, default=360, show_default=True, help="Directions in which horizons are taken."
-)
+@default_option("--azimuths", 360, "Directions in which horizons are taken.")
 @click.option("--reach-km", type=float, help="How far to look (default: to the files' edge).")
 @click.option(
     "--goal",
     type=click.Choice(["delivered", "sun-following", "lit", "dark"]),
     help="What the best places have most (dark: least) of.",
 )
-@click.option("--places", type=int, default=10, show_default=True, help="How many places to list.")
+@default_option("--places", 10, "How many places to list.")
 @click.option("--spacing-m", type=float, help="Least distance between them (default: a tenth of the map).")
 @click.option(
     "--write-sites",
@@ -73,7 +72,7 @@ from yieldsim.cli.terminal.progress import progress
 @kernel_option
 @workers_option
 @scheduler_option
-@click.option("--out", type=FOLDER, default=Path("survey"), show_default=True, help="Folder for the results.")
+@default_option("--out", Path("survey"), "Folder for the results.", type=FOLDER)
 @click.option("--no-figure", is_flag=True, help="Write no survey.png and survey.pdf.")
 @click.option(
     "--json", "as_json", is_flag=True, help="Print the summary as JSON to stdout instead of the table."

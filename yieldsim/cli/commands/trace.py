@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from yieldsim.base.results.optics import TraceResult
-from yieldsim.cli.shared_options import OPTICS, TABLE, Command
+from yieldsim.cli.shared_options import OPTICS, TABLE, Command, default_option
 from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import wrapped
@@ -24,19 +24,14 @@ from yieldsim.cli.terminal.wrapping import wrapped
     help="Acceptance table to write (.csv), trace.json and the figures beside it: a folder for each trace. Without it, only "
     "the answer.",
 )
-@click.option(
-    "--tolerance",
-    type=float,
-    default=0.005,
-    show_default=True,
-    help="Standard error asked for, as a part of the acceptance at normal incidence.",
+@default_option(
+    "--tolerance", 0.005, "Standard error asked for, as a part of the acceptance at normal incidence."
 )
-@click.option(
+@default_option(
     "--source",
+    "point",
+    "Parallel light, which estimates smear with the day's disc, or the Sun's disc at 1 au.",
     type=click.Choice(["point", "disc"]),
-    default="point",
-    show_default=True,
-    help="Parallel light, which estimates smear with the day's disc, or the Sun's disc at 1 au.",
 )
 @click.option("--seed", type=click.IntRange(0, 2**31 - 1), help="Another set of random shifts.")
 @click.option("--json", "as_json", is_flag=True, help="Print trace.json to stdout instead of the answer.")
