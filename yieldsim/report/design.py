@@ -80,13 +80,11 @@ def design_sheet(summary: DesignResult, series: xr.Dataset) -> Sheet:
             )
         )
     if len(summary["combinations"]) > 1:
+        least_words = "Least bound and design of each combination."
         parts += [
             Drawn(
                 Panel(
-                    partial(draw_combinations, rows, bound["unit"]),
-                    full,
-                    0.7 + 0.26 * len(rows),
-                    "Least bound and design of each combination.",
+                    partial(draw_combinations, rows, bound["unit"]), full, 0.7 + 0.26 * len(rows), least_words
                 ),
                 heading=f"Combinations: from the least that any design has (bar) to the best found (dot), {bound['unit']}",
             ),
@@ -142,14 +140,10 @@ def _around(summary: DesignResult) -> list[Drawn | Tabled]:
         words = "; ".join(
             f"{style.percent(row['reliability'])} {style.number(row['mass_kg'] or 0.0)} kg" for row in front
         )
+        alt = f"Mass by share served: {words}."
         parts.append(
             Drawn(
-                Panel(
-                    partial(draw_fronts, front, units, best),
-                    style.FULL_WIDTH_IN,
-                    2.4,
-                    f"Mass by share served: {words}.",
-                ),
+                Panel(partial(draw_fronts, front, units, best), style.FULL_WIDTH_IN, 2.4, alt),
                 heading="Mass by share served, and by number of units",
                 caption="Left: the lightest design found for each share, hours of its longest outage beside it. Right: the same "
                 "orientations with other numbers of units, each with the store that goes with it.",
@@ -222,25 +216,16 @@ def draw_fronts(
 ) -> None:
     """Mass by share served and by number of units."""
     left, right = figure.subplots(1, 2)
-    left.plot(
-        range(len(front)), [row["mass_kg"] for row in front], "o-", color=style.DELIVERED, markersize=4.0
-    )
+    look: dict[str, Any] = {"color": style.DELIVERED, "markersize": 4.0}
+    left.plot(range(len(front)), [row["mass_kg"] for row in front], "o-", **look)
     for place, row in enumerate(front):
-        left.annotate(
-            f"{row['longest_outage_hours']:.0f} h", (place, row["mass_kg"]), (-4.0, 4.0), textcoords="offset points",
-            ha="right", fontsize=style.SMALL_PT, color=style.MUTED,
-        )  # fmt: skip
+        words, at = f"{row['longest_outage_hours']:.0f} h", (place, row["mass_kg"])
+        left.annotate(words, at, (-4.0, 4.0), textcoords="offset points", ha="right", **style.ASIDE)
     left.set_xticks(range(len(front)), [f"{100.0 * row['reliability']:g}" for row in front])
     left.set_xlabel("Share served (%)")
     left.set_ylabel("Mass (kg)")
     left.margins(x=0.22, y=0.18)
-    right.plot(
-        [row["units"] for row in units],
-        [row["mass_kg"] for row in units],
-        "o-",
-        color=style.DELIVERED,
-        markersize=4.0,
-    )
+    right.plot([row["units"] for row in units], [row["mass_kg"] for row in units], "o-", **look)
     right.plot([best["units"]], [best["mass_kg"]], "s", color=style.INK, markersize=6.0, label="the design")
     right.set_xlabel("Number of units")
     right.set_ylabel("Mass (kg)")
@@ -284,15 +269,12 @@ def draw_units(best: ChosenDesign, figure: Any) -> None:
     axes.bar(azimuth, count, 5.0, color=style.DELIVERED)
     if len(mounts) <= MOST_SHOWN:
         for x, y, mount in zip(azimuth, count, mounts, strict=True):
-            axes.annotate(
-                f"{mount['tilt_deg']:.0f}°", (x, y), (0.0, 2.0), textcoords="offset points",
-                ha="center", fontsize=style.SMALL_PT, color=style.MUTED,
-            )  # fmt: skip
+            words = f"{mount['tilt_deg']:.0f}°"
+            axes.annotate(words, (x, y), (0.0, 2.0), textcoords="offset points", ha="center", **style.ASIDE)
     axes.set_xlim(-5.0, 365.0)
     axes.set_ylim(0.0, 1.18 * max(count))
-    axes.set_xticks(
-        range(0, 361, 45), ["N 0°", "45°", "E 90°", "135°", "S 180°", "225°", "W 270°", "315°", "N 360°"]
-    )
+    names = ["N 0°", "45°", "E 90°", "135°", "S 180°", "225°", "W 270°", "315°", "N 360°"]
+    axes.set_xticks(range(0, 361, 45), names)
     axes.set_ylabel("Units")
 
 
@@ -305,9 +287,8 @@ def draw_combinations(rows: list[CombinationResult], unit: str, figure: Any) -> 
         if row["least"] is None:
             axes.text(0.0, place, " serves in no number of units", va="center", **style.ASIDE)
             continue
-        axes.barh(
-            place, row["least"], 0.6, color=style.DELIVERED if row["outcome"] == "chosen" else style.LEFT
-        )
+        colour = style.DELIVERED if row["outcome"] == "chosen" else style.LEFT
+        axes.barh(place, row["least"], 0.6, color=colour)
         if row["cost"] is not None:
             axes.plot([row["cost"]], [place], "o", color=style.INK, markersize=4.0)
     axes.set_yticks(range(len(rows)), names, fontsize=style.SMALL_PT)
@@ -318,14 +299,10 @@ def draw_combinations(rows: list[CombinationResult], unit: str, figure: Any) -> 
 
 
 def _shown(summary: DesignResult) -> list[CombinationResult]:
-    rows = sorted(
-        summary["combinations"],
-        key=lambda row: (
-            math.inf if row["cost"] is None else row["cost"],
-            math.inf if row["least"] is None else row["least"],
-        ),
-    )
-    return rows[:MOST_SHOWN]
+    def order(row: CombinationResult) -> list[float]:
+        return [math.inf if value is None else value for value in (row["cost"], row["least"])]
+
+    return sorted(summary["combinations"], key=order)[:MOST_SHOWN]
 
 
 def _row(row: CombinationResult) -> list[str]:
