@@ -80,33 +80,27 @@ def temperature_rows(ds: xr.Dataset, summary: EstimateResult) -> list[list[str]]
     thermal = summary.get("thermal")
     if thermal is None:
         return []
-    several = ds.sizes["mount"] > 1
     rows = []
     for part in thermal["parts"]:
-        ends = ["–" if end is None else f"{end:g}" for end in (part["lowest_k"], part["highest_k"])]
+        extremes = [
+            (part["coldest_k"], part["coldest_utc"], part["coldest_mount"]),
+            (part["hottest_k"], part["hottest_utc"], part["hottest_mount"]),
+        ]
+        cells = []
+        for kelvin, moment, mount in extremes:
+            letter = f", {mount_letter(mount - 1)}" if ds.sizes["mount"] > 1 else ""
+            cells += [f"{kelvin:.0f}", utc(moment)[:10] + letter]
+        limits = (part["lowest_k"], part["highest_k"])
+        named = limits != (None, None)
+        borne = " to ".join("–" if end is None else f"{end:g}" for end in limits) if named else "–"
+        cases = f"{part['cold_case_k']:.0f} to {part['hot_case_k']:.0f}"
         passed = [
             f"too {word} for {style.duration(hours)}"
             for word, hours in (("cold", part["hours_too_cold"]), ("hot", part["hours_too_hot"]))
             if hours > 0.0
         ]
-        named = part["lowest_k"] is not None or part["highest_k"] is not None
-        rows.append(
-            [
-                part["part"].capitalize(),
-                *(
-                    text
-                    for end in ("coldest", "hottest")
-                    for text in (
-                        f"{part[f'{end}_k']:.0f}",  # type: ignore[literal-required]
-                        utc(part[f"{end}_utc"])[:10]  # type: ignore[literal-required]
-                        + (f", {mount_letter(part[f'{end}_mount'] - 1)}" if several else ""),  # type: ignore[literal-required]
-                    )
-                ),
-                " to ".join(ends) if named else "–",
-                f"{part['cold_case_k']:.0f} to {part['hot_case_k']:.0f}",
-                "; ".join(passed) or ("within" if named else "–"),
-            ]
-        )
+        verdict = "; ".join(passed) or ("within" if named else "–")
+        rows.append([part["part"].capitalize(), *cells, borne, cases, verdict])
     return rows
 
 
