@@ -23,7 +23,7 @@ def test_the_label_of_half_acceptance_stays_inside(half_width_deg: float) -> Non
     page: Any = SimpleNamespace(
         shares=accepted[:, None],
         angle_deg=angle,
-        half_width_deg=half_width_deg,
+        summary={"acceptance": {"half_width_50_deg": half_width_deg}},
         angle_words="incidence angle",
     )
     with style.drawing(3.4, 3.0) as figure:
