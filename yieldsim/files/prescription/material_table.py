@@ -12,7 +12,6 @@ from pydantic import BeforeValidator
 from pydantic_core import PydanticCustomError
 
 from yieldsim.base.errors import InputError, refusal
-from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.prescription_model import Coating, OpticalMaterial
 from yieldsim.files.prescription.material_database import database_material, sellmeier_material
 from yieldsim.files.prescription.refractive_index import GRID_NM
@@ -131,7 +130,13 @@ class MaterialTable(StrictModel):
     def noun(self) -> OpticalMaterial:
         """The frozen material. Raises InputError where its numbers make no index."""
         if self.index is not None:
-            made = self._plain(GRID_NM, [self.index] * len(GRID_NM), [0.0] * len(GRID_NM), "constant index")
+            made = OpticalMaterial(
+                name=self.name,
+                wavelength_nm=GRID_NM,
+                refractive_index=np.full_like(GRID_NM, self.index),
+                absorption_per_m=np.zeros_like(GRID_NM),
+                source="constant index",
+            )
         elif self.sellmeier is not None and self.sellmeier_nm is not None:
             made = sellmeier_material(self.name, self.sellmeier, self.sellmeier_nm)
         elif self.table is not None:
@@ -147,15 +152,6 @@ class MaterialTable(StrictModel):
             absorption_per_m=np.full(len(made.wavelength_nm), self.absorption_per_m),
             absorption_known_nm=(0.0, math.inf),
             service_limit_k=limit,
-        )
-
-    def _plain(self, wavelength: FloatArray, index: Any, absorption: Any, source: str) -> OpticalMaterial:
-        return OpticalMaterial(
-            name=self.name,
-            wavelength_nm=wavelength,
-            refractive_index=index,
-            absorption_per_m=absorption,
-            source=source,
         )
 
     def _tabulated(self, table: Table) -> OpticalMaterial:

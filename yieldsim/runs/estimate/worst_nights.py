@@ -66,8 +66,7 @@ def worst_nights(ready: Prepared, result: Integrated, seen: Sequence[Eclipse]) -
     ]
     order = np.argsort(-yearly, kind="stable")
     return {
-        "nights": told["nights"],
-        "step_s": told["step_s"],
+        **told,
         "years": [
             {"from_utc": begin, "longest_hours": float(hours)}
             for begin, hours in zip(begins, yearly, strict=True)
