@@ -43,12 +43,8 @@ def utc_instant(value: object, key: str) -> np.datetime64:
         # a missing time of pandas is a datetime that is not equal to itself
         instant = np.datetime64(moment if moment == moment else "NaT")
     else:
-        raise refusal(
-            "",
-            key,
-            f"{value!r} is not a time",
-            f"{wanted}, a date, a datetime or one time of skyfield or Astropy",
-        )
+        allowed = f"{wanted}, a date, a datetime or one time of skyfield or Astropy"
+        raise refusal("", key, f"{value!r} is not a time", allowed)
     if np.isnat(instant):
         raise refusal("", key, f"{value} is not a time", wanted)
     # beyond these years nanosecond labels wrap
@@ -139,9 +135,8 @@ def start_and_end(
     if finish is None:
         return begin, None
     if finish <= begin:
-        raise refusal(
-            "", "end", f"{str(finish)[:16]} is not after start {str(begin)[:16]}", "an end after the start"
-        )
+        found = f"{str(finish)[:16]} is not after start {str(begin)[:16]}"
+        raise refusal("", "end", found, "an end after the start")
     # whole days: a difference in nanoseconds wraps after 292 years
     days = int((finish.astype("datetime64[D]") - begin.astype("datetime64[D]")).astype(int))
     if days > LONGEST_YEARS * 366:

@@ -120,9 +120,8 @@ def open_kernel(path: Path) -> Kernel:
         found = f"is a text kernel of the kind {head[:8].split()[0].decode('ascii', 'replace')}"
         raise refusal(where, found=found, allowed=ALLOWED, hint="rotation elements go into a body file")
     if head.startswith(b"DAFETF"):
-        raise refusal(
-            where, found="is a kernel in transfer format", allowed=ALLOWED, hint="convert it to binary"
-        )
+        found = "is a kernel in transfer format"
+        raise refusal(where, found=found, allowed=ALLOWED, hint="convert it to binary")
     if not head.startswith((b"DAF/SPK", b"DAF/PCK", b"NAIF/DAF")):
         raise refusal(where, found="is not a SPICE kernel", allowed=ALLOWED)
     kind, segments = _daf(path, size)

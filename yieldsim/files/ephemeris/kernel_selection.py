@@ -269,9 +269,8 @@ def _folders() -> list[Path]:
         except (OSError, ValueError):
             is_folder = False
         if not is_folder:
-            raise refusal(
-                FOLDER_VARIABLE, found=f"names {reprlib.repr(given)}", allowed="a folder of kernels"
-            )
+            found = f"names {reprlib.repr(given)}"
+            raise refusal(FOLDER_VARIABLE, found=found, allowed="a folder of kernels")
         folders.append(Path(given))
     local = Path("ephemeris_cache")
     return [*folders, local] if local.is_dir() else folders

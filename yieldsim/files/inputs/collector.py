@@ -212,9 +212,8 @@ class CollectorFile(StrictModel):
             yield fault("thermal", "stands without [fibre]", hint="its parts are funnel, joint and fibre")
         dose = given.get("radiation")
         if isinstance(dose, Mapping) and dose.get("fibre_db_per_km") and "fibre" not in given:
-            yield fault(
-                "radiation", "holds fibre_db_per_km without [fibre]", hint="there is no fibre to darken"
-            )
+            found = "holds fibre_db_per_km without [fibre]"
+            yield fault("radiation", found, hint="there is no fibre to darken")
 
     def noun(self) -> Collector:
         """The frozen collector."""

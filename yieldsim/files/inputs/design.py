@@ -271,11 +271,8 @@ def _wrongly_linked(plan: DesignPlan, reading: Reading) -> list[Problem]:
     found = []
     other = [one.noun.body.name for one in plan.sites if one.noun.body.name != link.site.noun.body.name]
     if other:
-        found.append(
-            Problem(
-                reading.where, "[link] site", f"is on {link.site.noun.body.name}", f"a place on {other[0]}"
-            )
-        )
+        allowed = f"a place on {other[0]}"
+        found.append(Problem(reading.where, "[link] site", f"is on {link.site.noun.body.name}", allowed))
     lit = [load.name for load in plan.load.loads if load.kind != "electric"]
     if link.kind == "cable" and lit:
         hint = 'kind = "fibre" brings light'

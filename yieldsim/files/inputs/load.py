@@ -329,9 +329,8 @@ class LoadFile(StrictModel):
                 continue
             word = column_word(name)
             if word in seen:
-                yield fault(
-                    "loads", f'hold "{seen[word]}" and "{name}"', "names that differ in a letter or digit"
-                )
+                allowed = "names that differ in a letter or digit"
+                yield fault("loads", f'hold "{seen[word]}" and "{name}"', allowed)
             seen.setdefault(word, name)
 
     def noun(self, reading: Reading) -> LoadPlan:

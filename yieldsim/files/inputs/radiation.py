@@ -28,9 +28,8 @@ class RadiationTable(StrictModel):
     def together(cls, given: Mapping[str, Any]) -> Faults:
         """A dose that takes something; what shapes a loss only beside it."""
         if "fibre_db_per_km" not in given and "lens_loss_per_kgy" not in given:
-            yield fault(
-                "fibre_db_per_km", "is missing, as lens_loss_per_kgy is", hint="what does the dose take?"
-            )
+            found = "is missing, as lens_loss_per_kgy is"
+            yield fault("fibre_db_per_km", found, hint="what does the dose take?")
         for keys, of in (
             (("fibre_exponent", "fibre_saturation_db_per_km", "fibre_recovered_fraction"), "fibre_db_per_km"),
             (("lens_dose_gy_per_year", "lens_start_dose_gy"), "lens_loss_per_kgy"),

@@ -63,9 +63,8 @@ class UncertainTable(StrictModel):
         if own is None:
             return
         if (distribution == "measured") != (given.get("what") == MEASURED_YEAR):
-            yield fault(
-                "distribution", f'is "{distribution}"', f"measured for {MEASURED_YEAR}, and for nothing else"
-            )
+            found = f'is "{distribution}"'
+            yield fault("distribution", found, f"measured for {MEASURED_YEAR}, and for nothing else")
         for key in own:
             if key not in given:
                 yield fault(key, "is missing", hint=f"{distribution} needs {', '.join(own)}")

@@ -200,9 +200,8 @@ def _structure(ds: xr.Dataset, where: str) -> Iterator[Problem]:
     if interval_s is None:
         yield Problem(where, "interval_s", "is missing", hint=AGAIN)
     elif not _is_interval(interval_s):
-        yield Problem(
-            where, "interval_s", f"is {str(interval_s)[:40]!r}", "whole minutes, 60 to 86400 s", AGAIN
-        )
+        allowed = "whole minutes, 60 to 86400 s"
+        yield Problem(where, "interval_s", f"is {str(interval_s)[:40]!r}", allowed, AGAIN)
 
 
 def _of_its_type(name: str, values: Any) -> bool:

@@ -109,9 +109,8 @@ def lens_shape(given: Mapping[str, Any]) -> Faults:
                 f"focal_length_m is {f:g}: the outermost grooves would have to turn light by {turn:.1f} deg"
             )
             allowed = f"at most {most:.1f} deg at index {index:.4f}, where facets start to reflect"
-            yield fault(
-                "lens", found, allowed, "a longer focal length, a narrower lens or grooves facing out"
-            )
+            hint = "a longer focal length, a narrower lens or grooves facing out"
+            yield fault("lens", found, allowed, hint)
 
 
 def placing(given: Mapping[str, Any]) -> Faults:
@@ -185,9 +184,8 @@ def collar_fits(given: Mapping[str, Any]) -> Faults:
     if collar.get("place", "above") == "above":
         end = width if outlet is None else outlet
         if end < width * (1.0 - 1e-9):
-            yield fault(
-                "collar", f"outlet_width_m is {end:g}: it overlaps the lens", f"at least its width, {width:g}"
-            )
+            allowed = f"at least its width, {width:g}"
+            yield fault("collar", f"outlet_width_m is {end:g}: it overlaps the lens", allowed)
         if mouth <= end:
             yield fault(
                 "collar", f"mouth_width_m is {mouth:g}", f"more than where it meets the lens, {end:g}"

@@ -68,11 +68,8 @@ def key_path(key: str, data: Mapping[str, Any]) -> KeyPath:
     if not found:
         names = sorted({name for _, name in known})
         raise refusal("--vary", found=f'names "{key}", which no prescription has', hint=likely(key, names))
-    raise refusal(
-        "--vary",
-        found=f'names "{key}", which several tables have',
-        allowed=" or ".join(".".join(p) for p in found),
-    )
+    words = f'names "{key}", which several tables have'
+    raise refusal("--vary", found=words, allowed=" or ".join(".".join(p) for p in found))
 
 
 def is_count(path: KeyPath) -> bool:

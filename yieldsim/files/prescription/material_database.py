@@ -122,13 +122,8 @@ def plain_material(name: str) -> OpticalMaterial:
     """A material of the list. Raises InputError on an unknown name, DataMissing without the database."""
     word = plain_name(name)
     if word is None:
-        raise refusal(
-            "",
-            "material",
-            f'"{name}" is not in the material list',
-            ", ".join(PLAIN_NAMES),
-            unknown_material_hint(name),
-        )
+        words = f'"{name}" is not in the material list'
+        raise refusal("", "material", words, ", ".join(PLAIN_NAMES), unknown_material_hint(name))
     recipe = PLAIN_NAMES[word]
     entry = _entry(recipe.index)
     absorbing = _entry(recipe.absorption) if recipe.absorption else None
@@ -161,9 +156,8 @@ def sellmeier_material(
     """By Sellmeier terms of its own over the stated wavelengths. Raises InputError."""
     index, held = extended(lambda um: sellmeier(um, terms), known_nm)
     if not plausible(held).all():
-        raise refusal(
-            "", "sellmeier", "gives no index between 1 and 6 there", hint="are the C terms in um^2?"
-        )
+        found = "gives no index between 1 and 6 there"
+        raise refusal("", "sellmeier", found, hint="are the C terms in um^2?")
     return OpticalMaterial(
         name=name,
         wavelength_nm=GRID_NM,
@@ -197,12 +191,8 @@ def _entry(page: str) -> Any:
         wrong, known = (
             (parts[0], shelves) if not books else (parts[1], books) if not pages else (parts[2], pages)
         )
-        raise refusal(
-            "",
-            "database",
-            f'has no page "{page}"',
-            hint=likely(wrong, known) or f"it has {len(shelves)} shelves",
-        ) from None
+        hint = likely(wrong, known) or f"it has {len(shelves)} shelves"
+        raise refusal("", "database", f'has no page "{page}"', hint=hint) from None
 
 
 def _material(name: str, words: str, entry: Any, absorbing: Any | None) -> OpticalMaterial:

@@ -58,9 +58,8 @@ class CollarTable(StrictModel):
         if shape == "conical" and section not in (None, "round"):
             yield fault("section", f'is "{section}"', '"round", for conical mirrors')
         if shape == "flat" and section == "round":
-            yield fault(
-                "section", 'is "round"', '"square" or "trough", for flat mirrors', "conical is the round one"
-            )
+            allowed = '"square" or "trough", for flat mirrors'
+            yield fault("section", 'is "round"', allowed, "conical is the round one")
         focused = shape == "parabolic" and given.get("place") == "beside"
         if focused and "outlet_width_m" in given:
             hint = "the parabola is focused on what stands behind the lens, which fixes it"
@@ -120,11 +119,8 @@ class LensTable(StrictModel):
             if key in given:
                 yield fault(key, "stands here", hint=f'kind = "{kind}" has no use for it')
         if "length_m" in given and not long:
-            yield fault(
-                "length_m",
-                "stands here",
-                hint='only straight grooves and outline = "rectangle" have a length',
-            )
+            hint = 'only straight grooves and outline = "rectangle" have a length'
+            yield fault("length_m", "stands here", hint=hint)
         if grooved:
             yield from _grooves(given)
         else:
@@ -146,9 +142,8 @@ def _grooves(given: Mapping[str, Any]) -> Faults:
     yield from exactly_one(given, "groove_count", "groove_pitch_m", "facet_angles_deg")
     slopes = given.get("facet_angles_deg")
     if slopes is None and "focal_length_m" not in given:
-        yield fault(
-            "focal_length_m", "is missing", hint="facets are designed for it, or give facet_angles_deg"
-        )
+        hint = "facets are designed for it, or give facet_angles_deg"
+        yield fault("focal_length_m", "is missing", hint=hint)
     if isinstance(slopes, list):
         bad = [
             s for s in slopes if isinstance(s, bool) or not isinstance(s, int | float) or not 0.0 <= s < 85.0

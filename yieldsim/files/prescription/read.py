@@ -113,9 +113,8 @@ def _materials(reading: Reading, model: PrescriptionFile) -> dict[str, OpticalMa
     if lens is not None and not float(lens.index_at(model.lens.design_wavelength_nm)) > 1.0:
         index = float(lens.index_at(model.lens.design_wavelength_nm))
         place = f"[lens] material at {model.lens.design_wavelength_nm:g} nm"
-        reading.problems.append(
-            Problem(reading.where, place, f"has the index {index:g}", "above 1: else it does not focus")
-        )
+        allowed = "above 1: else it does not focus"
+        reading.problems.append(Problem(reading.where, place, f"has the index {index:g}", allowed))
     return found
 
 

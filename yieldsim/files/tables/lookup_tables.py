@@ -76,9 +76,8 @@ def dated_optical_depth(reading: Reading) -> OpticalDepthTable:
     """Optical depth by time_utc alone: a series as it was measured. Raises InputError."""
     table = optical_depth_table(reading)
     if table.against != "tdb_s":
-        raise refusal(
-            reading.where, SOLAR_LONGITUDE.name, "is the column", TIME.name, "measured years are cut by date"
-        )
+        hint = "measured years are cut by date"
+        raise refusal(reading.where, SOLAR_LONGITUDE.name, "is the column", TIME.name, hint)
     return table
 
 

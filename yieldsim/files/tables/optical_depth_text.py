@@ -100,9 +100,8 @@ def read_series(reading: Reading, columns: Columns) -> Series:
         raise InputError(problems[:MOST_TOLD] if found or absent else problems[-MOST_TOLD:])
     if len(found) < 2:
         hint = "are the columns those of the time and the optical depth?"
-        raise refusal(
-            reading.where, found=f"holds {len(found)} measurements", allowed="two or more", hint=hint
-        )
+        held = f"holds {len(found)} measurements"
+        raise refusal(reading.where, found=held, allowed="two or more", hint=hint)
     rows = tuple((moment, sum(depths) / len(depths)) for moment, depths in sorted(found.items()))
     return Series(rows=rows, titles=titles, absent=absent, elsewhere=elsewhere)
 
@@ -183,6 +182,5 @@ def _moment(text: str, where: str, key: str) -> dt.datetime:
     try:
         return dt.datetime.fromisoformat(utc_iso(text))
     except ValueError as error:
-        raise refusal(
-            where, key, f'is "{text}"', str(error), hint="a sol's number needs --sol-zero"
-        ) from None
+        hint = "a sol's number needs --sol-zero"
+        raise refusal(where, key, f'is "{text}"', str(error), hint=hint) from None

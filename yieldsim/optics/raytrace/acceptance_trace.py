@@ -118,12 +118,8 @@ def trace_curve(
     add(list(SCOUT_DEG), 0.01)
     peak = max(accepted(angle) for angle in rows)
     if peak <= 0.0:
-        raise refusal(
-            "",
-            "prescription",
-            "lets no light into the fibre",
-            hint="do the parts stand in one another's focus?",
-        )
+        hint = "do the parts stand in one another's focus?"
+        raise refusal("", "prescription", "lets no light into the fibre", hint=hint)
     precision = ways.precision * peak
     lit = [angle for angle in sorted(rows) if accepted(angle) > 0.25 * precision]
     beyond = [angle for angle in sorted(rows) if angle > lit[-1]]

@@ -97,9 +97,8 @@ def _with_years(
     years, left = measured_years(series, season, season_return_days(ephemeris, body, first))
     if not years:
         hint = f"a year runs from solar longitude 0 to 360, with no hole of more than {MOST_HOLE_DEG:g} deg"
-        raise refusal(
-            file, f"[[uncertain]] {MEASURED_YEAR}", "holds no whole year of measurements", hint=hint
-        )
+        found = "holds no whole year of measurements"
+        raise refusal(file, f"[[uncertain]] {MEASURED_YEAR}", found, hint=hint)
     case.notes.add(
         f"optical depth of {len(years)} measured year{'s' if len(years) != 1 else ''}, each as likely and kept whole; {left} more "
         f"{'is' if left == 1 else 'are'} not whole and left out. Fewer than ten say little about one year in ten"

@@ -218,9 +218,8 @@ def _check(
     if goal not in RANK_GOALS:
         problems.append(Problem("", "goal", f'is "{goal}"', ", ".join(RANK_GOALS), likely(goal, RANK_GOALS)))
     if facing is not None and facing not in FACINGS:
-        problems.append(
-            Problem("", "facing", f'is "{facing}"', " or ".join(FACINGS), likely(facing, FACINGS))
-        )
+        allowed = " or ".join(FACINGS)
+        problems.append(Problem("", "facing", f'is "{facing}"', allowed, likely(facing, FACINGS)))
     if facing == "set" and units is None:
         problems.append(Problem("", "facing", 'is "set" without a number', hint="say how many with --units"))
     if units is not None and facing != "set":

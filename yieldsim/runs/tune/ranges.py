@@ -53,9 +53,8 @@ def parse_ranges(vary: Sequence[str], data: Mapping[str, Any]) -> tuple[Range, .
     problems: list[Problem] = []
     found: list[Range] = []
     if not 1 <= len(vary) <= MOST_RANGES:
-        problems.append(
-            Problem("--vary", found=f"stands {len(vary)} times", allowed=f"once to {MOST_RANGES} times")
-        )
+        allowed = f"once to {MOST_RANGES} times"
+        problems.append(Problem("--vary", found=f"stands {len(vary)} times", allowed=allowed))
     for words in vary:
         keys, equals, span = words.partition("=")
         low, colon, high = span.partition(":")
