@@ -75,12 +75,8 @@ def growth_sheet(summary: GrowthResult, budgets: list[xr.Dataset]) -> Sheet:
         if budget["storage"] and budget["storage"]["capacity_kwh"] > 0.0:
             lowest = float(series["stored_energy_kwh"].values.min())
             words = f"Energy in the store in {one['name']}, from {style.energy(lowest)} up to {style.energy(one['storage_kwh'])}."
-            parts.append(
-                Drawn(
-                    Panel(partial(draw_store, series, budget), full, 2.0, words),
-                    heading=f"The store through {one['name']}",
-                )
-            )
+            heading = f"The store through {one['name']}"
+            parts.append(Drawn(Panel(partial(draw_store, series, budget), full, 2.0, words), heading=heading))
     parts.append(_facings_table(summary["flights"]))
     if len(summary["combinations"]) > 1:
         parts.append(

@@ -242,10 +242,8 @@ def _cell(axes: Axes, x: int, y: int, words: str, depth: float = 0.0) -> None:
         axes.fill_between(
             [x - 0.48, x + 0.48], y - 0.46, y + 0.46, color=str(1.0 - 0.62 * depth), linewidth=0.0
         )
-    axes.text(
-        x, y, words, ha="center", va="center", fontsize=style.SMALL_PT,
-        color="white" if depth > 0.75 else style.INK,
-    )  # fmt: skip
+    color = "white" if depth > 0.75 else style.INK
+    axes.text(x, y, words, ha="center", va="center", fontsize=style.SMALL_PT, color=color)
 
 
 def _per_cent(share: float | None) -> str:

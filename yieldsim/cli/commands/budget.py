@@ -148,11 +148,8 @@ def _sizes(summary: BudgetResult) -> Iterator[str]:
 
     target, best = summary["reliability"], summary["least_mass"]
     kept = "holds" if target["holds_as_given"] else "does not hold"
-    yield _line(
-        "as reliable as asked",
-        f"{target['target']:.6g} of {target['of']}",
-        f"{kept} as given, run over and over",
-    )
+    words = f"{target['target']:.6g} of {target['of']}"
+    yield _line("as reliable as asked", words, f"{kept} as given, run over and over")
     storage, foresight = summary["smallest_storage_kwh"], summary["foresight_storage_kwh"]
     near = "" if foresight is None else f"; with foresight {foresight:.4g} kWh would do"
     yield _line(

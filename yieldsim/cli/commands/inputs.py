@@ -34,10 +34,8 @@ def new(folder: Path, body: str, optics: bool) -> None:
         f"then: yieldsim budget {result} --load {load} --site {site} --collector {collector}", err=True
     )
     if optics:
-        click.echo(
-            f"or:   yieldsim trace {folder / OPTICS[0]} --out {folder / 'traced' / 'acceptance.csv'}",
-            err=True,
-        )
+        words = f"or:   yieldsim trace {folder / OPTICS[0]} --out {folder / 'traced' / 'acceptance.csv'}"
+        click.echo(words, err=True)
 
 
 @click.command(cls=Command, short_help="Optical depth by date from a published text table.")

@@ -62,11 +62,8 @@ def _tell(label: str, state: list[int], began: float, over: threading.Event) -> 
         done, total = state
         share = f"{100.0 * done / total:.0f} %, " if total else ""
         with contextlib.suppress(OSError, ValueError):
-            print(
-                f"{label}{_compiling()}: {share}{_times(done, total, time.monotonic() - began)}",
-                file=sys.stderr,
-                flush=True,
-            )
+            words = f"{label}{_compiling()}: {share}{_times(done, total, time.monotonic() - began)}"
+            print(words, file=sys.stderr, flush=True)
 
 
 def _compiling() -> str:
