@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 from yieldsim.base.thermal_model import (
     BROADSIDE,
@@ -18,23 +18,29 @@ from yieldsim.base.thermal_model import (
 from yieldsim.files.tables.lookup_tables import ground_table
 from yieldsim.files.toml.model import Faults, StrictModel, exactly_one, fault, named_file, stated
 
-
-def _limits_in_order(given: Mapping[str, Any], *pairs: tuple[str, str]) -> Faults:
-    """A lowest temperature below the highest."""
-    for low, high in pairs:
-        ends = [given.get(key) for key in (low, high)]
-        if all(isinstance(end, int | float) for end in ends) and ends[0] >= ends[1]:  # type: ignore[operator]
-            yield fault(high, f"is {ends[1]:g}", f"more than {low}, {ends[0]:g}")
-
-
 LIMITS = ("lowest_k", "highest_k")
 COVER_LIMITS = ("cover_lowest_k", "cover_highest_k")
 GEL_LIMITS = ("gel_lowest_k", "gel_highest_k")
 
 
-class InsulationTable(StrictModel):
+class PartTable(StrictModel):
+    """A part with limits of its temperature."""
+
+    limits: ClassVar[tuple[tuple[str, str], ...]] = (LIMITS,)
+
+    @classmethod
+    def together(cls, given: Mapping[str, Any]) -> Faults:
+        """A lowest temperature below the highest."""
+        for low, high in cls.limits:
+            ends = [given.get(key) for key in (low, high)]
+            if all(isinstance(end, int | float) for end in ends) and ends[0] >= ends[1]:  # type: ignore[operator]
+                yield fault(high, f"is {ends[1]:g}", f"more than {low}, {ends[0]:g}")
+
+
+class InsulationTable(PartTable):
     """[thermal.insulation]: radiation shields and their outer cover."""
 
+    limits = (COVER_LIMITS,)
     layer_count: Annotated[int, stated(Insulation, "layer_count")]
     inner_emittance: Annotated[float, stated(Insulation, "inner_emittance")] = 0.03
     outer_emittance: Annotated[float, stated(Insulation, "outer_emittance")] = 0.03
@@ -47,13 +53,8 @@ class InsulationTable(StrictModel):
     cover_lowest_k: Annotated[float, stated(Insulation, "cover_lowest_k")] | None = None
     cover_highest_k: Annotated[float, stated(Insulation, "cover_highest_k")] | None = None
 
-    @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Faults:
-        """Limits in order."""
-        yield from _limits_in_order(given, COVER_LIMITS)
 
-
-class FibreHeatTable(StrictModel):
+class FibreHeatTable(PartTable):
     """[thermal.fibre]: the cable inside its insulation."""
 
     diameter_mm: Annotated[float, stated(FibreHeat, "diameter_mm")]
@@ -62,13 +63,8 @@ class FibreHeatTable(StrictModel):
     lowest_k: Annotated[float, stated(FibreHeat, "lowest_k")] | None = None
     highest_k: Annotated[float, stated(FibreHeat, "highest_k")] | None = None
 
-    @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Faults:
-        """Limits in order."""
-        yield from _limits_in_order(given, LIMITS)
 
-
-class FunnelHeatTable(StrictModel):
+class FunnelHeatTable(PartTable):
     """[thermal.funnel]: insulated back, open mouth."""
 
     area_m2: Annotated[float, stated(FunnelHeat, "area_m2")]
@@ -80,15 +76,11 @@ class FunnelHeatTable(StrictModel):
     lowest_k: Annotated[float, stated(FunnelHeat, "lowest_k")] | None = None
     highest_k: Annotated[float, stated(FunnelHeat, "highest_k")] | None = None
 
-    @classmethod
-    def together(cls, given: Mapping[str, Any]) -> Faults:
-        """Limits in order."""
-        yield from _limits_in_order(given, LIMITS)
 
-
-class JointHeatTable(StrictModel):
+class JointHeatTable(PartTable):
     """[thermal.joint]: where funnel and fibre meet."""
 
+    limits = (LIMITS, GEL_LIMITS)
     area_m2: Annotated[float, stated(JointHeat, "area_m2")] = 0.0
     emittance: Annotated[float, stated(JointHeat, "emittance")] = 0.85
     absorbed_fraction: Annotated[float, stated(JointHeat, "absorbed_fraction")] = 1.0
@@ -103,7 +95,7 @@ class JointHeatTable(StrictModel):
     @classmethod
     def together(cls, given: Mapping[str, Any]) -> Faults:
         """Limits in order; a way out for what the joint takes."""
-        yield from _limits_in_order(given, LIMITS, GEL_LIMITS)
+        yield from super().together(given)
         if all(given.get(key) == 0.0 for key in ("to_funnel_w_k", "to_fibre_w_k")) and not given.get(
             "area_m2"
         ):
