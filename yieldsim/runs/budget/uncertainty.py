@@ -301,12 +301,22 @@ def _ranking(
     return {"explained": found.explained, "shares": sorted(rows, key=lambda row: -float(row["total"]))}
 
 
+DRAWN = {
+    "delivered_kwh": "drawn_delivered_kwh",
+    "longest_gap_hours": "drawn_longest_gap_hours",
+    "served_fraction": "drawn_served_fraction",
+    "unserved_kwh": "drawn_unserved_kwh",
+    "longest_outage_hours": "drawn_longest_outage_hours",
+}
+"""The outcomes as variables over draws."""
+
+
 def _dataset(names: list[str], value: FloatArray, found: dict[str, FloatArray]) -> xr.Dataset:
     """The draws: numbers drawn and what came of them."""
     number = ("draw", np.arange(len(value)), {"units": "1", "long_name": "number of the draw, from 0"})
     ds = xr.Dataset(coords={"draw": number, "uncertain": np.array(names, dtype=object)})
     meaning = "number drawn for an uncertain input: a factor, degrees or the value itself, as the input says"
     ds["drawn_input"] = (("draw", "uncertain"), value, {"long_name": meaning})
-    for name in OUTCOMES:
-        ds = add(ds, f"drawn_{name}", found[name], ("draw",))
+    for name, word in DRAWN.items():
+        ds = add(ds, word, found[name], ("draw",))
     return ds

@@ -12,29 +12,16 @@ from yieldsim.base.load_model import LoadPlan
 from yieldsim.base.model import Collector, Notes, PrescriptionAcceptance, Site
 from yieldsim.base.results.attached import result_of
 from yieldsim.base.results.rank import RankResult
-from yieldsim.energy.integration import converge
-from yieldsim.files.inputs.load import read_load
-from yieldsim.files.inputs.readers import read_collector, read_site
-from yieldsim.files.text.paths import several
-from yieldsim.files.toml.context import Loaded
 from yieldsim.planning.site_ranking import RANK_GOALS, RankGoal
-from yieldsim.runs.cluster import computing, in_order, terrain_files
 from yieldsim.runs.estimate.ground_bounds import stated, upper_bound
-from yieldsim.runs.estimate.run import refuse_tolerance
-from yieldsim.runs.estimate.summary import finished
 from yieldsim.runs.horizon.unknown_ground import UnknownGround, refuse_choice
-from yieldsim.runs.open_inputs import given, kernel_paths, refuse_progress
 from yieldsim.runs.rank.layout import FACINGS, Facing, facing_of, laid_out
-from yieldsim.runs.rank.served import served_at
-from yieldsim.runs.rank.summary import Asked, SiteFound, SiteRun, found_at, ranked_sites
-from yieldsim.runs.run_span import run_span
-from yieldsim.runs.setup.prepare import prepare, resolve_collector
-from yieldsim.runs.time_span import number, refuse_wrong_span, whole_number
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.files.toml.context import Loaded
+    from yieldsim.runs.rank.summary import SiteFound, SiteRun
     from yieldsim.runs.setup.prepare import Prepared
 
 Progress = Callable[[int, int], None]
@@ -84,6 +71,13 @@ def rank(
     Returns a Dataset over site, stage and month; its attribute "summary" holds rank.json.
     Raises InputError (with the problems of all files), DataMissing or CannotCompute.
     """
+    from yieldsim.files.text.paths import several
+    from yieldsim.runs.cluster import computing, in_order, terrain_files
+    from yieldsim.runs.estimate.run import refuse_tolerance
+    from yieldsim.runs.open_inputs import kernel_paths, refuse_progress
+    from yieldsim.runs.rank.summary import Asked, ranked_sites
+    from yieldsim.runs.time_span import refuse_wrong_span
+
     sites = several(sites, "sites", "paths of site files, or Sites")
     gathered = Gathered()
     with gathered:
@@ -148,6 +142,9 @@ class _Task:
 
 def _found(task: _Task, site: Site | Loaded[Site]) -> SiteFound:
     """One site, run; its series are dropped."""
+    from yieldsim.runs.rank.summary import found_at
+    from yieldsim.runs.setup.prepare import prepare
+
     ready = prepare(site, task.collector, **task.when)
     run = _run(laid_out(ready, task.facing, task.goal, task.units, task.plan), task.tolerance, task.plan)
     return found_at(run, task.continuous_power_w)
@@ -155,6 +152,9 @@ def _found(task: _Task, site: Site | Loaded[Site]) -> SiteFound:
 
 def _resolved(collector: Loaded[Collector]) -> Loaded[Collector]:
     """The collector, its acceptance traced where it names a prescription."""
+    from yieldsim.files.toml.context import Loaded
+    from yieldsim.runs.setup.prepare import resolve_collector
+
     if not isinstance(collector.noun.acceptance, PrescriptionAcceptance):
         return collector
     design, sources = resolve_collector(collector.noun, notes := Notes())
@@ -175,6 +175,8 @@ def _shared_span(
     kernels: list[Path],
 ) -> dict[str, Any]:
     """What sites are prepared with, so that all have one span: that asked for, or the longest of those of their bodies."""
+    from yieldsim.runs.run_span import run_span
+
     asked = {"start": start, "end": end, "years": years, "span": span, "interval_minutes": interval_minutes}
     bodies = {place.body.name: place.body for place in places}
     if end is not None or len(bodies) == 1:
@@ -189,6 +191,11 @@ def _shared_span(
 
 def _run(ready: Prepared, tolerance: float, plan: LoadPlan | None) -> SiteRun:
     """A full estimate at one site, and what it serves of a load."""
+    from yieldsim.energy.integration import converge
+    from yieldsim.runs.estimate.summary import finished
+    from yieldsim.runs.rank.served import served_at
+    from yieldsim.runs.rank.summary import SiteRun
+
     result, change = converge(ready.setting, ready.grid, tolerance)
     bounds = upper_bound(ready, result.delivered_kwh, tolerance)
     estimate = stated(finished(ready, result, change, tolerance), bounds)
@@ -211,6 +218,8 @@ def _check(
     load: object,
     continuous_power_w: float | None,
 ) -> None:
+    from yieldsim.runs.time_span import number, whole_number
+
     gathered = Gathered()
     problems = gathered.problems
     if not sites:
@@ -218,8 +227,9 @@ def _check(
     if goal not in RANK_GOALS:
         problems.append(Problem("", "goal", f'is "{goal}"', ", ".join(RANK_GOALS), likely(goal, RANK_GOALS)))
     if facing is not None and facing not in FACINGS:
-        allowed = " or ".join(FACINGS)
-        problems.append(Problem("", "facing", f'is "{facing}"', allowed, likely(facing, FACINGS)))
+        problems.append(
+            Problem("", "facing", f'is "{facing}"', " or ".join(FACINGS), likely(facing, FACINGS))
+        )
     if facing == "set" and units is None:
         problems.append(Problem("", "facing", 'is "set" without a number', hint="say how many with --units"))
     if units is not None and facing != "set":
@@ -246,6 +256,10 @@ def _read_all(
     sites: Sequence[str | Path | Site], collector: str | Path | Collector, load: str | Path | LoadPlan | None
 ) -> tuple[list[Loaded[Site]], Loaded[Collector], LoadPlan | None]:
     """Sites, collector and load, the nouns among them as if they were read. Raises InputError with all problems."""
+    from yieldsim.files.inputs.load import read_load
+    from yieldsim.files.inputs.readers import read_collector, read_site
+    from yieldsim.runs.open_inputs import given
+
     gathered, places, plan = Gathered(), [], None
     for site in sites:
         with gathered:

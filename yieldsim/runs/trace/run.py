@@ -13,28 +13,16 @@ from yieldsim.base.errors import CannotCompute, Gathered, InputError, refusal
 from yieldsim.base.model import Acceptance, AttenuationTable, Collector, Notes, Source
 from yieldsim.base.results.attached import Summarised
 from yieldsim.base.results.optics import TraceResult
-from yieldsim.base.sun_disc import angular_radius_deg
-from yieldsim.files.prescription.read import prescription_from, read_prescription
 from yieldsim.files.text.paths import shown
-from yieldsim.optics.etendue_ledger import EtendueLedger, etendue_ledger
-from yieldsim.optics.raytrace.acceptance_trace import (
-    Curve,
-    Grid,
-    Ways,
-    behind_film,
-    table_of,
-    trace_curve,
-    trace_grid,
-)
-from yieldsim.optics.raytrace.scene import Scene, build_scene
-from yieldsim.optics.raytrace.spectral_trace import traced_bands
-from yieldsim.optics.raytrace.tracer import SEED
 from yieldsim.runs.open_inputs import refuse_progress
 from yieldsim.runs.time_span import number, whole_number
 
 if TYPE_CHECKING:
     from yieldsim.base.prescription_model import OpticalMaterial, Prescription
     from yieldsim.files.toml.context import Loaded
+    from yieldsim.optics.etendue_ledger import EtendueLedger
+    from yieldsim.optics.raytrace.acceptance_trace import Curve, Grid, Ways
+    from yieldsim.optics.raytrace.scene import Scene
 
 Progress = Callable[[int, int], None]
 
@@ -88,6 +76,7 @@ def trace(
     Returns the acceptance as a collector takes it, the traced shares by cause, and `summary`, what trace.json holds.
     Raises InputError for a bad file, CannotCompute where a traced design beats the etendue limit (a fault of ours).
     """
+    from yieldsim.files.prescription.read import read_prescription
 
     gathered = Gathered()
     with gathered:
@@ -117,6 +106,10 @@ def trace_loaded(
     progress: Progress | None = None,
 ) -> TraceRun:
     """The same for a prescription that is at hand; `where` names it in messages. Raises InputError, CannotCompute."""
+    from yieldsim.optics.etendue_ledger import etendue_ledger
+    from yieldsim.optics.raytrace.acceptance_trace import table_of
+    from yieldsim.optics.raytrace.scene import build_scene
+    from yieldsim.optics.raytrace.spectral_trace import traced_bands
     from yieldsim.runs.trace.summary import summary_of_trace
 
     prescription = loaded.noun
@@ -158,6 +151,8 @@ def acceptance_from_prescription(
     version and the tolerance (`files.output.trace_cache` says where). The shield's film is not in it unless the
     prescription says "here". Raises InputError, DataMissing or CannotCompute.
     """
+    from yieldsim.files.prescription.read import read_prescription
+    from yieldsim.optics.raytrace.scene import build_scene
 
     loaded = read_prescription(path)
     prescription = loaded.noun
@@ -202,6 +197,8 @@ def changed_optics(
 
     Raises InputError for a prescription that can't be built.
     """
+    from yieldsim.files.prescription.read import prescription_from
+    from yieldsim.optics.raytrace.scene import build_scene
 
     prescription = prescription_from(data, path)
     coloured = collector.fibre is not None and isinstance(collector.fibre.attenuation, AttenuationTable)
@@ -227,6 +224,9 @@ def acceptance_of(
     """
     from yieldsim.files.output.provenance import package_version
     from yieldsim.files.output.trace_cache import cached_table, content_key, keep_table
+    from yieldsim.optics.etendue_ledger import etendue_ledger
+    from yieldsim.optics.raytrace.acceptance_trace import table_of
+    from yieldsim.optics.raytrace.spectral_trace import traced_bands
 
     sunlight = (scene.media, float(scene.parts.station[0]["band_share"]))
     shifts = () if seed is None else (seed,)
@@ -258,6 +258,10 @@ def _in_file(where: str | Path) -> Iterator[None]:
 
 def ways_of(prescription: Prescription, tolerance: float, source: str, seed: int | None) -> Ways:
     """How a prescription is traced: its precision, source, shifts; turned about its axis unless it is round."""
+    from yieldsim.base.sun_disc import angular_radius_deg
+    from yieldsim.optics.raytrace.acceptance_trace import Ways
+    from yieldsim.optics.raytrace.tracer import SEED
+
     return Ways(
         precision=tolerance,
         sun_radius_deg=float(angular_radius_deg(1.0)) if source == "disc" else 0.0,
@@ -269,6 +273,7 @@ def ways_of(prescription: Prescription, tolerance: float, source: str, seed: int
 def _traced(
     scene: Scene, prescription: Prescription, ways: Ways, progress: Progress | None, where: str | Path
 ) -> Curve | Grid:
+    from yieldsim.optics.raytrace.acceptance_trace import behind_film, trace_curve, trace_grid
     from yieldsim.runs.trace.summary import counted_here
 
     kept = counted_here(prescription)
@@ -313,6 +318,7 @@ def _standing_warnings(prescription: Prescription, scene: Scene) -> tuple[str, .
 
 def _warnings(prescription: Prescription, scene: Scene, traced: Curve | Grid, tolerance: float) -> list[str]:
     """All of it, the traced ones included."""
+    from yieldsim.optics.raytrace.acceptance_trace import Curve
     from yieldsim.runs.trace.summary import azimuth_spread
 
     lines = list(_standing_warnings(prescription, scene))

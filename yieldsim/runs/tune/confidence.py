@@ -10,8 +10,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from yieldsim.base.results.optics import TuneConfidence
-from yieldsim.runs.cluster import in_order
-from yieldsim.runs.tune.evaluator import traced_again
 
 if TYPE_CHECKING:
     from yieldsim.runs.cluster import Compute
@@ -55,6 +53,9 @@ class Confidence:
 
 def confidence(bench: Bench, best: Trial, baseline: Trial | None, compute: Compute) -> Confidence:
     """Trace best and baseline again with other random shifts, both alike, and try the best's neighbours along each value."""
+    from yieldsim.runs.cluster import in_order
+    from yieldsim.runs.tune.evaluator import traced_again
+
     has_baseline = baseline is not None and not baseline.reason and baseline.annual_kwh > 0.0
     designs = [best.values, None] if has_baseline else [best.values]
     cases = [(values, seed) for values in designs for seed in SEEDS]

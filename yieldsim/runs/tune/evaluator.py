@@ -8,21 +8,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from yieldsim.base.errors import YieldsimError
 from yieldsim.base.model import Acceptance, Collector, Mount
-from yieldsim.energy.spectral_transmittance import attenuation_fraction, energy_acceptance
-from yieldsim.files.prescription.edit import is_count, present_value, with_value
-from yieldsim.optics.acceptance import half_width_deg
-from yieldsim.optics.etendue import projected_acceptance_sr
-from yieldsim.optics.etendue_ledger import fibre_limit_m2_sr
-from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, of_mounts
-from yieldsim.planning.orientation.objectives import FacingProblem, Prospect
-from yieldsim.planning.orientation.optimise import best_facing
-from yieldsim.planning.sunlight.facing_energy import Sweep
-from yieldsim.runs.cluster import in_order
-from yieldsim.runs.trace.run import changed_optics
 
 if TYPE_CHECKING:
     from yieldsim.energy.sunlit import LitSteps
@@ -78,6 +65,8 @@ class Bench:
         self, designs: Sequence[Sequence[float]], compute: Compute, advance: Callable[[int], None]
     ) -> list[Trial]:
         """Several designs, shared out; advance: told how many are done."""
+        from yieldsim.runs.cluster import in_order
+
         keys = list(dict.fromkeys(self._key(values) for values in designs))
         found = in_order(compute(_tried_design, [(key,) for key in keys], self), advance)
         self.tried |= {trial.values: trial for trial in found}
@@ -85,6 +74,8 @@ class Bench:
 
     def _key(self, values: Sequence[float]) -> tuple[float, ...]:
         """A design as it is remembered."""
+        from yieldsim.files.prescription.edit import is_count
+
         return tuple(
             float(round(value)) if is_count(one.path) else float(value)
             for value, one in zip(values, self.ranges, strict=True)
@@ -92,12 +83,16 @@ class Bench:
 
     def baseline(self) -> Trial | None:
         """The file as it stands; None where it leaves a varied value out."""
+        from yieldsim.files.prescription.edit import present_value
+
         values = [present_value(self.data, one.path) for one in self.ranges]
         given = [value for value in values if value is not None]
         return self._tried(tuple(given), self.data) if len(given) == len(values) else None
 
     def changed(self, values: Sequence[float]) -> dict[str, Any]:
         """The prescription's table with the values of a design, linked ones too."""
+        from yieldsim.files.prescription.edit import with_value
+
         data = self.data
         for one, value in zip(self.ranges, values, strict=True):
             for path, linked in one.values(value).items():
@@ -115,12 +110,20 @@ class Bench:
             return Trial(values=values, reason=str(error).splitlines()[0])
 
     def _energy(self, values: tuple[float, ...], data: dict[str, Any], seed: int | None = None) -> Trial:
+        from yieldsim.energy.spectral_transmittance import attenuation_fraction, energy_acceptance
+        from yieldsim.optics.acceptance import half_width_deg
+        from yieldsim.optics.etendue import projected_acceptance_sr
+        from yieldsim.optics.etendue_ledger import fibre_limit_m2_sr
+        from yieldsim.runs.trace.run import changed_optics
+
         prescription, table = changed_optics(data, self.path, self.design, TOLERANCE, seed)
         area = prescription.aperture_area_m2
         coloured = replace(self.design, acceptance=table)
         kwh, facing = self._facing(energy_acceptance(coloured))
         in_the_sky = attenuation_fraction(self.design)
         kwh *= attenuation_fraction(coloured) / in_the_sky if in_the_sky > 0.0 else 0.0
+        import numpy as np
+
         return Trial(
             values=values,
             annual_kwh=kwh * area,
@@ -137,6 +140,13 @@ class Bench:
     def _facing(self, table: Acceptance) -> tuple[float, Facings]:
         """Annual kWh per square metre of aperture, mean over the units, and the facing (of the best
         mount)."""
+        import numpy as np
+
+        from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, of_mounts
+        from yieldsim.planning.orientation.objectives import FacingProblem, Prospect
+        from yieldsim.planning.orientation.optimise import best_facing
+        from yieldsim.planning.sunlight.facing_energy import Sweep
+
         if not self.mounts:
             prospect = Prospect.of(self.sky, self.track, table)
             found = best_facing(FacingProblem(prospect, "annual"), bounded=False)

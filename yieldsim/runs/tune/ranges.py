@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import InputError, Problem, refuse
-from yieldsim.files.prescription.edit import key_path
 
 if TYPE_CHECKING:
     from yieldsim.files.prescription.edit import KeyPath
@@ -53,8 +52,9 @@ def parse_ranges(vary: Sequence[str], data: Mapping[str, Any]) -> tuple[Range, .
     problems: list[Problem] = []
     found: list[Range] = []
     if not 1 <= len(vary) <= MOST_RANGES:
-        allowed = f"once to {MOST_RANGES} times"
-        problems.append(Problem("--vary", found=f"stands {len(vary)} times", allowed=allowed))
+        problems.append(
+            Problem("--vary", found=f"stands {len(vary)} times", allowed=f"once to {MOST_RANGES} times")
+        )
     for words in vary:
         keys, equals, span = words.partition("=")
         low, colon, high = span.partition(":")
@@ -78,6 +78,8 @@ def parse_ranges(vary: Sequence[str], data: Mapping[str, Any]) -> tuple[Range, .
 
 def linked_keys(keys: str, data: Mapping[str, Any]) -> list[tuple[KeyPath, float]]:
     """The keys of one range with their factors, the first without. Raises InputError."""
+    from yieldsim.files.prescription.edit import key_path
+
     problems: list[Problem] = []
     found: list[tuple[KeyPath, float]] = []
     for place, words in enumerate(keys.split(",")):

@@ -14,23 +14,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast
 
-import numpy as np
-
-from yieldsim.base.clock import iso
 from yieldsim.base.errors import CannotCompute, Gathered
 from yieldsim.base.model import Collector, Mount, Notes, RoundAcceptance, Site, Source
 from yieldsim.base.results.attached import Summarised
 from yieldsim.base.results.optics import TuneResult
-from yieldsim.files.output.provenance import provenance
-from yieldsim.files.prescription.edit import read_source, rewritten
-from yieldsim.files.prescription.read import prescription_from, read_prescription
-from yieldsim.files.toml.context import Loaded
-from yieldsim.planning.sunlight.cumulative_sky import weigh
-from yieldsim.runs.cluster import computing
-from yieldsim.runs.open_inputs import refuse_progress
-from yieldsim.runs.setup.prepare import prepare, read_inputs
-from yieldsim.runs.time_span import refuse_wrong_span, whole_number
-from yieldsim.runs.trace.run import acceptance_from_prescription, trace_loaded, ways_of
 from yieldsim.runs.tune.confidence import Confidence, confidence
 from yieldsim.runs.tune.evaluator import TOLERANCE, Bench, Trial, trial_row
 from yieldsim.runs.tune.ranges import Range, parse_ranges
@@ -91,6 +78,15 @@ def tune(
     Returns every design tried, the best, how sure its lead is, and `summary`, what tune.json holds.
     Raises InputError for wrong files or keys, DataMissing or CannotCompute as an estimate does.
     """
+
+    from yieldsim.files.prescription.edit import read_source, rewritten
+    from yieldsim.files.prescription.read import read_prescription
+    from yieldsim.planning.sunlight.cumulative_sky import weigh
+    from yieldsim.runs.cluster import computing
+    from yieldsim.runs.open_inputs import refuse_progress
+    from yieldsim.runs.setup.prepare import prepare
+    from yieldsim.runs.time_span import refuse_wrong_span
+    from yieldsim.runs.trace.run import acceptance_from_prescription
 
     gathered = Gathered()
     with gathered:
@@ -174,6 +170,10 @@ def _read(
     site: str | Path | Site, collector: str | Path | Collector | None, notes: Notes
 ) -> tuple[Site, Collector, tuple[Source, ...]]:
     """The site, and the collector whose losses every design has: none but those of its optics where none is given."""
+    import numpy as np
+
+    from yieldsim.runs.setup.prepare import read_inputs
+
     open_sky = RoundAcceptance(
         incidence_deg=np.array([0.0, 90.0]), acceptance_fraction=np.ones(2), source="point"
     )
@@ -188,6 +188,8 @@ def _read(
 
 def points_of(points: int | None, values: int) -> int:
     """Points of the even grid along each of one or two values, or designs sampled of more. Raises InputError."""
+    from yieldsim.runs.time_span import whole_number
+
     usual = {1: POINTS_ONE, 2: POINTS_TWO}.get(values, min(SAMPLED_FIRST << values, MOST_SAMPLED))
     least, most = (3, 101) if values <= 2 else (8, MOST_SAMPLED)
     count = usual if points is None else points
@@ -196,6 +198,8 @@ def points_of(points: int | None, values: int) -> int:
 
 def designs_of(ranges: Sequence[Range], count: int) -> list[tuple[float, ...]]:
     """The designs tried first: an even grid over one or two values, Sobol points in the box of more."""
+    import numpy as np
+
     if len(ranges) <= 2:
         axes = [np.linspace(one.low, one.high, count) for one in ranges]
         rows = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, len(ranges))
@@ -210,6 +214,10 @@ def designs_of(ranges: Sequence[Range], count: int) -> list[tuple[float, ...]]:
 
 def _of_best(bench: Bench, best: Trial) -> list[str]:
     """What a trace of the design that is recommended warns of."""
+    from yieldsim.files.prescription.read import prescription_from
+    from yieldsim.files.toml.context import Loaded
+    from yieldsim.runs.trace.run import trace_loaded, ways_of
+
     noun = prescription_from(bench.changed(best.values), bench.path)
     loaded = Loaded(noun=noun, sources=(), warnings=())
     traced = trace_loaded(loaded, bench.path, ways_of(noun, TOLERANCE, "point", None))
@@ -219,6 +227,7 @@ def _of_best(bench: Bench, best: Trial) -> list[str]:
 def _climb(bench: Bench, count: int, trials: Sequence[Trial]) -> None:
     """Go on from the best design of the first ones with scipy's bounded optimisers: one cell either way of a grid, a part
     of the whole box where designs were sampled."""
+    import numpy as np
     from scipy.optimize import minimize, minimize_scalar
 
     top = max(trials, key=lambda trial: trial.annual_kwh)
@@ -261,6 +270,9 @@ def at_end(one: Range, value: float) -> bool:
 def _summary(
     run: TuneRun, ready: Any, name: str, notes: Notes, sources: tuple[Source, ...], mounts: tuple[Mount, ...]
 ) -> TuneResult:
+    from yieldsim.base.clock import iso
+    from yieldsim.files.output.provenance import provenance
+
     failed = [trial for trial in run.trials if trial.reason]
     if failed:
         notes.add(f"{len(failed)} of {len(run.trials)} designs can't be built; the first: {failed[0].reason}")
