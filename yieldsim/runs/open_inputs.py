@@ -85,11 +85,12 @@ def given(
     """
     from yieldsim.files.text.paths import path_given
     from yieldsim.files.toml.context import Loaded
-    from yieldsim.runs.noun_checks import noun_problems, with_plain_numbers
 
     if isinstance(value, Loaded):
         return value
     if isinstance(value, kind):
+        from yieldsim.runs.noun_checks import noun_problems, with_plain_numbers
+
         problems = list(noun_problems(value))
         if problems:
             raise InputError(problems)
