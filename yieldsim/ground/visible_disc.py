@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import xarray as xr
+from numba import prange
 from numpy.typing import ArrayLike, NDArray
 
 from yieldsim.base.dataset import add
@@ -91,7 +92,7 @@ def _open_rows(mask: HorizonMask) -> tuple[FloatArray, FloatArray]:
     return azimuth, elevation
 
 
-@njit(cache=True)
+@njit(cache=True, parallel=True)
 def visible_shares(
     sun_azimuth_deg: FloatArray,
     sun_elevation_deg: FloatArray,
@@ -116,7 +117,7 @@ def visible_shares(
     open_low = min(mask_low, open_elevation_deg)
     high = max(mask_high, open_elevation_deg)
     first = mask_azimuth_deg[0]
-    for i in range(count):
+    for i in prange(count):
         elevation, radius = sun_elevation_deg[i], sun_radius_deg[i]
         eclipsed = occulter_radius_deg[i] > 0.0 and (
             np.hypot(occulter_east_deg[i], occulter_up_deg[i]) < occulter_radius_deg[i] + radius

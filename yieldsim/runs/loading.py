@@ -8,6 +8,10 @@ import threading
 from collections.abc import Iterator
 from importlib import import_module
 
+SERIES = ("xarray",)
+FIGURE = ("matplotlib.figure", "matplotlib.backends.backend_svg", "typst", "PIL.PngImagePlugin")
+"""What series in time and drawn figures need, a third of a second each."""
+
 
 @contextlib.contextmanager
 def loading(*modules: str) -> Iterator[None]:

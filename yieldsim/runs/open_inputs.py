@@ -84,7 +84,7 @@ def given(
     Raises InputError with every problem of it.
     """
     from yieldsim.files.text.paths import path_given
-    from yieldsim.files.toml.context import Loaded
+    from yieldsim.files.toml.context import Loaded, known
 
     if isinstance(value, Loaded):
         return value
@@ -94,7 +94,7 @@ def given(
         problems = list(noun_problems(value))
         if problems:
             raise InputError(problems)
-        return Loaded(noun=with_plain_numbers(value), sources=(), warnings=())
+        return known(with_plain_numbers(value))
     return read(path_given(value, key, f"the path of {_a(file or key)} file, or {_a(kind.__name__)}"))
 
 

@@ -20,6 +20,7 @@ from yieldsim.runs.horizon.unknown_ground import (
     sun_over_span,
     with_holes_blocked,
 )
+from yieldsim.runs.loading import FIGURE, SERIES, loading
 
 if TYPE_CHECKING:
     from yieldsim.base.numerics.height_grid import HeightGrid
@@ -35,9 +36,6 @@ LARGEST_REACH_KM = 1000.0
 LARGEST_REACH_ASKED_KM = 5000.0
 FINEST_STEP_DEG, COARSEST_STEP_DEG = 0.01, 10.0
 HEIGHT_MISMATCH_M = 50.0
-SERIES = ("xarray",)
-FIGURE = ("matplotlib.figure", "matplotlib.backends.backend_svg", "typst", "PIL.PngImagePlugin")
-"""What is needed to go on with a skyline: for the Sun's series, for the panorama."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False, kw_only=True)
@@ -93,9 +91,11 @@ def resolve_horizon(
 
     Raises InputError for files that can't be used, DataMissing where they don't cover the site.
     """
+    from yieldsim.files.toml.context import known
+
     assert isinstance(site.horizon, TerrainHorizon)
     return seen_over(
-        _read(site),
+        known(site),
         # paths, of which none is an address: that the user names himself
         [Path(file) for file in site.horizon.terrain],
         reach_km=site.horizon.reach_km,
@@ -175,7 +175,6 @@ def seen_over(
     from yieldsim.ground.skyline import skyline
     from yieldsim.ground.terrain import NestedTerrain
     from yieldsim.ground.unknown_ground import Raised
-    from yieldsim.runs.loading import loading
     from yieldsim.runs.open_inputs import given, kernel_paths
     from yieldsim.runs.time_span import start_and_end
 
@@ -248,13 +247,6 @@ def seen_over(
         warnings=tuple(warnings),
         reach_warnings=tuple(unreached),
     )
-
-
-def _read(site: Site) -> Loaded[Site]:
-    """A site that has been looked at already."""
-    from yieldsim.files.toml.context import Loaded
-
-    return Loaded(noun=site, sources=(), warnings=())
 
 
 def _mask(result: Skyline) -> HorizonMask:
@@ -347,11 +339,9 @@ def horizon_of_file(
     kernels: Sequence[str | Path] = (),
     figure: bool = True,
 ) -> HorizonRun:
-    """The skyline of a site file from terrain files, or from those that it names when none are given.
-
-    figure   it will be drawn
-    """
+    """The skyline of a site file from terrain files, or those that it names when none are given; with `figure` it will be drawn."""
     from yieldsim.files.inputs.readers import read_site
+    from yieldsim.files.toml.context import known
 
     site: Site | None = None
     named = TerrainHorizon(terrain=())
@@ -369,7 +359,7 @@ def horizon_of_file(
         if site is not None and mast_height_m is not None:
             site = replace(site, mast_height_m=mast_height_m)
     return seen_over(
-        _read(site) if site else Path(site_file),
+        known(site) if site else Path(site_file),
         terrain or named.terrain,
         reach_km=named.reach_km if reach_km is None else reach_km,
         azimuth_step_deg=named.azimuth_step_deg if azimuth_step_deg is None else azimuth_step_deg,
