@@ -27,6 +27,7 @@ CELL_DEG = 0.25
 FACING_STEP_DEG = 4.0
 WIDE_STEP_DEG = 12.0
 FACINGS_AT_ONCE = 64
+LANES = 256
 
 
 class SkyEnergy:
@@ -131,27 +132,35 @@ def filled_kwh_m2(
     """
     result = np.zeros(normals.shape[0])
     cos_slack, sin_slack = math.cos(slack_rad), math.sin(slack_rad)
+    east, north, up = direction[:, 0].copy(), direction[:, 1].copy(), direction[:, 2].copy()
     for n in prange(normals.shape[0]):
         left = projected_limit_sr
         total = 0.0
-        for c in range(direction.shape[0]):
-            cosine = (
-                normals[n, 0] * direction[c, 0]
-                + normals[n, 1] * direction[c, 1]
-                + normals[n, 2] * direction[c, 2]
-            )
-            if cosine >= cos_slack:
-                cosine = 1.0
-            else:
+        # some cells' cosines at once, which the machine computes side by side
+        cosines = np.empty(LANES)
+        for first in range(0, direction.shape[0], LANES):
+            count = min(LANES, direction.shape[0] - first)
+            for k in range(count):
+                cosine = (
+                    normals[n, 0] * east[first + k]
+                    + normals[n, 1] * north[first + k]
+                    + normals[n, 2] * up[first + k]
+                )
                 # cos(incidence - slack)
-                cosine = cosine * cos_slack + math.sqrt(1.0 - cosine * cosine) * sin_slack
+                near = cosine * cos_slack + math.sqrt(max(1.0 - cosine * cosine, 0.0)) * sin_slack
+                cosines[k] = 1.0 if cosine >= cos_slack else near
+            for k in range(count):
+                cosine = cosines[k]
                 if cosine <= 0.0:
                     continue
-            takes = solid_sr[c] * cosine
-            if takes >= left:
-                total += energy[c] * cosine * left / takes
+                takes = solid_sr[first + k] * cosine
+                if takes >= left:
+                    total += energy[first + k] * cosine * left / takes
+                    left = 0.0
+                    break
+                total += energy[first + k] * cosine
+                left -= takes
+            if left <= 0.0:
                 break
-            total += energy[c] * cosine
-            left -= takes
         result[n] = total
     return result

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
@@ -42,7 +43,17 @@ class Lattice:
     def pixels(
         self, to_pixel: ToPixel, shape: tuple[int, int] | None = None
     ) -> tuple[FloatArray, FloatArray]:
-        """Row and column (rows, columns) on a map, to TOLERANCE_PIXELS on it and to AFAR of the distance to it elsewhere.
+        """Row and column (rows, columns) on a map, interpolated between `knots` where they tell of all."""
+        knots = self.knots(to_pixel, shape)
+        row, column = to_pixel(*self.places()) if knots is None else interpolated(*knots, self.u, self.v)
+        return row, column
+
+    def knots(
+        self, to_pixel: ToPixel, shape: tuple[int, int] | None = None
+    ) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+        """A few points (u,), (v,) and row and column (2, u, v) on a map there; None where a few don't tell of all.
+
+        Cubics between them (`interpolated`) are right to TOLERANCE_PIXELS on the map and to AFAR of the distance to it elsewhere.
 
         shape   (rows, columns) of the map; None: it has no end
         """
@@ -59,13 +70,11 @@ class Lattice:
                 break
             between = 0.5 * (u[1:] + u[:-1]), 0.5 * (v[1:] + v[:-1])
             exact = at(*between)
-            off = np.abs(_interpolated(u, v, known, *between) - exact)
+            off = np.abs(interpolated(u, v, known, *between) - exact)
             # not finite is not within
             if (off <= TOLERANCE_PIXELS + AFAR * _outside(exact, shape)).all():
-                row, column = _interpolated(u, v, known, self.u, self.v)
-                return row, column
-        row, column = to_pixel(*self.places())
-        return row, column
+                return u, v, known
+        return None
 
 
 def _outside(pixels: FloatArray, shape: tuple[int, int] | None) -> FloatArray | float:
@@ -82,32 +91,46 @@ def _knots(values: FloatArray, count: int) -> FloatArray:
 
 
 @njit(cache=True)
-def _interpolated(
+def interpolated(
     u: FloatArray, v: FloatArray, known: FloatArray, at_u: FloatArray, at_v: FloatArray
 ) -> FloatArray:
     """Values (functions, at_u, at_v) by cubics through the four nearest of evenly spaced points `known` (functions, u, v)."""
     out = np.empty((known.shape[0], at_u.shape[0], at_v.shape[0]))
-    across = np.empty((at_v.shape[0], FEWEST))
-    first = np.empty(at_v.shape[0], dtype=np.int64)
-    for j in range(at_v.shape[0]):
-        first[j] = _weights(v, at_v[j], across[j])
-    weight, line = np.empty(FEWEST), np.empty(v.shape[0])
+    first, across = column_weights(v, at_v)
+    lines = np.empty((known.shape[0], v.shape[0]))
     for i in range(at_u.shape[0]):
-        top = _weights(u, at_u[i], weight)
+        line_at(u, at_u[i], known, lines)
         for f in range(known.shape[0]):
-            for k in range(v.shape[0]):
-                line[k] = 0.0
-                for n in range(FEWEST):
-                    line[k] += weight[n] * known[f, top + n, k]
             for j in range(at_v.shape[0]):
                 k = first[j]
                 out[f, i, j] = (
-                    across[j, 0] * line[k]
-                    + across[j, 1] * line[k + 1]
-                    + across[j, 2] * line[k + 2]
-                    + across[j, 3] * line[k + 3]
+                    across[j, 0] * lines[f, k]
+                    + across[j, 1] * lines[f, k + 1]
+                    + across[j, 2] * lines[f, k + 2]
+                    + across[j, 3] * lines[f, k + 3]
                 )
     return out
+
+
+@njit(cache=True)
+def column_weights(v: FloatArray, at_v: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
+    """The first of the four points about each at_v (n,), and their weights (n, FEWEST)."""
+    first, across = np.empty(at_v.shape[0], dtype=np.int64), np.empty((at_v.shape[0], FEWEST))
+    for j in range(at_v.shape[0]):
+        first[j] = _weights(v, at_v[j], across[j])
+    return first, across
+
+
+@njit(cache=True)
+def line_at(u: FloatArray, at_u: float, known: FloatArray, lines: FloatArray) -> None:
+    """Write the values (functions, v) at one u."""
+    weight = np.empty(FEWEST)
+    top = _weights(u, at_u, weight)
+    for f in range(known.shape[0]):
+        for k in range(known.shape[2]):
+            lines[f, k] = 0.0
+            for n in range(FEWEST):
+                lines[f, k] += weight[n] * known[f, top + n, k]
 
 
 @njit(cache=True)

@@ -11,16 +11,17 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from yieldsim.base.numerics.height_grid import EDGE_PIXELS, Float32Array, HeightGrid
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.ground.lattice import Lattice
+from yieldsim.ground.lattice import Lattice, column_weights, line_at
 
 FRINGE_COARSE_PIXELS = 2.0
 """Width of the fringe in pixels of the next coarser grid: a mismatch of 40 m fades over 480 m outside a 10 m grid in a 240 m one."""
 SPARE_PIXELS = 2
+Indices = NDArray[np.intp]
 Heights = Callable[[FloatArray, FloatArray], FloatArray]
 """(planetocentric latitude, longitude in degrees) -> metres above the ellipsoid, NaN where unknown."""
 
@@ -57,18 +58,19 @@ class NestedTerrain:
     __call__ = heights_m
 
     def over(self, lattice: Lattice) -> FloatArray:
-        """Heights (rows, columns) on a lattice of places, found on each grid as `Lattice.pixels` finds them."""
-        found = np.full(lattice.u.size * lattice.v.size, np.nan)
-        left = np.arange(found.size)
+        """Heights (rows, columns) on a lattice of places, found on each grid by `Lattice.knots`."""
+        found = np.full((lattice.u.size, lattice.v.size), np.nan)
         for grid in self.grids:
-            if left.size == 0:
+            left = np.isnan(found)
+            if not left.any():
                 break
-            row, column = (at.ravel() for at in lattice.pixels(grid.to_pixel, grid.heights_m.shape))
-            if left.size < found.size:
-                row, column = row[left], column[left]
-            found[left] = bilinear(grid.heights_m, row, column, grid.wrapped)
-            left = left[np.isnan(found[left])]
-        return found.reshape(lattice.u.size, lattice.v.size)
+            knots = lattice.knots(grid.to_pixel, grid.heights_m.shape)
+            if knots is None:
+                row, column = grid.to_pixel(*(at[left] for at in lattice.places()))
+                found[left] = bilinear(grid.heights_m, row, column, grid.wrapped)
+            else:
+                _fill(found, grid.heights_m, grid.wrapped, *knots, lattice.u, lattice.v)
+        return found
 
 
 def _first_known(
@@ -98,13 +100,20 @@ def _with_fringe(grid: HeightGrid, coarser: Sequence[HeightGrid]) -> HeightGrid:
     heights = np.pad(grid.heights_m, ((pad, pad), (aside, aside)), constant_values=np.nan)
     row, column, near_row, near_column, distance = _around(heights, width + SPARE_PIXELS)
     if row.size:
-        at = _first_known(coarser, *grid.to_place(row - pad, column - aside))
-        at_known = _first_known(coarser, *grid.to_place(near_row - pad, near_column - aside))
-        differs = heights[near_row.astype(int), near_column.astype(int)] - at_known
+
+        def beyond(at_row: Indices, at_column: Indices) -> FloatArray:
+            place = grid.to_place((at_row - pad).astype(np.float64), (at_column - aside).astype(np.float64))
+            return _first_known(coarser, *place)
+
+        # many pixels share their nearest known one
+        nearest = np.zeros(heights.shape, dtype=bool)
+        nearest[near_row, near_column] = True
+        edge_row, edge_column = np.nonzero(nearest)
+        differs = np.zeros(heights.shape)
+        differs[edge_row, edge_column] = heights[edge_row, edge_column] - beyond(edge_row, edge_column)
+        differs = differs[near_row, near_column]
         share = np.maximum(1.0 - distance / width, 0.0)
-        heights[row.astype(int), column.astype(int)] = at + share * np.where(
-            np.isfinite(differs), differs, 0.0
-        )
+        heights[row, column] = beyond(row, column) + share * np.where(np.isfinite(differs), differs, 0.0)
     to_pixel, to_place = grid.to_pixel, grid.to_place
 
     def padded_pixel(latitude_deg: FloatArray, longitude_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -119,14 +128,12 @@ def _with_fringe(grid: HeightGrid, coarser: Sequence[HeightGrid]) -> HeightGrid:
     )
 
 
-def _around(
-    heights: Float32Array, width: float
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+def _around(heights: Float32Array, width: float) -> tuple[Indices, Indices, Indices, Indices, FloatArray]:
     """Unknown pixels within `width` of a known one: row, column, row and column of the nearest known one, distance."""
     known = np.isfinite(heights)
-    nothing = np.empty(0)
     if not known.any():
-        return nothing, nothing, nothing, nothing, nothing
+        none = np.empty(0, dtype=np.intp)
+        return none, none, none, none, np.empty(0)
     rows, columns = np.flatnonzero(known.any(axis=1)), np.flatnonzero(known.any(axis=0))
     top, bottom, left, right = rows[0], rows[-1], columns[0], columns[-1]
     if known[top : bottom + 1, left : right + 1].all():
@@ -141,9 +148,7 @@ def _around(
         row, column = np.nonzero(~known & (far <= width))
         near_row, near_column, distance = nearest[0][row, column], nearest[1][row, column], far[row, column]
     inside = distance <= width
-    return tuple(
-        np.asarray(a[inside], dtype=np.float64) for a in (row, column, near_row, near_column, distance)
-    )  # type: ignore[return-value]
+    return row[inside], column[inside], near_row[inside], near_column[inside], distance[inside]
 
 
 @njit(cache=True)
@@ -152,28 +157,80 @@ def bilinear(heights: Float32Array, row: FloatArray, column: FloatArray, wrapped
 
     row, column   (places,); with `wrapped` the columns close on themselves
     """
-    rows, columns = heights.shape
-    found = np.full(row.shape[0], np.nan)
+    found = np.empty(row.shape[0])
     for k in range(row.shape[0]):
-        r, c = row[k], column[k]
-        if wrapped:
-            c = c % columns
-        low, high = -EDGE_PIXELS, EDGE_PIXELS
-        if not (low <= r <= rows - 1.0 + high and low <= c and (wrapped or c <= columns - 1.0 + high)):
-            continue
-        r, c = min(max(r, 0.0), rows - 1.0), max(c, 0.0)
-        if not wrapped:
-            c = min(c, columns - 1.0)
-        i = min(int(r), rows - 2)
-        u = r - i
-        if wrapped:
-            j = min(int(c), columns - 1)
-            j1 = (j + 1) % columns
-        else:
-            j = min(int(c), columns - 2)
-            j1 = j + 1
-        v = c - j
-        h00, h01 = np.float64(heights[i, j]), np.float64(heights[i, j1])
-        h10, h11 = np.float64(heights[i + 1, j]), np.float64(heights[i + 1, j1])
-        found[k] = (h00 * (1.0 - v) + h01 * v) * (1.0 - u) + (h10 * (1.0 - v) + h11 * v) * u
+        found[k] = _height_at(heights, row[k], column[k], wrapped)
     return found
+
+
+@njit(cache=True)
+def _fill(
+    found: FloatArray,
+    heights: Float32Array,
+    wrapped: bool,
+    u: FloatArray,
+    v: FloatArray,
+    pixels: FloatArray,
+    at_u: FloatArray,
+    at_v: FloatArray,
+) -> None:
+    """Write the heights where `found` (at_u, at_v) is unknown, at the rows and columns that `pixels` (2, u, v) tells of."""
+    first, across = column_weights(v, at_v)
+    lines = np.empty((2, v.shape[0]))
+    count, (rows, columns) = at_v.shape[0], heights.shape
+    for i in range(at_u.shape[0]):
+        line_at(u, at_u[i], pixels, lines)
+        stop = 0
+        while stop < count:
+            start, k = stop, first[stop]
+            while stop < count and first[stop] == k:
+                stop += 1
+            if not (_may_meet(lines[0], k, rows) and (wrapped or _may_meet(lines[1], k, columns))):
+                continue
+            r0, r1, r2, r3 = lines[0, k], lines[0, k + 1], lines[0, k + 2], lines[0, k + 3]
+            c0, c1, c2, c3 = lines[1, k], lines[1, k + 1], lines[1, k + 2], lines[1, k + 3]
+            for j in range(start, stop):
+                if np.isnan(found[i, j]):
+                    w0, w1, w2, w3 = across[j, 0], across[j, 1], across[j, 2], across[j, 3]
+                    row = w0 * r0 + w1 * r1 + w2 * r2 + w3 * r3
+                    column = w0 * c0 + w1 * c1 + w2 * c2 + w3 * c3
+                    found[i, j] = _height_at(heights, row, column, wrapped)
+
+
+@njit(cache=True)
+def _height_at(heights: Float32Array, r: float, c: float, wrapped: bool) -> float:
+    """The height between four pixel centres."""
+    rows, columns = heights.shape
+    if wrapped:
+        c = c % columns
+    low, high = -EDGE_PIXELS, EDGE_PIXELS
+    if not (low <= r <= rows - 1.0 + high and low <= c and (wrapped or c <= columns - 1.0 + high)):
+        return np.nan
+    r, c = min(max(r, 0.0), rows - 1.0), max(c, 0.0)
+    if not wrapped:
+        c = min(c, columns - 1.0)
+    i = min(int(r), rows - 2)
+    u = r - i
+    if wrapped:
+        j = min(int(c), columns - 1)
+        j1 = (j + 1) % columns
+    else:
+        j = min(int(c), columns - 2)
+        j1 = j + 1
+    v = c - j
+    h00, h01 = np.float64(heights[i, j]), np.float64(heights[i, j1])
+    h10, h11 = np.float64(heights[i + 1, j]), np.float64(heights[i + 1, j1])
+    height: float = (h00 * (1.0 - v) + h01 * v) * (1.0 - u) + (h10 * (1.0 - v) + h11 * v) * u
+    return height
+
+
+@njit(cache=True)
+def _may_meet(line: FloatArray, k: int, count: int) -> bool:
+    """Whether a cubic through four points of a line may come within 0 to count - 1 between any of them.
+
+    Its values pass theirs by less than a third of their spread: the weights' sizes add up to at most 1.64.
+    """
+    low = min(min(line[k], line[k + 1]), min(line[k + 2], line[k + 3]))
+    high = max(max(line[k], line[k + 1]), max(line[k + 2], line[k + 3]))
+    spare = 0.5 * (high - low) + EDGE_PIXELS
+    return bool(low - spare <= count - 1.0 and high + spare >= 0.0)

@@ -6,16 +6,20 @@ mask at its own azimuth and by the occulter's circle, so a Sun rolling along a s
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
-import xarray as xr
+from numba import prange
 from numpy.typing import ArrayLike, NDArray
 
-from yieldsim.base.dataset import add
 from yieldsim.base.model import HorizonMask
 from yieldsim.base.numerics.interpolation import linear
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.sun_disc import FINE_STRIP_COUNT, Strips, strip_light, strips
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 
 def mask_elevation_deg(mask: HorizonMask, azimuth_deg: ArrayLike) -> FloatArray:
@@ -39,21 +43,45 @@ def flat_dip_deg(radius_km: float, mast_height_m: float) -> float:
 def add_visibility(ds: xr.Dataset, mask: HorizonMask | None, dip_deg: float) -> xr.Dataset:
     """Add the three visible shares of the disc: open_horizon_fraction, uneclipsed_fraction, disc_visible_fraction.
 
+    Needs the Sun's track and, where a body can eclipse the Sun, the occulter's offsets. See `disc_shares`.
+    """
+    from yieldsim.base.dataset import add
+
+    none = np.zeros(ds.sizes["time"])
+    occulters = ["occulter_east_offset_deg", "occulter_up_offset_deg", "occulter_angular_radius_deg"]
+    east, up, radius = (ds[name].values if name in ds else none for name in occulters)
+    azimuth, elevation = ds["solar_azimuth_deg"].values, ds["solar_elevation_deg"].values
+    sun_radius = ds["sun_angular_radius_deg"].values
+    shares = disc_shares(azimuth, elevation, sun_radius, (east, up, radius), mask, dip_deg)
+    for column, name in enumerate(("open_horizon_fraction", "uneclipsed_fraction", "disc_visible_fraction")):
+        ds = add(ds, name, shares[:, column])
+    return ds
+
+
+def disc_shares(
+    azimuth_deg: FloatArray,
+    elevation_deg: FloatArray,
+    radius_deg: FloatArray,
+    occulter: tuple[FloatArray, FloatArray, FloatArray],
+    mask: HorizonMask | None,
+    dip_deg: float,
+) -> FloatArray:
+    """Visible shares (time, 3) of the Sun's disc: above the open horizon, not eclipsed either, above the mask and not eclipsed.
+
     "Open horizon" is the bare body seen from the mast, or the mask where that lies lower still (a ridge), so that each share is
     at most the one before it.
-    mask None: the bare body is the mask.
-    Needs the Sun's track and, where a body can eclipse the Sun, the occulter's offsets.
     Neglects the curvature of parallels of elevation across the disc beyond its first term: under 1e-4 disc radii below 80 degrees.
+
+    azimuth_deg, elevation_deg, radius_deg   (time,) of the Sun
+    occulter   offsets to the right and up of what can eclipse it, and its radius, degrees, (time,) each; radius 0: nothing there
+    mask       None: the bare body is the mask
     """
     if mask is None:
         azimuth, elevation = np.zeros(1), np.full(1, -dip_deg)
     else:
         azimuth, elevation = _open_rows(mask)
-    none = np.zeros(ds.sizes["time"])
-    occulters = ["occulter_east_offset_deg", "occulter_up_offset_deg", "occulter_angular_radius_deg"]
-    east, up, radius = (ds[name].values if name in ds else none for name in occulters)
-    sun_radius = ds["sun_angular_radius_deg"].values
-    eclipsed = (radius > 0.0) & (np.hypot(east, up) < radius + sun_radius)
+    east, up, radius = occulter
+    eclipsed = (radius > 0.0) & (np.hypot(east, up) < radius + radius_deg)
     closed_azimuth, closed_elevation = (
         np.append(azimuth, azimuth[0] + 360.0),
         np.append(elevation, elevation[0]),
@@ -61,9 +89,9 @@ def add_visibility(ds: xr.Dataset, mask: HorizonMask | None, dip_deg: float) -> 
 
     def shares_of(steps: NDArray[np.bool_] | slice, disc: Strips) -> FloatArray:
         return visible_shares(
-            ds["solar_azimuth_deg"].values[steps],
-            ds["solar_elevation_deg"].values[steps],
-            sun_radius[steps],
+            azimuth_deg[steps],
+            elevation_deg[steps],
+            radius_deg[steps],
             east[steps],
             up[steps],
             radius[steps],
@@ -78,9 +106,7 @@ def add_visibility(ds: xr.Dataset, mask: HorizonMask | None, dip_deg: float) -> 
     shares = shares_of(slice(None), strips())
     if eclipsed.any():
         shares[eclipsed] = shares_of(eclipsed, strips(FINE_STRIP_COUNT))
-    for column, name in enumerate(("open_horizon_fraction", "uneclipsed_fraction", "disc_visible_fraction")):
-        ds = add(ds, name, shares[:, column])
-    return ds
+    return shares
 
 
 def _open_rows(mask: HorizonMask) -> tuple[FloatArray, FloatArray]:
@@ -91,7 +117,7 @@ def _open_rows(mask: HorizonMask) -> tuple[FloatArray, FloatArray]:
     return azimuth, elevation
 
 
-@njit(cache=True)
+@njit(cache=True, parallel=True)
 def visible_shares(
     sun_azimuth_deg: FloatArray,
     sun_elevation_deg: FloatArray,
@@ -116,7 +142,7 @@ def visible_shares(
     open_low = min(mask_low, open_elevation_deg)
     high = max(mask_high, open_elevation_deg)
     first = mask_azimuth_deg[0]
-    for i in range(count):
+    for i in prange(count):
         elevation, radius = sun_elevation_deg[i], sun_radius_deg[i]
         eclipsed = occulter_radius_deg[i] > 0.0 and (
             np.hypot(occulter_east_deg[i], occulter_up_deg[i]) < occulter_radius_deg[i] + radius

@@ -71,6 +71,8 @@ def _draw(seen: Panorama, figure: Figure) -> None:
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[3.0, 1.0])
     _draw_panorama(seen, upper)
     _draw_distance(seen, lower)
+    # a title is there when it is laid out, of the same height
+    upper.set_title("Elevation", weight="normal")
     times = style.number(laid_out_stretch(figure, upper), 2)
     upper.set_title(f"Elevation stretched {times} times against azimuth", weight="normal")
 

@@ -80,15 +80,16 @@ def given(
     Raises InputError with every problem of it.
     """
     from yieldsim.files.text.paths import path_given
-    from yieldsim.files.toml.context import Loaded
-    from yieldsim.runs.noun_checks import noun_problems, with_plain_numbers
+    from yieldsim.files.toml.context import Loaded, known
 
     if isinstance(value, Loaded):
         return value
     if isinstance(value, kind):
+        from yieldsim.runs.noun_checks import noun_problems, with_plain_numbers
+
         problems = list(noun_problems(value))
         refuse(problems)
-        return Loaded(noun=with_plain_numbers(value), sources=(), warnings=())
+        return known(with_plain_numbers(value))
     return read(path_given(value, key, f"the path of {_a(file or key)} file, or {_a(kind.__name__)}"))
 
 

@@ -12,17 +12,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
-from yieldsim.base.dataset import add
 from yieldsim.base.model import Occulter
 from yieldsim.base.numerics.vectors import FloatArray, azimuth_elevation_deg
 from yieldsim.sky.chebyshev import Pieces
 from yieldsim.sky.conjunctions import NEAR, angular_radii_deg
 from yieldsim.sky.sun_track import SunTrack
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 SAMPLES = 401
 """Moments looked at in each passage; contacts and the deepest moment are then refined."""
@@ -54,10 +56,19 @@ class Eclipse:
 
 
 def add_occulter(ds: xr.Dataset, track: SunTrack, tdb_s: FloatArray) -> xr.Dataset:
-    """Add the occulter's offsets from the Sun's centre and its angular radius; all 0 where none is near.
+    """Add what `occulter_beside` finds: occulter_east_offset_deg, occulter_up_offset_deg, occulter_angular_radius_deg."""
+    from yieldsim.base.dataset import add
 
-    occulter_east_offset_deg   along the horizontal, positive to increasing azimuth (to the right)
-    occulter_up_offset_deg     towards the zenith
+    east, up, radius = occulter_beside(track, tdb_s)
+    ds = add(ds, "occulter_east_offset_deg", east)
+    ds = add(ds, "occulter_up_offset_deg", up)
+    return add(ds, "occulter_angular_radius_deg", radius)
+
+
+def occulter_beside(track: SunTrack, tdb_s: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """The occulter's offsets from the Sun's centre and its angular radius, degrees, (n,) each; all 0 where none is near.
+
+    The first offset is along the horizontal, positive to increasing azimuth (to the right), the second towards the zenith.
     Their hypotenuse is the angle between the centres. Near is within three times the summed angular radii; of
     several bodies the one whose limb is nearest to the Sun's centre counts. tdb_s (n,) must not decrease.
     """
@@ -75,9 +86,7 @@ def add_occulter(ds: xr.Dataset, track: SunTrack, tdb_s: FloatArray) -> xr.Datas
             up[here][deeper] = view.up_deg[deeper]
             radius[here][deeper] = view.radius_deg[deeper]
             depth[here][deeper] = view.depth_deg[deeper]
-    ds = add(ds, "occulter_east_offset_deg", east)
-    ds = add(ds, "occulter_up_offset_deg", up)
-    return add(ds, "occulter_angular_radius_deg", radius)
+    return east, up, radius
 
 
 @dataclass(frozen=True, slots=True, eq=False)

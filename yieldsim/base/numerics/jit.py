@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+import sys
 import threading
 from collections.abc import Callable
 from functools import cache as remembered
@@ -22,6 +23,27 @@ from numba.core import event
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 IMPORTS = re.compile(rb"^[ \t]*from (yieldsim[\w.]*) import (\([^)]*\)|[^\n]*)", re.MULTILINE)
+
+
+BLAS = "scipy.linalg.cython_blas"
+
+
+def _load_array_functions() -> None:
+    """Load numba's functions of arrays without scipy's linear algebra, 0.15 s of every command.
+
+    They look for it only to know that it is there, as it is; a kernel that multiplies matrices looks again.
+    """
+    if BLAS in sys.modules:
+        return
+    sys.modules[BLAS] = None  # type: ignore[assignment]
+    try:
+        from numba.np import arraymath
+    finally:
+        del sys.modules[BLAS]
+    arraymath._HAVE_BLAS = True
+
+
+_load_array_functions()
 
 
 class _Compilations(event.Listener):

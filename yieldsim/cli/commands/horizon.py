@@ -78,6 +78,7 @@ def horizon(
         start=start,
         end=end,
         kernels=kernels,
+        figure=out is not None and not no_figure,
     )
     written = write_horizon(run, out, reach_km=reach_km, figure=not no_figure)
     summary = run.summary

@@ -223,11 +223,16 @@ def _sketch(raster: Raster) -> tuple[FloatArray, FloatArray, FloatArray]:
     tops = np.unique(np.linspace(0, raster.rows - rows, SKETCH_WINDOWS).astype(int))
     lefts = np.unique(np.linspace(0, raster.columns - columns, SKETCH_WINDOWS).astype(int))
     with opened_raster(gdal_name(raster.path), shown_name(raster.path)) as dataset:
+        # in one go where the file stores about as few pieces across
+        together = raster.columns <= 2 * SKETCH_WINDOWS * dataset.block_shapes[0][1]
+        starts, wide = ([0], raster.columns) if together else (lefts, columns)
         for top in tops:
-            for left in lefts:
-                values = decoded(dataset, raster.coding, (int(top), int(left), rows, columns), 1)
-                known = np.isfinite(values)
-                pieces.append((values[known].mean() if known.any() else np.nan, top, left))
+            for start in starts:
+                strip = decoded(dataset, raster.coding, (int(top), int(start), rows, wide), 1)
+                for left in lefts if together else [start]:
+                    values = strip[:, left - start :][:, :columns]
+                    known = np.isfinite(values)
+                    pieces.append((values[known].mean() if known.any() else np.nan, top, left))
         # a file that was cut short shows it at its end
         decoded(dataset, raster.coding, (raster.rows - 1, raster.columns - 1, 1, 1), 1)
     values, row, column = np.array(pieces, dtype=np.float64).T

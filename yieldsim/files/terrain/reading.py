@@ -137,23 +137,26 @@ def _overview(dataset: Any, step: int, row: int, column: int) -> int:
 
 def _piece(dataset: Any, coding: Coding, window: tuple[int, int, int, int], fold: int) -> FloatArray:
     """Values in metres of a window, or of the overview's pixels in it; NaN where unknown."""
-    from rasterio.enums import Resampling
+    from rasterio.enums import MaskFlags, Resampling
     from rasterio.windows import Window
 
     row, column, rows, columns = window
-    masked = dataset.read(
+    whole = MaskFlags.all_valid in dataset.mask_flag_enums[0]
+    stored = dataset.read(
         1,
         window=Window(column, row, columns, rows),
         out_shape=(rows // fold, columns // fold),
         resampling=Resampling.average,
-        masked=True,
+        masked=not whole,
     )
-    values: FloatArray = masked.data.astype(np.float64)
-    missing = np.ma.getmaskarray(masked)
+    values: FloatArray = np.asarray(stored, dtype=np.float64)
+    missing = None if whole else np.ma.getmaskarray(stored)
     if coding.nodata is not None:
-        missing = missing | (values == coding.nodata)
+        undeclared = values == coding.nodata
+        missing = undeclared if missing is None else missing | undeclared
     values = values * coding.scale + coding.offset
-    values[missing] = np.nan
+    if missing is not None:
+        values[missing] = np.nan
     return values
 
 

@@ -24,6 +24,11 @@ class Loaded(Generic[Noun]):
     warnings: tuple[str, ...]
 
 
+def known(noun: Noun) -> Loaded[Noun]:
+    """A noun that has been looked at already."""
+    return Loaded(noun=noun, sources=(), warnings=())
+
+
 @dataclass(slots=True)
 class Reading:
     """One file being read; the files that it names share its lists."""

@@ -21,9 +21,8 @@ from yieldsim.base.numerics.height_grid import Float32Array
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray, azimuth_elevation_deg, direction_enu_xyz
 from yieldsim.base.sun_disc import strips
-from yieldsim.ground.visible_disc import add_visibility
-from yieldsim.sky.atmosphere import add_air
-from yieldsim.sky.eclipse import add_occulter
+from yieldsim.ground.visible_disc import disc_shares
+from yieldsim.sky.eclipse import occulter_beside
 from yieldsim.sky.sun_track import SunTrack, middles_s
 
 MOST_ROWS = 600
@@ -64,20 +63,21 @@ class SunPath:
 def sun_path(track: SunTrack, site: Site, start_tdb_s: float, end_tdb_s: float, step_s: float) -> SunPath:
     """The Sun's path over a site, at the middles of steps of about `step_s`."""
     tdb_s = middles_s(start_tdb_s, end_tdb_s, step_s)
-    ds = track.dataset(tdb_s, utc_from_tdb(tdb_s))
-    if site.body.occulters:
-        ds = add_occulter(ds, track, tdb_s)
+    sun = track.discs(tdb_s)
     # with the horizon straight down only eclipses are left
-    clear = add_visibility(ds, None, 90.0)["uneclipsed_fraction"].values
-    beam = SOLAR_IRRADIANCE_1AU_W_M2 / ds["sun_distance_au"].values ** 2 * clear
+    clear = disc_shares(*sun, occulter_beside(track, tdb_s), None, 90.0)[:, 1]
+    beam = SOLAR_IRRADIANCE_1AU_W_M2 / track.directions(tdb_s)[2] ** 2 * clear
     if site.optical_depth is not None:
-        beam = beam * add_air(ds, site, tdb_s)["beam_transmittance"].values
+        from yieldsim.sky.atmosphere import add_air
+
+        air = add_air(track.dataset(tdb_s, utc_from_tdb(tdb_s)), site, tdb_s)
+        beam = beam * air["beam_transmittance"].values
     return SunPath(
         tdb_s=tdb_s,
         step_hours=(end_tdb_s - start_tdb_s) / tdb_s.size / SECONDS_PER_HOUR,
-        azimuth_deg=ds["solar_azimuth_deg"].values,
-        elevation_deg=ds["solar_elevation_deg"].values,
-        radius_deg=ds["sun_angular_radius_deg"].values,
+        azimuth_deg=sun.azimuth_deg,
+        elevation_deg=sun.elevation_deg,
+        radius_deg=sun.radius_deg,
         clear=clear,
         beam_w_m2=beam,
     )

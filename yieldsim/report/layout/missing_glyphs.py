@@ -47,8 +47,8 @@ def without_glyph(text: str) -> str:
         letter
         for letter in dict.fromkeys(text)
         if not (letter.isascii() or letter in FAMILIAR)
-        and ord(letter) not in _letters()
         and unicodedata.category(letter) not in ("Cc", "Cf", "Zs", "Mn")
+        and ord(letter) not in _letters()
     )
 
 

@@ -30,9 +30,10 @@ class Panel:
 
 
 def laid_out_stretch(figure: Figure, axes: Axes) -> float:
-    """How many times longer a unit upwards is drawn than one across, once the figure is laid out."""
+    """How many times longer a unit upwards is drawn than one across; the figure is laid out here, as it stays."""
     if engine := figure.get_layout_engine():
         engine.execute(figure)
+        figure.set_layout_engine("none")
     (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
     box = axes.get_window_extent()
     return float((box.height / (high - low)) / (box.width / (right - left)))

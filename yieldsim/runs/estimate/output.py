@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -40,10 +41,14 @@ def write_estimate(
     from yieldsim.files.output.parquet import can_write_parquet
 
     with staged_folder(folder) as stage:
-        write_dataset(ds, stage / "estimate.nc")
-        write_hourly(ds, stage / "hourly.csv")
-        if can_write_parquet():
-            write_hourly_parquet(ds, stage / "hourly.parquet")
+        with ThreadPoolExecutor(1) as beside:
+            # numbers become text under Python's lock, NetCDF and Parquet are packed without it
+            packed = [beside.submit(write_dataset, ds, stage / "estimate.nc")]
+            if can_write_parquet():
+                packed.append(beside.submit(write_hourly_parquet, ds, stage / "hourly.parquet"))
+            write_hourly(ds, stage / "hourly.csv")
+        for one in packed:
+            one.result()
         columns = {"hourly.csv": hourly_frame(ds.isel(time=slice(1))).columns}
         for name, sums in {
             "daily.csv": by_calendar(ds, "D"),

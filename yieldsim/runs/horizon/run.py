@@ -20,11 +20,13 @@ from yieldsim.runs.horizon.unknown_ground import (
     sun_over_span,
     with_holes_blocked,
 )
+from yieldsim.runs.loading import FIGURE, SERIES, loading
 
 if TYPE_CHECKING:
     from yieldsim.base.numerics.height_grid import HeightGrid
     from yieldsim.base.numerics.vectors import FloatArray
     from yieldsim.files.terrain.raster_model import Holds, Raster
+    from yieldsim.files.toml.context import Loaded
     from yieldsim.ground.local_sphere import LocalSphere
     from yieldsim.ground.skyline import Skyline
     from yieldsim.sky.sun_track import SunDiscs
@@ -89,15 +91,18 @@ def resolve_horizon(
 
     Raises InputError for files that can't be used, DataMissing where they don't cover the site.
     """
+    from yieldsim.files.toml.context import known
+
     assert isinstance(site.horizon, TerrainHorizon)
     return seen_over(
-        site,
+        known(site),
         # paths, of which none is an address: that the user names himself
         [Path(file) for file in site.horizon.terrain],
         reach_km=site.horizon.reach_km,
         azimuth_step_deg=site.horizon.azimuth_step_deg,
         unknown_ground=unknown_ground,
         sun=sun,
+        then=SERIES,
     )
 
 
@@ -140,7 +145,7 @@ def horizon(
 
 
 def seen_over(
-    site: Site | str | Path,
+    site: Site | str | Path | Loaded[Site],
     terrain: Sequence[str | Path],
     *,
     reach_km: float | None = None,
@@ -150,12 +155,14 @@ def seen_over(
     when: Mapping[str, Any] | None = None,
     sun: SunOver | None = None,
     gathered: Gathered | None = None,
+    then: Sequence[str] = (),
 ) -> HorizonRun:
     """The work of `horizon`.
 
     when       the span in which the Sun counts, in the words of `run_span`
     sun        its path over the site, where that is known already
     gathered   what was found wrong before: told together with the problems found here
+    then       modules that the caller will need: loaded beside the march
 
     Raises InputError and DataMissing as `horizon` does.
     """
@@ -204,12 +211,13 @@ def seen_over(
     warnings = [line for raster in rasters for line in raster.warnings]
     if rasters[0] not in covering:
         warnings.append(f"the finest terrain file, {rasters[0].name}, does not cover the site")
-    grids = grids_of(rasters, sphere, reach_km)
-    surface = NestedTerrain(grids)
-    warnings += filled_notes(grids)
     azimuth_deg = np.arange(0.0, 360.0 - 1e-9, azimuth_step_deg)
-    far_m = distances_m(grids, sphere, reach_km)
-    result = bare = skyline(surface, sphere, azimuth_deg, far_m, site.mast_height_m)
+    with loading(*then):
+        grids = grids_of(rasters, sphere, reach_km)
+        surface = NestedTerrain(grids)
+        far_m = distances_m(grids, sphere, reach_km)
+        result = bare = skyline(surface, sphere, azimuth_deg, far_m, site.mast_height_m)
+    warnings += filled_notes(grids)
     eye: Site = site
 
     @cache
@@ -329,9 +337,11 @@ def horizon_of_file(
     start: object | None = None,
     end: object | None = None,
     kernels: Sequence[str | Path] = (),
+    figure: bool = True,
 ) -> HorizonRun:
-    """The skyline of a site file from terrain files, or from those that it names when none are given."""
+    """The skyline of a site file from terrain files, or those that it names when none are given; with `figure` it will be drawn."""
     from yieldsim.files.inputs.readers import read_site
+    from yieldsim.files.toml.context import known
 
     site: Site | None = None
     named = TerrainHorizon(terrain=())
@@ -349,7 +359,7 @@ def horizon_of_file(
         if site is not None and mast_height_m is not None:
             site = replace(site, mast_height_m=mast_height_m)
     return seen_over(
-        site or Path(site_file),
+        known(site) if site else Path(site_file),
         terrain or named.terrain,
         reach_km=named.reach_km if reach_km is None else reach_km,
         azimuth_step_deg=named.azimuth_step_deg if azimuth_step_deg is None else azimuth_step_deg,
@@ -357,6 +367,7 @@ def horizon_of_file(
         unknown_ground=unknown_ground,
         when={"start": start, "end": end, "kernels": kernels},
         gathered=gathered,
+        then=FIGURE if figure else (),
     )
 
 

@@ -16,8 +16,6 @@ def cell_areas_km2(job: TileJob, tile: Tile) -> FloatArray:
     |across x down| of a pixel at AREA_NODES^2 places of the tile, and between them by lines: areas change by 2e-5 of themselves less
     evenly in 10 deg of latitude.
     """
-    from scipy.ndimage import map_coordinates
-
     from yieldsim.base.numerics.height_grid import ellipsoid_radius_m
     from yieldsim.files.terrain.raster import open_raster
 
@@ -37,9 +35,11 @@ def cell_areas_km2(job: TileJob, tile: Tile) -> FloatArray:
     down = xyz_m(row + 0.5, column) - xyz_m(row - 0.5, column)
     pixel_km2 = 1e-6 * np.linalg.norm(np.cross(across, down), axis=-1)
     _, rows, columns = job.shape(tile)
-    at = [
-        np.arange(count) * job.stride * (AREA_NODES - 1) / max(size - 1, 1)
-        for count, size in ((rows, tile.rows), (columns, tile.columns))
-    ]
-    cells = map_coordinates(pixel_km2, np.meshgrid(*at, indexing="ij"), order=1, mode="nearest")
+    cells = pixel_km2
+    # down, then across
+    for count, size in ((rows, tile.rows), (columns, tile.columns)):
+        at = np.arange(count) * job.stride * (AREA_NODES - 1) / max(size - 1, 1)
+        low = np.minimum(at.astype(np.int64), AREA_NODES - 2)
+        share = (at - low)[:, None]
+        cells = (cells[low] * (1.0 - share) + cells[low + 1] * share).T
     return np.asarray(cells * job.stride**2)

@@ -48,10 +48,10 @@ def write_survey(
     terrain = all_named(terrain)
     summary = summary_of_survey(ds)
     with staged_folder(folder) as stage:
-        write_dataset(ds, stage / "survey.nc")
         write_text_whole(stage / "places.csv", places_text(summary["places"]))
         # maps are packed while the page is drawn: they share no library that minds
         with ThreadPoolExecutor(1) as aside:
+            saved = aside.submit(write_dataset, ds, stage / "survey.nc")
             packed = aside.submit(write_survey_geotiffs, ds, stage)
             if figure:
                 from yieldsim.report.survey import survey_pages
@@ -59,6 +59,7 @@ def write_survey(
                 page, picture = survey_pages(ds, _overlay(ds, terrain, like))
                 write_image(page, stage / "survey.pdf")
                 write_image(picture, stage / "survey.png")
+            saved.result()
             packed.result()
         conditions = _conditions(like, summary["body_file"]) if site_count else None
         for place in summary["places"][:site_count]:

@@ -221,8 +221,6 @@ def _light(
     collector has blocks of its own, so that maps of light are the same with it and without.
     """
     from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG
-    from yieldsim.optics.acceptance import half_width_deg
-    from yieldsim.planning.survey.collector_tables import turned_collector
     from yieldsim.planning.survey.horizon_tables import energy_tables, light_tables
     from yieldsim.planning.survey.illumination import cell_energy, cell_light
     from yieldsim.planning.survey.longest_dark import passage
@@ -247,6 +245,9 @@ def _light(
         maps[6, *block.part] = light.longest_dark_cut_fraction.reshape(shape)
     if job.collector is None:
         return maps
+    from yieldsim.optics.acceptance import half_width_deg
+    from yieldsim.planning.survey.collector_tables import turned_collector
+
     turned, north_deg = turned_collector(common, site, job.collector), _lean_deg(frame, job.stride)
     turns, width_deg = turned.turns_deg.size, half_width_deg(job.collector.acceptance_table)
     for block in blocks(frame, known, job.stride, min(LEAN_DEG, max(width_deg * LEAN_SHARE, LEAST_LEAN_DEG))):
