@@ -8,7 +8,7 @@ DESIGN: dict[str, dict[str, str]] = {
         "sites": "Candidate site files",
         "mast_heights_m": "Candidate heights of the mast, metres; each site's own when left out",
         "collectors": "Candidate collector files: their mounts are left aside",
-        "load": "Load file: what must be served, as reliably as its [sizing] asks, and the store's kind",
+        "load": "Load file: what must be served, as reliably as its [sizing] asks, in the run and repeated, and the store's kind",
         "uncertain": "Uncertainty file: the design that is found is drawn by it",
         "objective": "What is least: mass; units; or mass-per-kwh, of all light delivered by most_units units that serve the load",
         "confidence": "nominal: the share is served in the run as it is; P90: in 90 of 100 draws as well",

@@ -196,7 +196,7 @@ def headline(summary: GrowthResult) -> str:
     )
     return (
         f"{landed} kg landed, {largest} kg by the largest flight; no plan is below {least} {LEAST_WORDS[summary['least']]}, and this "
-        f"one has {reached}, {style.percent(bound['gap_fraction'])} above"
+        f"one has {reached}; the bound is {style.percent(bound['gap_fraction'])} less"
     )
 
 

@@ -6,6 +6,8 @@ import tomllib
 import pytest
 
 from yieldsim.files.editor_schemas import MODELS, editor_schema, schema_file, schema_text
+from yieldsim.files.key_descriptions import DESCRIPTIONS
+from yieldsim.files.starter import write_starter
 from yieldsim.files.text.bundled import sites_folder
 from yieldsim.files.toml.file_kinds import TOP_KEYS
 
@@ -51,3 +53,16 @@ def test_demo_files_name_a_schema_that_knows_their_keys(path):
     assert (path.parent / named[1]).is_file()
     role = named[1].removesuffix(".schema.json")
     assert set(tomllib.loads(text)) <= set(editor_schema(role)["properties"])
+
+
+def test_the_moons_starter_set_explains_every_key(tmp_path):
+    """Schemas left aside, which hold every key anyway; body files have an example of their own."""
+    names = write_starter(tmp_path, optics=True)
+    text = "\n".join(
+        (tmp_path / name).read_text(encoding="utf-8")
+        for name in names
+        if not name.endswith((".json", ".csv"))
+    )
+    words = set(re.findall(r"\w+", text))
+    tables = [one for role, some in DESCRIPTIONS.items() if role != "body" for one in some.values()]
+    assert {key for keys in tables for key in keys} - words == set()

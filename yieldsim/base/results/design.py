@@ -66,6 +66,7 @@ class BoundResult(TypedDict):
     certificate_of: int
     """The combination that the certificate is of."""
     certificate_least: float
+    """What it proves by itself. Whole numbers of units, and sets tried one by one, may prove more."""
 
 
 class CombinationResult(TypedDict):
@@ -99,7 +100,7 @@ class RunnerUp(TypedDict):
 
 
 class ReliabilityPoint(TypedDict):
-    """The lightest design found for a share served; null: none serves it."""
+    """The lightest design found for a share served; null: none was."""
 
     reliability: float
     units: int | None

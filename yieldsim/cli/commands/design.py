@@ -71,8 +71,8 @@ def answer_lines(summary: DesignResult) -> list[str]:
         f"  {best['site']}, mast {best['mast_height_m']:g} m, {best['collector']}",
         f"  {best['units']} units, {best['storage_kwh']:.4g} kWh of storage, {best['mass_kg']:.4g} kg",
         f"  serves {best['served_fraction']:.3%} of the load; longest outage {best['longest_outage_hours']:.0f} h",
-        f"  proven: no design is below {bound['least']:.4g} {unit}; this one has {bound['reached']:.4g}, "
-        f"{bound['gap_fraction']:.1%} above",
+        f"  proven: no design is below {bound['least']:.4g} {unit}, {bound['gap_fraction']:.1%} less than the "
+        f"{bound['reached']:.4g} of this one",
         "",
         "  units of each orientation",
     ]
@@ -94,7 +94,7 @@ def around_lines(summary: DesignResult) -> list[str]:
     lines = ["  share served   mass, kg   units   storage, kWh   longest outage, h"]
     for row in summary["by_reliability"]:
         if row["mass_kg"] is None:
-            lines.append(f"  {row['reliability']:>12.2%}   no design serves it")
+            lines.append(f"  {row['reliability']:>12.2%}   none found")
             continue
         lines.append(
             f"  {row['reliability']:>12.2%} {row['mass_kg']:>10.4g} {row['units']:>7} {row['storage_kwh']:>14.4g} "

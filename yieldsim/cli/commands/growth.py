@@ -71,8 +71,8 @@ def answer_lines(summary: GrowthResult) -> list[str]:
         "",
         f"  {summary['site']['name']}, mast {summary['mast_height_m']:g} m, {summary['collector']}",
         f"  {summary['landed_kg']:.4g} kg landed, {summary['largest_flight_kg']:.4g} kg by the largest flight",
-        f"  proven: no plan is below {bound['least']:.4g} kg; this one has {bound['reached']:.4g}, "
-        f"{bound['gap_fraction']:.1%} above",
+        f"  proven: no plan is below {bound['least']:.4g} kg, {bound['gap_fraction']:.1%} less than the "
+        f"{bound['reached']:.4g} of this one",
         "",
         "  flight, its date                     units  storage, kWh  mass, kg  limit, kg",
     ]

@@ -18,9 +18,9 @@ from yieldsim.cli.terminal.wrapping import note
 @default_option("--body", "moon", "World of the site: moon, mars or mercury.")
 @click.option("--optics", is_flag=True, help="With a lens prescription, for trace and tune.")
 def new(folder: Path, body: str, optics: bool) -> None:
-    """Write a starter set into DIR: a site with its horizon or air, a collector that suits it, a load.
+    """Write a starter set into DIR: a site with its horizon or air, collectors, loads, what is uncertain and, for the Moon, designs.
 
-    Every key is explained in the files. Nothing that is already there is replaced.
+    The Moon's files explain every key, those of other worlds the ones that they use. Nothing that is already there is replaced.
     """
     from yieldsim.files.starter import OPTICS, write_starter
 

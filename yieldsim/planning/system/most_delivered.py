@@ -17,11 +17,12 @@ from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from itertools import combinations_with_replacement
 
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.orientation.mount_frames import together
+from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.system.branch_and_bound import Branched, Case
 from yieldsim.planning.system.branch_programme import Limited, Pool
 from yieldsim.planning.system.column_generation import (
@@ -35,7 +36,7 @@ from yieldsim.planning.system.column_generation import (
 from yieldsim.planning.system.pricing import Sunlight, climbed, priced, worth_bound
 from yieldsim.planning.system.serving import Serving
 from yieldsim.planning.system.terms import Prices, Terms
-from yieldsim.planning.system.whole_units import WholeSet, near_split
+from yieldsim.planning.system.whole_units import FEW_SETS, Trials, WholeSet, near_split, sets_of
 
 SERVING_SHARES = (1.0, 0.85, 0.7, 0.55, 0.4, 0.3, 0.2, 0.1)
 MOST_TRIALS = 60
@@ -182,6 +183,35 @@ def most_delivered(
                 cost=cost,
             )
     return None if found is None else _moved(found, split, sunlight, serving, objective, once)
+
+
+def all_delivering(
+    facings: Facings, light_kwh: FloatArray, serving: Serving, objective: Prices, once: float
+) -> WholeSet | None:
+    """The best of all sets of the most units there may be, of given facings; None where there are too many, or none serves."""
+    units = int(objective.most_units)
+    if sets_of(facings, units) > FEW_SETS:
+        return None
+    trials, delivered = Trials(light_kwh, serving, objective, 0.0), light_kwh.sum(axis=0)
+    best: WholeSet | None = None
+    ratio = np.inf
+    for places in combinations_with_replacement(range(facings.count), units):
+        counts = np.bincount(places, minlength=facings.count).astype(np.int64)
+        kwh = float(delivered @ counts)
+        cost = trials.cost(counts, ratio * kwh - once)
+        if once + cost < ratio * kwh:
+            ratio, used = (once + cost) / kwh, np.flatnonzero(counts)
+            capacity = trials.capacity(counts)
+            assert capacity is not None
+            best = WholeSet(
+                facings=facings.take(used),
+                counts=counts[used],
+                capacity_kwh=capacity,
+                light_kwh=trials.light(counts),
+                cost=cost,
+                complete=True,
+            )
+    return best
 
 
 def _moved(

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations_with_replacement
 
 import numpy as np
@@ -26,6 +26,8 @@ MOST_TRIALS, MOST_TRIALS_OF_FEW = 160, 500
 FEW_UNITS = 16
 """Up to so many units: facings nearly as good as those in use are tried too, where units can't turn."""
 NEARLY = 0.93
+NEXT_TO_NOTHING = 1e-6
+"""Price of a kWh where units alone count."""
 TOGETHER_DEG = 6.0
 """Split units that face nearly the same way are one facing of whole ones, at their mean."""
 Counts = NDArray[np.int64]
@@ -95,18 +97,20 @@ class Trials:
 
 
 def all_sets(
-    facings: Facings, light_kwh: FloatArray, serving: Serving, objective: Prices, least: float
-) -> WholeSet | None:
+    facings: Facings, light_kwh: FloatArray, serving: Serving, objective: Prices, least: float, few: int = FEW_SETS
+) -> WholeSet | None:  # fmt: skip
     """The best of all sets of given facings; None where there are too many to try all, or none serves.
 
     least   a cost below which there is none
+    few     so many sets are tried
     """
     trials = Trials(light_kwh, serving, objective, 0.0)
     best: Counts | None = None
     cost = math.inf
     units = max(1, math.ceil(least / objective.per_unit - 1e-9) if objective.per_kwh == 0.0 else 1)
+    units = max(units, math.ceil(objective.least_units))
     while units <= objective.most_units and units * objective.per_unit < cost:
-        if math.comb(facings.count + units - 1, units) + trials.count > FEW_SETS:
+        if sets_of(facings, units) + trials.count > few:
             return None
         for places in combinations_with_replacement(range(facings.count), units):
             counts = np.bincount(places, minlength=facings.count).astype(np.int64)
@@ -117,6 +121,11 @@ def all_sets(
     if best is None:
         return None
     return _whole(facings, best, trials, cost, complete=True)
+
+
+def sets_of(facings: Facings, units: int) -> int:
+    """How many sets of so many units there are."""
+    return math.comb(facings.count + units - 1, units)
 
 
 def _whole(
@@ -154,12 +163,18 @@ def near_split(
         facings, shares = gathered(facings, shares)
     light = light_of(facings)
     trials = Trials(light, serving, objective, split.capacity_kwh)
+    most = most_trials or (MOST_TRIALS_OF_FEW if few else MOST_TRIALS)
     start = served_start(shares, trials) if units is None else rounded(shares, units)
+    if start is None:
+        # from above the limit down to it
+        fewest = replace(objective, most_units=math.inf, per_unit=1.0, per_kwh=NEXT_TO_NOTHING)
+        unlimited = Trials(light, serving, fewest, split.capacity_kwh)
+        above = served_start(shares, unlimited)
+        start = None if above is None else swapped(above, shares, unlimited, most)[0]
     if start is None or not math.isfinite(cost := trials.cost(start)):
         return None
     if units is not None:
         return _whole(facings, start, trials, cost)
-    most = most_trials or (MOST_TRIALS_OF_FEW if few else MOST_TRIALS)
     counts, cost = swapped(start, shares, trials, most)
     return _whole(facings, counts, trials, cost)
 

@@ -1,15 +1,17 @@
-"""Why nothing serves an ask, and the nearest one that something may serve."""
+"""Why nothing serves an ask, and the nearest ones that something serves."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 
 from yieldsim.base.plans.design import DesignPlan
 from yieldsim.planning.system.column_generation import Infeasible, over_candidates
 from yieldsim.planning.system.serving import Serving
 from yieldsim.planning.system.terms import Prices
+from yieldsim.planning.system.whole_units import NEXT_TO_NOTHING, WholeSet, all_sets, near_split
 from yieldsim.runs.design.combinations import (
     Combination,
     Span,
@@ -20,13 +22,16 @@ from yieldsim.runs.design.search import Looked
 
 MANY_UNITS = 1.0e7
 HALVINGS = 12
-NEXT_TO_NOTHING = 1e-6
+HALVINGS_OF_WHOLE, MOST_TRIALS = 8, 50
 Least = Callable[[Serving, Prices], tuple[float, float] | None]
 """Units and capacity that are needed at least under an objective."""
+Whole = Callable[[Serving, Prices], WholeSet | None]
+"""Whole units and a store that serve."""
 
 
 def why_none(plan: DesignPlan, everything: list[Combination], looked: list[Looked], span: Span) -> str:
-    """The reason, and the nearest asks, at the combination with the most light a unit. All sizes are lower bounds: less is no use."""
+    """The reason, and the nearest asks, at the combination with the most light a unit. Whole systems that serve, and what
+    split units need at the least."""
     best = max(looked, key=lambda one: (one.best_unit_kwh, -one.number))
     return why_none_at(plan, everything[best.number], best, span)
 
@@ -48,46 +53,65 @@ def why_none_at(plan: DesignPlan, combination: Combination, best: Looked, span: 
             return None
         return float(found.units.sum()), found.capacity_kwh
 
+    def whole(serving: Serving, objective: Prices) -> WholeSet | None:
+        """The best whole units found; None if none serves."""
+        found = None
+        if plan.facings:
+            found = all_sets(sunlight.candidates, light, serving, objective, 0.0)
+        if found is None:
+            with suppress(Infeasible):
+                split = over_candidates(sunlight, light, serving.terms(repeats=True), objective)
+                found = near_split(
+                    split, serving, objective, sunlight.light_kwh, turning=not plan.facings, most_trials=MOST_TRIALS
+                )  # fmt: skip
+        return found
+
     limits = f"up to {plan.most_units} units"
     if math.isfinite(prices.most_kwh):
         limits += f" and {prices.most_kwh:.4g} kWh of storage"
-    ways = []
-    if (units := _fewest(serving, prices, least)) is not None:
-        ways.append(f"at least {math.ceil(units - 1e-6)} units (most_units)")
-    if (capacity := _smallest(serving, prices, least)) is not None:
-        ways.append(f"at least {capacity:.4g} kWh of storage ([store])")
-    share = _highest_share(serving, prices, least)
-    if share is not None:
-        ways.append(f"a reliability of {share:.4f} at most ([sizing] of the load file)")
+    ways = [_fewest(serving, prices, least, whole), _smallest(serving, prices, least, whole)]
+    ways = [way for way in [*ways, _highest_share(serving, prices, least, whole)] if way]
+    if best.dark_hours > 0.0:
+        reason = f"the longest stretch without light is {best.dark_hours:.0f} hours"
+    else:
+        reason = "there is light all the time, but too little of it"
     if least(serving, prices) is not None:
         reason = "units may be split there, but no whole ones were found that serve"
     elif not ways:
         reason = (
-            f"no number of units and no store carry it: the longest stretch without light is {best.dark_hours:.0f} hours, and "
+            f"no number of units and no store carry it: {reason}, and "
             "what larger stores keep they lose standing, or loads draw on what no light reaches"
         )
-    else:
-        reason = f"the longest stretch without light is {best.dark_hours:.0f} hours"
-    nearest = f"; what may serve: {'; or '.join(ways)}" if ways else ""
+    nearest = f"; what serves: {'; or '.join(ways)}" if ways else ""
     return f"nothing serves {asked} with {limits}. At {combination.name}, which has the most light a unit, {reason}{nearest}"
 
 
-def _fewest(serving: Serving, prices: Prices, least: Least) -> float | None:
-    """Units needed with the store as it is limited."""
-    found = least(serving, replace(prices, most_units=MANY_UNITS, per_unit=1.0, per_kwh=NEXT_TO_NOTHING))
-    return None if found is None or found[0] <= prices.most_units else float(found[0])
+def _fewest(serving: Serving, prices: Prices, least: Least, whole: Whole) -> str:
+    """Units needed with the store as it is limited, in words; nothing where they are not what lacks."""
+    many = replace(prices, most_units=MANY_UNITS, per_unit=1.0, per_kwh=NEXT_TO_NOTHING)
+    needed = least(serving, many)
+    if needed is None or needed[0] <= prices.most_units:
+        return ""
+    found = whole(serving, many)
+    bound = f"at least {math.ceil(needed[0] - 1e-6)} units (most_units)"
+    return bound if found is None else f"{_system(found)}, {bound}"
 
 
-def _smallest(serving: Serving, prices: Prices, least: Least) -> float | None:
-    """Capacity needed with as many units as there may be."""
+def _smallest(serving: Serving, prices: Prices, least: Least, whole: Whole) -> str:
+    """Capacity needed with as many units as there may be, in words."""
     if not math.isfinite(prices.most_kwh):
-        return None
-    found = least(serving, replace(prices, most_kwh=math.inf, per_unit=NEXT_TO_NOTHING, per_kwh=1.0))
-    return None if found is None or found[1] <= prices.most_kwh else float(found[1])
+        return ""
+    large = replace(prices, most_kwh=math.inf, per_unit=NEXT_TO_NOTHING, per_kwh=1.0)
+    needed = least(serving, large)
+    if needed is None or needed[1] <= prices.most_kwh:
+        return ""
+    found = whole(replace(serving, choices_kwh=(), most_kwh=math.inf), large)
+    bound = f"at least {needed[1]:.4g} kWh of storage ([store])"
+    return bound if found is None else f"{_system(found)}, {bound}"
 
 
-def _highest_share(serving: Serving, prices: Prices, least: Least) -> float | None:
-    """The largest share that something may serve within the limits, rounded down."""
+def _highest_share(serving: Serving, prices: Prices, least: Least, whole: Whole) -> str:
+    """The largest share that something serves within the limits, in words, rounded down."""
     low, high = 0.0, serving.reliability
     for _ in range(HALVINGS):
         middle = 0.5 * (low + high)
@@ -95,4 +119,18 @@ def _highest_share(serving: Serving, prices: Prices, least: Least) -> float | No
             high = middle
         else:
             low = middle
-    return math.floor(low * 1e4) / 1e4 if low > 0.0 else None
+    if low < 1e-4:
+        return ""
+    bound = f"a reliability of {math.floor(low * 1e4) / 1e4:.4f} at most ([sizing] of the load file)"
+    served, found, high = 0.0, None, low
+    for _ in range(HALVINGS_OF_WHOLE):
+        share = math.floor(0.5e4 * (served + high)) / 1e4
+        if (tried := whole(replace(serving, reliability=share), prices)) is None:
+            high = share
+        else:
+            served, found = share, tried
+    return bound if found is None else f"{served:.4f} by {_system(found)}, {bound}"
+
+
+def _system(found: WholeSet) -> str:
+    return f"{found.units} units with {found.capacity_kwh:.4g} kWh"

@@ -163,13 +163,16 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
     from yieldsim.planning.system.branch_and_bound import branched, unbranched
     from yieldsim.planning.system.column_generation import Infeasible, relaxed
     from yieldsim.planning.system.joint_turns import jointly_turned
-    from yieldsim.planning.system.most_delivered import least_rate, most_delivered
+    from yieldsim.planning.system.most_delivered import all_delivering, least_rate, most_delivered
     from yieldsim.planning.system.whole_units import all_sets
 
     ready, serving, sunlight = laid_out(plan, combination, span)
     prices, once = prices_of(plan, combination)
     terms = serving.terms(repeats=True)
     turning = not plan.facings
+    given = (
+        None if turning else (sunlight.candidates, sunlight.light_kwh(sunlight.candidates), serving, prices)
+    )
     most_kwh = most_delivered_kwh(plan, sunlight)
     try:
         split = relaxed(
@@ -188,15 +191,11 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
         if plan.objective == "mass-per-kwh":
             rated = least_rate(split, sunlight, terms, prices, once, turning=turning)
             branches = rated.branched
-            whole = most_delivered(rated, sunlight, serving, terms, prices, once, turning=turning)
-        elif not turning:
-            whole = all_sets(
-                sunlight.candidates,
-                sunlight.light_kwh(sunlight.candidates),
-                serving,
-                prices,
-                split.proof.least,
-            )
+            whole = None if given is None else all_delivering(*given, once)
+            if whole is None:
+                whole = most_delivered(rated, sunlight, serving, terms, prices, once, turning=turning)
+        elif given is not None:
+            whole = all_sets(*given, split.proof.least)
         if whole is None and plan.objective != "mass-per-kwh":
             whole = whole_near(split, serving, prices, sunlight, turning=turning)
         if whole is not None and plan.objective != "mass-per-kwh":

@@ -272,7 +272,10 @@ def bound_row(
 ) -> BoundResult:
     """The least bound of all combinations, the gap to the design, and what it covers."""
     bounds = [row["least"] for row in table if row["least"] is not None]
-    reached = designed[best.number].cost
+    reached, branches = designed[best.number].cost, designed[best.number].branches
+    assert branches is not None
+    # of a rate and of a number of units nothing is left out
+    once = once_kg(plan, table[best.number]["mast_height_m"]) if plan.objective == "mass" else 0.0
     least = min([*bounds, reached])
     covered = [
         "any dispatch, even one that knows the whole run beforehand",
@@ -285,8 +288,11 @@ def bound_row(
         covered.append(
             "designs that serve the nominal run: those for 90 of 100 draws that do so too cost no less"
         )
-    if best.complete and len(table) == 1:
-        covered[0] = "the dispatch of budget; every set of the orientations given was tried"
+    if any(one.complete for one in designed.values()):
+        covered[:2] = [
+            "the dispatch of budget, where every set of whole units in the orientations given was tried",
+            *([] if len(designed) == len(table) == 1 else covered[:2]),
+        ]
     return {
         "least": least,
         "reached": reached,
@@ -297,7 +303,7 @@ def bound_row(
         "rounding": "light of a unit by hours as the search reads it, within 0.1 % of an estimate's",
         "certificate": "certificate.npz: prices of light, stored energy and shortfall by hour, and the light they were checked on",
         "certificate_of": best.number,
-        "certificate_least": designed[best.number].least,
+        "certificate_least": branches.least + once,
     }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -32,8 +33,8 @@ if TYPE_CHECKING:
 Json = dict[str, Any]
 RELIABILITIES = (0.9, 0.95, 0.98, 0.99, 0.995, 0.999, 1.0)
 UNIT_RATIOS = (0.75, 0.85, 0.95, 1.0, 1.1, 1.25, 1.5, 2.0)
-FRONT_TRIALS = 50
-"""Sets tried for each share of the front."""
+FRONT_TRIALS, FRONT_SETS = 50, 500
+"""Sets tried for each share of the front; where there are no more of given orientations, all of them."""
 TURNS = (1, 2, 3, 4, 6, 9, 12)
 """Numbers of turns by hand that are looked at."""
 MORE_TRACKERS = 4
@@ -70,14 +71,15 @@ def by_reliability(
     sunlight: Sunlight,
     prices: Prices,
 ) -> list[Json]:
-    """The lightest designs found for other shares served, from the facings that were priced."""
+    """The lightest designs found for other shares served, from the facings that were priced; what serves more serves less, too."""
     from yieldsim.planning.orientation.mount_frames import of_mounts
     from yieldsim.planning.system.column_generation import Infeasible, solved_again
-    from yieldsim.planning.system.whole_units import near_split
+    from yieldsim.planning.system.whole_units import all_sets, near_split
 
     assert best.split is not None
     assert best.mounts is not None
-    rows = []
+    candidates = sunlight.candidates
+    rows: list[Json] = []
     for share in sorted({*RELIABILITIES, serving.reliability}):
         asked = replace(serving, reliability=share)
         row: Json = {"reliability": share, "units": None, "storage_kwh": None, "mass_kg": None}
@@ -95,9 +97,14 @@ def by_reliability(
         except Infeasible:
             rows.append(row)
             continue
-        found = near_split(
-            split, asked, prices, sunlight.light_kwh, turning=not plan.facings, most_trials=FRONT_TRIALS
-        )
+        found = None
+        if plan.facings:
+            light = sunlight.light_kwh(candidates)
+            found = all_sets(candidates, light, asked, prices, split.proof.least, FRONT_SETS)
+        if found is None:
+            found = near_split(
+                split, asked, prices, sunlight.light_kwh, turning=not plan.facings, most_trials=FRONT_TRIALS
+            )
         if found is not None:
             row |= {
                 "units": found.units,
@@ -108,7 +115,17 @@ def by_reliability(
                 ),
             }
         rows.append(row)
+    for less, more in reversed(list(pairwise(rows))):
+        if less["reliability"] != serving.reliability and _cost(plan, more) < _cost(plan, less):
+            less |= more | {"reliability": less["reliability"]}
     return rows
+
+
+def _cost(plan: DesignPlan, row: Json) -> tuple[float, float]:
+    """What orders designs of a front; infinite without one."""
+    if row["mass_kg"] is None:
+        return math.inf, math.inf
+    return (row["units"], row["storage_kwh"]) if plan.objective == "units" else (row["mass_kg"], 0.0)
 
 
 def by_units(

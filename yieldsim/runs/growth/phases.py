@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from yieldsim.base.constants import DAYS_PER_YEAR
+from yieldsim.base.constants import DAYS_PER_YEAR, SECONDS_PER_DAY
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.plans.design import DesignPlan, GrowthPhase
@@ -49,7 +49,7 @@ class PhaseSpan:
 
 def years_between(first: np.datetime64, last: np.datetime64) -> float:
     """Years of 365.25 days from one moment to another."""
-    return float((last - first) / np.timedelta64(1, "s")) / 86_400.0 / DAYS_PER_YEAR
+    return float((last - first) / np.timedelta64(1, "s")) / SECONDS_PER_DAY / DAYS_PER_YEAR
 
 
 def phase_spans(
@@ -110,19 +110,25 @@ def units_left(
 ) -> FloatArray:
     """Of each flight until a phase, (flights,): what its units still deliver when the phase's run begins.
 
-    The run itself counts the fibre's darkening from there on. The lens is taken as at the phase's end.
+    The run itself counts darkening by years and dose of a new unit's fibre, and its lens's dose. The lens's darkening by years is
+    taken as at the phase's end; where dose slows down or hastens, what is left of the fibre is as in the run's worse end.
     """
     from yieldsim.energy.fibre import darkening_transmittance
+    from yieldsim.energy.radiation_loss import fibre_left, lens_left
 
-    own, fibre, life = spans[number], combination.collector.fibre, plan.load.life
+    collector, own, life = combination.collector, spans[number], plan.load.life
+    fibre = collector.fibre
+    run_s = np.array([0.0, own.run_years]) * DAYS_PER_YEAR * SECONDS_PER_DAY
     loss = life.lens_darkening_per_year if life is not None else 0.0
     left = []
     for flight in range(number + 1):
         at_end = years_between(spans[flight].begin_utc, own.end_utc)
-        before_run = max(at_end - own.run_years, 0.0)
+        before_s = max(at_end - own.run_years, 0.0) * DAYS_PER_YEAR * SECONDS_PER_DAY
         share = (1.0 - loss) ** at_end
         if fibre is not None:
-            share *= float(darkening_transmittance(fibre, before_run * DAYS_PER_YEAR * 86_400.0))
+            share *= float(darkening_transmittance(fibre, before_s))
+        share *= float(lens_left(collector, before_s) / lens_left(collector, 0.0))
+        share *= float((fibre_left(collector, before_s + run_s) / fibre_left(collector, run_s)).min())
         left.append(share)
     return np.array(left)
 

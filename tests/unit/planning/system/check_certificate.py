@@ -7,8 +7,8 @@ price, leaves
     value  <=  sum over units of (worth of a unit)  +  capacity * (worth of a kWh of capacity)
 
 and where no unit is worth more than it costs (nor a kWh of capacity), the right side is at most the cost of the design. Prices that
-are too high by a factor prove a bound that is lower by it. Where units are few there are two cases, up to n units and from n + 1
-units: every design is in one of them.
+are too high by a factor prove a bound that is lower by it. Where units are few there are cases: up to n units facing a part of the
+sky, or n + 1 and more, again and again. Every design is in one of them.
 """
 
 import sys
