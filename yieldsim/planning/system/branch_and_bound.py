@@ -31,7 +31,7 @@ MOST_BLOCKS = 14_000
 """So many blocks are solved for in all: programmes take about as long as they have blocks, and `FIXED_BLOCKS` more."""
 LEAST_SOLVED, FIXED_BLOCKS = 24, 20
 WHOLE = 1e-3
-ROLLED_PROOF = 150
+ROLLED_PROOF = 12
 """A proof over every facing and roll takes as long as so many programmes."""
 TRIED_FIRST, TRIED_LATER, FIRST = 6, 2, 6
 """Parts whose cases are worked out before one is taken, for so many of the first cases, and later."""
