@@ -8,7 +8,7 @@ p, square to q, such that at every q' within a distance d
 the slope by least squares over the directions around, the height by the largest remainder there. q' - q is -w x q, but for
 
     tangential part of  w x (w x q) / 2    at most  |w . q| |w x q| / 2
-    the third order                        at most  (lean + roll)^3 / 6
+    all of higher order                    at most  (lean + roll)^2 exp(lean + roll) d / 6
 
 which the height takes on. So over a whole sky the light is at most  sum F + w . sum p x q:  the first order in w cancels where light
 is gained on one side and lost on the other. Between the nodes of the grid, F and p x q are interpolated: a mean of planes lies above
@@ -141,6 +141,7 @@ def _planes(
     classes, rows, columns = light.shape
     wide, long = (rows - 1) // every + 1, (columns - 1) // every + 1
     height, slope = np.zeros((classes, wide, long)), np.zeros((classes, wide, long, 3))
+    higher = (lean + roll) ** 2 * math.exp(lean + roll) / 6.0
     low_t, low_l = (1 - rows if fold_t else 0), (1 - columns if fold_l else 0)
     for place in prange(classes * wide):
         k, i = place // wide, place % wide * every
@@ -205,7 +206,7 @@ def _planes(
                         slope_a, slope_b = (fa * sbb - fb * sab) / square, (fb * saa - fa * sab) / square
             steep = math.hypot(slope_a, slope_b)
             along = lean * math.sin(incidence) + roll * z
-            found += steep * (0.5 * along * move + (lean + roll) ** 3 / 6.0)
+            found += steep * move * (0.5 * along + higher)
             at = (k, i // every, j // every)
             height[at] = found
             slope[at[0], at[1], at[2], 0] = slope_a * ax + slope_b * bx
