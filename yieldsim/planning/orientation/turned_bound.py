@@ -5,20 +5,26 @@ All ways to stand are cut into patches: leans of a facing up to `lean` from its 
 
     d = lean + roll sin(incidence + lean)
 
-so a patch is bounded by reading the sky through an acceptance that at every direction is at least all of those within d
-(`widened_grid`). Patches that can't beat the best are dropped, of the others the lean or the roll is cut, whichever moves the
-Sun more. Where a facing is cut in four, rolls of the parts are counted from their own middles: between carrying optics from the
-old middle and from the new one lies the area of a triangle on the sphere, at most lean^2 / 2, which is added to the roll.
+so a patch is bounded by reading the sky through planes above the acceptance within d (`optics.acceptance_planes`), or, while d is
+large, through an acceptance that at every direction is at least all of those within d (`widened_grid`). Patches that can't beat the
+best are dropped, of the others the lean or the roll is cut, whichever moves the Sun more. Where a facing is cut in four, rolls of the
+parts are counted from their own middles: between carrying optics from the old middle and from the new one lies the area of a triangle
+on the sphere, at most lean^2 / 2, which is added to the roll.
 """
 
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
+from numba import prange
+from numpy.typing import NDArray
 
+from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.optics.acceptance_interpolator import widened_grid
+from yieldsim.optics.acceptance_interpolator import Lookup, widened_grid
+from yieldsim.optics.acceptance_planes import Planes, highest, planes_above
 from yieldsim.planning.orientation.mount_frames import (
     Facings,
     axes_enu_xyz,
@@ -28,11 +34,38 @@ from yieldsim.planning.orientation.mount_frames import (
 )
 from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.orientation.optimise import Added
+from yieldsim.planning.sunlight.facing_energy_kernels import kept_rates, light_of
 
 FIRST_HALF_DEG = 4.0
-MOST_PATCHES = 80_000
-"""About so many patches may be read, times the effort."""
+MOST_PATCHES = 40_000
+"""About so many patches may be read, times the root of the effort: the bound closes with the square of their width."""
 SETTLED = 1e-3
+MET = 256
+"""So many of the most promising patches are read at their middles, too."""
+PLANES_FROM_DEG = 3.0
+"""Where directions move by no more, planes are taken."""
+
+
+class _Optics:
+    """A lookup by which widened ones and planes are kept: they are the same for every sky."""
+
+    def __init__(self, ready: Lookup) -> None:
+        self.ready = ready
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Optics) and self.ready.grid is other.ready.grid
+
+    def __hash__(self) -> int:
+        return id(self.ready.grid)
+
+
+@lru_cache(maxsize=64)
+def _above(optics: _Optics, lean: float, roll: float) -> Planes | Lookup | None:
+    """What patches are read through; None where that reaches to the plane of the aperture."""
+    most = lean + roll * math.sin(min(optics.ready.reach_rad + lean, 0.5 * math.pi))
+    if most > math.radians(PLANES_FROM_DEG):
+        return widened_grid(optics.ready, lean, roll)
+    return planes_above(optics.ready, lean, roll)
 
 
 def turned_bound(
@@ -66,20 +99,38 @@ def turned_bound(
     bound, settled, spent = np.full(len(axes), kept), best_kwh * (1.0 + SETTLED), 0
     while True:
         lean = half * math.sqrt(2.0)
-        wide = widened_grid(ready, lean, roll)
-        if wide is not None:
+        above = _above(_Optics(ready), lean, roll)
+        if above is not None:
             tilt = np.degrees(np.arccos(np.clip(axes[:, 2, 2], -1.0, 1.0)))
             # the cleanest rate of dust within a patch is that of one of its ends
             side = math.degrees(lean)
             rate = np.minimum(*(rate_of(np.clip(tilt + off, 0.0, 180.0)) for off in (-side, side)))
-            bound = sky.with_lookup(wide).period_kwh(axes, tilt, rate).sum(axis=1) / prospect.years
+            if isinstance(above, Lookup):
+                bound = sky.with_lookup(above).period_kwh(axes, tilt, rate).sum(axis=1)
+            else:
+                shares = np.ascontiguousarray(sky.sky.dust.shares(rate))
+                bands = sky.bands
+                of = np.repeat(bands.radius_class, bands.first[:, -1] - bands.first[:, 0])
+                bound = _most_kwh(
+                    np.ascontiguousarray(axes), shares, bands.block, bands.cell, bands.cells_of, of, bands.block_rad,
+                    *above, lean, roll,
+                )  # fmt: skip
+            bound = bound / prospect.years
             if added is not None:
                 bound = bound + _added_about(added, axes, tilt, side)
             spent += len(axes)
+            # a better facing met on the way leaves fewer to look at
+            first = axes[np.argsort(-bound, kind="stable")[:MET]]
+            middle = facings_of_axes(first)
+            met = prospect.annual_kwh(middle)
+            if added is not None:
+                still = np.zeros(middle.count)
+                met = met + added(middle.tilt_deg, still, middle.azimuth_deg, still)
+            settled = max(settled, float(met.max()) * (1.0 + SETTLED))
             kept = min(kept, max(float(bound.max(initial=0.0)), settled))
             axes, bound = axes[bound > settled], bound[bound > settled]
         by_lean = lean >= roll * math.sin(min(ready.reach_rad + lean, 0.5 * math.pi))
-        if len(axes) == 0 or spent + (4 if by_lean else 2) * len(axes) > MOST_PATCHES * effort:
+        if len(axes) == 0 or spent + (4 if by_lean else 2) * len(axes) > MOST_PATCHES * math.sqrt(effort):
             break
         if by_lean:
             axes = _quartered(axes, 0.5 * half)
@@ -102,6 +153,57 @@ def _added_about(added: Added, axes: FloatArray, tilt_deg: FloatArray, lean_deg:
         sine = math.sin(math.radians(lean_deg)) / np.sin(np.radians(tilt_deg))
     aside = np.where(off_pole > lean_deg, np.degrees(np.arcsin(np.clip(sine, 0.0, 1.0))), 180.0)
     return added(tilt_deg, np.full(len(tilt_deg), lean_deg), azimuth, aside)
+
+
+@njit(cache=True, parallel=True)
+def _most_kwh(
+    axes: FloatArray, shares: FloatArray, block: FloatArray, cell: FloatArray, cells_of: NDArray[np.int64],
+    class_of: NDArray[np.int64], margin: float, values: FloatArray, first_t: float, step_t: float, fold_t: bool,
+    first_l: float, step_l: float, fold_l: bool, sides: FloatArray, reach: float, lean: float, roll: float,
+) -> FloatArray:  # fmt: skip
+    """The most light within a lean and a roll of axes (n, 3, 3), (n,), through planes.
+
+    shares     (n, rates)  of the dust rates
+    class_of   (blocks,)  of the disc's radius; blocks reach `margin` beyond their directions
+    """
+    found = np.zeros(axes.shape[0])
+    cos_reach, aside = math.cos(min(reach + margin, 0.5 * math.pi)), math.sin(margin)
+    sines, cosines = np.sin(sides), np.cos(sides)
+    for i in prange(axes.shape[0]):
+        ax, ay, az = axes[i, 0, 0], axes[i, 0, 1], axes[i, 0, 2]
+        bx, by, bz = axes[i, 1, 0], axes[i, 1, 1], axes[i, 1, 2]
+        nx, ny, nz = axes[i, 2, 0], axes[i, 2, 1], axes[i, 2, 2]
+        own, total, about_x, about_y, about_z = shares[i], 0.0, 0.0, 0.0, 0.0
+        begin, until = kept_rates(own)
+        for k in range(block.shape[0]):
+            east, north, up, kwh = light_of(block, k, own, begin, until)
+            z = nx * east + ny * north + nz * up
+            if z < cos_reach:
+                continue
+            x, y = ax * east + ay * north + az * up, bx * east + by * north + bz * up
+            if (
+                x * cosines[0] - z * sines[0] < -aside
+                or x * cosines[1] - z * sines[1] > aside
+                or y * cosines[2] - z * sines[2] < -aside
+                or y * cosines[3] - z * sines[3] > aside
+            ):
+                continue
+            table = values[class_of[k]]
+            for c in range(cells_of[k], cells_of[k + 1]):
+                east, north, up, kwh = light_of(cell, c, own, begin, until)
+                z = nx * east + ny * north + nz * up
+                if z <= 0.0:
+                    continue
+                x, y = ax * east + ay * north + az * up, bx * east + by * north + bz * up
+                height, by_x, by_y, by_z = highest(
+                    table, first_t, step_t, fold_t, first_l, step_l, fold_l, x, y, z
+                )
+                total += kwh * height
+                about_x += kwh * by_x
+                about_y += kwh * by_y
+                about_z += kwh * by_z
+        found[i] = total + lean * math.hypot(about_x, about_y) + roll * abs(about_z)
+    return found
 
 
 def _middles(half: float) -> Facings:

@@ -30,8 +30,10 @@ MOST_UNITS, MOST_UNITS_OF_LONG, LONG_BLOCKS = 20.0, 12.0, 500
 MOST_BLOCKS = 14_000
 """So many blocks are solved for in all: programmes take about as long as they have blocks, and `FIXED_BLOCKS` more."""
 LEAST_SOLVED, FIXED_BLOCKS = 24, 20
+TIMES_BLOCKS = 3
+"""Blocks are cut for cases, to so many times those of the split solution."""
 WHOLE = 1e-3
-ROLLED_PROOF = 150
+ROLLED_PROOF = 12
 """A proof over every facing and roll takes as long as so many programmes."""
 TRIED_FIRST, TRIED_LATER, FIRST = 6, 2, 6
 """Parts whose cases are worked out before one is taken, for so many of the first cases, and later."""
@@ -98,6 +100,7 @@ def unbranched(split: Relaxed) -> Branched:
         limits=(),
         units=split.units,
         capacity_kwh=split.capacity_kwh,
+        blocks=split.blocks,
         stored_kwh=split.stored_kwh,
         prices=split.prices,
         limit_prices=LimitPrices((), np.zeros(0), np.zeros(0)),
@@ -139,6 +142,7 @@ class _Node:
     least: float
     worth_anywhere: float | None = None
     searched: bool = False
+    cut: bool = False
     part: Part | None = None
     number: int = 0
     children: tuple[_Node, _Node] | None = None
@@ -157,6 +161,7 @@ class _Tree:
         self._slack = split.least / split.proof.least
         self._most = max(int(effort * MOST_BLOCKS / (len(split.blocks.first) + FIXED_BLOCKS)), LEAST_SOLVED)
         self._left = self._most
+        self._most_blocks = TIMES_BLOCKS * len(split.blocks.first)
         near = (split.proof.unit > 0.97 * split.proof.unit.max()) | (split.units > LEAST_UNITS)
         found = self._pool.solved((), np.flatnonzero(near))
         # whole units were sought from the split ones before
@@ -187,8 +192,20 @@ class _Tree:
                 node.searched = True
                 self._cost = min(self._cost, sought(self._pool.split(node.found)))
                 continue
+            if not node.cut:
+                node.cut = True
+                if self._pool.cut(node.found, self._most_blocks):
+                    self._solve_again(node)
+                    continue
             if not self._branch(node, TRIED_FIRST if passed <= FIRST else TRIED_LATER):
                 break
+
+    def _solve_again(self, node: _Node) -> None:
+        """A case over the blocks that there are now."""
+        self._left -= 1
+        closer = self._turned(self._pool.solved(node.found.limits, self._pool.promising(node.found)))
+        if closer.least > node.least:
+            node.found, node.least, node.worth_anywhere = closer, closer.least, None
 
     def _hopeless(self, least: float) -> bool:
         """Whether what was solved brought the bound too little of the way to its goal."""

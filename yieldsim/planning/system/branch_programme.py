@@ -24,7 +24,7 @@ from yieldsim.planning.system.linear_programme import (
     programme,
     solution,
 )
-from yieldsim.planning.system.row_aggregation import Blocks
+from yieldsim.planning.system.row_aggregation import Blocks, gaining_blocks, turning_points
 from yieldsim.planning.system.sky_parts import LimitPrices, UnitLimit
 from yieldsim.planning.system.terms import Prices, Terms
 
@@ -36,7 +36,7 @@ class Limited:
     """A solution, and what its prices prove.
 
     units      (facings,)  of the pool as it was
-    stored_kwh    (blocks,)  usable state of the store at their ends
+    blocks, stored_kwh   (blocks,)  usable state of the store at their ends
     least      no design within the limits, of the facings listed, costs less
     value, store   of the bound before it is scaled
     unit       (facings,)  worth of one unit, with what limits add
@@ -46,6 +46,7 @@ class Limited:
     limits: tuple[UnitLimit, ...]
     units: FloatArray
     capacity_kwh: float
+    blocks: Blocks
     stored_kwh: FloatArray
     prices: RowPrices
     limit_prices: LimitPrices
@@ -70,10 +71,30 @@ class Pool:
         self.delivered_kwh = np.zeros(facings.count) if delivered_kwh is None else delivered_kwh
         self.rate = 0.0
         self.facings, self.light_kwh = facings, light_kwh
-        self.terms, self.objective, self.blocks, self.lit = terms, objective, blocks, lit
-        self._by_block = blocks.sums(light_kwh)
-        self._lit_blocks = blocks.sums(np.asarray(lit, dtype=np.float64)) > 0.0
+        self.terms, self.objective, self.lit = terms, objective, lit
         self._dear = dear
+        self._merge(blocks)
+
+    def _merge(self, blocks: Blocks) -> None:
+        self.blocks = blocks
+        self._by_block = blocks.sums(self.light_kwh)
+        self._lit_blocks = blocks.sums(np.asarray(self.lit, dtype=np.float64)) > 0.0
+
+    def cut(self, found: Limited, most: int) -> bool:
+        """Cut blocks that a solution gains by, as `column_generation` does for that of all designs; whether there are any.
+
+        most   blocks there may be
+        """
+        units, light_kwh = float(found.units.sum()), self.light_kwh[:, : len(found.units)] @ found.units
+        gaining = gaining_blocks(
+            light_kwh, self.terms, found.blocks, units, found.capacity_kwh, found.stored_kwh
+        )
+        at = turning_points(light_kwh, self.terms, units)
+        blocks = self.blocks.split(at[np.repeat(gaining, found.blocks.length)[at]])
+        if not len(self.blocks.first) < len(blocks.first) <= most:
+            return False
+        self._merge(blocks)
+        return True
 
     def add(self, some: Facings, light_kwh: FloatArray, delivered_kwh: FloatArray | None = None) -> None:
         """Further facings."""
@@ -116,7 +137,7 @@ class Pool:
             cost=found.least,
             prices=found.prices,
             proof=proof,
-            blocks=self.blocks,
+            blocks=found.blocks,
         )
 
     def lowered(self, found: Limited, share: float) -> Limited:
@@ -195,6 +216,7 @@ class Pool:
             limits=limits,
             units=units,
             capacity_kwh=answer.capacity_kwh,
+            blocks=self.blocks,
             stored_kwh=answer.stored_kwh,
             prices=prices,
             limit_prices=limit_prices,

@@ -22,7 +22,7 @@ from itertools import combinations_with_replacement
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.orientation.mount_frames import Facings, together
+from yieldsim.planning.orientation.mount_frames import Facings, leaned, together
 from yieldsim.planning.system.branch_and_bound import Branched, Case
 from yieldsim.planning.system.branch_programme import Limited, Pool
 from yieldsim.planning.system.column_generation import (
@@ -33,6 +33,8 @@ from yieldsim.planning.system.column_generation import (
     Relaxed,
     solved_again,
 )
+from yieldsim.planning.system.joint_turns import WAYS_DEG
+from yieldsim.planning.system.local_search import SINGLE_UNITS
 from yieldsim.planning.system.pricing import Sunlight, climbed, priced, worth_bound
 from yieldsim.planning.system.serving import Serving
 from yieldsim.planning.system.terms import Prices, Terms
@@ -45,6 +47,8 @@ MOST_PROOFS, LEAST_LOWER = 12, 5e-4
 """How often a rate is lowered until it is proven over every facing, and by how much at least, twice that each time."""
 MORE_FACINGS, MOST_MOVES, GAIN = 12, 600, 1e-6
 """Facings beside those of the set that single units are moved to, and how many moves are tried."""
+LEANS, MOST_LEANS = np.array([0.6, 0.3, 0.15, 0.07]), 400
+"""Steps, in those between candidates, by which single units are turned at the end, and how many turns of each are tried."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -182,7 +186,85 @@ def most_delivered(
                 light_kwh=total,
                 cost=cost,
             )
-    return None if found is None else _moved(found, split, sunlight, serving, objective, once)
+    if found is None:
+        return None
+    found = _moved(found, split, sunlight, serving, objective, once)
+    return _leaned(found, sunlight, serving, objective, once) if turning and units <= SINGLE_UNITS else found
+
+
+@dataclass(slots=True, eq=False)
+class _Reached:
+    """A number of units with the least mass for each kWh so far, and whether another light in all, (rows,), makes it less."""
+
+    serving: Serving
+    objective: Prices
+    once: float
+    units: int
+    total_kwh: FloatArray
+    capacity_kwh: float
+    cost: float
+    trials: int = 0
+
+    @property
+    def ratio(self) -> float:
+        return (self.once + self.cost) / float(self.total_kwh.sum())
+
+    def improves(self, tried_kwh: FloatArray) -> bool:
+        """Whether it does; it is kept then."""
+        objective, ratio = self.objective, self.ratio
+        # the largest store with which the move would pay
+        bare = self.units * objective.per_unit
+        most = (ratio * float(tried_kwh.sum()) - self.once - bare) / max(objective.per_kwh, 1e-300)
+        if most <= 0.0:
+            return False
+        self.trials += 1
+        needed = self.serving.capacity_kwh(
+            tried_kwh, self.units, self.capacity_kwh or None, min(most, objective.most_kwh)
+        )
+        if needed is None:
+            return False
+        cost = bare + needed * objective.per_kwh
+        if (self.once + cost) / float(tried_kwh.sum()) >= ratio * (1.0 - GAIN):
+            return False
+        self.total_kwh, self.capacity_kwh, self.cost = tried_kwh, needed, cost
+        return True
+
+
+def _leaned(
+    whole: WholeSet, sunlight: Sunlight, serving: Serving, objective: Prices, once: float
+) -> WholeSet:
+    """The same units, each turned a little where that makes a delivered kWh weigh less."""
+    some = whole.facings.take(np.repeat(np.arange(whole.facings.count), whole.counts))
+    light = sunlight.light_kwh(some)
+    reached = _Reached(serving, objective, once, whole.units, whole.light_kwh, whole.capacity_kwh, whole.cost)
+    for step in LEANS * sunlight.step_deg:
+        better, reached.trials = True, 0
+        while better and reached.trials < MOST_LEANS:
+            better = False
+            for place in range(some.count):
+                near = _around(some.take([place]), float(step), rolls=sunlight.prospect.rolls_matter)
+                lights = sunlight.light_kwh(near)
+                # those that deliver most first
+                for way in np.argsort(-lights.sum(axis=0), kind="stable").tolist():
+                    if reached.improves(reached.total_kwh + lights[:, way] - light[:, place]):
+                        light[:, place], better = lights[:, way], True
+                        for column, turned in zip(some, near, strict=True):
+                            column[place] = turned[way]
+                        break
+    return WholeSet(
+        facings=some,
+        counts=np.ones(some.count, np.int64),
+        capacity_kwh=reached.capacity_kwh,
+        light_kwh=reached.total_kwh,
+        cost=reached.cost,
+    )
+
+
+def _around(one: Facings, step_deg: float, *, rolls: bool) -> Facings:
+    """A facing leaned by a step each way, and rolled by it where that matters."""
+    near = leaned(one, np.full(len(WAYS_DEG), step_deg), WAYS_DEG)
+    turned = [one._replace(roll_deg=one.roll_deg + by) for by in (-step_deg, step_deg)] if rolls else []
+    return together(near, *turned)
 
 
 def all_delivering(
@@ -225,33 +307,24 @@ def _moved(
     some = together(whole.facings, split.facings.take(shown))
     light = sunlight.light_kwh(some)
     counts = np.append(whole.counts, np.zeros(len(shown), np.int64))
-    units, total, capacity = whole.units, whole.light_kwh, whole.capacity_kwh
-    ratio, cost, trials, better = (once + whole.cost) / float(total.sum()), whole.cost, 0, True
-    while better and trials < MOST_MOVES:
+    reached = _Reached(serving, objective, once, whole.units, whole.light_kwh, whole.capacity_kwh, whole.cost)
+    better = True
+    while better and reached.trials < MOST_MOVES:
         better = False
         for out in np.flatnonzero(counts).tolist():
             for into in range(some.count):
-                if into == out or trials >= MOST_MOVES:
+                if into == out or reached.trials >= MOST_MOVES:
                     continue
-                tried = total + light[:, into] - light[:, out]
-                # the largest store with which the move would pay
-                most = (ratio * float(tried.sum()) - once - units * objective.per_unit) / max(
-                    objective.per_kwh, 1e-300
-                )
-                if most <= 0.0:
-                    continue
-                trials += 1
-                needed = serving.capacity_kwh(tried, units, capacity or None, min(most, objective.most_kwh))
-                if needed is None:
-                    continue
-                price = units * objective.per_unit + needed * objective.per_kwh
-                if (once + price) / float(tried.sum()) < ratio * (1.0 - GAIN):
-                    ratio, cost = (once + price) / float(tried.sum()), price
-                    total, capacity, better = tried, needed, True
+                if reached.improves(reached.total_kwh + light[:, into] - light[:, out]):
+                    better = True
                     counts[out] -= 1
                     counts[into] += 1
                     break
     used = np.flatnonzero(counts)
     return WholeSet(
-        facings=some.take(used), counts=counts[used], capacity_kwh=capacity, light_kwh=total, cost=cost
+        facings=some.take(used),
+        counts=counts[used],
+        capacity_kwh=reached.capacity_kwh,
+        light_kwh=reached.total_kwh,
+        cost=reached.cost,
     )

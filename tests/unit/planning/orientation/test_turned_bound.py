@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 from yieldsim.base.model import BiaxialAcceptance
 from yieldsim.optics.acceptance_interpolator import light, widened_grid
+from yieldsim.optics.acceptance_planes import highest, planes_above
 from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.orientation.turned_bound import turned_bound
@@ -58,6 +60,35 @@ def test_a_widened_lookup_is_above_all_within_its_turns(table):
 
 
 @pytest.mark.parametrize("table", TABLES)
+def test_planes_are_above_all_that_turned_optics_get(table):
+    """Directions drawn, turned by a lean between two halves of a roll as in the proof: height and slope there are above the light."""
+    ready = lookup(table, np.array([0.27]))
+    rng = np.random.default_rng(4)
+    for lean_deg, roll_deg in ((1.5, 2.0), (0.4, 1.0), (0.05, 0.1)):
+        lean, roll = np.radians(lean_deg), np.radians(roll_deg)
+        planes = planes_above(ready, lean, roll)
+        grid = planes[1:7]
+        wide = widened_grid(ready, lean, roll)
+        least, over, over_wide = np.inf, 0.0, 0.0
+        for _ in range(3000):
+            cosine = 1.0 - rng.random() * (1.0 - np.cos(ready.reach_rad + 2.0 * lean))
+            around, way = 2.0 * np.pi * rng.random(2)
+            sine = np.sqrt(1.0 - cosine**2)
+            seen = np.array([sine * np.cos(around), sine * np.sin(around), cosine])
+            lean_by = lean * np.sqrt(rng.random()) * np.array([np.cos(way), np.sin(way), 0.0])
+            roll_by = roll * (2.0 * rng.random() - 1.0) * np.array([0.0, 0.0, 1.0])
+            turns = [Rotation.from_rotvec(by) for by in (0.5 * roll_by, lean_by, 0.5 * roll_by)]
+            turned = (turns[0] * turns[1] * turns[2]).inv().apply(seen)
+            height, *slope = highest(planes.values[0], *grid, *seen)
+            least = min(least, height + slope @ (lean_by + roll_by) - light(ready, 0, *turned))
+            over += height - light(ready, 0, *seen)
+            over_wide += light(wide, 0, *seen) - light(ready, 0, *seen)
+        assert least >= -1e-12
+        # along ramps nothing is lost; around kinks and edges much less than without slopes
+        assert over <= 0.75 * over_wide
+
+
+@pytest.mark.parametrize("table", TABLES)
 def test_no_facing_is_above_the_bound(weighed, table):
     azimuth = np.radians(np.arange(0.0, 180.0, 3.0))
     up = np.radians(20.0 + 25.0 * np.sin(azimuth))
@@ -78,8 +109,8 @@ def test_no_facing_is_above_the_bound(weighed, table):
     best = float(prospect.annual_kwh(some).max())
     loose, close = (turned_bound(prospect, best, effort) for effort in (0.3, 4.0))
     assert best <= close <= loose
-    # an acceptance of 8 deg widened by what the patches of this effort leave
-    assert close <= 1.05 * best
+    # what the patches of this effort leave
+    assert close <= 1.025 * best
 
 
 def test_optics_open_to_the_horizon_are_bounded_by_all_light(weighed):
