@@ -3,12 +3,13 @@
     python tests/benchmarks/bench_facings.py --small [--case WORDS] [--goal GOAL] [--cache FOLDER] [--write]
 
 Each case is a site and a table of acceptance; four goals; one unit by `best_facing`, more by one call of `choose_units`, whose
-curve holds the smaller sets. Without --write the values are compared with `facings_reached.csv` (those of --small) and the
-script fails where one is worse by more than 0.1 %. Times are user CPU seconds of the call whose largest set a row is; two small
-cases are searched first, so that compiling is left out. Set NUMBA_NUM_THREADS=1 and OPENBLAS_NUM_THREADS=1: threads that wait
-for a busy machine count as user time.
+curve holds the smaller sets. Without --write the values are compared with the rows of `facings_reached.csv` for the same
+span, and the script fails where one is worse by more than 0.1 %; a value without such a row is printed as not compared. The
+table holds half a year (--small); --write without it adds rows for the whole one. Times are user CPU seconds of the call whose
+largest set a row is; two small cases are searched first, so that compiling is left out. Set NUMBA_NUM_THREADS=1 and
+OPENBLAS_NUM_THREADS=1: threads that wait for a busy machine count as user time.
 
---small   half a year at most, and 12 units for every third case only (else 4)
+--small   half a year, and 12 units for every third case only (else 4)
 --cache   keep the weighed skies there, for the next run
 """
 
@@ -45,7 +46,10 @@ from yieldsim.planning.unit_sets.design import choose_units
 from yieldsim.runs.setup.prepare import prepare
 
 TABLE = Path(__file__).with_name("facings_reached.csv")
-COLUMNS = ("case", "goal", "units", "value", "upper_bound", "cpu_s")
+COLUMNS = ("case", "goal", "units", "end", "value", "upper_bound", "cpu_s")
+START, HALF_YEAR, WHOLE_YEAR = "2027-01-01", "2027-07-01", "2028-01-01"
+"""Runs begin at the first; `end` in the table says to which of the others."""
+Key = tuple[str, ...]
 WORSE = 1e-3
 LOAD_SHARE = 0.5
 """A load asks steadily for this share of the mean light on an aperture that follows the Sun."""
@@ -142,7 +146,7 @@ def prospect_of(site: str, optics: str, small: bool, cache: Path | None) -> tupl
         mounts=(Mount(tilt_deg=45.0, azimuth_deg=0.0),),
         acceptance=table,
     )
-    ready = prepare(noun, collector, "2027-01-01", "2027-07-01" if small else "2028-01-01")
+    ready = prepare(noun, collector, START, HALF_YEAR if small else WHOLE_YEAR)
     kept = None if cache is None else cache / f"{site}-{optics}-{'small' if small else 'whole'}.pickle"
     if kept is not None and kept.exists():
         sky, track = pickle.loads(kept.read_bytes())
@@ -163,7 +167,7 @@ def prospect_of(site: str, optics: str, small: bool, cache: Path | None) -> tupl
 
 def rows_of(
     case: tuple[str, str], goals: tuple[Goal, ...], most: int, small: bool, cache: Path | None
-) -> Iterator[dict[str, Any]]:
+) -> Iterator[dict[str, str]]:
     """Values of one case."""
     prospect, asked_kwh = prospect_of(*case, small, cache)
     for goal in goals:
@@ -182,18 +186,26 @@ def rows_of(
             yield {
                 "case": ", ".join(case),
                 "goal": goal,
-                "units": units,
+                "units": str(units),
+                "end": HALF_YEAR if small else WHOLE_YEAR,
                 "value": f"{score:.7g}",
                 "upper_bound": f"{one.upper_bound:.7g}",
                 "cpu_s": "" if math.isnan(spent_here) else f"{spent_here:.2f}",
             }
 
 
-def compared(row: dict[str, Any], known: dict[tuple[str, str, str], dict[str, str]]) -> float:
-    """How much worse a value is than the one reached before, as a share; negative where it is better."""
-    before = known.get((row["case"], row["goal"], str(row["units"])))
+def key_of(row: dict[str, str]) -> Key:
+    """What tells rows of the table apart."""
+    return tuple(row[column] for column in COLUMNS[:4])
+
+
+def compared(row: dict[str, str], known: dict[Key, dict[str, str]]) -> float | None:
+    """How much worse a value is than the one reached before over the same span, as a share; negative where it is better; None
+    where there is none."""
+    before = known.get(key_of(row))
     if before is None:
-        return 0.0
+        print(*row.values(), "not compared: no such row in the table", sep="  ", flush=True)
+        return None
     reached, was = float(row["value"]), float(before["value"])
     worse = (reached - was if row["goal"] == "shortest-gap" else was - reached) / max(abs(was), 1e-9)
     beaten = row["goal"] != "shortest-gap" and reached > float(row["upper_bound"]) * (1.0 + 1e-9)
@@ -219,27 +231,29 @@ def main() -> None:
     known = {}
     if TABLE.exists():
         with TABLE.open() as file:
-            known = {(row["case"], row["goal"], row["units"]): row for row in csv.DictReader(file)}
+            known = {key_of(row): row for row in csv.DictReader(file)}
     goals: tuple[Goal, ...] = tuple(given.goal) or GOALS
     for warm in (("mercury equator", "cone 8"), ("mercury equator", "lopsided")):
         list(rows_of(warm, goals, 2, True, given.cache))
-    worse = []
+    worse, alone = [], 0
     for number, case in enumerate(CASES):
         if given.case and not any(words in ", ".join(case) for words in given.case):
             continue
         most = 12 if number % 3 == 0 or not given.small else 4
         for row in rows_of(case, goals, most, given.small, given.cache):
             share = compared(row, known)
+            alone += share is None
             if given.write:
-                known[row["case"], row["goal"], str(row["units"])] = row
-                print(*row.values(), sep="  ", flush=True)
-            elif share > WORSE:
+                known[key_of(row)] = row
+            elif share is not None and share > WORSE:
                 worse.append(row)
         if given.write:
             with TABLE.open("w", newline="") as file:
                 writer = csv.DictWriter(file, COLUMNS)
                 writer.writeheader()
                 writer.writerows(known.values())
+    if alone:
+        print(f"{alone} values were compared with nothing: the table has no row for their span")
     if worse:
         raise SystemExit(f"{len(worse)} values are worse by more than {WORSE:.1%}")
 

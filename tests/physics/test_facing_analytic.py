@@ -66,7 +66,7 @@ def test_a_fixed_sun_is_the_best_facing_and_losses_are_those_of_the_curve(weighe
     best = best_facing(FacingProblem(prospect, "annual"))
     assert best.score == pytest.approx(0.9 * 0.5 * 8760, rel=1e-4)
     assert best.score <= best.bound <= best.score * 1.01
-    gap, light = prospect.gap_and_light_hours(best.facing)
+    gap, light = prospect.gap_hours(best.facing), prospect.light_hours(best.facing)
     assert (gap[0], light[0]) == (0.0, 8760.0)
     for row in losses_when_off(prospect, facings(59.0, 222.0), (2.0, 8.0)):
         off = row["off_deg"]
@@ -172,7 +172,7 @@ def test_turning_everything_changes_nothing(weighed):
     also = facings(some.tilt_deg, some.azimuth_deg + 77.3)
     # cells fall differently; the light of their means does not (see the bound)
     np.testing.assert_allclose(looked.annual_kwh(some), turned.annual_kwh(also), rtol=3e-3, atol=0.05)
-    np.testing.assert_array_equal(looked.gap_and_light_hours(some)[1], turned.gap_and_light_hours(also)[1])
+    np.testing.assert_array_equal(looked.light_hours(some), turned.light_hours(also))
     first, second = best_facing(FacingProblem(looked, "annual")), best_facing(FacingProblem(turned, "annual"))
     assert first.score == pytest.approx(second.score, rel=1e-3)
 

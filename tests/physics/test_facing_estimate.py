@@ -116,7 +116,7 @@ def test_sweep_is_within_two_in_a_thousand_of_estimates(case):
     assert len(lit) == 5
     some = of_mounts(tuple(lit))
     swept, months = 3 * prospect.annual_kwh(some), 3 * prospect.month_kwh(some)
-    gap, light = prospect.gap_and_light_hours(some)
+    gap, light = prospect.gap_hours(some), prospect.light_hours(some)
     bound = 3 * prospect.year.cell_error_kwh(axes_enu_xyz(some), some.tilt_deg)
     for place_of, mount in enumerate(lit):
         ds = estimate(site, replace(collector, mounts=(mount,)))

@@ -107,7 +107,7 @@ def test_shortest_gap(weighed, seed):
     prospect = weighed(*ridge(seed), WIDE, step_minutes=30, steps=2)
     found = best_facing(FacingProblem(prospect, "shortest-gap"))
     grid = spread_over_sky(0.75, np.zeros(1))
-    gap, _ = prospect.gap_and_light_hours(grid)
+    gap = prospect.gap_hours(grid)
     assert -found.score <= gap.min() / 0.998 + prospect.track.step_hours
 
 

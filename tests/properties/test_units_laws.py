@@ -61,7 +61,7 @@ def test_light_from_behind_counts_for_nothing(weighed, seed):
     # looking away from the highest Sun by more than acceptance and a right angle
     down = facings(180.0, 0.0)
     assert prospect.annual_kwh(down)[0] == 0.0
-    assert prospect.gap_and_light_hours(down)[1][0] == 0.0
+    assert prospect.light_hours(down)[0] == 0.0
 
 
 @settings(

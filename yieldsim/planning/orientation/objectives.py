@@ -25,10 +25,11 @@ from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
 from yieldsim.planning.sunlight.facing_energy import Sweep
 from yieldsim.planning.sunlight.sunlit_series import (
-    gaps_and_hours,
+    gap_hours,
     interval_power_w,
     lit_runs,
     longest_gap_steps,
+    runs_of_facings,
 )
 
 Goal = Literal["annual", "worst-month", "shortest-gap", "load"]
@@ -121,9 +122,14 @@ class Prospect:
         sweep = self.scout_months if scout else self.months
         return sweep.period_kwh(axes_enu_xyz(some), some.tilt_deg)
 
-    def gap_and_light_hours(self, some: Facings) -> tuple[FloatArray, FloatArray]:
-        """Longest gap and hours delivering over the run, (n,) each."""
-        return gaps_and_hours(self.track, self.year.ready, axes_enu_xyz(some), some.tilt_deg)
+    def gap_hours(self, some: Facings) -> FloatArray:
+        """Longest gap over the run, (n,)."""
+        return gap_hours(self.track, self.year.ready, axes_enu_xyz(some), some.tilt_deg)
+
+    def light_hours(self, some: Facings) -> FloatArray:
+        """Hours delivering over the run, (n,)."""
+        runs = runs_of_facings(self.track, self.year.ready, axes_enu_xyz(some), some.tilt_deg)
+        return np.array([float((ends - starts).sum()) for starts, ends in runs]) * self.track.step_hours
 
     def power_w(self, some: Facings, place: int) -> FloatArray:
         """Power of one unit of one of the facings in each interval, (intervals,): steps of time, no cells of
@@ -223,7 +229,7 @@ class FacingProblem:
         most = None if at_least is None else -at_least + 0.5 * track.step_hours * share
         if scout and not ready.is_round:
             ready = ready._replace(disc_xy=ready.disc_xy[:0])
-        gap, _ = gaps_and_hours(track, ready, axes_enu_xyz(some), some.tilt_deg, most)
+        gap = gap_hours(track, ready, axes_enu_xyz(some), some.tilt_deg, most)
         return np.asarray(-gap + 0.5 * track.step_hours * share)[:, None]
 
 

@@ -87,31 +87,29 @@ def is_cut(first: int, length: int, count: int) -> bool:
 # ---------------------------------------------------------------- many facings
 
 
-def gaps_and_hours(
+def gap_hours(
     track: LitSteps,
     ready: Lookup,
     axes_enu_xyz: FloatArray,
     tilt_deg: FloatArray,
     most_hours: FloatArray | None = None,
-) -> tuple[FloatArray, FloatArray]:
-    """Longest gap and hours delivering of each facing, (n,) hours each; axes (n, 3, 3), tilts (n,).
+) -> FloatArray:
+    """Longest gap of each facing, (n,) hours; axes (n, 3, 3), tilts (n,).
 
-    most_hours   (n,)  a facing whose gap is longer is given up as soon as that is known: infinite gap, part
-        of the hours
+    most_hours   (n,)  a facing whose gap is longer is given up as soon as that is known: infinite gap
     """
     count = len(axes_enu_xyz)
     most = np.full(count, np.inf) if most_hours is None else np.broadcast_to(most_hours, (count,))
     most_steps = np.minimum(np.floor(most / track.step_hours + 1e-6), 2.0 * track.step_count)
-    gap, delivering = np.empty(count), np.empty(count)
+    gap = np.empty(count)
     groups = [(track, np.arange(count))]
     if track.at_tilt(0.0) is not track:
         tilts, of = np.unique(tilt_deg, return_inverse=True)
         groups = [(track.at_tilt(float(tilt)), np.flatnonzero(of == k)) for k, tilt in enumerate(tilts)]
     for own, places in groups:
         axes = np.ascontiguousarray(axes_enu_xyz[places])
-        found = gaps_of(own.rows, ready, axes, most_steps[places], own.fastest_rad, own.step_count)
-        gap[places], delivering[places] = found[:, 0], found[:, 1]
-    return gap * track.step_hours, delivering * track.step_hours
+        gap[places] = gaps_of(own.rows, ready, axes, most_steps[places], own.fastest_rad, own.step_count)
+    return gap * track.step_hours
 
 
 def interleaved(count: int) -> NDArray[np.int64]:

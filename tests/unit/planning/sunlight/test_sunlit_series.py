@@ -53,7 +53,7 @@ def test_runs_gaps_and_hours_are_those_of_every_step(weighed, table):
     sun, power = sky()
     prospect = weighed(sun, power, table, step_minutes=30, steps=2)
     some = some_facings()
-    gap, light = prospect.gap_and_light_hours(some)
+    gap, light = prospect.gap_hours(some), prospect.light_hours(some)
     for i, axes in enumerate(axes_enu_xyz(some)):
         every = (power > 0.0) & (acceptance_at(table, sun.astype(np.float32) @ axes.T, 0.2666) > 0.0)
         starts, ends = delivering_runs(prospect.track, prospect.year.ready, axes, float(some.tilt_deg[i]))
@@ -71,7 +71,7 @@ def test_runs_gaps_and_hours_are_those_of_every_step(weighed, table):
 def test_giving_up_early_changes_nothing_below_the_limit(weighed):
     prospect = weighed(*sky(), ROUND, step_minutes=30, steps=2)
     some = some_facings(count=60)
-    gap, _ = prospect.gap_and_light_hours(some)
+    gap = prospect.gap_hours(some)
     limit = float(np.median(gap))
     score = FacingProblem(prospect, "shortest-gap").score(some, at_least=np.full(60, -limit))
     plain = FacingProblem(prospect, "shortest-gap").score(some)
@@ -96,7 +96,7 @@ def test_lit_runs_and_what_no_mount_can_shorten(weighed):
     assert (ends - starts).sum() == (power > 0.0).sum()
     edges = np.flatnonzero(np.diff(np.concatenate([[1], (power > 0.0).astype(int), [1]])))
     assert prospect.dark_gap_hours == 0.5 * (edges[1::2] - edges[::2]).max()
-    gap, _ = prospect.gap_and_light_hours(some_facings())
+    gap = prospect.gap_hours(some_facings())
     assert (gap >= prospect.dark_gap_hours).all()
 
 
@@ -125,17 +125,17 @@ def test_dust_that_shuts_out_all_light_ends_delivery(weighed):
     sun = np.repeat(direction_enu_xyz([180.0], [45.0]), 960, axis=0)
     prospect = weighed(sun, np.full(960, 100.0), ROUND, dust=rates, load_days=days)
     # a level rate of cos 45: shut after 20 / cos(45) days
-    gap, light = prospect.gap_and_light_hours(facings(45.0, 180.0))
+    gap, light = prospect.gap_hours(facings(45.0, 180.0)), prospect.light_hours(facings(45.0, 180.0))
     assert light[0] == pytest.approx(480.0 / np.cos(np.radians(45.0)), abs=1.0)
     assert gap[0] == pytest.approx(960.0 - light[0])
-    upright = prospect.gap_and_light_hours(facings(50.0, 180.0))[1][0]
+    upright = prospect.light_hours(facings(50.0, 180.0))[0]
     assert upright > light[0]
     assert prospect.power_w(facings(45.0, 180.0), 0)[700] == 0.0
 
 
 def test_nothing_lit(weighed):
     prospect = weighed(sky()[0], np.zeros(STEPS), ROUND, step_minutes=30)
-    gap, light = prospect.gap_and_light_hours(some_facings(count=3))
+    gap, light = prospect.gap_hours(some_facings(count=3)), prospect.light_hours(some_facings(count=3))
     assert (gap == 0.5 * STEPS).all()
     assert (light == 0.0).all()
     assert prospect.annual_kwh(some_facings(count=3)).max() == 0.0
