@@ -116,12 +116,13 @@ def all_sets(
         units += 1
     if best is None:
         return None
-    return _whole(facings, best, trials, cost, complete=True)
+    return whole_of(facings, best, trials, cost, complete=True)
 
 
-def _whole(
+def whole_of(
     facings: Facings, counts: Counts, trials: Trials, cost: float, *, complete: bool = False
 ) -> WholeSet:
+    """A set that serves, as such."""
     capacity = trials.capacity(counts)
     assert capacity is not None
     used = np.flatnonzero(counts)
@@ -158,10 +159,10 @@ def near_split(
     if start is None or not math.isfinite(cost := trials.cost(start)):
         return None
     if units is not None:
-        return _whole(facings, start, trials, cost)
+        return whole_of(facings, start, trials, cost)
     most = most_trials or (MOST_TRIALS_OF_FEW if few else MOST_TRIALS)
     counts, cost = swapped(start, shares, trials, most)
-    return _whole(facings, counts, trials, cost)
+    return whole_of(facings, counts, trials, cost)
 
 
 def gathered(facings: Facings, shares: FloatArray) -> tuple[Facings, FloatArray]:
