@@ -120,7 +120,7 @@ def all_sets(
         units += 1
     if best is None:
         return None
-    return _whole(facings, best, trials, cost, complete=True)
+    return whole_of(facings, best, trials, cost, complete=True)
 
 
 def sets_of(facings: Facings, units: int) -> int:
@@ -128,9 +128,10 @@ def sets_of(facings: Facings, units: int) -> int:
     return math.comb(facings.count + units - 1, units)
 
 
-def _whole(
+def whole_of(
     facings: Facings, counts: Counts, trials: Trials, cost: float, *, complete: bool = False
 ) -> WholeSet:
+    """A set that serves, as such."""
     capacity = trials.capacity(counts)
     assert capacity is not None
     used = np.flatnonzero(counts)
@@ -174,9 +175,9 @@ def near_split(
     if start is None or not math.isfinite(cost := trials.cost(start)):
         return None
     if units is not None:
-        return _whole(facings, start, trials, cost)
+        return whole_of(facings, start, trials, cost)
     counts, cost = swapped(start, shares, trials, most)
-    return _whole(facings, counts, trials, cost)
+    return whole_of(facings, counts, trials, cost)
 
 
 def gathered(facings: Facings, shares: FloatArray) -> tuple[Facings, FloatArray]:

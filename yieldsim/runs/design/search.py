@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 
 CLOSE_GAP = 0.019
 """Bounds this near to a design are not brought nearer."""
+BEST_TURNED, WORTH_TURNING = 2, 1.02
+"""So many sets of different numbers of units are turned in continuous angles, if they cost at most this much of the best."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -197,7 +199,7 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
         elif given is not None:
             whole = all_sets(*given, split.proof.least)
         if whole is None and plan.objective != "mass-per-kwh":
-            whole = whole_near(split, serving, prices, sunlight, turning=turning)
+            whole = few_near(split, serving, prices, terms, sunlight, turning=turning)
         if whole is not None and plan.objective != "mass-per-kwh":
             tried = [whole]
             if turning:
@@ -261,6 +263,25 @@ def close_enough(plan: DesignPlan, cost: float, once: float) -> float:
     if plan.objective == "units":
         return math.ceil(cost - UNITS_TIE) - 1.0 + 2.0 * UNITS_TIE
     return (1.0 - CLOSE_GAP) * (cost + once) - once
+
+
+def few_near(
+    split: Relaxed, serving: Serving, prices: Prices, terms: Terms, sunlight: Sunlight, *, turning: bool
+) -> WholeSet | None:
+    """Few units by annealing, the best sets turned; more of them, or where that finds none, near to the split ones."""
+    from yieldsim.planning.system.annealing import near_number
+    from yieldsim.planning.system.local_search import SINGLE_UNITS, polished
+
+    found: list[WholeSet] = []
+    if split.units.sum() <= SINGLE_UNITS:
+        found = near_number(split, serving, prices, terms, sunlight)
+    if not found:
+        return whole_near(split, serving, prices, sunlight, turning=turning)
+    if not turning:
+        return found[0]
+    near = [one for one in found[:BEST_TURNED] if one.cost <= WORTH_TURNING * found[0].cost]
+    turned_sets = [polished(one, serving, prices, sunlight.light_kwh) for one in near]
+    return min(turned_sets, key=lambda one: one.cost)
 
 
 def whole_near(
