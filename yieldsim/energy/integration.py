@@ -18,6 +18,7 @@ from yieldsim.base.dataset import add
 from yieldsim.base.errors import CannotCompute
 from yieldsim.base.model import BiaxialAcceptance, Collector, HorizonMask, Site
 from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
+from yieldsim.base.year.time_grid import TimeGrid as TimeGrid
 from yieldsim.energy import soiling
 from yieldsim.energy.chain import (
     BY_DIRECTION,
@@ -60,34 +61,6 @@ POINTS = (
     "solar_longitude_deg",
     "local_true_solar_time_hours",
 )
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class TimeGrid:
-    """Output intervals: edges (n + 1,) as UTC labels and as TDB seconds."""
-
-    edge_utc: np.ndarray
-    edge_tdb_s: FloatArray
-
-    @property
-    def count(self) -> int:
-        """Number of intervals."""
-        return len(self.edge_utc) - 1
-
-    @property
-    def interval_s(self) -> float:
-        """Length of an interval, seconds of UTC."""
-        return float((self.edge_utc[1] - self.edge_utc[0]) / np.timedelta64(1, "ns")) / 1e9
-
-    def fine(self, first: int, last: int, steps: int) -> tuple[np.ndarray, FloatArray]:
-        """Middles of `steps` equal steps in each of the intervals first..last-1: UTC labels and TDB seconds."""
-        share = (np.arange(steps) + 0.5) / steps
-        edges = self.edge_tdb_s[first : last + 1]
-        tdb_s = (edges[:-1, None] + np.diff(edges)[:, None] * share).ravel()
-        width_ns = np.diff(self.edge_utc[first : last + 1]).astype(np.int64)
-        offset_ns = np.rint(width_ns[:, None] * share).astype(np.int64)
-        utc = (self.edge_utc[first:last].astype(np.int64)[:, None] + offset_ns).ravel()
-        return utc.astype("datetime64[ns]"), tdb_s
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

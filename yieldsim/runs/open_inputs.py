@@ -107,5 +107,18 @@ def refuse_progress(progress: object) -> None:
         raise refusal("", "progress", f"is {progress!r:.60}", "a function of (done, of), or None")
 
 
+def tracker_problems(downtime_fraction: float, stop_hours: float) -> list[Problem]:
+    """What is wrong with the standstill of a mount that follows the Sun."""
+    rows = (
+        ("tracker_downtime_fraction", downtime_fraction, 1.0),
+        ("tracker_stop_hours", stop_hours, 1e5),
+    )
+    return [
+        Problem("", key, f"is {value:g}", f"0 to {most:g}")
+        for key, value, most in rows
+        if not 0.0 <= value <= most
+    ]
+
+
 def _a(noun: str) -> str:
     return f"{'an' if noun[0] in 'aeiouAEIOU' else 'a'} {noun}"

@@ -15,7 +15,7 @@ from yieldsim.files.text.timestamps import FIRST_YEAR, LAST_YEAR, LEAP_SECOND, N
 if TYPE_CHECKING:
     import numpy as np
 
-    from yieldsim.energy.integration import TimeGrid
+    from yieldsim.base.year.time_grid import TimeGrid
 
 DEFAULT_START = "2027-01-01"
 LONGEST_YEARS = 60
@@ -195,7 +195,7 @@ def time_grid(start_utc: np.datetime64, end_utc: np.datetime64, interval_minutes
     import numpy as np
 
     from yieldsim.base.clock import tdb_seconds
-    from yieldsim.energy.integration import TimeGrid
+    from yieldsim.base.year.time_grid import TimeGrid
 
     refuse_interval(interval_minutes)
     interval = np.timedelta64(int(interval_minutes), "m")

@@ -57,7 +57,7 @@ def budget(
     about dust are answered too; with --uncertain, how sure it all is. Figures are estimates, no basis for
     life support without margins, independent checks and the approval of the responsible engineers.
     """
-    from yieldsim.files.output.dataset import refuse_file
+    from yieldsim.files.output.result_folder import refuse_file
     from yieldsim.runs.budget.output import budget_of, write_budget
     from yieldsim.runs.budget.run import budget as run
 

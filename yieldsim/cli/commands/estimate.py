@@ -51,7 +51,7 @@ def estimate(
 
     Direct sunlight only: a fixed concentrator makes no use of diffuse light.
     """
-    from yieldsim.files.output.dataset import refuse_file
+    from yieldsim.files.output.result_folder import refuse_file
     from yieldsim.runs.estimate.output import summary_of, write_estimate
     from yieldsim.runs.estimate.run import estimate as run
 

@@ -51,10 +51,7 @@ def estimate(
     Returns the hourly Dataset (dimensions time, mount, stage); its attribute "summary" holds the run's totals as JSON.
     Raises InputError, DataMissing or CannotCompute.
     """
-    from yieldsim.energy.integration import converge
-    from yieldsim.runs.estimate.summary import finished
-    from yieldsim.runs.estimate.tracking_comparison import estimate_following, tracker_problems
-    from yieldsim.runs.open_inputs import refuse_progress
+    from yieldsim.runs.open_inputs import refuse_progress, tracker_problems
     from yieldsim.runs.time_span import number
 
     gathered = Gathered()
@@ -81,6 +78,10 @@ def estimate(
         unknown_ground=unknown_ground,
         gathered=gathered,
     )
+    from yieldsim.energy.integration import converge
+    from yieldsim.runs.estimate.summary import finished
+    from yieldsim.runs.estimate.tracking_comparison import estimate_following
+
     result, change = converge(ready.setting, ready.grid, tolerance, progress)
     bounds = upper_bound(ready, result.delivered_kwh, tolerance)
     following = estimate_following(ready, result, *standstill)

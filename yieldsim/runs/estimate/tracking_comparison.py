@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
-from yieldsim.base.errors import Problem
 from yieldsim.base.results.estimate import FollowerResult, FollowingResult
 from yieldsim.energy.gaps import gaps, is_cut
 from yieldsim.energy.spectral_transmittance import energy_acceptance
@@ -19,19 +18,6 @@ from yieldsim.planning.unit_sets.units_matching_tracker import units_for_gaps
 if TYPE_CHECKING:
     from yieldsim.energy.integration import Integrated
     from yieldsim.runs.setup.prepare import Prepared
-
-
-def tracker_problems(downtime_fraction: float, stop_hours: float) -> list[Problem]:
-    """What is wrong with the standstill of a mount that follows the Sun."""
-    rows = (
-        ("tracker_downtime_fraction", downtime_fraction, 1.0),
-        ("tracker_stop_hours", stop_hours, 1e5),
-    )
-    return [
-        Problem("", key, f"is {value:g}", f"0 to {most:g}")
-        for key, value, most in rows
-        if not 0.0 <= value <= most
-    ]
 
 
 def follower_rows(

@@ -192,8 +192,7 @@ def questions_of(
     """The questions, checked, with the load file read. Raises InputError with all problems."""
     from yieldsim.base.load_model import LoadPlan
     from yieldsim.files.inputs.load import read_load
-    from yieldsim.runs.estimate.tracking_comparison import tracker_problems
-    from yieldsim.runs.open_inputs import given
+    from yieldsim.runs.open_inputs import given, tracker_problems
     from yieldsim.runs.time_span import number, whole_number
 
     gathered = Gathered()

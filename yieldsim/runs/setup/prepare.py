@@ -68,7 +68,6 @@ def prepare(
     gathered         what the run's other arguments were refused for: told together with the problems found here
     """
 
-    from yieldsim.energy.integration import Setting
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.ground.local_sphere import LocalSphere
     from yieldsim.ground.visible_disc import flat_dip_deg
@@ -109,6 +108,9 @@ def prepare(
     place, mask, horizon_sources, clear_mask = resolve_site(
         place, notes, lambda: sun_over(track, body, begin, finish), unknown_ground
     )
+    # whose libraries have been loaded beside the march over the terrain
+    from yieldsim.energy.integration import Setting
+
     design, optics_sources = resolve_collector(design, notes)
     body = place.body
     # the horizon falls with the curvature of the ground below, not with the distance to the body's centre
