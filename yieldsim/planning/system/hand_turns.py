@@ -59,12 +59,15 @@ def with_turns(
 
     found       of fixed units at the place: its facings, blocks and prices are begun with
     light_kwh   (rows of the run, facings)  of one unit of each of its facings
-    start       what was found for fewer turns: its plans are begun with, and its units are kept where none are cheaper
+    start       what was found for fewer turns, or units that are not turned: its plans are begun with, and its units are kept where
+                none are cheaper
     """
     rows, blocks = terms.rows, found.blocks
     lit = np.asarray(light_kwh[:rows].any(axis=1))
     lit_blocks = blocks.sums(np.asarray(lit, dtype=np.float64)) > 0.0
-    columns = light_kwh[:, found.units > LEAST_UNITS] if start is None else start.light_kwh
+    columns = light_kwh[:, found.units > LEAST_UNITS]
+    if start is not None:
+        columns = start.light_kwh if start.turns else np.concatenate([start.light_kwh, columns], axis=1)
     least, units, capacity = 0.0, np.zeros(0), 0.0
     for _ in range(MOST_ROUNDS):
         answer = solved(blocks.sums(columns[:rows]), lit_blocks, terms, blocks, objective)
@@ -110,6 +113,23 @@ def with_turns(
         kwh_per_unit=float(trials.light(whole).sum()) / number if number else None,
         light_kwh=kept,
         counts=whole,
+    )
+
+
+def unturned(
+    light_kwh: FloatArray, counts: NDArray[np.int64], capacity_kwh: float, objective: Prices
+) -> Turned:
+    """Units that serve as they stand, for turns to begin with: light (rows, mounts) of one unit of each mount, and their counts."""
+    units = int(counts.sum())
+    return Turned(
+        turns=0,
+        least=0.0,
+        units=units,
+        capacity_kwh=capacity_kwh,
+        cost=units * objective.per_unit + capacity_kwh * objective.per_kwh,
+        kwh_per_unit=None,
+        light_kwh=light_kwh,
+        counts=counts,
     )
 
 

@@ -252,8 +252,9 @@ def hand_turns(
     prices: Prices,
 ) -> list[Json]:
     """The lightest systems found whose units are turned by hand now and then, the design itself first; nothing where none is asked."""
+    from yieldsim.planning.orientation.mount_frames import of_mounts
     from yieldsim.planning.system.column_generation import Infeasible
-    from yieldsim.planning.system.hand_turns import with_turns
+    from yieldsim.planning.system.hand_turns import unturned, with_turns
 
     asked, split = plan.hand_turns, best.split
     if asked is None or split is None:
@@ -275,7 +276,8 @@ def hand_turns(
             None,
         )
     ]
-    found = None
+    counts = np.array([mount.count for mount in best.mounts])
+    found = unturned(sunlight.light_kwh(of_mounts(best.mounts)), counts, best.capacity_kwh, dearer)
     for turns in (turns for turns in TURNS if turns <= asked.most_turns):
         try:
             found = with_turns(split, light, serving, terms, dearer, turns, found)

@@ -133,3 +133,14 @@ def test_the_nearest_ask_serves(tmp_path, light):
     assert 0.99 * best <= float(lower) <= best <= float(most)
     path = asked(tmp_path / "more", power_w="2.6", reliability="0.99", most_units=units)
     assert yieldsim.design(path, **SPAN).summary["design"]["units"] <= int(units)
+
+
+def test_what_may_be_turned_is_no_heavier_than_what_stands_still_on_such_mounts(tmp_path):
+    path = asked(tmp_path, power_w="0.9", most_units="6")
+    turns = "[hand_turns]\nmost_turns = 2\nextra_kg = 0.05\n"
+    path.write_text(path.read_text(encoding="utf-8") + turns, encoding="utf-8")
+    fixed, *turned = yieldsim.design(path, **SPAN | {"end": "2027-12-10"}).summary["hand_turns"]
+    most = fixed["mass_kg"] + 0.05 * fixed["units"]
+    for row in turned:
+        assert row["least_kg"] <= row["mass_kg"] <= most + 1e-9
+        most = row["mass_kg"]
