@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy.sunlit import LitSteps
-from yieldsim.optics.acceptance_interpolator import Lookup, light
+from yieldsim.optics.acceptance_interpolator import Lookup, light_at
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
 from yieldsim.planning.sunlight.sunlit_series import is_cut, longest_gap_steps
 
@@ -184,12 +184,17 @@ def off_axis_light(
     """Acceptance times cosine (n,) at angles off the normal along the longitudinal axis, or the transverse
     one if `rolled`."""
     found = np.zeros(off_rad.shape[0])
+    # a lookup is dear to hand on: it is read here
+    is_round, curve, chord_step, grid = ready.is_round, ready.curve, ready.chord_step, ready.grid
+    first_t, step_t, fold_t = ready.first_t, ready.step_t, ready.fold_t
+    first_l, step_l, fold_l = ready.first_l, ready.step_l, ready.fold_l
     for i in range(off_rad.shape[0]):
-        side, along = math.sin(off_rad[i]), math.cos(off_rad[i])
-        if rolled:
-            found[i] = light(ready, radius_class[i], side, 0.0, along)
-        else:
-            found[i] = light(ready, radius_class[i], 0.0, side, along)
+        side, along, number = math.sin(off_rad[i]), math.cos(off_rad[i]), radius_class[i]
+        x, y = (side, 0.0) if rolled else (0.0, side)
+        found[i] = light_at(
+            is_round, curve[min(number, len(curve) - 1)], chord_step, grid[min(number, len(grid) - 1)],
+            first_t, step_t, fold_t, first_l, step_l, fold_l, x, y, along,
+        )  # fmt: skip
     return found
 
 

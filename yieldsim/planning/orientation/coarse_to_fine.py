@@ -30,7 +30,7 @@ ENOUGH = 0.2
 """Half the distance of facings may be this share of the table's narrower half-width, half that of rolls this share of
 the turn that takes the table's long side across its narrow one."""
 MOST_LEVELS = 5
-CELLS_PER_HALF_WIDTH = 5.0
+CELLS_PER_HALF_WIDTH = 3.0
 ROLLS_ACROSS = 5
 NODES_PER_PATCH = 2.0
 WIDEST_DEG = 88.0

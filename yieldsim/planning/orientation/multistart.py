@@ -29,7 +29,7 @@ FEW_PER_SEED = 15
 """So many times as many facings of a grid are judged before the rest, to tell which of these are worth it."""
 PER_SEED = 8
 """Gaps are followed to their ends at about so many times as many facings of a grid as there may be seeds: neighbours of one place."""
-KEPT = 1000
+KEPT = 500
 """Patches of turns that are cut up at each level."""
 SEED_APART_DEG = 4.0
 """Seeds that are turned against each other by less lead to the same place."""

@@ -36,7 +36,7 @@ Goal = Literal["annual", "worst-month", "shortest-gap", "load"]
 GOALS: tuple[Goal, ...] = ("annual", "worst-month", "shortest-gap", "load")
 Use = Callable[[FloatArray], float]
 """Energy put to use over the run, kWh, from delivered power (intervals,) in W."""
-SCOUT_CELLS_PER_HALF_WIDTH, SCOUT_STEPS_PER_HALF_WIDTH = 8.0, 4.0
+SCOUT_CELLS_PER_HALF_WIDTH, SCOUT_STEPS_PER_HALF_WIDTH = 6.5, 4.0
 LONGEST_SCOUT_STEP_S = 1800.0
 TIE = 1e-6
 """Share of the annual energy that tells facings with equal worst months apart."""
@@ -165,8 +165,8 @@ class Effort(NamedTuple):
 
 
 EFFORT: dict[Goal, Effort] = {
-    "annual": Effort(24, 3, 2, (0.16, 0.16), None),
-    "worst-month": Effort(24, 3, 2, (0.16, 0.16), None),
+    "annual": Effort(24, 3, 2, (0.16, 0.08), None),
+    "worst-month": Effort(24, 3, 2, (0.16, 0.08), None),
     "shortest-gap": Effort(16, 2, 8, (0.32, 0.64), 2.0),
     "load": Effort(4, 2, 1, (0.16, 0.16), 5.0),
 }

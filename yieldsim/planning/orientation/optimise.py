@@ -27,7 +27,7 @@ from yieldsim.planning.orientation.mount_frames import (
 )
 from yieldsim.planning.orientation.multistart import grid_step_deg, starts
 from yieldsim.planning.orientation.objectives import FacingProblem, Goal, Prospect
-from yieldsim.planning.orientation.pattern_search import distinct, search_turned
+from yieldsim.planning.orientation.pattern_search import LITTLE, distinct, search_turned
 
 FINEST_DEG = 0.04
 """Where the search stops; whole hundredths of a degree are tried after it."""
@@ -131,7 +131,9 @@ def best_facing(problem: FacingProblem, step_deg: float = 1.0, *, bounded: bool 
         if better is not None:
             reached, values = searched(problem, together(reached.take([0]), better), 0.25)
         bound = max(units * most, float(values[0]))
-    facing, best = in_hundredths(problem.score, reached, rolls=rolls)
+    # outages change by whole steps, and facings of equal ones lead there
+    little = 0.0 if problem.goal == "shortest-gap" else LITTLE
+    facing, best = in_hundredths(problem.score, reached, rolls=rolls, little=little)
     return Found(goal=problem.goal, facing=facing, score=best, bound=bound)
 
 
@@ -153,12 +155,17 @@ def searched(problem: FacingProblem, some: Facings, step_deg: float) -> tuple[Fa
 
 
 def in_hundredths(
-    score: Callable[[Facings, FloatArray | None], FloatArray], some: Facings, *, rolls: bool = False
+    score: Callable[[Facings, FloatArray | None], FloatArray],
+    some: Facings,
+    *,
+    rolls: bool = False,
+    little: float = 0.0,
 ) -> tuple[Facings, float]:
     """The best facing in whole hundredths of a degree around any of some, and its score.
 
     Gaps may change by a day from one hundredth to the next, poorest months of narrow tables by a hundredth: the one that is
     reported is the one that is meant.
+    little   a smaller share of the score is no gain
     """
     aside = np.array([-0.01, 0.0, 0.01])
     around = np.meshgrid(aside, aside, aside if rolls else np.zeros(1), indexing="ij")
@@ -174,7 +181,7 @@ def in_hundredths(
     for _ in range(MOST_HUNDREDTHS):
         near = whole(near, *around)
         values = score(near, np.full(near.count, reached))
-        if values.max() <= reached:
+        if values.max() <= reached + little * abs(reached):
             break
         best = near = near.take([int(values.argmax())])
         reached = float(values.max())
