@@ -15,7 +15,7 @@ from yieldsim.base.errors import InputError
 from yieldsim.cli.commands.trace import answer_lines
 from yieldsim.optics.raytrace.tracer import refine
 from yieldsim.report.layout import style
-from yieldsim.report.trace.page import PAGE_DPI, _compose, _heights_in
+from yieldsim.report.trace.page import PAGE_DPI, _compose, _heights_in, facts_of, foot_of
 from yieldsim.runs.trace.output import acceptance_frame, losses_frame, page_of
 from yieldsim.runs.trace.run import TraceRun, acceptance_from_prescription, trace
 
@@ -114,7 +114,7 @@ def once(folder: Path, text: str) -> TraceRun:
 def page_words(run: TraceRun) -> str:
     page = page_of(run)
     maps = " ".join(" ".join((one.title, *one.words)) for one in page.maps)
-    return " ".join((page.facts, maps, *page.foot)).replace(style.NARROW_SPACE, " ")
+    return " ".join((facts_of(page.summary), maps, *foot_of(page.summary))).replace(style.NARROW_SPACE, " ")
 
 
 @pytest.mark.parametrize(
@@ -209,7 +209,7 @@ def test_the_page_can_be_read(tmp_path: Path, text: str) -> None:
             across = min(one.x1, other.x1) - max(one.x0, other.x0)
             along = min(one.y1, other.y1) - max(one.y0, other.y0)
             assert min(across, along) < 2.0, (words, others)
-    foot = " ".join(page.foot)
+    foot = " ".join(foot_of(page.summary))
     source = run.summary["provenance"]["inputs"][0]
     assert f"yieldsim {run.summary['provenance']['version']}" in foot
     assert source["sha256"] in foot
