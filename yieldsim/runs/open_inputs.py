@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from yieldsim.base.errors import refusal, refuse
+from yieldsim.base.errors import Problem, refusal, refuse
 
 if TYPE_CHECKING:
     from yieldsim.base.load_model import LoadPlan, UncertainPlan
