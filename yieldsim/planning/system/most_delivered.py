@@ -33,7 +33,7 @@ from yieldsim.planning.system.column_generation import (
     Relaxed,
     solved_again,
 )
-from yieldsim.planning.system.joint_turns import WAYS_DEG
+from yieldsim.planning.system.joint_turns import LED_ON, WAYS_DEG, jointly_turned
 from yieldsim.planning.system.local_search import SINGLE_UNITS
 from yieldsim.planning.system.pricing import Sunlight, climbed, priced, worth_bound
 from yieldsim.planning.system.serving import Serving
@@ -156,10 +156,29 @@ def most_delivered(
     if turning:
         best = climbed(sunlight, priced(sunlight, np.ones(len(light))), best, 0.25 * sunlight.step_deg)
     best_light = sunlight.light_kwh(best)[:, 0]
-    found = near_split(split, serving, objective, sunlight.light_kwh, turning=turning, most_trials=1)
-    if found is not None and found.units != units:
-        found = None
-    ratio = np.inf if found is None else (once + found.cost) / float(found.light_kwh.sum())
+    few = turning and units <= SINGLE_UNITS
+
+    def ratio(one: WholeSet) -> float:
+        return (once + one.cost) / float(one.light_kwh.sum())
+
+    def filled(whole: WholeSet) -> WholeSet | None:
+        """With the units that it lacks, which face where one gets most."""
+        more = units - whole.units
+        total = whole.light_kwh + more * best_light
+        capacity = serving.capacity_kwh(total, units, whole.capacity_kwh or None)
+        if capacity is None:
+            return None
+        return WholeSet(
+            facings=together(whole.facings, best),
+            counts=np.append(whole.counts, more),
+            capacity_kwh=capacity,
+            light_kwh=total,
+            cost=units * objective.per_unit + capacity * objective.per_kwh,
+        )
+
+    rounded = near_split(split, serving, objective, sunlight.light_kwh, turning=turning, units=units)
+    begun = [] if rounded is None else [rounded]
+    served: list[tuple[float, Relaxed, Prices]] = []
     for share in SERVING_SHARES:
         number = max(1, round(share * units))
         prices = replace(objective, least_units=0.0, most_units=float(number))
@@ -171,25 +190,19 @@ def most_delivered(
             )
         if whole is None:
             break
-        more = units - whole.units
-        total = whole.light_kwh + more * best_light
-        capacity = serving.capacity_kwh(total, units, whole.capacity_kwh or None)
-        if capacity is None:
-            continue
-        cost = units * objective.per_unit + capacity * objective.per_kwh
-        if (once + cost) / float(total.sum()) < ratio:
-            ratio = (once + cost) / float(total.sum())
-            found = WholeSet(
-                facings=together(whole.facings, best),
-                counts=np.append(whole.counts, more),
-                capacity_kwh=capacity,
-                light_kwh=total,
-                cost=cost,
-            )
-    if found is None:
-        return None
-    found = _moved(found, split, sunlight, serving, objective, once)
-    return _leaned(found, sunlight, serving, objective, once) if turning and units <= SINGLE_UNITS else found
+        if (one := filled(whole)) is not None:
+            begun.append(one)
+            served.append((ratio(one), near, prices))
+    if few and served:
+        _, near, prices = min(served, key=lambda one: one[0])
+        whole = jointly_turned(near, serving, prices, sunlight, terms, np.inf)
+        one = None if whole is None else filled(whole)
+        begun += [] if one is None else [one]
+    reached = []
+    for one in sorted(begun, key=ratio)[: LED_ON if few else 1]:
+        moved = _moved(one, split, sunlight, serving, objective, once)
+        reached.append(_leaned(moved, sunlight, serving, objective, once) if few else moved)
+    return min(reached, key=ratio, default=None)
 
 
 @dataclass(slots=True, eq=False)
