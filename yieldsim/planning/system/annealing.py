@@ -30,11 +30,12 @@ ROWS_RUN, MOST_TRIALS = 1.2e8, 20_000
 """Rows of all trials from one beginning, and how many trials there are at most."""
 HOT, COOL = 0.6, 60.0
 """What a set may lack more than the one before it, at first, of a unit's part of what is allowed; and so many times less at last."""
-NEIGHBOURS = 12
+NEIGHBOURS, FEW_FACINGS = 12, 200
 ANEW = 1e-4
 """The next cost aimed at is lower by this share of what the store costs."""
-AIM, BEYOND = 1.08, 1.3
-"""A cost to aim at first, in that of split units; and how much dearer a set may be that lacks something with the store aimed at."""
+AIM, STEP, BEYOND = 1.08, 1.5, 1.3
+"""A cost to aim at first, in that of split units, where they are few by so many of them more; a set that lacks something with the
+store aimed at may be so much dearer."""
 MORE, AGAIN, WORTH_AGAIN = 2, 2, 1.02
 """Numbers of units tried above the split one; how often those that cost this much at most are begun anew."""
 Places = NDArray[np.int64]
@@ -225,8 +226,12 @@ def annealed(
             total += light_kwh[place]
         # more than is aimed at: the set that lacks least may come near to the best one
         capacity = _store(units, BEYOND * aim, per_unit, per_kwh, most_kwh, choices)
-        if capacity >= 0.0:
+        if capacity >= 0.0 and len(choices) == 0:
             best = units * per_unit + least_kwh(total, units, capacity, 1e-4, it) * per_kwh
+        for one in choices:
+            if one <= capacity and lacks(total, units, one, it) <= 0.0:
+                best = units * per_unit + one * per_kwh
+                break
     return best, found
 
 
@@ -242,7 +247,8 @@ class Choice:
     def of(cls, split: Relaxed) -> Choice:
         """Those that are in use or worth nearly as much as the best."""
         worth = split.proof.unit > NEARLY * split.proof.unit.max()
-        chosen = np.flatnonzero(worth | (split.units > LEAST_UNITS))
+        few = split.facings.count <= FEW_FACINGS
+        chosen = np.flatnonzero(worth | (split.units > LEAST_UNITS) | few)
         facings = split.facings.take(chosen)
         normals = axes_enu_xyz(facings)[:, 2]
         order = np.argsort(-(normals @ normals.T), axis=1, kind="stable")
@@ -316,6 +322,8 @@ def near_number(
         np.repeat(np.arange(choice.facings.count), rounded(shares, units))
         for units in sorted(numbers, key=lambda one: abs(one - total - 0.5))
     ]
-    found = choice.sets(starts, AIM * split.cost, serving, objective, terms, AGAIN)
+    # of very few units one more is a large step
+    aim = max(AIM, 1.0 + STEP / max(total, 1.0)) * split.cost
+    found = choice.sets(starts, aim, serving, objective, terms, AGAIN)
     judged = (choice.judged(one, serving, objective, sunlight.light_kwh) for one in found)
     return sorted((one for one in judged if one is not None), key=lambda one: one.cost)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,8 +11,6 @@ import numpy as np
 from yieldsim.base.clock import iso
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.plans.design import DesignPlan
-from yieldsim.planning.habitat import reliability as habitat_reliability
-from yieldsim.planning.habitat.dispatch import dispatch, store_of
 from yieldsim.planning.system.serving import Serving
 from yieldsim.runs.design.combinations import (
     Combination,
@@ -24,6 +21,7 @@ from yieldsim.runs.design.combinations import (
     prices_of,
     store_kg_per_kwh,
 )
+from yieldsim.runs.design.reliability_front import by_reliability, longest_outage_hours
 from yieldsim.runs.design.search import Designed
 
 if TYPE_CHECKING:
@@ -31,10 +29,7 @@ if TYPE_CHECKING:
     from yieldsim.planning.system.terms import Prices
 
 Json = dict[str, Any]
-RELIABILITIES = (0.9, 0.95, 0.98, 0.99, 0.995, 0.999, 1.0)
 UNIT_RATIOS = (0.75, 0.85, 0.95, 1.0, 1.1, 1.25, 1.5, 2.0)
-FRONT_TRIALS, FRONT_SETS = 50, 500
-"""Sets tried for each share of the front; where there are no more of given orientations, all of them."""
 TURNS = (1, 2, 3, 4, 6, 9, 12)
 """Numbers of turns by hand that are looked at."""
 MORE_TRACKERS = 4
@@ -53,79 +48,6 @@ def insight_of(plan: DesignPlan, combination: Combination, best: Designed, span:
         "tracker": tracker(plan, combination, serving, sunlight),
         "hand_turns": hand_turns(plan, combination, best, serving, sunlight, prices),
     }
-
-
-def longest_outage_hours(serving: Serving, light_kwh: FloatArray, units: int, capacity_kwh: float) -> float:
-    """Of the counted loads, in the run itself."""
-    needs = serving.needs_of(units)
-    flows = dispatch(light_kwh, needs, store_of(serving.storage, serving.row_hours, capacity_kwh))
-    found = habitat_reliability.served(needs, flows, habitat_reliability.counted(needs))
-    return found.longest_rows * serving.row_hours
-
-
-def by_reliability(
-    plan: DesignPlan,
-    combination: Combination,
-    best: Designed,
-    serving: Serving,
-    sunlight: Sunlight,
-    prices: Prices,
-) -> list[Json]:
-    """The lightest designs found for other shares served, from the facings that were priced; what serves more serves less, too."""
-    from yieldsim.planning.orientation.mount_frames import of_mounts
-    from yieldsim.planning.system.column_generation import Infeasible, solved_again
-    from yieldsim.planning.system.whole_units import all_sets, near_split
-
-    assert best.split is not None
-    assert best.mounts is not None
-    candidates = sunlight.candidates
-    rows: list[Json] = []
-    for share in sorted({*RELIABILITIES, serving.reliability}):
-        asked = replace(serving, reliability=share)
-        row: Json = {"reliability": share, "units": None, "storage_kwh": None, "mass_kg": None}
-        row["longest_outage_hours"] = None
-        if share == serving.reliability:
-            # the design itself
-            row |= {"units": best.units, "storage_kwh": best.capacity_kwh, "mass_kg": best.mass_kg}
-            light = sunlight.light_kwh(of_mounts(best.mounts))
-            total = light @ np.array([float(mount.count) for mount in best.mounts])
-            row["longest_outage_hours"] = longest_outage_hours(serving, total, best.units, best.capacity_kwh)
-            rows.append(row)
-            continue
-        try:
-            split = solved_again(best.split, sunlight, asked.terms(repeats=True), prices)
-        except Infeasible:
-            rows.append(row)
-            continue
-        found = None
-        if plan.facings:
-            light = sunlight.light_kwh(candidates)
-            found = all_sets(candidates, light, asked, prices, split.proof.least, FRONT_SETS)
-        if found is None:
-            found = near_split(
-                split, asked, prices, sunlight.light_kwh, turning=not plan.facings, most_trials=FRONT_TRIALS
-            )
-        if found is not None:
-            row |= {
-                "units": found.units,
-                "storage_kwh": found.capacity_kwh,
-                "mass_kg": mass_kg(plan, combination, found.units, found.capacity_kwh),
-                "longest_outage_hours": longest_outage_hours(
-                    asked, found.light_kwh, found.units, found.capacity_kwh
-                ),
-            }
-        rows.append(row)
-    for less, more in reversed(list(pairwise(rows))):
-        if less["reliability"] != serving.reliability and _cost(plan, more) < _cost(plan, less):
-            less |= more | {"reliability": less["reliability"]}
-    return rows
-
-
-def _cost(plan: DesignPlan, row: Json) -> tuple[float, float]:
-    """What orders designs of a front; infinite without one."""
-    if row["mass_kg"] is None:
-        return math.inf, math.inf
-    return (row["units"], row["storage_kwh"]) if plan.objective == "units" else (row["mass_kg"], 0.0)
 
 
 def by_units(

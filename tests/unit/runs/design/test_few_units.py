@@ -29,8 +29,8 @@ def lower_bound(path):
     return module.lower_bound(path)
 
 
-def designed(folder, *changes):
-    """The demo with larger and fewer units, light fixed masses, and other changes."""
+def small_design(folder, *changes):
+    """The demo with larger and fewer units, light fixed masses, and other changes: plan, combination, design."""
     for path in sites_folder().iterdir():
         if path.suffix in (".toml", ".csv"):
             shutil.copy(path, folder / path.name)
@@ -55,7 +55,12 @@ def designed(folder, *changes):
         (folder / name).write_text(text, encoding="utf-8")
     plan = read_plan(folder / "lantern-ridge.design.toml", Notes())[0]
     combination = combinations_of(plan)[0]
-    found = design_one(plan, combination, SPAN, math.inf)
+    return plan, combination, design_one(plan, combination, SPAN, math.inf)
+
+
+def designed(folder, *changes):
+    """A small design and its certificate."""
+    plan, combination, found = small_design(folder, *changes)
     return found, certificate_of(plan, combination, found)
 
 

@@ -1,0 +1,153 @@
+"""The front of mass against the share served: the lightest designs found for shares around that of the design.
+
+A design that serves more also serves less, with a smaller store: each set found for one share is judged for all of them, and no share
+has a heavier one than a larger share.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.base.plans.design import DesignPlan
+from yieldsim.planning.habitat import reliability as habitat_reliability
+from yieldsim.planning.habitat.dispatch import dispatch, store_of
+from yieldsim.planning.system.serving import Serving
+from yieldsim.runs.design.combinations import Combination, mass_kg
+from yieldsim.runs.design.search import Designed
+
+if TYPE_CHECKING:
+    from yieldsim.planning.system.pricing import Sunlight
+    from yieldsim.planning.system.terms import Prices
+    from yieldsim.planning.system.whole_units import WholeSet
+
+Json = dict[str, Any]
+RELIABILITIES = (0.9, 0.95, 0.98, 0.99, 0.995, 0.999, 1.0)
+FRONT_TRIALS, FRONT_SETS = 50, 500
+"""Sets of many units tried for each share; where there are no more of given orientations, all of them."""
+MUCH = 3.0
+"""What to aim at where a set serves a larger share with no store at all: so many times the cost of split units."""
+
+
+def longest_outage_hours(serving: Serving, light_kwh: FloatArray, units: int, capacity_kwh: float) -> float:
+    """Of the counted loads, in the run itself."""
+    needs = serving.needs_of(units)
+    flows = dispatch(light_kwh, needs, store_of(serving.storage, serving.row_hours, capacity_kwh))
+    found = habitat_reliability.served(needs, flows, habitat_reliability.counted(needs))
+    return found.longest_rows * serving.row_hours
+
+
+def by_reliability(
+    plan: DesignPlan,
+    combination: Combination,
+    best: Designed,
+    serving: Serving,
+    sunlight: Sunlight,
+    prices: Prices,
+) -> list[Json]:
+    """The lightest designs found by share served, from the facings that were priced; the design itself for its own."""
+    from yieldsim.planning.orientation.mount_frames import of_mounts
+    from yieldsim.planning.system.whole_units import WholeSet
+
+    assert best.mounts is not None
+    facings, counts = of_mounts(best.mounts), np.array([mount.count for mount in best.mounts])
+    light = sunlight.light_kwh(facings) @ counts.astype(np.float64)
+    own = WholeSet(
+        facings=facings, counts=counts, capacity_kwh=best.capacity_kwh, light_kwh=light, cost=best.cost
+    )
+    shares = sorted({*RELIABILITIES, serving.reliability})
+    sets, place = [own], shares.index(serving.reliability)
+    for away in (shares[:place][::-1], shares[place + 1 :]):
+        near = own
+        for share in away:
+            found = _sets_for(replace(serving, reliability=share), near, best, sunlight, prices, plan)
+            near = found[0] if found else near
+            sets += found
+    chosen: list[WholeSet | None] = []
+    for share in reversed(shares):
+        if share == serving.reliability:
+            chosen.append(own)
+            continue
+        asked = replace(serving, reliability=share)
+        known = [_judged(one, asked, prices) for one in sets]
+        serves = [one for one in [*known, *chosen[-1:]] if one is not None]
+        chosen.append(min(serves, key=lambda one: _order(plan, combination, one), default=None))
+    rows = zip(shares, reversed(chosen), strict=True)
+    return [_row(share, one, plan, combination, serving) for share, one in rows]
+
+
+def mass(plan: DesignPlan, combination: Combination, one: WholeSet) -> float:
+    """Of a set with its store, kg."""
+    return mass_kg(plan, combination, one.units, one.capacity_kwh)
+
+
+def _order(plan: DesignPlan, combination: Combination, one: WholeSet) -> tuple[float, float]:
+    """What a front puts first: light sets of many units, or few units with small stores."""
+    if plan.objective == "units":
+        return one.units, one.capacity_kwh
+    return mass(plan, combination, one), -one.units
+
+
+def _row(
+    share: float, one: WholeSet | None, plan: DesignPlan, combination: Combination, serving: Serving
+) -> Json:
+    row: Json = {"reliability": share, "units": None, "storage_kwh": None, "mass_kg": None}
+    row["longest_outage_hours"] = None
+    if one is None:
+        return row
+    return row | {
+        "units": one.units,
+        "storage_kwh": one.capacity_kwh,
+        "mass_kg": mass(plan, combination, one),
+        "longest_outage_hours": longest_outage_hours(serving, one.light_kwh, one.units, one.capacity_kwh),
+    }
+
+
+def _judged(one: WholeSet, asked: Serving, prices: Prices) -> WholeSet | None:
+    """The set with the store that it needs for another share; None where none is enough."""
+    capacity = asked.capacity_kwh(one.light_kwh, one.units, one.capacity_kwh or None)
+    if capacity is None:
+        return None
+    cost = one.units * prices.per_unit + capacity * prices.per_kwh
+    return replace(one, capacity_kwh=capacity, cost=cost)
+
+
+def _sets_for(
+    asked: Serving, near: WholeSet, best: Designed, sunlight: Sunlight, prices: Prices, plan: DesignPlan
+) -> Sequence[WholeSet]:
+    """Sets for a share, the cheapest first: all of a few given orientations where they are few; else few units by annealing from
+    those of a share near to it, many from split ones."""
+    from yieldsim.planning.system.annealing import Choice
+    from yieldsim.planning.system.column_generation import Infeasible, solved_again
+    from yieldsim.planning.system.local_search import SINGLE_UNITS
+    from yieldsim.planning.system.whole_units import all_sets, near_split
+
+    split, terms = best.split, asked.terms(repeats=True)
+    assert split is not None
+    if plan.facings:
+        candidates = sunlight.candidates
+        one = all_sets(candidates, sunlight.light_kwh(candidates), asked, prices, 0.0, FRONT_SETS)
+        if one is not None:
+            return [one]
+    if near.units <= SINGLE_UNITS:
+        choice = Choice.of(split)
+        units = np.repeat(choice.nearest(near.facings), near.counts)
+        starts = [units, np.append(units, units[:1])]
+        starts += [units[1:]] if near.units > 1 else []
+        known = _judged(near, asked, prices)
+        aim = MUCH * split.cost if known is None else known.cost
+        found = choice.sets(starts, aim, asked, prices, terms, 0)
+        judged = (choice.judged(one, asked, prices, sunlight.light_kwh) for one in found)
+        return sorted((one for one in judged if one is not None), key=lambda one: one.cost)
+    try:
+        other = solved_again(split, sunlight, terms, prices)
+    except Infeasible:
+        return []
+    one = near_split(
+        other, asked, prices, sunlight.light_kwh, turning=not plan.facings, most_trials=FRONT_TRIALS
+    )
+    return [] if one is None else [one]
