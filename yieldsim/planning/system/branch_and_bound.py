@@ -30,8 +30,8 @@ MOST_UNITS, MOST_UNITS_OF_LONG, LONG_BLOCKS = 20.0, 12.0, 500
 MOST_BLOCKS = 14_000
 """So many blocks are solved for in all: programmes take about as long as they have blocks, and `FIXED_BLOCKS` more."""
 LEAST_SOLVED, FIXED_BLOCKS = 24, 20
-TIMES_BLOCKS = 3
-"""Blocks are cut for cases, to so many times those of the split solution."""
+CUT_FROM, TIMES_BLOCKS = 20, 3
+"""After so many cases blocks are cut for them, to so many times those of the split solution: most trees end before."""
 WHOLE = 1e-3
 ROLLED_PROOF = 12
 """A proof over every facing and roll takes as long as so many programmes."""
@@ -192,7 +192,7 @@ class _Tree:
                 node.searched = True
                 self._cost = min(self._cost, sought(self._pool.split(node.found)))
                 continue
-            if not node.cut:
+            if passed > CUT_FROM and not node.cut:
                 node.cut = True
                 if self._pool.cut(node.found, self._most_blocks):
                     self._solve_again(node)

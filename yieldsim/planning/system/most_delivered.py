@@ -22,7 +22,7 @@ from itertools import combinations_with_replacement
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.orientation.mount_frames import Facings, leaned, together
+from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.system.branch_and_bound import Branched, Case
 from yieldsim.planning.system.branch_programme import Limited, Pool
 from yieldsim.planning.system.column_generation import (
@@ -33,8 +33,8 @@ from yieldsim.planning.system.column_generation import (
     Relaxed,
     solved_again,
 )
-from yieldsim.planning.system.joint_turns import LED_ON, WAYS_DEG, jointly_turned
-from yieldsim.planning.system.local_search import SINGLE_UNITS
+from yieldsim.planning.system.joint_turns import LED_ON, jointly_turned
+from yieldsim.planning.system.local_search import SINGLE_UNITS, one_by_one, turned_by_turns
 from yieldsim.planning.system.pricing import Sunlight, climbed, priced, worth_bound
 from yieldsim.planning.system.serving import Serving
 from yieldsim.planning.system.terms import Prices, Terms
@@ -47,8 +47,8 @@ MOST_PROOFS, LEAST_LOWER = 12, 5e-4
 """How often a rate is lowered until it is proven over every facing, and by how much at least, twice that each time."""
 MORE_FACINGS, MOST_MOVES, GAIN = 12, 600, 1e-6
 """Facings beside those of the set that single units are moved to, and how many moves are tried."""
-LEANS, MOST_LEANS = np.array([0.6, 0.3, 0.15, 0.07]), 400
-"""Steps, in those between candidates, by which single units are turned at the end, and how many turns of each are tried."""
+TURNS = (0.6, 0.3, 0.15, 0.07)
+"""Steps, in those between candidates, by which single units are turned at the end."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -201,7 +201,7 @@ def most_delivered(
     reached = []
     for one in sorted(begun, key=ratio)[: LED_ON if few else 1]:
         moved = _moved(one, split, sunlight, serving, objective, once)
-        reached.append(_leaned(moved, sunlight, serving, objective, once) if few else moved)
+        reached.append(_turned_singly(moved, sunlight, serving, objective, once) if few else moved)
     return min(reached, key=ratio, default=None)
 
 
@@ -243,41 +243,22 @@ class _Reached:
         return True
 
 
-def _leaned(
+def _turned_singly(
     whole: WholeSet, sunlight: Sunlight, serving: Serving, objective: Prices, once: float
 ) -> WholeSet:
     """The same units, each turned a little where that makes a delivered kWh weigh less."""
-    some = whole.facings.take(np.repeat(np.arange(whole.facings.count), whole.counts))
+    some, counts = one_by_one(whole)
     light = sunlight.light_kwh(some)
     reached = _Reached(serving, objective, once, whole.units, whole.light_kwh, whole.capacity_kwh, whole.cost)
-    for step in LEANS * sunlight.step_deg:
-        better, reached.trials = True, 0
-        while better and reached.trials < MOST_LEANS:
-            better = False
-            for place in range(some.count):
-                near = _around(some.take([place]), float(step), rolls=sunlight.prospect.rolls_matter)
-                lights = sunlight.light_kwh(near)
-                # those that deliver most first
-                for way in np.argsort(-lights.sum(axis=0), kind="stable").tolist():
-                    if reached.improves(reached.total_kwh + lights[:, way] - light[:, place]):
-                        light[:, place], better = lights[:, way], True
-                        for column, turned in zip(some, near, strict=True):
-                            column[place] = turned[way]
-                        break
+    steps, rolls = [part * sunlight.step_deg for part in TURNS], sunlight.prospect.rolls_matter
+    some = turned_by_turns(some, counts, light, reached, steps, sunlight.light_kwh, rolls=rolls)
     return WholeSet(
         facings=some,
-        counts=np.ones(some.count, np.int64),
+        counts=counts,
         capacity_kwh=reached.capacity_kwh,
         light_kwh=reached.total_kwh,
         cost=reached.cost,
     )
-
-
-def _around(one: Facings, step_deg: float, *, rolls: bool) -> Facings:
-    """A facing leaned by a step each way, and rolled by it where that matters."""
-    near = leaned(one, np.full(len(WAYS_DEG), step_deg), WAYS_DEG)
-    turned = [one._replace(roll_deg=one.roll_deg + by) for by in (-step_deg, step_deg)] if rolls else []
-    return together(near, *turned)
 
 
 def all_delivering(
