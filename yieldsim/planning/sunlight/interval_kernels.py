@@ -206,20 +206,21 @@ def _runs(
     starts: NDArray[np.int64],
     ends: NDArray[np.int64],
 ) -> int:
-    """Fill in the stretches of one facing, which may touch; how many there are."""
+    """Fill in the stretches of one facing; how many there are."""
     count, edges, stretches, first = rows.step.shape[0], edges_of(ready), 0, 0
     while True:
         first, sure = next_lit(first, True, np.inf, rows, ready, edges, axes, fastest)
         if first >= count:
             return stretches
-        starts[stretches] = rows.step[first]
+        if stretches == 0 or rows.step[first] > ends[stretches - 1]:
+            starts[stretches] = rows.step[first]
+            stretches += 1
         first = min(first + int(sure / fastest), rows.run_last[first]) + 1
-        ends[stretches] = rows.step[first - 1] + 1
-        stretches += 1
+        ends[stretches - 1] = rows.step[first - 1] + 1
 
 
 def runs_of(rows: Rows, ready: Lookup, axes: FloatArray, fastest: float) -> Runs:
-    """Stretches that a facing with these axes (3, 3) delivers in, in order; they may touch."""
+    """Stretches that a facing with these axes (3, 3) delivers in, in order."""
     starts, ends = np.empty((2, rows.step.shape[0]), np.int64)
     count = _runs(rows, ready, axes, fastest, starts, ends)
     return starts[:count].copy(), ends[:count].copy()
