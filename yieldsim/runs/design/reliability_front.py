@@ -80,16 +80,11 @@ def by_reliability(
     return [_row(share, one, plan, combination, serving) for share, one in rows]
 
 
-def mass(plan: DesignPlan, combination: Combination, one: WholeSet) -> float:
-    """Of a set with its store, kg."""
-    return mass_kg(plan, combination, one.units, one.capacity_kwh)
-
-
 def _order(plan: DesignPlan, combination: Combination, one: WholeSet) -> tuple[float, float]:
     """What a front puts first: light sets of many units, or few units with small stores."""
     if plan.objective == "units":
         return one.units, one.capacity_kwh
-    return mass(plan, combination, one), -one.units
+    return mass_kg(plan, combination, one.units, one.capacity_kwh), -one.units
 
 
 def _row(
@@ -102,7 +97,7 @@ def _row(
     return row | {
         "units": one.units,
         "storage_kwh": one.capacity_kwh,
-        "mass_kg": mass(plan, combination, one),
+        "mass_kg": mass_kg(plan, combination, one.units, one.capacity_kwh),
         "longest_outage_hours": longest_outage_hours(serving, one.light_kwh, one.units, one.capacity_kwh),
     }
 
