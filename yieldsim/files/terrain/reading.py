@@ -149,7 +149,9 @@ def _piece(dataset: Any, coding: Coding, window: tuple[int, int, int, int], fold
         resampling=Resampling.average,
         masked=not whole,
     )
-    values: FloatArray = np.asarray(stored, dtype=np.float64)
+    # a signalling NaN is a hole as others are
+    with np.errstate(invalid="ignore"):
+        values: FloatArray = np.asarray(stored, dtype=np.float64)
     missing = None if whole else np.ma.getmaskarray(stored)
     if coding.nodata is not None:
         undeclared = values == coding.nodata
