@@ -6,6 +6,8 @@ import math
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from yieldsim.base.results.attached import result_of
 from yieldsim.base.results.budget import BudgetResult
 from yieldsim.base.results.design import (
@@ -29,6 +31,8 @@ if TYPE_CHECKING:
 
 MOST_SHOWN = 24
 """Combinations drawn and tabled; the table file holds all."""
+WORDS_APART_DEG = 14.0
+"""Tilts are written upright where two mounts face nearer to each other."""
 PART_WORDS = {
     "units": "units",
     "shields": "dust shields",
@@ -267,12 +271,15 @@ def draw_units(best: ChosenDesign, figure: Any) -> None:
     azimuth = [mount["azimuth_deg"] % 360.0 for mount in mounts]
     count = [mount["count"] for mount in mounts]
     axes.bar(azimuth, count, 5.0, color=style.DELIVERED)
+    near = len(mounts) > 1 and bool((np.diff(np.sort(azimuth)) < WORDS_APART_DEG).any())
     if len(mounts) <= MOST_SHOWN:
         for x, y, mount in zip(azimuth, count, mounts, strict=True):
-            words = f"{mount['tilt_deg']:.0f}°"
-            axes.annotate(words, (x, y), (0.0, 2.0), textcoords="offset points", ha="center", **style.ASIDE)
+            words, turned = f"{mount['tilt_deg']:.0f}°", 90.0 if near else 0.0
+            at: Any = {"textcoords": "offset points", "ha": "center", "rotation": turned}
+            axes.annotate(words, (x, y), (0.0, 2.0), **at, **style.ASIDE)
     axes.set_xlim(-5.0, 365.0)
-    axes.set_ylim(0.0, 1.18 * max(count))
+    axes.set_ylim(0.0, (1.3 if near else 1.18) * max(count))
+    axes.yaxis.get_major_locator().set_params(integer=True)
     names = ["N 0°", "45°", "E 90°", "135°", "S 180°", "225°", "W 270°", "315°", "N 360°"]
     axes.set_xticks(range(0, 361, 45), names)
     axes.set_ylabel("Units")
