@@ -116,21 +116,23 @@ def longest_dark(horizon: Int16s, passage: Passage) -> tuple[Int32s, Flags]:
 def _by_windows(horizon: Int16s, passage: Passage) -> tuple[Int32s, Flags]:
     """A dark between two windows with light, `gap` windows apart, lasts gap * WINDOW steps at least and less than two windows more."""
     cells, steps, windows = horizon.shape[1], passage.azimuth.shape[0], passage.all_lit.shape[0]
-    at, above, first, lit = passage.at, passage.above, passage.first, np.empty(cells, dtype=np.int16)
-    last = np.full(cells, np.int32(-1))
+    probed = min(windows, PROBED)
+    # light of the windows that are looked at first, and of the one at hand after them
+    seen, last = np.empty((probed + 1, cells), dtype=np.int16), np.full(cells, np.int32(-1))
     longest, cut = np.zeros(cells, dtype=np.int32), np.zeros(cells, dtype=np.bool_)
     # whoever knows that it gets dark for long needs to look at no short dark
-    for window in range(min(windows, PROBED)):
-        lit[:] = np.int16(1 if passage.all_lit[window] else 0)
-        _add_light(horizon, at, above, first[window], first[window + 1], lit)
+    for window in range(probed):
+        lit = seen[window]
+        _mark_lit(horizon, passage, window, lit)
         for c in range(cells):
             gap = (window - last[c] - 1) * WINDOW
             longest[c] = gap if lit[c] and gap > longest[c] else longest[c]
             last[c] = window if lit[c] else last[c]
     last[:] = np.int32(-1)
     for window in range(windows):
-        lit[:] = np.int16(1 if passage.all_lit[window] else 0)
-        _add_light(horizon, at, above, first[window], first[window + 1], lit)
+        lit = seen[min(window, probed)]
+        if window >= probed:
+            _mark_lit(horizon, passage, window, lit)
         asked = 0
         for c in range(cells):
             asked += 1 if lit[c] and (window - last[c] + 1) * WINDOW > longest[c] else 0
@@ -148,10 +150,11 @@ def _by_windows(horizon: Int16s, passage: Passage) -> tuple[Int32s, Flags]:
 
 
 @njit(cache=True)
-def _add_light(horizon: Int16s, at: Int16s, above: Int16s, first: int, last: int, lit: Int16s) -> None:
-    """Mark the cells that have light by the entries from the first to before the last."""
-    for entry in range(first, last):
-        azimuth, top = at[entry], above[entry]
+def _mark_lit(horizon: Int16s, passage: Passage, window: int, lit: Int16s) -> None:
+    """Mark the cells that have light in the window: 1, else 0."""
+    lit[:] = np.int16(1 if passage.all_lit[window] else 0)
+    for entry in range(passage.first[window], passage.first[window + 1]):
+        azimuth, top = passage.at[entry], passage.above[entry]
         for c in range(lit.shape[0]):
             # a view of the row would cost more than the row
             lit[c] = np.int16(1) if horizon[azimuth, c] < top else lit[c]
