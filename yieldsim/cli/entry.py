@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 import sys
 from typing import NoReturn
 
@@ -23,6 +24,8 @@ def main() -> NoReturn:
     if not shares_out(sys.argv):
         # looking whether an array is one of dask's imports all of that library, half a second
         sys.modules.setdefault("dask", None)  # type: ignore[arg-type]
+    # or the threads of compiled loops, once they are done, would turn on the processors for a while, 0.6 s of an estimate
+    os.environ.setdefault("OMP_WAIT_POLICY", "passive")
     gc.set_threshold(YOUNG_OBJECTS)
     from yieldsim.cli.main import main as run
 

@@ -10,40 +10,25 @@ that they import.
 from __future__ import annotations
 
 import hashlib
+import io
+import pickle
 import re
 import sys
 import threading
 from collections.abc import Callable
 from functools import cache as remembered
+from functools import partial
+from importlib.machinery import SourceFileLoader
 from importlib.util import find_spec
 from typing import Any, TypeVar
 
 import numba
-from numba.core import event
+from numba.core import environment, event
+from numba.core.runtime.nrt import rtsys
 
 Function = TypeVar("Function", bound=Callable[..., Any])
+ENVIRONMENTS: Any = environment
 IMPORTS = re.compile(rb"^[ \t]*from (yieldsim[\w.]*) import (\([^)]*\)|[^\n]*)", re.MULTILINE)
-
-
-BLAS = "scipy.linalg.cython_blas"
-
-
-def _load_array_functions() -> None:
-    """Load numba's functions of arrays without scipy's linear algebra, 0.15 s of every command.
-
-    They look for it only to know that it is there, as it is; a kernel that multiplies matrices looks again.
-    """
-    if BLAS in sys.modules:
-        return
-    sys.modules[BLAS] = None  # type: ignore[assignment]
-    try:
-        from numba.np import arraymath
-    finally:
-        del sys.modules[BLAS]
-    arraymath._HAVE_BLAS = True
-
-
-_load_array_functions()
 
 
 class _Compilations(event.Listener):
@@ -92,10 +77,49 @@ def _with_cache(function: Function, options: dict[str, Any]) -> Any:
         index = dispatcher._cache._cache_file
         # looked at before the rest is unpickled, which fails where a class in a signature has moved since
         index._version = f"{index._version} {stamp}"
+        index._load_data = partial(_read_code, index)
+        dispatcher._cache.load_overload = partial(_kept, dispatcher._cache)
     except (ImportError, OSError, RuntimeError, AttributeError):
         # no source, no folder that can be written, or a library that keeps its cache in another way
         return None
     return dispatcher
+
+
+def _kept(cache: Any, signature: Any, target: Any) -> Any:
+    """Code of a kernel that was kept, as numba loads it; None where there is none.
+
+    All that numba knows of functions that kernels may call, half a second of a command, is left for the compiler to load.
+    """
+    rtsys.initialize(target)  # type: ignore[no-untyped-call, unused-ignore]
+    with cache._guard_against_spurious_io_errors():
+        return cache._load_overload(signature, target)
+
+
+def _read_code(index: Any, name: str) -> Any:
+    """What a file of kept code holds. Raises OSError."""
+    path = index._data_path(name)
+    return _CodeReader(io.BytesIO(SourceFileLoader(name, path).get_data(path))).load()
+
+
+class _CodeReader(pickle.Unpickler):
+    """Reads kept code without loading the modules of numba that functions inside it come from."""
+
+    def find_class(self, module: str, name: str) -> Any:
+        found = super().find_class(module, name)
+        return _rebuilt_environment if found is ENVIRONMENTS._rebuild_env else found
+
+
+def _rebuilt_environment(module: str, constants: list[Any], name: str) -> Any:
+    """Constants of a compiled function; of the names in its module, which only interpreted code looks up, there is none."""
+    if module in sys.modules or not module.startswith("numba."):
+        return ENVIRONMENTS._rebuild_env(module, constants, name)
+    rebuilt = ENVIRONMENTS.lookup_environment(name)
+    if rebuilt is None:
+        rebuilt = ENVIRONMENTS.Environment({"__name__": module})
+        rebuilt.consts[:] = constants
+        rebuilt.env_name = name
+        ENVIRONMENTS.Environment._memo[name] = rebuilt
+    return rebuilt
 
 
 @remembered

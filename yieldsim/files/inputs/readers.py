@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 from yieldsim.base.model import Body, Collector, Site
-from yieldsim.files.inputs.collector import collector_of
 from yieldsim.files.inputs.site import body_of, site_of
 from yieldsim.files.text.bundled import body_path
 from yieldsim.files.toml.context import Loaded, Reading
@@ -19,6 +18,9 @@ def read_site(path: Path | str) -> Loaded[Site]:
 
 def read_collector(path: Path | str) -> Loaded[Collector]:
     """A collector file with its tables. Raises InputError with every problem of all of them."""
+    # what a skyline has no need of: 0.1 s of the command
+    from yieldsim.files.inputs.collector import collector_of
+
     reading = Reading(Path(path))
     return reading.finished(collector_of(reading))
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-import csv
 import json
+import re
 import zlib
 from collections.abc import Iterator, Mapping
 from itertools import product
@@ -34,6 +34,7 @@ FIRST_HOURLY_COLUMNS = (
     "delivered_power_w",
 )
 
+QUOTED = re.compile('[,"\r\n]')
 MOST_REASON = 160
 """Letters of a library's own words in a message."""
 ROWS_AT_ONCE = 50_000
@@ -181,21 +182,26 @@ def hourly_frame(ds: xr.Dataset) -> pd.DataFrame:
 def write_table(frame: pd.DataFrame, path: Path, *, more: bool = False) -> None:
     """CSV with a header row, '.' decimals, ten significant digits and plain line ends; `more` rows go below those there."""
     spelt = [_spelt(frame[name].to_numpy()) for name in frame.columns]
+    head = [] if more else [",".join(map(_quoted, frame.columns))]
+    lines = "\n".join([*head, *map(",".join, zip(*spelt, strict=True)), ""])
     with path.open("a" if more else "w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        if not more:
-            writer.writerow(frame.columns)
-        writer.writerows(zip(*spelt, strict=True))
+        file.write(lines)
 
 
-def _spelt(values: Any) -> list[Any]:
+def _quoted(value: Any) -> str:
+    """A field of CSV, in quotes where a letter in it asks for them (RFC 4180, section 2)."""
+    text = "" if value is None else str(value)
+    return '"' + text.replace('"', '""') + '"' if QUOTED.search(text) else text
+
+
+def _spelt(values: Any) -> list[str]:
     """A column's numbers as text, NaN as nothing; one call for all is ten times as fast as one for each.
 
     Whole numbers among them keep a decimal: readers that look at the first rows would take the column for integers.
     """
     if values.dtype.kind != "f":
-        return list(values.tolist())
-    text = (("%.10g\n" * len(values)) % tuple(values)).replace("nan", "")
+        return [_quoted(value) for value in values.tolist()]
+    text = (("%.10g\n" * len(values)) % tuple(values.tolist())).replace("nan", "")
     return [f"{one}.0" if one.removeprefix("-").isdigit() else one for one in text.split("\n")[:-1]]
 
 

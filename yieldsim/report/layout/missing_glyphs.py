@@ -6,6 +6,7 @@ import textwrap
 import unicodedata
 from collections.abc import Iterable
 from functools import cache
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,10 +22,11 @@ FAMILIAR = frozenset(map(chr, range(0xA1, 0x100))) | frozenset("–—‘’“�
 
 
 def font_folder() -> Path:
-    """The fonts that ship with matplotlib: the only ones used."""
-    import matplotlib
-
-    return Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    """The fonts that ship with matplotlib, which is not loaded for that: the only ones used."""
+    found = find_spec("matplotlib")
+    if found is None or found.origin is None:
+        raise ImportError("no matplotlib, whose fonts are the ones used")
+    return Path(found.origin).parent / "mpl-data" / "fonts" / "ttf"
 
 
 @cache

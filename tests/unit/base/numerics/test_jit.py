@@ -76,6 +76,30 @@ def test_a_class_in_a_signature_may_move(package: Path) -> None:
     assert answer(package, "Pair(1.0)") == (2.0, 0)
 
 
+def test_kept_code_comes_without_the_compiler(package: Path) -> None:
+    """Code that was kept loads none of the modules of functions that kernels call; what is compiled beside it is kept, too."""
+    kernels = "import numpy as np\n" + KERNEL
+    for name in ("first", "second"):
+        kernels += (
+            f"\n\n@njit(cache=True)\ndef {name}(x):\n    return np.full(3, x).sum() + {name == 'second':d}\n"
+        )
+    (package / "base" / "caller.py").write_text(kernels)
+    script = "import sys; from yieldsim.base.caller import *; found = [%s]; print(found, 'numba.np.arraymath' in sys.modules)"
+    runs = {
+        "first(1.5)": "[4.5] True",
+        "first(2.5)": "[7.5] False",
+        "first(1.5), second(1.5)": "[4.5, 5.5] True",
+        "second(2.5), first(2.5)": "[8.5, 7.5] False",
+    }
+    for calls, printed in runs.items():
+        done = subprocess.run(
+            [sys.executable, "-c", script % calls], cwd=package.parent, capture_output=True, text=True, timeout=240,
+            env=os.environ | {"PYTHONPATH": str(package.parent)},
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+        assert done.stdout.strip() == printed, calls
+
+
 def test_without_sources_or_a_known_cache_nothing_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
     def plus_one(x: float) -> float:
         return x + 1.0
