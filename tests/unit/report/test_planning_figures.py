@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from functools import partial
 from typing import Any
 
@@ -275,14 +276,31 @@ def test_ground_and_sun_in_a_sentence(elevation: float, low: float, high: float,
 
 @pytest.mark.parametrize("distance", [(5.1, 7.4), (0.2, 90.0), (3.0, 3.0)])
 def test_distances_are_labelled_in_plain_numbers(distance: tuple[float, float]) -> None:
-    with style.drawing(6.0, 2.0) as figure:
-        axes = figure.add_subplot()
-        report_horizon._draw_distance(skyline(1.0, 0.0, 3.0, distance), axes)
-        figure.canvas.draw()
-        labels = [label.get_text() for label in (*axes.get_yticklabels(), *axes.get_yticklabels(minor=True))]
-        low, high = axes.get_ylim()
-        inside = [float(text) for text in labels if text and low <= float(text) <= high]
-    assert inside, "at least one number within the frame"
+    far = np.array(distance)
+    figure = report_horizon.drawn_skyline(skyline(1.0, 0.0, 3.0, distance))
+    upwards = {
+        float(words): float(up)
+        for up, words in re.findall(r' y="(\S+)" [^>]*"end"[^>]*>([\d.]+)<', figure.svg().decode())
+    }
+    assert upwards, "at least one number within the frame"
+    assert all(far.min() / 1.5 <= value <= 1.5 * far.max() for value in upwards)
+    assert sorted(upwards) == sorted(upwards, key=lambda value: -upwards[value]), "the farther the higher"
+
+
+def test_a_skyline_is_drawn_where_sun_and_ground_stand() -> None:
+    """Heights of its curves against the numbers beside them; nothing of the Sun's beyond the frame."""
+    text = report_horizon.drawn_skyline(skyline(1.0, 0.5, 2.0)).svg().decode()
+    labels = {
+        float(words.replace("−", "-")): float(up) - 0.36 * style.SMALL_PT
+        for up, words in re.findall(r' y="(\S+)" [^>]*"end"[^>]*>([^<]+)°<', text)
+    }
+    one, two = labels[1.0], labels[2.0]
+    curves = re.findall(r' d="M\S+ (\S+?)L[^"]*" fill="none" stroke="(#\w+)"', text)
+    found = {(colour, round((one - float(up)) / (one - two) + 1.0, 2)) for up, colour in curves}
+    assert found == {(style.SUN, 0.5), (style.SUN, 2.0), (style.INK, 1.0), (style.INK, 0.0)}
+    assert "passes higher" not in text
+    assert "passes higher" in report_horizon.drawn_skyline(skyline(1.0, 40.0, 60.0)).svg().decode()
+    assert report_horizon.skyline_png(skyline(1.0, np.nan, np.nan)).startswith(b"\x89PNG")
 
 
 @pytest.mark.parametrize("goal", ["delivered", "dark", "lit", "sun-following"])

@@ -14,6 +14,7 @@ from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.report.layout.imprint import imprint
 from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.typst_pages import printable, set_pdf, set_png
+from yieldsim.report.layout.vector_figure import VectorFigure
 from yieldsim.report.layout.warning_text import letters_notice, warning_line
 
 PICTURE_PPI = 160.0
@@ -31,7 +32,7 @@ class Pages(NamedTuple):
 class Drawn:
     """A figure under a heading; words below it where they are needed."""
 
-    panel: Panel
+    panel: Panel | VectorFigure
     heading: str = ""
     caption: str = ""
 
