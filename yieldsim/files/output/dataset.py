@@ -195,14 +195,20 @@ def _quoted(value: Any) -> str:
 
 
 def _spelt(values: Any) -> list[str]:
-    """A column's numbers as text, NaN as nothing; one call for all is ten times as fast as one for each.
+    """A column's numbers as text, NaN as nothing; each that differs once, and all in one call, ten times as fast as one for each.
 
     Whole numbers among them keep a decimal: readers that look at the first rows would take the column for integers.
     """
     if values.dtype.kind != "f":
         return [_quoted(value) for value in values.tolist()]
-    text = (("%.10g\n" * len(values)) % tuple(values.tolist())).replace("nan", "")
-    return [f"{one}.0" if one.removeprefix("-").isdigit() else one for one in text.split("\n")[:-1]]
+    import numpy as np
+
+    # by their bits, or 0 and -0 would be one
+    bits = np.ascontiguousarray(values, dtype=np.float64).view(np.int64)
+    different, which = np.unique(bits, return_inverse=True)
+    text = (("%.10g\n" * different.size) % tuple(different.view(np.float64).tolist())).replace("nan", "")
+    words = [f"{one}.0" if one.removeprefix("-").isdigit() else one for one in text.split("\n")[:-1]]
+    return [words[place] for place in which.tolist()]
 
 
 def write_hourly(ds: xr.Dataset, path: Path) -> None:
