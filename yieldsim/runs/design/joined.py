@@ -318,6 +318,7 @@ def joined_estimate(
     whole = turned(ready, mounts + far_mounts)
     whole.notes.add(
         f"units at {far.setting.site.name} are the last {len(far_mounts)} mounts: their light comes over a link that passes "
-        f"{efficiency:.1%}, and their outages of light are not told apart"
+        f"{efficiency:.1%}, and their outages of light are not told apart; what a budget makes of years, dust and doubts is reckoned "
+        "as if they stood at the first site"
     )
     return finished(whole, result, change, TOLERANCE)
