@@ -71,14 +71,14 @@ def summarised(
     asked = plan if margin is None else replace(plan, load=plan.load.demanding(margin))
     around = insight_of(asked, combination, best, span)
     joined = joined_of(plan, asked, combination, best, span)
-    if margin is not None:
+    if margin is not None and margin > 1.0:
         notes.add(
             f"90 of 100 draws take a margin of {margin - 1.0:.1%} on the load: fronts, worths, the tracker and what else stands "
             "beside the design are for the load with it; combinations are compared in the nominal run"
         )
     for line in [*built.summary["warnings"]]:
         notes.add(line)
-    _add_notes(plan, everything, bound, best, notes)
+    _add_notes(plan, everything, bound, best, margin, notes)
     summary: DesignResult = {
         "schema": "yieldsim design 1",
         "name": plan.name,
@@ -323,14 +323,19 @@ def commands(estimate: EstimateResult) -> list[str]:
 
 
 def _add_notes(
-    plan: DesignPlan, everything: list[Combination], bound: BoundResult, best: Designed, notes: Notes
+    plan: DesignPlan,
+    everything: list[Combination],
+    bound: BoundResult,
+    best: Designed,
+    margin: float | None,
+    notes: Notes,
 ) -> None:
     """What is right but may mislead."""
     from yieldsim.base.model import HorizonMask
 
     if bound["gap_fraction"] > WIDE_GAP:
         why = "loads beside the essential ones draw on the store"
-        if plan.confidence == "P90":
+        if margin is not None and margin > 1.0:
             why = "what 90 of 100 draws take beyond the nominal run"
         elif best.split is not None and best.split.least < (1.0 - WIDE_GAP) * best.split.proof.least:
             why = "narrow or two-angle optics: between the orientations that were priced one by one it is a loose bound"
