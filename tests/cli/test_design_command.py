@@ -206,7 +206,14 @@ def test_ninety_of_a_hundred_draws_take_a_margin(folder, tmp_path):
     assert summary["confidence_margin_factor"] > 1.0
     nominal = summary["combinations"][0]
     assert summary["bound"]["least"] == pytest.approx(nominal["least"])
-    assert summary["design"]["mass_kg"] > nominal["mass_kg"] >= nominal["least"]
+    design, mass = summary["design"], summary["design"]["mass_kg"]
+    assert mass > nominal["mass_kg"] >= nominal["least"]
+    assert summary["bound"]["reached"] == pytest.approx(mass)
+    # what stands beside it is for the same load: no larger share is lighter, and its own number of units takes its own store
+    masses = [row["mass_kg"] for row in summary["by_reliability"] if row["mass_kg"] is not None]
+    assert masses == sorted(masses)
+    own = next(row for row in summary["by_units"] if row["units"] == design["units"])
+    assert own["storage_kwh"] == pytest.approx(design["storage_kwh"], rel=0.01)
     assert checked(tmp_path / "sure" / "certificate.npz")[1] == pytest.approx(summary["bound"]["least"])
 
 

@@ -18,6 +18,7 @@ SPAN = ("--start", "2027-01-01", "--end", "2027-01-03")
 SHORT = (*SPAN, "--out", "out")
 BARE = (*SHORT, "--no-report")
 COARSE = (*SHORT, "--step-deg", "10", "--no-figures")
+DESIGN = (*BARE, "--workers", "1")
 BUDGET = ("--no-report", "--out", "out")
 CHECK = ("check", "{}")
 RIDGE, WIDE, MANY = "lantern-ridge.toml", "wide.collector.toml", "many.collector.toml"
@@ -97,6 +98,23 @@ class Kind:
 KINDS: dict[str, Kind] = {
     "site": Kind((RIDGE, "ember-rim.toml", "rust-plain.toml", "mars.toml", "away.toml"), SITE_RUNS),
     "collector": Kind((WIDE, MANY, "narrow.collector.toml", "traced.collector.toml"), COLLECTOR_RUNS),
+    "worn collector": Kind(
+        ("worn.collector.toml", "insulated.collector.toml"),
+        (
+            CHECK,
+            estimate(RIDGE, "{}"),
+            estimate("mars.toml", "{}", *SHORT),
+            estimate("warm.toml", "{}", *SHORT),
+        ),
+    ),
+    "grains": Kind(("grains.csv",), (CHECK, estimate("mars.toml", "worn.collector.toml"))),
+    "ground": Kind(
+        ("warm.toml", "ground.csv"), (CHECK, estimate("warm.toml", "insulated.collector.toml", *SHORT))
+    ),
+    "design": Kind(
+        ("joined.design.toml", "lantern-growth.design.toml", "lantern-ridge.design.toml"), (CHECK,)
+    ),
+    "design run": Kind(("joined.design.toml",), (("design", "{}", *DESIGN),)),
     "load": Kind(("habitat.load.toml", "table.load.toml"), LOAD_RUNS),
     "optics": Kind(
         tuple(f"{name}.optics.toml" for name in ("half-metre-lens", "wide-trough", "polar-dome", "glass")),

@@ -77,6 +77,63 @@ longitude_deg = 20.0
 [horizon]
 flat = true
 """
+JOINED = """
+name = "Joined"
+sites = ["lantern-ridge.toml"]
+mast_heights_m = [6.0]
+collectors = ["wide.collector.toml"]
+load = "lantern-watch.load.toml"
+uncertain = "few.uncertain.toml"
+confidence = "P90"
+most_units = 80
+facings = [[88.0, 0.0], [88.0, 120.0, 10.0], [88.0, 240.0]]
+[masses]
+unit_kg = 0.25
+store_kg_per_kwh = 7.0
+[fibre_run]
+length_m = 5.0
+[store]
+choices_kwh = [0.25, 1.0, 2.0]
+[tracker]
+extra_kg = 0.6
+[hand_turns]
+most_turns = 2
+extra_kg = 0.05
+[link]
+site = "near.toml"
+kind = "fibre"
+length_km = 2.0
+loss_db_per_km = 0.5
+ends_efficiency = 0.9
+kg_per_km = 2.0
+"""
+WORN = """
+name = "Worn"
+aperture_area_m2 = 0.2
+[[mounts]]
+tilt_deg = 40.0
+azimuth_deg = 0.0
+[acceptance]
+table = "wide.acceptance.csv"
+source = "point"
+[shield]
+film_transmittance = 0.93
+cycle_hours = 20.0
+[shield.grains]
+table = "grains.csv"
+median_um = 5.8
+geometric_sd = 1.6
+[radiation]
+dose_gy_per_year = 5.0
+fibre_db_per_km = 1.2
+fibre_exponent = 0.607
+fibre_saturation_db_per_km = 200.0
+lens_dose_gy_per_year = 1000.0
+lens_loss_per_kgy = 0.01
+[fibre]
+length_m = 30.0
+attenuation_db_per_km = 8.0
+"""
 TRACED = """
 name = "Traced"
 aperture_area_m2 = 0.19
@@ -180,6 +237,8 @@ TABLES = {
     "season.csv": "solar_longitude_deg,optical_depth\n0,0.4\n120,0.7\n300,0.3\n",
     "profile.csv": "time_utc,power_w\n2027-01-01,4\n2027-01-01T12:00:00,7\n2027-01-05,0\n",
     "hours.csv": "hour,power_w\n0,4\n6.5,7\n20,0\n",
+    "grains.csv": "grain_diameter_um,removal_fraction\n1,0.1\n5,0.45\n20,0.9\n",
+    "ground.csv": "local_true_solar_time_hours,temperature_k\n0,95\n8,240\n13,330\n18.5,150\n",
     "glass.csv": "wavelength_nm,refractive_index,absorption_per_m\n250,1.53,2\n600,1.49,0.1\n4000,1.45,30\n",
 }
 
@@ -191,10 +250,16 @@ def write_all(folder: Path) -> None:
             shutil.copy(path, folder / path.name)
     texts = {
         "many.collector.toml": MANY, "away.toml": AWAY, "mars.toml": MARS, "ceres.toml": CERES, "traced.collector.toml": TRACED,
-        "glass.optics.toml": GLASSES, "table.load.toml": LOADS, "few.uncertain.toml": DOUBTS, **TABLES,
+        "glass.optics.toml": GLASSES, "table.load.toml": LOADS, "few.uncertain.toml": DOUBTS,
+        "joined.design.toml": JOINED, "worn.collector.toml": WORN, **TABLES,
     }  # fmt: skip
     for name, text in texts.items():
         (folder / name).write_text(text.lstrip(), encoding="utf-8")
+    ridge = (folder / "lantern-ridge.toml").read_text(encoding="utf-8")
+    (folder / "near.toml").write_text(ridge.replace("222.69", "42.0"), encoding="utf-8")
+    (folder / "warm.toml").write_text(
+        f'{ridge}\n[ground]\ntable = "ground.csv"\nreflectance = 0.1\n', encoding="utf-8"
+    )
     shutil.copy(bodies_folder() / "moon.toml", folder / "own.body.toml")
     shutil.copy(ephemeris_folder() / "moon_080317.tf", folder / "frames.tf")
     write_kernels(folder)

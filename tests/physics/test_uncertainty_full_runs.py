@@ -10,12 +10,18 @@ import numpy as np
 import pytest
 
 from tests.physics.uncertain_plans import plan
+from yieldsim.base.errors import CannotCompute
 from yieldsim.base.load_model import Load, LoadPlan, Storage
 from yieldsim.base.model import Acceptance, BiaxialAcceptance, Collector, HorizonMask, RoundAcceptance, Site
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.inputs.readers import read_collector, read_site
 from yieldsim.files.text.bundled import sites_folder
-from yieldsim.planning.uncertainty.perturbed_estimate import DrawnRun, delivered_w, drawn_run
+from yieldsim.planning.uncertainty.perturbed_estimate import (
+    DrawnRun,
+    delivered_w,
+    delivered_with_gap,
+    drawn_run,
+)
 from yieldsim.planning.uncertainty.precomputed_sky import drawn_sky
 from yieldsim.runs.budget.run import budget
 from yieldsim.runs.estimate.run import estimate
@@ -195,10 +201,14 @@ def test_a_draw_is_a_full_run(
 ) -> None:
     """Energy within 5e-4 and rows within 2 % of the peak: the full run's own tolerance is 1e-3, its acceptance reads 96
     points of the disc where the draw's lookup is smooth, and an edge of the disc crosses an edge of a row a
-    little off.
+    little off. A gap within a fine step at either end.
     """
-    full = estimate(*change(*nouns(case)), case[2], case[3])["delivered_power_w"].values
-    drawn = delivered_w(run_of(case), values)
+    run = run_of(case)
+    told = estimate(*change(*nouns(case)), case[2], case[3])
+    full = told["delivered_power_w"].values
+    drawn, gap_hours = delivered_with_gap(run, values)
+    step_hours = run.row_hours / run.sky.steps_per_row
+    assert gap_hours == pytest.approx(told.yieldsim.longest_gap_hours, abs=2.0 * step_hours)
     if values:
         # the change is one that matters
         assert abs(delivered_w(run_of(case), {}).sum() / full.sum() - 1.0) > 5e-3
@@ -272,3 +282,14 @@ def test_a_budget_says_how_sure_it_is(nouns: Callable[..., tuple[Site, Collector
     assert any("in 10 of 100 cases they lack more than" in line for line in summary["warnings"])
     # light is not moved by loads or store
     assert sure["ranking"]["delivered_kwh"]["shares"][0]["what"] == "irradiance"
+
+
+def test_draws_of_another_light_are_refused(nouns: Callable[..., tuple[Site, Collector]]) -> None:
+    """Of units at two sites a budget drew 70.4 % served at P90 where the estimate's own light serves 99.0 %."""
+    site, collector = nouns(MOON)
+    ds = estimate(site, collector, "2027-05-10", "2027-05-20")
+    own = LoadPlan(name="a", loads=(Load(name="all day", kind="heat", amount=1.0),))
+    other = replace(collector, aperture_area_m2=1.2 * collector.aperture_area_m2)
+    doubts = plan(("irradiance", "normal", (1.0, 0.001)), draws=64)
+    with pytest.raises(CannotCompute, match=r"departs from the estimate's light by \+20\.0%"):
+        budget(ds, own, site=site, collector=other, uncertain=doubts)

@@ -21,6 +21,21 @@ class ResultAccessor:
             self.summary: dict[str, Any] = json.loads(ds.attrs["summary"])
         except (KeyError, TypeError, ValueError):
             raise refusal("", found="this Dataset is not a result of yieldsim") from None
+        self._refuse_part(ds)
+
+    def _refuse_part(self, ds: xr.Dataset) -> None:
+        """Raise InputError for some rows of a result: its totals are those of all of them."""
+        interval_s, whole = ds.attrs.get("interval_s"), self.summary.get("days")
+        if "time" not in ds.sizes or interval_s is None or whole is None:
+            return
+        days = ds.sizes["time"] * float(interval_s) / 86_400.0
+        if abs(days - whole) > 1e-6 * whole:
+            hint = "its totals are those of the whole run: ask for them before you choose rows, or sum the series"
+            raise refusal(
+                "",
+                found=f"this Dataset has rows of {days:.4g} of the {whole:.4g} days of its result",
+                hint=hint,
+            )
 
     def __getattr__(self, name: str) -> Any:
         """A total by its key."""

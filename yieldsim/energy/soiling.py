@@ -65,12 +65,15 @@ def cycle_ends_tdb_s(shield: Shield | None, start_tdb_s: float, end_tdb_s: float
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Removals:
-    """Moments at which dust goes, seconds (n,) in order, and the share that stays of each size (classes, n); clean at
-    `start_s`."""
+    """Moments at which dust goes, seconds (n,) in order, and what stays then of each size (classes, n); clean at `start_s`.
+
+    share   (classes,)  of the dust that settles, by size
+    """
 
     start_s: float
     at_s: FloatArray
     kept: FloatArray
+    share: FloatArray
 
 
 def cleaning_events(dust: Dust) -> tuple[tuple[float, float], ...]:
@@ -99,15 +102,16 @@ def removals(
     other = [(at, removes) for at, removes in events if start_s <= at <= end_s]
     at_s = np.concatenate([cycles, [at for at, _ in other]])
     removes = np.array([share for _, share in other], dtype=np.float64)
-    kept = 1.0 - by_class(cycles, removals_by_class(shield), removes)
+    sizes = removals_by_class(shield)
+    kept = 1.0 - by_class(cycles, sizes.removal, removes)
     order = np.argsort(at_s, kind="stable")
-    return Removals(start_s, at_s[order], kept[:, order])
+    return Removals(start_s, at_s[order], kept[:, order], sizes.share)
 
 
 def history_of(found: Removals, days_per_day: float) -> DustHistory:
     """The load of an aperture that is clean at the start and gains `days_per_day` days of deposition a day."""
     starts = np.concatenate([[found.start_s], found.at_s])
-    loads = mean_loads_after(np.diff(starts) / SECONDS_PER_DAY * days_per_day, found.kept)
+    loads = mean_loads_after(np.diff(starts) / SECONDS_PER_DAY * days_per_day, found)
     return DustHistory(
         start_tdb_s=frozen_array(starts), load_days=frozen_array(loads), days_per_day=days_per_day
     )
@@ -127,10 +131,10 @@ def by_class(cycles: FloatArray, removal: FloatArray, removes: FloatArray) -> Fl
     return np.concatenate([of_cycles, np.repeat(removes[None, :], len(removal), axis=0)], axis=1)
 
 
-def mean_loads_after(grown_days: FloatArray, kept_fraction: FloatArray) -> FloatArray:
-    """Load after each removal (n + 1,), the mean of classes of equal share that keep (classes, n): each is followed alone."""
-    each = [loads_after(grown_days, kept) for kept in np.ascontiguousarray(kept_fraction)]
-    return each[0] if len(each) == 1 else np.asarray(np.mean(each, axis=0))
+def mean_loads_after(grown_days: FloatArray, found: Removals) -> FloatArray:
+    """Load after each removal (n + 1,), the mean of all sizes by their shares: each is followed alone."""
+    each = [loads_after(grown_days, kept) for kept in np.ascontiguousarray(found.kept)]
+    return each[0] if len(each) == 1 else np.asarray((found.share[:, None] * np.array(each)).sum(axis=0))
 
 
 @njit(cache=True)

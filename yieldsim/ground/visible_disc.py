@@ -141,7 +141,6 @@ def visible_shares(
     mask_low, mask_high = mask_elevation_deg.min(), mask_elevation_deg.max()
     open_low = min(mask_low, open_elevation_deg)
     high = max(mask_high, open_elevation_deg)
-    first = mask_azimuth_deg[0]
     for i in prange(count):
         elevation, radius = sun_elevation_deg[i], sun_radius_deg[i]
         eclipsed = occulter_radius_deg[i] > 0.0 and (
@@ -155,19 +154,13 @@ def visible_shares(
             shares[i, :] = 1.0
             continue
         open_share, clear_share, seen_share = 0.0, 0.0, 0.0
-        level = np.cos(np.radians(min(abs(elevation), 89.9)))
-        curve = 0.5 * np.radians(radius) * np.tan(np.radians(max(min(elevation, 89.9), -89.9)))
+        level, curve = strip_terms(elevation, radius)
         occulter_x = occulter_east_deg[i] / radius
         occulter_y = occulter_up_deg[i] / radius
         occulter_r = occulter_radius_deg[i] / radius if eclipsed else 0.0
         for s in range(strip_x.shape[0]):
             x = strip_x[s]
-            azimuth = (sun_azimuth_deg[i] + x * radius / level - first) % 360.0 + first
-            row = np.searchsorted(mask_azimuth_deg, azimuth) - 1
-            row = min(max(row, 0), mask_azimuth_deg.shape[0] - 2)
-            width = mask_azimuth_deg[row + 1] - mask_azimuth_deg[row]
-            share = (azimuth - mask_azimuth_deg[row]) / width
-            mask = mask_elevation_deg[row] * (1.0 - share) + mask_elevation_deg[row + 1] * share
+            mask = closed_mask(sun_azimuth_deg[i] + x * radius / level, mask_azimuth_deg, mask_elevation_deg)
             bend = curve * x * x
             cut = (mask - elevation) / radius + bend
             open_cut = (min(mask, open_elevation_deg) - elevation) / radius + bend
@@ -179,3 +172,74 @@ def visible_shares(
         shares[i, 1] = min(clear_share, shares[i, 0])
         shares[i, 2] = min(seen_share, shares[i, 1])
     return shares
+
+
+def clearance_deg(
+    azimuth_deg: FloatArray,
+    elevation_deg: FloatArray,
+    radius_deg: FloatArray,
+    mask: HorizonMask | None,
+    dip_deg: float,
+) -> FloatArray:
+    """How far the skyline may rise, degrees, before it hides all of the Sun's disc; below 0 where it does so now, (time,).
+
+    Arguments as of `disc_shares`, whose strips and terms it goes by.
+    """
+    if mask is None:
+        azimuth, elevation = np.zeros(1), np.full(1, -dip_deg)
+    else:
+        azimuth, elevation = _open_rows(mask)
+    disc = strips()
+    return highest_clearances(
+        azimuth_deg,
+        elevation_deg,
+        radius_deg,
+        np.append(azimuth, azimuth[0] + 360.0),
+        np.append(elevation, elevation[0]),
+        disc.x,
+        disc.half_chord,
+    )
+
+
+@njit(cache=True, parallel=True)
+def highest_clearances(
+    sun_azimuth_deg: FloatArray,
+    sun_elevation_deg: FloatArray,
+    sun_radius_deg: FloatArray,
+    mask_azimuth_deg: FloatArray,
+    mask_elevation_deg: FloatArray,
+    strip_x: FloatArray,
+    strip_half_chord: FloatArray,
+) -> FloatArray:
+    """Height of the disc's edge above the mask in the strip where that is largest, (time,); a mask that closes."""
+    count = sun_azimuth_deg.shape[0]
+    found = np.empty(count)
+    for i in prange(count):
+        elevation, radius = sun_elevation_deg[i], sun_radius_deg[i]
+        level, curve = strip_terms(elevation, radius)
+        highest = -np.inf
+        for s in range(strip_x.shape[0]):
+            x = strip_x[s]
+            mask = closed_mask(sun_azimuth_deg[i] + x * radius / level, mask_azimuth_deg, mask_elevation_deg)
+            highest = max(highest, elevation + radius * (strip_half_chord[s] - curve * x * x) - mask)
+        found[i] = highest
+    return found
+
+
+@njit(cache=True, inline="always")
+def strip_terms(elevation_deg: float, radius_deg: float) -> tuple[float, float]:
+    """Cosine of the elevation, and the bend of its parallel across the disc: radii for each square of x."""
+    level = np.cos(np.radians(min(abs(elevation_deg), 89.9)))
+    return level, 0.5 * np.radians(radius_deg) * np.tan(np.radians(max(min(elevation_deg, 89.9), -89.9)))
+
+
+@njit(cache=True, inline="always")
+def closed_mask(azimuth_deg: float, mask_azimuth_deg: FloatArray, mask_elevation_deg: FloatArray) -> float:
+    """Elevation of a mask that closes (its last row repeats the first 360 degrees on) at any azimuth."""
+    first = mask_azimuth_deg[0]
+    azimuth = (azimuth_deg - first) % 360.0 + first
+    row = np.searchsorted(mask_azimuth_deg, azimuth) - 1
+    row = min(max(row, 0), mask_azimuth_deg.shape[0] - 2)
+    width = mask_azimuth_deg[row + 1] - mask_azimuth_deg[row]
+    share = (azimuth - mask_azimuth_deg[row]) / width
+    return float(mask_elevation_deg[row] * (1.0 - share) + mask_elevation_deg[row + 1] * share)

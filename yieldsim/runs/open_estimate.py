@@ -36,10 +36,12 @@ def estimate_given(estimate: object) -> xr.Dataset:
     """What a verb is given as an estimate: a path, or the Dataset itself. Raises InputError as `open_estimate` does."""
     import xarray as xr
 
-    from yieldsim.files.output.estimate_check import refuse_other
+    from yieldsim.files.output.estimate_check import refuse_other, total_problems
     from yieldsim.files.text.paths import path_given
+    from yieldsim.report.estimate.summary_schema import estimate_summary
 
     if isinstance(estimate, xr.Dataset):
         refuse_other(estimate, "estimate")
+        refuse(total_problems(estimate, estimate_summary(estimate), "estimate"))
         return estimate
     return open_estimate(path_given(estimate, "estimate", f"{ALLOWED}, or a Dataset"))

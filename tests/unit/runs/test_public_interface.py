@@ -95,6 +95,46 @@ def test_totals_are_an_object(tmp_path: Path) -> None:
         _ = ds[["delivered_power_w"]].drop_attrs().yieldsim
 
 
+def test_rows_of_a_result_have_no_totals() -> None:
+    # an hour of two days gave the two days' kWh, and a budget of it the dust of an aperture clean at its start
+    ds = yieldsim.estimate(SITE, COLLECTOR, *SPAN)
+    part = ds.isel(time=slice(0, 12))
+    with pytest.raises(
+        yieldsim.InputError, match=r"rows of 0\.5 of the 2 days of its result .*the whole run"
+    ):
+        _ = part.yieldsim
+    told = r"estimate: time has 12 of the 48 rows of the run \(for a part of a run give estimate its start and end\)"
+    for verb, load in (("budget", (SITES / "habitat.load.toml",)), ("page", ())):
+        with pytest.raises(yieldsim.InputError, match=f"^{told}$"):
+            getattr(yieldsim, verb)(part, *load)
+    doubled = ds.assign(delivered_power_w=2.0 * ds.delivered_power_w)
+    with pytest.raises(
+        yieldsim.InputError, match=r"delivered_power_w adds up to .* and summary delivered_kwh says"
+    ):
+        yieldsim.budget(doubled, SITES / "habitat.load.toml")
+
+
+def test_a_budget_wants_the_site_of_its_estimate() -> None:
+    # the Moon's south pole was taken for a plain on its equator, with a word of a file that had changed; a noun without any
+    ds = yieldsim.estimate(SITE, COLLECTOR, *SPAN)
+    own = yieldsim.read_site(SITE)
+    load = SITES / "habitat.load.toml"
+    for site, told in (
+        (
+            SITES / "long-meadow.toml",
+            r"place is -1\.2, 316 on Moon; allowed: the estimate's, -89\.45, 222\.69 on Moon",
+        ),
+        (
+            replace(own, longitude_deg=own.longitude_deg + 0.1),
+            r"Lantern Ridge: place is -89\.45, 222\.79 on Moon",
+        ),
+    ):
+        with pytest.raises(yieldsim.InputError, match=told):
+            yieldsim.budget(ds, load, site=site, collector=COLLECTOR)
+    turned = replace(own, longitude_deg=own.longitude_deg - 360.0)
+    assert "stored_energy_kwh" in yieldsim.budget(ds, load, site=turned, collector=COLLECTOR)
+
+
 TERRAIN = [SITES / "nowhere.tif"]
 WRONG: dict[str, list[tuple[tuple[object, ...], dict[str, object], str]]] = {
     "read_site": [((3,), {}, "path is 3; allowed: the path of a site file")],

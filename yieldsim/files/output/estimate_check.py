@@ -152,9 +152,13 @@ def refuse_other(ds: xr.Dataset, where: str) -> None:
 
 
 def total_problems(ds: xr.Dataset, summary: Mapping[str, Any], where: str) -> list[Problem]:
-    """Where the series of a saved estimate no longer add up to the totals of its summary."""
+    """Where the series of an estimate no longer add up to the totals of its summary."""
     hours = float(ds.attrs["interval_s"]) / 3600.0
-    problems = []
+    problems: list[Problem] = []
+    rows, whole = ds.sizes["time"], round(float(summary["days"]) * 24.0 / hours)
+    if rows != whole:
+        hint = "for a part of a run give estimate its start and end"
+        return [Problem(where, "time", f"has {rows} of the {whole} rows of the run", hint=hint)]
     for key, name in (("delivered_kwh", "delivered_power_w"), ("sun_following_kwh", "sun_following_power_w")):
         said, summed = summary[key], float(ds[name].values.sum()) * hours / 1000.0
         if abs(summed - said) > SAME_TOTAL * max(abs(summed), abs(said)):

@@ -159,13 +159,19 @@ def delivered_with_gap(run: DrawnRun, values: Values) -> tuple[FloatArray, float
 
 
 def _left_by_skyline(sky: DrawnSky, raised_deg: float) -> FloatArray:
-    """Visible share of the disc (n,) between the skylines kept."""
+    """Visible share of the disc (n,): straight lines between the skylines kept, none where this one hides all of it.
+
+    Gaps hang on the moment when the last of the disc goes, which lines would put at the next skyline that hides it.
+    """
     if len(sky.raised_deg) == 1:
         return sky.visible[:, 0]
     place = (raised_deg - sky.raised_deg[0]) / (sky.raised_deg[1] - sky.raised_deg[0])
     first = int(min(max(place, 0.0), len(sky.raised_deg) - 2))
     share = place - first
-    return np.asarray(sky.visible[:, first] * (1.0 - share) + sky.visible[:, first + 1] * share)
+    if share == 0.0:
+        return sky.visible[:, first]
+    between = sky.visible[:, first] * (1.0 - share) + sky.visible[:, first + 1] * share
+    return np.where(sky.clearance_deg > raised_deg, between, 0.0)
 
 
 def _accepted_w(run: DrawnRun, power_w: FloatArray, values: Values) -> tuple[FloatArray, NDArray[np.bool_]]:

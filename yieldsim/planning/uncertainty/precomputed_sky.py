@@ -17,7 +17,7 @@ from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.model import HorizonMask
 from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
 from yieldsim.energy.integration import BLOCK_STEPS, Setting, TimeGrid, first_steps
-from yieldsim.ground.visible_disc import add_visibility
+from yieldsim.ground.visible_disc import add_visibility, clearance_deg
 from yieldsim.planning.sunlight.histogram import radius_class
 from yieldsim.sky.atmosphere import add_air
 from yieldsim.sky.eclipse import add_occulter
@@ -38,6 +38,7 @@ class DrawnSky:
     plain_w         (n,)  W on an aperture facing the whole Sun above the air
     visible         (n, skylines)  share of the disc left by each skyline
     raised_deg      (skylines,)  degrees added to each
+    clearance_deg   (n,)  degrees that the site's own may rise before it hides the whole disc
     air             (n,)  transmittance; empty where there is no air
     air_mass, solar_longitude_deg   (n,)  what another optical depth needs to give it; empty where there is no air
     radius_class    (n,)  and the classes' mean radii, degrees
@@ -49,6 +50,7 @@ class DrawnSky:
     plain_w: FloatArray
     visible: FloatArray
     raised_deg: FloatArray
+    clearance_deg: FloatArray
     air: FloatArray
     air_mass: FloatArray
     solar_longitude_deg: FloatArray
@@ -77,7 +79,7 @@ def drawn_sky(
         parts.append(_block(setting, grid, first, last, steps, raised))
         if progress is not None:
             progress(last, grid.count)
-    step_number, sun, plain, visible, air, mass, season, radius_deg = (
+    step_number, sun, plain, visible, clearance, air, mass, season, radius_deg = (
         np.concatenate(column) for column in zip(*parts, strict=True)
     )
     numbers, of = np.unique(radius_class(radius_deg), return_inverse=True)
@@ -88,6 +90,7 @@ def drawn_sky(
         plain_w=plain,
         visible=visible,
         raised_deg=raised,
+        clearance_deg=clearance,
         air=air,
         air_mass=mass,
         solar_longitude_deg=season,
@@ -121,7 +124,11 @@ def _block(
         air, mass, season = (
             dimmed[name].values[kept] for name in ("beam_transmittance", "air_mass", "solar_longitude_deg")
         )
-    sun = direction_enu_xyz(ds["solar_azimuth_deg"].values[kept], ds["solar_elevation_deg"].values[kept])
+    azimuth, elevation, radius = (
+        ds[name].values[kept]
+        for name in ("solar_azimuth_deg", "solar_elevation_deg", "sun_angular_radius_deg")
+    )
+    sun = direction_enu_xyz(azimuth, elevation)
     return (
         first * steps + kept,
         sun,
@@ -129,10 +136,11 @@ def _block(
         / ds["sun_distance_au"].values[kept] ** 2
         * setting.collector.aperture_area_m2,
         visible[kept],
+        clearance_deg(azimuth, elevation, radius, setting.mask, setting.dip_deg),
         air,
         mass,
         season,
-        ds["sun_angular_radius_deg"].values[kept],
+        radius,
     )
 
 

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 LONGEST_ROW_HOURS = 6.0
 """Longer rows can't tell an evening from a morning."""
 MOST_UNITS = 10_000_000
+SAME_PLACE_DEG = 1e-6
+"""Rounding of a place written down."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -125,8 +127,9 @@ def prepare_budget(
             summary = estimate_summary(ds)
         except InputError as error:
             problems.extend(error.problems)
-    if ds is not None and design is not None and not problems:
-        problems.extend(_other_mounts(ds, design))
+    if ds is not None and not problems:
+        problems.extend(_other_place(summary, place) if place is not None else [])
+        problems.extend(_other_mounts(ds, design) if design is not None else [])
     refuse(problems)
     _compare_sources(summary, sources, notes)
     for line in reversed(summary.get("span_warnings") or []):
@@ -207,6 +210,20 @@ def _unfit(ds: xr.Dataset) -> list[Problem]:
             )
         ]
     return []
+
+
+def _other_place(summary: EstimateResult, site: Site) -> list[Problem]:
+    """Problems of a site that is not the estimate's: another world, or another place on it."""
+    own = summary["site"]
+    turned = (site.longitude_deg - own["longitude_deg"] + 180.0) % 360.0 - 180.0
+    off_deg = max(abs(site.latitude_deg - own["latitude_deg"]), abs(turned))
+    if site.body.name == own["body"] and off_deg < SAME_PLACE_DEG:
+        return []
+    found = f"is {site.latitude_deg:g}, {site.longitude_deg:g} on {site.body.name}"
+    there = f"{own['latitude_deg']:g}, {own['longitude_deg']:g} on {own['body']}"
+    return [
+        Problem(site.name, "place", found, f"the estimate's, {there}", "give the site that it was made from")
+    ]
 
 
 def _other_mounts(ds: xr.Dataset, collector: Collector) -> list[Problem]:

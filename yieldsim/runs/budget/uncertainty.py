@@ -11,6 +11,7 @@ import xarray as xr
 
 from yieldsim.base.clock import iso, utc_from_tdb
 from yieldsim.base.dataset import add
+from yieldsim.base.errors import CannotCompute
 from yieldsim.base.load_model import DOUBTS, ReliabilityMeasure, UncertainPlan
 from yieldsim.base.model import HorizonMask, Site, TerrainHorizon
 from yieldsim.base.numerics.vectors import FloatArray
@@ -51,6 +52,8 @@ MOST_KEPT = 12_000_000
 POOR_RANKING = 0.9
 LARGEST_DEPARTURE = 5e-3
 """Of the energy of the draw with all inputs as given, from the estimate's; more is told."""
+OTHER_LIGHT = 0.05
+"""A larger one is of another light: draws of it would tell nothing of the estimate."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,7 +72,10 @@ def how_sure(
     workers: int = 1,
     scheduler: str | None = None,
 ) -> Sure:
-    """Run every draw, here or shared out. Raises InputError for inputs that site or collector don't have."""
+    """Run every draw, here or shared out.
+
+    Raises InputError for inputs that site or collector don't have, CannotCompute where they give another light than the estimate's.
+    """
     plan, years = drawable(plan, case, kernels)
     drawn = sensitivity.draw(plan)
     run = drawn_run_of(case, drawn, kernels, years)
@@ -92,6 +98,20 @@ def how_sure(
         names=tuple(names),
         with_light=kept is not None,
     )
+    nominal, _ = _outcomes(shared, {})
+    nominal.pop(TARGET_SHARE)
+    estimated = float(case.light_kwh.sum())
+    departure = nominal["delivered_kwh"] / estimated - 1.0 if estimated > 0.0 else 0.0
+    if abs(departure) > OTHER_LIGHT:
+        raise CannotCompute(
+            f"with all inputs as given, what is drawn departs from the estimate's light by {departure:+.1%}: it was made from another "
+            "site or collector, or its units stand at two sites; leave out what is uncertain, or estimate again"
+        )
+    if abs(departure) > LARGEST_DEPARTURE:
+        case.notes.add(
+            f"with all inputs as given the re-weighed sky departs from the estimate by {departure:+.1%}: the files or the "
+            "kernels are others than the estimate's"
+        )
     with computing(len(parts), workers, scheduler) as compute:
         outcomes = in_order(compute(_drawn, [(part,) for part in parts], shared), advance)
     for number, (values, light_kwh) in enumerate(one for part in outcomes for one in part):
@@ -100,15 +120,6 @@ def how_sure(
         if kept is not None:
             kept.append(light_kwh)
     target_share = found.pop(TARGET_SHARE)
-    nominal, _ = _outcomes(shared, {})
-    nominal.pop(TARGET_SHARE)
-    estimated = float(case.light_kwh.sum())
-    departure = nominal["delivered_kwh"] / estimated - 1.0 if estimated > 0.0 else 0.0
-    if abs(departure) > LARGEST_DEPARTURE:
-        case.notes.add(
-            f"with all inputs as given the re-weighed sky departs from the estimate by {departure:+.1%}: the files or the "
-            "kernels are others than the estimate's"
-        )
     rankings = {name: _ranking(case, drawn, found[name], name) for name in RANKED}
     shortfall = {
         f"p{level}_{name}": sensitivity.reached(found[name], level, False)

@@ -68,8 +68,13 @@ class Found:
     certificate: dict[str, np.ndarray]
 
 
-def joined_of(plan: DesignPlan, combination: Combination, best: Designed, span: Span) -> Joined | None:
-    """Both sites together, and the other alone, against the design; None where the file names no link."""
+def joined_of(
+    plan: DesignPlan, asked: DesignPlan, combination: Combination, best: Designed, span: Span
+) -> Joined | None:
+    """Both sites together, and the other alone, against the design; None where the file names no link.
+
+    asked   the plan with its load as the design was asked to serve it, with the margin of 90 of 100 draws
+    """
     link = plan.link
     if link is None:
         return None
@@ -81,8 +86,8 @@ def joined_of(plan: DesignPlan, combination: Combination, best: Designed, span: 
     )
     far_ready = prepared(far, span)
     there = sunlight_of(plan, far_ready)
-    alone = _plan(plan, combination, span, link, there, together=False)
-    both = _plan(plan, combination, span, link, there, together=True)
+    alone = _plan(asked, combination, span, link, there, together=False)
+    both = _plan(asked, combination, span, link, there, together=True)
     files: dict[str, str] = {}
     estimate = None
     if both is not None and both.system["units_here"] * both.system["units_there"] > 0:
@@ -288,7 +293,7 @@ def joined_estimate(
         ),
         (
             "sun_following_power_w",
-            one["sun_following_power_w"].values + other["sun_following_power_w"].values,
+            one["sun_following_power_w"].values + efficiency * other["sun_following_power_w"].values,
         ),
         ("shield_power_w", one["shield_power_w"].values + other["shield_power_w"].values),
         (
@@ -313,6 +318,7 @@ def joined_estimate(
     whole = turned(ready, mounts + far_mounts)
     whole.notes.add(
         f"units at {far.setting.site.name} are the last {len(far_mounts)} mounts: their light comes over a link that passes "
-        f"{efficiency:.1%}, and their outages of light are not told apart"
+        f"{efficiency:.1%}, and their outages of light are not told apart; what a budget makes of years, dust and doubts is reckoned "
+        "as if they stood at the first site"
     )
     return finished(whole, result, change, TOLERANCE)

@@ -65,13 +65,20 @@ def summarised(
 
     combination = everything[best.number]
     table = combination_rows(everything, looked, designed)
-    bound = bound_row(plan, table, best, built, designed)
+    bound = bound_row(plan, table, best, designed)
     estimate = estimate_summary(built.estimate)
-    around = insight_of(plan, combination, replace(best, split=designed[best.number].split), span)
-    joined = joined_of(plan, combination, best, span)
+    # what stands beside the design must serve what it serves
+    asked = plan if margin is None else replace(plan, load=plan.load.demanding(margin))
+    around = insight_of(asked, combination, best, span)
+    joined = joined_of(plan, asked, combination, best, span)
+    if margin is not None and margin > 1.0:
+        notes.add(
+            f"90 of 100 draws take a margin of {margin - 1.0:.1%} on the load: fronts, worths, the tracker and what else stands "
+            "beside the design are for the load with it; combinations are compared in the nominal run"
+        )
     for line in [*built.summary["warnings"]]:
         notes.add(line)
-    _add_notes(plan, everything, bound, best, notes)
+    _add_notes(plan, everything, bound, best, margin, notes)
     summary: DesignResult = {
         "schema": "yieldsim design 1",
         "name": plan.name,
@@ -267,12 +274,11 @@ def bound_row(
     plan: DesignPlan,
     table: list[CombinationResult],
     best: Designed,
-    built: Built,
     designed: dict[int, Designed],
 ) -> BoundResult:
     """The least bound of all combinations, the gap to the design, and what it covers."""
     bounds = [row["least"] for row in table if row["least"] is not None]
-    reached, branches = designed[best.number].cost, designed[best.number].branches
+    reached, branches = best.cost, designed[best.number].branches
     assert branches is not None
     # of a rate and of a number of units nothing is left out
     once = once_kg(plan, table[best.number]["mast_height_m"]) if plan.objective == "mass" else 0.0
@@ -317,14 +323,19 @@ def commands(estimate: EstimateResult) -> list[str]:
 
 
 def _add_notes(
-    plan: DesignPlan, everything: list[Combination], bound: BoundResult, best: Designed, notes: Notes
+    plan: DesignPlan,
+    everything: list[Combination],
+    bound: BoundResult,
+    best: Designed,
+    margin: float | None,
+    notes: Notes,
 ) -> None:
     """What is right but may mislead."""
     from yieldsim.base.model import HorizonMask
 
     if bound["gap_fraction"] > WIDE_GAP:
         why = "loads beside the essential ones draw on the store"
-        if plan.confidence == "P90":
+        if margin is not None and margin > 1.0:
             why = "what 90 of 100 draws take beyond the nominal run"
         elif best.split is not None and best.split.least < (1.0 - WIDE_GAP) * best.split.proof.least:
             why = "narrow or two-angle optics: between the orientations that were priced one by one it is a loose bound"

@@ -39,6 +39,9 @@ PER_YEAR = ("sun_following_kwh_m2", "delivered_kwh")
 SPACING_SHARE = 0.1
 """Places are kept apart by this share of the map's shorter side unless told otherwise, and are never neighbours."""
 
+COARSE_M, CLEARS_M, LOW_SUN_DEG = 50.0, 5.0, 10.0
+"""Pixels from which on, masts up to which and a Sun up to which the ground smoothed away is told."""
+
 
 def survey_dataset(
     folder: Path,
@@ -120,7 +123,7 @@ def survey_dataset(
             at | {name: round(float(stored[name][i : i + 1, j : j + 1][0, 0]), 5) for name in named}
         )
     if places:
-        for line in _reach_notes(places[0], job, options):
+        for line in _best_place_notes(places[0], job, options, max(scale_m) / job.stride):
             notes.add(line)
     summary = {
         "schema": "yieldsim survey 1",
@@ -222,8 +225,21 @@ def cut_note(told: TileReport) -> str | None:
     )
 
 
-def _reach_notes(place: dict[str, Any], job: TileJob, options: SurveyOptions) -> list[str]:
-    """What a skyline of the best place tells about ground that the files don't reach."""
+def coarse_note(pixel_m: float, mast_height_m: float, highest_sun_deg: float) -> list[str]:
+    """What pixels are too coarse for where the Sun stays low."""
+    if pixel_m < COARSE_M or mast_height_m >= CLEARS_M or highest_sun_deg > LOW_SUN_DEG:
+        return []
+    return [
+        f"pixels of {pixel_m:.3g} m smooth away ground that hides a low Sun: on a ridge near the lunar south pole 240 m read the best "
+        "place at the surface 8 points of 100 too lit, against 10 m, and half of the ground around it 10; at 2 m above it 1 and 7, at "
+        "5 m none and 5. Finer terrain before these files tells"
+    ]
+
+
+def _best_place_notes(
+    place: dict[str, Any], job: TileJob, options: SurveyOptions, pixel_m: float
+) -> list[str]:
+    """What a skyline of the best place tells about ground that the files don't reach, and a low Sun of coarse pixels."""
     from yieldsim.base.errors import DataMissing
     from yieldsim.runs.horizon.run import seen_over
     from yieldsim.runs.survey.tiles import sun_at
@@ -248,7 +264,8 @@ def _reach_notes(place: dict[str, Any], job: TileJob, options: SurveyOptions) ->
         )
     except DataMissing:
         return ["the best place has no known ground around it"]
-    return [f"at the best place, {line}" for line in run.reach_warnings]
+    coarse = coarse_note(pixel_m, job.site.mast_height_m, float(path.elevation_deg.max()))
+    return coarse + [f"at the best place, {line}" for line in run.reach_warnings]
 
 
 def _options(job: TileJob, options: SurveyOptions) -> dict[str, Any]:

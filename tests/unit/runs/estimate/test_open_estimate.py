@@ -98,7 +98,7 @@ def with_time(change: Callable[[np.ndarray], np.ndarray]) -> Callable[[xr.Datase
 
 FAULTS: dict[str, tuple[Callable[[xr.Dataset], xr.Dataset], str]] = {
     "no rows": (lambda ds: ds.isel(time=slice(0)), "time is empty"),
-    "one row less": (lambda ds: ds.isel(time=slice(47)), "delivered_power_w adds up to"),
+    "one row less": (lambda ds: ds.isel(time=slice(47)), "time has 47 of the 48 rows of the run"),
     "equal times": (with_time(np.zeros_like), r"time goes from 2000-01-01T00:00:00 to 2000-01-01T00:00:00"),
     "times backwards": (with_time(lambda t: t[::-1]), "time goes from 2027-06-02T23:00:00 to 2027-06-02T22:00:00"),
     "a jump in time": (with_time(lambda t: t + 60 * (np.arange(len(t)) > 5)), "steps of interval_s, 3600 s"),

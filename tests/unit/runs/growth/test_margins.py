@@ -39,7 +39,8 @@ def plans(enough, most=10.0):
         if max(asked) > most:
             return None
         shares = [0.995 if own >= least else 0.985 for own, least in zip(asked, enough, strict=True)]
-        phases = [SimpleNamespace(summary={"uncertainty": {"target_share": {"p90": one}}}) for one in shares]
+        drawn = [{"p90": one, "p90_error": 1e-3} for one in shares]
+        phases = [SimpleNamespace(summary={"uncertainty": {"target_share": one}}) for one in drawn]
         return SimpleNamespace(phases=phases, cost=sum(asked), asked=asked)
 
     def planned(spans):
