@@ -8,8 +8,9 @@ from yieldsim.base.load_model import LoadPlan
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy.delivered_light import delivered_light
 from yieldsim.energy.integration import Setting, TimeGrid
-from yieldsim.planning.habitat.dispatch import dispatch, needs_of, store_of
+from yieldsim.planning.habitat.dispatch import ESSENTIAL, alike_together, needs_of, store_of
 from yieldsim.planning.habitat.load_profile import light_figures, rows_of_run
+from yieldsim.planning.habitat.shortfall import unserved_kwh
 from yieldsim.planning.orientation.objectives import Use
 
 
@@ -25,13 +26,16 @@ def use_of(plan: LoadPlan, setting: Setting, grid: TimeGrid, units: int) -> tupl
     figures = light_figures(plan, delivered_light(setting.collector))
     needs, store = needs_of(plan.loads, rows, figures), store_of(plan.storage, rows.hours)
 
+    asked_kwh = float(needs.asked_kwh.sum())
+    if (needs.rank == ESSENTIAL).all():
+        needs = alike_together(needs)
+
     def served_kwh(power_w: FloatArray) -> float:
-        flows = dispatch(power_w * rows.hours / 1000.0, needs, store)
-        return float(flows.direct.sum() + flows.from_store.sum())
+        return asked_kwh - unserved_kwh(power_w * rows.hours / 1000.0, needs, store)
 
     from_the_start = served_kwh(np.zeros(grid.count))
 
     def use(power_w: FloatArray) -> float:
         return served_kwh(power_w) - from_the_start
 
-    return use, float(needs.asked_kwh.sum()) - from_the_start
+    return use, asked_kwh - from_the_start
