@@ -48,11 +48,11 @@ def tally(
     return Tally(unserved, int(count), end, int(rows))
 
 
-def unserved_kwh(light_kwh: FloatArray, needs: Needs, store: Store) -> float:
-    """What all loads lack together, whatever their priority."""
+def unserved_kwh(light_kwh: FloatArray, needs: Needs, store: Store) -> FloatArray:
+    """What all loads lack together, whatever their priority, (n,): of several runs, (n, rows) of light."""
     if (needs.rank == ESSENTIAL).all():
-        return tally(light_kwh, needs, store).unserved_kwh
-    return float(dispatch(light_kwh, needs, store).unserved.sum())
+        return np.asarray(_shortfalls(np.ascontiguousarray(light_kwh), needs, store))
+    return np.array([dispatch(one, needs, store).unserved.sum() for one in light_kwh])
 
 
 @njit(cache=True)
@@ -122,3 +122,12 @@ def shortfall(
             if unserved > most_kwh or unserved_rows > most_rows:
                 return unserved, unserved_rows, state, t + 1
     return unserved, unserved_rows, state, rows
+
+
+@njit(cache=True)
+def _shortfalls(light_kwh: FloatArray, needs: Needs, store: Store) -> FloatArray:
+    """Of several runs, (n, rows), what they lack in kWh, (n,)."""
+    found = np.empty(len(light_kwh))
+    for run_of in range(len(light_kwh)):
+        found[run_of] = shortfall(light_kwh[run_of], needs, store, np.inf, np.inf)[0]
+    return found

@@ -15,8 +15,8 @@ from yieldsim.planning.orientation.objectives import Use
 
 
 def use_of(plan: LoadPlan, setting: Setting, grid: TimeGrid, units: int) -> tuple[Use, float]:
-    """What light adds to the energy served where it is used, kWh over the run, from delivered power
-    (intervals,) in W; and the most that it could add, kWh.
+    """What light adds to the energy served where it is used, kWh over the run, (...), from delivered power
+    (..., intervals) in W; and the most that it could add, kWh.
 
     units   how many there are: what their dust shields draw, where that is a load
     Served is what loads got directly and out of the store, by `planning.habitat.dispatch`, less what a store that is
@@ -30,12 +30,15 @@ def use_of(plan: LoadPlan, setting: Setting, grid: TimeGrid, units: int) -> tupl
     if (needs.rank == ESSENTIAL).all():
         needs = alike_together(needs)
 
-    def served_kwh(power_w: FloatArray) -> float:
-        return asked_kwh - unserved_kwh(power_w * rows.hours / 1000.0, needs, store)
+    kwh_per_w = rows.hours / 1000.0
 
-    from_the_start = served_kwh(np.zeros(grid.count))
+    def served_kwh(power_w: FloatArray) -> FloatArray:
+        runs = np.reshape(power_w, (-1, grid.count)) * kwh_per_w
+        return (asked_kwh - unserved_kwh(runs, needs, store)).reshape(np.shape(power_w)[:-1])
 
-    def use(power_w: FloatArray) -> float:
+    from_the_start = float(served_kwh(np.zeros(grid.count)))
+
+    def use(power_w: FloatArray) -> FloatArray:
         return served_kwh(power_w) - from_the_start
 
     return use, asked_kwh - from_the_start

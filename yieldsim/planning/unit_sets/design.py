@@ -188,7 +188,7 @@ def features(prospect: Prospect, goal: Goal, some: Facings) -> list[Any]:
     if goal == "worst-month":
         return list(prospect.month_kwh(some)[:, prospect.whole_months])
     if goal == "load":
-        return [prospect.power_w(some, i).astype(np.float32) for i in range(some.count)]
+        return list(prospect.power_w(some).astype(np.float32))
     return runs_of_facings(prospect.track, prospect.year.ready, axes_enu_xyz(some), some.tilt_deg)
 
 

@@ -176,7 +176,7 @@ def facing_row(answers: Answers, mount: Mount) -> OneOrientation:
     sky."""
     prospect, grid = answers.prospect, answers.ready.grid
     some, units = of_mounts((mount,)), answers.ready.setting.collector.unit_count
-    power_w = units * prospect.power_w(some, 0)
+    power_w = units * prospect.power_w(some)[0]
     interval_kwh = power_w * grid.interval_s / 3.6e6
     months = prospect.months.sky.run_months
     month_kwh = months.sums(interval_kwh)
@@ -201,7 +201,7 @@ def facing_row(answers: Answers, mount: Mount) -> OneOrientation:
     }
     row.update(longest_whole(_longest_and_cut(answers, mount, runs, gap_from, gap_steps)))  # type: ignore[typeddict-item]
     if prospect.use is not None:
-        row["used_kwh"] = prospect.use(power_w) / prospect.years
+        row["used_kwh"] = float(prospect.use(power_w)) / prospect.years
     return row
 
 

@@ -104,7 +104,7 @@ def test_units_moved_one_by_one_beside_the_rest_use_more(weighed):
         TROUGH,
         step_minutes=20,
         steps=3,
-        use=lambda power_w: float(np.minimum(power_w, 20.0).sum() / 1000.0),
+        use=lambda power_w: np.minimum(power_w, 20.0).sum(axis=-1) / 1000.0,
     )
     both = Candidates(facings=facings([45.0, 65.0], 180.0, 90.0), step_deg=6.0)
     watch = Watch(prospect, "load")
