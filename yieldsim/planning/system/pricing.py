@@ -57,7 +57,7 @@ class Sunlight:
         hours = grid.interval_s / 3600.0
         if given is not None:
             return cls(prospect=prospect, row_hours=hours, candidates=given, step_deg=0.0, table=table)
-        found = spread(prospect, "load", None)
+        found = spread(prospect, "load")
         return cls(
             prospect=prospect, row_hours=hours, candidates=found.facings, step_deg=found.step_deg, table=table
         )

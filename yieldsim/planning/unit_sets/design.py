@@ -24,7 +24,7 @@ from yieldsim.planning.orientation.objectives import FacingProblem, Goal, Prospe
 from yieldsim.planning.orientation.optimise import Found, annual_bound, best_facing
 from yieldsim.planning.orientation.pattern_search import distinct, even_turns, turned
 from yieldsim.planning.sunlight.sunlit_series import runs_of_facings
-from yieldsim.planning.unit_sets.candidates import Candidates, spread, widened_run_lists
+from yieldsim.planning.unit_sets.candidates import Candidates, at_their_best, spread, widened_run_lists
 from yieldsim.planning.unit_sets.max_min_month import moved_together, sharing_facings
 from yieldsim.planning.unit_sets.performance import Ability, Mounts, Watch
 from yieldsim.planning.unit_sets.selection import (
@@ -97,8 +97,12 @@ def choose_units(
     watch = Watch(prospect, goal)
     if goal == "annual":
         return _all_alike(watch, single, units, progress)
-    candidates = spread(prospect, goal, _at_hand(prospect, goal, single.facing))
-    some, items = candidates.facings, features(prospect, goal, candidates.facings)
+    candidates = spread(prospect, goal)
+    some = candidates.facings
+    if goal == "load" and prospect.rolls_matter:
+        some = at_their_best(prospect, some, candidates.step_deg)
+    some = together(_at_hand(prospect, goal, single.facing), some)
+    candidates, items = replace(candidates, facings=some), features(prospect, goal, some)
     chooser, holds_for = _chooser(prospect, goal, candidates, items, most_use_kwh)
     chosen: Set = []
     curve: list[Ability] = []
@@ -113,26 +117,27 @@ def choose_units(
             if holds_for == EVERYWHERE
             else -chooser.dark_steps
             if isinstance(chooser, GapChooser)
+            else most_use_kwh
+            if goal == "load"
             else np.inf
         )
-        slack = {"worst-month": 1e-4 * bound, "shortest-gap": 0.75}.get(goal, 0.0)
+        slack = 0.75 if goal == "shortest-gap" else 1e-4 * bound
         thorough = count in (1, units)
         mounts = _mounts(some, chosen)
-        if (
-            chooser.value(chosen) < known - slack
-            and (goal != "load" or thorough)
-            and (thorough or count <= MOST_POLISHED)
-        ):
+        if chooser.value(chosen) < known - slack and (thorough or count <= MOST_POLISHED):
             if isinstance(chooser, MonthChooser):
                 sets = [*larger, *chooser.drawn(count, DRAWS if thorough else DRAWS_ON_THE_WAY)]
                 moved, on_each = shared(prospect, some, sets, BEST_TOGETHER if thorough else 1)
+            else:
+                mounts = polished(prospect, goal, some, candidates.step_deg, chosen, watch, thorough=thorough)
+                moved, on_each = of_mounts(mounts), np.array([mount.count for mount in mounts])
+            if isinstance(chooser, MonthChooser | LoadChooser):
                 # later sets may take what this one reached
-                chooser.add(prospect.month_kwh(moved)[:, prospect.whole_months])
+                chooser.add(np.stack(features(prospect, goal, moved)))
                 chosen = [int(place) for place in some.count + np.repeat(np.arange(moved.count), on_each)]
                 some = together(some, moved)
+            if goal == "worst-month":
                 mounts = gathered(max((_mounts(some, chosen), mounts), key=watch.worth), watch)
-            else:
-                mounts = polished(prospect, goal, candidates, chosen, watch, thorough=thorough)
         curve.append(watch.ability(mounts, bound))
         curve_mounts.append(mounts)
         if progress is not None:
@@ -257,23 +262,30 @@ def shared(
 
 
 def polished(
-    prospect: Prospect, goal: Goal, candidates: Candidates, chosen: Set, watch: Watch, *, thorough: bool
+    prospect: Prospect,
+    goal: Goal,
+    some: Facings,
+    step_deg: float,
+    chosen: Set,
+    watch: Watch,
+    *,
+    thorough: bool,
 ) -> Mounts:
     """The set with its units moved one by one beside the rest as long as that helps, as mounts: gaps and loads don't add up.
 
     In even steps: the search of single facings in their place uses up to 0.8 % less of the light for a load (4 troughs at the
     Moon's equator, on Mercury's rim), and takes a tenth longer for gaps.
+    step_deg   distance between candidates
     thorough   until no step down to FINEST_STEP_SHARE helps, or MOST_TRIED were tried; else a few steps
     """
-    plain = _mounts(candidates.facings, chosen)
-    now = candidates.facings.take(chosen)
+    plain, now = _mounts(some, chosen), some.take(chosen)
     items = features(prospect, goal, now)
     share, turn, tried, ways = FIRST_STEP_SHARE, 0, 0, WAYS_ROLLED if prospect.rolls_matter else WAYS
     while share >= (FINEST_STEP_SHARE if thorough else LAST_STEP_SHARE) and tried < MOST_TRIED:
         helped = False
         for place in range(now.count):
             one = now.take([place])
-            ring = share * candidates.step_deg * even_turns(ways, turn, prospect.rolls_matter)
+            ring = share * step_deg * even_turns(ways, turn, prospect.rolls_matter)
             around = facings_of_axes(turned(axes_enu_xyz(one), ring))
             if not prospect.rolls_matter:
                 around = around._replace(roll_deg=np.zeros(ways))

@@ -295,15 +295,14 @@ class LoadChooser:
 
     def __init__(self, power_w: FloatArray, use: Use, most_kwh: float, years: float) -> None:
         """Keep them."""
-        self.count, self._power_w, self._use, self._most_kwh, self._years = (
-            len(power_w),
-            power_w,
-            use,
-            most_kwh,
-            years,
-        )
-        self._beam = Beam()
-        self._known: dict[tuple[int, ...], FloatArray] = {}
+        self._use, self._most_kwh, self._years = use, most_kwh, years
+        self._power_w, self._beam = power_w[:0], Beam()
+        self.add(power_w)
+
+    def add(self, power_w: FloatArray) -> None:
+        """More candidates: (more, intervals)."""
+        self._power_w = np.concatenate([self._power_w, power_w])
+        self.count, self._known = len(self._power_w), dict[tuple[int, ...], FloatArray]()
 
     def value(self, chosen: Set) -> float:
         """Energy used a year."""
