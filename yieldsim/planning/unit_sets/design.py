@@ -33,6 +33,7 @@ from yieldsim.planning.unit_sets.selection import (
     LoadChooser,
     MonthChooser,
     Set,
+    exchanged,
     places,
 )
 from yieldsim.planning.unit_sets.set_cover import RunLists
@@ -45,8 +46,11 @@ WAYS, WAYS_ROLLED = 8, 16
 MOST_POLISHED, MOST_TRIED = 40, 6000
 TOGETHER_DEG, NEXT_TO_NOTHING = 1.0, 3e-4
 """Units turned against each other by less are put on one mount if the set's worth falls by no more than this share."""
-DRAWS, DRAWS_ON_THE_WAY = 8, 2
-"""Sets drawn for the poorest month, besides those that were chosen: for the set asked for, and for those on the way to it."""
+DRAWS, ROUNDS, ROUNDS_ON_THE_WAY = 2, 3, 1
+"""Sets drawn for the poorest month, besides those that were chosen; rounds of moving and choosing anew, for the set asked for and for
+those on the way to it."""
+SINGLE_UNITS = 24
+"""So few units are moved each by itself, more of them mount by mount."""
 BEST_TOGETHER = 2
 """So many of the sets asked for that were moved in the sky for searching are moved in the finest one."""
 BOUND_STEP_SHARE = 0.6
@@ -126,8 +130,8 @@ def choose_units(
         mounts = _mounts(some, chosen)
         if chooser.value(chosen) < known - slack and (thorough or count <= MOST_POLISHED):
             if isinstance(chooser, MonthChooser):
-                sets = [*larger, *chooser.drawn(count, DRAWS if thorough else DRAWS_ON_THE_WAY)]
-                moved, on_each = shared(prospect, some, sets, BEST_TOGETHER if thorough else 1)
+                sets = [*larger, *chooser.drawn(count, DRAWS)]
+                some, moved, on_each = shared(prospect, some, chooser, sets, thorough=thorough)
             else:
                 mounts = polished(prospect, goal, some, candidates.step_deg, chosen, watch, thorough=thorough)
                 moved, on_each = of_mounts(mounts), np.array([mount.count for mount in mounts])
@@ -247,18 +251,40 @@ def _most_weighted(prospect: Prospect, weights: FloatArray) -> float:
 
 
 def shared(
-    prospect: Prospect, some: Facings, sets: list[Set], ends: int
-) -> tuple[Facings, NDArray[np.int64]]:
-    """The best mounts for the poorest month that any of some sets come to when all their mounts are moved at once, and the units
-    on each: all in the sky for searching, so many of the best ends in the finest one."""
-    reached = []
-    for one in sets:
-        found, counts = places(one)
-        reached.append((*moved_together(prospect, some.take(found), counts, scout=True), counts))
-    reached.sort(key=lambda end: -end[1])
-    last = [(*moved_together(prospect, moved, counts), counts) for moved, _, counts in reached[:ends]]
-    best, _, counts = max(last, key=lambda end: end[1])
-    return best, counts
+    prospect: Prospect, some: Facings, chooser: MonthChooser, sets: list[Set], *, thorough: bool
+) -> tuple[Facings, Facings, NDArray[np.int64]]:
+    """The candidates with those that were reached, the best mounts for the poorest month, and the units on each.
+
+    All mounts of a set are moved at once, in the sky for searching. What they come to joins the candidates; from these the best set is
+    improved by exchanges, another one chosen anew, and both are moved in their turn. The best ends are moved in the finest sky.
+    """
+    reached: list[tuple[float, Set]] = []
+    for turn in range(ROUNDS if thorough else ROUNDS_ON_THE_WAY):
+        if turn > 0:
+            best = max(reached, key=lambda end: end[0])[1]
+            sets = [exchanged(chooser, one) for one in (best, chooser.whole(len(best)))]
+        before = some.count
+        for one in sets:
+            found, counts = singly(one)
+            moved, worth = moved_together(prospect, some.take(found), counts, scout=True)
+            reached.append(
+                (worth, [int(place) for place in np.repeat(some.count + np.arange(moved.count), counts)])
+            )
+            some = together(some, moved)
+        new = prospect.month_kwh(some.take(slice(before, None)), scout=True)
+        chooser.add(new[:, prospect.whole_months])
+    reached.sort(key=lambda end: -end[0])
+    ends = [singly(one) for _, one in reached[: BEST_TOGETHER if thorough else 1]]
+    last = [(*moved_together(prospect, some.take(found), counts), counts) for found, counts in ends]
+    moved, _, counts = max(last, key=lambda end: end[1])
+    return some, moved, counts
+
+
+def singly(chosen: Set) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Places and counts of a set: of few units each on a mount of its own, which may leave others that it began with."""
+    if len(chosen) <= SINGLE_UNITS:
+        return np.array(chosen, dtype=np.int64), np.ones(len(chosen), np.int64)
+    return places(chosen)
 
 
 def polished(
