@@ -139,7 +139,7 @@ def test_the_short_count_is_that_of_the_whole_run(case: tuple[np.ndarray, Needs,
     assert count.unserved_rows == np.count_nonzero(lacking)
     # essential loads alone are followed by another kernel, which rounds otherwise
     assert count.end_kwh == pytest.approx(flows.stored[-1], rel=1e-12, abs=1e-12 * store.capacity_kwh)
-    assert unserved_kwh(light, needs, store) == pytest.approx(
+    assert unserved_kwh(light[None], needs, store)[0] == pytest.approx(
         float(flows.unserved.sum()), rel=1e-12, abs=1e-300
     )
     if count.unserved_rows > 1:
