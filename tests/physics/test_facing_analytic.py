@@ -53,7 +53,7 @@ def test_uniform_sky_gives_every_facing_the_projected_share(weighed, angle_deg):
     assert energy.mean() == pytest.approx(expected, rel=1e-3)
 
 
-def test_a_fixed_sun_is_the_best_facing_and_losses_are_those_of_the_curve(weighed):
+def test_a_fixed_sun_is_the_best_facing_and_losses_are_those_of_the_curve(weighed, light_hours):
     table = RoundAcceptance(
         incidence_deg=[0, 5, 10, 15], acceptance_fraction=[0.9, 0.85, 0.5, 0.0], source="disc"
     )
@@ -66,7 +66,7 @@ def test_a_fixed_sun_is_the_best_facing_and_losses_are_those_of_the_curve(weighe
     best = best_facing(FacingProblem(prospect, "annual"))
     assert best.score == pytest.approx(0.9 * 0.5 * 8760, rel=1e-4)
     assert best.score <= best.bound <= best.score * 1.01
-    gap, light = prospect.gap_hours(best.facing), prospect.light_hours(best.facing)
+    gap, light = prospect.gap_hours(best.facing), light_hours(prospect, best.facing)
     assert (gap[0], light[0]) == (0.0, 8760.0)
     for row in losses_when_off(prospect, facings(59.0, 222.0), (2.0, 8.0)):
         off = row["off_deg"]
@@ -159,7 +159,7 @@ def test_flat_plate_faces_the_sum_of_all_light(weighed):
     assert found.score == pytest.approx(np.linalg.norm(total), rel=1e-5)
 
 
-def test_turning_everything_changes_nothing(weighed):
+def test_turning_everything_changes_nothing(weighed, light_hours):
     rng = np.random.default_rng(11)
     azimuth = (np.arange(8766) * 0.508) % 360.0
     elevation = 1.5 * np.sin(np.arange(8766) / 1300.0)
@@ -172,7 +172,7 @@ def test_turning_everything_changes_nothing(weighed):
     also = facings(some.tilt_deg, some.azimuth_deg + 77.3)
     # cells fall differently; the light of their means does not (see the bound)
     np.testing.assert_allclose(looked.annual_kwh(some), turned.annual_kwh(also), rtol=3e-3, atol=0.05)
-    np.testing.assert_array_equal(looked.light_hours(some), turned.light_hours(also))
+    np.testing.assert_array_equal(light_hours(looked, some), light_hours(turned, also))
     first, second = best_facing(FacingProblem(looked, "annual")), best_facing(FacingProblem(turned, "annual"))
     assert first.score == pytest.approx(second.score, rel=1e-3)
 

@@ -140,5 +140,5 @@ def test_dust_by_tilt_moves_the_best_facing_and_is_bounded(weighed):
     best = brute_force(prospect, prospect.annual_kwh, 3.0)
     assert 0.998 * best <= found.score <= found.bound
     assert found.bound >= best
-    stepped = prospect.power_w(found.facing, 0).sum() / 1000.0 / prospect.years
+    stepped = prospect.power_w(found.facing).sum() / 1000.0 / prospect.years
     assert found.score == pytest.approx(stepped, rel=2e-3)

@@ -143,7 +143,7 @@ class Series:
         return -self.gap_hours(every > 0.0) + 1e-6 * kwh.sum()
 
     def lamp_kwh(self, interval_w):
-        return float(np.minimum(interval_w, LAMP_W).sum() * self.grid.interval_s / 3.6e6)
+        return np.minimum(interval_w, LAMP_W).sum(axis=-1) * self.grid.interval_s / 3.6e6
 
     def gap_hours(self, flags):
         edges = np.flatnonzero(np.diff(np.concatenate([[1], flags.astype(np.int8), [1]])))

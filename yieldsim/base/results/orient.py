@@ -136,7 +136,7 @@ class Stretch(OrientationResult):
     start_utc: Moment
 
 
-class ReaimingResult(TypedDict):
+class HandTurnResult(TypedDict):
     """The best that so many turns by hand do for one unit."""
 
     turns: int
@@ -175,7 +175,7 @@ class OrientResult(TypedDict):
     mast: MastResult | None
     units: UnitsResult | None
     following: YearlyFollowing
-    reaimings: list[ReaimingResult]
+    reaimings: list[HandTurnResult]
     """Empty where none were asked about."""
     load_asked_kwh: float | None
     accuracy: AccuracyResult

@@ -125,7 +125,7 @@ def answer_lines(summary: OrientResult) -> list[str]:
         *lines,
         "",
         *following_lines(summary["following"]),
-        *reaiming_lines(summary),
+        *hand_turn_lines(summary),
         *(wrapped(f"  caution: {c}", sys.stdout) for c in summary["cautions"]),
     ]
 
@@ -227,7 +227,7 @@ def following_lines(following: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def reaiming_lines(summary: OrientResult) -> list[str]:
+def hand_turn_lines(summary: OrientResult) -> list[str]:
     """What turns by hand bring, and when and which way the most of them are."""
     rows = summary["reaimings"]
     if not rows:

@@ -30,7 +30,6 @@ much as any dispatch could, unless the way through the store is more efficient t
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -173,8 +172,8 @@ def asking(needs: Needs, asked_kwh: FloatArray) -> Needs:
     return needs._replace(asked_kwh=np.ascontiguousarray(asked_kwh), gathered_kwh=gathered)
 
 
-def some_of(needs: Needs, which: NDArray[np.bool_]) -> Needs:
-    """Some of the loads, (loads,) flags."""
+def some_of(needs: Needs, which: NDArray[np.bool_] | NDArray[np.int64]) -> Needs:
+    """Some of the loads, (loads,) flags or places."""
     return needs_from(
         needs.asked_kwh[:, which],
         needs.direct_efficiency[which],
@@ -184,6 +183,16 @@ def some_of(needs: Needs, which: NDArray[np.bool_]) -> Needs:
         needs.most_kwh[which],
         needs.file_rank[which],
     )
+
+
+def alike_together(needs: Needs) -> Needs:
+    """Loads that nothing waits for, with those of the same turns added up: they lack together what they lacked."""
+    turns = np.empty((len(needs.rank), 2), np.int64)
+    turns[needs.turns.light_order, 0] = needs.turns.light_turn
+    turns[needs.turns.store_order, 1] = needs.turns.store_turn
+    _, firsts, of = np.unique(turns, axis=0, return_index=True, return_inverse=True)
+    asked = [needs.asked_kwh[:, of.ravel() == kind].sum(axis=1) for kind in range(len(firsts))]
+    return asking(some_of(needs, firsts), np.stack(asked, axis=1))
 
 
 def store_of(storage: Storage | None, row_hours: float, capacity_kwh: float | None = None) -> Store:
@@ -212,16 +221,6 @@ def store_of(storage: Storage | None, row_hours: float, capacity_kwh: float | No
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Tally:
-    """A run in short: what the counted loads lacked, the state at the end, how many rows were run."""
-
-    unserved_kwh: float
-    unserved_rows: int
-    end_kwh: float
-    rows: int
-
-
 def dispatch(light_kwh: FloatArray, needs: Needs, store: Store) -> Flows:
     """Follow light, loads and store through all rows.
 
@@ -232,21 +231,6 @@ def dispatch(light_kwh: FloatArray, needs: Needs, store: Store) -> Flows:
     by_row = np.zeros((6, rows))
     run(np.ascontiguousarray(light_kwh), *needs[:-2], *needs.turns, *store, np.inf, True, by_load, by_row)
     return Flows(*by_load, *by_row)
-
-
-def tally(
-    light_kwh: FloatArray, needs: Needs, store: Store, most_unserved: float = math.inf, by_rows: bool = False
-) -> Tally:
-    """The same without keeping the rows; ends once essential loads (all, if none is) lack more than allowed.
-
-    most_unserved   kWh, or rows if `by_rows`
-    """
-    limit = most_unserved * (1.0 if not by_rows else -1.0)
-    kept = np.zeros((3, 0, 0)), np.zeros((6, 0))
-    unserved, count, end, rows = run(
-        np.ascontiguousarray(light_kwh), *needs[:-2], *needs.turns, *store, limit, False, *kept
-    )
-    return Tally(unserved, int(count), end, int(rows))
 
 
 @njit(cache=True)
@@ -281,7 +265,7 @@ def run(
     by_load: FloatArray,
     by_row: FloatArray,
 ) -> tuple[float, int, float, int]:
-    """Kernel of `dispatch` and `tally`; arguments as in Needs and Store.
+    """Kernel of `dispatch` and of `shortfall.tally`; arguments as in Needs and Store.
 
     most_unserved   kWh when >= 0, rows when negative: more ends the run
     by_load         (3, rows, loads) and by_row (6, rows) in the order of Flows, filled when `record`

@@ -6,7 +6,7 @@
 
 over the counted loads alone (nothing is kept for others), c light that charges, l and f what loads get directly
 and out of the store. Rows whose light covers all that is asked serve it directly: where light is worth no less
-directly than through the store this costs nothing. Loads of the same efficiencies are taken together.
+directly than through the store this costs nothing. Loads alike are taken together.
 
 Solved with HiGHS (Q. Huangfu, J. A. J. Hall, "Parallelizing the dual revised simplex method", Math. Prog. Comp. 10,
 2018) through scipy.
@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.habitat.dispatch import Needs, Store, some_of, store_of
+from yieldsim.planning.habitat.dispatch import Needs, Store, alike_together, some_of, store_of
 from yieldsim.planning.habitat.reliability import counted
 from yieldsim.planning.habitat.sizing import Case
 
@@ -44,20 +44,7 @@ def foresight_storage_kwh(case: Case) -> float | None:
         or (through > needs.direct_efficiency * (1.0 + 1e-9)).any()
     ):
         return None
-    return _solved(case.light_kwh, _alike(needs), store, case.reliability)
-
-
-def _alike(needs: Needs) -> Needs:
-    """The loads with those of the same efficiencies added up."""
-    pairs = np.stack([needs.direct_efficiency, needs.store_efficiency], axis=1)
-    kinds, of = np.unique(pairs, axis=0, return_inverse=True)
-    asked = np.stack(
-        [needs.asked_kwh[:, of.ravel() == kind].sum(axis=1) for kind in range(len(kinds))], axis=1
-    )
-    firsts = np.array([int(np.flatnonzero(of.ravel() == kind)[0]) for kind in range(len(kinds))])
-    return needs._replace(
-        asked_kwh=asked, direct_efficiency=kinds[:, 0], store_efficiency=kinds[:, 1], rank=needs.rank[firsts]
-    )
+    return _solved(case.light_kwh, alike_together(needs), store, case.reliability)
 
 
 def _solved(

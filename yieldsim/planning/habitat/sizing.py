@@ -25,10 +25,11 @@ import numpy as np
 
 from yieldsim.base.load_model import ReliabilityMeasure, Storage
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.habitat.dispatch import ESSENTIAL, Needs, Store, asking, some_of, store_of, tally
+from yieldsim.planning.habitat.dispatch import ESSENTIAL, Needs, Store, asking, some_of, store_of
 from yieldsim.planning.habitat.load_profile import solar_hours_at_edges
 from yieldsim.planning.habitat.reliability import Flags, counted
 from yieldsim.planning.habitat.shield_service import ShieldService
+from yieldsim.planning.habitat.shortfall import tally
 
 PASSES = 40
 """A state still falling after so many repetitions is taken as running out."""

@@ -29,15 +29,16 @@ from yieldsim.planning.sunlight.sunlit_series import (
     interval_power_w,
     lit_runs,
     longest_gap_steps,
-    runs_of_facings,
 )
 
 Goal = Literal["annual", "worst-month", "shortest-gap", "load"]
 GOALS: tuple[Goal, ...] = ("annual", "worst-month", "shortest-gap", "load")
-Use = Callable[[FloatArray], float]
-"""Energy put to use over the run, kWh, from delivered power (intervals,) in W."""
+Use = Callable[[FloatArray], FloatArray]
+"""Energy put to use over the run, kWh, (...), from delivered power (..., intervals) in W."""
 SCOUT_CELLS_PER_HALF_WIDTH, SCOUT_STEPS_PER_HALF_WIDTH = 6.5, 4.0
 LONGEST_SCOUT_STEP_S = 1800.0
+AT_A_TIME = 64
+"""Facings whose series are held at a time."""
 TIE = 1e-6
 """Share of the annual energy that tells facings with equal worst months apart."""
 
@@ -126,22 +127,18 @@ class Prospect:
         """Longest gap over the run, (n,)."""
         return gap_hours(self.track, self.year.ready, axes_enu_xyz(some), some.tilt_deg)
 
-    def light_hours(self, some: Facings) -> FloatArray:
-        """Hours delivering over the run, (n,)."""
-        runs = runs_of_facings(self.track, self.year.ready, axes_enu_xyz(some), some.tilt_deg)
-        return np.array([float((ends - starts).sum()) for starts, ends in runs]) * self.track.step_hours
-
-    def power_w(self, some: Facings, place: int) -> FloatArray:
-        """Power of one unit of one of the facings in each interval, (intervals,): steps of time, no cells of
-        sky."""
-        axes = axes_enu_xyz(some.take([place]))[0]
-        return interval_power_w(self.track, self.year.ready, axes, float(some.tilt_deg[place]))
+    def power_w(self, some: Facings) -> FloatArray:
+        """Power of one unit of each facing in each interval, (n, intervals): steps of time, no cells of sky."""
+        track, ready, poses = self.track, self.year.ready, zip(axes_enu_xyz(some), some.tilt_deg, strict=True)
+        return np.stack([interval_power_w(track, ready, axes, float(tilt)) for axes, tilt in poses])
 
     def used_kwh(self, some: Facings, units: int = 1) -> FloatArray:
         """Energy that the load makes use of a year, (n,). Raises ValueError without a load."""
         if self.use is None:
             raise ValueError("no load was given")
-        return np.array([self.use(units * self.power_w(some, i)) for i in range(some.count)]) / self.years
+        parts = (some.take(slice(first, first + AT_A_TIME)) for first in range(0, some.count, AT_A_TIME))
+        used = [self.use(units * self.power_w(part)) for part in parts]
+        return np.concatenate([np.zeros(0), *used]) / self.years
 
 
 class Effort(NamedTuple):

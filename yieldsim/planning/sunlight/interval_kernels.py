@@ -25,7 +25,7 @@ Runs = tuple[NDArray[np.int64], NDArray[np.int64]]
 
 FACINGS_A_THREAD = 4
 """Fewer are not worth a thread."""
-PROBES = 4
+PROBES = 12
 """So many places, amid the longest gaps of the facings before, are looked at before a facing is read from end to end."""
 
 

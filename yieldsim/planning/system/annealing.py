@@ -3,7 +3,8 @@
 A cost is aimed at, which leaves each number of units a store; sets are looked for that lack no more with it than is allowed. Once one
 is found its least store gives a cost that is lower, and that is aimed at next. Sets that lack more are taken at times, ever more
 seldom (S. Kirkpatrick, C. D. Gelatt, M. P. Vecchi, "Optimization by simulated annealing", Science 220, 1983). A trial is one
-dispatch over the rows of the programme's own terms, some ten microseconds for a year of hours; what is found is judged by `Serving`.
+dispatch of the run's whole solar days (`planning.habitat.shortfall`), some tens of microseconds for a year of hours; what is found is
+judged by `Serving`.
 """
 
 from __future__ import annotations
@@ -11,19 +12,22 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.planning.habitat.dispatch import Needs, Store, alike_together, some_of, store_of
+from yieldsim.planning.habitat.reliability import counted
+from yieldsim.planning.habitat.shortfall import shortfall
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz
 from yieldsim.planning.system.column_generation import LEAST_UNITS, Relaxed
 from yieldsim.planning.system.linear_programme import LEAST_SHARE
 from yieldsim.planning.system.pricing import Sunlight
-from yieldsim.planning.system.serving import Serving
-from yieldsim.planning.system.terms import Prices, Terms
+from yieldsim.planning.system.serving import CLOSE, LEAST_KWH, Serving
+from yieldsim.planning.system.terms import Prices
 from yieldsim.planning.system.whole_units import NEARLY, Trials, WholeSet, rounded, whole_of
 
 ROWS_RUN, MOST_TRIALS = 1.2e8, 20_000
@@ -41,99 +45,64 @@ MORE, AGAIN, WORTH_AGAIN = 2, 2, 1.02
 Places = NDArray[np.int64]
 
 
-class Dispatched(NamedTuple):
-    """`terms.Terms` as kernels take them; start_share is negative where the run repeats."""
+class Judge(NamedTuple):
+    """What so many units must serve: the repeating case of `Serving`, as kernels take it.
 
-    asked_kwh: FloatArray
-    per_unit_kwh: FloatArray
-    direct: FloatArray
-    stored: FloatArray
-    weight: FloatArray
+    needs      the counted loads, those alike together
+    store      of 1 kWh, new
+    asked, allowed   kWh, or rows if `by_rows`: in all, and unserved at most
+    """
+
+    needs: Needs
+    store: Store
+    asked: float
     allowed: float
-    allowed_per_unit: float
-    keep: float
-    take_in: float
-    per_drawn: FloatArray
-    enter_kwh: float
-    leave_kwh: float
-    usable: FloatArray
-    slack_kwh: float
-    start_share: float
+    by_rows: bool
 
     @classmethod
-    def of(cls, terms: Terms) -> Dispatched:
-        """Arrays in the order of rows."""
-        held: dict[str, Any] = {name: getattr(terms, name) for name in cls._fields}
-        held["start_share"] = -1.0 if terms.start_share is None else terms.start_share
-        made: Any = {name: np.ascontiguousarray(one) if np.ndim(one) else one for name, one in held.items()}
-        return cls(**made)
+    def of(cls, serving: Serving, units: int) -> Judge:
+        """Of the loads beside so many units."""
+        case = serving.case(np.zeros(len(serving.solar_time_hours)), units)
+        needs = alike_together(some_of(case.needs, counted(case.needs)))
+        by_rows, kwh = case.measure == "hours", needs.asked_kwh.sum(axis=1)
+        asked = float(np.count_nonzero(kwh) if by_rows else kwh.sum())
+        return cls(needs, store_of(case.storage, case.row_hours, 1.0), asked, case.allowed(needs), by_rows)
 
 
 @njit(cache=True)
-def run_once(
-    light_kwh: FloatArray, gone: FloatArray, new: FloatArray, units: float, capacity: float, start: float, limit: float, it: Dispatched
-) -> tuple[float, float]:  # fmt: skip
-    """Weighted shortfall of light less what is gone and with what is new, (rows,) each, and the state it ends with.
-
-    limit   more shortfall ends the run
-    """
-    asked, per_unit, weight, usable = it.asked_kwh, it.per_unit_kwh, it.weight, it.usable
-    direct, stored, per_drawn = it.direct, it.stored, it.per_drawn
-    keep, take_in, enter, leave_kwh, slack = it.keep, it.take_in, it.enter_kwh, it.leave_kwh, it.slack_kwh
-    rows, kinds = asked.shape
-    state, short = start, 0.0
-    for t in range(rows):
-        light = light_kwh[t] - gone[t] + new[t]
-        state *= keep
-        leave = leave_kwh
-        for kind in range(kinds):
-            lacking = asked[t, kind] + units * per_unit[t, kind]
-            by_light = max(light, 0.0) * direct[kind]
-            if by_light >= lacking:
-                light -= lacking / direct[kind]
-                continue
-            light = 0.0
-            lacking -= by_light
-            if stored[kind] > 0.0:
-                drawn = min(lacking * per_drawn[kind], state)
-                if drawn > leave * stored[kind] * per_drawn[kind]:
-                    drawn = leave * stored[kind] * per_drawn[kind]
-                state -= drawn
-                drawn /= per_drawn[kind]
-                leave -= drawn / stored[kind]
-                lacking = max(lacking - drawn, 0.0)
-            short += weight[t, kind] * lacking
-        if light > 0.0:
-            state = min(state + take_in * min(light, enter), usable[t] * capacity + slack)
-        if short > limit:
-            break
-    return short, state
+def lacking(
+    light_kwh: FloatArray, capacity: float, start: float, limit: float, it: Judge
+) -> tuple[float, float]:
+    """Shortfall beyond what is allowed, and the state it ends with; the run ends where it is more than a limit."""
+    kind, most = it.store, it.allowed + limit
+    store = Store(
+        capacity, start, kind.keep, kind.fill, kind.take_in, kind.enter, kind.hand_out, kind.enter_kwh,
+        kind.leave_kwh, kind.least, kind.reserve, kind.fade_per_row, kind.fade_per_kwh,
+    )  # fmt: skip
+    most_kwh, most_rows = (np.inf, most) if it.by_rows else (most, np.inf)
+    short_kwh, short_rows, end, _ = shortfall(light_kwh, it.needs, store, most_kwh, most_rows)
+    return (short_rows if it.by_rows else short_kwh) - it.allowed, end
 
 
 @njit(cache=True)
-def lacks(light_kwh: FloatArray, units: float, capacity: float, it: Dispatched) -> float:
-    """Shortfall beyond what is allowed: from the store's first filling, or when the run comes round."""
-    none = np.zeros(len(light_kwh))
-    allowed = it.allowed + units * it.allowed_per_unit
-    start = (it.start_share if it.start_share >= 0.0 else it.usable[-1]) * capacity + it.slack_kwh
-    short, end = run_once(light_kwh, none, none, units, capacity, start, allowed, it)
-    if it.start_share < 0.0 and short <= allowed:
-        short, _ = run_once(light_kwh, none, none, units, capacity, end, allowed, it)
-    return short - allowed
+def serves(light_kwh: FloatArray, capacity: float, it: Judge) -> bool:
+    """Whether light serves with a store, full at first and when the run comes round."""
+    short, end = lacking(light_kwh, capacity, capacity, 0.0, it)
+    return short <= 0.0 and lacking(light_kwh, capacity, end, 0.0, it)[0] <= 0.0
 
 
 @njit(cache=True)
-def least_kwh(light_kwh: FloatArray, units: float, most_kwh: float, close: float, it: Dispatched) -> float:
+def least_kwh(light_kwh: FloatArray, most_kwh: float, it: Judge) -> float:
     """The least capacity with which light serves; infinite where `most_kwh` does not."""
-    if lacks(light_kwh, units, most_kwh, it) > 0.0:
+    if not serves(light_kwh, most_kwh, it):
         return np.inf
     low, high = 0.0, most_kwh
-    while high - low > close * high and high > 1e-9:
+    while high - low > CLOSE * high and high > LEAST_KWH:
         middle = 0.5 * (low + high)
-        if lacks(light_kwh, units, middle, it) > 0.0:
-            low = middle
-        else:
+        if serves(light_kwh, middle, it):
             high = middle
+        else:
+            low = middle
     return high
 
 
@@ -164,7 +133,7 @@ def annealed(
     choices: FloatArray,
     trials: int,
     seed: int,
-    it: Dispatched,
+    it: Judge,
 ) -> tuple[float, Places]:
     """The least cost met below `aim`, and the facing of each unit; infinite if none is.
 
@@ -175,17 +144,15 @@ def annealed(
     """
     np.random.seed(seed)
     per_unit, per_kwh, most_kwh = prices
-    facings, rows = light_kwh.shape
-    units = len(start)
+    facings, units = len(light_kwh), len(start)
     places, found = start.copy(), start.copy()
-    total = np.zeros(rows)
+    total, tried = np.zeros(light_kwh.shape[1]), np.zeros(light_kwh.shape[1])
     for place in start:
         total += light_kwh[place]
-    allowed = it.allowed + units * it.allowed_per_unit
-    hot = HOT * max(allowed, LEAST_SHARE * (it.weight * it.asked_kwh).sum()) / units
-    begun = it.start_share if it.start_share >= 0.0 else 0.5 * it.usable[0]
+    hot = HOT * max(it.allowed, LEAST_SHARE * it.asked) / units
+    half = 0.5 * (1.0 + it.store.least)
     capacity = _store(units, aim, per_unit, per_kwh, most_kwh, choices)
-    best = lacking = least = np.inf
+    best = lacks = least = np.inf
     for trial in range(trials):
         if capacity < 0.0:
             break
@@ -194,30 +161,30 @@ def annealed(
         if np.random.random() < 0.5:
             into = np.random.randint(facings)
         gone, new = light_kwh[places[out]], light_kwh[into]
+        for t in range(len(total)):
+            tried[t] = max(total[t] - gone[t] + new[t], 0.0)
         # what it may lack is drawn first: most trials end before the run does
         warmth = hot * COOL ** (-trial / trials)
-        limit = lacking - warmth * math.log(1.0 - np.random.random())
-        short, _ = run_once(total, gone, new, units, capacity, begun * capacity, limit + allowed, it)
-        if short - allowed > limit:
+        limit = lacks - warmth * math.log(1.0 - np.random.random())
+        short, _ = lacking(tried, capacity, half * capacity, limit, it)
+        if short > limit:
             continue
-        lacking = short - allowed
-        places[out] = into
-        for t in range(rows):
-            total[t] = max(total[t] - gone[t] + new[t], 0.0)
-        if lacking > 0.0:
-            if best == np.inf and lacking < least:
-                least, found = lacking, places.copy()
+        lacks, places[out] = short, into
+        total, tried = tried, total
+        if lacks > 0.0:
+            if best == np.inf and lacks < least:
+                least, found = lacks, places.copy()
             continue
-        serves = capacity
+        enough = capacity
         if len(choices) == 0:
-            serves = least_kwh(total, units, capacity, 1e-4, it)
-        elif lacks(total, units, capacity, it) > 0.0:
-            serves = np.inf
-        if serves < np.inf:
-            best, found = units * per_unit + serves * per_kwh, places.copy()
-            capacity = _store(units, best - ANEW * serves * per_kwh, per_unit, per_kwh, most_kwh, choices)
+            enough = least_kwh(total, capacity, it)
+        elif not serves(total, capacity, it):
+            enough = np.inf
+        if enough < np.inf:
+            best, found = units * per_unit + enough * per_kwh, places.copy()
+            capacity = _store(units, best - ANEW * enough * per_kwh, per_unit, per_kwh, most_kwh, choices)
             # with the store that is aimed at now it lacks something
-            lacking = 0.01 * warmth
+            lacks = 0.01 * warmth
             if per_kwh == 0.0:
                 break
     if best == np.inf:
@@ -227,9 +194,9 @@ def annealed(
         # more than is aimed at: the set that lacks least may come near to the best one
         capacity = _store(units, BEYOND * aim, per_unit, per_kwh, most_kwh, choices)
         if capacity >= 0.0 and len(choices) == 0:
-            best = units * per_unit + least_kwh(total, units, capacity, 1e-4, it) * per_kwh
+            best = units * per_unit + least_kwh(total, capacity, it) * per_kwh
         for one in choices:
-            if one <= capacity and lacks(total, units, one, it) <= 0.0:
+            if one <= capacity and serves(total, one, it):
                 best = units * per_unit + one * per_kwh
                 break
     return best, found
@@ -261,7 +228,7 @@ class Choice:
         return np.asarray((axes_enu_xyz(some)[:, 2] @ axes_enu_xyz(self.facings)[:, 2].T).argmax(axis=1))
 
     def sets(
-        self, starts: Sequence[Places], aim: float, serving: Serving, objective: Prices, terms: Terms, again: int
+        self, starts: Sequence[Places], aim: float, serving: Serving, objective: Prices, again: int
     ) -> list[Places]:  # fmt: skip
         """The cheapest sets met, one of each number of units that it is begun with, cheapest first.
 
@@ -269,10 +236,12 @@ class Choice:
         aim      a cost to begin with
         again    how often it is begun anew, with those numbers that may still be the best
         """
-        drawn = terms.per_drawn[np.isfinite(terms.per_drawn)].max(initial=0.0)
-        most_kwh = min(objective.most_kwh, 2.0 * float(terms.asked_kwh.sum() * drawn))
+        judges = {len(start): Judge.of(serving, len(start)) for start in starts}
+        needs, store, *_ = Judge.of(serving, 1)
+        out_of = needs.store_efficiency[needs.store_efficiency > 0.0].min(initial=np.inf) * store.hand_out
+        most_kwh = min(objective.most_kwh, 2.0 * float(needs.asked_kwh.sum() / out_of))
         prices = (objective.per_unit, objective.per_kwh, most_kwh)
-        dispatched, trials = Dispatched.of(terms), int(min(ROWS_RUN / terms.rows, MOST_TRIALS))
+        trials = int(min(ROWS_RUN / len(needs.asked_kwh), MOST_TRIALS))
         choices = np.array(serving.choices_kwh, dtype=np.float64)
         best: dict[int, tuple[float, Places]] = {}
         for seed in range(again + 1):
@@ -292,7 +261,7 @@ class Choice:
                     choices,
                     trials,
                     seed,
-                    dispatched,
+                    judges[units],
                 )
                 if cost < best.get(units, (math.inf,))[0]:
                     best[units] = (float(cost), found)
@@ -309,9 +278,7 @@ class Choice:
         return whole_of(self.facings.take(used), counts, trials, cost) if math.isfinite(cost) else None
 
 
-def near_number(
-    split: Relaxed, serving: Serving, objective: Prices, terms: Terms, sunlight: Sunlight
-) -> list[WholeSet]:
+def near_number(split: Relaxed, serving: Serving, objective: Prices, sunlight: Sunlight) -> list[WholeSet]:
     """Sets of about as many units as the split ones, the cheapest of each number first."""
     choice, total = Choice.of(split), float(split.units.sum())
     used = np.flatnonzero(split.units > LEAST_UNITS)
@@ -324,6 +291,6 @@ def near_number(
     ]
     # of very few units one more is a large step
     aim = max(AIM, 1.0 + STEP / max(total, 1.0)) * split.cost
-    found = choice.sets(starts, aim, serving, objective, terms, AGAIN)
+    found = choice.sets(starts, aim, serving, objective, AGAIN)
     judged = (choice.judged(one, serving, objective, sunlight.light_kwh) for one in found)
     return sorted((one for one in judged if one is not None), key=lambda one: one.cost)

@@ -24,7 +24,6 @@ from yieldsim.planning.orientation.pattern_search import search_turned
 from yieldsim.planning.orientation.turned_bound import turned_bound
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky, weigh
 from yieldsim.planning.sunlight.histogram import CLASS_BASE, added_up, cell_numbers
-from yieldsim.planning.sunlight.sunlit_series import interval_power_w
 from yieldsim.planning.unit_sets.candidates import spread
 
 FINEST_DEG = 0.05
@@ -58,7 +57,7 @@ class Sunlight:
         hours = grid.interval_s / 3600.0
         if given is not None:
             return cls(prospect=prospect, row_hours=hours, candidates=given, step_deg=0.0, table=table)
-        found = spread(prospect, "load", None)
+        found = spread(prospect, "load")
         return cls(
             prospect=prospect, row_hours=hours, candidates=found.facings, step_deg=found.step_deg, table=table
         )
@@ -74,13 +73,7 @@ class Sunlight:
 
     def light_kwh(self, some: Facings) -> FloatArray:
         """Light of one unit of each facing, (rows, facings)."""
-        track, ready = self.prospect.track, self.prospect.year.ready
-        axes = axes_enu_xyz(some)
-        power = [
-            interval_power_w(track, ready, axes[place], float(some.tilt_deg[place]))
-            for place in range(some.count)
-        ]
-        return np.ascontiguousarray(np.stack(power, axis=1)) * (self.row_hours / 1000.0)
+        return np.ascontiguousarray(self.prospect.power_w(some).T) * (self.row_hours / 1000.0)
 
 
 def priced(sunlight: Sunlight, price: FloatArray) -> Prospect:

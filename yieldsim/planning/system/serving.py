@@ -15,8 +15,9 @@ import numpy as np
 from yieldsim.base.load_model import ReliabilityMeasure, Storage
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat import sizing
-from yieldsim.planning.habitat.dispatch import Needs, asking, store_of, tally
+from yieldsim.planning.habitat.dispatch import Needs, asking, store_of
 from yieldsim.planning.habitat.reliability import Flags
+from yieldsim.planning.habitat.shortfall import tally
 from yieldsim.planning.system.terms import Terms, terms_of
 
 CLOSE = 1e-4

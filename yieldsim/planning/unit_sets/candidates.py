@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.optics.acceptance_interpolator import Lookup, widened
-from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, spread_over_sky, together
+from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, facings_of_axes, spread_over_sky
 from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.orientation.optimise import at_best_rolls
+from yieldsim.planning.orientation.pattern_search import even_turns, turned
 from yieldsim.planning.sunlight.sunlit_series import runs_of_facings
 from yieldsim.planning.unit_sets.set_cover import RunLists
 
@@ -20,6 +21,8 @@ FINEST_STEP_DEG, WIDEST_STEP_DEG = 1.5, 6.0
 MOST = {"annual": 1, "worst-month": 4000, "shortest-gap": 1500, "load": 350}
 FURTHEST = 0.76
 """Distance of the furthest facing from its neighbours in a spread over the sky, in steps of it."""
+WITHIN_SHARES, WAYS_WITHIN = (0.36, 0.18, 0.09, 0.045, 0.0225), 16
+"""Steps within a candidate's part of the sky, in distances between them, and turns tried at each."""
 LEAST_SHARE = 0.02
 """Facings with a smaller share of the best one's energy are left out, unless the goal is a short gap."""
 
@@ -35,12 +38,9 @@ class Candidates:
     step_deg: float
 
 
-def spread(prospect: Prospect, goal: str, also: Facings | None) -> Candidates:
+def spread(prospect: Prospect, goal: str) -> Candidates:
     """Candidates for a goal: as close as the acceptance asks for, further apart where there would be too
-    many.
-
-    also   facings that must be among them: the best ones found before
-    """
+    many."""
     reach_deg = math.degrees(prospect.year.ready.reach_rad)
     step = min(max(STEP_PER_REACH * reach_deg, FINEST_STEP_DEG), WIDEST_STEP_DEG)
     share = 1e-9 if goal == "shortest-gap" else LEAST_SHARE
@@ -51,10 +51,21 @@ def spread(prospect: Prospect, goal: str, also: Facings | None) -> Candidates:
         if lit.sum() <= MOST[goal]:
             break
         step *= 1.15
-    some = grid.take(lit)
-    if also is not None:
-        some = together(also, some)
-    return Candidates(facings=some, step_deg=step)
+    return Candidates(facings=grid.take(lit), step_deg=step)
+
+
+def at_their_best(prospect: Prospect, some: Facings, step_deg: float) -> Facings:
+    """Two-angle facings, each moved within its part of the sky to where it delivers most: one that a narrow table leaves beside the
+    Sun's way stands for none of its neighbours."""
+    axes, value = axes_enu_xyz(some), prospect.annual_kwh(some, scout=True)
+    for turn, share in enumerate(WITHIN_SHARES):
+        tried = turned(axes[:, None], share * step_deg * even_turns(WAYS_WITHIN, turn, True))
+        reached = prospect.annual_kwh(facings_of_axes(tried.reshape(-1, 3, 3)), scout=True)
+        reached = reached.reshape(some.count, WAYS_WITHIN)
+        best = reached.argmax(axis=1)
+        better = np.flatnonzero(reached.max(axis=1) > value)
+        axes[better], value[better] = tried[better, best[better]], reached[better, best[better]]
+    return facings_of_axes(axes)
 
 
 def run_lists(prospect: Prospect, some: Facings, ready: Lookup | None = None) -> RunLists:

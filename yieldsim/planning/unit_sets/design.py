@@ -24,7 +24,7 @@ from yieldsim.planning.orientation.objectives import FacingProblem, Goal, Prospe
 from yieldsim.planning.orientation.optimise import Found, annual_bound, best_facing
 from yieldsim.planning.orientation.pattern_search import distinct, even_turns, turned
 from yieldsim.planning.sunlight.sunlit_series import runs_of_facings
-from yieldsim.planning.unit_sets.candidates import Candidates, spread, widened_run_lists
+from yieldsim.planning.unit_sets.candidates import Candidates, at_their_best, spread, widened_run_lists
 from yieldsim.planning.unit_sets.max_min_month import moved_together, sharing_facings
 from yieldsim.planning.unit_sets.performance import Ability, Mounts, Watch
 from yieldsim.planning.unit_sets.selection import (
@@ -33,6 +33,7 @@ from yieldsim.planning.unit_sets.selection import (
     LoadChooser,
     MonthChooser,
     Set,
+    exchanged,
     places,
 )
 from yieldsim.planning.unit_sets.set_cover import RunLists
@@ -45,8 +46,11 @@ WAYS, WAYS_ROLLED = 8, 16
 MOST_POLISHED, MOST_TRIED = 40, 6000
 TOGETHER_DEG, NEXT_TO_NOTHING = 1.0, 3e-4
 """Units turned against each other by less are put on one mount if the set's worth falls by no more than this share."""
-DRAWS, DRAWS_ON_THE_WAY = 8, 2
-"""Sets drawn for the poorest month, besides those that were chosen: for the set asked for, and for those on the way to it."""
+DRAWS, ROUNDS, ROUNDS_ON_THE_WAY = 2, 3, 1
+"""Sets drawn for the poorest month, besides those that were chosen; rounds of moving and choosing anew, for the set asked for and for
+those on the way to it."""
+SINGLE_UNITS = 24
+"""So few units are moved each by itself, more of them mount by mount."""
 BEST_TOGETHER = 2
 """So many of the sets asked for that were moved in the sky for searching are moved in the finest one."""
 BOUND_STEP_SHARE = 0.6
@@ -97,8 +101,12 @@ def choose_units(
     watch = Watch(prospect, goal)
     if goal == "annual":
         return _all_alike(watch, single, units, progress)
-    candidates = spread(prospect, goal, _at_hand(prospect, goal, single.facing))
-    some, items = candidates.facings, features(prospect, goal, candidates.facings)
+    candidates = spread(prospect, goal)
+    some = candidates.facings
+    if goal == "load" and prospect.rolls_matter:
+        some = at_their_best(prospect, some, candidates.step_deg)
+    some = together(_at_hand(prospect, goal, single.facing), some)
+    candidates, items = replace(candidates, facings=some), features(prospect, goal, some)
     chooser, holds_for = _chooser(prospect, goal, candidates, items, most_use_kwh)
     chosen: Set = []
     curve: list[Ability] = []
@@ -113,26 +121,27 @@ def choose_units(
             if holds_for == EVERYWHERE
             else -chooser.dark_steps
             if isinstance(chooser, GapChooser)
+            else most_use_kwh
+            if goal == "load"
             else np.inf
         )
-        slack = {"worst-month": 1e-4 * bound, "shortest-gap": 0.75}.get(goal, 0.0)
+        slack = 0.75 if goal == "shortest-gap" else 1e-4 * bound
         thorough = count in (1, units)
         mounts = _mounts(some, chosen)
-        if (
-            chooser.value(chosen) < known - slack
-            and (goal != "load" or thorough)
-            and (thorough or count <= MOST_POLISHED)
-        ):
+        if chooser.value(chosen) < known - slack and (thorough or count <= MOST_POLISHED):
             if isinstance(chooser, MonthChooser):
-                sets = [*larger, *chooser.drawn(count, DRAWS if thorough else DRAWS_ON_THE_WAY)]
-                moved, on_each = shared(prospect, some, sets, BEST_TOGETHER if thorough else 1)
+                sets = [*larger, *chooser.drawn(count, DRAWS)]
+                some, moved, on_each = shared(prospect, some, chooser, sets, thorough=thorough)
+            else:
+                mounts = polished(prospect, goal, some, candidates.step_deg, chosen, watch, thorough=thorough)
+                moved, on_each = of_mounts(mounts), np.array([mount.count for mount in mounts])
+            if isinstance(chooser, MonthChooser | LoadChooser):
                 # later sets may take what this one reached
-                chooser.add(prospect.month_kwh(moved)[:, prospect.whole_months])
+                chooser.add(np.stack(features(prospect, goal, moved)))
                 chosen = [int(place) for place in some.count + np.repeat(np.arange(moved.count), on_each)]
                 some = together(some, moved)
+            if goal == "worst-month":
                 mounts = gathered(max((_mounts(some, chosen), mounts), key=watch.worth), watch)
-            else:
-                mounts = polished(prospect, goal, candidates, chosen, watch, thorough=thorough)
         curve.append(watch.ability(mounts, bound))
         curve_mounts.append(mounts)
         if progress is not None:
@@ -188,7 +197,7 @@ def features(prospect: Prospect, goal: Goal, some: Facings) -> list[Any]:
     if goal == "worst-month":
         return list(prospect.month_kwh(some)[:, prospect.whole_months])
     if goal == "load":
-        return [prospect.power_w(some, i).astype(np.float32) for i in range(some.count)]
+        return list(prospect.power_w(some).astype(np.float32))
     return runs_of_facings(prospect.track, prospect.year.ready, axes_enu_xyz(some), some.tilt_deg)
 
 
@@ -242,38 +251,67 @@ def _most_weighted(prospect: Prospect, weights: FloatArray) -> float:
 
 
 def shared(
-    prospect: Prospect, some: Facings, sets: list[Set], ends: int
-) -> tuple[Facings, NDArray[np.int64]]:
-    """The best mounts for the poorest month that any of some sets come to when all their mounts are moved at once, and the units
-    on each: all in the sky for searching, so many of the best ends in the finest one."""
-    reached = []
-    for one in sets:
-        found, counts = places(one)
-        reached.append((*moved_together(prospect, some.take(found), counts, scout=True), counts))
-    reached.sort(key=lambda end: -end[1])
-    last = [(*moved_together(prospect, moved, counts), counts) for moved, _, counts in reached[:ends]]
-    best, _, counts = max(last, key=lambda end: end[1])
-    return best, counts
+    prospect: Prospect, some: Facings, chooser: MonthChooser, sets: list[Set], *, thorough: bool
+) -> tuple[Facings, Facings, NDArray[np.int64]]:
+    """The candidates with those that were reached, the best mounts for the poorest month, and the units on each.
+
+    All mounts of a set are moved at once, in the sky for searching. What they come to joins the candidates; from these the best set is
+    improved by exchanges, another one chosen anew, and both are moved in their turn. The best ends are moved in the finest sky.
+    """
+    reached: list[tuple[float, Set]] = []
+    for turn in range(ROUNDS if thorough else ROUNDS_ON_THE_WAY):
+        if turn > 0:
+            best = max(reached, key=lambda end: end[0])[1]
+            sets = [exchanged(chooser, one) for one in (best, chooser.whole(len(best)))]
+        before = some.count
+        for one in sets:
+            found, counts = singly(one)
+            moved, worth = moved_together(prospect, some.take(found), counts, scout=True)
+            reached.append(
+                (worth, [int(place) for place in np.repeat(some.count + np.arange(moved.count), counts)])
+            )
+            some = together(some, moved)
+        new = prospect.month_kwh(some.take(slice(before, None)), scout=True)
+        chooser.add(new[:, prospect.whole_months])
+    reached.sort(key=lambda end: -end[0])
+    ends = [singly(one) for _, one in reached[: BEST_TOGETHER if thorough else 1]]
+    last = [(*moved_together(prospect, some.take(found), counts), counts) for found, counts in ends]
+    moved, _, counts = max(last, key=lambda end: end[1])
+    return some, moved, counts
+
+
+def singly(chosen: Set) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Places and counts of a set: of few units each on a mount of its own, which may leave others that it began with."""
+    if len(chosen) <= SINGLE_UNITS:
+        return np.array(chosen, dtype=np.int64), np.ones(len(chosen), np.int64)
+    return places(chosen)
 
 
 def polished(
-    prospect: Prospect, goal: Goal, candidates: Candidates, chosen: Set, watch: Watch, *, thorough: bool
+    prospect: Prospect,
+    goal: Goal,
+    some: Facings,
+    step_deg: float,
+    chosen: Set,
+    watch: Watch,
+    *,
+    thorough: bool,
 ) -> Mounts:
     """The set with its units moved one by one beside the rest as long as that helps, as mounts: gaps and loads don't add up.
 
     In even steps: the search of single facings in their place uses up to 0.8 % less of the light for a load (4 troughs at the
     Moon's equator, on Mercury's rim), and takes a tenth longer for gaps.
+    step_deg   distance between candidates
     thorough   until no step down to FINEST_STEP_SHARE helps, or MOST_TRIED were tried; else a few steps
     """
-    plain = _mounts(candidates.facings, chosen)
-    now = candidates.facings.take(chosen)
+    plain, now = _mounts(some, chosen), some.take(chosen)
     items = features(prospect, goal, now)
     share, turn, tried, ways = FIRST_STEP_SHARE, 0, 0, WAYS_ROLLED if prospect.rolls_matter else WAYS
     while share >= (FINEST_STEP_SHARE if thorough else LAST_STEP_SHARE) and tried < MOST_TRIED:
         helped = False
         for place in range(now.count):
             one = now.take([place])
-            ring = share * candidates.step_deg * even_turns(ways, turn, prospect.rolls_matter)
+            ring = share * step_deg * even_turns(ways, turn, prospect.rolls_matter)
             around = facings_of_axes(turned(axes_enu_xyz(one), ring))
             if not prospect.rolls_matter:
                 around = around._replace(roll_deg=np.zeros(ways))

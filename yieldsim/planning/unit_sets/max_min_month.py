@@ -25,10 +25,10 @@ PRICED, KEPT, ENDS, NEAR_DEG = 120, 400, 40, 3.0
 far apart those are."""
 WORTH_MORE = 1e-3
 """A facing joins a mix if the weights price it higher than the mix by more than this share."""
-FIRST_TOGETHER_DEG, SCOUT_TOGETHER_DEG, LAST_TOGETHER_DEG = 4.0, 0.25, 0.03
+FIRST_TOGETHER_DEG, SCOUT_TOGETHER_DEG, LAST_TOGETHER_DEG = 4.0, 0.1, 0.03
 """Steps of mounts moved together: the first, the last in the sky for searching, the last in the finest one, where the first is
 twice that."""
-SCOUT_LITTLE, LITTLE = 3e-4, 3e-6
+SCOUT_LITTLE, LITTLE = 3e-5, 1e-5
 """After a gain of a smaller share the step is halved, in the sky for searching and in the finest one."""
 
 

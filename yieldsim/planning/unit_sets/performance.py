@@ -85,7 +85,7 @@ class Watch:
         if self._goal == "load":
             assert prospect.use is not None
             power_w = sum(mount.count * np.asarray(self._read(mount).power_w) for mount in mounts)
-            return prospect.use(np.asarray(power_w)) / prospect.years
+            return float(prospect.use(np.asarray(power_w))) / prospect.years
         months = self._month_kwh(mounts)
         return float(
             months.sum() / prospect.years if self._goal == "annual" else months[prospect.whole_months].min()
@@ -109,7 +109,7 @@ class Watch:
         key = (mount.tilt_deg, mount.azimuth_deg, mount.roll_deg)
         if key not in self._known:
             prospect, one = self._prospect, of_mounts((mount,))
-            power_w = prospect.power_w(one, 0)
+            power_w = prospect.power_w(one)[0]
             axes = axes_enu_xyz(one)[0]
             months = self._months.sums(power_w * self._kwh_per_w)
             self._known[key] = Deeds(

@@ -121,7 +121,7 @@ def _sets_for(
     from yieldsim.planning.system.local_search import SINGLE_UNITS
     from yieldsim.planning.system.whole_units import all_sets, near_split
 
-    split, terms = best.split, asked.terms(repeats=True)
+    split = best.split
     assert split is not None
     if plan.facings:
         candidates = sunlight.candidates
@@ -135,11 +135,11 @@ def _sets_for(
         starts += [units[1:]] if near.units > 1 else []
         known = _judged(near, asked, prices)
         aim = MUCH * split.cost if known is None else known.cost
-        found = choice.sets(starts, aim, asked, prices, terms, 0)
+        found = choice.sets(starts, aim, asked, prices, 0)
         judged = (choice.judged(one, asked, prices, sunlight.light_kwh) for one in found)
         return sorted((one for one in judged if one is not None), key=lambda one: one.cost)
     try:
-        other = solved_again(split, sunlight, terms, prices)
+        other = solved_again(split, sunlight, asked.terms(repeats=True), prices)
     except Infeasible:
         return []
     one = near_split(

@@ -199,7 +199,7 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
         elif given is not None:
             whole = all_sets(*given, split.proof.least)
         if whole is None and plan.objective != "mass-per-kwh":
-            whole = few_near(split, serving, prices, terms, sunlight, turning=turning)
+            whole = few_near(split, serving, prices, sunlight, turning=turning)
         if whole is not None and plan.objective != "mass-per-kwh":
             tried = [whole]
             if turning:
@@ -266,7 +266,7 @@ def close_enough(plan: DesignPlan, cost: float, once: float) -> float:
 
 
 def few_near(
-    split: Relaxed, serving: Serving, prices: Prices, terms: Terms, sunlight: Sunlight, *, turning: bool
+    split: Relaxed, serving: Serving, prices: Prices, sunlight: Sunlight, *, turning: bool
 ) -> WholeSet | None:
     """Few units by annealing, the best sets turned; more of them, or where that finds none, near to the split ones."""
     from yieldsim.planning.system.annealing import near_number
@@ -274,7 +274,7 @@ def few_near(
 
     found: list[WholeSet] = []
     if split.units.sum() <= SINGLE_UNITS:
-        found = near_number(split, serving, prices, terms, sunlight)
+        found = near_number(split, serving, prices, sunlight)
     if not found:
         return whole_near(split, serving, prices, sunlight, turning=turning)
     if not turning:

@@ -18,15 +18,15 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.base.load_model import LoadPlan
+    from yieldsim.planning.hand_turns import TurnedMount
     from yieldsim.planning.orientation.objectives import Goal, Prospect
     from yieldsim.planning.orientation.optimise import Found
-    from yieldsim.planning.reaiming import Reaimed
     from yieldsim.runs.setup.prepare import Prepared
 
 Progress = Callable[[int, int], None]
 GOALS: tuple[Goal, ...] = ("annual", "worst-month", "shortest-gap", "load")
 MOST_UNITS = 200
-MOST_REAIMINGS = 12
+MOST_HAND_TURNS = 12
 """Once a month."""
 
 
@@ -88,7 +88,7 @@ def orient(
             azimuth_error_deg=azimuth_error_deg,
             tracker_downtime_fraction=tracker_downtime_fraction,
             tracker_stop_hours=tracker_stop_hours,
-            reaimings=reaimings,
+            hand_turns=reaimings,
         )
     ready = prepare(
         site,
@@ -149,22 +149,22 @@ def answered(ready: Prepared, questions: Questions, progress: Progress | None = 
         found=found,
         asked_kwh=asked_kwh,
         units=plan,
-        reaimed=_reaimed(prospect, ready, questions.reaimings),
+        hand_turns=_hand_turns(prospect, ready, questions.hand_turns),
     )
 
 
-def _reaimed(prospect: Prospect, ready: Prepared, most: int) -> tuple[Reaimed, ...]:
+def _hand_turns(prospect: Prospect, ready: Prepared, most: int) -> tuple[TurnedMount, ...]:
     """What up to so many turns by hand do; nothing where none was asked about."""
-    from yieldsim.planning.reaiming import reaimed
+    from yieldsim.planning.hand_turns import turned_by_hand
     from yieldsim.planning.system.pricing import Sunlight
     from yieldsim.planning.unit_sets.candidates import spread
 
     if most == 0:
         return ()
-    some = spread(prospect, "load", None)
+    some = spread(prospect, "load")
     hours = ready.grid.interval_s / 3600.0
     light = Sunlight(prospect=prospect, row_hours=hours, candidates=some.facings, step_deg=some.step_deg)
-    return tuple(reaimed(light, most))
+    return tuple(turned_by_hand(light, most))
 
 
 def _of_one(found: Found, units: int) -> Found:
@@ -187,7 +187,7 @@ def questions_of(
     azimuth_error_deg: float = 0.0,
     tracker_downtime_fraction: float = 0.0,
     tracker_stop_hours: float = 0.0,
-    reaimings: int = 0,
+    hand_turns: int = 0,
 ) -> Questions:
     """The questions, checked, with the load file read. Raises InputError with all problems."""
     from yieldsim.base.load_model import LoadPlan
@@ -213,7 +213,7 @@ def questions_of(
     within("azimuth_error_deg", azimuth_error_deg, 0.0, 180.0)
     problems += tracker_problems(tracker_downtime_fraction, tracker_stop_hours)
     with gathered:
-        whole_number(reaimings, "reaimings", 0, MOST_REAIMINGS)
+        whole_number(hand_turns, "reaimings", 0, MOST_HAND_TURNS)
     if units is not None:
         with gathered:
             whole_number(units, "units", 1, MOST_UNITS)
@@ -242,7 +242,7 @@ def questions_of(
         azimuth_error_deg=azimuth_error_deg,
         tracker_downtime_fraction=tracker_downtime_fraction,
         tracker_stop_hours=tracker_stop_hours,
-        reaimings=reaimings,
+        hand_turns=hand_turns,
         plan=None if loaded is None else loaded.noun,
         load_sources=() if loaded is None else loaded.sources,
         load_warnings=() if loaded is None else loaded.warnings,

@@ -39,7 +39,7 @@ from yieldsim.planning.unit_sets.units_matching_tracker import units_for_gaps
 from yieldsim.runs.estimate.cut_gaps import cut_gap_note, gap_rows, longest_whole
 from yieldsim.runs.estimate.summary import collector_words, site_words
 from yieldsim.runs.estimate.tracking_comparison import follower_rows
-from yieldsim.runs.orient.reaimings import reaiming_rows
+from yieldsim.runs.orient.hand_turns import hand_turn_rows
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -145,7 +145,7 @@ def _summary(answers: Answers) -> OrientResult:
         "mast": _mast(answers),
         "units": _units(answers),
         "following": following,
-        "reaimings": reaiming_rows(answers, following["followers"][0]["annual_kwh_per_unit"]),
+        "reaimings": hand_turn_rows(answers, following["followers"][0]["annual_kwh_per_unit"]),
         "load_asked_kwh": answers.asked_kwh if questions.plan is not None else None,
         "accuracy": _accuracy(answers, annual),
         "warnings": list(ready.notes.lines),
@@ -162,7 +162,7 @@ def _summary(answers: Answers) -> OrientResult:
                 "azimuth_error_deg": questions.azimuth_error_deg,
                 "tracker_downtime_fraction": questions.tracker_downtime_fraction,
                 "tracker_stop_hours": questions.tracker_stop_hours,
-                "reaimings": questions.reaimings,
+                "reaimings": questions.hand_turns,
             },
         ),
     }
@@ -176,7 +176,7 @@ def facing_row(answers: Answers, mount: Mount) -> OneOrientation:
     sky."""
     prospect, grid = answers.prospect, answers.ready.grid
     some, units = of_mounts((mount,)), answers.ready.setting.collector.unit_count
-    power_w = units * prospect.power_w(some, 0)
+    power_w = units * prospect.power_w(some)[0]
     interval_kwh = power_w * grid.interval_s / 3.6e6
     months = prospect.months.sky.run_months
     month_kwh = months.sums(interval_kwh)
@@ -201,7 +201,7 @@ def facing_row(answers: Answers, mount: Mount) -> OneOrientation:
     }
     row.update(longest_whole(_longest_and_cut(answers, mount, runs, gap_from, gap_steps)))  # type: ignore[typeddict-item]
     if prospect.use is not None:
-        row["used_kwh"] = prospect.use(power_w) / prospect.years
+        row["used_kwh"] = float(prospect.use(power_w)) / prospect.years
     return row
 
 

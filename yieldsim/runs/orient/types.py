@@ -9,9 +9,9 @@ from yieldsim.base.model import Source
 
 if TYPE_CHECKING:
     from yieldsim.base.load_model import LoadPlan
+    from yieldsim.planning.hand_turns import TurnedMount
     from yieldsim.planning.orientation.objectives import Goal, Prospect
     from yieldsim.planning.orientation.optimise import FacingMap, Found
-    from yieldsim.planning.reaiming import Reaimed
     from yieldsim.planning.unit_sets.design import UnitPlan
     from yieldsim.runs.estimate.cut_gaps import SkyBeyond
     from yieldsim.runs.setup.prepare import Prepared
@@ -29,7 +29,7 @@ class Questions:
     azimuth_error_deg: float
     tracker_downtime_fraction: float
     tracker_stop_hours: float
-    reaimings: int
+    hand_turns: int
     plan: LoadPlan | None
     load_sources: tuple[Source, ...]
     load_warnings: tuple[str, ...]
@@ -40,7 +40,7 @@ class Answers:
     """All that was found, before it is put into words.
 
     asked_kwh   what the load asks for in a year
-    reaimed     what turns by hand do, none first, where they were asked about
+    hand_turns  what turns by hand do, none first, where they were asked about
     beyond      the sky outside the run, as far as cut outages were followed into it
     """
 
@@ -51,5 +51,5 @@ class Answers:
     found: dict[Goal, Found]
     asked_kwh: float
     units: UnitPlan | None
-    reaimed: tuple[Reaimed, ...] = ()
+    hand_turns: tuple[TurnedMount, ...] = ()
     beyond: SkyBeyond = field(default_factory=dict)

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from yieldsim.planning.habitat.dispatch import dispatch, store_of
-from yieldsim.planning.system.annealing import Dispatched, near_number, run_once
+from yieldsim.planning.habitat.dispatch import asking, dispatch, store_of
+from yieldsim.planning.system.annealing import Judge, lacking, near_number
 from yieldsim.planning.system.column_generation import relaxed
 from yieldsim.planning.system.terms import Prices
 from yieldsim.planning.system.whole_units import all_sets
@@ -18,30 +18,29 @@ from yieldsim.planning.system.whole_units import all_sets
 @pytest.mark.parametrize(
     "case",
     [
-        {"least": 0.0},
-        {"loss": 0.0},
-        {"least": 0.0, "shield_w": 0.4},
-        {"least": 0.0, "charge_power_w": 1.2, "discharge_power_w": 0.6},
+        {},
+        {"shield_w": 0.4},
+        {"charge_power_w": 1.2, "discharge_power_w": 0.6},
+        {"measure": "hours"},
     ],
-    ids=["no least state", "no losses", "shields", "limits"],
+    ids=["energy", "shields", "limits", "hours"],
 )
 def test_a_run_lacks_what_the_dispatch_lacks(place, case):
     one = place(seed=2, asked_w=0.9, **case)
     serving, capacity, units = one.serving, 0.015, 3
-    light = one.light_kwh[:, [1, 4, 7]].sum(axis=1)
-    terms = serving.terms(repeats=True)
-    rows = terms.rows
-    needs = serving.needs_of(units)
+    rows = serving.repeating_rows
+    light = np.ascontiguousarray(one.light_kwh[:rows, [1, 4, 7]].sum(axis=1))
     new = replace(serving.storage, fade_per_year=0.0, fade_per_cycle=0.0)
-    flows = dispatch(light, needs, store_of(new, 1.0, capacity)._replace(start_kwh=capacity))
-    expected = flows.unserved[:rows].sum()
-    none = np.zeros(len(light))
-    start = terms.usable[0] * capacity
-    short, state = run_once(light, none, none, units, capacity, start, np.inf, Dispatched.of(terms))
-    assert expected > 0.0
-    assert short == pytest.approx(expected, rel=1e-9)
-    floor = new.least_fraction * capacity
-    assert state == pytest.approx(flows.stored[rows - 1] - floor, abs=1e-9 * capacity)
+    needs = serving.needs_of(units)
+    store = store_of(new, 1.0, capacity)._replace(start_kwh=0.7 * capacity)
+    flows = dispatch(light, asking(needs, needs.asked_kwh[:rows]), store)
+    short = flows.unserved.sum(axis=1)
+    expected = np.count_nonzero(short) if serving.measure == "hours" else short.sum()
+    judge = Judge.of(serving, units)
+    found, end = lacking(light, capacity, 0.7 * capacity, np.inf, judge)
+    assert expected > judge.allowed > 0.0
+    assert found + judge.allowed == pytest.approx(expected, rel=1e-9)
+    assert end == pytest.approx(flows.stored[-1], abs=1e-9 * capacity)
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -51,7 +50,7 @@ def test_few_units_come_out_as_the_best_of_all_sets(place, seed):
     best = all_sets(one.sunlight.candidates, one.light_kwh, one.serving, prices, 0.0)
     terms = one.serving.terms(repeats=True)
     split = relaxed(one.sunlight, terms, prices, turning=False)
-    found = near_number(split, one.serving, prices, terms, one.sunlight)
+    found = near_number(split, one.serving, prices, one.sunlight)
     assert math.isfinite(best.cost)
     assert found[0].cost == pytest.approx(best.cost, rel=1e-12)
     assert found[0].capacity_kwh == best.capacity_kwh

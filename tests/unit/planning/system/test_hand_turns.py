@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from yieldsim.planning.reaiming import best_turns
+from yieldsim.planning.hand_turns import best_turns
 from yieldsim.planning.system.column_generation import relaxed
 from yieldsim.planning.system.hand_turns import followed, plans, with_turns
 from yieldsim.planning.system.terms import Prices

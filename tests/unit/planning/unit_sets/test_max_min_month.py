@@ -11,7 +11,6 @@ from yieldsim.base.model import BiaxialAcceptance, Mount, RoundAcceptance
 from yieldsim.base.numerics.vectors import direction_enu_xyz
 from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.orientation.objectives import FacingProblem
-from yieldsim.planning.unit_sets.candidates import Candidates
 from yieldsim.planning.unit_sets.design import choose_units, gathered, polished
 from yieldsim.planning.unit_sets.max_min_month import (
     moved_together,
@@ -104,12 +103,12 @@ def test_units_moved_one_by_one_beside_the_rest_use_more(weighed):
         TROUGH,
         step_minutes=20,
         steps=3,
-        use=lambda power_w: float(np.minimum(power_w, 20.0).sum() / 1000.0),
+        use=lambda power_w: np.minimum(power_w, 20.0).sum(axis=-1) / 1000.0,
     )
-    both = Candidates(facings=facings([45.0, 65.0], 180.0, 90.0), step_deg=6.0)
+    both = facings([45.0, 65.0], 180.0, 90.0)
     watch = Watch(prospect, "load")
-    before = watch.worth((both.facings.mount(0, 2),))
-    mounts = polished(prospect, "load", both, [0, 0], watch, thorough=True)
+    before = watch.worth((both.mount(0, 2),))
+    mounts = polished(prospect, "load", both, 6.0, [0, 0], watch, thorough=True)
     assert sum(mount.count for mount in mounts) == 2
     assert watch.worth(mounts) > 1.01 * before
 

@@ -168,8 +168,11 @@ def test_load_bound_holds_and_sets_come_close(seed):
             served += direct + drawn
         return served
 
+    def uses(light_w):
+        return np.apply_along_axis(use, -1, light_w)
+
     for units in (1, 2, 3):
-        chooser = LoadChooser(power, use, asked.sum() / 1000.0, 1.0)
+        chooser = LoadChooser(power, uses, asked.sum() / 1000.0, 1.0)
         best = best_of_all(chooser, units)
         chosen = grown_to(chooser, units)
         assert chooser.value(chosen) <= best + 1e-12

@@ -24,7 +24,7 @@ ROUNDS, GAIN = 4, 1e-5
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Reaimed:
+class TurnedMount:
     """The best that so many turns do.
 
     turns      made by hand
@@ -73,7 +73,7 @@ def best_turns(light_kwh: FloatArray, most: int) -> list[tuple[float, NDArray[np
     return found
 
 
-def reaimed(sunlight: Sunlight, most: int) -> list[Reaimed]:
+def turned_by_hand(sunlight: Sunlight, most: int) -> list[TurnedMount]:
     """The best of 0 to `most` turns at a place, in continuous angles."""
     some = sunlight.candidates
     light = sunlight.light_kwh(some)
@@ -95,7 +95,7 @@ def reaimed(sunlight: Sunlight, most: int) -> list[Reaimed]:
         if gained < 1.0 + GAIN:
             break
     return [
-        Reaimed(turns=turns, kwh=energy, first_row=starts, facings=some.take(places))
+        TurnedMount(turns=turns, kwh=energy, first_row=starts, facings=some.take(places))
         for turns, (energy, starts, places) in enumerate(found)
     ]
 

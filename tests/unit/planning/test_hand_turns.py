@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from yieldsim.base.model import RoundAcceptance
+from yieldsim.planning.hand_turns import best_turns, turned_by_hand
 from yieldsim.planning.orientation.mount_frames import facings
-from yieldsim.planning.reaiming import best_turns, reaimed
 from yieldsim.planning.system.pricing import Sunlight
 
 
@@ -46,7 +46,7 @@ def test_each_turn_brings_less_than_following_the_sun(weighed):
     )
     prospect = weighed(sun, np.full(rows, 1000.0), acceptance)
     some = facings(87.0, np.arange(0.0, 180.0, 7.0))
-    found = reaimed(Sunlight(prospect=prospect, row_hours=1.0, candidates=some, step_deg=7.0), 6)
+    found = turned_by_hand(Sunlight(prospect=prospect, row_hours=1.0, candidates=some, step_deg=7.0), 6)
     energies = np.array([one.kwh for one in found])
     assert (np.diff(energies) > 0.0).all()
     assert energies[-1] < rows

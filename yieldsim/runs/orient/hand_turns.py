@@ -5,23 +5,23 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from yieldsim.base.clock import iso
-from yieldsim.base.results.orient import ReaimingResult
+from yieldsim.base.results.orient import HandTurnResult
 
 if TYPE_CHECKING:
     from yieldsim.runs.orient.types import Answers
 
 
-def reaiming_rows(answers: Answers, following_kwh: float) -> list[ReaimingResult]:
+def hand_turn_rows(answers: Answers, following_kwh: float) -> list[HandTurnResult]:
     """A row a number of turns, none first; nothing where none was asked about.
 
     following_kwh   a year's of one unit on two axes, as it is told
     """
     years = answers.prospect.years
     edges = answers.ready.grid.edge_utc
-    rows: list[ReaimingResult] = []
-    for one in answers.reaimed:
+    rows: list[HandTurnResult] = []
+    for one in answers.hand_turns:
         annual = one.kwh / years
-        fixed = answers.reaimed[0].kwh / years
+        fixed = answers.hand_turns[0].kwh / years
         rows.append(
             {
                 "turns": one.turns,
