@@ -16,7 +16,7 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.year.run_months import calendar_months
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.sunshape_convolution import cell_for_deg
-from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz
+from yieldsim.planning.orientation.mount_frames import Facings
 from yieldsim.planning.orientation.objectives import Prospect, Use
 from yieldsim.planning.sunlight.cumulative_sky import SkyGathering
 from yieldsim.planning.sunlight.sunlit_series import runs_of_facings
@@ -88,7 +88,7 @@ def light_hours() -> Callable[[Prospect, Facings], FloatArray]:
     """Hours that facings deliver over the run, (n,)."""
 
     def hours(prospect: Prospect, some: Facings) -> FloatArray:
-        runs = runs_of_facings(prospect.track, prospect.year.ready, axes_enu_xyz(some), some.tilt_deg)
+        runs = runs_of_facings(prospect.track, prospect.year.ready, some.axes_enu_xyz, some.tilt_deg)
         return np.array([float((ends - starts).sum()) for starts, ends in runs]) * prospect.track.step_hours
 
     return hours

@@ -23,7 +23,7 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.year.run_months import calendar_months
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.sunshape_convolution import cell_for_deg
-from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, spread_over_sky
+from yieldsim.planning.orientation.mount_frames import spread_over_sky
 from yieldsim.planning.sunlight import histogram
 from yieldsim.planning.sunlight.cumulative_sky import SkyGathering
 from yieldsim.planning.sunlight.facing_energy import Sweep
@@ -120,7 +120,7 @@ def sweeps() -> None:
     """The table of times."""
     histogram.MOST_SPREAD = 1  # the plain sums read each hour at its middle: so must the cells
     facings = spread_over_sky(10.0 if SMALL else 1.0, np.zeros(1))
-    axes = axes_enu_xyz(facings)
+    axes = facings.axes_enu_xyz
     normals = np.ascontiguousarray(axes[:, 2])
     print(f"{facings.count} facings x {HOURS} hours")
     heads = ("half-angle", "NumPy s", "loop s", "sweep s", "NumPy/sweep", "loop/sweep", "largest error")

@@ -8,7 +8,7 @@ import pytest
 from yieldsim.base.model import RoundAcceptance
 from yieldsim.base.numerics.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.planning import tracking
-from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings
+from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.orientation.objectives import FacingProblem
 from yieldsim.planning.orientation.optimise import best_facing, facing_map
 from yieldsim.planning.orientation.pointing_tolerance import losses_on_a_crooked_mast, losses_when_off
@@ -47,7 +47,7 @@ def test_uniform_sky_gives_every_facing_the_projected_share(weighed, angle_deg):
     hours = count * 4 / 60.0
     expected = hours * np.sin(np.radians(angle_deg)) ** 2 / 4.0
     some = some_facings(200, 45.0, 135.0)
-    energy = prospect.year.kwh(axes_enu_xyz(some), some.tilt_deg)
+    energy = prospect.year.kwh(some.axes_enu_xyz, some.tilt_deg)
     # turns of the spiral lie 0.5 to 0.7 deg apart there: the rim cuts them unevenly
     np.testing.assert_allclose(energy, expected, rtol=0.01)
     assert energy.mean() == pytest.approx(expected, rel=1e-3)
@@ -61,7 +61,7 @@ def test_a_fixed_sun_is_the_best_facing_and_losses_are_those_of_the_curve(weighe
     prospect = weighed(sun, np.full(8760, 500.0), table)
     for goal in ("annual", "worst-month", "shortest-gap"):
         found = best_facing(FacingProblem(prospect, goal))
-        off = angle_between_deg(axes_enu_xyz(found.facing)[0, 2], sun[0])
+        off = angle_between_deg(found.facing.axes_enu_xyz[0, 2], sun[0])
         assert off < (0.02 if goal != "shortest-gap" else 15.0)
     best = best_facing(FacingProblem(prospect, "annual"))
     assert best.score == pytest.approx(0.9 * 0.5 * 8760, rel=1e-4)
@@ -155,7 +155,7 @@ def test_flat_plate_faces_the_sum_of_all_light(weighed):
     prospect = weighed(sun, power, FLAT_PLATE)
     total = (power[:, None] * sun).sum(axis=0) / 1000.0
     found = best_facing(FacingProblem(prospect, "annual"))
-    assert angle_between_deg(axes_enu_xyz(found.facing)[0, 2], total) < 0.3
+    assert angle_between_deg(found.facing.axes_enu_xyz[0, 2], total) < 0.3
     assert found.score == pytest.approx(np.linalg.norm(total), rel=1e-5)
 
 

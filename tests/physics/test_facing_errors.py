@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 from yieldsim.base.model import BiaxialAcceptance, Collector, Dust, Mount, RoundAcceptance, Site
 from yieldsim.base.numerics.vectors import direction_enu_xyz, mount_axes_enu_xyz
 from yieldsim.files.inputs.readers import read_body
-from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings, leaned, on_a_crooked_mast
+from yieldsim.planning.orientation.mount_frames import facings, leaned, on_a_crooked_mast
 from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.orientation.pointing_tolerance import losses_on_a_crooked_mast, losses_when_off
 from yieldsim.planning.sunlight.cumulative_sky import weigh
@@ -55,7 +55,7 @@ def pose_of(axes):
 def test_a_lean_is_a_turn_about_an_axis_in_the_aperture():
     some, toward = any_facings(), np.array([0.0, 37.0, 90.0, 250.0])
     off = np.array([0.5, 4.0, 25.0, 0.0])
-    found = axes_enu_xyz(leaned(some, off, toward)).reshape(some.count, 4, 3, 3)
+    found = leaned(some, off, toward).axes_enu_xyz.reshape(some.count, 4, 3, 3)
     for place in range(some.count):
         tilt, azimuth, roll = (float(column[place]) for column in some)
         level, slope, normal = mount_axes_enu_xyz(tilt, azimuth, 0.0)
@@ -69,7 +69,7 @@ def test_a_mast_turns_about_its_own_axis_then_leans_about_a_level_one():
     some, lean = any_facings(5), np.array([0.0, 3.0, 11.0, 2.0])
     toward, turn = np.array([0.0, 90.0, 200.0, 300.0]), np.array([8.0, 0.0, -5.0, 1.0])
     up, east, north = UP_EAST_NORTH
-    found = axes_enu_xyz(on_a_crooked_mast(some, lean, toward, turn)).reshape(some.count, 4, 3, 3)
+    found = on_a_crooked_mast(some, lean, toward, turn).axes_enu_xyz.reshape(some.count, 4, 3, 3)
     for place in range(some.count):
         upright = mount_axes_enu_xyz(*(float(column[place]) for column in some))
         for k in range(4):

@@ -22,7 +22,7 @@ from yieldsim.base.model import (
 )
 from yieldsim.base.year.run_months import run_months
 from yieldsim.files.inputs.readers import read_body
-from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, of_mounts
+from yieldsim.planning.orientation.mount_frames import of_mounts
 from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.sunlight.cumulative_sky import weigh
 from yieldsim.runs.estimate.run import estimate
@@ -117,7 +117,7 @@ def test_sweep_is_within_two_in_a_thousand_of_estimates(case, light_hours):
     some = of_mounts(tuple(lit))
     swept, months = 3 * prospect.annual_kwh(some), 3 * prospect.month_kwh(some)
     gap, light = prospect.gap_hours(some), light_hours(prospect, some)
-    bound = 3 * prospect.year.cell_error_kwh(axes_enu_xyz(some), some.tilt_deg)
+    bound = 3 * prospect.year.cell_error_kwh(some.axes_enu_xyz, some.tilt_deg)
     for place_of, mount in enumerate(lit):
         ds = estimate(site, replace(collector, mounts=(mount,)))
         summary = json.loads(ds.attrs["summary"])

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from yieldsim.base.model import BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.numerics.vectors import direction_enu_xyz
-from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings
+from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.unit_sets.design import choose_units
 
 FEW = settings(
@@ -104,7 +104,7 @@ def test_turning_sky_and_mounts_together_changes_nothing(weighed, turn_deg, seed
     also = facings(some.tilt_deg, some.azimuth_deg + turn_deg)
     here, there = weighed(sun, power, TABLE), weighed(turned, power, TABLE)
     first, second = here.annual_kwh(some), there.annual_kwh(also)
-    bound = here.year.cell_error_kwh(axes_enu_xyz(some), some.tilt_deg)
+    bound = here.year.cell_error_kwh(some.axes_enu_xyz, some.tilt_deg)
     assert (np.abs(first - second) <= 2.0 * bound + 1e-3 * first.max() + 1e-9).all()
     stepped = [here.power_w(some).sum(), there.power_w(also).sum()]
     assert stepped[0] == pytest.approx(stepped[1], rel=1e-4, abs=1e-3)

@@ -9,7 +9,6 @@ from yieldsim.base.model import Mount
 from yieldsim.base.numerics.vectors import angle_between_deg, mount_axes_enu_xyz
 from yieldsim.planning.orientation.mount_frames import (
     Facings,
-    axes_enu_xyz,
     facings,
     facings_of_axes,
     leaned,
@@ -30,7 +29,7 @@ def drawn(count=60, seed=1):
 
 def test_axes_are_those_of_one_mount_and_come_back():
     some = drawn()
-    axes = axes_enu_xyz(some)
+    axes = some.axes_enu_xyz
     for i in range(some.count):
         np.testing.assert_allclose(axes[i], mount_axes_enu_xyz(*(column[i] for column in some)), atol=1e-12)
     np.testing.assert_allclose(facings_of_axes(axes), some, atol=1e-9)
@@ -51,14 +50,14 @@ def test_mounts_are_whole_hundredths_in_the_ranges_of_a_file():
 def test_a_lean_is_off_by_that_angle_all_round():
     some = drawn(20)
     off = leaned(some, np.array([0.5, 3.0, 40.0, 3.0]), np.array([0.0, 90.0, 200.0, 270.0]))
-    moved = angle_between_deg(axes_enu_xyz(off)[:, 2], np.repeat(axes_enu_xyz(some)[:, 2], 4, axis=0))
+    moved = angle_between_deg(off.axes_enu_xyz[:, 2], np.repeat(some.axes_enu_xyz[:, 2], 4, axis=0))
     np.testing.assert_allclose(moved.reshape(20, 4), np.tile([0.5, 3.0, 40.0, 3.0], (20, 1)), atol=1e-9)
 
 
 def test_a_mast_leans_and_turns_as_a_rigid_whole():
     some = drawn(10)
     upright = on_a_crooked_mast(some, np.zeros(1), np.zeros(1), np.zeros(1))
-    np.testing.assert_allclose(axes_enu_xyz(upright), axes_enu_xyz(some), atol=1e-12)
+    np.testing.assert_allclose(upright.axes_enu_xyz, some.axes_enu_xyz, atol=1e-12)
     turned = on_a_crooked_mast(some, np.zeros(1), np.zeros(1), np.array([7.0]))
     np.testing.assert_allclose(turned.tilt_deg, some.tilt_deg, atol=1e-9)
     np.testing.assert_allclose(
@@ -68,7 +67,7 @@ def test_a_mast_leans_and_turns_as_a_rigid_whole():
     assert (straight_up.tilt_deg[0], straight_up.azimuth_deg[0]) == pytest.approx((4.0, 130.0))
     # angles between the apertures of one mast stay
     both = on_a_crooked_mast(some, np.array([3.0]), np.array([77.0]), np.array([5.0]))
-    before, after = axes_enu_xyz(some)[:, 2], axes_enu_xyz(both)[:, 2]
+    before, after = some.axes_enu_xyz[:, 2], both.axes_enu_xyz[:, 2]
     np.testing.assert_allclose(before @ before.T, after @ after.T, atol=1e-12)
 
 
@@ -79,15 +78,15 @@ def test_grids_leave_no_hole():
     assert azimuths[-1] + np.diff(azimuths)[0] == pytest.approx(360.0)
     even = spread_over_sky(5.0, np.array([0.0, 30.0]))
     assert (even.roll_deg[:2] == [0.0, 30.0]).all()
-    normals = axes_enu_xyz(even.take(slice(None, None, 2)))[:, 2]
-    nearest = (axes_enu_xyz(drawn(3000, 2))[:, 2] @ normals.T).max(axis=1)
+    normals = even.take(slice(None, None, 2)).axes_enu_xyz[:, 2]
+    nearest = (drawn(3000, 2).axes_enu_xyz[:, 2] @ normals.T).max(axis=1)
     # the distance that bounds over the whole sky rest on
     assert np.degrees(np.arccos(nearest.min())) <= 0.76 * 5.0
 
 
 def test_distinct_places_of_normals_and_of_whole_mounts():
     some = facings([10.0, 11.0, 60.0, 11.0], 0.0, [0.0, 0.0, 0.0, 40.0])
-    worth, axes = np.array([1.0, 2.0, 0.5, 1.5]), axes_enu_xyz(some)
+    worth, axes = np.array([1.0, 2.0, 0.5, 1.5]), some.axes_enu_xyz
     assert distinct(axes, worth, 3.0, 5, rolls=False) == [1, 2]
     assert distinct(axes, worth, 3.0, 5) == [1, 3, 2]
     assert distinct(axes, worth, 3.0, 2) == [1, 3]
@@ -95,10 +94,10 @@ def test_distinct_places_of_normals_and_of_whole_mounts():
 
 
 def test_search_climbs_to_the_top_and_reports_whole_hundredths():
-    top = axes_enu_xyz(facings(63.217, 201.553))[0, 2]
+    top = facings(63.217, 201.553).axes_enu_xyz[0, 2]
 
     def score(some, at_least):
-        return -angle_between_deg(axes_enu_xyz(some)[:, 2], top)
+        return -angle_between_deg(some.axes_enu_xyz[:, 2], top)
 
     starts = facings([40.0, 90.0], [180.0, 250.0])
     found, value = search_turned(

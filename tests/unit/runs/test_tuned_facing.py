@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from yieldsim.base.model import BiaxialAcceptance
-from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings
+from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.runs.tune.evaluator import Bench
 
 ONE_SIDED = BiaxialAcceptance(
@@ -26,7 +26,7 @@ def test_one_sided_optics_are_rolled_all_the_way_round(weighed):
     level = np.stack([np.zeros_like(aside), np.sin(aside), np.cos(aside)], axis=1)
     found = []
     for turn in (0.0, 180.0, 250.0):
-        frame = axes_enu_xyz(facings(50.0, 170.0, turn))[0]
+        frame = facings(50.0, 170.0, turn).axes_enu_xyz[0]
         prospect = weighed(level @ frame, power, ONE_SIDED, step_minutes=20)
         bench = Bench(
             data={},

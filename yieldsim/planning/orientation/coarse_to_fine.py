@@ -18,7 +18,7 @@ from yieldsim.base.model import BiaxialAcceptance
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.sun_disc import sample_points
 from yieldsim.optics.acceptance import biaxial_over_disc, full_grid
-from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, leaned, spread_over_sky
+from yieldsim.planning.orientation.mount_frames import Facings, leaned, spread_over_sky
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
 from yieldsim.planning.sunlight.facing_energy import Sweep
 
@@ -72,7 +72,7 @@ def coarse_search(sky: WeightedSky, table: BiaxialAcceptance, scout: Sweep) -> C
     both = scout.ready.fold_t and scout.ready.fold_l
     rolls = np.arange(0.0, 180.0 if both else 360.0, ROLL_GRID_DEG)
     grid = spread_over_sky(GRID_DEG, rolls)
-    kwh = levels[0].year.kwh(axes_enu_xyz(grid), grid.tilt_deg)
+    kwh = levels[0].year.kwh(grid.axes_enu_xyz, grid.tilt_deg)
     best = kwh.reshape(-1, len(rolls)).argmax(axis=1)
     rolled = grid.take(np.arange(len(best)) * len(rolls) + best)
     return Coarse(
@@ -151,13 +151,13 @@ def smeared_table(table: BiaxialAcceptance, patch_deg: float, roll_deg: float) -
 
 def rolls_refined(sweep: Sweep, some: Facings, step_deg: float, finest_deg: float) -> Facings:
     """The same facings at rolls that give more energy, in halving steps to both sides."""
-    value = sweep.kwh(axes_enu_xyz(some), some.tilt_deg)
+    value = sweep.kwh(some.axes_enu_xyz, some.tilt_deg)
     worth = np.flatnonzero(value > 0.0)
     roll, value = some.roll_deg.copy(), value[worth]
     while step_deg >= finest_deg and len(worth):
         for side in (-step_deg, step_deg):
             tried = some.take(worth)._replace(roll_deg=roll[worth] + side)
-            reached = sweep.kwh(axes_enu_xyz(tried), tried.tilt_deg)
+            reached = sweep.kwh(tried.axes_enu_xyz, tried.tilt_deg)
             better = reached > value
             roll[worth[better]] += side
             value = np.maximum(value, reached)

@@ -22,6 +22,17 @@ class Facings(NamedTuple):
         """How many."""
         return len(self.tilt_deg)
 
+    @property
+    def axes_enu_xyz(self) -> FloatArray:
+        """Axes (n, 3, 3) of each: `base.numerics.vectors.mount_axes_enu_xyz` for many at once."""
+        tilt, azimuth, roll = (np.radians(column) for column in self)
+        sin_t, cos_t, sin_a, cos_a = np.sin(tilt), np.cos(tilt), np.sin(azimuth), np.cos(azimuth)
+        normal = np.stack([sin_t * sin_a, sin_t * cos_a, cos_t], axis=-1)
+        upslope = np.stack([-cos_t * sin_a, -cos_t * cos_a, sin_t], axis=-1)
+        level = np.cross(upslope, normal)
+        sin_r, cos_r = np.sin(roll)[:, None], np.cos(roll)[:, None]
+        return np.stack([cos_r * level + sin_r * upslope, cos_r * upslope - sin_r * level, normal], axis=1)
+
     def take(self, places: Any) -> Facings:
         """Some of them, by index or mask."""
         return Facings(*(column[places] for column in self))
@@ -56,17 +67,6 @@ def together(*parts: Facings) -> Facings:
     return Facings(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
 
-def axes_enu_xyz(some: Facings) -> FloatArray:
-    """Axes (n, 3, 3) of each facing: `base.numerics.vectors.mount_axes_enu_xyz` for many at once."""
-    tilt, azimuth, roll = (np.radians(column) for column in some)
-    sin_t, cos_t, sin_a, cos_a = np.sin(tilt), np.cos(tilt), np.sin(azimuth), np.cos(azimuth)
-    normal = np.stack([sin_t * sin_a, sin_t * cos_a, cos_t], axis=-1)
-    upslope = np.stack([-cos_t * sin_a, -cos_t * cos_a, sin_t], axis=-1)
-    level = np.cross(upslope, normal)
-    sin_r, cos_r = np.sin(roll)[:, None], np.cos(roll)[:, None]
-    return np.stack([cos_r * level + sin_r * upslope, cos_r * upslope - sin_r * level, normal], axis=1)
-
-
 def facings_of_axes(axes: FloatArray) -> Facings:
     """The facings whose axes these are, (n, 3, 3); azimuth 0 for an aperture that looks straight up or
     down."""
@@ -74,7 +74,7 @@ def facings_of_axes(axes: FloatArray) -> Facings:
     tilt = np.degrees(np.arctan2(np.hypot(normal[:, 0], normal[:, 1]), normal[:, 2]))
     azimuth = np.degrees(np.arctan2(normal[:, 0], normal[:, 1])) % 360.0
     azimuth = np.where(np.hypot(normal[:, 0], normal[:, 1]) < 1e-12, 0.0, azimuth)
-    level_frame = axes_enu_xyz(Facings(tilt, azimuth, np.zeros_like(tilt)))
+    level_frame = Facings(tilt, azimuth, np.zeros_like(tilt)).axes_enu_xyz
     across, up = (np.einsum("nj,nj->n", axes[:, 0], level_frame[:, k]) for k in (0, 1))
     return Facings(tilt, azimuth, np.asarray(np.degrees(np.arctan2(up, across)), dtype=np.float64))
 
@@ -123,8 +123,8 @@ def leaned(some: Facings, off_deg: FloatArray, toward_deg: FloatArray) -> Facing
     body: the optics' axes go with the normal. The roll, which is counted from the slope, may then change by far more
     than the lean near the zenith.
     """
-    axes = axes_enu_xyz(some)[:, None]
-    frame = axes_enu_xyz(some._replace(roll_deg=np.zeros_like(some.roll_deg)))[:, None]
+    axes = some.axes_enu_xyz[:, None]
+    frame = some._replace(roll_deg=np.zeros_like(some.roll_deg)).axes_enu_xyz[:, None]
     off, toward = np.radians(off_deg)[:, None], np.radians(toward_deg)[:, None]
     way = np.cos(toward) * frame[:, :, 1] + np.sin(toward) * frame[:, :, 0]
     normal = np.cos(off) * frame[:, :, 2] + np.sin(off) * way
@@ -164,5 +164,5 @@ def on_a_crooked_mast(
         + (1.0 - np.cos(lean))[:, None, None] * axis[:, :, None] * axis[:, None, :]
     )
     whole = leaning @ clockwise
-    axes = np.einsum("kij,naj->nkai", whole, axes_enu_xyz(some)).reshape(-1, 3, 3)
+    axes = np.einsum("kij,naj->nkai", whole, some.axes_enu_xyz).reshape(-1, 3, 3)
     return facings_of_axes(axes)

@@ -13,13 +13,7 @@ import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.coarse_to_fine import Coarse, Level, descended
-from yieldsim.planning.orientation.mount_frames import (
-    Facings,
-    axes_enu_xyz,
-    facings,
-    spread_over_sky,
-    together,
-)
+from yieldsim.planning.orientation.mount_frames import Facings, facings, spread_over_sky, together
 from yieldsim.planning.orientation.objectives import EFFORT, FacingProblem, Goal
 from yieldsim.planning.orientation.pattern_search import distinct
 
@@ -53,10 +47,10 @@ def starts(problem: FacingProblem, step_deg: float) -> Facings:
     prospect, seeds = problem.prospect, problem.effort.seeds
     if prospect.coarse is not None:
         some, scores = _rolled(problem, prospect.coarse, 1.5 * step_deg)
-        return some.take(distinct(axes_enu_xyz(some), scores, SEED_APART_DEG, 2 * seeds))
+        return some.take(distinct(some.axes_enu_xyz, scores, SEED_APART_DEG, 2 * seeds))
     grid = spread_over_sky(step_deg, np.zeros(1))
     grid, scores = _judged(problem, *_with_light(grid, prospect.annual_kwh(grid)))
-    return grid.take(distinct(axes_enu_xyz(grid), scores, 1.5 * step_deg, seeds, rolls=False))
+    return grid.take(distinct(grid.axes_enu_xyz, scores, 1.5 * step_deg, seeds, rolls=False))
 
 
 def _rolled(problem: FacingProblem, coarse: Coarse, apart_deg: float) -> tuple[Facings, FloatArray]:
@@ -70,7 +64,7 @@ def _rolled(problem: FacingProblem, coarse: Coarse, apart_deg: float) -> tuple[F
         return _at_other_rolls(problem, *_judged(problem, grid, annual), apart_deg)
     # those that are best for the year or its poorest month, and a few others
     few = distinct(
-        axes_enu_xyz(grid), annual, OTHER_GRID_DEG, FEW_PER_SEED * problem.effort.seeds, rolls=False
+        grid.axes_enu_xyz, annual, OTHER_GRID_DEG, FEW_PER_SEED * problem.effort.seeds, rolls=False
     )
     energies: tuple[Goal, ...] = ("annual", "worst-month")
     grid = together(*(_seeds_for(problem, one, coarse) for one in energies), grid.take(few))
@@ -82,7 +76,7 @@ def _seeds_for(problem: FacingProblem, goal: Goal, coarse: Coarse) -> Facings:
     own = FacingProblem(problem.prospect, goal)
     some = _from_coarse_to_fine(own, coarse)
     return some.take(
-        distinct(axes_enu_xyz(some), own.score(some, scout=True), SEED_APART_DEG, 2 * EFFORT[goal].seeds)
+        distinct(some.axes_enu_xyz, own.score(some, scout=True), SEED_APART_DEG, 2 * EFFORT[goal].seeds)
     )
 
 
@@ -141,7 +135,7 @@ def _at_other_rolls(
     """A grid, whose rolls were chosen for annual energy, with facings at other rolls added, judged by the goal itself."""
     if grid.count == 0:
         return grid, scores
-    places = distinct(axes_enu_xyz(grid), scores, apart_deg, 2 * problem.effort.seeds, rolls=False)
+    places = distinct(grid.axes_enu_xyz, scores, apart_deg, 2 * problem.effort.seeds, rolls=False)
     best = grid.take(places)
     turns = np.arange(OTHER_ROLLS_DEG, 360.0, OTHER_ROLLS_DEG)
     tried = facings(best.tilt_deg[:, None], best.azimuth_deg[:, None], best.roll_deg[:, None] + turns)

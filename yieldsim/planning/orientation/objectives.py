@@ -21,7 +21,7 @@ from yieldsim.base.model import Acceptance, BiaxialAcceptance
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy.sunlit import LitSteps
 from yieldsim.planning.orientation.coarse_to_fine import Coarse, coarse_search, half_spans_deg
-from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz
+from yieldsim.planning.orientation.mount_frames import Facings
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
 from yieldsim.planning.sunlight.facing_energy import Sweep
 from yieldsim.planning.sunlight.sunlit_series import (
@@ -116,20 +116,20 @@ class Prospect:
     def annual_kwh(self, some: Facings, *, scout: bool = False) -> FloatArray:
         """Energy of one unit a year, (n,)."""
         sweep = self.scout if scout else self.year
-        return np.asarray(sweep.kwh(axes_enu_xyz(some), some.tilt_deg) / self.years)
+        return np.asarray(sweep.kwh(some.axes_enu_xyz, some.tilt_deg) / self.years)
 
     def month_kwh(self, some: Facings, *, scout: bool = False) -> FloatArray:
         """Energy of one unit in each month of the run, (n, months)."""
         sweep = self.scout_months if scout else self.months
-        return sweep.period_kwh(axes_enu_xyz(some), some.tilt_deg)
+        return sweep.period_kwh(some.axes_enu_xyz, some.tilt_deg)
 
     def gap_hours(self, some: Facings) -> FloatArray:
         """Longest gap over the run, (n,)."""
-        return gap_hours(self.track, self.year.ready, axes_enu_xyz(some), some.tilt_deg)
+        return gap_hours(self.track, self.year.ready, some.axes_enu_xyz, some.tilt_deg)
 
     def power_w(self, some: Facings) -> FloatArray:
         """Power of one unit of each facing in each interval, (n, intervals): steps of time, no cells of sky."""
-        track, ready, poses = self.track, self.year.ready, zip(axes_enu_xyz(some), some.tilt_deg, strict=True)
+        track, ready, poses = self.track, self.year.ready, zip(some.axes_enu_xyz, some.tilt_deg, strict=True)
         return np.stack([interval_power_w(track, ready, axes, float(tilt)) for axes, tilt in poses])
 
     def used_kwh(self, some: Facings, units: int = 1) -> FloatArray:
@@ -226,7 +226,7 @@ class FacingProblem:
         most = None if at_least is None else -at_least + 0.5 * track.step_hours * share
         if scout and not ready.is_round:
             ready = ready._replace(disc_xy=ready.disc_xy[:0])
-        gap = gap_hours(track, ready, axes_enu_xyz(some), some.tilt_deg, most)
+        gap = gap_hours(track, ready, some.axes_enu_xyz, some.tilt_deg, most)
         return np.asarray(-gap + 0.5 * track.step_hours * share)[:, None]
 
 

@@ -18,7 +18,6 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.acceptance_interpolator import widened
 from yieldsim.planning.orientation.mount_frames import (
     Facings,
-    axes_enu_xyz,
     carried,
     facings,
     of_mounts,
@@ -102,7 +101,7 @@ def at_best_rolls(prospect: Prospect, some: Facings) -> Facings:
     from scipy.spatial import cKDTree
 
     rolled, flat = prospect.coarse.rolled, some._replace(roll_deg=0.0 * some.roll_deg)
-    coarse, level = axes_enu_xyz(rolled), axes_enu_xyz(flat)
+    coarse, level = rolled.axes_enu_xyz, flat.axes_enu_xyz
     nearest = cKDTree(coarse[:, 2]).query(level[:, 2])[1]
     # carried over as the optics stand, not as a number: near the zenith neighbours count their rolls from other slopes
     across = carried(coarse[nearest], level[:, 2])[:, 0]
@@ -147,7 +146,7 @@ def searched(problem: FacingProblem, some: Facings, step_deg: float) -> tuple[Fa
         finest_deg=exact_from_deg, patience=effort.patience,
         survivors=effort.ends, rolls=rolls,
     )  # fmt: skip
-    few = reached.take(distinct(axes_enu_xyz(reached), values, DISTINCT_DEG, effort.ends))
+    few = reached.take(distinct(reached.axes_enu_xyz, values, DISTINCT_DEG, effort.ends))
     return search_turned(
         problem.measures, problem.worth, few, exact_from_deg,
         finest_deg=FINEST_DEG, patience=effort.patience, survivors=1, rolls=rolls,
@@ -221,7 +220,7 @@ def annual_bound(
         wide = prospect.year.with_lookup(widened(prospect.year.ready, float(np.radians(half * np.sqrt(2.0)))))
         # the cleanest rate of dust within a patch is that of one of its ends
         rate = np.minimum(*(rate_of(np.clip(tilt + side, 0.0, 180.0)) for side in (-half, half)))
-        bound = wide.period_kwh(axes_enu_xyz(middles), tilt, rate).sum(axis=1) / prospect.years
+        bound = wide.period_kwh(middles.axes_enu_xyz, tilt, rate).sum(axis=1) / prospect.years
         if added is not None:
             bound = bound + added(tilt, np.full(len(tilt), half), azimuth, half_azimuth)
         settled = max(settled, best_kwh * (1.0 + BOUND_TOLERANCE))
@@ -250,5 +249,5 @@ def annual_bound(
         if value.max() > best_kwh:
             best_kwh, better = float(value.max()), centres.take([int(value.argmax())])
     highest = middles.take([int(bound.argmax())])
-    error = float(prospect.year.cell_error_kwh(axes_enu_xyz(highest), highest.tilt_deg)[0]) / prospect.years
+    error = float(prospect.year.cell_error_kwh(highest.axes_enu_xyz, highest.tilt_deg)[0]) / prospect.years
     return max(float(bound.max(initial=0.0)), settled) + error, better

@@ -12,7 +12,7 @@ from collections.abc import Callable
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, facings_of_axes
+from yieldsim.planning.orientation.mount_frames import Facings, facings_of_axes
 
 Measure = Callable[[Facings, FloatArray | None], FloatArray]
 """What is known of facings, (n, k): all that their worth follows from. Those that can't reach the given worths (n,) may hold
@@ -51,7 +51,7 @@ def search_turned(
     survivors   so many go on to the end
     rolls       whether mounts are turned about their normal too; those that are not end at roll 0
     """
-    axes = axes_enu_xyz(starts)
+    axes = starts.axes_enu_xyz
     known = measure(starts, None)
     value = worth(known)
     step, idle = np.full(starts.count, float(step_deg)), np.zeros(starts.count, dtype=np.int64)

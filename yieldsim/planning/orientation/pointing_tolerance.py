@@ -7,7 +7,7 @@ import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray, angle_between_deg
 from yieldsim.base.results.orient import MastResult, OffPointing
-from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, leaned, on_a_crooked_mast
+from yieldsim.planning.orientation.mount_frames import Facings, leaned, on_a_crooked_mast
 from yieldsim.planning.orientation.objectives import Prospect
 
 OFF_DEG = (0.5, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0)
@@ -63,9 +63,7 @@ def losses_on_a_crooked_mast(
         "azimuth_error_deg": float(azimuth_error_deg),
         "expected_loss_fraction": float(lost[:MASTS].mean()),
         "worst_loss_fraction": float(lost.max()),
-        "furthest_off_deg": float(
-            angle_between_deg(axes_enu_xyz(off)[:, 2], axes_enu_xyz(facing)[:, 2]).max()
-        ),
+        "furthest_off_deg": float(angle_between_deg(off.axes_enu_xyz[:, 2], facing.axes_enu_xyz[:, 2]).max()),
     }
 
 

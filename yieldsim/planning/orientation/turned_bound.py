@@ -25,13 +25,7 @@ from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.acceptance_interpolator import Lookup, widened_grid
 from yieldsim.optics.acceptance_planes import Planes, highest, planes_above
-from yieldsim.planning.orientation.mount_frames import (
-    Facings,
-    axes_enu_xyz,
-    carried,
-    facings,
-    facings_of_axes,
-)
+from yieldsim.planning.orientation.mount_frames import Facings, carried, facings, facings_of_axes
 from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.orientation.optimise import Added
 from yieldsim.planning.sunlight.facing_energy_kernels import kept_rates, light_of
@@ -90,7 +84,7 @@ def turned_bound(
     count = math.ceil(0.5 * whole / roll)
     roll = 0.5 * whole / count
     at = (np.arange(count) + 0.5) * 2.0 * roll
-    axes = _rolled(np.repeat(axes_enu_xyz(middles), count, axis=0), np.tile(at, middles.count))
+    axes = _rolled(np.repeat(middles.axes_enu_xyz, count, axis=0), np.tile(at, middles.count))
     all_kwh = float(sky.sky.sums[..., 3].sum(axis=1).max())
     kept = all_kwh * float(ready.grid.max()) / prospect.years
     if added is not None:
@@ -141,7 +135,7 @@ def turned_bound(
             roll /= 2.0
             axes = _rolled(np.repeat(axes, 2, axis=0), np.tile([-roll, roll], len(axes)))
     highest = facings_of_axes(axes[[int(bound.argmax())]]) if len(axes) else middles.take([0])
-    error = float(sky.cell_error_kwh(axes_enu_xyz(highest), highest.tilt_deg)[0]) / prospect.years
+    error = float(sky.cell_error_kwh(highest.axes_enu_xyz, highest.tilt_deg)[0]) / prospect.years
     return kept + error
 
 

@@ -22,7 +22,7 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.dispatch import Needs, Store, alike_together, some_of, store_of
 from yieldsim.planning.habitat.reliability import counted
 from yieldsim.planning.habitat.shortfall import shortfall
-from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz
+from yieldsim.planning.orientation.mount_frames import Facings
 from yieldsim.planning.system.column_generation import LEAST_UNITS, Relaxed
 from yieldsim.planning.system.linear_programme import LEAST_SHARE
 from yieldsim.planning.system.pricing import Sunlight
@@ -217,7 +217,7 @@ class Choice:
         few = split.facings.count <= FEW_FACINGS
         chosen = np.flatnonzero(worth | (split.units > LEAST_UNITS) | few)
         facings = split.facings.take(chosen)
-        normals = axes_enu_xyz(facings)[:, 2]
+        normals = facings.axes_enu_xyz[:, 2]
         order = np.argsort(-(normals @ normals.T), axis=1, kind="stable")
         near = order[:, 1 : NEIGHBOURS + 1] if facings.count > 1 else order
         light = np.ascontiguousarray(split.light_kwh[:, chosen].T)
@@ -225,7 +225,7 @@ class Choice:
 
     def nearest(self, some: Facings) -> Places:
         """Of each facing the one of these that is nearest, (n,)."""
-        return np.asarray((axes_enu_xyz(some)[:, 2] @ axes_enu_xyz(self.facings)[:, 2].T).argmax(axis=1))
+        return np.asarray((some.axes_enu_xyz[:, 2] @ self.facings.axes_enu_xyz[:, 2].T).argmax(axis=1))
 
     def sets(
         self, starts: Sequence[Places], aim: float, serving: Serving, objective: Prices, again: int

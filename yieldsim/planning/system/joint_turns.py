@@ -17,14 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.orientation.mount_frames import (
-    Facings,
-    axes_enu_xyz,
-    carried,
-    facings_of_axes,
-    leaned,
-    together,
-)
+from yieldsim.planning.orientation.mount_frames import Facings, carried, facings_of_axes, leaned, together
 from yieldsim.planning.system.column_generation import LEAST_UNITS, Infeasible, Relaxed, solved_again
 from yieldsim.planning.system.linear_programme import TOO_DEAR, buying_shortfall, programme
 from yieldsim.planning.system.local_search import SINGLE_UNITS, polished
@@ -79,7 +72,7 @@ def stretches(some: Facings, shares: FloatArray, units: int, offset: float) -> F
     offset   where the first stretch begins, in units
     """
     order = np.argsort(np.mod(some.azimuth_deg, 360.0), kind="stable")
-    axes = axes_enu_xyz(some)[order]
+    axes = some.axes_enu_xyz[order]
     share = shares[order] * units / shares.sum()
     end = np.cumsum(share)
     found = []
@@ -186,7 +179,7 @@ def _led_on(
     total, units = light @ share, float(some.count)
     at = turning_points(total, terms, units)
     mean = np.zeros((some.count, 3, 3))
-    np.add.at(mean, of, share[:, None, None] * axes_enu_xyz(tried))
+    np.add.at(mean, of, share[:, None, None] * tried.axes_enu_xyz)
     return _Reached(
         some=facings_of_axes(_upright(mean)),
         blocks=blocks.split(at),

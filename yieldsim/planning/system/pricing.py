@@ -17,7 +17,7 @@ from yieldsim.energy.integration import Setting, TimeGrid
 from yieldsim.energy.spectral_transmittance import energy_acceptance
 from yieldsim.energy.sunlit import LitSteps
 from yieldsim.planning.habitat.reliability import Flags
-from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, spread_over_sky
+from yieldsim.planning.orientation.mount_frames import Facings, spread_over_sky
 from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.orientation.optimise import Added, annual_bound
 from yieldsim.planning.orientation.pattern_search import search_turned
@@ -178,7 +178,7 @@ def peaks(sunlight: Sunlight, at_prices: Prospect, near: Facings) -> Facings:
     worth = at_prices.annual_kwh(spread)
     good = np.argsort(-worth, kind="stable")
     good = good[worth[good] > PEAK_SHARE * worth.max()]
-    normals = axes_enu_xyz(spread.take(good))[:, 2]
+    normals = spread.take(good).axes_enu_xyz[:, 2]
     around = cKDTree(normals).query_ball_point(normals, np.radians(PEAKS_APART * sunlight.step_deg))
     left = np.ones(len(good), dtype=bool)
     chosen: list[int] = []

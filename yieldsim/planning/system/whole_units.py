@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz
+from yieldsim.planning.orientation.mount_frames import Facings
 from yieldsim.planning.system.column_generation import LEAST_UNITS, Relaxed
 from yieldsim.planning.system.serving import Serving
 from yieldsim.planning.system.terms import Prices
@@ -185,7 +185,7 @@ def gathered(facings: Facings, shares: FloatArray) -> tuple[Facings, FloatArray]
     largest's."""
     from yieldsim.planning.orientation.mount_frames import carried, facings_of_axes
 
-    axes = axes_enu_xyz(facings)
+    axes = facings.axes_enu_xyz
     left = list(np.argsort(-shares, kind="stable"))
     means, sums = [], []
     near = np.cos(np.radians(TOGETHER_DEG))

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.optics.acceptance_interpolator import Lookup, widened
-from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, facings_of_axes, spread_over_sky
+from yieldsim.planning.orientation.mount_frames import Facings, facings_of_axes, spread_over_sky
 from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.orientation.optimise import at_best_rolls
 from yieldsim.planning.orientation.pattern_search import even_turns, turned
@@ -57,7 +57,7 @@ def spread(prospect: Prospect, goal: str) -> Candidates:
 def at_their_best(prospect: Prospect, some: Facings, step_deg: float) -> Facings:
     """Two-angle facings, each moved within its part of the sky to where it delivers most: one that a narrow table leaves beside the
     Sun's way stands for none of its neighbours."""
-    axes, value = axes_enu_xyz(some), prospect.annual_kwh(some, scout=True)
+    axes, value = some.axes_enu_xyz, prospect.annual_kwh(some, scout=True)
     for turn, share in enumerate(WITHIN_SHARES):
         tried = turned(axes[:, None], share * step_deg * even_turns(WAYS_WITHIN, turn, True))
         reached = prospect.annual_kwh(facings_of_axes(tried.reshape(-1, 3, 3)), scout=True)
@@ -70,7 +70,7 @@ def at_their_best(prospect: Prospect, some: Facings, step_deg: float) -> Facings
 
 def run_lists(prospect: Prospect, some: Facings, ready: Lookup | None = None) -> RunLists:
     """Stretches of light of facings, read through the collector's acceptance or another lookup."""
-    lists = runs_of_facings(prospect.track, ready or prospect.year.ready, axes_enu_xyz(some), some.tilt_deg)
+    lists = runs_of_facings(prospect.track, ready or prospect.year.ready, some.axes_enu_xyz, some.tilt_deg)
     return RunLists.of(lists, prospect.track.step_count)
 
 
@@ -86,5 +86,5 @@ def widened_run_lists(prospect: Prospect, step_deg: float) -> RunLists | None:
     # rows are a step apart, places in a row at most a little more: half a diagonal, with room
     wide = widened(ready, FURTHEST * math.radians(step_deg))
     grid = spread_over_sky(step_deg, np.zeros(1))
-    lit = prospect.year.with_lookup(wide).kwh(axes_enu_xyz(grid), grid.tilt_deg) > 0.0
+    lit = prospect.year.with_lookup(wide).kwh(grid.axes_enu_xyz, grid.tilt_deg) > 0.0
     return run_lists(prospect, grid.take(lit), wide)

@@ -13,13 +13,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.model import Mount
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.orientation.mount_frames import (
-    Facings,
-    axes_enu_xyz,
-    facings_of_axes,
-    of_mounts,
-    together,
-)
+from yieldsim.planning.orientation.mount_frames import Facings, facings_of_axes, of_mounts, together
 from yieldsim.planning.orientation.objectives import FacingProblem, Goal, Prospect
 from yieldsim.planning.orientation.optimise import Found, annual_bound, best_facing
 from yieldsim.planning.orientation.pattern_search import distinct, even_turns, turned
@@ -198,7 +192,7 @@ def features(prospect: Prospect, goal: Goal, some: Facings) -> list[Any]:
         return list(prospect.month_kwh(some)[:, prospect.whole_months])
     if goal == "load":
         return list(prospect.power_w(some).astype(np.float32))
-    return runs_of_facings(prospect.track, prospect.year.ready, axes_enu_xyz(some), some.tilt_deg)
+    return runs_of_facings(prospect.track, prospect.year.ready, some.axes_enu_xyz, some.tilt_deg)
 
 
 def _chooser(
@@ -231,7 +225,7 @@ def _most_listed(prospect: Prospect, some: Facings, kwh: FloatArray, weights: Fl
     """The most energy that any of the facings has when each whole month counts by its weight, with what the cells of sky
     may have left out of it."""
     best = some.take([int((kwh @ weights).argmax())])
-    error = prospect.months.cell_error_kwh(axes_enu_xyz(best), best.tilt_deg)
+    error = prospect.months.cell_error_kwh(best.axes_enu_xyz, best.tilt_deg)
     return float((kwh @ weights).max() + weights.max() * error[0])
 
 
@@ -312,7 +306,7 @@ def polished(
         for place in range(now.count):
             one = now.take([place])
             ring = share * step_deg * even_turns(ways, turn, prospect.rolls_matter)
-            around = facings_of_axes(turned(axes_enu_xyz(one), ring))
+            around = facings_of_axes(turned(one.axes_enu_xyz, ring))
             if not prospect.rolls_matter:
                 around = around._replace(roll_deg=np.zeros(ways))
             reached = features(prospect, goal, around)
@@ -339,7 +333,7 @@ def gathered(mounts: Mounts, watch: Watch) -> Mounts:
             continue  # another has joined it
         rest = tuple(one for one in mounts if one != mount)
         for other in sorted(rest, key=lambda one: -one.count):
-            if len(distinct(axes_enu_xyz(of_mounts((mount, other))), np.zeros(2), TOGETHER_DEG, 2)) == 2:
+            if len(distinct(of_mounts((mount, other)).axes_enu_xyz, np.zeros(2), TOGETHER_DEG, 2)) == 2:
                 continue
             fewer = tuple(
                 replace(one, count=one.count + mount.count) if one == other else one for one in rest

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.coarse_to_fine import Level, descended
-from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, facings_of_axes, together
+from yieldsim.planning.orientation.mount_frames import Facings, facings_of_axes, together
 from yieldsim.planning.orientation.objectives import FacingProblem, Prospect
 from yieldsim.planning.orientation.pattern_search import ROLL_PER_LEAN, distinct, turned
 from yieldsim.planning.unit_sets.selection import best_mix
@@ -40,13 +40,13 @@ def sharing_facings(prospect: Prospect) -> Facings:
     some = coarse.grid.take(coarse.annual_kwh > LEAST_SHARE * most)
 
     def kept(some: Facings, level: Level) -> Facings:
-        mix, price = priced_mix(level.months.period_kwh(axes_enu_xyz(some), some.tilt_deg)[:, whole])
+        mix, price = priced_mix(level.months.period_kwh(some.axes_enu_xyz, some.tilt_deg)[:, whole])
         return some.take(np.unique(np.concatenate([mix, np.argsort(-price, kind="stable")[:KEPT]])))
 
     some = descended(coarse.levels, some, kept)
     kwh = prospect.month_kwh(some, scout=True)[:, whole]
     mix, price = priced_mix(kwh)
-    near = distinct(axes_enu_xyz(some), price, NEAR_DEG, ENDS)
+    near = distinct(some.axes_enu_xyz, price, NEAR_DEG, ENDS)
     return together(some.take(mix), some.take(near))
 
 
@@ -88,7 +88,7 @@ def moved_together(
     free = 3 if rolls else 2
     ways = np.concatenate([np.eye(3)[:free], -np.eye(3)[:free]])
     reach = np.tile([1.0, 1.0, ROLL_PER_LEAN][:free], count)
-    axes = axes_enu_xyz(some)
+    axes = some.axes_enu_xyz
     last_deg = SCOUT_TOGETHER_DEG if scout else LAST_TOGETHER_DEG
     step_deg = FIRST_TOGETHER_DEG if scout else 2.0 * SCOUT_TOGETHER_DEG
     enough = 1.0 + (SCOUT_LITTLE if scout else LITTLE)

@@ -9,7 +9,7 @@ import numpy as np
 
 from yieldsim.base.model import Mount
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, of_mounts
+from yieldsim.planning.orientation.mount_frames import of_mounts
 from yieldsim.planning.orientation.objectives import Goal, Prospect
 from yieldsim.planning.sunlight.interval_kernels import Runs
 from yieldsim.planning.sunlight.sunlit_series import delivering_runs, is_cut, longest_gap_steps
@@ -110,7 +110,7 @@ class Watch:
         if key not in self._known:
             prospect, one = self._prospect, of_mounts((mount,))
             power_w = prospect.power_w(one)[0]
-            axes = axes_enu_xyz(one)[0]
+            axes = one.axes_enu_xyz[0]
             months = self._months.sums(power_w * self._kwh_per_w)
             self._known[key] = Deeds(
                 months,

@@ -23,7 +23,7 @@ from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import azimuth_elevation_deg
 from yieldsim.energy.sunlit import LitSteps
 from yieldsim.optics.acceptance_interpolator import Lookup
-from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, facings, of_mounts, together
+from yieldsim.planning.orientation.mount_frames import Facings, facings, of_mounts, together
 from yieldsim.planning.sunlight.histogram import cell_numbers
 from yieldsim.planning.sunlight.interval_kernels import Runs
 from yieldsim.planning.sunlight.sunlit_series import runs_of_facings
@@ -53,7 +53,7 @@ def units_for_gaps(
     # runs differ in their steps by powers of two: thinned by one, they come to the same steps
     thin = track.thinned(_power_of_two(min(gap_hours) / track.step_hours / STEPS_PER_GAP))
     some = together(of_mounts(mounts), towards_the_sun(thin, ready))
-    axes = axes_enu_xyz(some)
+    axes = some.axes_enu_xyz
     lists = RunLists.of(
         runs_of_facings(thin, ready, axes, some.tilt_deg),
         thin.step_count,

@@ -30,7 +30,7 @@ from yieldsim.energy.spectral_transmittance import energy_acceptance
 from yieldsim.files.output.provenance import package_version, provenance
 from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning import tracking
-from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, of_mounts
+from yieldsim.planning.orientation.mount_frames import Facings, of_mounts
 from yieldsim.planning.orientation.pointing_tolerance import losses_on_a_crooked_mast, losses_when_off
 from yieldsim.planning.sunlight.sunlit_series import delivering_runs, longest_gap_steps
 from yieldsim.planning.unit_sets.design import VALUE_UNIT
@@ -181,7 +181,7 @@ def facing_row(answers: Answers, mount: Mount) -> OneOrientation:
     months = prospect.months.sky.run_months
     month_kwh = months.sums(interval_kwh)
     worst = months.worst(month_kwh)
-    runs = delivering_runs(prospect.track, prospect.year.ready, axes_enu_xyz(some)[0], mount.tilt_deg)
+    runs = delivering_runs(prospect.track, prospect.year.ready, some.axes_enu_xyz[0], mount.tilt_deg)
     gap_steps, gap_from = longest_gap_steps(runs, prospect.track.step_count)
     annual = float(interval_kwh.sum()) / prospect.years
     row: OneOrientation = {
@@ -372,7 +372,7 @@ def _accuracy(answers: Answers, annual: OneOrientation) -> AccuracyResult:
         (Mount(tilt_deg=annual["tilt_deg"], azimuth_deg=annual["azimuth_deg"], roll_deg=annual["roll_deg"]),)
     )
     swept = float(prospect.annual_kwh(some)[0]) * units
-    bound = float(prospect.year.cell_error_kwh(axes_enu_xyz(some), some.tilt_deg)[0]) / prospect.years * units
+    bound = float(prospect.year.cell_error_kwh(some.axes_enu_xyz, some.tilt_deg)[0]) / prospect.years * units
     known = annual["annual_kwh"]
     return {
         "fine_step_s": prospect.track.step_s,

@@ -142,7 +142,7 @@ class Bench:
         mount)."""
         import numpy as np
 
-        from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, of_mounts
+        from yieldsim.planning.orientation.mount_frames import of_mounts
         from yieldsim.planning.orientation.objectives import FacingProblem, Prospect
         from yieldsim.planning.orientation.optimise import best_facing
         from yieldsim.planning.sunlight.facing_energy import Sweep
@@ -152,7 +152,7 @@ class Bench:
             found = best_facing(FacingProblem(prospect, "annual"), bounded=False)
             return found.score, found.facing
         given = of_mounts(self.mounts)
-        each = Sweep.of(self.sky, table).kwh(axes_enu_xyz(given), given.tilt_deg) / self.sky.years
+        each = Sweep.of(self.sky, table).kwh(given.axes_enu_xyz, given.tilt_deg) / self.sky.years
         units = np.array([mount.count for mount in self.mounts])
         return float((each * units).sum() / units.sum()), given.take([int(np.argmax(each))])
 

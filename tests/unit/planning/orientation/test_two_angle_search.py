@@ -12,7 +12,7 @@ from yieldsim.energy.soiling import DustHistory
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance import acceptance_at
 from yieldsim.planning.orientation.coarse_to_fine import GRID_DEG, ROLL_GRID_DEG, Level, finer, smeared_table
-from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, facings, facings_of_axes
+from yieldsim.planning.orientation.mount_frames import Facings, facings, facings_of_axes
 from yieldsim.planning.orientation.objectives import FacingProblem
 from yieldsim.planning.orientation.optimise import best_facing, in_hundredths
 from yieldsim.planning.orientation.pattern_search import distinct, search_turned, turned
@@ -80,14 +80,14 @@ def test_patches_are_cut_up_without_holes():
     assert parts.count == 16
     rng = np.random.default_rng(6)
     vectors = rng.uniform(-0.5, 0.5, (500, 3)) * [GRID_DEG, GRID_DEG, ROLL_GRID_DEG]
-    around = turned(np.repeat(axes_enu_xyz(one), 500, axis=0), vectors)
-    apart = np.stack([turn_between_deg(around, axes) for axes in axes_enu_xyz(parts)])
+    around = turned(np.repeat(one.axes_enu_xyz, 500, axis=0), vectors)
+    apart = np.stack([turn_between_deg(around, axes) for axes in parts.axes_enu_xyz])
     furthest = np.hypot(GRID_DEG / 2.0 * np.sqrt(0.5), ROLL_GRID_DEG / 8.0)
     assert apart.min(axis=0).max() < 1.1 * furthest
 
 
 def test_turns_are_about_the_mounts_own_axes():
-    axes = axes_enu_xyz(facings([30.0, 80.0], [40.0, 250.0], [10.0, -60.0]))
+    axes = facings([30.0, 80.0], [40.0, 250.0], [10.0, -60.0]).axes_enu_xyz
     rolled = turned(axes, np.array([0.0, 0.0, 25.0]))
     np.testing.assert_allclose(rolled[:, 2], axes[:, 2], atol=1e-12)
     np.testing.assert_allclose(facings_of_axes(rolled).roll_deg, [35.0, -35.0], atol=1e-9)
@@ -102,13 +102,13 @@ def test_turns_are_about_the_mounts_own_axes():
 
 def test_distinct_keeps_the_best_of_each_place():
     some = facings([50.0, 50.5, 50.0, 20.0], 10.0, [0.0, 0.0, 40.0, 0.0])
-    assert distinct(axes_enu_xyz(some), np.array([1.0, 2.0, 0.5, 0.1]), 2.0, 9) == [1, 2, 3]
-    assert distinct(axes_enu_xyz(some), np.array([1.0, 2.0, 0.5, 0.1]), 2.0, 2) == [1, 2]
+    assert distinct(some.axes_enu_xyz, np.array([1.0, 2.0, 0.5, 0.1]), 2.0, 9) == [1, 2, 3]
+    assert distinct(some.axes_enu_xyz, np.array([1.0, 2.0, 0.5, 0.1]), 2.0, 2) == [1, 2]
 
 
 def offset(some, top):
     """Rotation vectors (n, 3), degrees, in the top's axes, of small turns."""
-    turning = np.einsum("nij,kj->nik", axes_enu_xyz(some), top)
+    turning = np.einsum("nij,kj->nik", some.axes_enu_xyz, top)
     away = 0.5 * (turning - np.swapaxes(turning, 1, 2))
     return np.degrees(np.stack([away[:, 1, 2], away[:, 2, 0], away[:, 0, 1]], axis=1))
 
@@ -116,7 +116,7 @@ def offset(some, top):
 @pytest.mark.parametrize("kind", ["ridge", "poorest"])
 def test_search_follows_ridges_to_their_tops(kind):
     """A ridge a hundred times as long as wide, askew to all axes; and the lowest of four planes, whose top is a point."""
-    top = axes_enu_xyz(facings(71.3, 205.4, 88.2))[0]
+    top = facings(71.3, 205.4, 88.2).axes_enu_xyz[0]
     askew, _ = np.linalg.qr(np.array([[1.0, 0.6, 0.2], [-0.3, 1.0, 0.5], [0.4, -0.2, 1.0]]))
     planes = np.array([[1.0, 0.2, 0.1], [-0.6, 1.0, -0.2], [-0.4, -0.9, 1.0], [0.1, -0.2, -0.9]])
 
@@ -133,14 +133,14 @@ def test_search_follows_ridges_to_their_tops(kind):
     found, value = search_turned(measure, worth, starts, 1.0, finest_deg=0.01, patience=2)
     assert value[0] == pytest.approx(100.0 if kind == "ridge" else 30.0, abs=0.01)
     if kind == "poorest":
-        assert turn_between_deg(axes_enu_xyz(found)[0], top) < 0.05
+        assert turn_between_deg(found.axes_enu_xyz[0], top) < 0.05
 
 
 def test_hundredths_of_roll_count_where_rolls_do():
-    top = axes_enu_xyz(facings(63.22, 201.55, 17.34))[0]
+    top = facings(63.22, 201.55, 17.34).axes_enu_xyz[0]
 
     def score(some, at_least):
-        return -turn_between_deg(axes_enu_xyz(some), top)
+        return -turn_between_deg(some.axes_enu_xyz, top)
 
     near = facings(63.2, 201.6, 17.3)
     assert in_hundredths(score, near, rolls=True)[0].mount(0).roll_deg == 17.34
@@ -162,7 +162,7 @@ def test_a_hairs_breadth_is_found_whatever_way_it_lies(weighed):
         # brighter to one side, so that one facing is best
         power = 100.0 * (2.0 + np.cos(hour - 1.0 - number))
         found = best_facing(FacingProblem(weighed(sun, power, HAIR, step_minutes=1), "annual"))
-        axes = axes_enu_xyz(found.facing)[0]
+        axes = found.facing.axes_enu_xyz[0]
         bright = np.cos(1.0 + number) * along + np.sin(1.0 + number) * up
         assert abs(axes[0] @ normal) > np.cos(np.radians(0.1))
         assert axes[2] @ bright > np.cos(np.radians(3.0))
@@ -181,7 +181,7 @@ def test_a_facing_by_itself_reads_what_many_of_its_rate_do(weighed, tilt):
     prospect = weighed(sun, np.full(hours, 50.0), TROUGH, dust=rates, load_days=time / 24.0)
     azimuth, roll = np.arange(200) * 1.8, np.arange(200) * 7.0
     some = facings(tilt, azimuth, roll)
-    axes = axes_enu_xyz(some)
+    axes = some.axes_enu_xyz
     many = prospect.months.period_kwh(axes, some.tilt_deg)
     alone = prospect.months.period_kwh(axes[:100], some.tilt_deg[:100])
     np.testing.assert_allclose(alone, many[:100], rtol=1e-9, atol=1e-12)

@@ -12,7 +12,7 @@ from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance import acceptance_at
 from yieldsim.optics.acceptance_interpolator import light, widened
 from yieldsim.optics.sunshape_convolution import cell_for_deg, lookup
-from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings
+from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.sunlight.facing_energy import Sweep
 from yieldsim.planning.sunlight.facing_energy_kernels import half_stretch
 from yieldsim.planning.sunlight.histogram import CLASS_BASE, FINEST_CELL_DEG, SkyCells, cell_numbers
@@ -151,7 +151,7 @@ def test_sweep_equals_a_plain_sum_and_keeps_within_its_bound(weighed, table, cel
     prospect = weighed(sun, power, table, cell_deg=cell_deg)
     sweep = Sweep.of(prospect.year.sky, table)
     some = facings(rng.uniform(40.0, 110.0, 30), rng.uniform(0.0, 360.0, 30), rng.uniform(-90.0, 90.0, 30))
-    axes = axes_enu_xyz(some)
+    axes = some.axes_enu_xyz
     # the plain sum: each step spread over its way as the cells do, no cells
     spread = 24
     way = np.gradient(sun, axis=0)

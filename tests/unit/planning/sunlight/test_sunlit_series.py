@@ -10,7 +10,7 @@ from yieldsim.base.numerics.vectors import direction_enu_xyz
 from yieldsim.energy.soiling import DustHistory
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance import acceptance_at
-from yieldsim.planning.orientation.mount_frames import axes_enu_xyz, facings
+from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.orientation.objectives import FacingProblem
 from yieldsim.planning.sunlight.sunlit_series import (
     delivering_runs,
@@ -54,7 +54,7 @@ def test_runs_gaps_and_hours_are_those_of_every_step(weighed, table, light_hours
     prospect = weighed(sun, power, table, step_minutes=30, steps=2)
     some = some_facings()
     gap, light = prospect.gap_hours(some), light_hours(prospect, some)
-    for i, axes in enumerate(axes_enu_xyz(some)):
+    for i, axes in enumerate(some.axes_enu_xyz):
         every = (power > 0.0) & (acceptance_at(table, sun.astype(np.float32) @ axes.T, 0.2666) > 0.0)
         starts, ends = delivering_runs(prospect.track, prospect.year.ready, axes, float(some.tilt_deg[i]))
         found = np.zeros(STEPS, dtype=bool)
@@ -85,7 +85,7 @@ def test_power_series_adds_up_to_the_energy(weighed):
     stepped = prospect.power_w(some).sum(axis=1) / 1000.0
     # the sweep spreads each step over its way (0.31 deg), the series reads its middle
     np.testing.assert_allclose(
-        stepped, prospect.year.kwh(axes_enu_xyz(some), some.tilt_deg), atol=3e-3 * stepped.max()
+        stepped, prospect.year.kwh(some.axes_enu_xyz, some.tilt_deg), atol=3e-3 * stepped.max()
     )
 
 
