@@ -20,7 +20,7 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.system.branch_programme import Limited, Pool
 from yieldsim.planning.system.column_generation import BOUND_EFFORT, LEAST_UNITS, Relaxed
-from yieldsim.planning.system.dual_bound import scaled
+from yieldsim.planning.system.dual_bound import light_worth, scaled
 from yieldsim.planning.system.pricing import Sunlight, climbed, priced, worth_bound
 from yieldsim.planning.system.sky_parts import WHOLE_SKY, LimitPrices, Part, narrowed
 from yieldsim.planning.system.terms import Prices, Terms
@@ -253,11 +253,11 @@ class _Tree:
         for _ in range(MOST_TURNS if self._turning else 0):
             used = self._pool.facings.take(np.flatnonzero(found.units > LEAST_UNITS))
             starts = together(used, *(one.part.edges(used) for one in found.limits if one.part != WHOLE_SKY))
-            at_prices = priced(self._sunlight, found.prices.light)
+            at_prices = priced(self._sunlight, found.prices.light, found.prices.direct)
             beside = found.limit_prices.offset
             turned = climbed(self._sunlight, at_prices, starts, 0.25 * self._sunlight.step_deg, beside)
             light = self._sunlight.light_kwh(turned)[: self._terms.rows]
-            worth = found.prices.light @ light + found.own + beside(turned)
+            worth = light_worth(found.prices, self._terms, light) + found.own + beside(turned)
             better = np.flatnonzero(worth > float(found.unit.max()) * (1.0 + WORTH_MORE))
             if len(better) == 0 or found.least > 1.5 * self._cost:
                 break
@@ -298,7 +298,7 @@ class _Tree:
             middle = 0.5 * (low + high)
             enough = scaled(found.value, middle, found.store, self._objective) >= wanted
             low, high = (middle, high) if enough else (low, middle)
-        at_prices = priced(self._sunlight, found.prices.light)
+        at_prices = priced(self._sunlight, found.prices.light, found.prices.direct)
         worth = worth_bound(
             at_prices, (low - found.own) / 1.002, BOUND_EFFORT, found.limit_prices.most_within
         )
