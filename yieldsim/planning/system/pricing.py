@@ -4,8 +4,8 @@ A unit is worth sum over rows of price times light: the energy of a facing under
 hour. So the search of `planning.orientation` for the best facing finds the unit worth most, and its bound says what none exceeds.
 
 Of whole units what serves directly has a price besides (`dual_bound`), in each row that of min(light, all that is asked). No sum over
-steps of the Sun is that, but one is no less: a row's light at its mean direction, through the acceptance widened by how far the Sun
-is from there within a row, and cut off at the share kappa of the light that is asked. With E what a square aperture gets and A what
+steps of the Sun is that, but one is no less: a row's light at its mean direction, through the acceptance averaged about it in the
+way that gives most (`rows_through`) and cut off at a share kappa. With E what a square aperture gets and A what
 is asked, min(a E, A) <= min(a, kappa) max(E, A / kappa) for any acceptance a and any kappa.
 """
 
@@ -23,7 +23,6 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy.integration import Setting, TimeGrid
 from yieldsim.energy.spectral_transmittance import energy_acceptance
 from yieldsim.energy.sunlit import LitSteps
-from yieldsim.optics.acceptance_interpolator import widened
 from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.orientation.mount_frames import Facings, axes_enu_xyz, spread_over_sky
 from yieldsim.planning.orientation.objectives import Prospect
@@ -43,8 +42,9 @@ FINEST_DEG = 0.05
 PEAK_STEP, PEAKS_APART = 0.3, 0.35
 """Steps of the fine spread, and distance of the peaks in it, in steps between candidates."""
 PEAK_SHARE, MOST_PEAKS = 0.97, 60
-MOST_WIDENING, LEAST_WIDENING_RAD = 0.2, 1e-3
-"""Of what whole units serve directly: the Sun may move this share of what the optics accept."""
+MOST_WIDENING, MUCH_MORE = 0.2, 1.5
+"""Whole units are told from split ones where the Sun, within a row, is at most this share of what the optics accept off its mean;
+in rows whose light may be so many times what is asked. In others all light is counted as serving."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -53,7 +53,7 @@ class ToldRows:
 
     row           (n,)
     sun_enu_xyz   (n, 3)  its mean direction in each
-    kwh           (n,)  max(E, A / kappa)
+    kwh           (n,)  A / kappa with the least A / E for kappa
     sweep         reads a sky whose last class of the disc's radius are such points
     """
 
@@ -73,34 +73,30 @@ class ToldRows:
         row = track.step // track.steps_per_interval
         kwh = track.power_w.astype(np.float64) * (track.step_hours / 1000.0)
         most = np.bincount(row, kwh, len(asked_kwh))[: len(asked_kwh)]
-        told = np.flatnonzero((most > asked_kwh) & (asked_kwh > 0.0))
+        told = np.flatnonzero((most * ready.curve.max() > MUCH_MORE * asked_kwh) & (asked_kwh > 0.0))
         if prospect.rolls_matter or len(told) == 0:
             return None
         sun = track.sun_enu_xyz.astype(np.float64)
-        mean = np.stack([np.bincount(row, sun[:, axis], row.max() + 1) for axis in range(3)], axis=1)
+        mean = np.stack([np.bincount(row, kwh * sun[:, axis]) for axis in range(3)], axis=1)
         mean /= np.maximum(np.linalg.norm(mean, axis=1, keepdims=True), 1e-300)
         chord = float(np.linalg.norm(sun - mean[row], axis=1).max())
         apart_rad = 2.0 * float(np.arcsin(min(0.5 * chord, 1.0)))
         if apart_rad > MOST_WIDENING * ready.reach_rad:
             return None
-        kappa = float(asked_kwh[told].sum() / most[told].sum())
-        wide = widened(ready, max(apart_rad, LEAST_WIDENING_RAD))
-        nodes = np.arange(wide.curve.shape[1]) * wide.chord_step
-        own = np.arange(ready.curve.shape[1]) * ready.chord_step
-        curves = [np.interp(nodes, own, curve, right=0.0) for curve in ready.curve]
-        curves.append(np.minimum(wide.curve.max(axis=0), kappa))
-        lookup = wide._replace(
-            curve=np.ascontiguousarray(np.stack(curves)),
-            edge_rad=np.append(ready.edge_rad, wide.edge_rad.max()),
+        kappa = float((asked_kwh[told] / most[told]).min())
+        of_rows = rows_through(ready.curve.max(axis=0), ready.chord_step, apart_rad)
+        curves = np.pad(ready.curve, ((0, 0), (0, len(of_rows) - ready.curve.shape[1])))
+        lookup = ready._replace(
+            curve=np.ascontiguousarray(np.concatenate([curves, np.minimum(of_rows, kappa)[None]])),
+            reach_rad=2.0 * math.asin(min(0.5 * ready.chord_step * (len(of_rows) - 1), 1.0)),
+            edge_rad=np.append(ready.edge_rad, ready.edge_rad.max() + apart_rad),
             radius_rad=np.append(ready.radius_rad, ready.radius_rad.max()),
         )
         radii = np.append(year.sky.class_radius_deg, year.sky.class_radius_deg.max())
         sky = replace(year.sky, class_radius_deg=radii)
         bands = banded(sky, math.degrees(lookup.reach_rad))
         sweep = Sweep(sky=sky, ready=lookup, rough=roughness(lookup, bands.block_rad), bands=bands)
-        return cls(
-            row=told, sun_enu_xyz=mean[told], kwh=np.maximum(most, asked_kwh / kappa)[told], sweep=sweep
-        )
+        return cls(row=told, sun_enu_xyz=mean[told], kwh=asked_kwh[told] / kappa, sweep=sweep)
 
     def added(self, sky: WeightedSky, price: FloatArray) -> WeightedSky:
         """A sky with these points, weighted with prices by row."""
@@ -117,6 +113,29 @@ class ToldRows:
             period=np.append(sky.period, np.zeros(len(cells), np.int32)),
             radius_class=np.append(sky.radius_class, np.full(len(cells), last, np.int32)),
         )
+
+
+def rows_through(curve: FloatArray, chord_step: float, apart_rad: float) -> FloatArray:
+    """A round curve (n,) for light at its mean direction, no less than what all of it comes to through the given one.
+
+    apart_rad   how far it may come from there
+    The mean cosine is that at the mean direction, less apart^2 / 2 at most: so the least concave function over those cosines that
+    may be met bounds the mean of the curve (Jensen), and its largest value within a node bounds it there and up to the next.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    # a node more for where directions lie between nodes
+    around = math.ceil(apart_rad / chord_step) + 2
+    wide = np.pad(curve, (0, 2 * around + 2))
+    nodes = np.arange(len(wide))
+    found = wide.copy()
+    for below in range(1, around + 1):
+        for above in range(1, around + 1):
+            low, high = np.maximum(nodes - below, 0), np.minimum(nodes + above, nodes[-1])
+            # cosines are 1 - (node step)^2 / 2
+            share = (nodes**2 - low**2) / np.maximum(high**2 - low**2, 1)
+            found = np.maximum(found, wide[low] + share * (wide[high] - wide[low]))
+    return np.append(np.asarray(maximum_filter1d(found, 3, mode="nearest"))[:-1], 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
