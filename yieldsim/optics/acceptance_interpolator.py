@@ -137,8 +137,9 @@ def beyond_corners(ready: Lookup, by_rad: float) -> Lookup:
         found[:, at] += bend[:, to] * np.maximum(lift, 0.0)
     # what a facing may lie off the mean of the corners, times the steepest slope met
     off_mean = nodes - np.sqrt(np.maximum(nodes**2 - 2.0 * by_rad**2, 0.0)) + 2.0 * by_rad**2
-    steep = maximum_filter1d(np.pad(np.abs(slope), ((0, 0), (0, 1))), 2 * around + 1, axis=1, mode="constant")
-    found += steep * off_mean
+    steep = np.pad(np.abs(slope), ((0, 0), (0, 1)))
+    met = 2 * around + 1
+    found += maximum_filter1d(steep, met, axis=1) * maximum_filter1d(off_mean, met)
     found[:, -1] = 0.0
     reach = 2.0 * math.asin(min(0.5 * nodes[-1], 1.0))
     return ready._replace(

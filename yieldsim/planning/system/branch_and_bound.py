@@ -44,7 +44,6 @@ LAST_SEARCH = 8
 """Whole units are sought from solutions of the first cases only."""
 WELL_SPLIT = 0.02
 MOST_TURNS, WORTH_MORE = 3, 5e-4
-MOST_COUNTED, STANDS_STILL = 6, 5e-4
 SAME_WAY_DEG, TILTS_APART_DEG = 0.5, 1.0
 CLOSE, DEAREST = 1.02, 0.995
 """Cases are worth trying until they pass the goal so much. A goal of facings listed is above that of all, below a cost."""
@@ -206,21 +205,20 @@ class _Tree:
                 break
 
     def count(self) -> None:
-        """Branch the number of all units alone, and cut blocks for the lower bound as long as it rises."""
-        if not self._branch(self._root, 1):
+        """Branch the number of all units alone, each case over blocks cut for it."""
+        root, total = self._root, float(self._root.found.units.sum())
+        if abs(total - round(total)) <= WHOLE:
             return
-        for _ in range(MOST_COUNTED):
-            if not self._open:
-                break
-            node = min(self._open, key=lambda one: one.least)
-            before = node.least
-            if not self._pool.cut(node.found, self._most_blocks):
-                break
-            self._solve_again(node)
-            if self._closed(node):
-                self._open.remove(node)
-            elif node.least < before * (1.0 + STANDS_STILL):
-                break
+        root.part, root.number = WHOLE_SKY, math.floor(total)
+        start, found = self._pool.promising(root.found), []
+        for more in (False, True):
+            one = self._pool.solved(narrowed((), WHOLE_SKY, root.number, more=more), start)
+            if self._pool.cut(one, self._most_blocks):
+                one = self._pool.solved(one.limits, self._pool.promising(one))
+            found.append(self._turned(one))
+        fewer, more_units = (_Node(one, one.least) for one in found)
+        root.children = (fewer, more_units)
+        self._open = [one for one in root.children if not self._closed(one)]
 
     def _solve_again(self, node: _Node) -> None:
         """A case over the blocks that there are now."""
