@@ -229,7 +229,9 @@ def annual_bound(
         for own, way in ((~from_corners, widened), (from_corners, beyond_corners)):
             if own.any():
                 read = prospect.year.with_lookup(way(prospect.year.ready, by_rad))
-                bound[own] = read.period_kwh(axes_enu_xyz(middles.take(np.flatnonzero(own))), tilt[own], rate[own]).sum(axis=1)
+                bound[own] = read.period_kwh(
+                    axes_enu_xyz(middles.take(np.flatnonzero(own))), tilt[own], rate[own]
+                ).sum(axis=1)
         bound[from_corners] += _most_at_corners(prospect, patches.take(np.flatnonzero(from_corners)), half)
         bound = bound / prospect.years
         if added is not None:
@@ -275,6 +277,14 @@ def _most_at_corners(prospect: Prospect, patches: Facings, half_deg: float) -> F
     if len(corners) == 0:
         return np.zeros(0)
     rate_of = prospect.year.sky.dust.rate_of_tilt
-    rate = np.min([rate_of(np.clip(corners[:, 0] + side, 0.0, 180.0)) for side in (-2.0 * half_deg, 0.0, 2.0 * half_deg)], axis=0)
+    rate = np.min(
+        [
+            rate_of(np.clip(corners[:, 0] + side, 0.0, 180.0))
+            for side in (-2.0 * half_deg, 0.0, 2.0 * half_deg)
+        ],
+        axis=0,
+    )
     axes = axes_enu_xyz(facings(corners[:, 0], corners[:, 1], 0.0))
-    return prospect.year.period_kwh(axes, corners[:, 0], rate).sum(axis=1)[of.ravel()].reshape(-1, 4).max(axis=1)
+    return (
+        prospect.year.period_kwh(axes, corners[:, 0], rate).sum(axis=1)[of.ravel()].reshape(-1, 4).max(axis=1)
+    )

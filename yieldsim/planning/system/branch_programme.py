@@ -15,7 +15,15 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.system.column_generation import Relaxed
-from yieldsim.planning.system.dual_bound import Bound, RowPrices, light_worth, parts, row_prices, scaled, unit_worth
+from yieldsim.planning.system.dual_bound import (
+    Bound,
+    RowPrices,
+    light_worth,
+    parts,
+    row_prices,
+    scaled,
+    unit_worth,
+)
 from yieldsim.planning.system.linear_programme import (
     TOO_DEAR,
     Solved,
@@ -152,7 +160,11 @@ class Pool:
         if not np.isfinite(self.terms.enter_kwh):
             light = np.maximum(light, self.terms.take_in * state)
         prices = RowPrices(
-            light=light, direct=share * old.direct, state=state, leave=share * old.leave, short=share * old.short
+            light=light,
+            direct=share * old.direct,
+            state=state,
+            leave=share * old.leave,
+            short=share * old.short,
         )
         _, value, store = parts(prices, self.terms)
         own = share * found.own

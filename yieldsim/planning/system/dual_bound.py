@@ -6,7 +6,8 @@ Any prices >= 0 of light, of direct service, of stored energy and of shortfall, 
     enter[t]     = most of 0,  take_in state[t] - light[t]
     hold[t]      = most of 0,  keep state[t+1] - state[t]
     value        = sum need asked - short allowed - sum enter enter_kwh - sum leave leave_kwh - slack sum hold
-    unit[j]      = sum light[t] light_kwh[t,j] + sum direct[t] (light_kwh - spare_kwh + shield_kwh)[t,j] - sum need per_unit + short allowed'
+    unit[j]      = sum light[t] light_kwh[t,j] - sum need per_unit + short allowed'
+                   + sum direct[t] (light_kwh - spare_kwh + shield_kwh)[t,j]
     store        = sum hold usable  (+ start_share keep state[0])
 
 and factor the largest of unit[j] / per_unit and store / per_kwh. Then no system costs less than value / factor. (Weak duality of

@@ -10,7 +10,8 @@
 
 x units of each facing, C capacity, e state of the store at a block's end, l and f what loads get directly and out of the store,
 c light that charges, spare what of one whole unit's light no load can take directly (`terms`), shield what serves its own dust
-shield: such light is lost, or stored at a loss, however many units there are. Only blocks with some have that row. With repeats e[-1] is the last block's state, else start_share C.
+shield: such light is lost, or stored at a loss, however many units there are. Only blocks with some have that row. With repeats e[-1]
+is the last block's state, else start_share C.
 
 Solved by HiGHS (Q. Huangfu, J. A. J. Hall, "Parallelizing the dual revised simplex method", Math. Prog. Comp. 10, 2018) through scipy.
 What is believed of its answer is the prices alone, which `dual_bound` checks and mends.

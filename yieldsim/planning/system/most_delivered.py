@@ -85,7 +85,9 @@ def least_rate(
         if turning:
             price = _all_day(found, light, rate)
             used = pool.facings.take(np.flatnonzero(found.units > LEAST_UNITS))
-            turned = climbed(sunlight, priced(sunlight, price, found.prices.direct), used, 0.25 * sunlight.step_deg)
+            turned = climbed(
+                sunlight, priced(sunlight, price, found.prices.direct), used, 0.25 * sunlight.step_deg
+            )
             more = sunlight.light_kwh(turned)
             start = np.append(start, pool.facings.count + np.arange(turned.count))
             pool.add(turned, more[:rows], more.sum(axis=0))

@@ -78,7 +78,7 @@ class ToldRows:
             return None
         sun = track.sun_enu_xyz.astype(np.float64)
         mean = np.stack([np.bincount(row, kwh * sun[:, axis]) for axis in range(3)], axis=1)
-        mean /= np.maximum(np.linalg.norm(mean, axis=1, keepdims=True), 1e-300)
+        mean = np.asarray(mean / np.maximum(np.linalg.norm(mean, axis=1, keepdims=True), 1e-300), np.float64)
         chord = float(np.linalg.norm(sun - mean[row], axis=1).max())
         apart_rad = 2.0 * float(np.arcsin(min(0.5 * chord, 1.0)))
         if apart_rad > MOST_WIDENING * ready.reach_rad:

@@ -78,7 +78,9 @@ def test_no_facing_of_a_patch_gets_more_than_its_corners_and_what_lies_beyond_th
     added = []
     for tilt in (25.0, 80.0, 140.0):
         wide = half_deg / np.sin(np.radians(tilt))
-        axes = axes_enu_xyz(facings(np.append(tilt, tilt + half_deg * sides[:, 0]), 30.0 + np.append(0.0, wide * sides[:, 1])))
+        axes = axes_enu_xyz(
+            facings(np.append(tilt, tilt + half_deg * sides[:, 0]), 30.0 + np.append(0.0, wide * sides[:, 1]))
+        )
         for s in directions_in_front(200, 14.0, 7):
             sun = axes[0].T @ s
             seen = [light(ready, 0, *(axes[1 + corner] @ sun)) for corner in range(4)]

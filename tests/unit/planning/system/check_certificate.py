@@ -65,8 +65,13 @@ def case_bound(c, case, anywhere):
 
     value = (need * asked).sum() - short * float(c["allowed"]) - paid
     # of one unit's light what is asked may serve directly, and what its own shield asks
-    whole = np.minimum(c["light_kwh"], (asked / c["direct"]).sum(axis=1)[:, None]) + (each / c["direct"]).sum(axis=1)[:, None]
-    worth = light @ c["light_kwh"] + direct @ whole + short * float(c["allowed_per_unit"]) - (need * each).sum()
+    whole = (
+        np.minimum(c["light_kwh"], (asked / c["direct"]).sum(axis=1)[:, None])
+        + (each / c["direct"]).sum(axis=1)[:, None]
+    )
+    worth = (
+        light @ c["light_kwh"] + direct @ whole + short * float(c["allowed_per_unit"]) - (need * each).sum()
+    )
     for part, (least, most), (price_least, price_most) in zip(
         own("part"), own("units"), own("price_part"), strict=True
     ):

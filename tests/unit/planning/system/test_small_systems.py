@@ -206,7 +206,7 @@ def test_any_prices_bound_and_none_too_high(place):
 
 def test_any_prices_of_direct_service_bound_whole_units(place):
     """Drawn at random beside those of the solver, and its own: never above the programme of whole units, which does not know them."""
-    one = place(seed=5, days=3, candidates=6, asked_w=1.5, shield_w=0.4)
+    one = place(seed=5, days=3, candidates=6, asked_w=0.5, shield_w=0.4)
     prices = Prices(per_unit=0.3, per_kwh=20.0)
     terms, light = one.serving.terms(repeats=True).of_whole_units(), one.light_kwh
     right, _ = whole_optimum(terms, light, prices)
