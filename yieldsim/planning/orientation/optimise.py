@@ -285,6 +285,5 @@ def _most_at_corners(prospect: Prospect, patches: Facings, half_deg: float) -> F
         axis=0,
     )
     axes = axes_enu_xyz(facings(corners[:, 0], corners[:, 1], 0.0))
-    return (
-        prospect.year.period_kwh(axes, corners[:, 0], rate).sum(axis=1)[of.ravel()].reshape(-1, 4).max(axis=1)
-    )
+    found = prospect.year.period_kwh(axes, corners[:, 0], rate).sum(axis=1)
+    return np.asarray(found[of.ravel()].reshape(-1, 4).max(axis=1))

@@ -26,8 +26,8 @@ from yieldsim.planning.system.sky_parts import WHOLE_SKY, LimitPrices, Part, nar
 from yieldsim.planning.system.terms import Prices, Terms
 
 MOST_UNITS, MOST_UNITS_OF_LONG, LONG_BLOCKS, COUNTED = 20.0, 12.0, 500, 60.0
-"""Of more units, in runs of more blocks, too many face any part of the sky for the bound to rise in reasonable time: their number alone
-is branched, up to the last."""
+"""Of more units, in runs of more blocks, too many face any part of the sky for the bound to rise in reasonable time: their number
+alone is branched, up to the last."""
 MOST_BLOCKS = 14_000
 """So many blocks are solved for in all: programmes take about as long as they have blocks, and `FIXED_BLOCKS` more."""
 LEAST_SOLVED, FIXED_BLOCKS = 24, 20

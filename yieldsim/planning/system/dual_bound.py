@@ -1,6 +1,7 @@
 """A lower bound from prices, whoever found them: no solver needs to be believed.
 
-Any prices >= 0 of light, of direct service, of stored energy and of shortfall, one a row, bound the cost of every system that serves the loads. Let
+Any prices >= 0 of light, of direct service, of stored energy and of shortfall, one a row, bound the cost of every system that serves
+the loads. Let
 
     need[t,i]    = least of (light[t] + direct[t]) / direct_i,  per_drawn_i state[t] + leave[t] / stored_i,  weight[t,i] short
     enter[t]     = most of 0,  take_in state[t] - light[t]

@@ -77,8 +77,9 @@ class ToldRows:
         if prospect.rolls_matter or len(told) == 0:
             return None
         sun = track.sun_enu_xyz.astype(np.float64)
-        mean = np.stack([np.bincount(row, kwh * sun[:, axis]) for axis in range(3)], axis=1)
-        mean = np.asarray(mean / np.maximum(np.linalg.norm(mean, axis=1, keepdims=True), 1e-300), np.float64)
+        sums: FloatArray = np.zeros((int(row.max()) + 1, 3))
+        np.add.at(sums, row, kwh[:, None] * sun)
+        mean = sums / np.maximum(np.linalg.norm(sums, axis=1, keepdims=True), 1e-300)
         chord = float(np.linalg.norm(sun - mean[row], axis=1).max())
         apart_rad = 2.0 * float(np.arcsin(min(0.5 * chord, 1.0)))
         if apart_rad > MOST_WIDENING * ready.reach_rad:
