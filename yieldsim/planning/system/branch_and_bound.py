@@ -216,8 +216,7 @@ class _Tree:
             if self._pool.cut(one, self._most_blocks):
                 one = self._pool.solved(one.limits, self._pool.promising(one))
             found.append(self._turned(one))
-        fewer, more_units = (_Node(one, one.least) for one in found)
-        root.children = (fewer, more_units)
+        root.children = (_Node(found[0], found[0].least), _Node(found[1], found[1].least))
         self._open = [one for one in root.children if not self._closed(one)]
 
     def _solve_again(self, node: _Node) -> None:
@@ -272,11 +271,10 @@ class _Tree:
         """The same with facings turned towards what is worth most at its prices, while any is worth more than those known."""
         for _ in range(MOST_TURNS if self._turning else 0):
             used = self._pool.facings.take(np.flatnonzero(found.units > LEAST_UNITS))
-            parts = [one.part for one in found.limits if one.part != WHOLE_SKY]
             at_prices = priced(self._sunlight, found.prices.light, found.prices.direct)
+            edges = [one.part.edges(used) for one in found.limits if one.part != WHOLE_SKY]
             # the number of all units alone moves prices all over the sky
-            aside = [one.edges(used) for one in parts] or [peaks(self._sunlight, at_prices, used)]
-            starts = together(used, *aside)
+            starts = together(used, *(edges or [peaks(self._sunlight, at_prices, used)]))
             beside = found.limit_prices.offset
             turned = climbed(self._sunlight, at_prices, starts, 0.25 * self._sunlight.step_deg, beside)
             light = self._sunlight.light_kwh(turned)[: self._terms.rows]
