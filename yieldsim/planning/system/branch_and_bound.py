@@ -43,7 +43,7 @@ GLANCE, HOPE = 0.2, 0.3
 LAST_SEARCH = 8
 """Whole units are sought from solutions of the first cases only."""
 WELL_SPLIT = 0.02
-MOST_TURNS, WORTH_MORE = 3, 5e-4
+MOST_TURNS, ALL_TURNS, WORTH_MORE = 3, 9, 5e-4
 SAME_WAY_DEG, TILTS_APART_DEG = 0.5, 1.0
 CLOSE, DEAREST = 1.02, 0.995
 """Cases are worth trying until they pass the goal so much. A goal of facings listed is above that of all, below a cost."""
@@ -205,7 +205,7 @@ class _Tree:
                 break
 
     def count(self) -> None:
-        """Branch the number of all units alone, each case over blocks cut for it."""
+        """Branch the number of all units alone, each case over blocks cut for it, its facings turned until none is worth more."""
         root, total = self._root, float(self._root.found.units.sum())
         if abs(total - round(total)) <= WHOLE:
             return
@@ -215,7 +215,7 @@ class _Tree:
             one = self._pool.solved(narrowed((), WHOLE_SKY, root.number, more=more), start)
             if self._pool.cut(one, self._most_blocks):
                 one = self._pool.solved(one.limits, self._pool.promising(one))
-            found.append(self._turned(one))
+            found.append(self._turned(one, ALL_TURNS))
         root.children = (_Node(found[0], found[0].least), _Node(found[1], found[1].least))
         self._open = [one for one in root.children if not self._closed(one)]
 
@@ -267,9 +267,9 @@ class _Tree:
     def _add(self, some: Facings) -> None:
         self._pool.add(some, self._sunlight.light_kwh(some)[: self._terms.rows])
 
-    def _turned(self, found: Limited) -> Limited:
+    def _turned(self, found: Limited, turns: int = MOST_TURNS) -> Limited:
         """The same with facings turned towards what is worth most at its prices, while any is worth more than those known."""
-        for _ in range(MOST_TURNS if self._turning else 0):
+        for _ in range(turns if self._turning else 0):
             used = self._pool.facings.take(np.flatnonzero(found.units > LEAST_UNITS))
             at_prices = priced(self._sunlight, found.prices.light, found.prices.direct)
             edges = [one.part.edges(used) for one in found.limits if one.part != WHOLE_SKY]
