@@ -27,8 +27,8 @@ CLEARANCE_STEP, CLEARANCE_HALF = 0.005, 210
 the aperture."""
 
 
-STEPS_IN_WIDENING, MOST_PARTS = 16.0, 16
-"""A round lookup is widened over so many steps; each of its own is parted for it, up to so often."""
+STEPS_IN_WIDENING, NODES_IN_BEND, MOST_PARTS = 16.0, 8.0, 16
+"""A round lookup is widened, and its bends are spread, over so many steps; each of its own is parted for it, up to so often."""
 STEEPEST_RAD = math.radians(86.0)
 """Two-angle lookups are widened up to so far off the normal, in each angle and in all."""
 
@@ -95,6 +95,55 @@ def widened(ready: Lookup, by_rad: float) -> Lookup:
     reach = min(ready.reach_rad + by_rad + 2.0 * step, math.pi)
     return ready._replace(
         curve=np.ascontiguousarray(wide), chord_step=step, reach_rad=reach, edge_rad=ready.edge_rad + by_rad
+    )
+
+
+def beyond_corners(ready: Lookup, by_rad: float) -> Lookup:
+    """The lookup of round optics whose value at a direction is at least what they give a Sun there at any facing of a patch beyond
+    their mean at the patch's corners, with weights that may differ from facing to facing but not with the Sun.
+
+    by_rad   a small angle: directions are those off the patch's middle, its corners within so much of that
+
+    Over -(cosine) a curve is a convex function and bends: each bend of -s at z, between ends l and h of what is met, lifts it above
+    its lower hull by s (z - l) (h - z) / (h - l) at most, and the bends' hulls add up. So the value is of the second order in the
+    angle, once many directions of the Sun are added up. A facing is a mean of the corners but for by_rad^2: within 20 degrees of
+    the poles more.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    parts = min(math.ceil(NODES_IN_BEND * ready.chord_step / by_rad), MOST_PARTS)
+    step = ready.chord_step / parts
+    # a node's stretch of the Sun and of its own bends are within two nodes more
+    around = math.ceil(by_rad / step) + 2
+    count = min(parts * (ready.curve.shape[1] - 1) + 1 + around, int(2.0 / step) + 1)
+    nodes = step * np.arange(count)
+    own = ready.chord_step * np.arange(ready.curve.shape[1])
+    curve = np.stack([np.interp(nodes, own, one, right=0.0) for one in ready.curve])
+    slope = np.diff(curve, axis=1) / step
+    # bends over -(cosine) = chord^2 / 2, with those within rising stretches
+    bend = np.zeros_like(curve)
+    bend[:, 1:-1] = np.maximum(slope[:, :-1] - slope[:, 1:], 0.0) / nodes[1:-1]
+    inner = np.maximum(slope[:, 1:], 0.0) * (1.0 / nodes[1:-1] - 1.0 / nodes[2:])
+    bend[:, 1:-1] += inner
+    bend[:, 2:] += inner
+    squared = 0.5 * nodes**2
+    low = 0.5 * np.maximum(nodes - around * step, 0.0) ** 2
+    high = 0.5 * (nodes + around * step) ** 2
+    found = np.zeros_like(curve)
+    for off in range(-around, around + 1):
+        to = np.arange(max(off, 0), min(count + off, count))
+        at = to - off
+        lift = (squared[to] - low[at]) * (high[at] - squared[to]) / (high[at] - low[at])
+        found[:, at] += bend[:, to] * np.maximum(lift, 0.0)
+    # what a facing may lie off the mean of the corners, times the steepest slope met
+    off_mean = nodes - np.sqrt(np.maximum(nodes**2 - 2.0 * by_rad**2, 0.0)) + 2.0 * by_rad**2
+    steep = np.pad(np.abs(slope), ((0, 0), (0, 1)))
+    met = 2 * around + 1
+    found += maximum_filter1d(steep, met, axis=1) * maximum_filter1d(off_mean, met)
+    found[:, -1] = 0.0
+    reach = 2.0 * math.asin(min(0.5 * nodes[-1], 1.0))
+    return ready._replace(
+        curve=np.ascontiguousarray(found), chord_step=step, reach_rad=reach, edge_rad=ready.edge_rad + by_rad
     )
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.optics.acceptance_interpolator import widened
+from yieldsim.optics.acceptance_interpolator import beyond_corners, widened
 from yieldsim.planning.orientation.mount_frames import (
     Facings,
     carried,
@@ -39,6 +39,8 @@ BOUND_READINGS = 1e7
 """About how many blocks of sky may be read for a bound: a narrow acceptance reads few for each facing."""
 BOUND_FACINGS = (5_000, 25_000)
 BOUND_TOLERANCE = 1e-3
+SMALL_PATCH = 0.06
+"""Patches whose half-diagonal is below this share of the reach are bounded from their corners."""
 Added = Callable[[FloatArray, FloatArray, FloatArray, FloatArray], FloatArray]
 """The most that is added, kWh a year, within half tilts of tilts and half azimuths of azimuths, degrees, (n,) each."""
 
@@ -217,10 +219,20 @@ def annual_bound(
     while True:
         tilt, azimuth, half_azimuth = patches
         middles = Facings(tilt, azimuth, np.zeros_like(tilt))
-        wide = prospect.year.with_lookup(widened(prospect.year.ready, float(np.radians(half * np.sqrt(2.0)))))
+        by_rad = float(np.radians(half * np.sqrt(2.0)))
         # the cleanest rate of dust within a patch is that of one of its ends
         rate = np.minimum(*(rate_of(np.clip(tilt + side, 0.0, 180.0)) for side in (-half, half)))
-        bound = wide.period_kwh(middles.axes_enu_xyz, tilt, rate).sum(axis=1) / prospect.years
+        small = by_rad < SMALL_PATCH * prospect.year.ready.reach_rad
+        from_corners = small & (np.abs(tilt - 90.0) < 70.0 - half)
+        bound = np.empty(len(tilt))
+        for own, way in ((~from_corners, widened), (from_corners, beyond_corners)):
+            if own.any():
+                read = prospect.year.with_lookup(way(prospect.year.ready, by_rad))
+                bound[own] = read.period_kwh(
+                    middles.take(np.flatnonzero(own)).axes_enu_xyz, tilt[own], rate[own]
+                ).sum(axis=1)
+        bound[from_corners] += _most_at_corners(prospect, patches.take(np.flatnonzero(from_corners)), half)
+        bound = bound / prospect.years
         if added is not None:
             bound = bound + added(tilt, np.full(len(tilt), half), azimuth, half_azimuth)
         settled = max(settled, best_kwh * (1.0 + BOUND_TOLERANCE))
@@ -251,3 +263,26 @@ def annual_bound(
     highest = middles.take([int(bound.argmax())])
     error = float(prospect.year.cell_error_kwh(highest.axes_enu_xyz, highest.tilt_deg)[0]) / prospect.years
     return max(float(bound.max(initial=0.0)), settled) + error, better
+
+
+def _most_at_corners(prospect: Prospect, patches: Facings, half_deg: float) -> FloatArray:
+    """The most energy over the run at the corners of patches, (n,), at the cleanest rate of dust within any patch that shares them."""
+    tilt, azimuth, half_azimuth = patches
+    sides = np.array([[-1.0, -1.0], [-1.0, 1.0], [1.0, -1.0], [1.0, 1.0]])
+    tilts = (tilt[:, None] + half_deg * sides[:, 0]).ravel()
+    azimuths = np.mod((azimuth[:, None] + half_azimuth[:, None] * sides[:, 1]).ravel(), 360.0)
+    rounded = np.round(np.stack([tilts, azimuths], axis=1), 7)
+    corners, of = np.unique(rounded, axis=0, return_inverse=True)
+    if len(corners) == 0:
+        return np.zeros(0)
+    rate_of = prospect.year.sky.dust.rate_of_tilt
+    rate = np.min(
+        [
+            rate_of(np.clip(corners[:, 0] + side, 0.0, 180.0))
+            for side in (-2.0 * half_deg, 0.0, 2.0 * half_deg)
+        ],
+        axis=0,
+    )
+    axes = facings(corners[:, 0], corners[:, 1], 0.0).axes_enu_xyz
+    found = prospect.year.period_kwh(axes, corners[:, 0], rate).sum(axis=1)
+    return np.asarray(found[of.ravel()].reshape(-1, 4).max(axis=1))

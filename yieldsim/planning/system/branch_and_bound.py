@@ -20,13 +20,14 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.system.branch_programme import Limited, Pool
 from yieldsim.planning.system.column_generation import BOUND_EFFORT, LEAST_UNITS, Relaxed
-from yieldsim.planning.system.dual_bound import scaled
-from yieldsim.planning.system.pricing import Sunlight, climbed, priced, worth_bound
+from yieldsim.planning.system.dual_bound import light_worth, scaled
+from yieldsim.planning.system.pricing import Sunlight, climbed, peaks, priced, worth_bound
 from yieldsim.planning.system.sky_parts import WHOLE_SKY, LimitPrices, Part, narrowed
 from yieldsim.planning.system.terms import Prices, Terms
 
-MOST_UNITS, MOST_UNITS_OF_LONG, LONG_BLOCKS = 20.0, 12.0, 500
-"""Of more units, in runs of more blocks, too many face any part of the sky for the bound to rise in reasonable time."""
+MOST_UNITS, MOST_UNITS_OF_LONG, LONG_BLOCKS, COUNTED = 20.0, 12.0, 500, 60.0
+"""Of more units, in runs of more blocks, too many face any part of the sky for the bound to rise in reasonable time: their number
+alone is branched, up to the last."""
 MOST_BLOCKS = 14_000
 """So many blocks are solved for in all: programmes take about as long as they have blocks, and `FIXED_BLOCKS` more."""
 LEAST_SOLVED, FIXED_BLOCKS = 24, 20
@@ -42,7 +43,7 @@ GLANCE, HOPE = 0.2, 0.3
 LAST_SEARCH = 8
 """Whole units are sought from solutions of the first cases only."""
 WELL_SPLIT = 0.02
-MOST_TURNS, WORTH_MORE = 3, 5e-4
+MOST_TURNS, ALL_TURNS, WORTH_MORE = 3, 9, 5e-4
 SAME_WAY_DEG, TILTS_APART_DEG = 0.5, 1.0
 CLOSE, DEAREST = 1.02, 0.995
 """Cases are worth trying until they pass the goal so much. A goal of facings listed is above that of all, below a cost."""
@@ -126,10 +127,14 @@ def branched(
     effort    so many times as much is solved at most
     """
     most_units = MOST_UNITS_OF_LONG if len(split.blocks.first) > LONG_BLOCKS else MOST_UNITS
-    if split.least >= goal_of(cost) or float(split.units.sum()) > most_units:
+    units = float(split.units.sum())
+    if split.least >= goal_of(cost) or units > COUNTED:
         return unbranched(split)
     tree = _Tree(split, sunlight, terms, objective, cost, goal_of, turning=turning, effort=effort)
-    tree.grow(sought)
+    if units > most_units:
+        tree.count()
+    else:
+        tree.grow(sought)
     found = tree.finished()
     return found if found.least > split.least else unbranched(split)
 
@@ -162,8 +167,7 @@ class _Tree:
         self._most = max(int(effort * MOST_BLOCKS / (len(split.blocks.first) + FIXED_BLOCKS)), LEAST_SOLVED)
         self._left = self._most
         self._most_blocks = TIMES_BLOCKS * len(split.blocks.first)
-        near = (split.proof.unit > 0.97 * split.proof.unit.max()) | (split.units > LEAST_UNITS)
-        found = self._pool.solved((), np.flatnonzero(near))
+        found = unbranched(split).cases[0].proof
         # whole units were sought from the split ones before
         self._root = _Node(found, found.least, searched=True)
         self._open = [self._root]
@@ -199,6 +203,21 @@ class _Tree:
                     continue
             if not self._branch(node, TRIED_FIRST if passed <= FIRST else TRIED_LATER):
                 break
+
+    def count(self) -> None:
+        """Branch the number of all units alone, each case over blocks cut for it, its facings turned until none is worth more."""
+        root, total = self._root, float(self._root.found.units.sum())
+        if abs(total - round(total)) <= WHOLE:
+            return
+        root.part, root.number = WHOLE_SKY, math.floor(total)
+        start, found = self._pool.promising(root.found), []
+        for more in (False, True):
+            one = self._pool.solved(narrowed((), WHOLE_SKY, root.number, more=more), start)
+            if self._pool.cut(one, self._most_blocks):
+                one = self._pool.solved(one.limits, self._pool.promising(one))
+            found.append(self._turned(one, ALL_TURNS))
+        root.children = (_Node(found[0], found[0].least), _Node(found[1], found[1].least))
+        self._open = [one for one in root.children if not self._closed(one)]
 
     def _solve_again(self, node: _Node) -> None:
         """A case over the blocks that there are now."""
@@ -248,16 +267,18 @@ class _Tree:
     def _add(self, some: Facings) -> None:
         self._pool.add(some, self._sunlight.light_kwh(some)[: self._terms.rows])
 
-    def _turned(self, found: Limited) -> Limited:
+    def _turned(self, found: Limited, turns: int = MOST_TURNS) -> Limited:
         """The same with facings turned towards what is worth most at its prices, while any is worth more than those known."""
-        for _ in range(MOST_TURNS if self._turning else 0):
+        for _ in range(turns if self._turning else 0):
             used = self._pool.facings.take(np.flatnonzero(found.units > LEAST_UNITS))
-            starts = together(used, *(one.part.edges(used) for one in found.limits if one.part != WHOLE_SKY))
-            at_prices = priced(self._sunlight, found.prices.light)
+            at_prices = priced(self._sunlight, found.prices.light, found.prices.direct)
+            edges = [one.part.edges(used) for one in found.limits if one.part != WHOLE_SKY]
+            # the number of all units alone moves prices all over the sky
+            starts = together(used, *(edges or [peaks(self._sunlight, at_prices, used)]))
             beside = found.limit_prices.offset
             turned = climbed(self._sunlight, at_prices, starts, 0.25 * self._sunlight.step_deg, beside)
             light = self._sunlight.light_kwh(turned)[: self._terms.rows]
-            worth = found.prices.light @ light + found.own + beside(turned)
+            worth = light_worth(found.prices, self._terms, light) + found.own + beside(turned)
             better = np.flatnonzero(worth > float(found.unit.max()) * (1.0 + WORTH_MORE))
             if len(better) == 0 or found.least > 1.5 * self._cost:
                 break
@@ -298,7 +319,7 @@ class _Tree:
             middle = 0.5 * (low + high)
             enough = scaled(found.value, middle, found.store, self._objective) >= wanted
             low, high = (middle, high) if enough else (low, middle)
-        at_prices = priced(self._sunlight, found.prices.light)
+        at_prices = priced(self._sunlight, found.prices.light, found.prices.direct)
         worth = worth_bound(
             at_prices, (low - found.own) / 1.002, BOUND_EFFORT, found.limit_prices.most_within
         )

@@ -15,7 +15,15 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.system.column_generation import Relaxed
-from yieldsim.planning.system.dual_bound import Bound, RowPrices, parts, row_prices, scaled, unit_worth
+from yieldsim.planning.system.dual_bound import (
+    Bound,
+    RowPrices,
+    light_worth,
+    parts,
+    row_prices,
+    scaled,
+    unit_worth,
+)
 from yieldsim.planning.system.linear_programme import (
     TOO_DEAR,
     Solved,
@@ -77,8 +85,11 @@ class Pool:
 
     def _merge(self, blocks: Blocks) -> None:
         self.blocks = blocks
-        self._by_block = blocks.sums(self.light_kwh)
+        self._by_block, self._spare = self._sums(self.light_kwh)
         self._lit_blocks = blocks.sums(np.asarray(self.lit, dtype=np.float64)) > 0.0
+
+    def _sums(self, light_kwh: FloatArray) -> tuple[FloatArray, FloatArray]:
+        return self.blocks.sums(light_kwh), self.blocks.sums(self.terms.spare_kwh(light_kwh))
 
     def cut(self, found: Limited, most: int) -> bool:
         """Cut blocks that a solution gains by, as `column_generation` does for that of all designs; whether there are any.
@@ -102,7 +113,9 @@ class Pool:
         self.delivered_kwh = np.append(self.delivered_kwh, more)
         self.facings = together(self.facings, some)
         self.light_kwh = np.concatenate([self.light_kwh, light_kwh], axis=1)
-        self._by_block = np.concatenate([self._by_block, self.blocks.sums(light_kwh)], axis=1)
+        light, spare = self._sums(light_kwh)
+        self._by_block = np.concatenate([self._by_block, light], axis=1)
+        self._spare = np.concatenate([self._spare, spare], axis=1)
 
     def solved(self, limits: tuple[UnitLimit, ...], start: NDArray[np.int64]) -> Limited:
         """The least cost within limits.
@@ -146,7 +159,13 @@ class Pool:
         light = share * old.light
         if not np.isfinite(self.terms.enter_kwh):
             light = np.maximum(light, self.terms.take_in * state)
-        prices = RowPrices(light=light, state=state, leave=share * old.leave, short=share * old.short)
+        prices = RowPrices(
+            light=light,
+            direct=share * old.direct,
+            state=state,
+            leave=share * old.leave,
+            short=share * old.short,
+        )
         _, value, store = parts(prices, self.terms)
         own = share * found.own
         unit = self._worth(prices, own, found.limit_prices)
@@ -157,7 +176,7 @@ class Pool:
         return self._worth(found.prices, found.own, found.limit_prices)
 
     def _worth(self, prices: RowPrices, own: float, limit_prices: LimitPrices) -> FloatArray:
-        worth = prices.light @ self.light_kwh + own + limit_prices.offset(self.facings)
+        worth = light_worth(prices, self.terms, self.light_kwh) + own + limit_prices.offset(self.facings)
         return np.asarray(worth + self.rate * self.delivered_kwh)
 
     def promising(self, found: Limited) -> NDArray[np.int64]:
@@ -171,7 +190,14 @@ class Pool:
         from scipy.sparse import csr_array, hstack, vstack
 
         terms, dear = self.terms, TOO_DEAR * self._dear
-        listed = programme(self._by_block[:, active], self._lit_blocks, terms, self.blocks, self.objective)
+        listed = programme(
+            self._by_block[:, active],
+            self._lit_blocks,
+            terms,
+            self.blocks,
+            self.objective,
+            self._spare[:, active],
+        )
         listed.cost[: len(active)] -= self.rate * self.delivered_kwh[active]
         made = buying_shortfall(listed, terms, dear)
         sides: list[tuple[int, float, float]] = []

@@ -163,14 +163,14 @@ def _over_facings(
 
     start   those to begin with
     """
-    by_block = blocks.sums(light_kwh)
+    by_block, spare = blocks.sums(light_kwh), blocks.sums(terms.spare_kwh(light_kwh))
     lit_blocks = blocks.sums(np.asarray(lit, dtype=np.float64)) > 0.0
     active = start
     if active is None:
         active = np.sort(np.argsort(-light_kwh.sum(axis=0), kind="stable")[:FIRST_FACINGS])
         active = np.union1d(active, _each_row(light_kwh, terms))
     while True:
-        answer = solved(by_block[:, active], lit_blocks, terms, blocks, objective)
+        answer = solved(by_block[:, active], lit_blocks, terms, blocks, objective, spare[:, active])
         if answer is None:
             if len(active) == some.count:
                 raise Infeasible
@@ -236,7 +236,7 @@ def _turned(
 ) -> tuple[Relaxed, float]:
     """The same with facings that are worth most at the prices: those in use turned, and peaks of a fine spread over the sky; by
     which share the best of them was worth more than those known."""
-    at_prices, worth = priced(sunlight, found.prices.light), found.proof.unit
+    at_prices, worth = priced(sunlight, found.prices.light, found.prices.direct), found.proof.unit
     best, used = float(worth.max()), found.units > LEAST_UNITS
     near = found.facings.take(np.flatnonzero(worth > 0.98 * best))
     starts = together(found.facings.take(np.flatnonzero(used)), peaks(sunlight, at_prices, near))
@@ -273,7 +273,7 @@ def bounded_everywhere(
     need, value, store = parts(found.prices, terms)
     own = float(unit_worth(found.prices, need, terms, np.zeros((terms.rows, 1)))[0])
     best = float(found.proof.unit.max())
-    most = worth_bound(priced(sunlight, found.prices.light), best - own, effort)
+    most = worth_bound(priced(sunlight, found.prices.light, found.prices.direct), best - own, effort)
     anywhere = max(most + own, best)
     least = scaled(value, anywhere, store, objective)
     return replace(found, everywhere=least, worth_anywhere=anywhere)

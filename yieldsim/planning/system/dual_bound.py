@@ -1,12 +1,14 @@
 """A lower bound from prices, whoever found them: no solver needs to be believed.
 
-Any prices >= 0 of light, of stored energy and of shortfall, one a row, bound the cost of every system that serves the loads. Let
+Any prices >= 0 of light, of direct service, of stored energy and of shortfall, one a row, bound the cost of every system that serves
+the loads. Let
 
-    need[t,i]    = least of light[t] / direct_i,  per_drawn_i state[t] + leave[t] / stored_i,  weight[t,i] short
+    need[t,i]    = least of (light[t] + direct[t]) / direct_i,  per_drawn_i state[t] + leave[t] / stored_i,  weight[t,i] short
     enter[t]     = most of 0,  take_in state[t] - light[t]
     hold[t]      = most of 0,  keep state[t+1] - state[t]
     value        = sum need asked - short allowed - sum enter enter_kwh - sum leave leave_kwh - slack sum hold
     unit[j]      = sum light[t] light_kwh[t,j] - sum need per_unit + short allowed'
+                   + sum direct[t] (light_kwh - spare_kwh + shield_kwh)[t,j]
     store        = sum hold usable  (+ start_share keep state[0])
 
 and factor the largest of unit[j] / per_unit and store / per_kwh. Then no system costs less than value / factor. (Weak duality of
@@ -36,11 +38,13 @@ class RowPrices:
     """Prices by row of the run.
 
     light, state   (rows,)  of a kWh of light, and of a kWh stored at the row's end
+    direct         (rows,)  of a kWh more of one unit's light that could serve loads directly
     leave          (rows,)  of a kWh that the limit of discharging lets out
     short          of a kWh of allowed shortfall
     """
 
     light: FloatArray
+    direct: FloatArray
     state: FloatArray
     leave: FloatArray
     short: float
@@ -81,19 +85,20 @@ def row_prices(by_block: BlockPrices, terms: Terms, blocks: Blocks, lit: Flags) 
     light = np.where(lit, np.clip(by_block.light[of], 0.0, most + terms.take_in * state), most)
     if not np.isfinite(terms.enter_kwh):
         light = np.maximum(light, terms.take_in * state)
+    direct = np.where(lit, np.clip(by_block.direct[of], 0.0, most), 0.0)
     leave = np.zeros(blocks.rows)
     if np.isfinite(terms.leave_kwh):
         # what a limit of discharging is worth where the load would pay more than the state costs
         asked = terms.asked_kwh > 0.0
         able = terms.stored > 0.0
-        pays = np.minimum(light[:, None] / terms.direct, short * terms.weight)
+        pays = np.minimum((light + direct)[:, None] / terms.direct, short * terms.weight)
         over = (
             np.where(asked & able, pays - terms.per_drawn * state[:, None], 0.0)[:, able] * terms.stored[able]
         )
         # it pays to raise it only where that frees more than it costs
         worth = terms.asked_kwh[:, able].sum(axis=1) > terms.leave_kwh
         leave = np.where(worth, np.maximum(over.max(axis=1, initial=0.0), 0.0), 0.0)
-    return RowPrices(light=light, state=state, leave=leave, short=short)
+    return RowPrices(light=light, direct=direct, state=state, leave=leave, short=short)
 
 
 def bound(prices: RowPrices, light_kwh: FloatArray, terms: Terms, objective: Prices) -> Bound:
@@ -115,10 +120,11 @@ def bound(prices: RowPrices, light_kwh: FloatArray, terms: Terms, objective: Pri
 def parts(prices: RowPrices, terms: Terms) -> tuple[FloatArray, float, float]:
     """Price of what is asked (rows, kinds), the value before it is scaled, and the worth of a kWh of capacity."""
     light, state = prices.light, prices.state
+    served = (light + prices.direct)[:, None] / terms.direct
     able = terms.stored > 0.0
     by_store = np.full_like(terms.asked_kwh, np.inf)
     by_store[:, able] = terms.per_drawn[able] * state[:, None] + prices.leave[:, None] / terms.stored[able]
-    need = np.minimum(np.minimum(light[:, None] / terms.direct, by_store), prices.short * terms.weight)
+    need = np.minimum(np.minimum(served, by_store), prices.short * terms.weight)
     enter = np.maximum(terms.take_in * state - light, 0.0)
     if terms.start_share is None:
         hold, start = np.maximum(terms.keep * np.roll(state, -1) - state, 0.0), 0.0
@@ -141,7 +147,16 @@ def parts(prices: RowPrices, terms: Terms) -> tuple[FloatArray, float, float]:
 def unit_worth(prices: RowPrices, need: FloatArray, terms: Terms, light_kwh: FloatArray) -> FloatArray:
     """Worth of one unit of each facing, (facings,)."""
     own = -float((need * terms.per_unit_kwh).sum()) + prices.short * terms.allowed_per_unit
-    return np.asarray(prices.light @ light_kwh + own)
+    own += float(prices.direct @ (terms.per_unit_kwh / terms.direct).sum(axis=1))
+    return light_worth(prices, terms, light_kwh) + own
+
+
+def light_worth(prices: RowPrices, terms: Terms, light_kwh: FloatArray) -> FloatArray:
+    """Worth of the light of one unit of each facing, (facings,)."""
+    told = np.flatnonzero(prices.direct)
+    light = light_kwh[told]
+    used = np.minimum(light, terms.unit_serves_kwh[told, None])
+    return np.asarray(prices.light @ light_kwh + prices.direct[told] @ used)
 
 
 def scaled(value: float, unit: float, store: float, objective: Prices) -> float:

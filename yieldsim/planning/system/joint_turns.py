@@ -160,7 +160,9 @@ def _led_on(
     tried, of = together(*near), np.concatenate(unit)
     light = sunlight.light_kwh(tried)[: terms.rows]
     lit = blocks.sums(np.asarray(sunlight.lit[: terms.rows], dtype=np.float64)) > 0.0
-    made = buying_shortfall(programme(blocks.sums(light), lit, terms, blocks, objective), terms, dear)
+    spare = blocks.sums(terms.spare_kwh(light))
+    made = programme(blocks.sums(light), lit, terms, blocks, objective, spare)
+    made = buying_shortfall(made, terms, dear)
     one_each = coo_array((np.ones(len(of)), (of, np.arange(len(of)))), shape=(some.count, len(made.cost)))
     found = linprog(
         made.cost,

@@ -2,13 +2,16 @@
 
     least   per_unit sum_j x[j] + per_kwh C
     light   sum_i l[b,i] / direct_i + c[b]  <=  sum_j light[b,j] x[j]                                 price  light
+    direct  sum_i l[b,i] / direct_i  <=  sum_j (light[b,j] - spare[b,j] + shield[b]) x[j]             price  direct
     store   e[b]  <=  keep e[b-1] + take_in c[b] - sum_i per_drawn_i keep' f[b,i]                      price  state
             e[b]  <=  usable[b] C + slack
     loads   l[b,i] + f[b,i]  <=  asked[b,i] + per_unit[b,i] N,   N = sum_j x[j]
     target  sum weight (asked + per_unit N - l - f)  <=  allowed + allowed' N                          price  short
 
 x units of each facing, C capacity, e state of the store at a block's end, l and f what loads get directly and out of the store,
-c light that charges. With repeats e[-1] is the last block's state, else start_share C.
+c light that charges, spare what of one whole unit's light no load can take directly (`terms`), shield what serves its own dust
+shield: such light is lost, or stored at a loss, however many units there are. Only blocks with some have that row. With repeats e[-1]
+is the last block's state, else start_share C.
 
 Solved by HiGHS (Q. Huangfu, J. A. J. Hall, "Parallelizing the dual revised simplex method", Math. Prog. Comp. 10, 2018) through scipy.
 What is believed of its answer is the prices alone, which `dual_bound` checks and mends.
@@ -20,6 +23,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from yieldsim.base.errors import CannotCompute
 from yieldsim.base.numerics.vectors import FloatArray
@@ -40,11 +44,13 @@ class BlockPrices:
     """What a solution's constraints are worth.
 
     light      (blocks,)  of a kWh of light; infinite where there is none
+    direct     (blocks,)  of a kWh more of one unit's light that could serve directly
     state      (blocks,)  of a kWh stored
     short      of a kWh more of allowed shortfall
     """
 
     light: FloatArray
+    direct: FloatArray
     state: FloatArray
     short: float
 
@@ -99,7 +105,7 @@ class Programme:
     """The programme of some facings as a matrix, ready for a solver.
 
     cost, upper   (columns,)  prices and upper limits; the lower ones are 0
-    light, state, target   where those constraints stand
+    light, direct, state, target   where those constraints stand; told (n,) the blocks that have one of `direct`
     scale_kwh     energies are in units of it
     """
 
@@ -108,17 +114,22 @@ class Programme:
     matrix: Any
     most: FloatArray
     light: slice
+    direct: slice
+    told: NDArray[np.int64]
     state: slice
     target: slice
     facings: int
     scale_kwh: float
 
 
-def programme(light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, prices: Prices) -> Programme:
+def programme(
+    light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, prices: Prices, spare_kwh: FloatArray | None = None
+) -> Programme:  # fmt: skip
     """Write it down.
 
     light_kwh   (blocks, facings)  of one unit of each
     lit         (blocks,)  which have light at all, if not for these facings: light has a price there
+    spare_kwh   (blocks, facings)  sums of `Terms.spare_kwh`; None: none
     """
     part = merged(terms, blocks)
     scale = max(float(part.asked_kwh.sum()) / terms.rows, 1e-12)
@@ -141,6 +152,17 @@ def programme(light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, p
         (1.0, one, c),
         (-light_kwh[sunny] / scale, one[:, None], x[None, :]),
     )
+    told: NDArray[np.int64] = np.zeros(0, np.int64)
+    direct = slice(rows.count, rows.count)
+    if spare_kwh is not None and spare_kwh.any():
+        told = np.flatnonzero(lit & spare_kwh.any(axis=1))
+        place, shield = np.arange(len(told)), (part.per_unit_kwh[told] / terms.direct).sum(axis=1)
+        used = light_kwh[told] - spare_kwh[told] + shield[:, None]
+        direct = rows.add(
+            np.zeros(len(told)),
+            (1.0 / terms.direct[None, :], place[:, None], l[np.searchsorted(sunny, told)]),
+            (-used / scale, place[:, None], x[None, :]),
+        )
     beginning = np.zeros(count)
     if terms.start_share is not None:
         beginning[0] = part.keep[0] * terms.slack_kwh / scale
@@ -172,7 +194,7 @@ def programme(light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, p
     cost = np.zeros(columns)
     cost[:facings], cost[facings] = prices.per_unit, prices.per_kwh * scale
     matrix, most = rows.finished(columns)
-    return Programme(cost, upper, matrix, most, light, state, target, facings, scale)
+    return Programme(cost, upper, matrix, most, light, direct, told, state, target, facings, scale)
 
 
 def _state(
@@ -239,8 +261,11 @@ def block_prices(made: Programme, price: FloatArray, lit: Flags) -> BlockPrices:
     """
     light = np.full(len(lit), np.inf)
     light[lit] = price[made.light]
+    direct = np.zeros(len(lit))
+    direct[made.told] = price[made.direct]
     return BlockPrices(
         light=light / made.scale_kwh,
+        direct=direct / made.scale_kwh,
         state=price[made.state] / made.scale_kwh,
         short=float(price[made.target][0]) / made.scale_kwh,
     )
@@ -258,13 +283,16 @@ def solution(made: Programme, found: Any, lit: Flags) -> Solved:
     )
 
 
-def solved(light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, prices: Prices) -> Solved | None:
+def solved(
+    light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, prices: Prices, spare_kwh: FloatArray | None = None
+) -> Solved | None:  # fmt: skip
     """The least cost over blocks with units of some facings; None where nothing serves the loads.
 
     light_kwh   (blocks, facings)
     lit         (blocks,)  which have light for any facing; the price of light is infinite in the others
+    spare_kwh   as for `programme`
     Raises CannotCompute where the solver gives up.
     """
-    made = programme(light_kwh, lit, terms, blocks, prices)
+    made = programme(light_kwh, lit, terms, blocks, prices, spare_kwh)
     found = by_solver(made.cost, made.matrix, made.most, made.upper)
     return None if found is None else solution(made, found, lit)

@@ -85,7 +85,9 @@ def least_rate(
         if turning:
             price = _all_day(found, light, rate)
             used = pool.facings.take(np.flatnonzero(found.units > LEAST_UNITS))
-            turned = climbed(sunlight, priced(sunlight, price), used, 0.25 * sunlight.step_deg)
+            turned = climbed(
+                sunlight, priced(sunlight, price, found.prices.direct), used, 0.25 * sunlight.step_deg
+            )
             more = sunlight.light_kwh(turned)
             start = np.append(start, pool.facings.count + np.arange(turned.count))
             pool.add(turned, more[:rows], more.sum(axis=0))
@@ -112,7 +114,7 @@ def least_rate(
     rate = low
     for attempt in range(MOST_PROOFS if turning else 0):
         best_worth = float((at_rate + rate * delivered).max())
-        at_prices = priced(sunlight, _all_day(found, light, rate))
+        at_prices = priced(sunlight, _all_day(found, light, rate), found.prices.direct)
         anywhere = max(worth_bound(at_prices, best_worth - found.own, BOUND_EFFORT) + found.own, best_worth)
         lacking = -spare(anywhere)
         if lacking <= 0.0:

@@ -2,14 +2,21 @@
 
 A unit is worth sum over rows of price times light: the energy of a facing under a sky whose light is weighted with the price of its
 hour. So the search of `planning.orientation` for the best facing finds the unit worth most, and its bound says what none exceeds.
+
+Of whole units what serves directly has a price besides (`dual_bound`), in each row that of min(light, all that is asked). No sum over
+steps of the Sun is that, but one is no less: a row's light at its mean direction, through the acceptance averaged about it in the
+way that gives most (`rows_through`) and cut off at a share kappa. With E what a square aperture gets and A what
+is asked, min(a E, A) <= min(a, kappa) max(E, A / kappa) for any acceptance a and any kappa.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from yieldsim.base.model import Acceptance, Collector
 from yieldsim.base.numerics.vectors import FloatArray
@@ -23,13 +30,112 @@ from yieldsim.planning.orientation.optimise import Added, annual_bound
 from yieldsim.planning.orientation.pattern_search import search_turned
 from yieldsim.planning.orientation.turned_bound import turned_bound
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky, weigh
+from yieldsim.planning.sunlight.facing_energy import Sweep
 from yieldsim.planning.sunlight.histogram import CLASS_BASE, added_up, cell_numbers
+from yieldsim.planning.sunlight.refinement_flags import roughness
+from yieldsim.planning.sunlight.spatial_index import banded
+from yieldsim.planning.system.terms import Terms
 from yieldsim.planning.unit_sets.candidates import spread
 
 FINEST_DEG = 0.05
 PEAK_STEP, PEAKS_APART = 0.3, 0.35
 """Steps of the fine spread, and distance of the peaks in it, in steps between candidates."""
 PEAK_SHARE, MOST_PEAKS = 0.97, 60
+MOST_WIDENING, MUCH_MORE = 0.2, 1.5
+"""Whole units are told from split ones where the Sun, within a row, is at most this share of what the optics accept off its mean;
+in rows whose light may be so many times what is asked. In others all light is counted as serving."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ToldRows:
+    """Rows in which a unit may give more light than loads can take directly, as points of the sky.
+
+    row           (n,)
+    sun_enu_xyz   (n, 3)  its mean direction in each
+    kwh           (n,)  A / kappa with the least A / E for kappa
+    sweep         reads a sky whose last class of the disc's radius are such points
+    """
+
+    row: NDArray[np.int64]
+    sun_enu_xyz: FloatArray
+    kwh: FloatArray
+    sweep: Sweep
+
+    @classmethod
+    def of(cls, prospect: Prospect, asked_kwh: FloatArray) -> ToldRows | None:
+        """Of round optics, where the Sun moves little within a row beside what they accept; else None, and where there are none.
+
+        asked_kwh   (rows,)  light that serves all loads directly
+        """
+        track, year = prospect.track, prospect.year
+        ready = year.ready
+        row = track.step // track.steps_per_interval
+        kwh = track.power_w.astype(np.float64) * (track.step_hours / 1000.0)
+        most = np.bincount(row, kwh, len(asked_kwh))[: len(asked_kwh)]
+        told = np.flatnonzero((most * ready.curve.max() > MUCH_MORE * asked_kwh) & (asked_kwh > 0.0))
+        if prospect.rolls_matter or len(told) == 0:
+            return None
+        sun = track.sun_enu_xyz.astype(np.float64)
+        sums: FloatArray = np.zeros((int(row.max()) + 1, 3))
+        np.add.at(sums, row, kwh[:, None] * sun)
+        mean = sums / np.maximum(np.linalg.norm(sums, axis=1, keepdims=True), 1e-300)
+        chord = float(np.linalg.norm(sun - mean[row], axis=1).max())
+        apart_rad = 2.0 * float(np.arcsin(min(0.5 * chord, 1.0)))
+        if apart_rad > MOST_WIDENING * ready.reach_rad:
+            return None
+        kappa = float((asked_kwh[told] / most[told]).min())
+        of_rows = rows_through(ready.curve.max(axis=0), ready.chord_step, apart_rad)
+        curves = np.pad(ready.curve, ((0, 0), (0, len(of_rows) - ready.curve.shape[1])))
+        lookup = ready._replace(
+            curve=np.ascontiguousarray(np.concatenate([curves, np.minimum(of_rows, kappa)[None]])),
+            reach_rad=2.0 * math.asin(min(0.5 * ready.chord_step * (len(of_rows) - 1), 1.0)),
+            edge_rad=np.append(ready.edge_rad, ready.edge_rad.max() + apart_rad),
+            radius_rad=np.append(ready.radius_rad, ready.radius_rad.max()),
+        )
+        radii = np.append(year.sky.class_radius_deg, year.sky.class_radius_deg.max())
+        sky = replace(year.sky, class_radius_deg=radii)
+        bands = banded(sky, math.degrees(lookup.reach_rad))
+        sweep = Sweep(sky=sky, ready=lookup, rough=roughness(lookup, bands.block_rad), bands=bands)
+        return cls(row=told, sun_enu_xyz=mean[told], kwh=asked_kwh[told] / kappa, sweep=sweep)
+
+    def added(self, sky: WeightedSky, price: FloatArray) -> WeightedSky:
+        """A sky with these points, weighted with prices by row."""
+        worth = self.kwh * price[self.row]
+        kept = np.flatnonzero(worth > 0.0)
+        point = np.concatenate([self.sun_enu_xyz[kept], np.ones((len(kept), 1))], axis=1)
+        cells, sums = added_up(
+            cell_numbers(self.sun_enu_xyz[kept], sky.cell_deg), (worth[kept, None] * point)[None]
+        )
+        last = len(sky.class_radius_deg) - 1
+        return replace(
+            sky,
+            sums=np.concatenate([sky.sums, np.repeat(sums, len(sky.sums), axis=0)], axis=1),
+            period=np.append(sky.period, np.zeros(len(cells), np.int32)),
+            radius_class=np.append(sky.radius_class, np.full(len(cells), last, np.int32)),
+        )
+
+
+def rows_through(curve: FloatArray, chord_step: float, apart_rad: float) -> FloatArray:
+    """A round curve (n,) for light at its mean direction, no less than what all of it comes to through the given one.
+
+    apart_rad   how far it may come from there
+    The mean cosine is that at the mean direction, less apart^2 / 2 at most: so the least concave function over those cosines that
+    may be met bounds the mean of the curve (Jensen), and its largest value within a node bounds it there and up to the next.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    # a node more for where directions lie between nodes
+    around = math.ceil(apart_rad / chord_step) + 2
+    wide = np.pad(curve, (0, 2 * around + 2))
+    nodes = np.arange(len(wide))
+    found = wide.copy()
+    for below in range(1, around + 1):
+        for above in range(1, around + 1):
+            low, high = np.maximum(nodes - below, 0), np.minimum(nodes + above, nodes[-1])
+            # cosines are 1 - (node step)^2 / 2
+            share = (nodes**2 - low**2) / np.maximum(high**2 - low**2, 1)
+            found = np.maximum(found, wide[low] + share * (wide[high] - wide[low]))
+    return np.append(np.asarray(maximum_filter1d(found, 3, mode="nearest"))[:-1], 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -39,6 +145,7 @@ class Sunlight:
     row_hours   length of a row
     step_deg    distance between candidate facings; 0 where they were given
     table       the acceptance that energies are read through; None where nothing is to be joined to it
+    told        where whole units are told from split ones
     """
 
     prospect: Prospect
@@ -46,6 +153,7 @@ class Sunlight:
     candidates: Facings
     step_deg: float
     table: Acceptance | None = None
+    told: ToldRows | None = None
 
     @classmethod
     def of(cls, setting: Setting, grid: TimeGrid, given: Facings | None = None) -> Sunlight:
@@ -62,6 +170,13 @@ class Sunlight:
             prospect=prospect, row_hours=hours, candidates=found.facings, step_deg=found.step_deg, table=table
         )
 
+    def of_whole_units(self, terms: Terms) -> tuple[Sunlight, Terms]:
+        """With terms for them, where their worth can be priced over the sky or at given facings."""
+        if self.step_deg == 0.0:
+            return self, terms.of_whole_units()
+        told = ToldRows.of(self.prospect, terms.needed_kwh(0.0))
+        return (self, terms) if told is None else (replace(self, told=told), terms.of_whole_units())
+
     @property
     def lit(self) -> Flags:
         """Rows with any light at the place, (rows,)."""
@@ -76,18 +191,25 @@ class Sunlight:
         return np.ascontiguousarray(self.prospect.power_w(some).T) * (self.row_hours / 1000.0)
 
 
-def priced(sunlight: Sunlight, price: FloatArray) -> Prospect:
-    """The place under a sky weighted with prices by row, (rows,) or fewer: later rows are worth nothing."""
-    prospect = sunlight.prospect
-    sky = _weighted(prospect.track, prospect.year.sky, price)
-    sweep = prospect.year.with_sky(sky)
+def priced(sunlight: Sunlight, price: FloatArray, direct: FloatArray | None = None) -> Prospect:
+    """The place under a sky weighted with prices by row, (rows,) or fewer: later rows are worth nothing.
+
+    direct   (rows,)  of what serves directly: no facing is worth more than it is read to be
+    """
+    prospect, told = sunlight.prospect, sunlight.told
+    if told is None or direct is None or not direct.any():
+        sweep = prospect.year.with_sky(_weighted(prospect.track, prospect.year.sky, price))
+    else:
+        price = price.copy()
+        other = np.setdiff1d(np.flatnonzero(direct), told.row)
+        price[other] += direct[other]
+        sky = _weighted(prospect.track, told.sweep.sky, price)
+        sweep = told.sweep.with_sky(told.added(sky, direct))
     return replace(prospect, year=sweep, months=sweep, scout=sweep, scout_months=sweep, coarse=None)
 
 
 def priced_together(some: Sequence[Sunlight], prices: Sequence[FloatArray]) -> Prospect | None:
     """Several runs at one place as one sky, each weighted with its own prices, (rows,) each; None where their dust differs in kind."""
-    from yieldsim.planning.sunlight.facing_energy import Sweep
-
     first = some[0].prospect
     if len(some) == 1:
         return priced(some[0], prices[0])

@@ -52,13 +52,8 @@ def turning_points(light_kwh: FloatArray, terms: Terms, units: float) -> Places:
 
     light_kwh   (rows,)  of so many units
     """
-    spare = light_kwh >= needed_kwh(terms, units)
+    spare = light_kwh >= terms.needed_kwh(units)
     return np.flatnonzero(spare[1:] != spare[:-1]) + 1
-
-
-def needed_kwh(terms: Terms, units: float) -> FloatArray:
-    """Light that serves all loads directly, (rows,)."""
-    return np.asarray(((terms.asked_kwh + units * terms.per_unit_kwh) / terms.direct).sum(axis=1))
 
 
 def gaining_blocks(
@@ -72,7 +67,7 @@ def gaining_blocks(
     light_kwh    (rows,)  of so many units
     stored_kwh   (blocks,)  usable state at their ends
     """
-    needed, able = needed_kwh(terms, units), terms.stored > 0.0
+    needed, able = terms.needed_kwh(units), terms.stored > 0.0
     lacking = np.divide(
         np.maximum(needed - light_kwh, 0.0), needed, out=np.zeros_like(needed), where=needed > 0.0
     )

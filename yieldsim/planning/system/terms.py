@@ -8,6 +8,9 @@ the programme. So its least cost is a lower bound, for this dispatch and any oth
     fade            by years alone; what cycles take off the least state is bounded by all that could be drawn (slack_kwh)
     other loads     left out: deferrable and sheddable loads only take from the essential ones
     dust shields    all their cycles run; what they draw grows with the units
+
+Where units are whole, loads take no more of the light of one in a row directly than they all ask for: the rest is stored, at its loss,
+or lost. Split units would be spread until nothing is left over.
 """
 
 from __future__ import annotations
@@ -56,6 +59,7 @@ class Terms:
     usable          (rows,)  share of the capacity above the least state
     slack_kwh       what the state may exceed that by
     start_share     usable state at the start, share of the capacity; None: the run repeats, from where it comes round
+    unit_serves_kwh   (rows,)  most light of one unit that serves loads directly, those of its own shield aside; infinite: not told
     """
 
     asked_kwh: FloatArray
@@ -73,11 +77,24 @@ class Terms:
     usable: FloatArray
     slack_kwh: float
     start_share: float | None
+    unit_serves_kwh: FloatArray
 
     @property
     def rows(self) -> int:
         """How many."""
         return len(self.asked_kwh)
+
+    def needed_kwh(self, units: float) -> FloatArray:
+        """Light that serves all loads beside so many units directly, (rows,)."""
+        return np.asarray(((self.asked_kwh + units * self.per_unit_kwh) / self.direct).sum(axis=1))
+
+    def of_whole_units(self) -> Terms:
+        """The same for units that are whole."""
+        return replace(self, unit_serves_kwh=self.needed_kwh(0.0))
+
+    def spare_kwh(self, light_kwh: FloatArray) -> FloatArray:
+        """Light (rows, facings) of one unit beyond what serves loads directly."""
+        return np.asarray(np.maximum(light_kwh - self.unit_serves_kwh[:, None], 0.0))
 
     def arrays(self) -> dict[str, FloatArray]:
         """By name, as a certificate holds them; a run that repeats has no start_share (NaN)."""
@@ -145,4 +162,5 @@ def terms_of(
         usable=faded - floor,
         slack_kwh=storage.least_fraction * storage.fade_per_cycle * drawn_kwh,
         start_share=None if repeats else max(storage.initial_fraction - floor, 0.0),
+        unit_serves_kwh=np.full(rows, np.inf),
     )

@@ -170,7 +170,7 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
 
     ready, serving, sunlight = laid_out(plan, combination, span)
     prices, once = prices_of(plan, combination)
-    terms = serving.terms(repeats=True)
+    sunlight, terms = sunlight.of_whole_units(serving.terms(repeats=True))
     turning = not plan.facings
     given = (
         None if turning else (sunlight.candidates, sunlight.light_kwh(sunlight.candidates), serving, prices)

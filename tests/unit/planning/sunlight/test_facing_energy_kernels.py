@@ -10,7 +10,7 @@ from yieldsim.base.numerics.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.energy.soiling import DustHistory, clean_fraction
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance import acceptance_at
-from yieldsim.optics.acceptance_interpolator import light, widened
+from yieldsim.optics.acceptance_interpolator import beyond_corners, light, widened
 from yieldsim.optics.sunshape_convolution import cell_for_deg, lookup
 from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.sunlight.facing_energy import Sweep
@@ -66,6 +66,31 @@ def test_widened_lookup_is_at_least_everything_near(table, by_deg):
         angle = np.radians(by_deg) * np.sqrt(rng.uniform(0.0, 1.0, 20))[:, None]
         for near in np.cos(angle) * s + np.sin(angle) * step:
             assert light(ready, 0, *near) <= ahead + 1e-12
+
+
+@pytest.mark.parametrize("table", [ROUND, HARD, HOLLOW], ids=["round", "hard", "hollow"])
+@pytest.mark.parametrize("half_deg", [0.02, 0.1, 0.4])
+def test_no_facing_of_a_patch_gets_more_than_its_corners_and_what_lies_beyond_them(table, half_deg):
+    ready = lookup(table, np.array([RADIUS]))
+    beyond = beyond_corners(ready, np.radians(half_deg * np.sqrt(2.0)))
+    rng = np.random.default_rng(6)
+    sides = np.array([[-1.0, -1.0], [-1.0, 1.0], [1.0, -1.0], [1.0, 1.0]])
+    added = []
+    for tilt in (25.0, 80.0, 140.0):
+        wide = half_deg / np.sin(np.radians(tilt))
+        along_edges = 30.0 + np.append(0.0, wide * sides[:, 1])
+        axes = facings(np.append(tilt, tilt + half_deg * sides[:, 0]), along_edges).axes_enu_xyz
+        for s in directions_in_front(200, 14.0, 7):
+            sun = axes[0].T @ s
+            seen = [light(ready, 0, *(axes[1 + corner] @ sun)) for corner in range(4)]
+            most = light(beyond, 0, *s)
+            added.append(most)
+            for across, along in rng.uniform(-1.0, 1.0, (10, 2)):
+                share = (1.0 + across * sides[:, 0]) * (1.0 + along * sides[:, 1]) / 4.0
+                inside = facings(tilt + half_deg * across, 30.0 + wide * along).axes_enu_xyz[0]
+                assert light(ready, 0, *(inside @ sun)) <= share @ seen + most + 1e-12
+    # of the second order: it all but vanishes away from bends
+    assert np.median(added) < 0.1 * half_deg
 
 
 def test_cells_gather_every_bit_of_light_where_it_is():

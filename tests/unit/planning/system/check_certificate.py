@@ -1,6 +1,7 @@
 """Checks the lower bound of a design from its certificate, with NumPy alone: python check_certificate.py certificate.npz
 
-The certificate holds prices: of a kWh of light in each hour, of a kWh stored at its end, of a kWh of allowed shortfall. If all are
+The certificate holds prices: of a kWh of light in each hour, of a kWh that serves directly then, of a kWh stored at its end, of a
+kWh of allowed shortfall. A whole unit serves directly no more than all that is asked, whatever else it gets. If all prices are
 at least 0, then for EVERY design that serves the loads, adding up what its light, its store and its shortfall obey, each times its
 price, leaves
 
@@ -22,13 +23,14 @@ def case_bound(c, case, anywhere):
     def own(name):
         return c[f"case{case}_{name}"]
 
-    light, state, leave, short = (
+    light, direct, state, leave, short = (
         own("price_light"),
+        own("price_direct"),
         own("price_state"),
         own("price_leave"),
         float(own("price_short")),
     )
-    assert min(light.min(), state.min(), leave.min(), short) >= 0.0, "a price is negative"
+    assert min(light.min(), direct.min(), state.min(), leave.min(), short) >= 0.0, "a price is negative"
     asked, each = c["asked_kwh"], c["per_unit_kwh"]
     rows, kinds = asked.shape
     keep, take_in = float(c["keep"]), float(c["take_in"])
@@ -36,7 +38,7 @@ def case_bound(c, case, anywhere):
     # what a useful kWh is worth at most: no more than the cheapest way to have it, or to go without
     need = np.empty((rows, kinds))
     for i in range(kinds):
-        ways = [light / c["direct"][i], short * c["weight"][:, i]]
+        ways = [(light + direct) / c["direct"][i], short * c["weight"][:, i]]
         if c["stored"][i] > 0.0:
             ways.append(c["per_drawn"][i] * state + leave / c["stored"][i])
         need[:, i] = np.min(ways, axis=0)
@@ -62,7 +64,14 @@ def case_bound(c, case, anywhere):
     paid += float(c["slack_kwh"]) * (hold.sum() + start)
 
     value = (need * asked).sum() - short * float(c["allowed"]) - paid
-    worth = light @ c["light_kwh"] + short * float(c["allowed_per_unit"]) - (need * each).sum()
+    # of one unit's light what is asked may serve directly, and what its own shield asks
+    whole = (
+        np.minimum(c["light_kwh"], (asked / c["direct"]).sum(axis=1)[:, None])
+        + (each / c["direct"]).sum(axis=1)[:, None]
+    )
+    worth = (
+        light @ c["light_kwh"] + direct @ whole + short * float(c["allowed_per_unit"]) - (need * each).sum()
+    )
     for part, (least, most), (price_least, price_most) in zip(
         own("part"), own("units"), own("price_part"), strict=True
     ):

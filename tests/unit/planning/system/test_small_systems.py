@@ -10,13 +10,17 @@ import numpy as np
 import pytest
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 
+from yieldsim.base.model import RoundAcceptance
+from yieldsim.base.numerics.vectors import direction_enu_xyz
 from yieldsim.planning.habitat.dispatch import asking, dispatch, store_of
+from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.system.branch_and_bound import branched
 from yieldsim.planning.system.column_generation import relaxed
 from yieldsim.planning.system.dual_bound import RowPrices, bound
 from yieldsim.planning.system.joint_turns import jointly_turned, stretches
 from yieldsim.planning.system.linear_programme import programme, solved
 from yieldsim.planning.system.most_delivered import least_rate, most_delivered
+from yieldsim.planning.system.pricing import Sunlight, ToldRows, priced
 from yieldsim.planning.system.row_aggregation import even
 from yieldsim.planning.system.terms import Prices
 from yieldsim.planning.system.whole_units import all_sets, near_split
@@ -104,6 +108,10 @@ def test_no_small_system_is_below_its_bound(place, seed, case):
         assert split.least == pytest.approx(split.cost, rel=0.02)
         found = in_cases(split, one, one.serving.terms(repeats=repeats), prices, cost)
         assert split.least <= found.least <= cost * (1.0 + 1e-9)
+        sunlight, terms = one.sunlight.of_whole_units(one.serving.terms(repeats=repeats))
+        whole = relaxed(sunlight, terms, prices, turning=False)
+        assert split.least * (1.0 - 1e-6) <= whole.least <= cost * (1.0 + 1e-9)
+        assert whole.least == pytest.approx(whole.cost, rel=0.02)
 
 
 def in_cases(split, place, terms, prices, cost, share=1.0):
@@ -184,6 +192,7 @@ def test_any_prices_bound_and_none_too_high(place):
         found = bound(
             RowPrices(
                 light=np.maximum(best.prices.light * rng.permuted(factor), terms.take_in * state),
+                direct=np.zeros(terms.rows),
                 state=state,
                 leave=best.prices.leave,
                 short=best.prices.short * float(factor[0]),
@@ -193,6 +202,53 @@ def test_any_prices_bound_and_none_too_high(place):
             prices,
         )
         assert found.least <= right * (1.0 + 1e-9)
+
+
+def test_any_prices_of_direct_service_bound_whole_units(place):
+    """Drawn at random beside those of the solver, and its own: never above the programme of whole units, which does not know them."""
+    one = place(seed=5, days=3, candidates=6, asked_w=0.5, shield_w=0.4)
+    prices = Prices(per_unit=0.3, per_kwh=20.0)
+    terms, light = one.serving.terms(repeats=True).of_whole_units(), one.light_kwh
+    right, _ = whole_optimum(terms, light, prices)
+    best = relaxed(one.sunlight, terms, prices, turning=False)
+    assert best.prices.direct.any()
+    # closer than units that may be split
+    split = relaxed(one.sunlight, one.serving.terms(repeats=True), prices, turning=False)
+    assert split.least * 1.01 < best.least <= right * (1.0 + 1e-9)
+    rng = np.random.default_rng(1)
+    for spoilt in range(40):
+        drawn = 0.02 * spoilt * best.prices.direct.max() * rng.random(terms.rows)
+        found = bound(replace(best.prices, direct=best.prices.direct + drawn), light, terms, prices)
+        assert found.least <= right * (1.0 + 1e-9)
+
+
+def test_whole_units_are_priced_over_the_sky_at_no_less_than_they_are_worth(weighed):
+    """Four steps an hour of a Sun behind hills, dimmed at times: any facing, any prices."""
+    steps = 4 * 24 * 20
+    rng = np.random.default_rng(3)
+    azimuth, elevation = np.arange(steps) * 0.127 % 360.0, 1.5 * np.sin(np.arange(steps) / 150.0)
+    power = 40.0 * np.clip(elevation + 0.6, 0.0, 1.0) * np.where(rng.random(steps) < 0.1, 0.3, 1.0)
+    acceptance = RoundAcceptance(
+        incidence_deg=[0.0, 2.0, 3.0, 4.0], acceptance_fraction=[0.8, 0.8, 0.3, 0.0], source="point"
+    )
+    prospect = weighed(direction_enu_xyz(azimuth, elevation), power, acceptance, step_minutes=15, steps=4)
+    asked = np.where(np.arange(steps // 4) % 7 < 5, 0.01, 0.006)
+    told = ToldRows.of(prospect, asked)
+    assert told is not None
+    some = facings(rng.uniform(85.0, 95.0, 60), rng.uniform(0.0, 360.0, 60))
+    sunlight = Sunlight(prospect=prospect, row_hours=1.0, candidates=some, step_deg=3.0, told=told)
+    light, direct = rng.random(len(asked)), rng.random(len(asked)) * (rng.random(len(asked)) < 0.7)
+    kwh = sunlight.light_kwh(some)
+    serving = direct @ np.minimum(kwh, asked[:, None])
+    at_prices = priced(sunlight, light, direct)
+    read = at_prices.annual_kwh(some) * at_prices.years - light @ kwh
+    # cells of the sky are read at their mean directions
+    assert np.all(read >= serving - 2e-3 * (light @ kwh))
+    seen = serving > 0.1 * serving.max()
+    assert np.median(read[seen] / serving[seen]) < 1.2
+    # a Sun that moves far in a row is left alone
+    fast = weighed(direction_enu_xyz(20.0 * azimuth, elevation), power, acceptance, step_minutes=15, steps=4)
+    assert ToldRows.of(fast, asked) is None
 
 
 def whole_optimum(terms, light, prices):

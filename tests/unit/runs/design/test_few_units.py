@@ -64,9 +64,24 @@ def designed(folder, *changes):
     return found, certificate_of(plan, combination, found)
 
 
-def test_four_units_are_proven_by_cases(tmp_path):
+def test_four_units_are_proven_without_cases(tmp_path):
+    """What one whole unit serves directly is no more than is asked: that alone proves them."""
     found, certificate = designed(tmp_path)
     assert found.units <= 5
+    assert 0.98 * found.cost <= found.least <= found.cost
+    assert len(found.branches.cases) == 1
+    path = tmp_path / "certificate.npz"
+    np.savez(path, **certificate)
+    assert lower_bound(path)[1] == pytest.approx(found.least, rel=1e-9)
+    # what serves directly has a price, and more light than is asked has it once only
+    assert certificate["case1_price_direct"].any()
+    needed = (certificate["asked_kwh"] / certificate["direct"]).sum(axis=1)
+    assert (certificate["light_kwh"].max(axis=1) > 1.2 * needed).any()
+
+
+def test_few_units_are_proven_by_cases(tmp_path):
+    found, certificate = designed(tmp_path, ("store_kg_per_kwh = 7.0", "store_kg_per_kwh = 20.0"))
+    assert found.units <= 6
     assert 0.98 * found.cost <= found.least <= found.cost
     assert len(found.branches.cases) > 2
     path = tmp_path / "certificate.npz"
