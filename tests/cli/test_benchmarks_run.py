@@ -22,6 +22,7 @@ SMALL = {
 DEAR = (
     "bench_budget.py",
     "bench_facings.py",
+    "bench_line_sweep.py",
     "bench_survey.py",
     "bench_survey_scale.py",
     "bench_sweep.py",

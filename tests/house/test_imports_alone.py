@@ -59,7 +59,9 @@ def answer(script: str, names: list[str]) -> object:
     return json.loads(done.stdout)
 
 
+@pytest.mark.slow
 def test_every_module_imports_alone() -> None:
+    """Each after all others are forgotten; where no modules import in a circle, and `test_house` sees to that, it follows."""
     assert answer(EACH_ALONE, MODULES) == {}
 
 
