@@ -222,7 +222,8 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
                 terms,
                 prices,
                 min(one.cost for one in tried),
-                lambda cost: close_enough(plan, cost, once),
+                # what can't come near the best of all combinations is bounded no closer
+                lambda cost: close_enough(plan, min(cost, best_cost - once), once),
                 sought,
                 turning=turning,
             )
