@@ -41,6 +41,8 @@ BOUND_FACINGS = (5_000, 25_000)
 BOUND_TOLERANCE = 1e-3
 SMALL_PATCH = 0.06
 """Patches whose half-diagonal is below this share of the reach are bounded from their corners."""
+NEAR_POLES_DEG = 20.0
+"""Nearer to zenith and nadir a facing is too far off the mean of its patch's corners for that."""
 Added = Callable[[FloatArray, FloatArray, FloatArray, FloatArray], FloatArray]
 """The most that is added, kWh a year, within half tilts of tilts and half azimuths of azimuths, degrees, (n,) each."""
 
@@ -223,7 +225,7 @@ def annual_bound(
         # the cleanest rate of dust within a patch is that of one of its ends
         rate = np.minimum(*(rate_of(np.clip(tilt + side, 0.0, 180.0)) for side in (-half, half)))
         small = by_rad < SMALL_PATCH * prospect.year.ready.reach_rad
-        from_corners = small & (np.abs(tilt - 90.0) < 70.0 - half)
+        from_corners = small & (np.abs(tilt - 90.0) < 90.0 - NEAR_POLES_DEG - half)
         bound = np.empty(len(tilt))
         for own, way in ((~from_corners, widened), (from_corners, beyond_corners)):
             if own.any():

@@ -45,7 +45,7 @@ MORE, AGAIN, WORTH_AGAIN = 2, 2, 1.02
 Places = NDArray[np.int64]
 
 
-class Judge(NamedTuple):
+class RepeatingCase(NamedTuple):
     """What so many units must serve: the repeating case of `Serving`, as kernels take it.
 
     needs      the counted loads, those alike together
@@ -60,7 +60,7 @@ class Judge(NamedTuple):
     by_rows: bool
 
     @classmethod
-    def of(cls, serving: Serving, units: int) -> Judge:
+    def of(cls, serving: Serving, units: int) -> RepeatingCase:
         """Of the loads beside so many units."""
         case = serving.case(np.zeros(len(serving.solar_time_hours)), units)
         needs = alike_together(some_of(case.needs, counted(case.needs)))
@@ -71,7 +71,7 @@ class Judge(NamedTuple):
 
 @njit(cache=True)
 def lacking(
-    light_kwh: FloatArray, capacity: float, start: float, limit: float, it: Judge
+    light_kwh: FloatArray, capacity: float, start: float, limit: float, it: RepeatingCase
 ) -> tuple[float, float]:
     """Shortfall beyond what is allowed, and the state it ends with; the run ends where it is more than a limit."""
     kind, most = it.store, it.allowed + limit
@@ -85,14 +85,14 @@ def lacking(
 
 
 @njit(cache=True)
-def serves(light_kwh: FloatArray, capacity: float, it: Judge) -> bool:
+def serves(light_kwh: FloatArray, capacity: float, it: RepeatingCase) -> bool:
     """Whether light serves with a store, full at first and when the run comes round."""
     short, end = lacking(light_kwh, capacity, capacity, 0.0, it)
     return short <= 0.0 and lacking(light_kwh, capacity, end, 0.0, it)[0] <= 0.0
 
 
 @njit(cache=True)
-def least_kwh(light_kwh: FloatArray, most_kwh: float, it: Judge) -> float:
+def least_kwh(light_kwh: FloatArray, most_kwh: float, it: RepeatingCase) -> float:
     """The least capacity with which light serves; infinite where `most_kwh` does not."""
     if not serves(light_kwh, most_kwh, it):
         return np.inf
@@ -133,7 +133,7 @@ def annealed(
     choices: FloatArray,
     trials: int,
     seed: int,
-    it: Judge,
+    it: RepeatingCase,
 ) -> tuple[float, Places]:
     """The least cost met below `aim`, and the facing of each unit; infinite if none is.
 
@@ -236,8 +236,8 @@ class Choice:
         aim      a cost to begin with
         again    how often it is begun anew, with those numbers that may still be the best
         """
-        judges = {len(start): Judge.of(serving, len(start)) for start in starts}
-        needs, store, *_ = Judge.of(serving, 1)
+        judges = {len(start): RepeatingCase.of(serving, len(start)) for start in starts}
+        needs, store, *_ = RepeatingCase.of(serving, 1)
         out_of = needs.store_efficiency[needs.store_efficiency > 0.0].min(initial=np.inf) * store.hand_out
         most_kwh = min(objective.most_kwh, 2.0 * float(needs.asked_kwh.sum() / out_of))
         prices = (objective.per_unit, objective.per_kwh, most_kwh)

@@ -47,7 +47,7 @@ in rows whose light may be so many times what is asked. In others all light is c
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class ToldRows:
+class SurplusRows:
     """Rows in which a unit may give more light than loads can take directly, as points of the sky.
 
     row           (n,)
@@ -62,7 +62,7 @@ class ToldRows:
     sweep: Sweep
 
     @classmethod
-    def of(cls, prospect: Prospect, asked_kwh: FloatArray) -> ToldRows | None:
+    def of(cls, prospect: Prospect, asked_kwh: FloatArray) -> SurplusRows | None:
         """Of round optics, where the Sun moves little within a row beside what they accept; else None, and where there are none.
 
         asked_kwh   (rows,)  light that serves all loads directly
@@ -153,7 +153,7 @@ class Sunlight:
     candidates: Facings
     step_deg: float
     table: Acceptance | None = None
-    told: ToldRows | None = None
+    told: SurplusRows | None = None
 
     @classmethod
     def of(cls, setting: Setting, grid: TimeGrid, given: Facings | None = None) -> Sunlight:
@@ -174,7 +174,7 @@ class Sunlight:
         """With terms for them, where their worth can be priced over the sky or at given facings."""
         if self.step_deg == 0.0:
             return self, terms.of_whole_units()
-        told = ToldRows.of(self.prospect, terms.needed_kwh(0.0))
+        told = SurplusRows.of(self.prospect, terms.needed_kwh(0.0))
         return (self, terms) if told is None else (replace(self, told=told), terms.of_whole_units())
 
     @property

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from yieldsim.planning.habitat.dispatch import asking, dispatch, store_of
-from yieldsim.planning.system.annealing import Judge, lacking, near_number
+from yieldsim.planning.system.annealing import RepeatingCase, lacking, near_number
 from yieldsim.planning.system.column_generation import relaxed
 from yieldsim.planning.system.terms import Prices
 from yieldsim.planning.system.whole_units import all_sets
@@ -36,7 +36,7 @@ def test_a_run_lacks_what_the_dispatch_lacks(place, case):
     flows = dispatch(light, asking(needs, needs.asked_kwh[:rows]), store)
     short = flows.unserved.sum(axis=1)
     expected = np.count_nonzero(short) if serving.measure == "hours" else short.sum()
-    judge = Judge.of(serving, units)
+    judge = RepeatingCase.of(serving, units)
     found, end = lacking(light, capacity, 0.7 * capacity, np.inf, judge)
     assert expected > judge.allowed > 0.0
     assert found + judge.allowed == pytest.approx(expected, rel=1e-9)
