@@ -43,6 +43,12 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
             path = nodeid.split("::", 1)[0]
             return next((folder for folder in TOGETHER if path.startswith(folder)), path)
 
+        def _assign_work_unit(self, node: Any) -> None:
+            # neighbours need the same kernels: of two workers the second begins at the other end, and each compiles its own
+            if node.gateway.id != "gw0":
+                self.workqueue.move_to_end(next(reversed(self.workqueue)), last=False)
+            super()._assign_work_unit(node)
+
     return OneWorkerAFile(config, log)
 
 

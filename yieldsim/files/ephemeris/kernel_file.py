@@ -112,21 +112,20 @@ def open_kernel(path: Path) -> Kernel:
     """Open and check a kernel of any of the three kinds. Raises InputError."""
     with opened(path) as file:
         head = file.read(RECORD)
-        size = file.seek(0, 2)
     where = shown(path)
-    if head.startswith(b"KPL/FK"):
-        return Kernel(path, "frames", _frames(path))
-    if head.startswith(b"KPL/"):
-        found = f"is a text kernel of the kind {head[:8].split()[0].decode('ascii', 'replace')}"
-        raise refusal(where, found=found, allowed=ALLOWED, hint="rotation elements go into a body file")
-    if head.startswith(b"DAFETF"):
-        found = "is a kernel in transfer format"
-        raise refusal(where, found=found, allowed=ALLOWED, hint="convert it to binary")
-    if not head.startswith((b"DAF/SPK", b"DAF/PCK", b"NAIF/DAF")):
-        raise refusal(where, found="is not a SPICE kernel", allowed=ALLOWED)
-    kind, segments = _daf(path, size)
-    _check_segments(where, kind, segments)
-    return Kernel(path, kind, _reader(path, kind))
+    _refuse_foreign(where, head)
+    try:
+        if head.startswith(b"KPL/FK"):
+            return Kernel(path, "frames", _frames(path))
+        kind, segments = _daf(path, where)
+        _check_segments(where, kind, segments)
+        return Kernel(path, kind, _reader(path, kind))
+    except InputError:
+        raise
+    # whatever the libraries raise when they are given damaged bytes
+    except Exception as error:
+        reason = str(error) or type(error).__name__
+        raise refusal(where, found=f"is damaged: {reason}", allowed=ALLOWED, hint="fetch it again") from error
 
 
 def coverage(segments: Sequence[Any]) -> Coverage:
@@ -141,29 +140,43 @@ def segment_span_s(segment: Any) -> tuple[float, float]:
     return float(segment.initial_second), float(segment.final_second)
 
 
-def _daf(path: Path, size: int) -> tuple[str, list[tuple[Any, ...]]]:
-    """Kind and segment descriptors of a DAF file whose summary records and arrays all lie inside the file."""
+def _refuse_foreign(where: str, head: bytes) -> None:
+    """Raise InputError for a file whose first bytes are of no kernel that can be read."""
+    if head.startswith(b"KPL/FK"):
+        return
+    if head.startswith(b"KPL/"):
+        found = f"is a text kernel of the kind {head[:8].split()[0].decode('ascii', 'replace')}"
+        raise refusal(where, found=found, allowed=ALLOWED, hint="rotation elements go into a body file")
+    if head.startswith(b"DAFETF"):
+        found = "is a kernel in transfer format"
+        raise refusal(where, found=found, allowed=ALLOWED, hint="convert it to binary")
+    if not head.startswith((b"DAF/SPK", b"DAF/PCK", b"NAIF/DAF")):
+        raise refusal(where, found="is not a SPICE kernel", allowed=ALLOWED)
+
+
+def _daf(path: Path, where: str) -> tuple[str, list[tuple[Any, ...]]]:
+    """Kind and segment descriptors of a DAF file whose summary records and arrays all lie inside the file.
+
+    Raises ValueError, and InputError for a file of another kind.
+    """
     from jplephem.daf import DAF
 
-    with opened(path) as file:
-        try:
-            daf = DAF(file)
-        except Exception as error:
-            raise _damaged(path, str(error) or type(error).__name__) from None
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        daf = DAF(file)
         kind = {6: "positions", 5: "orientation"}.get(daf.ni)
         expected = {b"DAF/SPK": 6, b"DAF/PCK": 5}.get(daf.locidw, daf.ni)
         if daf.nd != 2 or kind is None or daf.ni != expected:
-            raise refusal(shown(path), found="is a DAF file of another kind", allowed=ALLOWED)
+            raise refusal(where, found="is a DAF file of another kind", allowed=ALLOWED)
         if (daf.free - 1) * WORD > size:
-            raise _damaged(
-                path, f"it has {size} bytes and should have at least {(daf.free - 1) * WORD}: it is cut short"
-            )
+            least = (daf.free - 1) * WORD
+            raise ValueError(f"it has {size} bytes and should have at least {least}: it is cut short")
         segments: list[tuple[Any, ...]] = []
         record, seen = daf.fward, 0
         while record:
             seen += 1
             if record < 1 or (record + 1) * RECORD > size or seen * RECORD > size:
-                raise _damaged(path, "its list of segments leads out of the file")
+                raise ValueError("its list of segments leads out of the file")
             data = daf.read_record(record)
             following, _, count = daf.summary_control_struct.unpack(data[:24])
             if not (
@@ -171,16 +184,16 @@ def _daf(path: Path, size: int) -> tuple[str, list[tuple[Any, ...]]]:
                 and float(count).is_integer()
                 and math.isfinite(following)
             ):
-                raise _damaged(path, "its list of segments is garbled")
+                raise ValueError("its list of segments is garbled")
             for i in range(int(count)):
                 begin = 24 + i * daf.summary_step
                 segments.append(daf.summary_struct.unpack(data[begin : begin + daf.summary_length]))
             record = int(following)
         for *_, first_word, last_word in segments:
             if not 1 <= first_word < last_word < daf.free:
-                raise _damaged(path, "a segment reaches beyond the end of the data")
+                raise ValueError("a segment reaches beyond the end of the data")
     if not segments:
-        raise _damaged(path, "it holds no segment")
+        raise ValueError("it holds no segment")
     return kind, segments
 
 
@@ -198,13 +211,10 @@ def _check_segments(where: str, kind: str, segments: list[tuple[Any, ...]]) -> N
 
 
 def _reader(path: Path, kind: str) -> Any:
-    """The library's reader over the file; every segment's directory must agree with its length and span."""
+    """The library's reader over the file; every segment's directory must agree with its length and span. Raises ValueError."""
     from jplephem.pck import PCK
 
-    try:
-        content: Any = Positions(path) if kind == "positions" else PCK(_array_file(path))
-    except Exception as error:
-        raise _damaged(path, str(error) or type(error).__name__) from None
+    content: Any = Positions(path) if kind == "positions" else PCK(_array_file(path))
     daf = content.spk.daf if kind == "positions" else content.daf
     for segment in content.spk.segments if kind == "positions" else content.segments:
         if segment.data_type not in CHEBYSHEV_TYPES:
@@ -215,9 +225,9 @@ def _reader(path: Path, kind: str) -> Any:
         if not (
             np.isfinite([begin_s, step_s, words, count]).all() and words * count == length and step_s > 0.0
         ):
-            raise _damaged(path, "a segment's directory does not match its length")
+            raise ValueError("a segment's directory does not match its length")
         if begin_s > first_s or begin_s + step_s * count < last_s:
-            raise _damaged(path, "a segment holds less than it says it covers")
+            raise ValueError("a segment holds less than it says it covers")
     return content
 
 
@@ -236,19 +246,12 @@ def _array_file(path: Path) -> Any:
 
 
 def _frames(path: Path) -> dict[str, Any]:
-    """The variables of a text frame kernel."""
+    """The variables of a text frame kernel. Raises ValueError."""
     from skyfield.planetarylib import PlanetaryConstants
 
     constants = PlanetaryConstants()
-    try:
-        with path.open("rb") as file:
-            constants.read_text(file)
-    except Exception as error:
-        raise _damaged(path, str(error) or type(error).__name__) from None
+    with path.open("rb") as file:
+        constants.read_text(file)
     if not any(name.startswith("FRAME_") for name in constants.variables):
-        raise _damaged(path, "it defines no frame")
+        raise ValueError("it defines no frame")
     return dict(constants.variables)
-
-
-def _damaged(path: Path, reason: str) -> InputError:
-    return refusal(shown(path), found=f"is damaged: {reason}", allowed=ALLOWED, hint="fetch it again")
