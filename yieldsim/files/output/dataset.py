@@ -207,8 +207,10 @@ def _spelt(values: Any) -> list[str]:
     bits = np.ascontiguousarray(values, dtype=np.float64).view(np.int64)
     different, which = np.unique(bits, return_inverse=True)
     text = (("%.10g\n" * different.size) % tuple(different.view(np.float64).tolist())).replace("nan", "")
-    words = [f"{one}.0" if one.removeprefix("-").isdigit() else one for one in text.split("\n")[:-1]]
-    return [words[place] for place in which.tolist()]
+    words = text.split("\n")[:-1]
+    if text.count(".") < different.size:
+        words = [f"{one}.0" if one.removeprefix("-").isdigit() else one for one in words]
+    return list(map(words.__getitem__, which.tolist()))
 
 
 def write_hourly(ds: xr.Dataset, path: Path) -> None:
