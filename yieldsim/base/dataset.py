@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
-from yieldsim.base import result_accessor as result_accessor
-
 # the accessor comes with the first Dataset that this package makes or reads
-from yieldsim.base.results.budget import ColumnNote
+from yieldsim.base import result_accessor as result_accessor
 from yieldsim.base.variables import VOCABULARY, Word
+
+if TYPE_CHECKING:
+    from yieldsim.base.results.budget import ColumnNote
 
 ROUNDING = 1e-9
 """Slack on the allowed range, for sums and interpolation that end a few ulp outside it."""

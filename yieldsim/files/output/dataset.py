@@ -181,7 +181,11 @@ def hourly_frame(ds: xr.Dataset) -> pd.DataFrame:
 
 def write_table(frame: pd.DataFrame, path: Path, *, more: bool = False) -> None:
     """CSV with a header row, '.' decimals, ten significant digits and plain line ends; `more` rows go below those there."""
-    spelt = [_spelt(frame[name].to_numpy()) for name in frame.columns]
+    columns = [frame[name].to_numpy() for name in frame.columns]
+    # as dust on mounts of one tilt: numbers that are the same are spelt once
+    same = [one.tobytes() if one.dtype.kind == "f" else str(place) for place, one in enumerate(columns)]
+    once = {key: _spelt(one) for key, one in dict(zip(same, columns, strict=True)).items()}
+    spelt = [once[key] for key in same]
     head = [] if more else [",".join(map(_quoted, frame.columns))]
     lines = "\n".join([*head, *map(",".join, zip(*spelt, strict=True)), ""])
     with path.open("a" if more else "w", encoding="utf-8", newline="") as file:

@@ -14,8 +14,6 @@ from yieldsim.base.model import Site, Source
 from yieldsim.files.terrain.remote import Address, terrain_source
 from yieldsim.ground.local_sphere import LocalSphere
 from yieldsim.ground.skyline import Skyline, sample_distances_m, skyline
-from yieldsim.ground.terrain import NestedTerrain
-from yieldsim.ground.unknown_ground import Raised
 from yieldsim.runs.horizon.reach_notes import filled_notes
 
 if TYPE_CHECKING:
@@ -100,6 +98,10 @@ class March:
 
 def march(view: View, rasters: Sequence[Raster]) -> March:
     """March along the lines of sight of a view. Raises InputError for damaged files, DataMissing where they don't cover the place."""
+    # compiled code, which what was kept does without
+    from yieldsim.ground.terrain import NestedTerrain
+    from yieldsim.ground.unknown_ground import Raised
+
     covering = [raster for raster in rasters if raster.covers(view.latitude_deg, view.longitude_deg)]
     if not covering:
         place = f"latitude {view.latitude_deg:g}, longitude {view.longitude_deg % 360.0:g}"

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 from yieldsim.base.errors import Gathered, InputError, Problem
 from yieldsim.base.model import HorizonMask, Site, Source, TerrainHorizon
 from yieldsim.base.results.attached import Summarised
-from yieldsim.base.results.ground import HorizonResult
 from yieldsim.runs.horizon.reach_notes import reach_warnings
 from yieldsim.runs.horizon.unknown_ground import (
     SunOver,
@@ -24,6 +23,7 @@ from yieldsim.runs.horizon.unknown_ground import (
 from yieldsim.runs.loading import FIGURE, SERIES, loading
 
 if TYPE_CHECKING:
+    from yieldsim.base.results.ground import HorizonResult
     from yieldsim.files.terrain.raster_model import Holds
     from yieldsim.files.toml.context import Loaded
     from yieldsim.ground.skyline import Skyline
@@ -163,7 +163,6 @@ def seen_over(
     Raises InputError and DataMissing as `horizon` does.
     """
     from yieldsim.files.inputs.readers import read_site
-    from yieldsim.files.terrain.raster import open_rasters, refuse_missing
     from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
     from yieldsim.files.terrain.remote import all_named
     from yieldsim.runs.horizon.kept_march import keep, kept
@@ -187,6 +186,8 @@ def seen_over(
     with gathered:
         files = all_named(terrain)
     for file in () if isinstance(site, Site) or files is None else files:
+        from yieldsim.files.terrain.raster import refuse_missing
+
         with gathered:
             refuse_missing(file)
     began_ns, seen = time.time_ns(), None
@@ -196,6 +197,8 @@ def seen_over(
             seen = kept(view)
             if seen is None:
                 needs_terrain_extra()
+                from yieldsim.files.terrain.raster import open_rasters
+
                 rasters = open_rasters(files, site.body, holds)
     gathered.refuse()
     assert isinstance(site, Site)
