@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import refusal, refuse
 from yieldsim.base.variables import VOCABULARY
-from yieldsim.files.output.estimate_check import AGAIN, declared_problems, refuse_other
 from yieldsim.files.output.result_folder import mend
 from yieldsim.files.output.result_folder import refuse_file as refuse_file
 from yieldsim.files.output.result_folder import staged_folder as staged_folder
@@ -127,6 +126,8 @@ def read_dataset(path: Path | str) -> xr.Dataset:
     Its declared size is looked at before anything of it is loaded.
     """
     import xarray as xr
+
+    from yieldsim.files.output.estimate_check import AGAIN, declared_problems, refuse_other
 
     file = Path(path)
     where = shown(file)
