@@ -27,6 +27,9 @@ PLANCK_J_S: Final = 6.62607015e-34
 BOLTZMANN_J_K: Final = 1.380649e-23
 """Exact by the definition of the kelvin (SI 2019)."""
 
+FACE_FLUX_LIMIT_W_CM2: Final = 100.0
+"""On a fibre's face, where no prescription states another limit: our choice."""
+
 SECONDS_PER_DAY: Final = 86_400.0
 SECONDS_PER_HOUR: Final = 3_600.0
 HOURS_PER_DAY: Final = 24.0

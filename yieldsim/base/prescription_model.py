@@ -12,6 +12,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 
+from yieldsim.base.constants import FACE_FLUX_LIMIT_W_CM2
 from yieldsim.base.numerics.frozen_table import FrozenTable, frozen_array
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.ranges import Range
@@ -222,7 +223,7 @@ class Heat:
     """Heat that the cable and mount lead away from the fibre's end, per kelvin above the housing."""
     face_absorptance: Annotated[float, Range(0.0, 1.0)] = 0.02
     """Share of the light in the fibre's cone that its end turns to heat."""
-    face_flux_limit_w_cm2: Annotated[float, Range(above=0.0, high=1.0e6)] = 100.0
+    face_flux_limit_w_cm2: Annotated[float, Range(above=0.0, high=1.0e6)] = FACE_FLUX_LIMIT_W_CM2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

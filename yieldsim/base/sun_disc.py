@@ -62,9 +62,9 @@ def strips(count: int = STRIP_COUNT) -> Strips:
     fine = 16
     t = np.linspace(-1.0, 1.0, CHORD_STEPS * fine + 1)
     middle = (t[1:] + t[:-1]) / 2.0
-    mu = half_chord[:, None] * np.sqrt(1.0 - middle**2)[None, :]
-    # dA = dx dy = sin(phi) dphi * half_chord dt
-    light = brightness(mu) * (half_chord**2)[:, None]
+    level = np.sqrt(1.0 - middle**2)
+    # dA = dx dy = sin(phi) dphi * half_chord dt; strip by strip, in memory near the processor
+    light = np.stack([brightness(half * level) * half**2 for half in half_chord])
     cumulative = np.concatenate([np.zeros((count, 1)), np.cumsum(light, axis=1)[:, fine - 1 :: fine]], axis=1)
     cumulative /= cumulative[:, -1].sum()
     return Strips(x, half_chord, np.ascontiguousarray(cumulative))

@@ -6,7 +6,7 @@ import numpy as np
 import xarray as xr
 
 from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
-from yieldsim.base.dataset import add
+from yieldsim.base.dataset import add, add_all
 from yieldsim.base.model import Collector
 from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz, mount_axes_enu_xyz
 from yieldsim.energy.spectral_transmittance import attenuation_fraction, energy_acceptance
@@ -22,7 +22,7 @@ def add_beam(ds: xr.Dataset) -> xr.Dataset:
     beam = irradiance * ds["disc_visible_fraction"].values
     if "beam_transmittance" in ds:
         beam = beam * ds["beam_transmittance"].values
-    return add(add(ds, "solar_irradiance_w_m2", irradiance), "beam_irradiance_w_m2", beam)
+    return add_all(ds, {"solar_irradiance_w_m2": irradiance, "beam_irradiance_w_m2": beam})
 
 
 def sun_in_mount_xyz(
@@ -30,9 +30,9 @@ def sun_in_mount_xyz(
 ) -> FloatArray:
     """Sun directions (time, 3) in a mount's axes: transverse, longitudinal, normal."""
     axes = mount_axes_enu_xyz(tilt_deg, azimuth_deg, roll_deg)
-    # three columns by hand: a matrix product this thin spends its time in the library's threads
-    east, north, up = (sun_enu_xyz[:, k, None] for k in range(3))
-    return np.asarray(east * axes[:, 0] + north * axes[:, 1] + up * axes[:, 2])
+    # by hand and column by column: a matrix product this thin spends its time in the library's threads, rows of three in their turns
+    east, north, up = sun_enu_xyz.T
+    return np.stack([east * e + north * n + up * u for e, n, u in axes], axis=1)
 
 
 def incidence_of_deg(sun_mount_xyz: FloatArray) -> FloatArray:

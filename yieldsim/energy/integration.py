@@ -14,7 +14,7 @@ import numpy as np
 import xarray as xr
 
 from yieldsim.base.constants import DAYS_PER_YEAR, SECONDS_PER_HOUR
-from yieldsim.base.dataset import add
+from yieldsim.base.dataset import add, add_all
 from yieldsim.base.errors import CannotCompute
 from yieldsim.base.model import BiaxialAcceptance, Collector, HorizonMask, Site
 from yieldsim.base.numerics.vectors import FloatArray, direction_enu_xyz
@@ -61,6 +61,13 @@ POINTS = (
     "solar_longitude_deg",
     "local_true_solar_time_hours",
 )
+FURTHER = {
+    "stage_power_w": ("stage",),
+    "clean_fraction": ("mount",),
+    "mount_delivered_power_w": ("mount",),
+    "mount_fibre_transmittance": ("mount",),
+}
+"""Dimensions of means besides time."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -141,8 +148,10 @@ def on_mounts(beam: xr.Dataset, setting: Setting, tdb_s: FloatArray) -> xr.Datas
     ds = add_incidence(ds, collector)
     ds = add_acceptance(ds, collector)
     if site.dust is not None:
-        clean = [setting.passed_by_dust(mount.tilt_deg, tdb_s) for mount in collector.mounts]
-        ds = add(ds, "clean_fraction", np.stack(clean, axis=1), ("time", "mount"))
+        tilts_deg = [mount.tilt_deg for mount in collector.mounts]
+        clean = {tilt_deg: setting.passed_by_dust(tilt_deg, tdb_s) for tilt_deg in set(tilts_deg)}
+        passed = np.stack([clean[tilt_deg] for tilt_deg in tilts_deg], axis=1)
+        ds = add(ds, "clean_fraction", passed, ("time", "mount"))
     return ds
 
 
@@ -282,17 +291,9 @@ def _assemble(setting: Setting, grid: TimeGrid, means: dict[str, FloatArray]) ->
             "stage": np.array([stage.name for stage in stages_of(collector)], dtype=object),
         }
     )
-    for name in POINTS:
-        ds = add(ds, name, middle[name].values)
+    ds = add_all(ds, {name: middle[name].values for name in POINTS})
     ds = add_incidence(ds, collector)
-    for name, values in means.items():
-        extra = {
-            "stage_power_w": ("stage",),
-            "clean_fraction": ("mount",),
-            "mount_delivered_power_w": ("mount",),
-            "mount_fibre_transmittance": ("mount",),
-        }
-        ds = add(ds, name, values, ("time", *extra.get(name, ())))
+    ds = add_all(ds, means, FURTHER)
     if "mount_fibre_transmittance" in ds:
         ds["fibre_transmittance"].attrs["comment"] = "for light of the optics' mean colour"
     shield = setting.collector.shield

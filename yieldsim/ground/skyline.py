@@ -13,15 +13,17 @@ air, and on Mars it is below 0.02 deg at the horizon.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.errors import DataMissing
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.ground.lattice import Lattice
 from yieldsim.ground.local_sphere import LocalSphere
-from yieldsim.ground.terrain import Heights, heights_over
+
+if TYPE_CHECKING:
+    from yieldsim.ground.terrain import Heights
 
 SAMPLES_AT_ONCE = 2_000_000
 GOLDEN = (np.sqrt(5.0) - 1.0) / 2.0
@@ -137,6 +139,9 @@ def _radii_along(
     heights: Heights, sphere: LocalSphere, azimuth_deg: FloatArray, angle: FloatArray
 ) -> FloatArray:
     """The same (azimuth, angle) for all angles along all azimuths."""
+    from yieldsim.ground.lattice import Lattice
+    from yieldsim.ground.terrain import heights_over
+
     lattice = Lattice(azimuth_deg, angle, lambda azimuth, far: sphere.along(azimuth, far)[:2])
     radius = heights_over(heights, lattice)
     radius += (

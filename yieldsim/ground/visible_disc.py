@@ -45,7 +45,7 @@ def add_visibility(ds: xr.Dataset, mask: HorizonMask | None, dip_deg: float) -> 
 
     Needs the Sun's track and, where a body can eclipse the Sun, the occulter's offsets. See `disc_shares`.
     """
-    from yieldsim.base.dataset import add
+    from yieldsim.base.dataset import add_all
 
     none = np.zeros(ds.sizes["time"])
     occulters = ["occulter_east_offset_deg", "occulter_up_offset_deg", "occulter_angular_radius_deg"]
@@ -53,9 +53,8 @@ def add_visibility(ds: xr.Dataset, mask: HorizonMask | None, dip_deg: float) -> 
     azimuth, elevation = ds["solar_azimuth_deg"].values, ds["solar_elevation_deg"].values
     sun_radius = ds["sun_angular_radius_deg"].values
     shares = disc_shares(azimuth, elevation, sun_radius, (east, up, radius), mask, dip_deg)
-    for column, name in enumerate(("open_horizon_fraction", "uneclipsed_fraction", "disc_visible_fraction")):
-        ds = add(ds, name, shares[:, column])
-    return ds
+    names = "open_horizon_fraction", "uneclipsed_fraction", "disc_visible_fraction"
+    return add_all(ds, dict(zip(names, shares.T, strict=True)))
 
 
 def disc_shares(

@@ -20,7 +20,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,8 +29,10 @@ from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy.sunlit import LitSteps
 from yieldsim.optics.acceptance_interpolator import Lookup, light_at
-from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
 from yieldsim.planning.sunlight.sunlit_series import is_cut, longest_gap_steps
+
+if TYPE_CHECKING:
+    from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
 
 TWO_AXES = "two axes"
 VERTICAL = "vertical axis"

@@ -11,7 +11,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import ArrayLike
 
-from yieldsim.base.dataset import add
+from yieldsim.base.dataset import add_all
 from yieldsim.base.errors import refusal
 from yieldsim.base.model import OpticalDepthTable, Site
 from yieldsim.base.numerics.interpolation import linear
@@ -113,6 +113,5 @@ def add_air(ds: xr.Dataset, site: Site, tdb_s: FloatArray) -> xr.Dataset:
     radius_km = (2.0 * body.equatorial_radius_km + body.polar_radius_km) / 3.0
     depth = optical_depth_at(site.optical_depth, tdb_s, ds["solar_longitude_deg"].values)
     mass = air_mass(ds["solar_elevation_deg"].values, body.atmosphere_scale_height_km, radius_km)
-    ds = add(ds, "optical_depth", depth)
-    ds = add(ds, "air_mass", mass)
-    return add(ds, "beam_transmittance", beam_transmittance(depth, mass))
+    passed = beam_transmittance(depth, mass)
+    return add_all(ds, {"optical_depth": depth, "air_mass": mass, "beam_transmittance": passed})

@@ -57,12 +57,10 @@ class Eclipse:
 
 def add_occulter(ds: xr.Dataset, track: SunTrack, tdb_s: FloatArray) -> xr.Dataset:
     """Add what `occulter_beside` finds: occulter_east_offset_deg, occulter_up_offset_deg, occulter_angular_radius_deg."""
-    from yieldsim.base.dataset import add
+    from yieldsim.base.dataset import add_all
 
-    east, up, radius = occulter_beside(track, tdb_s)
-    ds = add(ds, "occulter_east_offset_deg", east)
-    ds = add(ds, "occulter_up_offset_deg", up)
-    return add(ds, "occulter_angular_radius_deg", radius)
+    names = "occulter_east_offset_deg", "occulter_up_offset_deg", "occulter_angular_radius_deg"
+    return add_all(ds, dict(zip(names, occulter_beside(track, tdb_s), strict=True)))
 
 
 def occulter_beside(track: SunTrack, tdb_s: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

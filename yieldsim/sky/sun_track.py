@@ -81,17 +81,19 @@ class SunTrack:
         """
         import xarray as xr
 
-        from yieldsim.base.dataset import add
+        from yieldsim.base.dataset import add_all
 
         azimuth_deg, elevation_deg, distance_au, radius_deg, solar_time_hours = self._angles(tdb_s)
         season_deg = _one_turn(self.season.at(tdb_s)[0])
-        ds = xr.Dataset(coords={"time": ("time", utc)})
-        ds = add(ds, "solar_azimuth_deg", azimuth_deg)
-        ds = add(ds, "solar_elevation_deg", elevation_deg)
-        ds = add(ds, "sun_distance_au", distance_au)
-        ds = add(ds, "sun_angular_radius_deg", radius_deg)
-        ds = add(ds, "solar_longitude_deg", season_deg)
-        return add(ds, "local_true_solar_time_hours", solar_time_hours)
+        values = {
+            "solar_azimuth_deg": azimuth_deg,
+            "solar_elevation_deg": elevation_deg,
+            "sun_distance_au": distance_au,
+            "sun_angular_radius_deg": radius_deg,
+            "solar_longitude_deg": season_deg,
+            "local_true_solar_time_hours": solar_time_hours,
+        }
+        return add_all(xr.Dataset(coords={"time": ("time", utc)}), values)
 
     def check_inside(self, tdb_s: FloatArray) -> None:
         """Raise ValueError for times outside the span: the series mean nothing there."""

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 
 from yieldsim.base.errors import refusal, refuse
 from yieldsim.base.variables import VOCABULARY
-from yieldsim.files.output.estimate_check import AGAIN, declared_problems, refuse_other
 from yieldsim.files.output.result_folder import mend
 from yieldsim.files.output.result_folder import refuse_file as refuse_file
 from yieldsim.files.output.result_folder import staged_folder as staged_folder
@@ -128,6 +127,8 @@ def read_dataset(path: Path | str) -> xr.Dataset:
     """
     import xarray as xr
 
+    from yieldsim.files.output.estimate_check import AGAIN, declared_problems, refuse_other
+
     file = Path(path)
     where = shown(file)
     try:
@@ -181,7 +182,11 @@ def hourly_frame(ds: xr.Dataset) -> pd.DataFrame:
 
 def write_table(frame: pd.DataFrame, path: Path, *, more: bool = False) -> None:
     """CSV with a header row, '.' decimals, ten significant digits and plain line ends; `more` rows go below those there."""
-    spelt = [_spelt(frame[name].to_numpy()) for name in frame.columns]
+    columns = [frame[name].to_numpy() for name in frame.columns]
+    # as dust on mounts of one tilt: numbers that are the same are spelt once
+    same = [one.tobytes() if one.dtype.kind == "f" else str(place) for place, one in enumerate(columns)]
+    once = {key: _spelt(one) for key, one in dict(zip(same, columns, strict=True)).items()}
+    spelt = [once[key] for key in same]
     head = [] if more else [",".join(map(_quoted, frame.columns))]
     lines = "\n".join([*head, *map(",".join, zip(*spelt, strict=True)), ""])
     with path.open("a" if more else "w", encoding="utf-8", newline="") as file:
@@ -207,8 +212,10 @@ def _spelt(values: Any) -> list[str]:
     bits = np.ascontiguousarray(values, dtype=np.float64).view(np.int64)
     different, which = np.unique(bits, return_inverse=True)
     text = (("%.10g\n" * different.size) % tuple(different.view(np.float64).tolist())).replace("nan", "")
-    words = [f"{one}.0" if one.removeprefix("-").isdigit() else one for one in text.split("\n")[:-1]]
-    return [words[place] for place in which.tolist()]
+    words = text.split("\n")[:-1]
+    if text.count(".") < different.size:
+        words = [f"{one}.0" if one.removeprefix("-").isdigit() else one for one in words]
+    return list(map(words.__getitem__, which.tolist()))
 
 
 def write_hourly(ds: xr.Dataset, path: Path) -> None:

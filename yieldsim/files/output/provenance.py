@@ -11,6 +11,7 @@ import json
 import os
 import platform
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -49,14 +50,17 @@ def package_digest() -> str:
 @cache
 def library_versions() -> dict[str, str]:
     """Versions of Python and of the libraries that results pass through; one not installed is left out."""
+    return {"python": platform.python_version(), **dict(versions(LIBRARIES))}
+
+
+def versions(libraries: Iterable[str]) -> list[tuple[str, str]]:
+    """Libraries with their versions; one not installed is left out."""
     from importlib.metadata import PackageNotFoundError, version
 
-    found = {"python": platform.python_version()}
-    for name in LIBRARIES:
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            continue
+    found = []
+    for name in libraries:
+        with suppress(PackageNotFoundError):
+            found.append((name, version(name)))
     return found
 
 

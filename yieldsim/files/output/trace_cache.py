@@ -1,4 +1,4 @@
-"""A user's cache of traced acceptance tables, each under the hash of everything that it follows from.
+"""A user's cache of traced acceptance tables and of skylines, each under the hash of everything that it follows from.
 
 The folder is $YIELDSIM_CACHE, else the system's usual place for caches. A cache that can't be read or
 written is as good as none: nothing depends on it but time. Setting YIELDSIM_CACHE to an empty text switches
@@ -25,7 +25,7 @@ from yieldsim.files.output.atomic_write import whole_file
 
 
 def cache_folder() -> Path | None:
-    """Where tables are kept; None when the cache is switched off or there is no home for it."""
+    """Where they are kept; None when the cache is switched off or there is no home for it."""
     chosen = os.environ.get("YIELDSIM_CACHE")
     if chosen is not None:
         return Path(chosen) if chosen.strip() else None
@@ -90,6 +90,24 @@ def keep_arrays(key: str, arrays: Mapping[str, FloatArray]) -> None:
     saved: dict[str, Any] = dict(arrays)
     with contextlib.suppress(OSError, WriteFailed), whole_file(folder / f"{key}.npz") as partial:
         np.savez(partial, **saved)
+
+
+def drop_oldest(prefix: str, most_bytes: int) -> None:
+    """Drop the oldest of the arrays under keys with a prefix until the others have no more bytes than that."""
+    folder = cache_folder()
+    if folder is None:
+        return
+    with contextlib.suppress(OSError):
+        there = sorted(((path, path.stat()) for path in folder.glob(f"{prefix}*.npz")), key=_newest_first)
+        held = 0
+        for path, of in there:
+            held += of.st_size
+            if held > most_bytes:
+                path.unlink(missing_ok=True)
+
+
+def _newest_first(one: tuple[Path, os.stat_result]) -> int:
+    return -one[1].st_mtime_ns
 
 
 def keep_table(key: str, table: Acceptance) -> None:

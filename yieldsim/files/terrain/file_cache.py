@@ -64,12 +64,21 @@ def while_unchanged(
     before: tuple[Found, Stamp] | None = kept.get(key)
     if before is not None and _stamp(files_of(before[0])) == before[1]:
         return before[0]
-    settled_ns = time.time_ns() - int(1e9 * SETTLED_S)
+    began_ns = time.time_ns()
     found = find()
     stamp = _stamp(files_of(found))
-    if all(changed_ns < settled_ns for *_, changed_ns in stamp):
+    if _settled(stamp, began_ns):
         kept.put(key, (found, stamp))
     return found
+
+
+def untouched_since(files: Iterable[Path | Address], began_ns: int) -> bool:
+    """Whether files and their folders are what they were at a moment, for all that clocks tell."""
+    return _settled(_stamp(files), began_ns)
+
+
+def _settled(stamp: Stamp, began_ns: int) -> bool:
+    return all(changed_ns < began_ns - int(1e9 * SETTLED_S) for *_, changed_ns in stamp)
 
 
 def _stamp(files: Iterable[Path | Address]) -> Stamp:

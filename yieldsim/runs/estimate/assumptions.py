@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
+from yieldsim.base.constants import FACE_FLUX_LIMIT_W_CM2, SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.model import (
     AttenuationTable,
     BiaxialAcceptance,
@@ -19,7 +19,6 @@ from yieldsim.base.model import (
     Site,
     TerrainHorizon,
 )
-from yieldsim.base.prescription_model import Heat
 from yieldsim.base.results.estimate import LimitResult
 from yieldsim.base.results.parts import AssumptionResult
 from yieldsim.energy.grain_removal import fresh_removal, settled_removal
@@ -274,7 +273,7 @@ def limits(
     flux = fibre_face_w_cm2(series, collector)
     if flux is not None:
         what = "Flux on a fibre's face, mean over face and row; default limit"
-        rows.append(_limit(what, Heat().face_flux_limit_w_cm2, flux, "W/cm2"))
+        rows.append(_limit(what, FACE_FLUX_LIMIT_W_CM2, flux, "W/cm2"))
     drawn, delivered = (
         float(np.sum(series[name].values)) for name in ("shield_power_w", "delivered_power_w")
     )

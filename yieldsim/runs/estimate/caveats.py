@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from yieldsim.base.constants import FACE_FLUX_LIMIT_W_CM2
 from yieldsim.base.model import Collector
-from yieldsim.base.prescription_model import Heat
 from yieldsim.energy import ledger
 
 if TYPE_CHECKING:
@@ -102,7 +102,7 @@ def fibre_face_w_cm2(series: xr.Dataset, collector: Collector) -> float | None:
 
 
 def _fibre_face(series: xr.Dataset, collector: Collector) -> list[str]:
-    flux, limit = fibre_face_w_cm2(series, collector), Heat().face_flux_limit_w_cm2
+    flux, limit = fibre_face_w_cm2(series, collector), FACE_FLUX_LIMIT_W_CM2
     if flux is None or flux <= limit:
         return []
     return [

@@ -37,12 +37,12 @@ GEL = "gel"
 
 def with_temperatures(ds: xr.Dataset, setting: Setting) -> tuple[xr.Dataset, ThermalResult | None]:
     """The run's series with temperatures, and what they come to; the series as they are where nothing asks for them."""
-    from yieldsim.thermal.unit import PARTS, Surroundings, heat_w, unit_network, unit_temperatures
-
     collector, ground = setting.collector, ground_of(setting.site, setting.collector)
     thermal, fibre = collector.thermal, collector.fibre
     if ground is None or thermal is None or fibre is None:
         return ds, None
+    from yieldsim.thermal.unit import PARTS, Surroundings, heat_w, unit_network, unit_temperatures
+
     row_s = float(ds.attrs["interval_s"])
     past = repeated_rows(ds.sizes["time"], row_s, setting.year_days, setting.site.body.mean_solar_day_hours)
     around = Surroundings(

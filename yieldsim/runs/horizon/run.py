@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.errors import DataMissing, Gathered, InputError, Problem
-from yieldsim.base.model import Body, HorizonMask, Site, Source, TerrainHorizon
+from yieldsim.base.errors import Gathered, InputError, Problem
+from yieldsim.base.model import HorizonMask, Site, Source, TerrainHorizon
 from yieldsim.base.results.attached import Summarised
-from yieldsim.base.results.ground import HorizonResult
-from yieldsim.runs.horizon.reach_notes import filled_notes, reach_warnings
+from yieldsim.runs.horizon.reach_notes import reach_warnings
 from yieldsim.runs.horizon.unknown_ground import (
     SunOver,
     UnknownGround,
@@ -23,16 +23,12 @@ from yieldsim.runs.horizon.unknown_ground import (
 from yieldsim.runs.loading import FIGURE, SERIES, loading
 
 if TYPE_CHECKING:
-    from yieldsim.base.numerics.height_grid import HeightGrid
-    from yieldsim.base.numerics.vectors import FloatArray
-    from yieldsim.files.terrain.raster_model import Holds, Raster
+    from yieldsim.base.results.ground import HorizonResult
+    from yieldsim.files.terrain.raster_model import Holds
     from yieldsim.files.toml.context import Loaded
-    from yieldsim.ground.local_sphere import LocalSphere
     from yieldsim.ground.skyline import Skyline
     from yieldsim.sky.sun_track import SunDiscs
 
-LARGEST_REACH_KM = 1000.0
-"""No ground shows from farther: two 20 km mountains on Mars lose sight of each other at 740 km."""
 LARGEST_REACH_ASKED_KM = 5000.0
 FINEST_STEP_DEG, COARSEST_STEP_DEG = 0.01, 10.0
 HEIGHT_MISMATCH_M = 50.0
@@ -166,19 +162,14 @@ def seen_over(
 
     Raises InputError and DataMissing as `horizon` does.
     """
-    import numpy as np
-
     from yieldsim.files.inputs.readers import read_site
-    from yieldsim.files.terrain.raster import open_rasters, refuse_missing
     from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
-    from yieldsim.files.terrain.remote import all_named, terrain_source
-    from yieldsim.ground.skyline import skyline
-    from yieldsim.ground.terrain import NestedTerrain
-    from yieldsim.ground.unknown_ground import Raised
+    from yieldsim.files.terrain.remote import all_named
+    from yieldsim.runs.horizon.kept_march import keep, kept
+    from yieldsim.runs.horizon.march import View, march
     from yieldsim.runs.open_inputs import given, kernel_paths
     from yieldsim.runs.time_span import start_and_end
 
-    needs_terrain_extra()
     gathered = gathered or Gathered()
     with gathered:
         refuse_choice(unknown_ground)
@@ -195,42 +186,37 @@ def seen_over(
     with gathered:
         files = all_named(terrain)
     for file in () if isinstance(site, Site) or files is None else files:
+        from yieldsim.files.terrain.raster import refuse_missing
+
         with gathered:
             refuse_missing(file)
+    began_ns, seen = time.time_ns(), None
     with gathered:
         if isinstance(site, Site) and files is not None and (files or not gathered.problems):
-            rasters = open_rasters(files, site.body, holds)
+            view = View.of(site, files, reach_km, azimuth_step_deg, holds)
+            seen = kept(view)
+            if seen is None:
+                needs_terrain_extra()
+                from yieldsim.files.terrain.raster import open_rasters
+
+                rasters = open_rasters(files, site.body, holds)
     gathered.refuse()
     assert isinstance(site, Site)
-    sphere = local_sphere(site.body, site.latitude_deg, site.longitude_deg)
-    covering = [raster for raster in rasters if raster.covers(site.latitude_deg, site.longitude_deg)]
-    place = f"latitude {site.latitude_deg:g}, longitude {site.longitude_deg % 360.0:g}"
-    if not covering:
-        names = ", ".join(raster.name for raster in rasters)
-        raise DataMissing(f"the site at {place} lies outside {names}; use a file that covers it")
-    warnings = [line for raster in rasters for line in raster.warnings]
-    if rasters[0] not in covering:
-        warnings.append(f"the finest terrain file, {rasters[0].name}, does not cover the site")
-    azimuth_deg = np.arange(0.0, 360.0 - 1e-9, azimuth_step_deg)
-    with loading(*then):
-        grids = grids_of(rasters, sphere, reach_km)
-        surface = NestedTerrain(grids)
-        far_m = distances_m(grids, sphere, reach_km)
-        result = bare = skyline(surface, sphere, azimuth_deg, far_m, site.mast_height_m)
-    warnings += filled_notes(grids)
-    eye: Site = site
+    if seen is None:
+        with loading(*then):
+            seen = march(view, rasters)
+        keep(view, seen, began_ns)
+    warnings, result = list(seen.notes), seen.bare
+    eye, ground_m = site, result.ground_m
 
     @cache
     def path() -> SunDiscs:
-        return sun() if sun is not None else sun_over_span(eye, bare.ground_m, when)
+        return sun() if sun is not None else sun_over_span(eye, ground_m, when)
 
-    if any(grid.holes is not None for grid in grids):
-        holed = sorted({grid.name for grid in grids if grid.holes is not None})
-        full = Raised(surface, grids, site.body.relief_m[1])
-        blocked = skyline(full, sphere, azimuth_deg, far_m, site.mast_height_m)
-        result, told = with_holes_blocked(bare, blocked, path, unknown_ground, holed)
+    if seen.blocked is not None:
+        result, told = with_holes_blocked(seen.bare, seen.blocked, path, unknown_ground, seen.holed)
         warnings += told
-    unreached = reach_warnings(result, surface.highest_m, reach_km, path)
+    unreached = reach_warnings(result, seen.highest_m, reach_km, path)
     warnings += unreached
     if abs(result.ground_m - site.elevation_m) > HEIGHT_MISMATCH_M:
         warnings.append(
@@ -242,8 +228,8 @@ def seen_over(
         when=when,
         skyline=result,
         mask=_mask(result),
-        clear=None if result is bare else _mask(bare),
-        sources=tuple(terrain_source(file) for raster in rasters for file in raster.files),
+        clear=None if result is seen.bare else _mask(seen.bare),
+        sources=seen.sources,
         warnings=tuple(warnings),
         reach_warnings=tuple(unreached),
     )
@@ -253,49 +239,6 @@ def _mask(result: Skyline) -> HorizonMask:
     import numpy as np
 
     return HorizonMask(azimuth_deg=result.azimuth_deg, elevation_deg=np.round(result.elevation_deg, 5))
-
-
-def local_sphere(body: Body, latitude_deg: float, longitude_deg: float) -> LocalSphere:
-    """The sphere that fits a body at a place."""
-    from yieldsim.ground.local_sphere import LocalSphere
-
-    return LocalSphere.at(
-        latitude_deg, longitude_deg, body.equatorial_radius_km * 1000.0, body.polar_radius_km * 1000.0
-    )
-
-
-def grids_of(rasters: Sequence[Raster], sphere: LocalSphere, reach_km: float | None) -> list[HeightGrid]:
-    """The windows that a view from the point of the sphere needs, finest first."""
-    from yieldsim.files.terrain.windows import views
-
-    reach_m = 1000.0 * min(LARGEST_REACH_KM, reach_km or LARGEST_REACH_KM)
-    return views(rasters, lambda azimuth, far: sphere.along(azimuth, far / sphere.radius_m)[:2], reach_m)
-
-
-def distances_m(
-    grids: Sequence[HeightGrid],
-    sphere: LocalSphere,
-    reach_km: float | None,
-) -> FloatArray:
-    """Distances at which lines of sight are sampled: half a pixel of the finest grid that may lie that far out."""
-    import numpy as np
-
-    from yieldsim.ground.skyline import sample_distances_m
-
-    reach_m = 1000.0 * min(LARGEST_REACH_KM, reach_km or LARGEST_REACH_KM)
-    azimuth = np.linspace(0.0, 360.0, 72, endpoint=False)
-    probe = np.geomspace(1.0, reach_m, 400)
-    latitude, longitude, _ = sphere.along(azimuth[:, None], probe[None, :] / sphere.radius_m)
-    bands = []
-    for grid in grids:
-        row, column = grid.to_pixel(latitude.ravel(), longitude.ravel())
-        rows, columns = grid.heights_m.shape
-        inside = (row >= 0) & (row <= rows - 1) & ((column >= 0) & (column <= columns - 1) | grid.wrapped)
-        farthest = probe[np.flatnonzero(inside.reshape(latitude.shape).any(axis=0))]
-        if farthest.size:
-            # the probe is spaced by 3.5 %
-            bands.append((min(float(farthest[-1]) * 1.04, reach_m), grid.pixel_m))
-    return sample_distances_m(bands)
 
 
 def _refuse_options(reach_km: float | None, azimuth_step_deg: float) -> None:

@@ -156,7 +156,7 @@ def farthest_km(rasters: Sequence[Raster], site: Site, block: tuple[int, int, in
     """How far the files reach from the window, at most as far as a horizon can lie."""
     import numpy as np
 
-    from yieldsim.runs.horizon.run import LARGEST_REACH_KM
+    from yieldsim.runs.horizon.march import LARGEST_REACH_KM
 
     row, column, rows, columns = block
     middle = rasters[0].to_place(np.array([row + rows / 2.0]), np.array([column + columns / 2.0]))
