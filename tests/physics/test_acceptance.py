@@ -12,9 +12,11 @@ from yieldsim.base.sun_disc import brightness, sample_points
 from yieldsim.energy.incidence import sun_in_mount_xyz
 from yieldsim.files.inputs.readers import read_body
 from yieldsim.optics.acceptance import (
+    _across,
     acceptance_at,
     biaxial_over_disc,
     full_grid,
+    grid_value,
     half_width_deg,
     normal_acceptance,
 )
@@ -267,3 +269,27 @@ def test_a_disc_about_the_ends_of_a_grid_is_looked_through() -> None:
         expected += weight * inside
     assert np.count_nonzero((expected > 0.0) & (expected < 0.99)) > 100
     np.testing.assert_allclose(got, np.minimum(expected, 1.0), atol=1e-12)
+
+
+def test_a_disc_over_rows_and_columns_of_a_grid_is_the_sum_of_its_points() -> None:
+    """A grid of uneven rows and columns, small discs and wide ones: points read one by one."""
+    rng = np.random.default_rng(11)
+    rows = np.radians(np.array([-40.0, -22.0, -21.5, 0.0, 3.0, 60.0]))
+    columns = np.radians(np.array([-85.0, -50.0, -1.0, 0.5, 30.0]))
+    grid = rng.uniform(0.1, 1.0, (6, 5))
+    sun = rng.normal(size=(3000, 3))
+    sun[:, 2] = np.abs(sun[:, 2])
+    sun /= np.linalg.norm(sun, axis=1)[:, None]
+    points, weights = sample_points(3, 8)
+    for radius in (0.003, 0.2):
+        got = biaxial_over_disc(sun, np.full(len(sun), radius), rows, columns, grid, points, weights)
+        expected = np.zeros(len(sun))
+        for i, (x, y, z) in enumerate(sun):
+            ax, ay, az, bx, by, bz = _across(x, y, z)
+            for (u, v), weight in zip(radius * points, weights, strict=True):
+                px, py, pz = x + u * ax + v * bx, y + u * ay + v * by, z + u * az + v * bz
+                if pz > 0.0:
+                    expected[i] += weight * grid_value(
+                        np.arctan2(px, pz), np.arctan2(py, pz), rows, columns, grid
+                    )
+        np.testing.assert_allclose(got, np.minimum(expected, 1.0), atol=1e-12)

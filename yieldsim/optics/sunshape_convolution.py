@@ -30,15 +30,18 @@ CELL_ERROR = 5e-4
 is far smaller)."""
 
 
-def lookup(acceptance: Acceptance, class_radius_deg: FloatArray) -> Lookup:
-    """The lookup of an acceptance table for each class of the disc's radius, degrees (classes,)."""
+def lookup(acceptance: Acceptance, class_radius_deg: FloatArray, *, gaps: bool = True) -> Lookup:
+    """The lookup of an acceptance table for each class of the disc's radius, degrees (classes,).
+
+    gaps   map the clearances too, by which gaps are found sooner
+    """
     radius_rad = np.radians(np.asarray(class_radius_deg, dtype=np.float64))
     disc_xy = np.zeros((1, 2)) if acceptance.source == "disc" else sample_points()[0]
     if isinstance(acceptance, RoundAcceptance):
         ready = _round_lookup(acceptance, radius_rad, disc_xy)
     else:
         ready = _grid_lookup(acceptance, radius_rad, disc_xy)
-    return ready if ready.solid else ready._replace(clearance_rad=_clearance_rad(ready))
+    return ready if ready.solid or not gaps else ready._replace(clearance_rad=_clearance_rad(ready))
 
 
 def _clearance_rad(ready: Lookup) -> FloatArray:

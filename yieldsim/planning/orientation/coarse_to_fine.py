@@ -68,9 +68,7 @@ class Coarse:
 def coarse_search(sky: WeightedSky, table: BiaxialAcceptance, scout: Sweep) -> Coarse:
     """Make ready for searching facings and rolls; the sky is one of a single radius, the scout reads it as it is."""
     levels = levels_of(sky, table, scout)
-    # half a turn is a whole one for a table that is the same on both sides of both angles
-    both = scout.ready.fold_t and scout.ready.fold_l
-    rolls = np.arange(0.0, 180.0 if both else 360.0, ROLL_GRID_DEG)
+    rolls = np.arange(0.0, whole_turn_deg(scout), ROLL_GRID_DEG)
     grid = spread_over_sky(GRID_DEG, rolls)
     kwh = levels[0].year.kwh(grid.axes_enu_xyz, grid.tilt_deg)
     best = kwh.reshape(-1, len(rolls)).argmax(axis=1)
@@ -102,6 +100,11 @@ def levels_of(sky: WeightedSky, table: BiaxialAcceptance, scout: Sweep) -> tuple
             break
         step, roll_step = step / (1.0 if fine[0] else 2.0), roll_step / (1.0 if fine[1] else 4.0)
     return tuple(levels)
+
+
+def whole_turn_deg(sweep: Sweep) -> float:
+    """The roll that changes nothing: half a turn for a table that is the same on both sides of both angles."""
+    return 180.0 if sweep.ready.fold_t and sweep.ready.fold_l else 360.0
 
 
 def half_spans_deg(sweep: Sweep) -> tuple[float, float]:
@@ -152,15 +155,17 @@ def smeared_table(table: BiaxialAcceptance, patch_deg: float, roll_deg: float) -
 def rolls_refined(sweep: Sweep, some: Facings, step_deg: float, finest_deg: float) -> Facings:
     """The same facings at rolls that give more energy, in halving steps to both sides."""
     value = sweep.kwh(some.axes_enu_xyz, some.tilt_deg)
-    worth = np.flatnonzero(value > 0.0)
-    roll, value = some.roll_deg.copy(), value[worth]
-    while step_deg >= finest_deg and len(worth):
+    roll, lit = some.roll_deg.copy(), np.flatnonzero(value > 0.0)
+    while step_deg >= finest_deg and len(lit):
+        still = lit
         for side in (-step_deg, step_deg):
-            tried = some.take(worth)._replace(roll_deg=roll[worth] + side)
+            tried = some.take(still)._replace(roll_deg=roll[still] + side)
             reached = sweep.kwh(tried.axes_enu_xyz, tried.tilt_deg)
-            better = reached > value
-            roll[worth[better]] += side
-            value = np.maximum(value, reached)
+            better = reached > value[still]
+            roll[still[better]] += side
+            value[still[better]] = reached[better]
+            # who went to one side would come back from the other
+            still = still[~better]
         step_deg /= 2.0
     return some._replace(roll_deg=roll)
 

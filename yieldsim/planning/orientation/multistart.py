@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.orientation.coarse_to_fine import Coarse, Level, descended
+from yieldsim.planning.orientation.coarse_to_fine import Coarse, Level, descended, whole_turn_deg
 from yieldsim.planning.orientation.mount_frames import Facings, facings, spread_over_sky, together
 from yieldsim.planning.orientation.objectives import EFFORT, FacingProblem, Goal
 from yieldsim.planning.orientation.pattern_search import distinct
@@ -24,7 +24,7 @@ FEW_PER_SEED = 15
 PER_SEED = 8
 """Gaps are followed to their ends at about so many times as many facings of a grid as there may be seeds: neighbours of one place."""
 KEPT = 500
-"""Patches of turns that are cut up at each level."""
+"""Patches of turns that are cut up at each level: fewer leave the best year of narrow troughs up to 0.06 % lower."""
 SEED_APART_DEG = 4.0
 """Seeds that are turned against each other by less lead to the same place."""
 OTHER_ROLLS_DEG, OTHER_GRID_DEG = 30.0, 12.0
@@ -137,7 +137,7 @@ def _at_other_rolls(
         return grid, scores
     places = distinct(grid.axes_enu_xyz, scores, apart_deg, 2 * problem.effort.seeds, rolls=False)
     best = grid.take(places)
-    turns = np.arange(OTHER_ROLLS_DEG, 360.0, OTHER_ROLLS_DEG)
+    turns = np.arange(OTHER_ROLLS_DEG, whole_turn_deg(problem.prospect.year), OTHER_ROLLS_DEG)
     tried = facings(best.tilt_deg[:, None], best.azimuth_deg[:, None], best.roll_deg[:, None] + turns)
     at_least = None
     if problem.goal == "shortest-gap":

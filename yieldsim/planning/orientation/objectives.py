@@ -35,7 +35,7 @@ Goal = Literal["annual", "worst-month", "shortest-gap", "load"]
 GOALS: tuple[Goal, ...] = ("annual", "worst-month", "shortest-gap", "load")
 Use = Callable[[FloatArray], FloatArray]
 """Energy put to use over the run, kWh, (...), from delivered power (..., intervals) in W."""
-SCOUT_CELLS_PER_HALF_WIDTH, SCOUT_STEPS_PER_HALF_WIDTH = 6.5, 4.0
+SCOUT_CELLS_PER_HALF_WIDTH, SCOUT_STEPS_PER_HALF_WIDTH, SCOUT_MEANS_PER_HALF_WIDTH = 6.5, 4.0, 2.0
 LONGEST_SCOUT_STEP_S = 1800.0
 AT_A_TIME = 64
 """Facings whose series are held at a time."""
@@ -54,6 +54,7 @@ class Prospect:
     coarse   two angles: what the search of facings and rolls starts from
     track    lit steps in the order of time
     scout_track   some of them, for searching gaps: as many as the width of the acceptance asks for
+    scout_power   means of neighbours, for searching what a load makes of them
     use      what a load makes of delivered power; None: no load was given
     """
 
@@ -64,6 +65,7 @@ class Prospect:
     coarse: Coarse | None
     track: LitSteps
     scout_track: LitSteps
+    scout_power: LitSteps
     use: Use | None = None
 
     @classmethod
@@ -71,12 +73,14 @@ class Prospect:
         cls, sky: WeightedSky, track: LitSteps, acceptance: Acceptance, use: Use | None = None
     ) -> Prospect:
         """Make ready for searching."""
-        months = Sweep.of(sky, acceptance)
+        months = Sweep.of(sky, acceptance, gaps=True)
         year = months.with_sky(sky.merged())
-        scout_months, scout, coarse, stride = months, year, None, 1
+        scout_months, scout, coarse, stride, scout_power = months, year, None, 1, track
         if isinstance(acceptance, BiaxialAcceptance):
-            by_width = half_spans_deg(year)[0] / SCOUT_STEPS_PER_HALF_WIDTH / np.degrees(track.fastest_rad)
-            stride = max(1, int(min(by_width, LONGEST_SCOUT_STEP_S / track.step_s)))
+            steps_across = half_spans_deg(year)[0] / np.degrees(track.fastest_rad)
+            longest = LONGEST_SCOUT_STEP_S / track.step_s
+            stride = max(1, int(min(steps_across / SCOUT_STEPS_PER_HALF_WIDTH, longest)))
+            scout_power = track.averaged(min(steps_across / SCOUT_MEANS_PER_HALF_WIDTH, longest))
             one = wider_sky(months, SCOUT_CELLS_PER_HALF_WIDTH)
             scout_months = Sweep.of(one, acceptance)
             scout = scout_months.with_sky(one.merged())
@@ -89,6 +93,7 @@ class Prospect:
             coarse=coarse,
             track=track,
             scout_track=track.thinned(stride),
+            scout_power=scout_power,
             use=use,
         )
 
@@ -127,17 +132,18 @@ class Prospect:
         """Longest gap over the run, (n,)."""
         return gap_hours(self.track, self.year.ready, some.axes_enu_xyz, some.tilt_deg)
 
-    def power_w(self, some: Facings) -> FloatArray:
+    def power_w(self, some: Facings, *, scout: bool = False) -> FloatArray:
         """Power of one unit of each facing in each interval, (n, intervals): steps of time, no cells of sky."""
-        track, ready, poses = self.track, self.year.ready, zip(some.axes_enu_xyz, some.tilt_deg, strict=True)
+        track, ready = self.scout_power if scout else self.track, self.year.ready
+        poses = zip(some.axes_enu_xyz, some.tilt_deg, strict=True)
         return np.stack([interval_power_w(track, ready, axes, float(tilt)) for axes, tilt in poses])
 
-    def used_kwh(self, some: Facings, units: int = 1) -> FloatArray:
+    def used_kwh(self, some: Facings, units: int = 1, *, scout: bool = False) -> FloatArray:
         """Energy that the load makes use of a year, (n,). Raises ValueError without a load."""
         if self.use is None:
             raise ValueError("no load was given")
         parts = (some.take(slice(first, first + AT_A_TIME)) for first in range(0, some.count, AT_A_TIME))
-        used = [self.use(units * self.power_w(part)) for part in parts]
+        used = [self.use(units * self.power_w(part, scout=scout)) for part in parts]
         return np.concatenate([np.zeros(0), *used]) / self.years
 
 
@@ -213,7 +219,7 @@ class FacingProblem:
         """What scores follow from, (n, k): the energy of each month for the poorest one, else the score itself."""
         prospect = self.prospect
         if self.goal == "load":
-            return prospect.used_kwh(some, self.units)[:, None]
+            return prospect.used_kwh(some, self.units, scout=scout)[:, None]
         if self.goal == "annual":
             return self.units * prospect.annual_kwh(some, scout=scout)[:, None]
         if self.goal == "worst-month":

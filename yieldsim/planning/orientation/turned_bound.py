@@ -25,6 +25,7 @@ from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.acceptance_interpolator import Lookup, widened_grid
 from yieldsim.optics.acceptance_planes import Planes, highest, planes_above
+from yieldsim.planning.orientation.coarse_to_fine import whole_turn_deg
 from yieldsim.planning.orientation.mount_frames import Facings, carried, facings, facings_of_axes
 from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.orientation.optimise import Added
@@ -79,8 +80,7 @@ def turned_bound(
     half = math.radians(FIRST_HALF_DEG)
     middles = _middles(half)
     roll = min(half * math.sqrt(2.0) / max(math.sin(ready.reach_rad), 0.1), 0.5 * math.pi)
-    # a table that is the same on both sides of both angles is the same after half a turn
-    whole = math.pi if ready.fold_t and ready.fold_l else 2.0 * math.pi
+    whole = math.radians(whole_turn_deg(sky))
     count = math.ceil(0.5 * whole / roll)
     roll = 0.5 * whole / count
     at = (np.arange(count) + 0.5) * 2.0 * roll

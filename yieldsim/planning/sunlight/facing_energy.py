@@ -46,9 +46,12 @@ class Sweep:
     bands: Bands
 
     @classmethod
-    def of(cls, sky: WeightedSky, acceptance: Acceptance) -> Sweep:
-        """Make ready: a sort of the cells and, for two angles, an average of the table over the disc."""
-        ready = lookup(acceptance, sky.class_radius_deg)
+    def of(cls, sky: WeightedSky, acceptance: Acceptance, *, gaps: bool = False) -> Sweep:
+        """Make ready: a sort of the cells and, for two angles, an average of the table over the disc.
+
+        gaps   its lookup is meant for steps in the order of time, too
+        """
+        ready = lookup(acceptance, sky.class_radius_deg, gaps=gaps)
         bands = banded(sky, math.degrees(ready.reach_rad))
         return cls(sky=sky, ready=ready, rough=roughness(ready, bands.block_rad), bands=bands)
 

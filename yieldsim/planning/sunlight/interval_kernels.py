@@ -29,32 +29,48 @@ PROBES = 12
 """So many places, amid the longest gaps of the facings before, are looked at before a facing is read from end to end."""
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy", fastmath={"contract"})
 def gather_power(
-    rows: Rows, power_w: FloatArray, ready: Lookup, axes: FloatArray, per_interval: int, power: FloatArray
+    rows: Rows,
+    power_w: FloatArray,
+    ready: Lookup,
+    axes: FloatArray,
+    per_interval: int,
+    fastest: float,
+    power: FloatArray,
 ) -> None:
-    """Add each step's delivered power to its interval."""
-    closest = math.cos(min(ready.reach_rad, math.pi))
+    """Add each step's delivered power to its interval; the Sun moves at most `fastest` a step while it is up."""
+    closest, count = math.cos(min(ready.reach_rad, math.pi)), rows.step.shape[0]
+    sines, cosines = np.sin(ready.sides), np.cos(ready.sides)
     # a lookup is dear to hand on: it is read here
-    sun, radius_class, step = rows.sun, rows.radius_class, rows.step
+    sun, radius_class, step, run_last = rows.sun, rows.radius_class, rows.step, rows.run_last
     is_round, curve, chord_step, grid = ready.is_round, ready.curve, ready.chord_step, ready.grid
     first_t, step_t, fold_t = ready.first_t, ready.step_t, ready.fold_t
     first_l, step_l, fold_l = ready.first_l, ready.step_l, ready.fold_l
-    for i in range(step.shape[0]):
+    i, interval, end = 0, 0, 0
+    while i < count:
         sx, sy, sz = sun[i, 0], sun[i, 1], sun[i, 2]
         z = axes[2, 0] * sx + axes[2, 1] * sy + axes[2, 2] * sz
-        if z <= closest:
-            continue
+        # by what the Sun is off the light at least: angles are no smaller than differences of their sines or cosines
+        away = closest - z
         if is_round:
-            share = curve_light(curve[radius_class[i]], chord_step, z)
-        elif z <= 0.0:
-            continue
+            share = curve_light(curve[radius_class[i]], chord_step, z) if away < 0.0 else 0.0
         else:
             x = axes[0, 0] * sx + axes[0, 1] * sy + axes[0, 2] * sz
             y = axes[1, 0] * sx + axes[1, 1] * sy + axes[1, 2] * sz
-            own = grid[radius_class[i]]
-            share = z * grid_light(own, first_t, step_t, fold_t, first_l, step_l, fold_l, x, y, z)
-        power[step[i] // per_interval] += power_w[i] * share
+            across = max(z * sines[0] - x * cosines[0], x * cosines[1] - z * sines[1])
+            along = max(z * sines[2] - y * cosines[2], y * cosines[3] - z * sines[3])
+            away, share = max(away, across, along), 0.0
+            if away < 0.0 and z > 0.0:
+                own = grid[radius_class[i]]
+                share = z * grid_light(own, first_t, step_t, fold_t, first_l, step_l, fold_l, x, y, z)
+        if share > 0.0:
+            if step[i] >= end:
+                interval = step[i] // per_interval
+                end = (interval + 1) * per_interval
+            power[interval] += power_w[i] * share
+        # dark for as long as the Sun needs to come near, if it stays up
+        i = min(i + int(max(away, 0.0) / fastest), run_last[i]) + 1
 
 
 @njit(cache=True)
@@ -151,7 +167,7 @@ def _at_or_before(step: NDArray[np.int64], number: int, low: int, high: int) -> 
     return low
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def gap_steps(
     rows: Rows,
     ready: Lookup,
@@ -197,7 +213,7 @@ def gap_steps(
         found[facing] = longest if longest <= most else np.inf
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _runs(
     rows: Rows,
     ready: Lookup,

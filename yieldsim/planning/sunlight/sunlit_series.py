@@ -25,7 +25,7 @@ def interval_power_w(track: LitSteps, ready: Lookup, axes_enu_xyz: FloatArray, t
     mount."""
     power = np.zeros(track.step_count // track.steps_per_interval)
     cleaned, axes = track.cleaned_power_w(tilt_deg), np.ascontiguousarray(axes_enu_xyz)
-    gather_power(track.rows, cleaned, ready, axes, track.steps_per_interval, power)
+    gather_power(track.rows, cleaned, ready, axes, track.steps_per_interval, track.fastest_rad, power)
     return power / track.steps_per_interval
 
 

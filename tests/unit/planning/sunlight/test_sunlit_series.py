@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -10,6 +12,7 @@ from yieldsim.base.numerics.vectors import direction_enu_xyz
 from yieldsim.energy.soiling import DustHistory
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance import acceptance_at
+from yieldsim.optics.acceptance_interpolator import light
 from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.orientation.objectives import FacingProblem
 from yieldsim.planning.sunlight.sunlit_series import (
@@ -87,6 +90,41 @@ def test_power_series_adds_up_to_the_energy(weighed):
     np.testing.assert_allclose(
         stepped, prospect.year.kwh(some.axes_enu_xyz, some.tilt_deg), atol=3e-3 * stepped.max()
     )
+
+
+@pytest.mark.parametrize("table", [ROUND, HOLLOW, TROUGH], ids=["round", "hollow", "trough"])
+def test_power_is_that_of_every_step(weighed, table):
+    """Dark steps are passed over by how fast the Sun moves; here each is read."""
+    sun, power = sky()
+    prospect = weighed(sun, power, table, step_minutes=30, steps=2)
+    track, ready, some = prospect.track, prospect.year.ready, some_facings(count=40)
+    read = np.zeros((some.count, STEPS))
+    for i, axes in enumerate(some.axes_enu_xyz):
+        mount = track.sun_enu_xyz.astype(np.float64) @ axes.T
+        read[i, track.step] = track.power_w * [light(ready, 0, *one) for one in mount]
+    assert (read.sum(axis=1) > 0.0).sum() > 10
+    every = read.reshape(some.count, -1, 2).mean(axis=2)
+    # the order of sums moves a direction by 1e-16, steep edges make some 1e-13 W of it
+    np.testing.assert_allclose(prospect.power_w(some), every, atol=1e-10)
+
+
+def test_means_of_neighbours_keep_the_light_and_nearly_the_power(weighed):
+    sun, power = sky()
+    prospect = weighed(sun, power, TROUGH, step_minutes=30, steps=12)
+    track, some = prospect.track, some_facings(count=200)
+    means = track.averaged(5.0)
+    # 5 doesn't divide the interval's 12 steps
+    assert (means.steps_per_interval, means.step_s, means.step_count) == (3, 4 * track.step_s, STEPS // 4)
+    assert (track.averaged(0.3), means.step_hours) == (track, 4 * track.step_hours)
+    np.testing.assert_allclose(
+        np.bincount(means.step // 3, means.power_w) / 3.0,
+        np.bincount(track.step // 12, track.power_w) / 12.0,
+        rtol=1e-6,
+    )
+    exact = prospect.power_w(some).sum(axis=1)
+    near = replace(prospect, scout_power=means).power_w(some, scout=True).sum(axis=1)
+    # four steps span 1.2 degrees of a table whose narrower half is 8 wide, with edges at its ends
+    assert np.abs(near - exact).max() < 5e-3 * exact.max()
 
 
 def test_lit_runs_and_what_no_mount_can_shorten(weighed):
