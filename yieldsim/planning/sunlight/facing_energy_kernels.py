@@ -88,7 +88,7 @@ def light_of(
 # The two kernels below take arrays one by one: handing on a tuple of arrays costs more than a whole band.
 
 
-@njit(cache=True, parallel=True, error_model="numpy", fastmath={"arcp", "contract"})
+@njit(cache=True, parallel=True, error_model="numpy")
 def round_kwh(
     axes: FloatArray,
     shares: FloatArray,
@@ -156,7 +156,7 @@ def round_kwh(
     return found
 
 
-@njit(cache=True, parallel=True, error_model="numpy", fastmath={"arcp", "contract"})
+@njit(cache=True, parallel=True, error_model="numpy")
 def grid_kwh(
     axes: FloatArray,
     shares: FloatArray,
