@@ -93,7 +93,7 @@ def lacking(
 
 
 @njit(cache=True)
-def _beside(
+def lacking_beside(
     light_kwh: FloatArray, capacity: float, start: float, limit: float, changed: Places, known: KnownRun, it: RepeatingCase
 ) -> tuple[float, int]:  # fmt: skip
     """The same beside a known run, and how many rows were worked out."""
@@ -222,7 +222,7 @@ def annealed(
         if capacity < 0.0:
             break
         if anew:
-            taken_over(known, _beside(total, capacity, half * capacity, np.inf, every, known, it)[1])
+            taken_over(known, lacking_beside(total, capacity, half * capacity, np.inf, every, known, it)[1])
             anew = False
         out = np.random.randint(units)
         into = near[places[out], np.random.randint(near.shape[1])]
@@ -238,7 +238,7 @@ def annealed(
         # what it may lack is drawn first: most trials end before the run does
         warmth = hot * COOL ** (-trial / trials)
         limit = lacks - warmth * math.log(1.0 - np.random.random())
-        short, ran = _beside(total, capacity, half * capacity, limit, changed[: count + 1], known, it)
+        short, ran = lacking_beside(total, capacity, half * capacity, limit, changed[: count + 1], known, it)
         if short > limit:
             for place in range(count):
                 total[changed[place, 0] : changed[place, 1]] = before[changed[place, 0] : changed[place, 1]]

@@ -268,10 +268,7 @@ class _Tree:
         self._pool.add(some, self._sunlight.light_kwh(some)[: self._terms.rows])
 
     def _turned(self, found: Limited, turns: int = MOST_TURNS, enough: float = math.inf) -> Limited:
-        """The same with facings turned towards what is worth most at its prices, while any is worth more than those known.
-
-        enough   a bound of the facings met that is as good as any
-        """
+        """Facings turned towards what is worth most at its prices, while any is worth more than those known and proves too little."""
         for _ in range(turns if self._turning else 0):
             used = self._pool.facings.take(np.flatnonzero(found.units > LEAST_UNITS))
             at_prices = priced(self._sunlight, found.prices.light, found.prices.direct)
@@ -283,9 +280,8 @@ class _Tree:
             light = self._sunlight.light_kwh(turned)[: self._terms.rows]
             worth = light_worth(found.prices, self._terms, light) + found.own + beside(turned)
             better = np.flatnonzero(worth > float(found.unit.max()) * (1.0 + WORTH_MORE))
-            if len(better) == 0 or found.least > 1.5 * self._cost:
-                break
-            if scaled(found.value, float(worth.max()), found.store, self._objective) >= enough:
+            proven = scaled(found.value, float(worth.max()), found.store, self._objective)
+            if len(better) == 0 or found.least > 1.5 * self._cost or proven >= enough:
                 break
             before = self._pool.facings.count
             self._pool.add(turned.take(better), light[:, better])
