@@ -8,12 +8,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.dispatch import ESSENTIAL, SLACK, Needs, Store, dispatch, run
+
+Places = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +59,51 @@ def unserved_kwh(light_kwh: FloatArray, needs: Needs, store: Store) -> FloatArra
     return np.array([dispatch(one, needs, store).unserved.sum() for one in light_kwh])
 
 
+class KnownRun(NamedTuple):
+    """A run of a store that does not fade, and one beside it whose light differs in some rows.
+
+    state     (rows,)  at the end of each row
+    lacked    (rows,)  in it, kWh
+    before    (rows + 1, 2)  lacked before it, in kWh and in rows
+    ran, ran_state, ran_lacked   (rows,)  the rows of the other run that were worked out, and the same of them
+    """
+
+    state: FloatArray
+    lacked: FloatArray
+    before: FloatArray
+    ran: Places
+    ran_state: FloatArray
+    ran_lacked: FloatArray
+
+
+@njit(cache=True)
+def known_run(rows: int) -> KnownRun:
+    """Room for one of so many rows."""
+    return KnownRun(
+        np.zeros(rows),
+        np.zeros(rows),
+        np.zeros((rows + 1, 2)),
+        np.zeros(rows, np.int64),
+        np.zeros(rows),
+        np.zeros(rows),
+    )
+
+
+@njit(cache=True)
+def taken_over(known: KnownRun, count: int) -> None:
+    """The other run, of which so many rows were worked out, is the known one."""
+    for place in range(count):
+        row = known.ran[place]
+        known.state[row], known.lacked[row] = known.ran_state[place], known.ran_lacked[place]
+    first = known.ran[0]
+    kwh, short = known.before[first]
+    for row in range(first, len(known.state)):
+        lacked = known.lacked[row]
+        kwh += lacked
+        short += lacked > 0.0
+        known.before[row + 1, 0], known.before[row + 1, 1] = kwh, short
+
+
 @njit(cache=True)
 def shortfall(
     light_kwh: FloatArray, needs: Needs, store: Store, most_kwh: float, most_rows: float
@@ -63,6 +112,25 @@ def shortfall(
 
     light_kwh             (rows,)  delivered light, >= 0
     most_kwh, most_rows   more unserved ends the run
+    """
+    none = np.zeros((0, 2), np.int64)
+    return shortfall_beside(light_kwh, needs, store, most_kwh, most_rows, none, known_run(0))
+
+
+@njit(cache=True)
+def shortfall_beside(
+    light_kwh: FloatArray,
+    needs: Needs,
+    store: Store,
+    most_kwh: float,
+    most_rows: float,
+    changed: Places,
+    known: KnownRun,
+) -> tuple[float, int, float, int]:
+    """The same of a run beside a known one: rows between those in which they differ are passed over once their states are the same.
+
+    changed   (n + 1, 2)  from which row to before which light differs, rising, with the number of rows twice at the end;
+              or none (0, 2), and all are run
     """
     asked, direct, stored = needs.asked_kwh, needs.direct_efficiency, needs.store_efficiency
     light_order, store_order = needs.turns.light_order, needs.turns.store_order
@@ -78,8 +146,14 @@ def shortfall(
         if stored[place] > 0.0:
             per_stored[place] = store.fill / (store.hand_out * stored[place])
     capacity, state, cycled_kwh = store.capacity_kwh, store.start_kwh, 0.0
-    unserved, unserved_rows = 0.0, 0
-    for t in range(rows):
+    unserved, unserved_rows, t, ran, at = 0.0, 0, 0, 0, 0
+    beside = len(changed) > 0
+    of_state, before = known.state, known.before
+    into, into_state, into_lacked = known.ran, known.ran_state, known.ran_lacked
+    if beside and changed[0, 0] > 0:
+        t = changed[0, 0]
+        state, unserved, unserved_rows = of_state[t - 1], before[t, 0], int(before[t, 1])
+    while t < rows:
         light, kept = light_kwh[t], state * keep
         if fades:
             fade = store.fade_per_row * t + store.fade_per_kwh * cycled_kwh
@@ -93,35 +167,46 @@ def shortfall(
                 break
             light -= asked[t, j] * per_direct[j]
             last += 1
+        missing = 0.0
         if last == count:
             state = min(kept + min(light * take_in, most_in), capacity)
-            continue
-        most, drawn, missing = min(max(kept - least * capacity, 0.0), most_out), 0.0, 0.0
-        for place in range(count):
-            j = store_order[place]
-            if place_of[j] < last:
-                continue
-            lack, per = asked[t, j], per_stored[j]
-            if place_of[j] == last:
-                lack -= light * direct[j]
-            if per > 0.0:
-                wanted = lack * per
-                if drawn + wanted <= most:
-                    drawn += wanted
+        else:
+            most, drawn = min(max(kept - least * capacity, 0.0), most_out), 0.0
+            for place in range(count):
+                j = store_order[place]
+                if place_of[j] < last:
                     continue
-                lack -= (most - drawn) / per
-                drawn = most
-            if lack > rounding[j]:
-                missing += lack
-        # an emptied store ends at zero, not at minus a rounding
-        state = max(kept - drawn, 0.0)
-        cycled_kwh += drawn / store.fill
-        if missing > 0.0:
-            unserved += missing
-            unserved_rows += 1
-            if unserved > most_kwh or unserved_rows > most_rows:
-                return unserved, unserved_rows, state, t + 1
-    return unserved, unserved_rows, state, rows
+                lack, per = asked[t, j], per_stored[j]
+                if place_of[j] == last:
+                    lack -= light * direct[j]
+                if per > 0.0:
+                    wanted = lack * per
+                    if drawn + wanted <= most:
+                        drawn += wanted
+                        continue
+                    lack -= (most - drawn) / per
+                    drawn = most
+                if lack > rounding[j]:
+                    missing += lack
+            # an emptied store ends at zero, not at minus a rounding
+            state = max(kept - drawn, 0.0)
+            cycled_kwh += drawn / store.fill
+            if missing > 0.0:
+                unserved += missing
+                unserved_rows += 1
+        ran, t = ran + 1, t + 1
+        if beside:
+            into[ran - 1], into_state[ran - 1], into_lacked[ran - 1] = t - 1, state, missing
+            while changed[at, 1] <= t < rows:
+                at += 1
+            if abs(state - of_state[t - 1]) <= SLACK * capacity:
+                following = max(t, changed[at, 0]) if t < rows else rows
+                unserved += before[following, 0] - before[t, 0]
+                unserved_rows += int(before[following, 1] - before[t, 1])
+                t, state = following, of_state[following - 1]
+        if (missing > 0.0 or beside) and (unserved > most_kwh or unserved_rows > most_rows):
+            break
+    return unserved, unserved_rows, state, ran
 
 
 @njit(cache=True)

@@ -21,7 +21,7 @@ from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.dispatch import Needs, Store, alike_together, some_of, store_of
 from yieldsim.planning.habitat.reliability import counted
-from yieldsim.planning.habitat.shortfall import shortfall
+from yieldsim.planning.habitat.shortfall import KnownRun, known_run, shortfall, shortfall_beside, taken_over
 from yieldsim.planning.orientation.mount_frames import Facings
 from yieldsim.planning.system.column_generation import LEAST_UNITS, Relaxed
 from yieldsim.planning.system.linear_programme import LEAST_SHARE
@@ -70,18 +70,79 @@ class RepeatingCase(NamedTuple):
 
 
 @njit(cache=True)
+def _store_of(capacity: float, start: float, it: RepeatingCase) -> Store:
+    """A store of a capacity and a state to begin with."""
+    kind = it.store
+    return Store(
+        capacity, start, kind.keep, kind.fill, kind.take_in, kind.enter, kind.hand_out, kind.enter_kwh,
+        kind.leave_kwh, kind.least, kind.reserve, kind.fade_per_row, kind.fade_per_kwh,
+    )  # fmt: skip
+
+
+@njit(cache=True)
 def lacking(
     light_kwh: FloatArray, capacity: float, start: float, limit: float, it: RepeatingCase
 ) -> tuple[float, float]:
     """Shortfall beyond what is allowed, and the state it ends with; the run ends where it is more than a limit."""
-    kind, most = it.store, it.allowed + limit
-    store = Store(
-        capacity, start, kind.keep, kind.fill, kind.take_in, kind.enter, kind.hand_out, kind.enter_kwh,
-        kind.leave_kwh, kind.least, kind.reserve, kind.fade_per_row, kind.fade_per_kwh,
-    )  # fmt: skip
+    most = it.allowed + limit
     most_kwh, most_rows = (np.inf, most) if it.by_rows else (most, np.inf)
-    short_kwh, short_rows, end, _ = shortfall(light_kwh, it.needs, store, most_kwh, most_rows)
+    short_kwh, short_rows, end, _ = shortfall(
+        light_kwh, it.needs, _store_of(capacity, start, it), most_kwh, most_rows
+    )
     return (short_rows if it.by_rows else short_kwh) - it.allowed, end
+
+
+@njit(cache=True)
+def lacking_beside(
+    light_kwh: FloatArray, capacity: float, start: float, limit: float, changed: Places, known: KnownRun, it: RepeatingCase
+) -> tuple[float, int]:  # fmt: skip
+    """The same beside a known run, and how many rows were worked out."""
+    most = max(it.allowed + limit, 0.0)
+    most_kwh, most_rows = (np.inf, most) if it.by_rows else (most, np.inf)
+    short_kwh, short_rows, _, ran = shortfall_beside(
+        light_kwh, it.needs, _store_of(capacity, start, it), most_kwh, most_rows, changed, known
+    )
+    return (short_rows if it.by_rows else short_kwh) - it.allowed, ran
+
+
+@njit(cache=True)
+def _lit_stretches(light_kwh: FloatArray) -> tuple[Places, Places]:
+    """From which row to before which facings have light, (n, 2), one facing after the other, and where each begins, (facings + 1,)."""
+    found, first = [(0, 0) for _ in range(0)], np.zeros(len(light_kwh) + 1, np.int64)
+    for place in range(len(light_kwh)):
+        begun = -1
+        for t in range(light_kwh.shape[1] + 1):
+            lit = t < light_kwh.shape[1] and light_kwh[place, t] > 0.0
+            if lit and begun < 0:
+                begun = t
+            elif not lit and begun >= 0:
+                found.append((begun, t))
+                begun = -1
+        first[place + 1] = len(found)
+    stretches = np.empty((len(found), 2), np.int64)
+    for number, (begun, ended) in enumerate(found):
+        stretches[number, 0], stretches[number, 1] = begun, ended
+    return stretches, first
+
+
+@njit(cache=True)
+def _either(one: Places, other: Places, rows: int, into: Places) -> int:
+    """Stretches (n, 2) in either of two rising lists of them, rising, put down with the end of all rows behind; how many."""
+    a, b, count = 0, 0, 0
+    while a < len(one) or b < len(other):
+        if b == len(other) or (a < len(one) and one[a, 0] <= other[b, 0]):
+            begun, ended = one[a]
+            a += 1
+        else:
+            begun, ended = other[b]
+            b += 1
+        if count > 0 and begun <= into[count - 1, 1]:
+            into[count - 1, 1] = max(into[count - 1, 1], ended)
+        else:
+            into[count, 0], into[count, 1] = begun, ended
+            count += 1
+    into[count] = rows
+    return count
 
 
 @njit(cache=True)
@@ -146,31 +207,44 @@ def annealed(
     per_unit, per_kwh, most_kwh = prices
     facings, units = len(light_kwh), len(start)
     places, found = start.copy(), start.copy()
-    total, tried = np.zeros(light_kwh.shape[1]), np.zeros(light_kwh.shape[1])
+    rows = light_kwh.shape[1]
+    total, before, known = np.zeros(rows), np.zeros(rows), known_run(rows)
+    every, changed = np.array([[0, rows], [rows, rows]]), np.zeros((rows + 2, 2), np.int64)
+    lit, first = _lit_stretches(light_kwh)
     for place in start:
         total += light_kwh[place]
     hot = HOT * max(it.allowed, LEAST_SHARE * it.asked) / units
     half = 0.5 * (1.0 + it.store.least)
     capacity = _store(units, aim, per_unit, per_kwh, most_kwh, choices)
     best = lacks = least = np.inf
+    anew = True
     for trial in range(trials):
         if capacity < 0.0:
             break
+        if anew:
+            taken_over(known, lacking_beside(total, capacity, half * capacity, np.inf, every, known, it)[1])
+            anew = False
         out = np.random.randint(units)
         into = near[places[out], np.random.randint(near.shape[1])]
         if np.random.random() < 0.5:
             into = np.random.randint(facings)
         gone, new = light_kwh[places[out]], light_kwh[into]
-        for t in range(len(total)):
-            tried[t] = max(total[t] - gone[t] + new[t], 0.0)
+        gone_rows = lit[first[places[out]] : first[places[out] + 1]]
+        count = _either(gone_rows, lit[first[into] : first[into + 1]], rows, changed)
+        for place in range(count):
+            for t in range(changed[place, 0], changed[place, 1]):
+                before[t] = total[t]
+                total[t] = max(total[t] - gone[t] + new[t], 0.0)
         # what it may lack is drawn first: most trials end before the run does
         warmth = hot * COOL ** (-trial / trials)
         limit = lacks - warmth * math.log(1.0 - np.random.random())
-        short, _ = lacking(tried, capacity, half * capacity, limit, it)
+        short, ran = lacking_beside(total, capacity, half * capacity, limit, changed[: count + 1], known, it)
         if short > limit:
+            for place in range(count):
+                total[changed[place, 0] : changed[place, 1]] = before[changed[place, 0] : changed[place, 1]]
             continue
+        taken_over(known, ran)
         lacks, places[out] = short, into
-        total, tried = tried, total
         if lacks > 0.0:
             if best == np.inf and lacks < least:
                 least, found = lacks, places.copy()
@@ -184,7 +258,7 @@ def annealed(
             best, found = units * per_unit + enough * per_kwh, places.copy()
             capacity = _store(units, best - ANEW * enough * per_kwh, per_unit, per_kwh, most_kwh, choices)
             # with the store that is aimed at now it lacks something
-            lacks = 0.01 * warmth
+            lacks, anew = 0.01 * warmth, True
             if per_kwh == 0.0:
                 break
     if best == np.inf:

@@ -215,7 +215,7 @@ class _Tree:
             one = self._pool.solved(narrowed((), WHOLE_SKY, root.number, more=more), start)
             if self._pool.cut(one, self._most_blocks):
                 one = self._pool.solved(one.limits, self._pool.promising(one))
-            found.append(self._turned(one, ALL_TURNS))
+            found.append(self._turned(one, ALL_TURNS, self._listed_goal))
         root.children = (_Node(found[0], found[0].least), _Node(found[1], found[1].least))
         self._open = [one for one in root.children if not self._closed(one)]
 
@@ -267,8 +267,8 @@ class _Tree:
     def _add(self, some: Facings) -> None:
         self._pool.add(some, self._sunlight.light_kwh(some)[: self._terms.rows])
 
-    def _turned(self, found: Limited, turns: int = MOST_TURNS) -> Limited:
-        """The same with facings turned towards what is worth most at its prices, while any is worth more than those known."""
+    def _turned(self, found: Limited, turns: int = MOST_TURNS, enough: float = math.inf) -> Limited:
+        """Facings turned towards what is worth most at its prices, while any is worth more than those known and proves too little."""
         for _ in range(turns if self._turning else 0):
             used = self._pool.facings.take(np.flatnonzero(found.units > LEAST_UNITS))
             at_prices = priced(self._sunlight, found.prices.light, found.prices.direct)
@@ -280,7 +280,8 @@ class _Tree:
             light = self._sunlight.light_kwh(turned)[: self._terms.rows]
             worth = light_worth(found.prices, self._terms, light) + found.own + beside(turned)
             better = np.flatnonzero(worth > float(found.unit.max()) * (1.0 + WORTH_MORE))
-            if len(better) == 0 or found.least > 1.5 * self._cost:
+            proven = scaled(found.value, float(worth.max()), found.store, self._objective)
+            if len(better) == 0 or found.least > 1.5 * self._cost or proven >= enough:
                 break
             before = self._pool.facings.count
             self._pool.add(turned.take(better), light[:, better])

@@ -163,14 +163,15 @@ def _over_facings(
 
     start   those to begin with
     """
-    by_block, spare = blocks.sums(light_kwh), blocks.sums(terms.spare_kwh(light_kwh))
     lit_blocks = blocks.sums(np.asarray(lit, dtype=np.float64)) > 0.0
     active = start
     if active is None:
         active = np.sort(np.argsort(-light_kwh.sum(axis=0), kind="stable")[:FIRST_FACINGS])
         active = np.union1d(active, _each_row(light_kwh, terms))
     while True:
-        answer = solved(by_block[:, active], lit_blocks, terms, blocks, objective, spare[:, active])
+        own_kwh = light_kwh[:, active]
+        spare = blocks.sums(terms.spare_kwh(own_kwh))
+        answer = solved(blocks.sums(own_kwh), lit_blocks, terms, blocks, objective, spare)
         if answer is None:
             if len(active) == some.count:
                 raise Infeasible

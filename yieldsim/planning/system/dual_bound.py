@@ -86,6 +86,11 @@ def row_prices(by_block: BlockPrices, terms: Terms, blocks: Blocks, lit: Flags) 
     if not np.isfinite(terms.enter_kwh):
         light = np.maximum(light, terms.take_in * state)
     direct = np.where(lit, np.clip(by_block.direct[of], 0.0, most), 0.0)
+    # where no unit of the programme has light to spare, what light is worth beyond storing it serves directly: others have
+    charging = terms.take_in * state
+    spare = lit & (direct == 0.0) & np.isfinite(terms.unit_serves_kwh) & ~terms.per_unit_kwh.any(axis=1)
+    direct = np.where(spare, np.maximum(light - charging, 0.0), direct)
+    light = np.where(spare, np.minimum(light, charging), light)
     leave = np.zeros(blocks.rows)
     if np.isfinite(terms.leave_kwh):
         # what a limit of discharging is worth where the load would pay more than the state costs

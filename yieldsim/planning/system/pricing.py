@@ -6,7 +6,8 @@ hour. So the search of `planning.orientation` for the best facing finds the unit
 Of whole units what serves directly has a price besides (`dual_bound`), in each row that of min(light, all that is asked). No sum over
 steps of the Sun is that, but one is no less: a row's light at its mean direction, through the acceptance averaged about it in the
 way that gives most (`rows_through`) and cut off at a share kappa. With E what a square aperture gets and A what
-is asked, min(a E, A) <= min(a, kappa) max(E, A / kappa) for any acceptance a and any kappa.
+is asked, min(a E, A) <= min(a, kappa) max(E, A / kappa) for any acceptance a and any kappa: a few of them, for rows with about
+as much light beside what is asked.
 """
 
 from __future__ import annotations
@@ -41,9 +42,9 @@ FINEST_DEG = 0.05
 PEAK_STEP, PEAKS_APART = 0.3, 0.35
 """Steps of the fine spread, and distance of the peaks in it, in steps between candidates."""
 PEAK_SHARE, MOST_PEAKS = 0.97, 60
-MOST_WIDENING, MUCH_MORE = 0.2, 1.5
-"""Whole units are told from split ones where the Sun, within a row, is at most this share of what the optics accept off its mean;
-in rows whose light may be so many times what is asked. In others all light is counted as serving."""
+MOST_WIDENING, ALIKE = 0.2, 1.25
+"""Whole units are told from split ones where the Sun, within a row, is at most this share of what the optics accept off its mean.
+Rows are read alike whose light beside what is asked differs by no more than such a factor."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -52,13 +53,15 @@ class SurplusRows:
 
     row           (n,)
     sun_enu_xyz   (n, 3)  its mean direction in each
-    kwh           (n,)  A / kappa with the least A / E for kappa
-    sweep         reads a sky whose last class of the disc's radius are such points
+    kwh           (n,)  A / kappa with the least A / E of rows read alike for kappa
+    of_class      (n,)  of the disc's radius: the last ones are such points, those read alike together
+    sweep         reads a sky with these classes
     """
 
     row: NDArray[np.int64]
     sun_enu_xyz: FloatArray
     kwh: FloatArray
+    of_class: NDArray[np.int64]
     sweep: Sweep
 
     @classmethod
@@ -72,46 +75,58 @@ class SurplusRows:
         row = track.step // track.steps_per_interval
         kwh = track.power_w.astype(np.float64) * (track.step_hours / 1000.0)
         most = np.bincount(row, kwh, len(asked_kwh))[: len(asked_kwh)]
-        told = np.flatnonzero((most * ready.curve.max() > MUCH_MORE * asked_kwh) & (asked_kwh > 0.0))
+        told = np.flatnonzero((most * ready.curve.max() > asked_kwh) & (asked_kwh > 0.0))
         if prospect.rolls_matter or len(told) == 0:
             return None
         sun = track.sun_enu_xyz.astype(np.float64)
         sums: FloatArray = np.zeros((int(row.max()) + 1, 3))
         np.add.at(sums, row, kwh[:, None] * sun)
         mean = sums / np.maximum(np.linalg.norm(sums, axis=1, keepdims=True), 1e-300)
-        chord = float(np.linalg.norm(sun - mean[row], axis=1).max())
-        apart_rad = 2.0 * float(np.arcsin(min(0.5 * chord, 1.0)))
-        if apart_rad > MOST_WIDENING * ready.reach_rad:
+        chord = np.zeros(len(mean))
+        np.maximum.at(chord, row, np.linalg.norm(sun - mean[row], axis=1))
+        if 2.0 * math.asin(min(0.5 * float(chord.max()), 1.0)) > MOST_WIDENING * ready.reach_rad:
             return None
-        kappa = float((asked_kwh[told] / most[told]).min())
-        of_rows = rows_through(ready.curve.max(axis=0), ready.chord_step, apart_rad)
-        curves = np.pad(ready.curve, ((0, 0), (0, len(of_rows) - ready.curve.shape[1])))
-        lookup = ready._replace(
-            curve=np.ascontiguousarray(np.concatenate([curves, np.minimum(of_rows, kappa)[None]])),
-            reach_rad=2.0 * math.asin(min(0.5 * ready.chord_step * (len(of_rows) - 1), 1.0)),
-            edge_rad=np.append(ready.edge_rad, ready.edge_rad.max() + apart_rad),
-            radius_rad=np.append(ready.radius_rad, ready.radius_rad.max()),
+        share = asked_kwh[told] / most[told]
+        alike = np.unique(np.log(share / share.min()) // math.log(ALIKE), return_inverse=True)[1].ravel()
+        groups = [alike == number for number in range(int(alike.max()) + 1)]
+        kappa = np.array([float(share[own].min()) for own in groups])
+        apart_rad = np.array(
+            [2.0 * math.asin(min(0.5 * float(chord[told[own]].max()), 1.0)) for own in groups]
         )
-        radii = np.append(year.sky.class_radius_deg, year.sky.class_radius_deg.max())
-        sky = replace(year.sky, class_radius_deg=radii)
+        of_rows = [rows_through(ready.curve.max(axis=0), ready.chord_step, apart) for apart in apart_rad]
+        nodes = max(len(curve) for curve in of_rows)
+        cut = [np.minimum(curve, least) for curve, least in zip(of_rows, kappa, strict=True)]
+        curves = [np.pad(curve, (0, nodes - len(curve))) for curve in (*ready.curve, *cut)]
+        lookup = ready._replace(
+            curve=np.ascontiguousarray(np.stack(curves)),
+            reach_rad=2.0 * math.asin(min(0.5 * ready.chord_step * (nodes - 1), 1.0)),
+            edge_rad=np.append(ready.edge_rad, ready.edge_rad.max() + apart_rad),
+            radius_rad=np.append(ready.radius_rad, np.full(len(groups), ready.radius_rad.max())),
+        )
+        classes = year.sky.class_radius_deg
+        sky = replace(year.sky, class_radius_deg=np.append(classes, np.full(len(groups), classes.max())))
         bands = banded(sky, math.degrees(lookup.reach_rad))
         sweep = Sweep(sky=sky, ready=lookup, rough=roughness(lookup, bands.block_rad), bands=bands)
-        return cls(row=told, sun_enu_xyz=mean[told], kwh=asked_kwh[told] / kappa, sweep=sweep)
+        return cls(
+            row=told,
+            sun_enu_xyz=mean[told],
+            kwh=asked_kwh[told] / kappa[alike],
+            of_class=len(classes) + alike,
+            sweep=sweep,
+        )
 
     def added(self, sky: WeightedSky, price: FloatArray) -> WeightedSky:
         """A sky with these points, weighted with prices by row."""
         worth = self.kwh * price[self.row]
         kept = np.flatnonzero(worth > 0.0)
         point = np.concatenate([self.sun_enu_xyz[kept], np.ones((len(kept), 1))], axis=1)
-        cells, sums = added_up(
-            cell_numbers(self.sun_enu_xyz[kept], sky.cell_deg), (worth[kept, None] * point)[None]
-        )
-        last = len(sky.class_radius_deg) - 1
+        keys = self.of_class[kept] * np.int64(CLASS_BASE) + cell_numbers(self.sun_enu_xyz[kept], sky.cell_deg)
+        keys, sums = added_up(keys, (worth[kept, None] * point)[None])
         return replace(
             sky,
             sums=np.concatenate([sky.sums, np.repeat(sums, len(sky.sums), axis=0)], axis=1),
-            period=np.append(sky.period, np.zeros(len(cells), np.int32)),
-            radius_class=np.append(sky.radius_class, np.full(len(cells), last, np.int32)),
+            period=np.append(sky.period, np.zeros(len(keys), np.int32)),
+            radius_class=np.append(sky.radius_class, (keys // CLASS_BASE).astype(np.int32)),
         )
 
 

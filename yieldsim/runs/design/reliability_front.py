@@ -29,6 +29,8 @@ Json = dict[str, Any]
 RELIABILITIES = (0.9, 0.95, 0.98, 0.99, 0.995, 0.999, 1.0)
 FRONT_TRIALS, FRONT_SETS = 50, 500
 """Sets of many units tried for each share; where there are no more of given orientations, all of them."""
+AGAIN = 1
+"""How often few units that may be the lightest of a share are begun anew."""
 MUCH = 3.0
 """What to aim at where a set serves a larger share with no store at all: so many times the cost of split units."""
 
@@ -64,7 +66,8 @@ def by_reliability(
     for away in (shares[:place][::-1], shares[place + 1 :]):
         near = own
         for share in away:
-            found = _sets_for(replace(serving, reliability=share), near, best, sunlight, prices, plan)
+            asked, more = replace(serving, reliability=share), share > serving.reliability
+            found = _sets_for(asked, near, best, sunlight, prices, plan, more=more)
             near = found[0] if found else near
             sets += found
     chosen: list[WholeSet | None] = []
@@ -112,10 +115,13 @@ def _judged(one: WholeSet, asked: Serving, prices: Prices) -> WholeSet | None:
 
 
 def _sets_for(
-    asked: Serving, near: WholeSet, best: Designed, sunlight: Sunlight, prices: Prices, plan: DesignPlan
-) -> Sequence[WholeSet]:
+    asked: Serving, near: WholeSet, best: Designed, sunlight: Sunlight, prices: Prices, plan: DesignPlan, *, more: bool
+) -> Sequence[WholeSet]:  # fmt: skip
     """Sets for a share, the cheapest first: all of a few given orientations where they are few; else few units by annealing from
-    those of a share near to it, many from split ones."""
+    those of a share near to it, many from split ones.
+
+    more   whether more is served than by those near
+    """
     from yieldsim.planning.system.annealing import Choice
     from yieldsim.planning.system.column_generation import Infeasible, solved_again
     from yieldsim.planning.system.local_search import SINGLE_UNITS
@@ -131,11 +137,12 @@ def _sets_for(
     if near.units <= SINGLE_UNITS:
         choice = Choice.of(split)
         units = np.repeat(choice.nearest(near.facings), near.counts)
-        starts = [units, np.append(units, units[:1])]
-        starts += [units[1:]] if near.units > 1 else []
+        starts = [units, units[1:]] if near.units > 1 else [units]
+        # no share smaller than that of the design has more units than a larger one
+        starts += [np.append(units, units[:1])] if more else []
         known = _judged(near, asked, prices)
         aim = MUCH * split.cost if known is None else known.cost
-        found = choice.sets(starts, aim, asked, prices, 0)
+        found = choice.sets(starts, aim, asked, prices, AGAIN)
         judged = (choice.judged(one, asked, prices, sunlight.light_kwh) for one in found)
         return sorted((one for one in judged if one is not None), key=lambda one: one.cost)
     try:

@@ -35,8 +35,9 @@ if TYPE_CHECKING:
 
 CLOSE_GAP = 0.019
 """Bounds this near to a design are not brought nearer."""
-BEST_TURNED, WORTH_TURNING = 2, 1.02
-"""So many sets of different numbers of units are turned in continuous angles, if they cost at most this much of the best."""
+BEST_TURNED, WORTH_TURNING, TIMES_GAIN = 2, 1.02, 8.0
+"""So many sets of different numbers of units are turned in continuous angles, if they cost at most this much of the best, and less
+than that turned if they gain so many times as much by it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -280,8 +281,10 @@ def few_near(
         return whole_near(split, serving, prices, sunlight, turning=turning)
     if not turning:
         return found[0]
-    near = [one for one in found[:BEST_TURNED] if one.cost <= WORTH_TURNING * found[0].cost]
-    turned_sets = [polished(one, serving, prices, sunlight.light_kwh) for one in near]
+    best = polished(found[0], serving, prices, sunlight.light_kwh)
+    most = min(WORTH_TURNING * found[0].cost, best.cost + TIMES_GAIN * (found[0].cost - best.cost))
+    near = [one for one in found[1:BEST_TURNED] if one.cost <= most]
+    turned_sets = [best, *(polished(one, serving, prices, sunlight.light_kwh) for one in near)]
     return min(turned_sets, key=lambda one: one.cost)
 
 

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from yieldsim.planning.habitat.dispatch import asking, dispatch, store_of
-from yieldsim.planning.system.annealing import RepeatingCase, lacking, near_number
+from yieldsim.planning.habitat.shortfall import known_run, taken_over
+from yieldsim.planning.system.annealing import RepeatingCase, lacking, lacking_beside, near_number
 from yieldsim.planning.system.column_generation import relaxed
 from yieldsim.planning.system.terms import Prices
 from yieldsim.planning.system.whole_units import all_sets
@@ -41,6 +42,16 @@ def test_a_run_lacks_what_the_dispatch_lacks(place, case):
     assert expected > judge.allowed > 0.0
     assert found + judge.allowed == pytest.approx(expected, rel=1e-9)
     assert end == pytest.approx(flows.stored[-1], abs=1e-9 * capacity)
+    # beside a known run, of which some stretches of light are changed
+    known, beside, rng = known_run(rows), light.copy(), np.random.default_rng(5)
+    for stretches in ([[0, rows]], [[0, 3], [40, 45]], [[7, 30], [90, 91], [rows - 9, rows]], []):
+        for begun, ended in stretches:
+            beside[begun:ended] *= rng.random(ended - begun) * 2.0
+        changed = np.array([*stretches, [rows, rows]])
+        found, ran = lacking_beside(beside, capacity, 0.7 * capacity, np.inf, changed, known, judge)
+        assert found == pytest.approx(lacking(beside, capacity, 0.7 * capacity, np.inf, judge)[0], rel=1e-9)
+        assert ran <= rows
+        taken_over(known, ran)
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -80,7 +80,7 @@ def test_four_units_are_proven_without_cases(tmp_path):
 
 
 def test_few_units_are_proven_by_cases(tmp_path):
-    found, certificate = designed(tmp_path, ("store_kg_per_kwh = 7.0", "store_kg_per_kwh = 20.0"))
+    found, certificate = designed(tmp_path, ("store_kg_per_kwh = 7.0", "store_kg_per_kwh = 40.0"))
     assert found.units <= 6
     assert 0.98 * found.cost <= found.least <= found.cost
     assert len(found.branches.cases) > 2
