@@ -110,7 +110,7 @@ def test_typed_angles_and_counts_are_taken_and_nonsense_is_not(fresh: Opened) ->
     ("site", "collector", "span"),
     [
         ("lantern-ridge.toml", "wide", ("2027-03-20", "2027-04-20")),
-        ("lantern-ridge.toml", "narrow", ("2027-03-20", "2027-04-20")),
+        pytest.param("lantern-ridge.toml", "narrow", ("2027-03-20", "2027-04-20"), marks=pytest.mark.slow),
         ("rust-plain.toml", "sol-fan", ("2027-06-01", "2027-06-10")),
         pytest.param("rust-plain.toml", "trough", ("2027-06-01", "2027-06-10"), marks=pytest.mark.slow),
         ("ember-rim.toml", "narrow", ("2027-01-01", "2027-07-01")),

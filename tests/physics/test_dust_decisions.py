@@ -113,7 +113,11 @@ def test_dust_and_darkening_come_out_as_they_went_in() -> None:
 
 
 @pytest.mark.parametrize(
-    ("removal", "loss", "worth"), [(0.9, 1e-3, 3.0), (0.98, 3e-4, 5.0), (0.5, 2e-3, 1.0)]
+    ("removal", "loss", "worth"),
+    [
+        (0.9, 1e-3, 3.0),
+        *(pytest.param(*case, marks=pytest.mark.slow) for case in ((0.98, 3e-4, 5.0), (0.5, 2e-3, 1.0))),
+    ],
 )
 def test_best_cycle(removal: float, loss: float, worth: float) -> None:
     """T = sqrt(x E / (P L (1 / f - 1 / 2))) for a slow loss and a run of many cycles.
@@ -220,7 +224,9 @@ def test_repeated_light_begins_again() -> None:
 # ---------------------------------------------------------------- whole cycles, shields without electricity
 
 
-@pytest.mark.parametrize("worth", [0.5, 3.0, 12.0])
+@pytest.mark.parametrize(
+    "worth", [3.0, *(pytest.param(worth, marks=pytest.mark.slow) for worth in (0.5, 12.0))]
+)
 def test_no_length_of_the_cycle_beats_the_best(worth: float) -> None:
     """In a run of few cycles a smooth curve misses where one less fits in: against 3000 lengths, light by day only."""
     own = collector(SHIELD)

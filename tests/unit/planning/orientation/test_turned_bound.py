@@ -88,7 +88,9 @@ def test_planes_are_above_all_that_turned_optics_get(table):
         assert over <= 0.75 * over_wide
 
 
-@pytest.mark.parametrize("table", TABLES)
+@pytest.mark.parametrize(
+    "table", [TABLES[0], *(pytest.param(table, marks=pytest.mark.slow) for table in TABLES[1:])]
+)
 def test_no_facing_is_above_the_bound(weighed, table):
     azimuth = np.radians(np.arange(0.0, 180.0, 3.0))
     up = np.radians(20.0 + 25.0 * np.sin(azimuth))

@@ -166,7 +166,7 @@ def test_half_stretch_holds_the_whole_cone_and_little_more(reach_deg):
 
 
 @pytest.mark.parametrize("table", [ROUND, HARD, TROUGH], ids=["round", "hard", "trough"])
-@pytest.mark.parametrize("cell_deg", [0.1, 0.5])
+@pytest.mark.parametrize("cell_deg", [pytest.param(0.1, marks=pytest.mark.slow), 0.5])
 def test_sweep_equals_a_plain_sum_and_keeps_within_its_bound(weighed, table, cell_deg):
     rng = np.random.default_rng(9)
     steps = 6000

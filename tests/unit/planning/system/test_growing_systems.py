@@ -89,7 +89,7 @@ def every_plan(phases, costs):
     [{}, {"weight": np.array([1.0, 0.5])}, {"largest": True}, {"most_kg": np.array([np.inf, 0.55])}],
     ids=["landed", "discounted", "largest", "limited"],
 )
-@pytest.mark.parametrize("seed", [0, 3])
+@pytest.mark.parametrize("seed", [3, pytest.param(0, marks=pytest.mark.slow)])
 def test_no_plan_is_below_the_bound_and_the_one_found_is_the_best(place, seed, given):
     phases, costs = phases_of(place, seed=seed, days=4), landing(**given)
     best = every_plan(phases, costs)

@@ -155,7 +155,16 @@ def test_cautions_of_the_run_are_printed_once(make_estimate: Make) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", [ODD, "عرب أفق", "x" * 300, "#let x = 1", "\n- a\n= b\x07\x00", " ", "😀 e\u0301"]
+    "name",
+    [
+        ODD,
+        "x" * 300,
+        " ",
+        *(
+            pytest.param(name, marks=pytest.mark.slow)
+            for name in ("عرب أفق", "#let x = 1", "\n- a\n= b\x07\x00", "😀 e\u0301")
+        ),
+    ],
 )
 def test_odd_names_are_printed_as_they_are(make_estimate: Make, name: str) -> None:
     ds = make_estimate("three martian days", name=name, collector=name)
