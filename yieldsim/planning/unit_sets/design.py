@@ -43,8 +43,8 @@ TOGETHER_DEG, NEXT_TO_NOTHING = 1.0, 3e-4
 DRAWS, ROUNDS, ROUNDS_ON_THE_WAY = 4, 4, 1
 """Sets drawn for the poorest month, besides those that were chosen; rounds of moving and choosing anew, for the set asked for and the
 smallest ones, and for those on the way to it."""
-FEW = 2
-"""Sets that small are searched as thoroughly as the one asked for."""
+FEW, DRAWN_UNITS = 2, 16
+"""Sets that small are searched as thoroughly as the one asked for, and small ones drawn until they hold so many units in all."""
 SINGLE_UNITS = 24
 """So few units are moved each by itself, more of them mount by mount."""
 BEST_TOGETHER = 2
@@ -126,7 +126,7 @@ def choose_units(
         mounts = _mounts(some, chosen)
         if chooser.value(chosen) < known - slack and (thorough or count <= MOST_POLISHED):
             if isinstance(chooser, MonthChooser):
-                sets = [*larger, *chooser.drawn(count, DRAWS)]
+                sets = [*larger, *chooser.drawn(count, max(DRAWS, DRAWN_UNITS // count))]
                 some, moved, on_each = shared(prospect, some, chooser, sets, thorough=thorough)
             else:
                 mounts = polished(prospect, goal, some, candidates.step_deg, chosen, watch, thorough=thorough)
