@@ -29,7 +29,7 @@ PROBES = 12
 """So many places, amid the longest gaps of the facings before, are looked at before a facing is read from end to end."""
 
 
-@njit(cache=True, error_model="numpy", fastmath={"contract"})
+@njit(cache=True, error_model="numpy")
 def gather_power(
     rows: Rows,
     power_w: FloatArray,
