@@ -18,7 +18,7 @@ from yieldsim.base.model import BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.results.checks import faults
 from yieldsim.cli.commands.tune import answer_lines
 from yieldsim.files.output.result_schemas import RESULTS
-from yieldsim.files.output.trace_cache import cache_folder, content_key
+from yieldsim.files.output.user_cache import cache_folder, content_key
 from yieldsim.runs.trace.output import write_trace
 from yieldsim.runs.trace.run import acceptance_from_prescription, trace
 from yieldsim.runs.tune.output import write_tune

@@ -110,7 +110,7 @@ def design(
 def _fingerprint(plan: DesignPlan, span: Span) -> str:
     """Of everything that results depend on."""
     from yieldsim.files.output.provenance import package_version
-    from yieldsim.files.output.trace_cache import content_key
+    from yieldsim.files.output.user_cache import content_key
 
     return content_key(package_version(), plan, span)
 

@@ -50,7 +50,7 @@ def growth(
     """
     from yieldsim.files.output.kept_results import Kept
     from yieldsim.files.output.provenance import package_version
-    from yieldsim.files.output.trace_cache import content_key
+    from yieldsim.files.output.user_cache import content_key
     from yieldsim.runs.cluster import computing, terrain_files
     from yieldsim.runs.design.combinations import combinations_of
     from yieldsim.runs.design.run import GO_ON, read_plan

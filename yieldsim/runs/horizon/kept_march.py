@@ -1,6 +1,6 @@
 """Marches kept on the user's disk: other collectors, facings and spans at one place look over the same ground.
 
-One lies in the folder that `files.output.trace_cache` tells of, under the digest of all that it follows from: the view, these
+One lies in the folder that `files.output.user_cache` tells of, under the digest of all that it follows from: the view, these
 sources, the libraries, and name, size and time of change of what lies beside its files. It holds while the files have the content
 that they had. Those with holes of unknown ground or from the network are not kept, nor from files that changed just now.
 """
@@ -17,7 +17,7 @@ import numpy as np
 from yieldsim.base.errors import YieldsimError
 from yieldsim.base.numerics.jit import source_stamp
 from yieldsim.files.output.provenance import file_source, versions
-from yieldsim.files.output.trace_cache import cached_arrays, content_key, drop_oldest, keep_arrays
+from yieldsim.files.output.user_cache import cached_arrays, content_key, drop_oldest, keep_arrays
 from yieldsim.files.terrain.file_cache import untouched_since
 from yieldsim.files.terrain.raster_metadata import split_variable
 from yieldsim.files.terrain.remote import Address

@@ -148,7 +148,7 @@ def acceptance_from_prescription(
     collector   where one names the prescription: what it says differently is warned about
 
     Kept tables are known by the content of the prescription, its materials and the sunlight, this package's
-    version and the tolerance (`files.output.trace_cache` says where). The shield's film is not in it unless the
+    version and the tolerance (`files.output.user_cache` says where). The shield's film is not in it unless the
     prescription says "here". Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.files.prescription.read import read_prescription
@@ -223,7 +223,7 @@ def acceptance_of(
     coloured   with its bands of wavelength; a new table without them is not kept
     """
     from yieldsim.files.output.provenance import package_version
-    from yieldsim.files.output.trace_cache import cached_table, content_key, keep_table
+    from yieldsim.files.output.user_cache import cached_table, content_key, keep_table
     from yieldsim.optics.etendue_ledger import etendue_ledger
     from yieldsim.optics.raytrace.acceptance_trace import table_of
     from yieldsim.optics.raytrace.spectral_trace import traced_bands

@@ -25,7 +25,7 @@ from yieldsim.files.output.atomic_write import whole_file
 
 
 def cache_folder() -> Path | None:
-    """Where they are kept; None when the cache is switched off or there is no home for it."""
+    """The folder; None when the cache is switched off or there is no home for it."""
     chosen = os.environ.get("YIELDSIM_CACHE")
     if chosen is not None:
         return Path(chosen) if chosen.strip() else None
