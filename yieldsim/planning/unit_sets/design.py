@@ -40,11 +40,9 @@ WAYS, WAYS_ROLLED = 8, 16
 MOST_POLISHED, MOST_TRIED = 40, 6000
 TOGETHER_DEG, NEXT_TO_NOTHING = 1.0, 3e-4
 """Units turned against each other by less are put on one mount if the set's worth falls by no more than this share."""
-DRAWS, ROUNDS, ROUNDS_ON_THE_WAY = 4, 4, 1
-"""Sets drawn for the poorest month, besides those that were chosen; rounds of moving and choosing anew, for the set asked for and the
-smallest ones, and for those on the way to it."""
-FEW, DRAWN_UNITS = 2, 16
-"""Sets that small are searched as thoroughly as the one asked for, and small ones drawn until they hold so many units in all."""
+DRAWS, DRAWN_UNITS, ROUNDS, ROUNDS_ON_THE_WAY = 4, 16, 4, 1
+"""Sets drawn for the poorest month, besides those that were chosen, and more of small ones, until they hold so many units in all;
+rounds of moving and choosing anew, for the set asked for and for those on the way to it."""
 SINGLE_UNITS = 24
 """So few units are moved each by itself, more of them mount by mount."""
 BEST_TOGETHER = 2
@@ -122,7 +120,7 @@ def choose_units(
             else np.inf
         )
         slack = 0.75 if goal == "shortest-gap" else 1e-4 * bound
-        thorough = count <= FEW or count == units
+        thorough = count in (1, units)
         mounts = _mounts(some, chosen)
         if chooser.value(chosen) < known - slack and (thorough or count <= MOST_POLISHED):
             if isinstance(chooser, MonthChooser):
