@@ -195,13 +195,14 @@ def in_hundredths(
 
 
 def annual_bound(
-    prospect: Prospect, best_kwh: float, effort: float = 1.0, added: Added | None = None
-) -> tuple[float, Facings | None]:
+    prospect: Prospect, best_kwh: float, effort: float = 1.0, added: Added | None = None, tolerance: float = BOUND_TOLERANCE
+) -> tuple[float, Facings | None]:  # fmt: skip
     """An energy, kWh a year, that no facing of round optics exceeds, and the most promising facing met on the
     way if it beats best_kwh.
 
     effort   so many times as many patches may be looked at: where many facings are nearly the best
     added    what facings are worth beside their energy
+    tolerance   so near to the best energy it may end, as a share of that
 
     The bound of the compression to cells, at the facing with the highest bound, is added to it.
     """
@@ -237,7 +238,7 @@ def annual_bound(
         bound = bound / prospect.years
         if added is not None:
             bound = bound + added(tilt, np.full(len(tilt), half), azimuth, half_azimuth)
-        settled = max(settled, best_kwh * (1.0 + BOUND_TOLERANCE))
+        settled = max(settled, best_kwh * (1.0 + tolerance))
         spent += 2 * len(tilt)
         open_places = np.flatnonzero(bound > settled)
         # where there are too many for what is left, the highest are cut: half of that now, the rest for what they are cut into

@@ -42,6 +42,10 @@ FINEST_DEG = 0.05
 PEAK_STEP, PEAKS_APART = 0.3, 0.35
 """Steps of the fine spread, and distance of the peaks in it, in steps between candidates."""
 PEAK_SHARE, MOST_PEAKS = 0.97, 60
+CLOSE_TOLERANCE = 3e-4
+"""Share of the worth of the best unit that a bound on all facings may be above it, however many patches are looked at."""
+CURVATURES = (0.0, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0)
+"""Of quadratic functions above the acceptance, in its range within what a row's light may meet by the variance of that."""
 MOST_WIDENING, ALIKE = 0.2, 1.25
 """Whole units are told from split ones where the Sun, within a row, is at most this share of what the optics accept off its mean.
 Rows are read alike whose light beside what is asked differs by no more than such a factor."""
@@ -79,10 +83,12 @@ class SurplusRows:
         if prospect.rolls_matter or len(told) == 0:
             return None
         sun = track.sun_enu_xyz.astype(np.float64)
-        sums: FloatArray = np.zeros((int(row.max()) + 1, 3))
+        rows = int(row.max()) + 1
+        sums: FloatArray = np.zeros((rows, 3))
         np.add.at(sums, row, kwh[:, None] * sun)
-        mean = sums / np.maximum(np.linalg.norm(sums, axis=1, keepdims=True), 1e-300)
-        chord = np.zeros(len(mean))
+        length = np.maximum(np.linalg.norm(sums, axis=1, keepdims=True), 1e-300)
+        mean = sums / length
+        chord = np.zeros(rows)
         np.maximum.at(chord, row, np.linalg.norm(sun - mean[row], axis=1))
         if 2.0 * math.asin(min(0.5 * float(chord.max()), 1.0)) > MOST_WIDENING * ready.reach_rad:
             return None
@@ -93,7 +99,13 @@ class SurplusRows:
         apart_rad = np.array(
             [2.0 * math.asin(min(0.5 * float(chord[told[own]].max()), 1.0)) for own in groups]
         )
-        of_rows = [rows_through(ready.curve.max(axis=0), ready.chord_step, apart) for apart in apart_rad]
+        across, along = _deviations(row[kwh > 0.0], kwh[kwh > 0.0], sun[kwh > 0.0], mean)
+        of_rows = [
+            rows_through(
+                ready.curve.max(axis=0), ready.chord_step, apart, across[own].max(), along[own].max()
+            )
+            for apart, own in zip(apart_rad, (told[own] for own in groups), strict=True)
+        ]
         nodes = max(len(curve) for curve in of_rows)
         cut = [np.minimum(curve, least) for curve, least in zip(of_rows, kappa, strict=True)]
         curves = [np.pad(curve, (0, nodes - len(curve))) for curve in (*ready.curve, *cut)]
@@ -130,27 +142,54 @@ class SurplusRows:
         )
 
 
-def rows_through(curve: FloatArray, chord_step: float, apart_rad: float) -> FloatArray:
+def _deviations(
+    row: NDArray[np.int64], kwh: FloatArray, sun_enu_xyz: FloatArray, mean: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Standard deviation of a row's directions across its mean one, the most of any way, and along it; (rows,) each."""
+    total = np.maximum(np.bincount(row, kwh, len(mean)), 1e-300)
+    weight = kwh / total[row]
+    centre: FloatArray = np.zeros_like(mean)
+    np.add.at(centre, row, weight[:, None] * sun_enu_xyz)
+    off = sun_enu_xyz - centre[row]
+    square: FloatArray = np.zeros((len(mean), 3, 3))
+    np.add.at(square, row, weight[:, None, None] * off[:, :, None] * off[:, None, :])
+    along = np.einsum("ri,rij,rj->r", mean, square, mean)
+    return np.sqrt(np.maximum(np.linalg.eigvalsh(square)[:, -1], 0.0)), np.sqrt(np.maximum(along, 0.0))
+
+
+def rows_through(
+    curve: FloatArray, chord_step: float, apart_rad: float, across: float, along: float
+) -> FloatArray:
     """A round curve (n,) for light at its mean direction, no less than what all of it comes to through the given one.
 
-    apart_rad   how far it may come from there
-    The mean cosine is that at the mean direction, less apart^2 / 2 at most: so the least concave function over those cosines that
-    may be met bounds the mean of the curve (Jensen), and its largest value within a node bounds it there and up to the next.
-    """
-    from scipy.ndimage import maximum_filter1d
+    apart_rad       how far it may come from there
+    across, along   standard deviations of its directions, any way across the mean one and along it
 
+    The mean cosine is that at the mean direction, less apart^2 / 2 at most, and its standard deviation at theta from there is
+    sin(theta) across + cos(theta) along at most (Minkowski). Let v be the square of that. A quadratic function that is nowhere
+    below the curve at those cosines that may be met, of curvature 2 k at the mean, bounds the curve's mean by its value there plus
+    k v: so the least concave function above  curve - k (cosine - mean)^2,  plus k v, is a bound for any k >= 0 (with k = 0 that
+    of Jensen), and the least of several. Its largest value where the mean cosine may be, and a node around, bounds it between nodes.
+    """
     # a node more for where directions lie between nodes
     around = math.ceil(apart_rad / chord_step) + 2
     wide = np.pad(curve, (0, 2 * around + 2))
     nodes = np.arange(len(wide))
-    found = wide.copy()
-    for below in range(1, around + 1):
-        for above in range(1, around + 1):
-            low, high = np.maximum(nodes - below, 0), np.minimum(nodes + above, nodes[-1])
-            # cosines are 1 - (node step)^2 / 2
-            share = (nodes**2 - low**2) / np.maximum(high**2 - low**2, 1)
-            found = np.maximum(found, wide[low] + share * (wide[high] - wide[low]))
-    return np.append(np.asarray(maximum_filter1d(found, 3, mode="nearest"))[:-1], 0.0)
+    # cosines are 1 - (node step)^2 / 2
+    cosine = 1.0 - 0.5 * (chord_step * nodes) ** 2
+    low = np.maximum(nodes - np.arange(1, around + 1)[:, None], 0)
+    high = np.minimum(nodes + np.arange(1, around + 1)[:, None], nodes[-1])
+    share = (nodes**2 - low[:, None] ** 2) / np.maximum(high**2 - low[:, None] ** 2, 1)
+    mixed = wide[low][:, None] + share * (wide[high] - wide[low][:, None])
+    squared = (cosine[low] - cosine)[:, None] * (cosine - cosine[high])
+    variance = (np.sqrt(np.maximum(1.0 - cosine**2, 0.0)) * across + np.abs(cosine) * along) ** 2
+    range_of = np.abs(mixed - wide).max(axis=(0, 1)) / np.maximum(variance, 1e-300)
+    found = np.full(len(wide), np.inf)
+    for curved in CURVATURES:
+        k = curved * range_of
+        found = np.minimum(found, np.maximum(wide, (mixed - k * squared).max(axis=(0, 1))) + k * variance)
+    last = np.ceil(np.sqrt(nodes**2 + (apart_rad / chord_step) ** 2)).astype(np.int64) + 2
+    return np.array([*(found[max(node - 1, 0) : last[node]].max() for node in nodes[:-1]), 0.0])
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -336,4 +375,4 @@ def worth_bound(at_prices: Prospect, best: float, effort: float, added: Added | 
     yearly = None if added is None else lambda *about: added(*about) / years
     if at_prices.rolls_matter:
         return turned_bound(at_prices, best / years, effort, yearly) * years
-    return annual_bound(at_prices, best / years, effort, yearly)[0] * years
+    return annual_bound(at_prices, best / years, effort, yearly, CLOSE_TOLERANCE)[0] * years

@@ -7,6 +7,7 @@ has a heavier one than a larger share.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -62,14 +63,23 @@ def by_reliability(
         facings=facings, counts=counts, capacity_kwh=best.capacity_kwh, light_kwh=light, cost=best.cost
     )
     shares = sorted({*RELIABILITIES, serving.reliability})
-    sets, place = [own], shares.index(serving.reliability)
-    for away in (shares[:place][::-1], shares[place + 1 :]):
+    place = shares.index(serving.reliability)
+
+    def sets_towards(away: Sequence[float]) -> list[WholeSet]:
+        """Those for each share from near to far, each begun from the one before."""
         near = own
+        towards: list[WholeSet] = []
         for share in away:
             asked, more = replace(serving, reliability=share), share > serving.reliability
             found = _sets_for(asked, near, best, sunlight, prices, plan, more=more)
             near = found[0] if found else near
-            sets += found
+            towards += found
+        return towards
+
+    # either way by itself: annealing lets go of the interpreter
+    with ThreadPoolExecutor(2) as pool:
+        down, up = pool.map(sets_towards, (shares[:place][::-1], shares[place + 1 :]))
+    sets = [own, *down, *up]
     chosen: list[WholeSet | None] = []
     for share in reversed(shares):
         if share == serving.reliability:
