@@ -12,7 +12,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from threading import Lock
 
 import numpy as np
 
@@ -22,7 +24,7 @@ from yieldsim.planning.system.branch_programme import Limited, Pool
 from yieldsim.planning.system.column_generation import BOUND_EFFORT, LEAST_UNITS, Relaxed
 from yieldsim.planning.system.dual_bound import light_worth, scaled
 from yieldsim.planning.system.pricing import Sunlight, climbed, peaks, priced, worth_bound
-from yieldsim.planning.system.sky_parts import WHOLE_SKY, LimitPrices, Part, narrowed
+from yieldsim.planning.system.sky_parts import WHOLE_SKY, LimitPrices, Part, narrowed, split_parts
 from yieldsim.planning.system.terms import Prices, Terms
 
 MOST_UNITS, MOST_UNITS_OF_LONG, LONG_BLOCKS, COUNTED = 20.0, 12.0, 500, 60.0
@@ -42,9 +44,7 @@ GLANCE, HOPE = 0.2, 0.3
 """After this share of all that may be solved, a bound must have come this share as far."""
 LAST_SEARCH = 8
 """Whole units are sought from solutions of the first cases only."""
-WELL_SPLIT = 0.02
 MOST_TURNS, ALL_TURNS, WORTH_MORE = 3, 9, 5e-4
-SAME_WAY_DEG, TILTS_APART_DEG = 0.5, 1.0
 CLOSE, DEAREST = 1.02, 0.995
 """Cases are worth trying until they pass the goal so much. A goal of facings listed is above that of all, below a cost."""
 Sought = Callable[[Relaxed], float]
@@ -162,6 +162,8 @@ class _Tree:
         self._pool = Pool(split.facings, split.light_kwh, terms, objective, split.blocks, lit, cost)
         self._sunlight, self._terms, self._objective, self._turning = sunlight, terms, objective, turning
         self._goal_of, self._cost = goal_of, cost
+        # kernels that sweep the sky share themselves among threads: one at a time, and one count of what is left
+        self._sweeping = Lock()
         # between the facings listed the bound is lower by about so much
         self._slack = split.least / split.proof.least
         self._most = max(int(effort * MOST_BLOCKS / (len(split.blocks.first) + FIXED_BLOCKS)), LEAST_SOLVED)
@@ -210,13 +212,25 @@ class _Tree:
         if abs(total - round(total)) <= WHOLE:
             return
         root.part, root.number = WHOLE_SKY, math.floor(total)
-        start, found = self._pool.promising(root.found), []
-        for more in (False, True):
-            one = self._pool.solved(narrowed((), WHOLE_SKY, root.number, more=more), start)
-            if self._pool.cut(one, self._most_blocks):
-                one = self._pool.solved(one.limits, self._pool.promising(one))
-            found.append(self._turned(one, ALL_TURNS, self._listed_goal))
-        root.children = (_Node(found[0], found[0].least), _Node(found[1], found[1].least))
+        start, other, begun = self._pool.promising(root.found), self._pool.again(), self._pool.facings.count
+        most, goal = self._most_blocks, self._listed_goal
+
+        def case(pool: Pool, *, more: bool) -> Limited:
+            one = pool.solved(narrowed((), WHOLE_SKY, root.number, more=more), start)
+            if pool.cut(one, most):
+                one = pool.solved(one.limits, pool.promising(one))
+            return self._turned(one, ALL_TURNS, goal, pool)
+
+        # side by side: the solver lets go of the interpreter
+        with ThreadPoolExecutor(2) as threads:
+            both = [threads.submit(case, pool, more=pool is other) for pool in (self._pool, other)]
+            fewer, more = (one.result() for one in both)
+        more = self._pool.with_those_of(other, begun, more)
+        root.children = (_Node(fewer, fewer.least), _Node(more, more.least))
+        for node in root.children:
+            if node.least < goal:
+                # over what the other case brought
+                self._solve_again(node)
         self._open = [one for one in root.children if not self._closed(one)]
 
     def _solve_again(self, node: _Node) -> None:
@@ -233,15 +247,15 @@ class _Tree:
         return spent > GLANCE and least - start < HOPE * spent * (self._listed_goal - start)
 
     def _branch(self, node: _Node, tried: int) -> bool:
-        total = float(node.found.units.sum())
+        total, in_use = float(node.found.units.sum()), np.flatnonzero(node.found.units > LEAST_UNITS)
+        used = self._pool.facings.take(in_use)
         best: tuple[float, Part, int, tuple[Limited, Limited]] | None = None
         if abs(total - round(total)) > WHOLE:
             choices = [(WHOLE_SKY, math.floor(total))]
         else:
-            choices = _parts_to_try(self._pool, node.found)[:tried]
+            choices = split_parts(used, node.found.units[in_use])[:tried]
         if not choices:
             return False
-        used = self._pool.facings.take(np.flatnonzero(node.found.units > LEAST_UNITS))
         if self._turning and choices[0][0] != WHOLE_SKY:
             # units turned away from a part come to stand at its edge
             self._add(together(*(part.edges(used) for part, _ in choices)))
@@ -267,28 +281,38 @@ class _Tree:
     def _add(self, some: Facings) -> None:
         self._pool.add(some, self._sunlight.light_kwh(some)[: self._terms.rows])
 
-    def _turned(self, found: Limited, turns: int = MOST_TURNS, enough: float = math.inf) -> Limited:
+    def _turned(
+        self, found: Limited, turns: int = MOST_TURNS, enough: float = math.inf, pool: Pool | None = None
+    ) -> Limited:
         """Facings turned towards what is worth most at its prices, while any is worth more than those known and proves too little."""
+        pool = pool or self._pool
         for _ in range(turns if self._turning else 0):
-            used = self._pool.facings.take(np.flatnonzero(found.units > LEAST_UNITS))
-            at_prices = priced(self._sunlight, found.prices.light, found.prices.direct)
-            edges = [one.part.edges(used) for one in found.limits if one.part != WHOLE_SKY]
-            # the number of all units alone moves prices all over the sky
-            starts = together(used, *(edges or [peaks(self._sunlight, at_prices, used)]))
             beside = found.limit_prices.offset
-            turned = climbed(self._sunlight, at_prices, starts, 0.25 * self._sunlight.step_deg, beside)
-            light = self._sunlight.light_kwh(turned)[: self._terms.rows]
+            with self._sweeping:
+                turned = self._climbed(found, pool)
+                light = self._sunlight.light_kwh(turned)[: self._terms.rows]
             worth = light_worth(found.prices, self._terms, light) + found.own + beside(turned)
             better = np.flatnonzero(worth > float(found.unit.max()) * (1.0 + WORTH_MORE))
             proven = scaled(found.value, float(worth.max()), found.store, self._objective)
             if len(better) == 0 or found.least > 1.5 * self._cost or proven >= enough:
                 break
-            before = self._pool.facings.count
-            self._pool.add(turned.take(better), light[:, better])
-            self._left -= 1
-            start = np.append(self._pool.promising(found), np.arange(before, before + len(better)))
-            found = self._pool.solved(found.limits, start)
+            before = pool.facings.count
+            pool.add(turned.take(better), light[:, better])
+            with self._sweeping:
+                self._left -= 1
+            start = np.append(pool.promising(found), np.arange(before, before + len(better)))
+            found = pool.solved(found.limits, start)
         return found
+
+    def _climbed(self, found: Limited, pool: Pool) -> Facings:
+        """Where facings in use, those beside limits and peaks come to at the prices of a solution."""
+        used = pool.facings.take(np.flatnonzero(found.units > LEAST_UNITS))
+        at_prices = priced(self._sunlight, found.prices.light, found.prices.direct)
+        edges = [one.part.edges(used) for one in found.limits if one.part != WHOLE_SKY]
+        # the number of all units alone moves prices all over the sky
+        starts = together(used, *(edges or [peaks(self._sunlight, at_prices, used)]))
+        step_deg = 0.25 * self._sunlight.step_deg
+        return climbed(self._sunlight, at_prices, starts, step_deg, found.limit_prices.offset)
 
     def _closed(self, node: _Node) -> bool:
         """Whether a case is close enough, over every facing; facings that turn out to be worth more come in."""
@@ -362,39 +386,3 @@ class _Tree:
             anywhere = best = max(best, anywhere)
         least = scaled(found.value, best, found.store, self._objective)
         return Case(least=least, proof=found, worth_anywhere=anywhere)
-
-
-def _parts_to_try(pool: Pool, found: Limited) -> list[tuple[Part, int]]:
-    """Parts of the sky that hold a split number of units, and the whole number below: the fewest and most evenly split first."""
-    used = np.flatnonzero(found.units > LEAST_UNITS)
-    some, shares = pool.facings.take(used), found.units[used]
-    parts: list[tuple[Part, float]] = []
-    azimuth = np.mod(some.azimuth_deg, 360.0)
-    order = np.argsort(azimuth, kind="stable")
-    azimuth, share = azimuth[order], shares[order]
-    to_next = np.mod(np.roll(azimuth, -1) - azimuth, 360.0)
-    between = np.round(np.mod(azimuth + 0.5 * to_next, 360.0), 3)
-    apart = to_next >= SAME_WAY_DEG
-    for first in np.flatnonzero(apart).tolist():
-        total = 0.0
-        for more in range(1, len(azimuth)):
-            last = (first + more) % len(azimuth)
-            total += float(share[last])
-            width = round(float((between[last] - between[first]) % 360.0), 3)
-            if width > 180.0:
-                break
-            if apart[last]:
-                parts.append((Part(0.0, 181.0, float(between[first]), width), total))
-    tilts = np.unique(np.round(some.tilt_deg, 3))
-    for low, high in zip(tilts[:-1].tolist(), tilts[1:].tolist(), strict=True):
-        if high - low > TILTS_APART_DEG:
-            part = Part(0.0, round(0.5 * (low + high), 3), 0.0, 360.0)
-            parts.append((part, float(shares[part.holds(some)].sum())))
-    scored = []
-    for part, total in parts:
-        number = math.floor(total)
-        split = min(total - number, number + 1.0 - total)
-        if split > WELL_SPLIT:
-            scored.append((split / (1.0 + total), part, number))
-    scored.sort(key=lambda one: -one[0])
-    return [(part, number) for _, part, number in scored]

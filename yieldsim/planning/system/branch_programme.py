@@ -88,6 +88,23 @@ class Pool:
         self._by_block, self._spare = self._sums(self.light_kwh)
         self._lit_blocks = blocks.sums(np.asarray(self.lit, dtype=np.float64)) > 0.0
 
+    def again(self) -> Pool:
+        """Another that begins with the same."""
+        other = Pool(
+            self.facings, self.light_kwh, self.terms, self.objective, self.blocks, self.lit, self._dear, self.delivered_kwh
+        )  # fmt: skip
+        other.rate = self.rate
+        return other
+
+    def with_those_of(self, other: Pool, begun: int, found: Limited) -> Limited:
+        """A solution of one that began with the first `begun` of these, with its other facings and its blocks taken in here."""
+        own, more = self.facings.count, np.arange(begun, other.facings.count)
+        self.add(other.facings.take(more), other.light_kwh[:, more], other.delivered_kwh[more])
+        self._merge(self.blocks.split(other.blocks.first))
+        units = np.zeros(self.facings.count)
+        units[:begun], units[own : own + len(found.units) - begun] = found.units[:begun], found.units[begun:]
+        return replace(found, units=units, unit=self.worth(found))
+
     def _sums(self, light_kwh: FloatArray) -> tuple[FloatArray, FloatArray]:
         return self.blocks.sums(light_kwh), self.blocks.sums(self.terms.spare_kwh(light_kwh))
 

@@ -42,7 +42,7 @@ FINEST_DEG = 0.05
 PEAK_STEP, PEAKS_APART = 0.3, 0.35
 """Steps of the fine spread, and distance of the peaks in it, in steps between candidates."""
 PEAK_SHARE, MOST_PEAKS = 0.97, 60
-CLOSE_TOLERANCE = 3e-4
+CLOSE_TOLERANCE = 1e-4
 """Share of the worth of the best unit that a bound on all facings may be above it, however many patches are looked at."""
 CURVATURES = (0.0, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0)
 """Of quadratic functions above the acceptance, in its range within what a row's light may meet by the variance of that."""

@@ -22,6 +22,8 @@ from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.orientation.mount_frames import Facings, together
 
 EDGE_DEG = 0.01
+WELL_SPLIT = 0.02
+SAME_WAY_DEG, TILTS_APART_DEG = 0.5, 1.0
 
 
 class Part(NamedTuple):
@@ -125,3 +127,40 @@ class LimitPrices:
                 here = meets & (apart <= half + half_azimuth + 1e-9)
                 found[here] = np.maximum(found[here], self.offset(inside)[0])
         return found
+
+
+def split_parts(some: Facings, shares: FloatArray) -> list[tuple[Part, int]]:
+    """Parts of the sky that hold a split number of units, and the whole number below: the fewest and most evenly split first.
+
+    shares   (facings,)  units of each facing
+    """
+    parts: list[tuple[Part, float]] = []
+    azimuth = np.mod(some.azimuth_deg, 360.0)
+    order = np.argsort(azimuth, kind="stable")
+    azimuth, share = azimuth[order], shares[order]
+    to_next = np.mod(np.roll(azimuth, -1) - azimuth, 360.0)
+    between = np.round(np.mod(azimuth + 0.5 * to_next, 360.0), 3)
+    apart = to_next >= SAME_WAY_DEG
+    for first in np.flatnonzero(apart).tolist():
+        total = 0.0
+        for more in range(1, len(azimuth)):
+            last = (first + more) % len(azimuth)
+            total += float(share[last])
+            width = round(float((between[last] - between[first]) % 360.0), 3)
+            if width > 180.0:
+                break
+            if apart[last]:
+                parts.append((Part(0.0, 181.0, float(between[first]), width), total))
+    tilts = np.unique(np.round(some.tilt_deg, 3))
+    for low, high in zip(tilts[:-1].tolist(), tilts[1:].tolist(), strict=True):
+        if high - low > TILTS_APART_DEG:
+            part = Part(0.0, round(0.5 * (low + high), 3), 0.0, 360.0)
+            parts.append((part, float(shares[part.holds(some)].sum())))
+    scored = []
+    for part, total in parts:
+        number = math.floor(total)
+        split = min(total - number, number + 1.0 - total)
+        if split > WELL_SPLIT:
+            scored.append((split / (1.0 + total), part, number))
+    scored.sort(key=lambda one: -one[0])
+    return [(part, number) for _, part, number in scored]
