@@ -32,8 +32,8 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "same"))
 # as `cli.entry` has it: threads of kernels that wait leave their core to the other worker instead of spinning on it
 os.environ.setdefault("OMP_WAIT_POLICY", "passive")
 
-TOGETHER = ("tests/cli/budget/", "tests/page/")
-"""Folders whose files share runs or a browser."""
+TOGETHER = ("tests/cli/budget/", "tests/page/", "tests/unit/report/")
+"""Folders whose files share runs, a browser or pages."""
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -12,6 +12,8 @@ import xarray as xr
 
 from yieldsim.base import dataset as base_dataset
 from yieldsim.base.numerics import vectors
+from yieldsim.report.estimate import pages
+from yieldsim.report.layout.panel import Panel
 
 STAGES = (
     "sunlight",
@@ -339,9 +341,39 @@ CASES: dict[str, dict[str, Any]] = {
 
 @pytest.fixture(scope="session")
 def make_estimate() -> Callable[..., xr.Dataset]:
-    """The factory: by the name of a case, or by its own arguments."""
+    """The factory: by the name of a case, made once and copied, or by its own arguments."""
+    made: dict[str, xr.Dataset] = {}
 
     def make(case: str | None = None, **changes: Any) -> xr.Dataset:
-        return estimate(**{**(CASES[case] if case else {}), **changes})
+        if case is None or changes:
+            return estimate(**{**(CASES[case] if case else {}), **changes})
+        if case not in made:
+            made[case] = estimate(**CASES[case])
+        return made[case].copy(deep=True)
 
     return make
+
+
+@pytest.fixture(scope="session")
+def report(make_estimate: Callable[..., xr.Dataset]) -> Callable[[str], Any]:
+    """The opened PDF of a case, made once."""
+    pymupdf = pytest.importorskip("pymupdf")
+    made: dict[str, Any] = {}
+
+    def opened(case: str) -> Any:
+        if case not in made:
+            made[case] = pymupdf.open(stream=pages.report_pdf(make_estimate(case)))
+        return made[case]
+
+    return opened
+
+
+@pytest.fixture
+def blank_figures(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Figures of their size with nothing drawn: for the words around them."""
+
+    def blank(panel: Panel) -> bytes:
+        size = f'width="{panel.width_in}in" height="{panel.height_in}in"'
+        return f'<svg xmlns="http://www.w3.org/2000/svg" {size}/>'.encode()
+
+    monkeypatch.setattr(Panel, "svg", blank)

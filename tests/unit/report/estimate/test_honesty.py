@@ -81,6 +81,7 @@ def test_a_gap_within_its_year_is_not_marked(make_estimate: Make) -> None:
     assert (second["longest_gap_h"], second["goes_on"]) == (0.0, 0.0)
 
 
+@pytest.mark.usefixtures("blank_figures")
 def test_the_mark_is_explained_where_it_stands(make_estimate: Make) -> None:
     long = make_estimate("lunar polar decade", hours=2 * 8760)
     note = "† The part within the year of an outage that goes on"
@@ -172,6 +173,7 @@ def test_the_stage_that_leaves_nothing_is_named(make_estimate: Make) -> None:
 # ---------------------------------------------------------------- letters
 
 
+@pytest.mark.usefixtures("blank_figures")
 def test_letters_that_cannot_be_drawn_are_told(make_estimate: Make) -> None:
     text = words(make_estimate("three martian days", name="月面 Ridge", collector="鏡"))
     assert (
@@ -189,6 +191,7 @@ def test_letters_that_can_be_drawn_bring_no_notice(make_estimate: Make, name: st
 # ---------------------------------------------------------------- eclipses
 
 
+@pytest.mark.usefixtures("blank_figures")
 def test_eclipses_are_a_table_on_the_page_of_gaps(make_estimate: Make) -> None:
     ds = make_estimate("three martian days")
     transit = ECLIPSE | {

@@ -26,18 +26,6 @@ PROVENANCE = {
 }  # fmt: skip
 
 
-@pytest.fixture(scope="module")
-def document(make_estimate: Callable[..., xr.Dataset]) -> Callable[[str], Any]:
-    made: dict[str, Any] = {}
-
-    def opened(case: str) -> Any:
-        if case not in made:
-            made[case] = pymupdf.open(stream=estimate_pages.report_pdf(make_estimate(case)))
-        return made[case]
-
-    return opened
-
-
 def spans(page: Any) -> list[dict[str, Any]]:
     return [
         span
@@ -78,8 +66,8 @@ def filled(page: Any) -> float:
 
 
 @pytest.mark.parametrize("case", CASES)
-def test_reports_lie_well_on_paper(document: Callable[[str], Any], case: str) -> None:
-    for number, page in enumerate(document(case), start=1):
+def test_reports_lie_well_on_paper(report: Callable[[str], Any], case: str) -> None:
+    for number, page in enumerate(report(case), start=1):
         assert page.rect.width == pytest.approx(595.276, abs=0.1), "A4"
         assert page.rect.height == pytest.approx(841.89, abs=0.1)
         small = {
@@ -137,6 +125,7 @@ def test_a_page_that_would_hold_next_to_nothing_is_given_more(monkeypatch: pytes
     assert filled(pymupdf.open(stream=sheet.pages(made_sheet(3, poor)).pdf)[-1]) > LEAST_FILLED
 
 
+@pytest.mark.usefixtures("blank_figures")
 def test_assumptions_limits_and_command_stand_in_the_report(make_estimate: Callable[..., xr.Dataset]) -> None:
     ds = make_estimate("three martian days")
     summary = json.loads(ds.attrs["summary"])
