@@ -20,7 +20,7 @@ from yieldsim.cli.commands.tune import answer_lines
 from yieldsim.files.output.result_schemas import RESULTS
 from yieldsim.files.output.user_cache import cache_folder, content_key
 from yieldsim.runs.trace.output import write_trace
-from yieldsim.runs.trace.run import acceptance_from_prescription, trace
+from yieldsim.runs.trace.run import TraceRun, acceptance_from_prescription, trace
 from yieldsim.runs.tune.output import write_tune
 from yieldsim.runs.tune.ranges import parse_ranges
 from yieldsim.runs.tune.run import tune
@@ -66,6 +66,11 @@ def small(folder: Path, text: str = SMALL) -> Path:
     path = folder / "small.optics.toml"
     path.write_text(text, encoding="utf-8")
     return path
+
+
+@pytest.fixture(scope="module")
+def traced_small(tmp_path_factory: pytest.TempPathFactory) -> TraceRun:
+    return trace(small(tmp_path_factory.mktemp("small")), tolerance=0.05)
 
 
 def test_trace_writes_a_table_that_collectors_take(tmp_path: Path) -> None:
@@ -117,31 +122,32 @@ def test_trace_refuses_and_leaves_nothing(tmp_path: Path) -> None:
     assert "does not exist" in done.stderr
 
 
-def test_a_failed_write_leaves_what_was_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_failed_write_leaves_what_was_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, traced_small: TraceRun
+) -> None:
     (tmp_path / "acceptance.csv").write_text("old", encoding="utf-8")
-    traced = trace(small(tmp_path), tolerance=0.05)
 
     def fail(page: object) -> tuple[bytes, bytes]:
         raise OSError("disk full")
 
     monkeypatch.setattr("yieldsim.runs.trace.output.trace_pictures", fail)
     with pytest.raises(Exception, match="disk full"):
-        write_trace(traced, tmp_path / "acceptance.csv")
+        write_trace(traced_small, tmp_path / "acceptance.csv")
     assert (tmp_path / "acceptance.csv").read_text(encoding="utf-8") == "old"
     assert not (tmp_path / "trace.json").exists()
     with pytest.raises(InputError, match=r"ending in \.csv"):
-        write_trace(traced, tmp_path / "acceptance.nc")
+        write_trace(traced_small, tmp_path / "acceptance.nc")
 
 
 def test_two_traces_in_one_folder_are_refused_before_the_work(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, traced_small: TraceRun
 ) -> None:
     """The second would put its trace.json beside the first one's table; over its own table a trace is made anew."""
-    traced = trace(small(tmp_path), tolerance=0.05)
-    write_trace(traced, tmp_path / "first.csv", figures=False)
+    small(tmp_path)
+    write_trace(traced_small, tmp_path / "first.csv", figures=False)
     kept = (tmp_path / "trace.json").read_bytes()
     with pytest.raises(InputError, match="another table") as caught:
-        write_trace(traced, tmp_path / "second.csv", figures=False)
+        write_trace(traced_small, tmp_path / "second.csv", figures=False)
     assert "second/second.csv" in str(caught.value)
     monkeypatch.setenv("YIELDSIM_CACHE", str(tmp_path / "none"))
     done = run("trace", "small.optics.toml", "--out", "second.csv", cwd=tmp_path)
@@ -150,8 +156,8 @@ def test_two_traces_in_one_folder_are_refused_before_the_work(
     assert not (tmp_path / "none").exists(), "nothing was traced"
     assert not (tmp_path / "second.csv").exists()
     assert (tmp_path / "trace.json").read_bytes() == kept
-    write_trace(traced, tmp_path / "second" / "second.csv", figures=False)
-    assert "trace.json" in write_trace(traced, tmp_path / "first.csv", figures=False)
+    write_trace(traced_small, tmp_path / "second" / "second.csv", figures=False)
+    assert "trace.json" in write_trace(traced_small, tmp_path / "first.csv", figures=False)
 
 
 def test_linear_designs_get_two_angles(tmp_path: Path) -> None:
@@ -252,9 +258,10 @@ def test_collector_may_name_a_prescription(tmp_path: Path) -> None:
     assert any("aperture_area_m2 is 0.01" in line for line in summary["warnings"])
 
 
-def test_tune_finds_the_width_that_delivers_most(tmp_path: Path) -> None:
+def test_tune_finds_the_width_that_delivers_most(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """At the lunar equator a wider fibre face only adds light: the best face is the widest, and it says
     so."""
+    monkeypatch.setattr("yieldsim.runs.tune.run.FINAL_EVALUATIONS", 4)
     optics = small(tmp_path)
     (tmp_path / "site.toml").write_text(FLAT_SITE, encoding="utf-8")
     words = ("tune", str(optics), "--site", "site.toml", "--vary", "face_diameter_mm=6:14", "--points", "3")
