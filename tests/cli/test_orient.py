@@ -161,7 +161,7 @@ def test_same_inputs_same_bytes_and_no_figures_when_not_wanted(folder: Path, res
     assert json.loads(done.stdout) == json.loads((folder / "b" / "orient.json").read_text())
     for file in sorted(results.iterdir()):
         assert file.read_bytes() == (folder / "b" / file.name).read_bytes(), file.name
-    plain = run(*RIDGE, "--step-deg", "10", "--no-figures", "--out", "d", cwd=folder)
+    plain = run(*RIDGE, "--end", "2027-01-15", "--step-deg", "10", "--no-figures", "--out", "d", cwd=folder)
     assert plain.returncode == 0
     assert {file.name for file in (folder / "d").iterdir()} == {"orient.json", "facing.nc", "facings.csv"}
 
@@ -190,7 +190,7 @@ def test_wrong_questions_are_refused_in_words(folder: Path, words: list[str], ex
 
 def test_nothing_is_left_where_writing_fails(folder: Path) -> None:
     (folder / "taken").write_text("a file")
-    done = run(*RIDGE, "--step-deg", "10", "--no-figures", "--out", "taken", cwd=folder)
+    done = run(*RIDGE, "--end", "2027-01-15", "--step-deg", "10", "--no-figures", "--out", "taken", cwd=folder)
     assert done.returncode == 2
     assert "is a file, not a folder" in done.stderr
     assert (folder / "taken").read_text() == "a file"

@@ -265,7 +265,7 @@ def test_tune_finds_the_width_that_delivers_most(tmp_path: Path, monkeypatch: py
     optics = small(tmp_path)
     (tmp_path / "site.toml").write_text(FLAT_SITE, encoding="utf-8")
     words = ("tune", str(optics), "--site", "site.toml", "--vary", "face_diameter_mm=6:14", "--points", "3")
-    done = run(*words, "--start", "2027-01-01", "--end", "2027-01-31", "--out", "out", cwd=tmp_path)
+    done = run(*words, "--start", "2027-01-01", "--end", "2027-01-16", "--out", "out", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     names = {file.name for file in (tmp_path / "out").iterdir()}
     assert names == {"best.optics.toml", "tune.csv", "tune.json", "tune.pdf", "tune.png"}

@@ -68,7 +68,7 @@ def brute_force(prospect, score, step_deg, rolls=(0.0,)):
     return float(best)
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, 2, pytest.param(3, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("table", [NARROW, WIDE], ids=["narrow", "wide"])
 def test_ridges(weighed, seed, table):
     prospect = weighed(*ridge(seed), table, step_minutes=30, steps=2)
@@ -102,7 +102,7 @@ def test_two_angles_with_roll(weighed):
         assert found.score >= 0.998 * best
 
 
-@pytest.mark.parametrize("seed", [5, 6])
+@pytest.mark.parametrize("seed", [5, pytest.param(6, marks=pytest.mark.slow)])
 def test_shortest_gap(weighed, seed):
     prospect = weighed(*ridge(seed), WIDE, step_minutes=30, steps=2)
     found = best_facing(FacingProblem(prospect, "shortest-gap"))

@@ -136,7 +136,8 @@ def test_the_nearest_ask_serves(tmp_path, light):
 
 
 def test_what_may_be_turned_is_no_heavier_than_what_stands_still_on_such_mounts(tmp_path):
-    path = asked(tmp_path, power_w="0.9", most_units="6")
+    facings = str([[85.0, float(azimuth)] for azimuth in range(0, 360, 60)])
+    path = asked(tmp_path, power_w="0.9", most_units="6", facings=facings)
     turns = "[hand_turns]\nmost_turns = 2\nextra_kg = 0.05\n"
     path.write_text(path.read_text(encoding="utf-8") + turns, encoding="utf-8")
     fixed, *turned = yieldsim.design(path, **SPAN | {"end": "2027-12-10"}).summary["hand_turns"]
