@@ -303,8 +303,14 @@ def test_a_skyline_is_drawn_where_sun_and_ground_stand() -> None:
     assert report_horizon.skyline_png(skyline(1.0, np.nan, np.nan)).startswith(b"\x89PNG")
 
 
-@pytest.mark.parametrize("goal", ["delivered", "dark", "lit", "sun-following"])
-@pytest.mark.parametrize("lit", [0.0, 0.4])
+@pytest.mark.parametrize(
+    ("goal", "lit"),
+    [
+        *((goal, 0.0) for goal in ("delivered", "dark", "lit", "sun-following")),
+        *((goal, 0.4) for goal in ("delivered", "dark")),
+        *(pytest.param(goal, 0.4, marks=pytest.mark.slow) for goal in ("lit", "sun-following")),
+    ],
+)
 def test_a_map_without_light_says_none_and_draws_the_dark_dark(goal: str, lit: float) -> None:
     shape = (4, 5)
     maps = {"lit_fraction": lit, "any_light_fraction": lit, "sun_following_kwh_m2": 9e3 * lit,
