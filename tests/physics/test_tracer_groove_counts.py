@@ -69,7 +69,7 @@ def test_no_groove_count_needs_more_rays_than_others(kind: str) -> None:
     error = {}
     for count in COUNTS:
         scene = scene_of(kind, count)
-        truth = trace(scene, directions, points=1 << 16, seed=1).share[:, loss_causes.DELIVERED]
+        truth = trace(scene, directions, points=1 << 14, seed=1).share[:, loss_causes.DELIVERED]
         answers = [trace(scene, directions, points=512, shifts=2, seed=seed).share for seed in range(16)]
         miss = np.array(answers)[..., loss_causes.DELIVERED] - truth
         error[count] = float(np.sqrt((miss**2).mean()))

@@ -193,7 +193,7 @@ def test_disc_table_is_the_point_table_over_the_disc() -> None:
     )
     band = Band(shortest_nm=500.0, longest_nm=600.0)
     scene = build_scene(Prescription(name="sharp", lens=lens, fibre=fibre, band=band))
-    point = trace_curve(scene, Ways(0.002))
+    point = trace_curve(scene, Ways(0.003))
     angles = np.array([0.0, 0.2, 0.4, 0.5, 0.6, 0.8])
     directions = directions_xyz(angles, np.zeros(6))
     disc = trace(scene, directions, points=4096, sun_radius_deg=0.266453)
