@@ -326,7 +326,7 @@ def test_notes_name_what_may_mislead(make_estimate: Make) -> None:
                                                                                          lamp_yield=None)),
         life=Life(years=2),
     )  # fmt: skip
-    notes: list[Any] = budget_of(budget_on(make_estimate("lunar polar year"), plan))["warnings"]
+    notes: list[Any] = budget_of(budget_on(make_estimate("lunar polar year", hours=2200), plan))["warnings"]
     for expected in (
         '"crops" keeps solar time, in which a day lasts 709 hours here',
         "the dust shields draw",

@@ -1,4 +1,5 @@
-"""Few units: a bound by cases within two per cent of the design, and a certificate whose cases NumPy alone follows."""
+"""Few units: a bound by cases within two per cent of the design, a certificate whose cases NumPy alone follows, and the front of
+shares served: no share has a heavier design than a larger one, and every row serves its share."""
 
 from __future__ import annotations
 
@@ -13,9 +14,10 @@ import pytest
 from yieldsim.base.model import Notes
 from yieldsim.files.text.bundled import sites_folder
 from yieldsim.runs.design.certificate import certificate_of
-from yieldsim.runs.design.combinations import Span, combinations_of
+from yieldsim.runs.design.combinations import Span, combinations_of, laid_out, prices_of
 from yieldsim.runs.design.run import read_plan
 from yieldsim.runs.design.search import design_one
+from yieldsim.runs.design.tradeoffs import by_reliability
 
 CHECKER = Path(__file__).parents[2] / "planning" / "system" / "check_certificate.py"
 SPAN = Span(start="2027-03-01", end="2027-03-21", interval_minutes=120.0)
@@ -65,9 +67,22 @@ def designed(folder, *changes, span=SPAN):
     return found, certificate_of(plan, combination, found)
 
 
-def test_four_units_are_proven_without_cases(tmp_path):
+@pytest.fixture(scope="module")
+def four(tmp_path_factory):
+    return small_design(tmp_path_factory.mktemp("four"))
+
+
+@pytest.fixture(scope="module")
+def front(four):
+    plan, combination, found = four
+    _, serving, sunlight = laid_out(plan, combination, SPAN)
+    return by_reliability(plan, combination, found, serving, sunlight, prices_of(plan, combination)[0])
+
+
+def test_four_units_are_proven_without_cases(four, tmp_path):
     """What one whole unit serves directly is no more than is asked: that alone proves them."""
-    found, certificate = designed(tmp_path)
+    _, _, found = four
+    certificate = certificate_of(*four)
     assert found.units <= 5
     assert 0.98 * found.cost <= found.least <= found.cost
     assert len(found.branches.cases) == 1
@@ -78,6 +93,21 @@ def test_four_units_are_proven_without_cases(tmp_path):
     assert certificate["case1_price_direct"].any()
     needed = (certificate["asked_kwh"] / certificate["direct"]).sum(axis=1)
     assert (certificate["light_kwh"].max(axis=1) > 1.2 * needed).any()
+
+
+def test_more_served_is_never_lighter(front):
+    masses = [row["mass_kg"] for row in front]
+    assert len(masses) >= 7
+    assert masses == sorted(masses)
+    assert masses[0] < masses[-1]
+
+
+def test_the_design_is_the_row_of_its_own_share(four, front):
+    found = four[2]
+    own = next(row for row in front if row["reliability"] == 0.99)
+    assert own["units"] == found.units
+    assert own["mass_kg"] == pytest.approx(found.mass_kg, rel=1e-9)
+    assert front[-1]["longest_outage_hours"] == 0.0
 
 
 def test_few_units_are_proven_by_cases(tmp_path):
