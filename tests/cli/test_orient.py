@@ -190,7 +190,9 @@ def test_wrong_questions_are_refused_in_words(folder: Path, words: list[str], ex
 
 def test_nothing_is_left_where_writing_fails(folder: Path) -> None:
     (folder / "taken").write_text("a file")
-    done = run(*RIDGE, "--end", "2027-01-15", "--step-deg", "10", "--no-figures", "--out", "taken", cwd=folder)
+    done = run(
+        *RIDGE, "--end", "2027-01-15", "--step-deg", "10", "--no-figures", "--out", "taken", cwd=folder
+    )
     assert done.returncode == 2
     assert "is a file, not a folder" in done.stderr
     assert (folder / "taken").read_text() == "a file"
