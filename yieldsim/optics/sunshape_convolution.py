@@ -8,6 +8,7 @@ import math
 import numpy as np
 
 from yieldsim.base.model import Acceptance, RoundAcceptance
+from yieldsim.base.numerics.jit import plain
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.sun_disc import sample_points
 from yieldsim.optics.acceptance import biaxial_over_disc, full_grid, round_over_disc
@@ -41,6 +42,8 @@ def lookup(acceptance: Acceptance, class_radius_deg: FloatArray, *, gaps: bool =
         ready = _round_lookup(acceptance, radius_rad, disc_xy)
     else:
         ready = _grid_lookup(acceptance, radius_rad, disc_xy)
+    tables = {name: plain(one) for name, one in ready._asdict().items() if isinstance(one, np.ndarray)}
+    ready = ready._replace(**tables)
     return ready if ready.solid or not gaps else ready._replace(clearance_rad=_clearance_rad(ready))
 
 

@@ -23,9 +23,12 @@ from importlib.util import find_spec
 from typing import Any, TypeVar
 
 import numba
+import numpy as np
 from numba.core import environment, event
 from numba.core.runtime.nrt import rtsys
+from numpy.typing import NDArray
 
+FloatArray = NDArray[np.float64]
 Function = TypeVar("Function", bound=Callable[..., Any])
 ENVIRONMENTS: Any = environment
 IMPORTS = re.compile(rb"^[ \t]*from (yieldsim[\w.]*) import (\([^)]*\)|[^\n]*)", re.MULTILINE)
@@ -67,6 +70,12 @@ def njit(*, cache: bool = False, **options: Any) -> Callable[[Function], Functio
         return numba.njit(**options)(function) if found is None else found  # type: ignore[no-any-return]
 
     return compiled
+
+
+def plain(values: NDArray[Any]) -> FloatArray:
+    """The same numbers as an array of the one kind that kernels are compiled for: for another, read-only or with gaps in memory,
+    they would be compiled again."""
+    return np.require(values, np.float64, ["C", "W"])
 
 
 def _with_cache(function: Function, options: dict[str, Any]) -> Any:

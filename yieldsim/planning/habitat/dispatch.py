@@ -155,7 +155,7 @@ def needs_from(
     places = np.ones(count, np.int64) if file_rank is None else np.asarray(file_rank, np.int64)
     return Needs(
         asked_kwh=np.ascontiguousarray(asked_kwh),
-        gathered_kwh=np.concatenate([np.zeros((1, count)), np.cumsum(asked_kwh, axis=0)]),
+        gathered_kwh=_gathered(asked_kwh),
         direct_efficiency=direct,
         store_efficiency=stored,
         rank=priority,
@@ -168,8 +168,13 @@ def needs_from(
 
 def asking(needs: Needs, asked_kwh: FloatArray) -> Needs:
     """The same loads asking something else, (rows, loads); limits of catching up stay."""
-    gathered = np.concatenate([np.zeros((1, asked_kwh.shape[1])), np.cumsum(asked_kwh, axis=0)])
-    return needs._replace(asked_kwh=np.ascontiguousarray(asked_kwh), gathered_kwh=gathered)
+    return needs._replace(asked_kwh=np.ascontiguousarray(asked_kwh), gathered_kwh=_gathered(asked_kwh))
+
+
+def _gathered(asked_kwh: FloatArray) -> FloatArray:
+    """Sums before each row, (rows + 1, loads)."""
+    sums = np.cumsum(asked_kwh, axis=0)
+    return np.ascontiguousarray(np.concatenate([np.zeros((1, sums.shape[1])), sums]))
 
 
 def some_of(needs: Needs, which: NDArray[np.bool_] | NDArray[np.int64]) -> Needs:

@@ -41,7 +41,7 @@ def tally(
 
     most_unserved   kWh, or rows if `by_rows`
     """
-    light = np.ascontiguousarray(light_kwh)
+    light, most_unserved = np.ascontiguousarray(light_kwh), float(most_unserved)
     if (needs.rank == ESSENTIAL).all():
         most = (math.inf, most_unserved) if by_rows else (most_unserved, math.inf)
         unserved, count, end, rows = shortfall(light, needs, store, *most)
