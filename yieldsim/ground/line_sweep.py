@@ -319,8 +319,9 @@ def _raise_slopes(
                 _slope(flat_m, a3 + i, wide, eye_m, l3, u3, o3, d3),
             )
             v0, v2 = v0 if v0 > v1 else v1, v2 if v2 > v3 else v3
-            v0, before = v0 if v0 > v2 else v2, best[at + i]
-            best[at + i] = v0 if v0 > before else before
+            before = best[at + i]
+            v0 = v0 if v0 > before else before
+            best[at + i] = v2 if v2 > v0 else v0
     else:
         for n in range(np.uintp(count)):
             i = n * np.uintp(stride)  # type: ignore[assignment]
@@ -334,8 +335,9 @@ def _raise_slopes(
                 _slope(flat_m, a3 + i, wide, eye_m, l3, u3, o3, d3),
             )
             v0, v2 = v0 if v0 > v1 else v1, v2 if v2 > v3 else v3
-            v0, before = v0 if v0 > v2 else v2, best[at + n]
-            best[at + n] = v0 if v0 > before else before
+            before = best[at + n]
+            v0 = v0 if v0 > before else before
+            best[at + n] = v2 if v2 > v0 else v0
 
 
 @njit(cache=True, error_model="numpy")
