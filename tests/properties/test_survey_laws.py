@@ -13,6 +13,7 @@ from rasterio.transform import Affine  # noqa: E402
 from yieldsim.base.errors import InputError  # noqa: E402
 from yieldsim.base.model import Collector, Mount, RoundAcceptance, Site  # noqa: E402
 from yieldsim.files.inputs.readers import read_body  # noqa: E402
+from yieldsim.runs.survey import layout, run  # noqa: E402
 from yieldsim.runs.survey.options import SurveyOptions  # noqa: E402
 from yieldsim.runs.survey.run import survey  # noqa: E402
 
@@ -40,6 +41,28 @@ def ground(path, pixel_m, radius_m, size=48):
     with rasterio.open(path, "w", crs=crs, transform=place, **kind) as file:
         file.write(height.astype(np.float32), 1)
     return path
+
+
+@pytest.mark.parametrize(("tile_pixels", "asked", "processes"), [(8, None, 1), (4, None, 3), (8, 2, 2)])
+def test_few_tiles_start_no_processes_unless_workers_are_asked_for(
+    tmp_path, monkeypatch, tile_pixels, asked, processes
+):
+    """Of 16 x 16 cells, 4 tiles and 16."""
+    took = []
+
+    def record(job, tiles, folder, workers, *others):
+        took.append(workers)
+        raise InterruptedError
+
+    monkeypatch.setattr(layout, "TILE_PIXELS", tile_pixels)
+    monkeypatch.setattr(layout, "MOST_TILE_PIXELS", tile_pixels)
+    monkeypatch.setattr(run, "cores", lambda: 3)
+    monkeypatch.setattr(run, "survey_tiles", record)
+    terrain = ground(tmp_path / "ground.tif", 500.0, 1_737_400.0, size=16)
+    options = SurveyOptions(azimuths=72, workers=asked)
+    with pytest.raises(InterruptedError):
+        survey([terrain], "moon", None, *SPAN["moon"], options=options, work_folder=tmp_path)
+    assert took == [processes]
 
 
 def test_the_earth_is_seen_from_an_antenna_of_its_own_height(tmp_path):

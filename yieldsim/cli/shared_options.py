@@ -122,7 +122,9 @@ scheduler_option: Decorator = click.option(
     help="Dask scheduler of an existing cluster, such as tcp://host:8786 or tls://host:8786; the README says what its workers need.",
 )
 workers_option: Decorator = click.option(
-    "--workers", type=click.IntRange(1), help="Processes on this machine (default: one a core)."
+    "--workers",
+    type=click.IntRange(1),
+    help="Processes on this machine (default: one a core; one for a small survey).",
 )
 few_workers_option: Decorator = default_option(
     "--workers",

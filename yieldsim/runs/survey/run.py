@@ -28,6 +28,9 @@ if TYPE_CHECKING:
     from yieldsim.runs.run_span import RunSpan
 
 FEWEST_AZIMUTHS, MOST_AZIMUTHS = 72, 1440
+FEW_TILES = 4
+"""So many tiles are done in this process, whose kernels use all cores, unless workers are asked for: to start processes, each with
+memory of its own, costs more than the reading of terrain that they would share."""
 
 
 def survey(
@@ -143,7 +146,7 @@ def survey(
     folder = Path(work_folder) / f".survey-{_fingerprint(job, tiles, sources + kernel_sources)[:16]}"
     on_disk = (file for raster in rasters for file in raster.files if not isinstance(file, Address))
     needed = [*job.kernels, *(str(file.absolute()) for file in on_disk)]
-    workers = options.workers or cores()
+    workers = options.workers or (cores() if len(tiles) > FEW_TILES else 1)
     reports = survey_tiles(job, tiles, folder, workers, options.scheduler, progress, needed)
     told = all_of(reports)
     from yieldsim.runs.survey.dataset import cut_note, ground_notes, survey_dataset
