@@ -4,6 +4,7 @@ be for a table."""
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 
@@ -42,7 +43,9 @@ def lookup(acceptance: Acceptance, class_radius_deg: FloatArray, *, gaps: bool =
         ready = _round_lookup(acceptance, radius_rad, disc_xy)
     else:
         ready = _grid_lookup(acceptance, radius_rad, disc_xy)
-    tables = {name: plain(one) for name, one in ready._asdict().items() if isinstance(one, np.ndarray)}
+    tables: dict[str, Any] = {
+        name: plain(one) for name, one in ready._asdict().items() if isinstance(one, np.ndarray)
+    }
     ready = ready._replace(**tables)
     return ready if ready.solid or not gaps else ready._replace(clearance_rad=_clearance_rad(ready))
 
