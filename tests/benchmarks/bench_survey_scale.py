@@ -51,7 +51,7 @@ def ground(path: Path, side: int) -> None:
         pass
 
 
-def made_up(job, tile):
+def made_up(job, tile, _read=None):
     """Maps that depend on the place alone: light rises towards one cell, two thirds down and one third across."""
     _, rows, columns = job.shape(tile)
     row = tile.row + job.stride * np.arange(rows, dtype=np.float32)[:, None]
@@ -78,7 +78,7 @@ def main() -> None:
     given = parser.parse_args()
     side = round((2.5e6 if given.small else given.cells) ** 0.5)
     made_up.side, made_up.count, made_up.stop = side, 0, -1
-    workers.survey_tile = made_up
+    workers.survey_tile, workers.read_ground = made_up, lambda job, tile: None
     folder = Path(tempfile.mkdtemp(dir=given.folder))
     try:
         terrain = folder / "ground.tif"

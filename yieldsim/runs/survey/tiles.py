@@ -5,7 +5,6 @@ A tile's result depends on its place alone, never on who computes it or in which
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -15,13 +14,14 @@ from numpy.typing import NDArray
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY
 from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import Collector, Site
-from yieldsim.base.numerics.height_grid import Float32Array
+from yieldsim.base.numerics.height_grid import Float32Array, HeightGrid
 
 if TYPE_CHECKING:
     from yieldsim.base.numerics.vectors import FloatArray
     from yieldsim.files.terrain.raster_model import Holds, Raster
+    from yieldsim.ground.line_points import Levels
     from yieldsim.ground.line_sweep import Cells
-    from yieldsim.ground.terrain import Heights
+    from yieldsim.ground.terrain import NestedTerrain
     from yieldsim.ground.tile_grid import TileFrame
     from yieldsim.planning.survey.horizon_tables import SunPath
     from yieldsim.runs.horizon.unknown_ground import UnknownGround
@@ -99,19 +99,34 @@ class Tile:
         return f"tile-{self.row}-{self.column}.npy"
 
 
-def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
-    """Maps (layers, rows / stride, columns / stride) of one tile, in the order of the job's layers.
+@dataclass(frozen=True, slots=True, eq=False)
+class Ground:
+    """What a tile's maps are made from, once its terrain is read.
 
-    Raises InputError where holes of unknown ground shape the light and are to be refused.
+    swept            the frame that horizons are swept on: the tile's own, or one of square pixels
+    nested           terrain by level, finest first; seen: all grids of it; cells, levels: what the sweep takes of it
+    rows, columns, ground_m, known   (rows / stride, columns / stride) the cells' places in the tile's pixels, their heights
     """
+
+    frame: TileFrame
+    swept: TileFrame
+    rows: FloatArray
+    columns: FloatArray
+    nested: tuple[NestedTerrain, ...]
+    seen: tuple[HeightGrid, ...]
+    cells: Cells
+    levels: Levels
+    ground_m: Float32Array
+    known: NDArray[np.bool_]
+
+
+def read_ground(job: TileJob, tile: Tile) -> Ground:
+    """The terrain of a tile and all that its horizons need. Raises InputError."""
     from yieldsim.files.terrain.raster import open_rasters
     from yieldsim.files.terrain.windows import thinned
-    from yieldsim.ground.horizon_interpolation import horizons_between
     from yieldsim.ground.line_points import KNOWN_M, NEAR_PIXELS
-    from yieldsim.ground.line_sweep import NO_CELL, sweep
     from yieldsim.ground.terrain import NestedTerrain
     from yieldsim.ground.tile_grid import cells_of, level_count, level_radius_m, levels_of, square_frame
-    from yieldsim.ground.unknown_ground import Raised
 
     rasters = open_rasters(job.terrain, job.site.body, job.holds)
     frame = frame_of(rasters[0], job.site, tile)
@@ -125,35 +140,53 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
     def along(azimuth: FloatArray, far_m: FloatArray) -> tuple[FloatArray, FloatArray]:
         return frame.sphere.along(azimuth, far_m / frame.sphere.radius_m)[:2]
 
+    reach_m = job.reach_km * 1000.0
     nested: list[NestedTerrain] = []
-    seen = []
-    for level in range(level_count(swept, job.reach_km * 1000.0)):
+    seen: list[HeightGrid] = []
+    for level in range(level_count(swept, reach_m)):
         spacing_m = swept.pixel_m * 2**level
         grids = thinned(rasters, along, level_radius_m(swept, level), spacing_m)
         nested.append(NestedTerrain(grids))
         seen += grids
-    surfaces: list[Heights] = [*nested]
-    cells = cells_of(swept, surfaces[0])
+    cells = cells_of(swept, nested[0])
     inside = slice(NEAR_PIXELS + 1, -NEAR_PIXELS - 1)
     if is_square:
-        ground = cells.near_m[inside, inside][:: job.stride, :: job.stride]
-        known = ground > KNOWN_M
+        ground_m = cells.near_m[inside, inside][:: job.stride, :: job.stride]
+        known = ground_m > KNOWN_M
     else:
-        ground = surfaces[0](*frame.to_place(rows, columns)).astype(np.float32)
-        known = np.isfinite(ground)
-    maps = np.full((len(job.layers), *ground.shape), np.nan, dtype=np.float32)
-    maps[-1] = max((grid.filled for grid in seen), default=0)
+        ground_m = nested[0](*frame.to_place(rows, columns)).astype(np.float32)
+        known = np.isfinite(ground_m)
+    levels = levels_of(swept, nested, reach_m)
+    return Ground(frame, swept, rows, columns, tuple(nested), tuple(seen), cells, levels, ground_m, known)
+
+
+def survey_tile(job: TileJob, tile: Tile, read: Ground | None = None) -> Float32Array:
+    """Maps (layers, rows / stride, columns / stride) of one tile, in the order of the job's layers.
+
+    read   its ground, where that is read already
+
+    Raises InputError where holes of unknown ground shape the light and are to be refused.
+    """
+    from yieldsim.ground.horizon_interpolation import horizons_between
+    from yieldsim.ground.line_sweep import NO_CELL, sweep
+    from yieldsim.ground.tile_grid import cells_of, levels_of
+    from yieldsim.ground.unknown_ground import Raised
+
+    it = read or read_ground(job, tile)
+    known, frame, swept = it.known, it.frame, it.swept
+    maps = np.full((len(job.layers), *known.shape), np.nan, dtype=np.float32)
+    maps[-1] = max((grid.filled for grid in it.seen), default=0)
     if not known.any():
         return maps
-    typical_m = float(ground[known].mean(dtype=np.float64))
+    typical_m = float(it.ground_m[known].mean(dtype=np.float64))
     azimuth_deg = np.arange(job.azimuths, dtype=np.float64) * (360.0 / job.azimuths)
 
-    def horizons(shape: Sequence[Heights], near: Cells, mast_m: float) -> NDArray[np.int16]:
-        levels, radius_m = levels_of(swept, shape, job.reach_km * 1000.0), swept.sphere.radius_m
-        stride = job.stride if is_square else 1
+    def horizons(levels: Levels, near: Cells, mast_m: float) -> NDArray[np.int16]:
+        stride = job.stride if swept is frame else 1
+        radius_m = swept.sphere.radius_m
         horizon = sweep(levels, near, swept.to_gnomonic, radius_m, typical_m, mast_m, azimuth_deg, stride)
-        if not is_square:
-            at_row, at_column = swept.pixels_at(*frame.to_place(rows, columns))
+        if swept is not frame:
+            at_row, at_column = swept.pixels_at(*frame.to_place(it.rows, it.columns))
             between = horizons_between(horizon, at_row.ravel(), at_column.ravel())
             horizon = between.reshape(len(between), *known.shape)
         horizon[:, ~known] = NO_CELL
@@ -161,23 +194,24 @@ def survey_tile(job: TileJob, tile: Tile) -> Float32Array:
 
     count, mast_m = len(VARIABLES), job.site.mast_height_m
     upper = slice(count, count + len(CLEAR))
-    maps[0] = np.where(known, ground, np.nan)
-    horizon = horizons(surfaces, cells, mast_m)
+    maps[0] = np.where(known, it.ground_m, np.nan)
+    levels, cells = it.levels, it.cells
+    horizon = horizons(levels, cells, mast_m)
     maps[1:count] = _light(job, frame, typical_m, horizon, known)
     if job.unknown_ground == "bounds":
         maps[upper] = maps[list(CLEAR_OF)]
-    holed = [grid for grid in seen if grid.holes is not None]
+    holed = [grid for grid in it.seen if grid.holes is not None]
     if holed:
         ceiling_m = job.site.body.relief_m[1]
-        surfaces = [Raised(surface, holed, ceiling_m) for surface in nested]
-        cells = cells_of(swept, surfaces[0])
-        horizon = horizons(surfaces, cells, mast_m)
+        surfaces = [Raised(surface, holed, ceiling_m) for surface in it.nested]
+        cells, levels = cells_of(swept, surfaces[0]), levels_of(swept, surfaces, job.reach_km * 1000.0)
+        horizon = horizons(levels, cells, mast_m)
         blocked = _light(job, frame, typical_m, horizon, known)
         _refuse_holes(job, maps[1:count], blocked, sorted({grid.name for grid in holed}))
         maps[1:count] = blocked
     if job.earth_mast_height_m is not None:
         if job.earth_mast_height_m != mast_m:
-            horizon = horizons(surfaces, cells, job.earth_mast_height_m)
+            horizon = horizons(levels, cells, job.earth_mast_height_m)
         maps[job.layers.index(EARTH)] = _earth_in_sight(job, frame, typical_m, horizon, known)
     return maps
 
@@ -362,6 +396,3 @@ def _lean_at_deg(frame: TileFrame, row: FloatArray, column: FloatArray) -> Float
             np.arctan2(np.sin(turn) * np.cos(b), np.cos(a) * np.sin(b) - np.sin(a) * np.cos(b) * np.cos(turn))
         )
     )
-
-
-# ---------------------------------------------------------------- all of them

@@ -7,7 +7,10 @@ after everything that the tiles depend on, so that an interrupted survey goes on
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import closing, nullcontext
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 from yieldsim.base.errors import CannotCompute
@@ -23,7 +26,7 @@ from yieldsim.files.output.tile_store import (
 )
 from yieldsim.runs.cluster import LOST, computing
 from yieldsim.runs.survey.tile_report import TileReport, report_of, told_again
-from yieldsim.runs.survey.tiles import Tile, TileJob, survey_tile
+from yieldsim.runs.survey.tiles import Ground, Tile, TileJob, read_ground, survey_tile
 
 Progress = Callable[[int, int], None]
 AGAIN = "start it again to go on from the finished tiles"
@@ -39,9 +42,33 @@ class Finished:
     maps: Float32Array | None
 
 
-def finish_tile(job: TileJob, tile: Tile, first: tuple[int, int], folder: str, token: str) -> Finished:
+class ReadAhead:
+    """The ground of tiles in their order, the next one's read while one is swept: files wait for the disk and one core."""
+
+    def __init__(self, job: TileJob, tiles: Sequence[Tile]) -> None:
+        """Nothing is read yet."""
+        self._job, self._following = job, dict(pairwise(tiles))
+        self._thread, self._reading = ThreadPoolExecutor(1), dict[Tile, Future[Ground]]()
+
+    def ground(self, tile: Tile) -> Ground:
+        """A tile's, once it is read. Raises what reading raises."""
+        found = self._reading.pop(tile, None)
+        ground = read_ground(self._job, tile) if found is None else found.result()
+        if tile in self._following:
+            following = self._following[tile]
+            self._reading[following] = self._thread.submit(read_ground, self._job, following)
+        return ground
+
+    def close(self) -> None:
+        """Read no more."""
+        self._thread.shutdown(wait=False, cancel_futures=True)
+
+
+def finish_tile(
+    job: TileJob, tile: Tile, first: tuple[int, int], folder: str, token: str, ahead: ReadAhead | None = None
+) -> Finished:
     """Compute a tile and write it into the store."""
-    maps = survey_tile(job, tile)
+    maps = survey_tile(job, tile) if ahead is None else survey_tile(job, tile, ahead.ground(tile))
     report = report_of(job, tile, first, maps)
     store = Path(folder)
     if not sees_store(store, token):
@@ -73,9 +100,13 @@ def survey_tiles(
     waiting = [tile for tile in tiles if tile.name not in reports]
     for _ in range(ROUNDS):
         if waiting:
-            with computing(len(waiting), workers, scheduler, files=files, again=AGAIN) as compute:
+            here = workers == 1 and scheduler is None and len(waiting) > 1
+            with (
+                closing(ReadAhead(job, waiting)) if here else nullcontext() as ahead,
+                computing(len(waiting), workers, scheduler, files=files, again=AGAIN) as compute,
+            ):
                 for number, finished in compute(
-                    finish_tile, ((tile, first, str(folder), token) for tile in waiting), job
+                    finish_tile, ((tile, first, str(folder), token, ahead) for tile in waiting), job
                 ):
                     tile = waiting[number]
                     if not isinstance(finished, Finished):

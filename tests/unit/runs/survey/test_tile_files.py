@@ -5,6 +5,7 @@ from __future__ import annotations
 import pickle
 from concurrent.futures import CancelledError
 from pathlib import Path
+from threading import Event
 from types import SimpleNamespace
 from typing import Any
 
@@ -185,3 +186,37 @@ def test_what_is_no_tile_is_never_saved(tmp_path: Path, monkeypatch: pytest.Monk
     with pytest.raises(CannotCompute, match=r"lost \(CancelledError instead of a tile\); start it again"):
         survey_tiles(JOB, [TILE], tmp_path, 1, None, None)
     assert [path.name for path in tmp_path.iterdir()] == ["token"]
+
+
+def test_the_next_tiles_ground_is_read_meanwhile_and_a_fault_in_it_spoils_no_tile_before(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In one process: each ground is read once, for its own tile; what reading refuses is told when the tile's turn comes."""
+    tiles = [Tile(0, 8 * number, 6, 8) for number in range(4)]
+    reading, begun = Event(), []
+
+    def read(job: Any, tile: Tile) -> Any:
+        begun.append(tile)
+        if tile is tiles[1]:
+            reading.set()
+        if tile is tiles[2]:
+            raise CannotCompute("no ground there")
+        return tile
+
+    def compute(job: Any, tile: Tile, ground: Any) -> Any:
+        assert ground is tile
+        if tile is tiles[0]:
+            assert reading.wait(30.0), "the second tile's ground is read while the first is computed"
+        return MAPS
+
+    monkeypatch.setattr(module, "read_ground", read)
+    monkeypatch.setattr(module, "survey_tile", compute)
+    with pytest.raises(CannotCompute, match="no ground there"):
+        survey_tiles(JOB, tiles, tmp_path, 1, None, None)
+    assert begun == tiles[:3]
+    assert [load_tile(tmp_path / tile.name, SHAPE) is not None for tile in tiles] == [
+        True,
+        True,
+        False,
+        False,
+    ]
