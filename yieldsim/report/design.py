@@ -31,8 +31,8 @@ if TYPE_CHECKING:
 
 MOST_SHOWN = 24
 """Combinations drawn and tabled; the table file holds all."""
-WORDS_APART_DEG = 14.0
-"""Tilts are written upright where two mounts face nearer to each other."""
+WORDS_APART_DEG, LINES_APART_DEG = 14.0, 8.0
+"""Tilts are written upright where two mounts face nearer to each other than the first, and as one where nearer than the second."""
 PART_WORDS = {
     "units": "units",
     "shields": "dust shields",
@@ -270,15 +270,24 @@ def draw_units(best: ChosenDesign, figure: Any) -> None:
     mounts = best["mounts"]
     azimuth = [mount["azimuth_deg"] % 360.0 for mount in mounts]
     count = [mount["count"] for mount in mounts]
-    axes.bar(azimuth, count, 5.0, color=style.DELIVERED)
-    near = len(mounts) > 1 and bool((np.diff(np.sort(azimuth)) < WORDS_APART_DEG).any())
+    apart = float(np.diff(np.sort(azimuth)).min(initial=360.0))
+    axes.bar(azimuth, count, min(max(0.8 * apart, 1.5), 5.0), color=style.DELIVERED)
+    near = apart < WORDS_APART_DEG
     if len(mounts) <= MOST_SHOWN:
-        for x, y, mount in zip(azimuth, count, mounts, strict=True):
-            words, turned = f"{mount['tilt_deg']:.0f}°", 90.0 if near else 0.0
-            at: Any = {"textcoords": "offset points", "ha": "center", "rotation": turned}
-            axes.annotate(words, (x, y), (0.0, 2.0), **at, **style.ASIDE)
+        # neighbours nearer than a word is high share one
+        together: list[list[int]] = []
+        for place in np.argsort(azimuth, kind="stable").tolist():
+            if together and azimuth[place] - azimuth[together[-1][-1]] < LINES_APART_DEG:
+                together[-1].append(place)
+            else:
+                together.append([place])
+        for group in together:
+            tilts = sorted({f"{mounts[place]['tilt_deg']:.0f}" for place in group}, key=float)
+            x, y = np.mean([azimuth[place] for place in group]), max(count[place] for place in group)
+            at: Any = {"textcoords": "offset points", "ha": "center", "rotation": 90.0 if near else 0.0}
+            axes.annotate("–".join(tilts[:1] + tilts[1:][-1:]) + "°", (x, y), (0.0, 2.0), **at, **style.ASIDE)
     axes.set_xlim(-5.0, 365.0)
-    axes.set_ylim(0.0, (1.3 if near else 1.18) * max(count))
+    axes.set_ylim(0.0, (1.4 if near else 1.18) * max(count))
     axes.yaxis.get_major_locator().set_params(integer=True)
     names = ["N 0°", "45°", "E 90°", "135°", "S 180°", "225°", "W 270°", "315°", "N 360°"]
     axes.set_xticks(range(0, 361, 45), names)
