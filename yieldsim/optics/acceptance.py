@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from yieldsim.base.model import Acceptance, BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.numerics.interpolation import falls_to_deg
-from yieldsim.base.numerics.jit import njit, plain
+from yieldsim.base.numerics.jit import njit, of_plain_arrays
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.sun_disc import even_points, sample_points
 
@@ -170,6 +170,8 @@ def _across(x: float, y: float, z: float) -> tuple[float, float, float, float, f
     return ax, ay, az, y * az - z * ay, z * ax - x * az, x * ay - y * ax
 
 
+@of_plain_arrays
+@njit(cache=True, parallel=True)
 def round_over_disc(
     sun_xyz: FloatArray,
     radius_rad: FloatArray,
@@ -183,20 +185,6 @@ def round_over_disc(
     A disc that lies within one row of the table, away from the normal, needs no points: the table is linear there, and the mean
     incidence over the disc is that of its centre plus half the mean square across the plane of incidence times its cotangent.
     """
-    return np.asarray(
-        _round_over_disc(*(plain(one) for one in (sun_xyz, radius_rad, table_x, table_y, points, weights)))
-    )
-
-
-@njit(cache=True, parallel=True)
-def _round_over_disc(
-    sun_xyz: FloatArray,
-    radius_rad: FloatArray,
-    table_x: FloatArray,
-    table_y: FloatArray,
-    points: FloatArray,
-    weights: FloatArray,
-) -> FloatArray:
     count = sun_xyz.shape[0]
     value = np.zeros(count)
     last = table_x.shape[0] - 1
@@ -246,6 +234,8 @@ def _row_from(row: int, x: float, table_x: FloatArray) -> int:
     return row
 
 
+@of_plain_arrays
+@njit(cache=True, parallel=True, error_model="numpy")
 def biaxial_over_disc(
     sun_xyz: FloatArray,
     radius_rad: FloatArray,
@@ -262,23 +252,6 @@ def biaxial_over_disc(
     A disc beyond the table's ends is not looked through: seen from an axis at an angle b, a way r turns by asin(r / sin b) at most,
     which is below 1.58 r / sin b.
     """
-    return np.asarray(
-        _biaxial_over_disc(
-            *(plain(one) for one in (sun_xyz, radius_rad, grid_x, grid_y, grid, points, weights))
-        )
-    )
-
-
-@njit(cache=True, parallel=True, error_model="numpy")
-def _biaxial_over_disc(
-    sun_xyz: FloatArray,
-    radius_rad: FloatArray,
-    grid_x: FloatArray,
-    grid_y: FloatArray,
-    grid: FloatArray,
-    points: FloatArray,
-    weights: FloatArray,
-) -> FloatArray:
     count = sun_xyz.shape[0]
     value = np.zeros(count)
     per_x, per_y = 1.0 / np.diff(grid_x), 1.0 / np.diff(grid_y)

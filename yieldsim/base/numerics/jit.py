@@ -17,10 +17,10 @@ import sys
 import threading
 from collections.abc import Callable
 from functools import cache as remembered
-from functools import partial
+from functools import partial, wraps
 from importlib.machinery import SourceFileLoader
 from importlib.util import find_spec
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import numba
 import numpy as np
@@ -28,7 +28,6 @@ from numba.core import environment, event
 from numba.core.runtime.nrt import rtsys
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
 Function = TypeVar("Function", bound=Callable[..., Any])
 ENVIRONMENTS: Any = environment
 IMPORTS = re.compile(rb"^[ \t]*from (yieldsim[\w.]*) import (\([^)]*\)|[^\n]*)", re.MULTILINE)
@@ -72,10 +71,20 @@ def njit(*, cache: bool = False, **options: Any) -> Callable[[Function], Functio
     return compiled
 
 
-def plain(values: NDArray[Any]) -> FloatArray:
+def plain(values: NDArray[Any]) -> NDArray[np.float64]:
     """The same numbers as an array of the one kind that kernels are compiled for: for another, read-only or with gaps in memory,
     they would be compiled again."""
     return np.require(values, np.float64, ["C", "W"])
+
+
+def of_plain_arrays(kernel: Function) -> Function:
+    """A kernel of arrays alone that is given each of them `plain`; other kernels can't call it."""
+
+    @wraps(kernel)
+    def given(*arrays: NDArray[Any]) -> Any:
+        return kernel(*map(plain, arrays))
+
+    return cast(Function, given)
 
 
 def _with_cache(function: Function, options: dict[str, Any]) -> Any:
