@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
 import shutil
 import tempfile
 import time
@@ -25,7 +24,6 @@ import rasterio
 from rasterio.transform import Affine
 
 from yieldsim.runs.survey import workers
-from yieldsim.runs.survey.layout import MOST_TILE_PIXELS
 from yieldsim.runs.survey.options import SurveyOptions
 from yieldsim.runs.survey.output import summary_of_survey, write_survey
 from yieldsim.runs.survey.run import survey
@@ -88,19 +86,21 @@ def main() -> None:
         )
         asked = ([terrain], "moon", None, "2027-01-01", "2027-01-02")
 
-        def run():
-            return survey(*asked, options=options, work_folder=folder, keep_tiles=True)
+        def run(progress=None):
+            return survey(*asked, options=options, work_folder=folder, keep_tiles=True, progress=progress)
+
+        def half_way(done, tiles):
+            made_up.tiles, made_up.stop = tiles, tiles // 2
 
         small = replace(options, window=(-2560.0, -2560.0, 2560.0, 2560.0))
         survey(*asked, options=small, work_folder=folder)
         print(f"{side**2:.4g} pixels, a cell every {given.stride}; libraries loaded: {peak_mb():.0f} MB")
-        tiles = math.ceil(side / MOST_TILE_PIXELS) ** 2
-        made_up.count, made_up.stop = 0, tiles // 2
+        made_up.count = 0
         start = time.perf_counter()
         try:
-            run()
+            run(half_way)
         except KeyboardInterrupt:
-            print(f"interrupted at tile {made_up.stop} of {tiles}: {time.perf_counter() - start:.0f} s")
+            print(f"interrupted at tile {made_up.stop} of {made_up.tiles}: {time.perf_counter() - start:.0f} s")
         store = next(folder.glob(".survey-*"))
         first, other = sorted(store.glob("tile-*.npy"))[:2]
         with first.open("r+b") as file:
@@ -113,7 +113,7 @@ def main() -> None:
         print(
             f"restarted: {made_up.count} tiles computed, {time.perf_counter() - start:.0f} s, {peak_mb():.0f} MB"
         )
-        assert made_up.count == tiles - (tiles // 2 - 1) + 2, made_up.count
+        assert made_up.count == made_up.tiles - (made_up.tiles // 2 - 1) + 2, made_up.count
         start = time.perf_counter()
         written = write_survey(ds, folder / "out", [terrain])
         print(f"written: {time.perf_counter() - start:.0f} s, {peak_mb():.0f} MB")
@@ -138,7 +138,7 @@ def main() -> None:
                 assert abs(float(file["lit_fraction"][r, c]) - expected) < 1e-5
                 one = tif.read(1, window=rasterio.windows.Window(c, r, 1, 1))
                 assert one[0, 0] == np.float32(file["lit_fraction"][r, c])
-        print(json.dumps({"tiles": tiles, "cells": high * wide, "peak_mb": round(peak_mb())}))
+        print(json.dumps({"tiles": made_up.tiles, "cells": high * wide, "peak_mb": round(peak_mb())}))
         assert peak_mb() < 1000.0
     finally:
         shutil.rmtree(folder, ignore_errors=True)

@@ -43,11 +43,11 @@ def ground(path, pixel_m, radius_m, size=48):
     return path
 
 
-@pytest.mark.parametrize(("tile_pixels", "asked", "processes"), [(8, None, 1), (4, None, 3), (8, 2, 2)])
+@pytest.mark.parametrize(("tile_pixels", "asked", "processes"), [(16, None, 1), (8, None, 3), (16, 2, 2)])
 def test_few_tiles_start_no_processes_unless_workers_are_asked_for(
     tmp_path, monkeypatch, tile_pixels, asked, processes
 ):
-    """Of 16 x 16 cells, 4 tiles and 16."""
+    """Of 16 x 16 cells, 2 tiles and 8: half as wide as high."""
     took = []
 
     def record(job, tiles, folder, workers, *others):
@@ -55,7 +55,6 @@ def test_few_tiles_start_no_processes_unless_workers_are_asked_for(
         raise InterruptedError
 
     monkeypatch.setattr(layout, "TILE_PIXELS", tile_pixels)
-    monkeypatch.setattr(layout, "MOST_TILE_PIXELS", tile_pixels)
     monkeypatch.setattr(run, "cores", lambda: 3)
     monkeypatch.setattr(run, "survey_tiles", record)
     terrain = ground(tmp_path / "ground.tif", 500.0, 1_737_400.0, size=16)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -12,11 +13,11 @@ from yieldsim.runs.survey.tiles import Tile, frame_of
 if TYPE_CHECKING:
     from yieldsim.files.terrain.raster_model import Raster
 
-TILE_PIXELS, MOST_TILE_PIXELS = 512, 544
-"""A tile's side, and how far it may grow rather than leave a sliver: equal tiles keep all workers busy to the end."""
-RAY_TILES = 3
-"""So many times as long is a tile's side where cells are so few that each looks along its own ray: they share what is read."""
-MOST_TILE_DEG, QUARTER_DEG = 10.0, 90.0
+TILE_PIXELS, RAY_TILE_PIXELS = 1024, 1536
+"""A tile's side, and where cells are so few that each looks along its own ray: all of a tile share the ground around it."""
+GROWS = 1.0625
+"""So many times as long may a side be rather than leave a sliver: equal tiles keep all workers busy to the end."""
+MOST_TILE_DEG, QUARTER_DEG, MERIDIAN_PIXELS = 10.0, 90.0, 512
 """Where columns follow longitude a tile is at most so large; at its corners, 7 deg from the middle, the horizontals of cells are
 known to 0.02 deg for ground next to them, and exactly for ground farther away."""
 
@@ -98,10 +99,13 @@ def tiles_of(raster: Raster, site: Site, block: tuple[int, int, int, int], strid
     from yieldsim.ground.cell_rays import RAY_STRIDE
     from yieldsim.ground.tile_grid import MOST_BEND_PIXELS
 
-    size = TILE_PIXELS * (RAY_TILES if stride >= RAY_STRIDE else 1)
+    size = RAY_TILE_PIXELS if stride >= RAY_STRIDE else TILE_PIXELS
     row, column, rows, columns = block
     while True:
-        tall, wide = (_equal_sides(pixels, size, stride) for pixels in (rows, columns))
+        tall = _equal_sides(rows, size, stride)
+        # horizons of a cell at every pixel take 0.7 GB for the whole square: half of it, whose lines outside cost a tenth more
+        halved = stride == 1 and tall > GROWS * size / 2
+        wide = _equal_sides(columns, size // 2 if halved else size, stride)
         tiles = [
             Tile(row + r, column + c, min(tall, rows - r), min(wide, columns - c))
             for r in range(0, rows, tall)
@@ -124,7 +128,7 @@ def _equal_sides(pixels: int, size: int, stride: int) -> int:
     >>> _equal_sides(1000, 512, 1), _equal_sides(1025, 512, 1), _equal_sides(545, 512, 1), _equal_sides(1000, 512, 10)
     (500, 513, 273, 500)
     """
-    count = -(-pixels * TILE_PIXELS // (size * MOST_TILE_PIXELS))
+    count = math.ceil(pixels / (size * GROWS))
     return -(-pixels // (count * stride)) * stride
 
 
@@ -148,8 +152,8 @@ def _tiles_between_meridians(raster: Raster, block: tuple[int, int, int, int], s
 
 
 def _whole_strides(pixels: float, stride: int) -> int:
-    """The most whole strides in so many pixels, and in TILE_PIXELS; one at least."""
-    return max(int(min(pixels, TILE_PIXELS)) // stride, 1) * stride
+    """The most whole strides in so many pixels, and in MERIDIAN_PIXELS; one at least."""
+    return max(int(min(pixels, MERIDIAN_PIXELS)) // stride, 1) * stride
 
 
 def farthest_km(rasters: Sequence[Raster], site: Site, block: tuple[int, int, int, int]) -> float:

@@ -309,7 +309,7 @@ def _earth_in_sight(
 ) -> Float32Array:
     """Share of the time (rows, columns) that the Earth's centre is above the cells' horizons, as seen from the tile's middle.
 
-    Neglects the Earth's parallax within the tile: 0.004 deg from the middle to the edge of 512 cells of 100 m.
+    Neglects the Earth's parallax within the tile: 0.008 deg from the middle to the edge of 1024 cells of 100 m.
     """
     from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG
     from yieldsim.planning.survey.horizon_tables import earth_path, light_tables
