@@ -100,7 +100,9 @@ def main() -> None:
         try:
             run(half_way)
         except KeyboardInterrupt:
-            print(f"interrupted at tile {made_up.stop} of {made_up.tiles}: {time.perf_counter() - start:.0f} s")
+            print(
+                f"interrupted at tile {made_up.stop} of {made_up.tiles}: {time.perf_counter() - start:.0f} s"
+            )
         store = next(folder.glob(".survey-*"))
         first, other = sorted(store.glob("tile-*.npy"))[:2]
         with first.open("r+b") as file:
