@@ -20,11 +20,10 @@ from yieldsim.base.model import Body, HorizonMask, Occulter
 from yieldsim.base.numerics.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.base.sun_disc import angular_radius_deg, brightness
 from yieldsim.ground.visible_disc import add_visibility, flat_dip_deg
-from yieldsim.sky.body_year import season_return_days
 from yieldsim.sky.eclipse import add_occulter, eclipses
 from yieldsim.sky.ellipsoid import planetocentric_deg, position_km
 from yieldsim.sky.rotation import ElementsFrame
-from yieldsim.sky.season import solar_longitude_deg
+from yieldsim.sky.season import season_return_days, solar_longitude_deg
 from yieldsim.sky.sun_track import prepare_track
 
 DISC_DEG = 0.2666

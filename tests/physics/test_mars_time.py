@@ -11,8 +11,7 @@ from agreement.published import table, value
 from agreement.worlds import subsolar_point_deg
 
 from yieldsim.base.clock import tdb_seconds, utc_from_tdb
-from yieldsim.sky.body_year import season_return_days
-from yieldsim.sky.season import solar_longitude_deg
+from yieldsim.sky.season import season_return_days, solar_longitude_deg
 from yieldsim.sky.sun_track import prepare_track
 
 EXAMPLES = table("mars_time_worked_examples.csv")

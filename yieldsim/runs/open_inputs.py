@@ -87,9 +87,9 @@ def given(
     if isinstance(value, kind):
         from yieldsim.runs.noun_checks import noun_problems, with_plain_numbers
 
-        problems = list(noun_problems(value))
-        refuse(problems)
-        return known(with_plain_numbers(value))
+        refuse(list(noun_problems(value)))
+        plain = with_plain_numbers(value)
+        return known(plain)
     return read(path_given(value, key, f"the path of {_a(file or key)} file, or {_a(kind.__name__)}"))
 
 

@@ -106,7 +106,7 @@ def body_year_days(body: Body, start_tdb_s: float, kernels: Sequence[Path]) -> t
     Raises DataMissing where they don't hold the start either.
     """
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
-    from yieldsim.sky.body_year import orbital_period_days, season_return_days
+    from yieldsim.sky.season import orbital_period_days, season_return_days
 
     day_s = SECONDS_PER_DAY
     period_days = orbital_period_days(

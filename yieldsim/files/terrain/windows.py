@@ -11,8 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from yieldsim.base.numerics.height_grid import HeightGrid
-from yieldsim.base.numerics.holes import with_small_holes_filled
+from yieldsim.base.numerics.height_grid import HeightGrid, with_small_holes_filled
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.files.terrain.file_cache import Kept
 from yieldsim.files.terrain.raster import read_window

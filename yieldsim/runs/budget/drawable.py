@@ -83,8 +83,7 @@ def _with_years(
     """The plan with its measured years counted, and those years. Raises InputError where the series has no whole one."""
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
     from yieldsim.runs.open_inputs import kernel_paths
-    from yieldsim.sky.body_year import season_return_days
-    from yieldsim.sky.season import solar_longitude_deg
+    from yieldsim.sky.season import season_return_days, solar_longitude_deg
 
     series = next((one.series for one in plan.inputs if one.series is not None), None)
     if series is None:

@@ -18,7 +18,7 @@ pytest.importorskip("pyproj")
 
 from rasterio.transform import Affine  # noqa: E402
 
-from yieldsim.base.numerics.holes import with_small_holes_filled  # noqa: E402
+from yieldsim.base.numerics.height_grid import with_small_holes_filled  # noqa: E402
 from yieldsim.runs.horizon.run import horizon  # noqa: E402
 from yieldsim.runs.survey.options import SurveyOptions  # noqa: E402
 from yieldsim.runs.survey.output import summary_of_survey  # noqa: E402
