@@ -119,3 +119,28 @@ def test_maps_of_light_are_the_same_with_a_collector_and_without(tmp_path, body)
         assert maps["with"][variable].attrs["cell_methods"].startswith("time: sum"), variable
     assert maps["with"]["lit_fraction"].attrs["cell_methods"] == "time: mean"
     assert maps["with"]["longest_dark_hours"].attrs["cell_methods"] == "time: maximum"
+
+
+def test_every_cell_looks_as_far_as_asked(tmp_path):
+    """At a tile's rim too: a wall there, farther than asked from the tile's centre, stands before the cells near it."""
+    size, pixel_m, reach_km = 120, 500.0, 22.0
+    terrain = ground(tmp_path / "ground.tif", pixel_m, 1_737_400.0, size=size)
+    with rasterio.open(terrain, "r+") as file:
+        heights = np.zeros((size, size), dtype=np.float32)
+        heights[:, 0] = 3000.0
+        file.write(heights, 1)
+
+    def lit(reach_km):
+        options = SurveyOptions(stride=4, azimuths=72, reach_km=reach_km, workers=1)
+        ds = survey([terrain], "moon", None, *SPAN["moon"], options=options, work_folder=tmp_path)
+        return ds["lit_fraction"]
+
+    whole, asked = lit(None), lit(reach_km)
+    # farther than 32 pixels, within which ground is known in any case
+    near = (whole["x"] + 30_000.0 < reach_km * 1000.0 - pixel_m).values & (
+        whole["x"] + 30_000.0 > 33 * pixel_m
+    ).values
+    middle = np.abs(whole["y"].values) < 5000.0
+    assert near.sum() > 1
+    assert np.ptp(whole.values[middle]) > 0.1
+    np.testing.assert_allclose(asked.values[middle][:, near], whole.values[middle][:, near], atol=1e-6)
