@@ -16,7 +16,7 @@ from yieldsim.base.model import Notes, Source
 from yieldsim.base.variables import CONVENTIONS
 from yieldsim.files.output.provenance import provenance
 from yieldsim.files.output.tile_store import StoredMap, TileGrid
-from yieldsim.files.terrain.projection import in_degrees
+from yieldsim.files.terrain.projection import in_degrees, map_unit
 from yieldsim.planning.survey.site_selection import Area, best_places
 from yieldsim.runs.survey.options import GOALS
 from yieldsim.runs.survey.tile_report import TileReport, area_of
@@ -311,7 +311,8 @@ def _axis(grid: Raster, axis: str) -> dict[str, str]:
             "axis": axis.upper(),
         }
     name = f"projection_{axis}_coordinate"
-    return {"units": "m", "standard_name": name, "long_name": f"{axis} of the map", "axis": axis.upper()}
+    unit = map_unit(grid.crs)
+    return {"units": unit, "standard_name": name, "long_name": f"{axis} of the map", "axis": axis.upper()}
 
 
 def _cells(grid: Raster, block: tuple[int, int, int, int], stride: int) -> str:
