@@ -230,9 +230,9 @@ def coarse_note(pixel_m: float, mast_height_m: float, highest_sun_deg: float) ->
     if pixel_m < COARSE_M or mast_height_m >= CLEARS_M or highest_sun_deg > LOW_SUN_DEG:
         return []
     return [
-        f"pixels of {pixel_m:.3g} m smooth away ground that hides a low Sun: on a ridge near the lunar south pole 240 m read the best "
-        "place at the surface 8 points of 100 too lit, against 10 m, and half of the ground around it 10; at 2 m above it 1 and 7, at "
-        "5 m none and 5. Finer terrain before these files tells"
+        f"pixels of {float(f'{pixel_m:.3g}'):g} m smooth away ground that hides a low Sun: on a ridge near the lunar "
+        "south pole 240 m read the best place at the surface 8 points of 100 too lit, against 10 m, and half of the ground around "
+        "it 10; at 2 m above it 1 and 7, at 5 m none and 5. Finer terrain before these files tells"
     ]
 
 
