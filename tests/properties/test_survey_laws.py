@@ -10,9 +10,10 @@ pytest.importorskip("pyproj")
 
 from rasterio.transform import Affine  # noqa: E402
 
-from yieldsim.base.errors import InputError  # noqa: E402
+from yieldsim.base.errors import DataMissing, InputError  # noqa: E402
 from yieldsim.base.model import Collector, Mount, RoundAcceptance, Site  # noqa: E402
 from yieldsim.files.inputs.readers import read_body  # noqa: E402
+from yieldsim.report.survey import _axis_scale  # noqa: E402
 from yieldsim.runs.survey import layout, run  # noqa: E402
 from yieldsim.runs.survey.options import SurveyOptions  # noqa: E402
 from yieldsim.runs.survey.run import survey  # noqa: E402
@@ -119,3 +120,64 @@ def test_maps_of_light_are_the_same_with_a_collector_and_without(tmp_path, body)
         assert maps["with"][variable].attrs["cell_methods"].startswith("time: sum"), variable
     assert maps["with"]["lit_fraction"].attrs["cell_methods"] == "time: mean"
     assert maps["with"]["longest_dark_hours"].attrs["cell_methods"] == "time: maximum"
+
+
+def test_every_cell_looks_as_far_as_asked(tmp_path):
+    """At a tile's rim too: a wall there, farther than asked from the tile's centre, stands before the cells near it."""
+    size, pixel_m, reach_km = 120, 500.0, 22.0
+    terrain = ground(tmp_path / "ground.tif", pixel_m, 1_737_400.0, size=size)
+    with rasterio.open(terrain, "r+") as file:
+        heights = np.zeros((size, size), dtype=np.float32)
+        heights[:, 0] = 3000.0
+        file.write(heights, 1)
+
+    def lit(reach_km):
+        options = SurveyOptions(stride=4, azimuths=72, reach_km=reach_km, workers=1)
+        ds = survey([terrain], "moon", None, *SPAN["moon"], options=options, work_folder=tmp_path)
+        return ds["lit_fraction"]
+
+    whole, asked = lit(None), lit(reach_km)
+    # farther than 32 pixels, within which ground is known in any case
+    near = (whole["x"] + 30_000.0 < reach_km * 1000.0 - pixel_m).values & (
+        whole["x"] + 30_000.0 > 33 * pixel_m
+    ).values
+    middle = np.abs(whole["y"].values) < 5000.0
+    assert near.sum() > 1
+    assert np.ptp(whole.values[middle]) > 0.1
+    np.testing.assert_allclose(asked.values[middle][:, near], whole.values[middle][:, near], atol=1e-6)
+
+
+def test_a_window_of_unknown_ground_is_no_survey(tmp_path):
+    terrain = ground(tmp_path / "ground.tif", 500.0, 1_737_400.0, size=16)
+    with rasterio.open(terrain, "r+") as file:
+        file.write(np.full((16, 16), np.nan, dtype=np.float32), 1)
+    options = SurveyOptions(azimuths=72, workers=1)
+    with pytest.raises(DataMissing, match=r"no ground is known where ground\.tif gives the survey's cells"):
+        survey([terrain], "moon", None, *SPAN["moon"], options=options, work_folder=tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == ["ground.tif"]
+
+
+def test_a_map_in_kilometres_says_so(tmp_path):
+    """In survey.nc and along the figure's axes; the light is that of the same map in metres."""
+    in_m = ground(tmp_path / "metres.tif", 500.0, 1_737_400.0, size=16)
+    in_km = tmp_path / "kilometres.tif"
+    with rasterio.open(in_m) as file:
+        profile, heights = file.profile, file.read(1)
+    profile["crs"] = "+proj=stere +lat_0=-90 +R=1737400 +units=km"
+    profile["transform"] = Affine(0.5, 0.0, -4.0, 0.0, -0.5, 4.0)
+    with rasterio.open(in_km, "w", **profile) as file:
+        file.write(heights, 1)
+    options = SurveyOptions(azimuths=72, workers=1)
+    plain, given = (
+        survey([path], "moon", None, *SPAN["moon"], options=options, work_folder=tmp_path)
+        for path in (in_m, in_km)
+    )
+    assert (plain["x"].attrs["units"], given["x"].attrs["units"], given["y"].attrs["units"]) == (
+        "m",
+        "km",
+        "km",
+    )
+    np.testing.assert_allclose(given["x"].values * 1000.0, plain["x"].values)
+    np.testing.assert_allclose(given["lit_fraction"].values, plain["lit_fraction"].values, atol=1e-5)
+    assert _axis_scale(plain) == (1e-3, "km")
+    assert _axis_scale(given) == (1.0, "km")

@@ -149,8 +149,10 @@ def levels_of(frame: TileFrame, surfaces: Sequence[Heights], reach_m: float = np
     """Nested gnomonic grids, one for each surface: the l-th has a node at every 2^l-th pixel.
 
     Heights are those above the frame's sphere: above the ellipsoid, plus what the ellipsoid rises above the sphere.
-    Ground farther than `reach_m` from the tile's centre is left out.
+    Ground farther than `reach_m` from every pixel is left out.
     """
+    rim = np.hypot(*frame.plane(*_edge(frame.rows, frame.columns)))
+    farthest = min(reach_m / frame.sphere.radius_m + float(np.arctan(rim.max())), HALF_TURN)
     grids, first_row, first_column = [], [], []
     for level, heights in enumerate(surfaces):
         size = 2**level
@@ -162,7 +164,7 @@ def levels_of(frame: TileFrame, surfaces: Sequence[Heights], reach_m: float = np
         east, north = frame.plane(*np.meshgrid(lattice.u, lattice.v, indexing="ij"))
         if not frame.sphere.is_exact:
             found = found + frame.sphere.gnomonic_places(east, north)[2]
-        found[np.hypot(east, north) > np.tan(min(reach_m / frame.sphere.radius_m, HALF_TURN))] = np.nan
+        found[np.hypot(east, north) > np.tan(farthest)] = np.nan
         grids.append(_filled(found))
         first_row.append(int(rows[0]))
         first_column.append(int(columns[0]))

@@ -214,10 +214,11 @@ def _thinned(ds: xr.Dataset) -> xr.Dataset:
 
 
 def _axis_scale(ds: xr.Dataset) -> tuple[float, str]:
-    """Factor and unit for the axes: kilometres for maps in metres."""
-    if ds["x"].attrs["units"] == "m":
-        return 1e-3, "km"
-    return 1.0, "°"
+    """Factor and unit for the axes: kilometres, but for maps in degrees."""
+    number, _, name = ds["x"].attrs["units"].rpartition(" ")
+    if name.startswith("degrees"):
+        return 1.0, "°"
+    return float(number or 1.0) * {"m": 1e-3, "km": 1.0}[name], "km"
 
 
 def _colour_range(values: Any, name: str) -> tuple[float, float]:

@@ -147,7 +147,7 @@ def season_note(
     of = f"of a {period.year}" if years < 1.0 else f"{period.year}s"
     called = f" of {body.name}" if period.year == "year" else ""
     means = (
-        "figures are for the span, not for a year"
+        "figures hold for these seasons, not for a year"
         if period.is_part
         else "some seasons count more often than others"
     )

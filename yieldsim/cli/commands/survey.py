@@ -52,7 +52,7 @@ from yieldsim.cli.terminal.progress import progress
     "--as-mounted", is_flag=True, help="Mounts face as the collector file says, not each cell's best azimuth."
 )
 @default_option("--azimuths", 360, "Directions in which horizons are taken.")
-@click.option("--reach-km", type=float, help="How far to look (default: to the files' edge).")
+@click.option("--reach-km", type=float, help="How far to look at least (default: to the files' edge).")
 @click.option(
     "--goal",
     type=click.Choice(["delivered", "sun-following", "lit", "dark"]),

@@ -24,6 +24,13 @@ def _axis_names(crs: CRS) -> str:
     return " ".join(axis.name.lower() for axis in crs.axis_info)
 
 
+def map_unit(crs: CRS) -> str:
+    """What the coordinates of a projected map are counted in, as CF spells units."""
+    metres = float(crs.axis_info[0].unit_conversion_factor) if crs.axis_info else 1.0
+    named = {1.0: "m", 1000.0: "km"}
+    return named.get(metres, f"{metres:.15g} m")
+
+
 def to_map(crs: CRS, latitude_deg: Any, longitude_deg: Any) -> tuple[FloatArray, FloatArray]:
     """Map coordinates of planetocentric places."""
     frame = _frame_of(crs.to_wkt())

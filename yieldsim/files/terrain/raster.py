@@ -108,6 +108,13 @@ def open_grid(path: Terrain, body: Body) -> Raster:
         coding = coding_of(dataset, where)
         transform = dataset.transform
         rows, columns = int(dataset.height), int(dataset.width)
+        # a GeoTIFF without a place reads as one of pixels of 1; a NetCDF file of 1 degree from 0, 0 is one
+        if transform.is_identity and (crs.is_projected or dataset.driver == "GTiff"):
+            raise InputError(
+                Problem(
+                    where, found="does not say where its pixels lie", hint="write its geotransform into it"
+                )
+            )
         files = (own,) if isinstance(own, Address) else tuple(Path(name) for name in dataset.files)
         notes = _doubts(dataset, own.name)
     if rows < 2 or columns < 2:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import re
 import warnings
@@ -199,6 +200,11 @@ def coding_of(dataset: Any, where: str) -> Coding:
     unit = unit or str(label.get("UNIT", "")).strip().lower()
     if unit not in UNITS_M:
         raise InputError(Problem(where, found=f'holds heights in "{unit}"', allowed="metres or kilometres"))
+    if not math.isfinite(scale * offset) or scale == 0.0:
+        found = f"has a scale of {scale:g} and an offset of {offset:g}"
+        raise InputError(Problem(where, found=found, allowed="finite numbers, the scale not 0"))
+    if "complex" in dataset.dtypes[0]:
+        raise InputError(Problem(where, found="holds complex numbers", allowed="heights or radii"))
     nodata = None if nodata is None else float(nodata)
     return Coding(scale * UNITS_M[unit], offset * UNITS_M[unit], nodata, unit)
 

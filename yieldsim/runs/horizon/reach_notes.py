@@ -55,7 +55,7 @@ def reach_warnings(result: Skyline, highest_m: float, reach_km: float | None, su
         ends = "the reach" if reach_km is not None else "the terrain files"
         lines.append(
             f"ground beyond {ends} could still show at {100.0 * could.mean():.0f} % of azimuths{concerned(could)}: towards azimuth "
-            f"{result.azimuth_deg[worst]:g} deg, ground {result.edge_km[worst]:.3g} km away needs to be above "
+            f"{result.azimuth_deg[worst]:g} deg, ground {float(f'{result.edge_km[worst]:.3g}'):g} km away needs to be above "
             f"{result.needed_m[worst]:.0f} m to do so (the highest ground in the files is {highest_m:.0f} m); "
             "add terrain that reaches further"
         )

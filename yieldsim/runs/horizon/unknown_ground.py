@@ -133,7 +133,7 @@ def with_holes_blocked(
             if seen is not None
             else ""
         )
-        + f", azimuth {clear.azimuth_deg[most]:g} deg among them from {blocked.distance_km[most]:.3g} km on"
+        + f", azimuth {clear.azimuth_deg[most]:g} deg among them from {float(f'{blocked.distance_km[most]:.3g}'):g} km on"
     )
     if unknown_ground == "refuse":
         raise InputError(

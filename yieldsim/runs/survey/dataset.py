@@ -16,7 +16,7 @@ from yieldsim.base.model import Notes, Source
 from yieldsim.base.variables import CONVENTIONS
 from yieldsim.files.output.provenance import provenance
 from yieldsim.files.output.tile_store import StoredMap, TileGrid
-from yieldsim.files.terrain.projection import in_degrees
+from yieldsim.files.terrain.projection import in_degrees, map_unit
 from yieldsim.planning.survey.site_selection import Area, best_places
 from yieldsim.runs.survey.options import GOALS
 from yieldsim.runs.survey.tile_report import TileReport, area_of
@@ -230,9 +230,9 @@ def coarse_note(pixel_m: float, mast_height_m: float, highest_sun_deg: float) ->
     if pixel_m < COARSE_M or mast_height_m >= CLEARS_M or highest_sun_deg > LOW_SUN_DEG:
         return []
     return [
-        f"pixels of {pixel_m:.3g} m smooth away ground that hides a low Sun: on a ridge near the lunar south pole 240 m read the best "
-        "place at the surface 8 points of 100 too lit, against 10 m, and half of the ground around it 10; at 2 m above it 1 and 7, at "
-        "5 m none and 5. Finer terrain before these files tells"
+        f"pixels of {float(f'{pixel_m:.3g}'):g} m smooth away ground that hides a low Sun: on a ridge near the lunar "
+        "south pole 240 m read the best place at the surface 8 points of 100 too lit, against 10 m, and half of the ground around "
+        "it 10; at 2 m above it 1 and 7, at 5 m none and 5. Finer terrain before these files tells"
     ]
 
 
@@ -311,7 +311,8 @@ def _axis(grid: Raster, axis: str) -> dict[str, str]:
             "axis": axis.upper(),
         }
     name = f"projection_{axis}_coordinate"
-    return {"units": "m", "standard_name": name, "long_name": f"{axis} of the map", "axis": axis.upper()}
+    unit = map_unit(grid.crs)
+    return {"units": unit, "standard_name": name, "long_name": f"{axis} of the map", "axis": axis.upper()}
 
 
 def _cells(grid: Raster, block: tuple[int, int, int, int], stride: int) -> str:

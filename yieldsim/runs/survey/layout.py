@@ -157,21 +157,22 @@ def _whole_strides(pixels: float, stride: int) -> int:
 
 
 def farthest_km(rasters: Sequence[Raster], site: Site, block: tuple[int, int, int, int]) -> float:
-    """How far the files reach from the window, at most as far as a horizon can lie."""
+    """How far the files reach from any part of the window, at most as far as a horizon can lie."""
     import numpy as np
 
     from yieldsim.runs.horizon.march import LARGEST_REACH_KM
 
     row, column, rows, columns = block
-    middle = rasters[0].to_place(np.array([row + rows / 2.0]), np.array([column + columns / 2.0]))
-    here = _unit_xyz(*middle)
+    part = np.linspace(0.0, 1.0, 5)
+    within = np.meshgrid(row + part * (rows - 1), column + part * (columns - 1))
+    here = _unit_xyz(*rasters[0].to_place(*(at.ravel() for at in within)))[:, None]
     farthest = 0.0
     for raster in rasters:
         edge = np.linspace(0.0, 1.0, 17)
         r = np.concatenate([edge * 0.0, edge * 0.0 + 1.0, edge, edge]) * (raster.rows - 1)
         c = np.concatenate([edge, edge, edge * 0.0, edge * 0.0 + 1.0]) * (raster.columns - 1)
         there = _unit_xyz(*raster.to_place(r, c))
-        chord = np.linalg.norm(there - here, axis=1)
+        chord = np.linalg.norm(there - here, axis=-1)
         angle = 2.0 * np.arcsin(np.clip(np.nanmax(chord) / 2.0, 0.0, 1.0))
         farthest = max(farthest, float(angle) * site.body.equatorial_radius_km)
     return min(farthest, LARGEST_REACH_KM)

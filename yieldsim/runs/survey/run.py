@@ -11,7 +11,7 @@ from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.errors import Gathered, InputError, Problem
+from yieldsim.base.errors import DataMissing, Gathered, InputError, Problem
 from yieldsim.base.model import Collector, Notes, Site, Source
 from yieldsim.runs.cluster import cores
 from yieldsim.runs.horizon.unknown_ground import refuse_choice
@@ -149,6 +149,11 @@ def survey(
     workers = options.workers or (cores() if len(tiles) > FEW_TILES else 1)
     reports = survey_tiles(job, tiles, folder, workers, options.scheduler, progress, needed)
     told = all_of(reports)
+    if told.cells == 0:
+        shutil.rmtree(folder, ignore_errors=True)
+        raise DataMissing(
+            f"no ground is known where {grid.name} gives the survey's cells; add a file that knows it"
+        )
     from yieldsim.runs.survey.dataset import cut_note, ground_notes, survey_dataset
 
     cut = cut_note(told)

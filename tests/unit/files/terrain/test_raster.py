@@ -327,6 +327,20 @@ def test_wrong_files_are_refused(tmp_path, moon, mars):
         file.units = ("ft",)
     refused(far, moon, 'feet.tif: holds heights in "ft"; allowed: metres or kilometres')
     refused(write(tmp_path / "huge.tif", STORED, scale=500.0), moon, "huge.tif: holds heights up to")
+    refused(
+        write(tmp_path / "flat.tif", STORED, scale=0.0), moon, "flat.tif: has a scale of 0 and an offset of 0"
+    )
+    unknown = write(tmp_path / "unknown.tif", STORED.astype(np.float32), offset=np.inf)
+    refused(unknown, moon, "unknown.tif: has a scale of 0.5 and an offset of inf; allowed: finite numbers")
+    phases = write(tmp_path / "phases.tif", STORED.astype(np.complex64))
+    refused(phases, moon, "phases.tif: holds complex numbers; allowed: heights or radii")
+
+
+@pytest.mark.parametrize("crs", [MOON_POLE, "+proj=longlat +R=1737400"])
+@pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")
+def test_a_file_that_says_no_place_is_not_at_the_origin(tmp_path, moon, crs):
+    nowhere = write(tmp_path / "nowhere.tif", STORED, crs=crs, transform=Affine.identity())
+    refused(nowhere, moon, "nowhere.tif: does not say where its pixels lie")
 
 
 def test_all_problems_of_all_files_at_once(tmp_path, moon):

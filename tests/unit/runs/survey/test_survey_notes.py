@@ -20,3 +20,7 @@ def test_coarse_pixels_under_a_low_sun_are_told(pixel_m, mast_height_m, highest_
     found = coarse_note(pixel_m, mast_height_m, highest_sun_deg)
     assert bool(found) is told
     assert not told or found[0].startswith("pixels of 240 m smooth away ground that hides a low Sun")
+
+
+def test_large_pixels_are_told_in_metres():
+    assert coarse_note(7580.84, 0.0, 1.9)[0].startswith("pixels of 7580 m smooth")
