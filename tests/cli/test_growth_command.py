@@ -227,3 +227,9 @@ def test_every_problem_of_the_phases_at_once(folder):
     result = yieldsim("growth", folder / "lantern-ridge.design.toml")
     assert isinstance(result.exception, InputError)
     assert "[[phases]]" in str(result.exception)
+
+
+def test_a_design_without_phases_is_refused_by_the_name_of_its_file(folder):
+    result = yieldsim("growth", folder / "lantern-ridge.design.toml")
+    assert isinstance(result.exception, InputError)
+    assert "lantern-ridge.design.toml: phases are missing" in str(result.exception)
