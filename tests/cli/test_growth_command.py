@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import re
 import shutil
 import tomllib
 from pathlib import Path
@@ -227,3 +228,49 @@ def test_every_problem_of_the_phases_at_once(folder):
     result = yieldsim("growth", folder / "lantern-ridge.design.toml")
     assert isinstance(result.exception, InputError)
     assert "[[phases]]" in str(result.exception)
+
+
+def test_a_design_without_phases_is_refused_by_the_name_of_its_file(folder):
+    result = yieldsim("growth", folder / "lantern-ridge.design.toml")
+    assert isinstance(result.exception, InputError)
+    assert "lantern-ridge.design.toml: phases are missing" in str(result.exception)
+
+
+@pytest.fixture(scope="module")
+def parts(folder):
+    """A writer of two phases run over a quarter of a lunation each, with the Sun on other sides of the sky."""
+    text = (folder / "short.design.toml").read_text(encoding="utf-8")
+    text = text[: text.index('[[phases]]\nname = "second shift"')]
+    text = (
+        text.replace("until = 2028-05-01", "until = 2027-03-10")
+        .replace("2027-04-01", "2027-02-20")
+        .replace("2027-03-01", "2027-01-01")
+    )
+
+    def written(most_kg):
+        path = folder / "parts.design.toml"
+        path.write_text(text.replace("most_kg = 40.0", f"most_kg = {most_kg}"), encoding="utf-8")
+        return path
+
+    return written
+
+
+PARTS = ("--years", "0.02", "--interval-minutes", "240", "--workers", "1", "--no-report")
+
+
+def test_later_phases_may_have_their_sun_elsewhere(parts, tmp_path):
+    """What lands later faces where the Sun is then, and the bound knows it; flights too small are told ones that serve."""
+    result = yieldsim("growth", parts(12.0), *PARTS, "--out", tmp_path / "none")
+    assert isinstance(result.exception, CannotCompute)
+    told = re.search(r"whole units serve with flights of ([\d.]+) kg", str(result.exception))
+    assert told is not None, result.exception
+    result = yieldsim("growth", parts(told.group(1)), *PARTS, "--out", tmp_path / "plan")
+    assert result.exit_code == 0, repr(result.exception)
+    summary = json.loads((tmp_path / "plan" / "growth.json").read_text(encoding="utf-8"))
+    assert summary["flights"][0]["mass_kg"] <= float(told.group(1))
+    assert summary["bound"]["gap_fraction"] <= 0.04
+    first, second = (
+        np.radians([mount["azimuth_deg"] for mount in flight["mounts"]]) for flight in summary["flights"]
+    )
+    # nothing of the first flight faces where the second one does
+    assert np.cos(second[:, None] - first).max(axis=1).min() < 0.5

@@ -13,6 +13,7 @@ from yieldsim.base.results.budget import BudgetResult
 from yieldsim.base.results.design import (
     ChosenDesign,
     CombinationResult,
+    DesignMount,
     DesignResult,
     ReliabilityPoint,
     UnitsPoint,
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
 
 MOST_SHOWN = 24
 """Combinations drawn and tabled; the table file holds all."""
+BAR_DEG = 2.0
+"""Units that face nearer to each other share a bar, or they would hide each other."""
 WORDS_APART_DEG, LINES_APART_DEG = 14.0, 8.0
 """Tilts are written upright where two mounts face nearer to each other than the first, and as one where nearer than the second."""
 PART_WORDS = {
@@ -201,9 +204,10 @@ def worth_rows(summary: DesignResult) -> list[list[str]]:
         words = f"saves {style.number(shortfall)} {worth['unit']}, for small changes"
         rows.append(["1 % less of the load served", words])
     metre = f"weighs {style.number(worth['mast_metre_weighs_kg'])} kg, fibres included"
-    half = f"half of all its worth falls in {worth['half_the_lights_worth_in_days']} days"
     rows.append(["one metre more of mast", metre])
-    rows.append(["light", f"{half}; most on {worth['dearest_day_utc'][:10]}"])
+    days = worth["half_the_lights_worth_in_days"]
+    half = f"half of all its worth falls in {days} day{'s' * (days > 1)}; most on {worth['dearest_day_utc'][:10]}"
+    rows.append(["light", half if days > 0 else "there is enough at all times: more of it is worth nothing"])
     if tracker is not None:
         words = f"no number of them serves with a standstill of {tracker['stop_hours']:g} h"
         if tracker["mass_kg"] is not None:
@@ -232,6 +236,7 @@ def draw_fronts(
     right.plot([row["units"] for row in units], [row["mass_kg"] for row in units], "o-", **look)
     right.plot([best["units"]], [best["mass_kg"]], "s", color=style.INK, markersize=6.0, label="the design")
     right.set_xlabel("Number of units")
+    right.xaxis.get_major_locator().set_params(integer=True)
     right.set_ylabel("Mass (kg)")
     right.legend(loc="upper left")
     right.margins(y=0.18)
@@ -267,22 +272,23 @@ def _facts(summary: DesignResult) -> list[list[str]]:
 def draw_units(best: ChosenDesign, figure: Any) -> None:
     """Bars of units over the azimuth they face, tilts above them."""
     axes = figure.add_subplot()
-    mounts = best["mounts"]
-    azimuth = [mount["azimuth_deg"] % 360.0 for mount in mounts]
-    count = [mount["count"] for mount in mounts]
-    apart = float(np.diff(np.sort(azimuth)).min(initial=360.0))
+    bars = _bars(best["mounts"])
+    azimuth = list(bars)
+    count = [sum(mount["count"] for mount in there) for there in bars.values()]
+    apart = float(np.diff(azimuth).min(initial=360.0))
     axes.bar(azimuth, count, min(max(0.8 * apart, 1.5), 5.0), color=style.DELIVERED)
     near = apart < WORDS_APART_DEG
-    if len(mounts) <= MOST_SHOWN:
+    if len(bars) <= MOST_SHOWN:
         # neighbours nearer than a word is high share one
         together: list[list[int]] = []
-        for place in np.argsort(azimuth, kind="stable").tolist():
-            if together and azimuth[place] - azimuth[together[-1][-1]] < LINES_APART_DEG:
+        for place, at_deg in enumerate(azimuth):
+            if together and at_deg - azimuth[together[-1][-1]] < LINES_APART_DEG:
                 together[-1].append(place)
             else:
                 together.append([place])
         for group in together:
-            tilts = sorted({f"{mounts[place]['tilt_deg']:.0f}" for place in group}, key=float)
+            there = [mount for place in group for mount in bars[azimuth[place]]]
+            tilts = sorted({f"{mount['tilt_deg']:.0f}" for mount in there}, key=float)
             x, y = np.mean([azimuth[place] for place in group]), max(count[place] for place in group)
             at: Any = {"textcoords": "offset points", "ha": "center", "rotation": 90.0 if near else 0.0}
             axes.annotate("–".join(tilts[:1] + tilts[1:][-1:]) + "°", (x, y), (0.0, 2.0), **at, **style.ASIDE)
@@ -292,6 +298,26 @@ def draw_units(best: ChosenDesign, figure: Any) -> None:
     names = ["N 0°", "45°", "E 90°", "135°", "S 180°", "225°", "W 270°", "315°", "N 360°"]
     axes.set_xticks(range(0, 361, 45), names)
     axes.set_ylabel("Units")
+
+
+def _bars(mounts: list[DesignMount]) -> dict[float, list[DesignMount]]:
+    """Mounts by the azimuth of their bar, in order; those nearer to each other than BAR_DEG share one, where their units face in
+    the mean."""
+    groups = [[one] for one in sorted(mounts, key=_azimuth_deg)]
+    while True:
+        middles = [
+            float(np.average([_azimuth_deg(one) for one in there], weights=[one["count"] for one in there]))
+            for there in groups
+        ]
+        apart = np.diff(middles)
+        if apart.min(initial=BAR_DEG) >= BAR_DEG:
+            return dict(zip(middles, groups, strict=True))
+        place = int(apart.argmin())
+        groups[place : place + 2] = [groups[place] + groups[place + 1]]
+
+
+def _azimuth_deg(mount: DesignMount) -> float:
+    return mount["azimuth_deg"] % 360.0
 
 
 def draw_combinations(rows: list[CombinationResult], unit: str, figure: Any) -> None:

@@ -109,9 +109,9 @@ def around_lines(summary: DesignResult) -> list[str]:
             if turn["mass_kg"] is None:
                 lines.append(f"  {turn['turns']:>13}   no units serve")
                 continue
+            below = "-" if turn["least_kg"] is None else f"{turn['least_kg']:.4g}"
             lines.append(
-                f"  {turn['turns']:>13} {turn['units']:>11} {turn['storage_kwh']:>14.4g} {turn['mass_kg']:>10.4g} "
-                f"{turn['least_kg'] or 0.0:>16.4g}"
+                f"  {turn['turns']:>13} {turn['units']:>11} {turn['storage_kwh']:>14.4g} {turn['mass_kg']:>10.4g} {below:>16}"
             )
     joined = summary["joined"]
     if joined is not None:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
+from itertools import product
 from os.path import normpath
 from pathlib import Path
 from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field
 
-from yieldsim.base.errors import Problem, likely
+from yieldsim.base.errors import InputError, Problem, likely
 from yieldsim.base.load_model import LoadPlan, Storage, UncertainPlan
 from yieldsim.base.model import Mount, PrescriptionAcceptance, Site
 from yieldsim.base.plans.design import (
@@ -236,7 +238,10 @@ def _unweighed(plan: DesignPlan, reading: Reading) -> list[Any]:
     if plan.masses.unit_kg is None:
         found += [
             Problem(
-                reading.where, "[masses] unit_kg", "is missing", hint=f"{one.file.name} has no mass_kg either"
+                reading.at("masses"),
+                "[masses] unit_kg",
+                "is missing",
+                hint=f"{one.file.name} has no mass_kg either",
             )
             for one in plan.collectors
             if one.noun.mass_kg is None
@@ -244,7 +249,7 @@ def _unweighed(plan: DesignPlan, reading: Reading) -> list[Any]:
     found += _wrongly_varied(plan, reading) + _wrongly_linked(plan, reading)
     found += [
         Problem(
-            reading.where,
+            reading.at("phases", number - 1, "load"),
             f"[[phases]] #{number} load",
             f"has another [storage] than {plan.load_file.name}",
             "the same but for capacity_kwh",
@@ -256,10 +261,10 @@ def _unweighed(plan: DesignPlan, reading: Reading) -> list[Any]:
     store = plan.load.storage
     if plan.masses.store_kg_per_kwh is None and store is not None and store.mass_kg_per_kwh is None:
         hint = f"{plan.load_file.name} has no mass_kg_per_kwh in [storage] either"
-        found.append(Problem(reading.where, "[masses] store_kg_per_kwh", "is missing", hint=hint))
+        found.append(Problem(reading.at("masses"), "[masses] store_kg_per_kwh", "is missing", hint=hint))
     if store is None and (plan.store_choices_kwh or plan.most_store_kwh is not None):
         hint = f"{plan.load_file.name} has no [storage]: add one, its capacity is chosen here"
-        found.append(Problem(reading.where, "[store]", "is given for loads without a store", hint=hint))
+        found.append(Problem(reading.at("store"), "[store]", "is given for loads without a store", hint=hint))
     return found
 
 
@@ -272,15 +277,23 @@ def _wrongly_linked(plan: DesignPlan, reading: Reading) -> list[Problem]:
     other = [one.noun.body.name for one in plan.sites if one.noun.body.name != link.site.noun.body.name]
     if other:
         allowed = f"a place on {other[0]}"
-        found.append(Problem(reading.where, "[link] site", f"is on {link.site.noun.body.name}", allowed))
+        found.append(
+            Problem(reading.at("link", "site"), "[link] site", f"is on {link.site.noun.body.name}", allowed)
+        )
     lit = [load.name for load in plan.load.loads if load.kind != "electric"]
     if link.kind == "cable" and lit:
         hint = 'kind = "fibre" brings light'
         found.append(
-            Problem(reading.where, "[link] kind", f'is "cable" for "{lit[0]}"', "electric loads alone", hint)
+            Problem(
+                reading.at("link", "kind"),
+                "[link] kind",
+                f'is "cable" for "{lit[0]}"',
+                "electric loads alone",
+                hint,
+            )
         )
     if plan.objective != "mass":
-        found.append(Problem(reading.where, "[link]", "is given", 'objective "mass" beside it'))
+        found.append(Problem(reading.at("link"), "[link]", "is given", 'objective "mass" beside it'))
     return found
 
 
@@ -289,21 +302,69 @@ def _without_capacity(load: LoadPlan) -> Storage | None:
 
 
 def _wrongly_varied(plan: DesignPlan, reading: Reading) -> list[Problem]:
-    """Problems of [[vary]]: collectors that are not there, or have no prescription."""
+    """Problems of [[vary]]: collectors that are not there, or have no prescription; keys and values that theirs does not take."""
     known = {one.file.name: one.noun for one in plan.collectors}
     found = []
-    for number, one in enumerate(plan.vary, start=1):
-        key = f"[[vary]] #{number} collector"
+    named: dict[str, list[tuple[int, VariedKey]]] = {}
+    for number, one in enumerate(plan.vary):
+        where, key = reading.at("vary", number, "collector"), f"[[vary]] #{number + 1} collector"
         if one.collector not in known:
             allowed = ", ".join(known)
-            found.append(
-                Problem(reading.where, key, f'is "{one.collector}"', allowed, likely(one.collector, known))
-            )
+            found.append(Problem(where, key, f'is "{one.collector}"', allowed, likely(one.collector, known)))
         elif not isinstance(known[one.collector].acceptance, PrescriptionAcceptance):
             hint = "its [acceptance] names a table"
-            found.append(
-                Problem(reading.where, key, f'is "{one.collector}"', "one with a prescription", hint)
-            )
+            found.append(Problem(where, key, f'is "{one.collector}"', "one with a prescription", hint))
+        else:
+            named.setdefault(one.collector, []).append((number, one))
+    for collector, varied in named.items():
+        acceptance = known[collector].acceptance
+        assert isinstance(acceptance, PrescriptionAcceptance)
+        found += _wrong_variants(Path(acceptance.prescription), varied, reading)
+    return found
+
+
+def _wrong_variants(path: Path, varied: list[tuple[int, VariedKey]], reading: Reading) -> list[Problem]:
+    """Problems of what is varied in one prescription: keys it does not have, keys told twice, values that make none."""
+    from yieldsim.files.prescription.edit import KeyPath, linked_keys, read_source, with_value
+    from yieldsim.files.prescription.read import prescription_from
+
+    _, data = read_source(path)
+    found: list[Problem] = []
+    keys: list[list[tuple[KeyPath, float]]] = []
+    for number, one in varied:
+        where, key = reading.at("vary", number, "keys"), f"[[vary]] #{number + 1} keys"
+        try:
+            linked = linked_keys(one.keys, data)
+        except InputError as error:
+            found += [Problem(where, key, fault.found, fault.allowed, fault.hint) for fault in error.problems]
+            continue
+        own = [name for name, _ in linked]
+        before = {name for some in keys for name, _ in some}
+        found += [
+            Problem(where, key, f"name {'.'.join(name)} twice", "each key once")
+            for name in dict.fromkeys(own)
+            if name in before or own.count(name) > 1
+        ]
+        keys.append(linked)
+    if found or math.prod(len(one.values) for _, one in varied) > MOST_COMBINATIONS:
+        return found
+    last, told_of = varied[-1][0], set[str]()
+    for values in product(*(one.values for _, one in varied)):
+        changed: dict[str, Any] = data
+        for linked, value in zip(keys, values, strict=True):
+            for name, factor in linked:
+                changed = with_value(changed, name, factor * value)
+        words = ", ".join(f"{one.keys} {value:g}" for (_, one), value in zip(varied, values, strict=True))
+        try:
+            prescription_from(changed, path)
+        except InputError as error:
+            where, key = reading.at("vary", last, "values"), f"[[vary]] #{last + 1} values"
+            for fault in error.problems:
+                wrong = f"{fault.key} {fault.found}"
+                if wrong not in told_of:
+                    told_of.add(wrong)
+                    words_of = f"make of {path.name} with {words}: {wrong}"
+                    found.append(Problem(where, key, words_of, fault.allowed, fault.hint))
     return found
 
 

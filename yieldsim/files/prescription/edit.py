@@ -4,12 +4,13 @@ text."""
 from __future__ import annotations
 
 import copy
+import math
 import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from yieldsim.base.errors import likely, refusal
+from yieldsim.base.errors import InputError, Problem, likely, refusal, refuse
 from yieldsim.files.prescription.read import PrescriptionFile
 from yieldsim.files.text.paths import path_given
 from yieldsim.files.toml.context import Reading
@@ -70,6 +71,34 @@ def key_path(key: str, data: Mapping[str, Any]) -> KeyPath:
         raise refusal("--vary", found=f'names "{key}", which no prescription has', hint=likely(key, names))
     words = f'names "{key}", which several tables have'
     raise refusal("--vary", found=words, allowed=" or ".join(".".join(p) for p in found))
+
+
+def linked_keys(keys: str, data: Mapping[str, Any]) -> list[tuple[KeyPath, float]]:
+    """The keys of one range with their factors, the first without. Raises InputError."""
+    problems: list[Problem] = []
+    found: list[tuple[KeyPath, float]] = []
+    for place, words in enumerate(keys.split(",")):
+        key, times, factor_words = words.partition("*")
+        factor = finite(factor_words) if times else 1.0
+        if not factor > 0.0 or (times and place == 0):
+            allowed = "a linked key, such as KEY*0.5, with a factor above 0"
+            problems.append(Problem("--vary", found=f'names "{words.strip()}"', allowed=allowed))
+            continue
+        try:
+            found.append((key_path(key.strip(), data), factor))
+        except InputError as error:
+            problems.extend(error.problems)
+    refuse(problems)
+    return found
+
+
+def finite(words: str) -> float:
+    """A finite number, NaN for anything else."""
+    try:
+        value = float(words)
+    except ValueError:
+        return math.nan
+    return value if math.isfinite(value) else math.nan
 
 
 def is_count(path: KeyPath) -> bool:

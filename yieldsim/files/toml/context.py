@@ -11,6 +11,8 @@ from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import Notes, Source
 from yieldsim.files.text.decode import decode, last_changed, read_bytes
 from yieldsim.files.text.paths import shown
+from yieldsim.files.toml.line_numbers import Path as KeyPath
+from yieldsim.files.toml.line_numbers import line_of
 
 Noun = TypeVar("Noun")
 
@@ -31,17 +33,26 @@ def known(noun: Noun) -> Loaded[Noun]:
 
 @dataclass(slots=True)
 class Reading:
-    """One file being read; the files that it names share its lists."""
+    """One file being read; the files that it names share its lists.
+
+    lines   of its keys, once it is parsed
+    """
 
     path: Path
     problems: list[Problem] = field(default_factory=list)
     warnings: Notes = field(default_factory=Notes)
     sources: list[Source] = field(default_factory=list)
+    lines: dict[KeyPath, int] = field(default_factory=dict)
 
     @property
     def where(self) -> str:
         """The file as messages show it."""
         return shown(self.path)
+
+    def at(self, *path: str | int) -> str:
+        """The file and the line of a key, as messages show them."""
+        line = line_of(path, self.lines)
+        return f"{self.where} line {line}" if line else self.where
 
     def inside(self, path: Path) -> Reading:
         """The reading of a file that this one names."""

@@ -38,14 +38,13 @@ def parse_toml(reading: Reading, model: type[Model], role: str) -> Model:
     if other is not None:
         found = f"looks like {with_article(other)} file"
         raise refusal(reading.where, found=found, allowed=f"{with_article(role)} file here")
-    lines = key_lines(text)
+    reading.lines = key_lines(text)
     respelt = respell(data, model)
     faults: list[tuple[int, Problem]] = []
 
     def blame(path: KeyPath, key: str, found: str, allowed: str = "", hint: str = "") -> None:
-        line = line_of(path, lines)
-        where = f"{reading.where} line {line}" if line else reading.where
-        faults.append((line or 0, Problem(where, key, found, allowed, hint)))
+        line = line_of(path, reading.lines)
+        faults.append((line or 0, Problem(reading.at(*path), key, found, allowed, hint)))
 
     for one in respelt.unknown:
         hint = one.hint or (home_of(str(one.path[0]), role) if len(one.path) == 1 else "")

@@ -68,11 +68,19 @@ class Grown:
 
 
 def candidates_of(phases: Sequence[Phase]) -> Facings:
-    """The facings that are priced one by one: those of the first phase's sky, of both where there are two sites."""
+    """The facings that are priced one by one: those of the first phase's sky, of both where there are two sites, and those of later
+    phases whose Sun is elsewhere, as where each is run over a part of a year."""
     first = phases[0]
-    if first.elsewhere is None:
-        return first.sunlight.candidates
-    return together(first.sunlight.candidates, first.elsewhere.candidates)
+    some = first.sunlight.candidates
+    if first.elsewhere is not None:
+        return together(some, first.elsewhere.candidates)
+    # given ones are the same for all
+    for phase in phases[1:] if first.sunlight.step_deg > 0.0 else ():
+        more = phase.sunlight.candidates
+        nearest = (more.axes_enu_xyz[:, 2] @ some.axes_enu_xyz[:, 2].T).max(axis=1)
+        far = np.flatnonzero(nearest < np.cos(np.radians(0.5 * first.sunlight.step_deg)))
+        some = together(some, more.take(far)) if len(far) else some
+    return some
 
 
 def grown(phases: Sequence[Phase], landing: Landing, *, turning: bool = True) -> Grown:

@@ -239,6 +239,9 @@ def _turned(
     which share the best of them was worth more than those known."""
     at_prices, worth = priced(sunlight, found.prices.light, found.prices.direct), found.proof.unit
     best, used = float(worth.max()), found.units > LEAST_UNITS
+    if best <= 0.0:
+        # as many units as there must be serve with light to spare: none is worth more than another
+        return found, 0.0
     near = found.facings.take(np.flatnonzero(worth > 0.98 * best))
     starts = together(found.facings.take(np.flatnonzero(used)), peaks(sunlight, at_prices, near))
     reached = climbed(sunlight, at_prices, starts, sunlight.step_deg * 0.25)

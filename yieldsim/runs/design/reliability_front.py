@@ -52,7 +52,9 @@ def by_reliability(
     sunlight: Sunlight,
     prices: Prices,
 ) -> list[Json]:
-    """The lightest designs found by share served, from the facings that were priced; the design itself for its own."""
+    """The lightest designs found by share served, from the facings that were priced; for its own share the design itself, unless it
+    is sought for its light or a larger share has a lighter one.
+    """
     from yieldsim.planning.orientation.mount_frames import of_mounts
     from yieldsim.planning.system.whole_units import WholeSet
 
@@ -82,12 +84,13 @@ def by_reliability(
     sets = [own, *down, *up]
     chosen: list[WholeSet | None] = []
     for share in reversed(shares):
-        if share == serving.reliability:
-            chosen.append(own)
-            continue
         asked = replace(serving, reliability=share)
-        known = [_judged(one, asked, prices) for one in sets]
-        serves = [one for one in [*known, *chosen[-1:]] if one is not None]
+        # a design of most light for its mass is seldom the lightest that serves its share
+        itself = share == serving.reliability and plan.objective != "mass-per-kwh"
+        known = [own] if itself else [_judged(one, asked, prices) for one in sets]
+        # of equally light ones that of the larger share
+        some = [*known, *chosen[-1:]] if itself else [*chosen[-1:], *known]
+        serves = [one for one in some if one is not None]
         chosen.append(min(serves, key=lambda one: _order(plan, combination, one), default=None))
     rows = zip(shares, reversed(chosen), strict=True)
     return [_row(share, one, plan, combination, serving) for share, one in rows]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shlex
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -38,6 +39,8 @@ NUMBERS = {
     "mass-per-kwh": "{} units, whole or split, as if each delivered what the best one does",
 }
 WIDE_GAP, FEW = 0.02, 3
+USUAL_INTERVAL_MINUTES = 60.0
+"""What an estimate takes without being told."""
 UNIT = {"mass": "kg", "units": "units", "mass-per-kwh": "kg/kWh"}
 
 
@@ -110,7 +113,7 @@ def summarised(
         "verdict": built.summary["verdict"],
         "uncertainty": built.summary["uncertainty"],
         "files": {"site": f"{SITE}.toml", "collector": f"{COLLECTOR}.toml", "load": f"{LOAD}.toml"},
-        "commands": commands(estimate),
+        "commands": commands(estimate, span),
         "warnings": list(notes.lines),
         "cautions": list(CAUTIONS),
         "provenance": provenance(
@@ -313,11 +316,15 @@ def bound_row(
     }
 
 
-def commands(estimate: EstimateResult) -> list[str]:
+def commands(estimate: EstimateResult, span: Span) -> list[str]:
     """How the figures come out again from the files."""
-    span = f"--start {iso(np.datetime64(estimate['start_utc'].rstrip('Z')))} --end {estimate['end_utc']}"
+    words = f"--start {iso(np.datetime64(estimate['start_utc'].rstrip('Z')))} --end {estimate['end_utc']}"
+    if span.interval_minutes != USUAL_INTERVAL_MINUTES:
+        words += f" --interval-minutes {span.interval_minutes:.12g}"
+    for kernel in span.kernels:
+        words += f" --kernel {shlex.quote(str(kernel))}"
     return [
-        f"yieldsim estimate {SITE}.toml --collector {COLLECTOR}.toml {span} --out built",
+        f"yieldsim estimate {SITE}.toml --collector {COLLECTOR}.toml {words} --out built",
         f"yieldsim budget built --load {LOAD}.toml --site {SITE}.toml --collector {COLLECTOR}.toml",
     ]
 

@@ -29,8 +29,7 @@ def with_variants(plan: DesignPlan) -> DesignPlan:
 
 
 def _variants(choice: CollectorChoice, varied: list[VariedKey]) -> list[CollectorChoice]:
-    from yieldsim.files.prescription.edit import read_source, with_value
-    from yieldsim.runs.tune.ranges import linked_keys
+    from yieldsim.files.prescription.edit import linked_keys, read_source, with_value
 
     acceptance = choice.noun.acceptance
     assert isinstance(acceptance, PrescriptionAcceptance)

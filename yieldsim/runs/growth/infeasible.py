@@ -10,13 +10,16 @@ import numpy as np
 from yieldsim.base.plans.design import DesignPlan
 from yieldsim.runs.design.combinations import Combination
 from yieldsim.runs.growth.phases import PhaseSpan, landing_of
-from yieldsim.runs.growth.search import phases_of
+from yieldsim.runs.growth.search import phases_of, unlimited
+
+ROUNDING = 1e-4
+"""Budgets of a plan's files let stores grow by a rounding."""
 
 
 def why_none(plan: DesignPlan, combination: Combination, spans: tuple[PhaseSpan, ...]) -> str:
-    """The reason at a combination: a phase that nothing serves, or flights too small, with what they would have to land at least.
+    """The reason at a combination: a phase that nothing serves, or flights too small, with what they would have to land.
 
-    What is told is of units that may be split: less is no use.
+    Told are flights of whole units that serve, and what split units need at the least: less is no use.
     """
     from yieldsim.planning.growth.column_generation import grown
     from yieldsim.planning.system.column_generation import Infeasible
@@ -59,7 +62,22 @@ def why_none(plan: DesignPlan, combination: Combination, spans: tuple[PhaseSpan,
     told = ", ".join(f"{mass:.4g} kg" for mass in least)
     if not ways:
         ways = [f"flights of {told}, which is the least of all without limits"]
+    whole = unlimited(phases, landing, turning=not plan.facings)
+    serves = ""
+    if whole is not None:
+        serves = "; whole units serve with flights of " + ", ".join(
+            f"{_up(mass)} kg" for mass in whole.mass_kg
+        )
     return (
         f"at {combination.name} no flights within their most_kg serve every phase. Without limits the least is {told}; what may "
-        f"serve, units split: {'; or '.join(ways)}"
+        f"serve, units split: {'; or '.join(ways)}{serves}"
     )
+
+
+def _up(mass_kg: float) -> str:
+    """A mass in four digits, rounded up with room for stores of capacities rounded up."""
+    if mass_kg <= 0.0:
+        return "0"
+    mass_kg *= 1.0 + ROUNDING
+    digit = 10.0 ** (math.floor(math.log10(mass_kg)) - 3)
+    return f"{math.ceil(mass_kg / digit) * digit:.6g}"

@@ -51,6 +51,7 @@ def growth(
     from yieldsim.files.output.kept_results import Kept
     from yieldsim.files.output.provenance import package_version
     from yieldsim.files.output.user_cache import content_key
+    from yieldsim.files.text.paths import shown
     from yieldsim.runs.cluster import computing, terrain_files
     from yieldsim.runs.design.combinations import combinations_of
     from yieldsim.runs.design.run import GO_ON, read_plan
@@ -65,7 +66,7 @@ def growth(
         refuse_progress(progress)
     with gathered:
         asked, sources = read_plan(plan, notes)
-        _refuse(asked)
+        _refuse(asked, asked.name if isinstance(plan, DesignPlan) else shown(Path(plan)))
     with gathered:
         refuse_wrong_span(None, None, years, span, interval_minutes)
     with gathered:
@@ -108,15 +109,15 @@ def growth(
     return run
 
 
-def _refuse(plan: DesignPlan) -> None:
+def _refuse(plan: DesignPlan, where: str) -> None:
     """Raise InputError for a plan that has nothing to grow, or asks for what is not done here."""
     problems = []
     if not plan.phases:
         hint = "each with a name and a date; lantern-growth.design.toml explains them"
-        problems.append(Problem(plan.name, "phases", "are missing", "one or more [[phases]]", hint))
+        problems.append(Problem(where, "phases", "are missing", "one or more [[phases]]", hint))
     if plan.objective != "mass":
         hint = "what is least of flights is a mass: [growth] least"
-        problems.append(Problem(plan.name, "objective", f'is "{plan.objective}"', '"mass"', hint))
+        problems.append(Problem(where, "objective", f'is "{plan.objective}"', '"mass"', hint))
     if problems:
         raise InputError(problems)
 

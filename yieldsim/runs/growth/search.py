@@ -16,7 +16,7 @@ from yieldsim.runs.growth.phases import PhaseSpan, landing_of, store_left, units
 
 if TYPE_CHECKING:
     from yieldsim.planning.growth.branches import Proved
-    from yieldsim.planning.growth.phases import Phase
+    from yieldsim.planning.growth.phases import Landing, Phase
     from yieldsim.planning.growth.whole_units import Plan
 
 Json = dict[str, Any]
@@ -79,6 +79,10 @@ def plan_one(
     turning = not plan.facings
     if split.least < best_cost:
         made = near_split(split, phases, landing, turning=turning)
+        if made is None and np.isfinite(landing.most_kg).any():
+            # what is begun within the limits may miss what lies within them all the same
+            free = unlimited(phases, landing, turning=turning)
+            made = free if free is not None and (free.mass_kg <= landing.most_kg).all() else None
     reached = math.inf if made is None else made.cost
     proof = proved(split, phases, landing, turning=turning, reached=reached)
     return Planned(
@@ -88,6 +92,18 @@ def plan_one(
         proved=proof,
         plan=made,
     )
+
+
+def unlimited(phases: tuple[Phase, ...], landing: Landing, *, turning: bool) -> Plan | None:
+    """Whole units by flights that may land any mass; None where none were found that serve."""
+    from yieldsim.planning.growth.column_generation import grown
+    from yieldsim.planning.growth.whole_units import near_split
+    from yieldsim.planning.system.column_generation import Infeasible
+
+    roomy = replace(landing, most_kg=np.full(landing.flights, np.inf))
+    with suppress(Infeasible):
+        return near_split(grown(phases, roomy, turning=turning), phases, roomy, turning=turning)
+    return None
 
 
 def to_keep(value: object) -> Any:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -49,6 +48,8 @@ class Range:
 
 def parse_ranges(vary: Sequence[str], data: Mapping[str, Any]) -> tuple[Range, ...]:
     """`KEY=LOW:HIGH`, or `KEY,KEY,KEY*FACTOR=LOW:HIGH` for values that move together. Raises InputError with every wrong one."""
+    from yieldsim.files.prescription.edit import finite, linked_keys
+
     problems: list[Problem] = []
     found: list[Range] = []
     if not 1 <= len(vary) <= MOST_RANGES:
@@ -58,7 +59,7 @@ def parse_ranges(vary: Sequence[str], data: Mapping[str, Any]) -> tuple[Range, .
     for words in vary:
         keys, equals, span = words.partition("=")
         low, colon, high = span.partition(":")
-        ends = _number(low), _number(high)
+        ends = finite(low), finite(high)
         if not (equals and colon and ends[0] < ends[1]):
             hint = "as in focal_length_m=0.3:1.0"
             problems.append(Problem("--vary", found=f'is "{words}"', allowed=FORM, hint=hint))
@@ -74,33 +75,3 @@ def parse_ranges(vary: Sequence[str], data: Mapping[str, Any]) -> tuple[Range, .
         problems.append(Problem("--vary", found=f"names {'.'.join(path)} twice"))
     refuse(problems)
     return tuple(found)
-
-
-def linked_keys(keys: str, data: Mapping[str, Any]) -> list[tuple[KeyPath, float]]:
-    """The keys of one range with their factors, the first without. Raises InputError."""
-    from yieldsim.files.prescription.edit import key_path
-
-    problems: list[Problem] = []
-    found: list[tuple[KeyPath, float]] = []
-    for place, words in enumerate(keys.split(",")):
-        key, times, factor_words = words.partition("*")
-        factor = _number(factor_words) if times else 1.0
-        if not factor > 0.0 or (times and place == 0):
-            allowed = "a linked key, such as KEY*0.5, with a factor above 0"
-            problems.append(Problem("--vary", found=f'names "{words.strip()}"', allowed=allowed))
-            continue
-        try:
-            found.append((key_path(key.strip(), data), factor))
-        except InputError as error:
-            problems.extend(error.problems)
-    refuse(problems)
-    return found
-
-
-def _number(words: str) -> float:
-    """A finite number, NaN for anything else."""
-    try:
-        value = float(words)
-    except ValueError:
-        return math.nan
-    return value if math.isfinite(value) else math.nan

@@ -6,6 +6,7 @@ from __future__ import annotations
 import importlib.util
 import math
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -108,6 +109,25 @@ def test_the_design_is_the_row_of_its_own_share(four, front):
     assert own["units"] == found.units
     assert own["mass_kg"] == pytest.approx(found.mass_kg, rel=1e-9)
     assert front[-1]["longest_outage_hours"] == 0.0
+
+
+def test_no_larger_share_is_lighter_than_what_is_sought_for_its_light(tmp_path):
+    """A design of most light for its mass has a larger store than its share takes: the front has the lightest there, too."""
+    plan, combination, found = small_design(
+        tmp_path,
+        ('objective = "mass" ', 'objective = "mass-per-kwh" '),
+        ("# most_units = 200 ", "most_units = 6 "),
+        span=TEN_DAYS,
+    )
+    _, serving, sunlight = laid_out(plan, combination, TEN_DAYS)
+    heavy = replace(found, capacity_kwh=found.capacity_kwh + 0.05)
+    rows = by_reliability(plan, combination, heavy, serving, sunlight, prices_of(plan, combination)[0])
+    masses = [row["mass_kg"] for row in rows if row["mass_kg"] is not None]
+    assert len(masses) >= 3
+    assert masses == sorted(masses)
+    # six units serve with light to spare: no light has a price, and the least there is for each kWh is found all the same
+    assert found.units == 6
+    assert 0.99 * found.cost <= found.least <= found.cost
 
 
 def test_few_units_are_proven_by_cases(tmp_path):

@@ -10,6 +10,7 @@ import pytest
 
 import yieldsim
 from tests.unit.runs.design.test_few_units import lower_bound
+from yieldsim.cli.commands.design import around_lines
 from yieldsim.files.output.certificate import certificate_bytes
 
 SPAN = {"start": "2027-11-01", "end": "2027-11-25", "interval_minutes": 120.0}
@@ -101,6 +102,8 @@ def mass(one):
 
 def test_design_and_front_are_the_best_of_all_sets(tmp_path, sets):
     summary = yieldsim.design(asked(tmp_path), **SPAN).summary
+    # told with the interval, without which other figures come out
+    assert "--interval-minutes 120 " in summary["commands"][0]
     for row in summary["by_reliability"]:
         serving = [mass(one) for one in sets if one[3] >= row["reliability"] - 1e-9]
         assert row["mass_kg"] == (pytest.approx(min(serving), rel=1e-12) if serving else None), row
@@ -140,8 +143,13 @@ def test_what_may_be_turned_is_no_heavier_than_what_stands_still_on_such_mounts(
     path = asked(tmp_path, power_w="0.9", most_units="6", facings=facings)
     turns = "[hand_turns]\nmost_turns = 2\nextra_kg = 0.05\n"
     path.write_text(path.read_text(encoding="utf-8") + turns, encoding="utf-8")
-    fixed, *turned = yieldsim.design(path, **SPAN | {"end": "2027-12-10"}).summary["hand_turns"]
+    summary = yieldsim.design(path, **SPAN | {"end": "2027-12-10"}).summary
+    fixed, *turned = summary["hand_turns"]
     most = fixed["mass_kg"] + 0.05 * fixed["units"]
     for row in turned:
         assert row["least_kg"] <= row["mass_kg"] <= most + 1e-9
         most = row["mass_kg"]
+    # no bound is no bound of nothing
+    lines = around_lines(summary | {"hand_turns": [fixed | {"least_kg": None}]})
+    row = lines[lines.index(next(line for line in lines if "turns by hand" in line)) + 1]
+    assert row.endswith(" -")
