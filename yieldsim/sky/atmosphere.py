@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 
 from yieldsim.base.dataset import add_all
 from yieldsim.base.errors import refusal
-from yieldsim.base.model import OpticalDepthTable, Site
+from yieldsim.base.model import Body, OpticalDepthTable, Site
 from yieldsim.base.numerics.interpolation import linear
 from yieldsim.base.numerics.vectors import FloatArray
 
@@ -42,6 +42,13 @@ def air_mass(elevation_deg: ArrayLike, scale_height_km: float, radius_km: float)
     """
     grid_deg, logarithm = _air_mass_table(scale_height_km, radius_km)
     return np.asarray(np.exp(np.interp(np.asarray(elevation_deg, dtype=np.float64), grid_deg, logarithm)))
+
+
+def air_mass_over(body: Body, elevation_deg: ArrayLike) -> FloatArray:
+    """The air mass over a body that has an atmosphere, as over a sphere of its mean radius."""
+    assert body.atmosphere_scale_height_km is not None
+    radius_km = (2.0 * body.equatorial_radius_km + body.polar_radius_km) / 3.0
+    return air_mass(elevation_deg, body.atmosphere_scale_height_km, radius_km)
 
 
 @cache
@@ -110,8 +117,7 @@ def add_air(ds: xr.Dataset, site: Site, tdb_s: FloatArray) -> xr.Dataset:
     if site.optical_depth is None or body.atmosphere_scale_height_km is None:
         lacking = "no optical depth" if site.optical_depth is None else f"{body.name} has no atmosphere"
         raise refusal(site.name, "atmosphere.optical_depth", f"can't be used: {lacking}")
-    radius_km = (2.0 * body.equatorial_radius_km + body.polar_radius_km) / 3.0
     depth = optical_depth_at(site.optical_depth, tdb_s, ds["solar_longitude_deg"].values)
-    mass = air_mass(ds["solar_elevation_deg"].values, body.atmosphere_scale_height_km, radius_km)
+    mass = air_mass_over(body, ds["solar_elevation_deg"].values)
     passed = beam_transmittance(depth, mass)
     return add_all(ds, {"optical_depth": depth, "air_mass": mass, "beam_transmittance": passed})

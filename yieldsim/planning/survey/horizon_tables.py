@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from yieldsim.base.clock import utc_from_tdb
 from yieldsim.base.constants import SECONDS_PER_HOUR, SOLAR_IRRADIANCE_1AU_W_M2
-from yieldsim.base.model import Site
+from yieldsim.base.model import Body, Site
 from yieldsim.base.numerics.height_grid import Float32Array
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray, azimuth_elevation_deg, direction_enu_xyz
@@ -44,6 +44,8 @@ class SunPath:
 
     clear      share of the disc that no eclipse hides
     beam_w_m2  direct light facing the Sun, eclipses and air counted, the ground not
+    above_air_w_m2   the same above the air
+    optical_depth    of the air overhead; None: there is none
     """
 
     tdb_s: FloatArray
@@ -53,6 +55,8 @@ class SunPath:
     radius_deg: FloatArray
     clear: FloatArray
     beam_w_m2: FloatArray
+    above_air_w_m2: FloatArray
+    optical_depth: FloatArray | None = None
 
     @property
     def hours(self) -> float:
@@ -66,12 +70,13 @@ def sun_path(track: SunTrack, site: Site, start_tdb_s: float, end_tdb_s: float, 
     sun = track.discs(tdb_s)
     # with the horizon straight down only eclipses are left
     clear = disc_shares(*sun, occulter_beside(track, tdb_s), None, 90.0)[:, 1]
-    beam = SOLAR_IRRADIANCE_1AU_W_M2 / track.directions(tdb_s)[2] ** 2 * clear
+    beam = above_air = SOLAR_IRRADIANCE_1AU_W_M2 / track.directions(tdb_s)[2] ** 2 * clear
+    depth = None
     if site.optical_depth is not None:
         from yieldsim.sky.atmosphere import add_air
 
         air = add_air(track.dataset(tdb_s, utc_from_tdb(tdb_s)), site, tdb_s)
-        beam = beam * air["beam_transmittance"].values
+        depth, beam = air["optical_depth"].values, above_air * air["beam_transmittance"].values
     return SunPath(
         tdb_s=tdb_s,
         step_hours=(end_tdb_s - start_tdb_s) / tdb_s.size / SECONDS_PER_HOUR,
@@ -80,6 +85,8 @@ def sun_path(track: SunTrack, site: Site, start_tdb_s: float, end_tdb_s: float, 
         radius_deg=sun.radius_deg,
         clear=clear,
         beam_w_m2=beam,
+        above_air_w_m2=above_air,
+        optical_depth=depth,
     )
 
 
@@ -96,17 +103,24 @@ def earth_path(track: SunTrack, start_tdb_s: float, end_tdb_s: float, step_s: fl
         radius_deg=np.full(tdb_s.size, POINT_DEG),
         clear=np.ones(tdb_s.size),
         beam_w_m2=np.zeros(tdb_s.size),
+        above_air_w_m2=np.zeros(tdb_s.size),
     )
 
 
-def seen_from(path: SunPath, axes_xyz: FloatArray, other_axes_xyz: FloatArray) -> SunPath:
-    """The path from another place of the tile: the same directions in space against other axes (rows east, north, up).
+def seen_from(path: SunPath, body: Body, axes_xyz: FloatArray, other_axes_xyz: FloatArray) -> SunPath:
+    """The path from another place of the tile: the same directions in space against other axes (rows east, north, up), and through as
+    much air as they are high there.
 
     Neglects the Sun's parallax between the two, 2e-5 deg at 60 km.
     """
     turn = axes_xyz @ other_axes_xyz.T
     azimuth, elevation = azimuth_elevation_deg(direction_enu_xyz(path.azimuth_deg, path.elevation_deg) @ turn)
-    return replace(path, azimuth_deg=azimuth, elevation_deg=elevation)
+    beam = path.beam_w_m2
+    if path.optical_depth is not None:
+        from yieldsim.sky.atmosphere import air_mass_over, beam_transmittance
+
+        beam = path.above_air_w_m2 * beam_transmittance(path.optical_depth, air_mass_over(body, elevation))
+    return replace(path, azimuth_deg=azimuth, elevation_deg=elevation, beam_w_m2=beam)
 
 
 # ---------------------------------------------------------------- tables by horizon

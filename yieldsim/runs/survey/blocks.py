@@ -15,8 +15,9 @@ if TYPE_CHECKING:
 LEAN_SHARE, LEAST_LEAN_DEG, LEAN_DEG = 0.01, 0.02, 0.25
 """Across a block the cells' horizontals lean by at most the last of these on account of the air; on account of a collector, by
 the first times its acceptance's half-width, within the other two."""
-MOST_BLOCKS = 16
-"""Blocks a side of a tile at most, whatever that asks for: on coarse terrain a narrow acceptance is followed less closely."""
+MOST_BLOCKS, LEAST_BLOCK_PIXELS, LEAST_BLOCK_CELLS = 16, 32, 8
+"""Blocks a side of a tile at most, whatever that asks for, or as many as have so many pixels and cells a side: on coarse terrain a
+narrow acceptance is followed less closely."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,5 +63,6 @@ def _block_cells(frame: TileFrame, stride: int, lean_deg: float) -> int:
         return cells
     reach = np.radians(lean_deg) * frame.sphere.radius_m * np.sqrt(2.0) / (frame.pixel_m * stride)
     # equal blocks rather than a thin last one
-    count = min(max(1, int(np.ceil(cells / reach))), MOST_BLOCKS)
+    most = max(cells // max(LEAST_BLOCK_PIXELS // stride, LEAST_BLOCK_CELLS), MOST_BLOCKS)
+    count = min(max(1, int(np.ceil(cells / reach))), most)
     return -(-cells // count)

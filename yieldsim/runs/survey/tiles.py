@@ -260,12 +260,13 @@ def _light(
     from yieldsim.planning.survey.longest_dark import passage
     from yieldsim.runs.survey.blocks import LEAN_DEG, LEAN_SHARE, LEAST_LEAN_DEG, blocks
 
-    site, common = _path_at(job, frame, 0.5 * (frame.rows - 1), 0.5 * (frame.columns - 1), typical_m)
+    site = _site_at(job, frame, 0.5 * (frame.rows - 1), 0.5 * (frame.columns - 1), typical_m)
+    common = sun_at(site, job)
     years = common.hours / (job.year_days * HOURS_PER_DAY)
     maps = np.full((len(VARIABLES) - 1, *known.shape), np.nan, dtype=np.float32)
     lean_deg = LEAN_DEG if job.site.optical_depth is not None else np.inf
     for block in blocks(frame, known, job.stride, lean_deg):
-        own = _seen_from(job, frame, common, *block.middle, typical_m)
+        own = _seen_from(job, frame, common, *block.middle)
         by_azimuth, lowest, highest = block.horizons(horizon)
         path = replace(common, beam_w_m2=own.beam_w_m2)
         tables = light_tables(path, job.azimuths, ANGLE_UNIT_DEG, int(lowest.min()), int(highest.max()))
@@ -285,7 +286,7 @@ def _light(
     turned, north_deg = turned_collector(common, site, job.collector), _lean_deg(frame, job.stride)
     turns, width_deg = turned.turns_deg.size, half_width_deg(job.collector.acceptance_table)
     for block in blocks(frame, known, job.stride, min(LEAN_DEG, max(width_deg * LEAN_SHARE, LEAST_LEAN_DEG))):
-        own = _seen_from(job, frame, common, *block.middle, typical_m)
+        own = _seen_from(job, frame, common, *block.middle)
         by_azimuth, lowest, highest = block.horizons(horizon)
         above = common.elevation_deg + common.radius_deg > float(lowest.min()) * ANGLE_UNIT_DEG
         powered = np.flatnonzero(above)
@@ -327,27 +328,15 @@ def _earth_in_sight(
     return (found.any_hours / path.hours).reshape(known.shape).astype(np.float32)
 
 
-def _seen_from(
-    job: TileJob, frame: TileFrame, common: SunPath, row: float, column: float, typical_m: float
-) -> SunPath:
+def _seen_from(job: TileJob, frame: TileFrame, common: SunPath, row: float, column: float) -> SunPath:
     """The tile's path from a pixel of it."""
     from yieldsim.ground.local_sphere import LocalSphere
     from yieldsim.planning.survey.horizon_tables import seen_from
 
-    if job.site.optical_depth is not None:
-        return _path_at(job, frame, row, column, typical_m)[1]
     latitude, longitude = frame.to_place(np.array([row]), np.array([column]))
     sphere = frame.sphere
     here = LocalSphere.at(float(latitude[0]), float(longitude[0]), sphere.equatorial_m, sphere.polar_m)
-    return seen_from(common, sphere.axes, here.axes)
-
-
-def _path_at(
-    job: TileJob, frame: TileFrame, row: float, column: float, typical_m: float
-) -> tuple[Site, SunPath]:
-    """The Sun's path over a pixel of the tile, and the site there."""
-    site = _site_at(job, frame, row, column, typical_m)
-    return site, sun_at(site, job)
+    return seen_from(common, job.site.body, sphere.axes, here.axes)
 
 
 def _site_at(job: TileJob, frame: TileFrame, row: float, column: float, typical_m: float) -> Site:

@@ -7,7 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from yieldsim.base.model import Collector, HorizonMask, Mount, RoundAcceptance
+from yieldsim.base.clock import tdb_seconds
+from yieldsim.base.model import Collector, HorizonMask, Mount, RoundAcceptance, Site
+from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
 from yieldsim.files.inputs.readers import read_body
 from yieldsim.ground.local_sphere import LocalSphere
 from yieldsim.planning.survey.collector_tables import turned_collector
@@ -17,10 +19,12 @@ from yieldsim.planning.survey.horizon_tables import (
     energy_tables,
     light_tables,
     seen_from,
+    sun_path,
     visible_share,
 )
 from yieldsim.planning.survey.illumination import NO_CELL, at_turn, best_turn, cell_energy, cell_light
 from yieldsim.planning.survey.longest_dark import longest_dark, passage
+from yieldsim.sky.sun_track import prepare_track
 
 UNIT_DEG = 0.002
 AZIMUTHS = 72
@@ -36,6 +40,7 @@ def path_of(azimuth_deg, elevation_deg, hours=1.0, radius_deg=0.27, beam=1000.0)
         radius_deg=np.full(count, radius_deg),
         clear=np.ones(count),
         beam_w_m2=np.full(count, beam),
+        above_air_w_m2=np.full(count, beam),
     )
 
 
@@ -186,14 +191,44 @@ def test_longest_dark_by_windows_is_that_in_order(up_deg, begin, years):
 
 def test_the_same_sun_from_another_place():
     here, there = LocalSphere.at(-89.5, 20.0, 1_737_400.0), LocalSphere.at(-89.45, 80.0, 1_737_400.0)
-    path = polar_path()
-    other = seen_from(path, here.axes, there.axes)
-    back = seen_from(other, there.axes, here.axes)
+    path, moon = polar_path(), read_body("moon").noun
+    other = seen_from(path, moon, here.axes, there.axes)
+    back = seen_from(other, moon, there.axes, here.axes)
     np.testing.assert_allclose(back.elevation_deg, path.elevation_deg, atol=1e-10)
     # a Sun straight above one place stands off the zenith of the other by the angle between them
-    above = seen_from(replace(path_of([0.0], [90.0])), here.axes, there.axes)
+    above = seen_from(replace(path_of([0.0], [90.0])), moon, here.axes, there.axes)
     angle = np.degrees(np.arccos(here.axes[2] @ there.axes[2]))
     assert above.elevation_deg[0] == pytest.approx(90.0 - angle, abs=1e-6)
+    np.testing.assert_array_equal(other.beam_w_m2, path.beam_w_m2)
+
+
+def test_the_sun_from_another_place_comes_through_the_air_there():
+    """As a track of that place's own has it, 180 km away on Mars, where the low Sun is dimmed by another share."""
+    mars = read_body("mars").noun
+    start_s, end_s = (
+        float(at) for at in tdb_seconds(np.array(["2027-03-01", "2027-03-05"], dtype="datetime64[ns]"))
+    )
+    ephemeris = open_ephemeris(mars, start_s, end_s)
+    places = [(-20.0, 70.0), (-22.0, 72.5)]
+
+    def path_at(latitude_deg, longitude_deg):
+        site = Site(
+            name="x",
+            body=mars,
+            latitude_deg=latitude_deg,
+            longitude_deg=longitude_deg,
+            elevation_m=0.0,
+            optical_depth=0.6,
+        )
+        track = prepare_track(ephemeris, mars, latitude_deg, longitude_deg, 0.0, start_s, end_s)
+        return sun_path(track, site, start_s, end_s, 600.0)
+
+    here, there = (LocalSphere.at(*place, 3_396_190.0, 3_376_200.0) for place in places)
+    own = path_at(*places[1])
+    other = seen_from(path_at(*places[0]), mars, here.axes, there.axes)
+    np.testing.assert_allclose(other.elevation_deg, own.elevation_deg, atol=1e-4)
+    np.testing.assert_allclose(other.beam_w_m2, own.beam_w_m2, atol=2e-3)
+    assert np.abs(own.beam_w_m2 - path_at(*places[0]).beam_w_m2).max() > 20.0
 
 
 # ---------------------------------------------------------------- collectors
