@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import signal
 import subprocess
 import sys
@@ -117,6 +118,12 @@ def test_new_with_optics_adds_a_prescription(tmp_path: Path) -> None:
     checked = process("check", *(name for name in names if name.endswith((".toml", ".csv"))), cwd=tmp_path)
     assert (checked.returncode, checked.stderr) == (0, "")
     assert "prescription" in checked.stdout
+
+
+def test_the_next_commands_stand_blanks_in_paths(tmp_path: Path) -> None:
+    told = process("new", "my sites", cwd=tmp_path).stderr.splitlines()
+    words = shlex.split(told[0].removeprefix("next: "))
+    assert words[2:4] == ["my sites/lantern-ridge.toml", "--collector"]
 
 
 def test_new_in_the_working_directory(tmp_path: Path) -> None:

@@ -18,9 +18,12 @@ class ResultAccessor:
     def __init__(self, ds: xr.Dataset) -> None:
         """Read what the result says of itself. Raises InputError for a Dataset of another origin."""
         try:
-            self.summary: dict[str, Any] = json.loads(ds.attrs["summary"])
+            summary = json.loads(ds.attrs["summary"])
         except (KeyError, TypeError, ValueError):
-            raise refusal("", found="this Dataset is not a result of yieldsim") from None
+            summary = None
+        if not isinstance(summary, dict):
+            raise refusal("", found="this Dataset is not a result of yieldsim")
+        self.summary: dict[str, Any] = summary
         self._refuse_part(ds)
 
     def _refuse_part(self, ds: xr.Dataset) -> None:

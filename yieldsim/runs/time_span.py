@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections.abc import Sequence
 from numbers import Integral, Real
 from typing import TYPE_CHECKING
 
@@ -99,6 +100,13 @@ def whole_number(value: object, key: str, low: int, high: float = math.inf) -> i
     if isinstance(value, bool) or not isinstance(value, Integral) or not low <= int(value) <= high:
         raise refusal("", key, f"is {value!r}", f"a whole number, {Range(low, high).words}")
     return int(value)
+
+
+def one_of(value: object, key: str, words: Sequence[str], joint: str = ", ") -> None:
+    """Raise InputError, with the likely word, for what is none of the words."""
+    if not isinstance(value, str) or value not in words:
+        found = f'is "{value}"' if isinstance(value, str) else f"is {value!r:.60}"
+        raise refusal("", key, found, joint.join(words), likely(str(value), words))
 
 
 def span_utc(

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import inspect
+import json
 import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import skyfield_data
+import xarray as xr
 
 import yieldsim
 from yieldsim.files.text.bundled import sites_folder
 
 SITES = sites_folder()
 SITE, COLLECTOR = SITES / "lantern-ridge.toml", SITES / "wide.collector.toml"
+LOAD = SITES / "habitat.load.toml"
 SPAN = ("2027-01-01", "2027-01-03")
 DE421 = str(Path(skyfield_data.__file__).parent / "data" / "de421.bsp")
 
@@ -155,19 +159,37 @@ WRONG: dict[str, list[tuple[tuple[object, ...], dict[str, object], str]]] = {
             {"compare": [3]},
             "compare #1 is 3; allowed: tilt, azimuth and perhaps roll, deg",
         ),
+        ((SITE, COLLECTOR), {"compare": 3}, "compare is 3; allowed: pairs of tilt and azimuth, deg"),
+        ((SITE, COLLECTOR), {"compare": [("a", 1)]}, "compare #1 tilt is 'a'; allowed: a number"),
+        (
+            (SITE, COLLECTOR),
+            {"goal": None},
+            "goal is None; allowed: annual, worst-month, shortest-gap, load",
+        ),
     ],
     "rank": [
         ((3, COLLECTOR), {}, "sites is 3; allowed: paths of site files, or Sites"),
         (([3], COLLECTOR), {}, "sites is 3; allowed: the path of a site file, or a Site"),
         (([SITE], 3), {}, "collector is 3; allowed: the path of a collector file, or a Collector"),
         (([SITE], COLLECTOR), {"workers": 0}, "workers is 0; allowed: a whole number, 1 or more"),
+        (([SITE], COLLECTOR), {"facing": 3}, "facing is 3; allowed: given or best or set"),
     ],
     "tune": [
         (
             (3, SITE, ["funnel.length_m=0.02:0.03"]),
             {},
             "optics is 3; allowed: the path of a prescription file",
-        )
+        ),
+        (
+            (SITES / "wide-trough.optics.toml", SITE, 3),
+            {},
+            'vary is 3; allowed: "KEY=LOW:HIGH", or several of them',
+        ),
+        (
+            (SITES / "wide-trough.optics.toml", SITE, [3]),
+            {},
+            "--vary: is 3; allowed: KEY=LOW:HIGH, LOW below HIGH",
+        ),
     ],
     "trace": [
         ((3,), {}, "optics is 3; allowed: the path of a prescription file"),
@@ -178,18 +200,40 @@ WRONG: dict[str, list[tuple[tuple[object, ...], dict[str, object], str]]] = {
         ),
         ((SITES / "wide-trough.optics.toml",), {"tolerance": "x"}, "tolerance is 'x'; allowed: a number"),
     ],
-    "design": [((3,), {}, "plan is 3; allowed: the path of a design file, or a DesignPlan")],
-    "growth": [((None,), {}, "plan is None; allowed: the path of a design file, or a DesignPlan")],
+    "design": [
+        ((3,), {}, "plan is 3; allowed: the path of a design file, or a DesignPlan"),
+        ((SITES / "lantern-ridge.design.toml",), {"work_folder": 3}, "work_folder is 3; allowed: a folder"),
+    ],
+    "growth": [
+        ((None,), {}, "plan is None; allowed: the path of a design file, or a DesignPlan"),
+        ((SITES / "lantern-growth.design.toml",), {"work_folder": 3}, "work_folder is 3; allowed: a folder"),
+    ],
     "page": [
         ((3,), {}, "estimate is 3; allowed: an estimate.nc, or the folder that holds one, or a Dataset")
     ],
     "horizon": [
         ((3, [SITE]), {}, "site is 3; allowed: the path of a site file, or a Site"),
         ((SITE, 3), {}, "terrain is 3; allowed: paths or addresses of terrain files"),
+        ((SITE, TERRAIN), {"reach_km": "x"}, "reach_km is 'x'; allowed: a number"),
+        ((SITE, TERRAIN), {"azimuth_step_deg": None}, "azimuth_step_deg is None; allowed: a number"),
+        ((SITE, TERRAIN), {"holds": "metres"}, 'holds is "metres"; allowed: auto, height, radius'),
     ],
     "survey": [
         ((3, "moon", COLLECTOR), {}, "terrain is 3; allowed: paths or addresses of terrain files"),
         ((TERRAIN, "moon", COLLECTOR), {"options": 3}, "options is 3; allowed: SurveyOptions"),
+        *(
+            ((TERRAIN, "moon", COLLECTOR), {"options": yieldsim.SurveyOptions(**wrong)}, told)  # type: ignore[arg-type]
+            for wrong, told in (
+                ({"stride": "2"}, "stride is '2'; allowed: 1 or more"),
+                ({"stride": 1.5}, "stride is 1.5; allowed: 1 or more"),
+                ({"azimuths": "x"}, "azimuths is 'x'; allowed: 72 to 1440"),
+                ({"mast_height_m": "x"}, "mast_height_m is 'x'; allowed: 0 to 1000"),
+                ({"workers": 0}, "workers is 0; allowed: 1 or more"),
+                ({"window": (1, 2, 3)}, "window is (1, 2, 3); allowed: x min, y min, x max, y max"),
+                ({"holds": "metres"}, 'holds is "metres"; allowed: auto, height, radius'),
+            )
+        ),
+        ((TERRAIN, "moon"), {"work_folder": 3}, "work_folder is 3; allowed: a folder"),
         ((TERRAIN,), {"like": 3}, "like is 3; allowed: the path of a site file, or a Site"),
     ],
 }
@@ -224,9 +268,12 @@ def test_progress_that_can_not_be_called_is_told(verb: str) -> None:
 def test_everything_wrong_with_a_budget_is_told_at_once() -> None:
     wrong: Any = 3
     with pytest.raises(yieldsim.InputError) as caught:
-        yieldsim.budget(wrong, None, site=wrong, uncertain=wrong, units=0, reliability=2, progress=wrong)  # type: ignore[arg-type]
+        yieldsim.budget(
+            wrong, None, site=wrong, uncertain=wrong, units=0, reliability=2, workers=0, progress=wrong
+        )  # type: ignore[arg-type]
     assert str(caught.value).splitlines() == [
         "progress is 3; allowed: a function of (done, of), or None",
+        "workers is 0; allowed: a whole number, 1 or more",
         "estimate is 3; allowed: an estimate.nc, or the folder that holds one, or a Dataset",
         "load is None; allowed: the path of a load file, or a LoadPlan",
         "site is 3; allowed: the path of a site file, or a Site",
@@ -235,6 +282,31 @@ def test_everything_wrong_with_a_budget_is_told_at_once() -> None:
         "reliability is 2; allowed: more than 0, at most 1",
         "uncertain is given alone; allowed: it beside site and collector (the files that the estimate was made from)",
     ]
+
+
+def test_numbers_of_numpy_are_numbers() -> None:
+    short = ("2027-01-01", "2027-01-02")
+    ds = yieldsim.estimate(SITE, COLLECTOR, *short, tolerance=np.float32(1e-3))
+    budget = yieldsim.budget(ds, LOAD, units=np.int64(3), reliability=np.float64(0.9))  # type: ignore[arg-type]
+    assert budget.yieldsim.summary == yieldsim.budget(ds, LOAD, units=3, reliability=0.9).yieldsim.summary
+    own: dict[str, Any] = {"step_deg": 10, "units": 2, "levelling_deg": 1, "azimuth_error_deg": 2}
+    own |= {"reaimings": 1, "tracker_stop_hours": 3}
+    turned = yieldsim.orient(SITE, COLLECTOR, *short, **own, compare=[(80.0, 10.0)])
+    by_numpy = {key: np.int64(value) for key, value in own.items()} | {"step_deg": np.float32(10.0)}
+    other = yieldsim.orient(SITE, COLLECTOR, *short, **by_numpy, compare=np.array([[80.0, 10.0]]))
+    assert other.attrs["summary"] == turned.attrs["summary"]
+    ranked = yieldsim.rank([SITE], COLLECTOR, *short, continuous_power_w=np.float32(10.0))
+    assert ranked.yieldsim.summary["sites"]
+    traced = yieldsim.trace(
+        SITES / "half-metre-lens.optics.toml", tolerance=np.float32(0.05), seed=np.int64(3)
+    )  # type: ignore[arg-type]
+    assert json.loads(json.dumps(traced.summary))["schema"]
+
+
+def test_a_dataset_of_another_origin_has_no_totals() -> None:
+    for summary in ("words", "[1]", "3"):
+        with pytest.raises(yieldsim.InputError, match="not a result of yieldsim"):
+            _ = xr.Dataset(attrs={"summary": summary}).yieldsim.summary
 
 
 def test_every_file_that_a_verb_takes_can_be_read() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -27,15 +28,19 @@ def new(folder: Path, body: str, optics: bool) -> None:
     written = write_starter(folder, body=body, optics=optics)
     for name in written:
         click.echo(folder / name)
-    site, collector, load = (folder / name for name in written[:3])
-    result = folder / "result"
+    site, collector, load, result = (_quoted(folder / name) for name in (*written[:3], "result"))
     click.echo(f"next: yieldsim estimate {site} --collector {collector} --out {result}", err=True)
     click.echo(
         f"then: yieldsim budget {result} --load {load} --site {site} --collector {collector}", err=True
     )
     if optics:
-        words = f"or:   yieldsim trace {folder / OPTICS[0]} --out {folder / 'traced' / 'acceptance.csv'}"
-        click.echo(words, err=True)
+        table = _quoted(folder / "traced" / "acceptance.csv")
+        click.echo(f"or:   yieldsim trace {_quoted(folder / OPTICS[0])} --out {table}", err=True)
+
+
+def _quoted(path: Path) -> str:
+    """A path as a shell takes it, blanks and all."""
+    return shlex.quote(str(path))
 
 
 @click.command(cls=Command, short_help="Optical depth by date from a published text table.")

@@ -36,7 +36,6 @@ class Kept:
         """Keep a result."""
         if self._folder is not None:
             self._made_parent |= not self._folder.parent.exists()
-            self._folder.mkdir(parents=True, exist_ok=True)
             write_text_whole(self._folder / name, json.dumps(value))
 
     def clear(self) -> None:

@@ -20,16 +20,22 @@ FINISHED = ".finished."
 
 
 def refuse_file(folder: Path) -> None:
-    """Raise InputError for a file where a folder for results is wanted: also asked before a long run."""
+    """Raise InputError for a file where a folder for results is wanted, WriteFailed where none can be made or written into: also
+    asked before a long run."""
     refuse_name(folder, "--out")
     try:
         is_file = folder.exists() and not folder.is_dir()
+        there = next(place for place in (folder, *folder.absolute().parents) if place.exists())
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         found = f"can't be a folder for results: {reason.lower()}"
         raise refusal(shown(folder), found=found, hint="name another one with --out") from None
     if is_file:
         raise refusal(shown(folder), found="is a file, not a folder for results")
+    if not there.is_dir():
+        raise refusal(shown(folder), found=f"can't be a folder for results: {shown(there)} is a file")
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise WriteFailed(f"cannot write into {shown(there)}: permission denied")
 
 
 @contextlib.contextmanager

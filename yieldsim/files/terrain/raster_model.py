@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
 
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from pyproj import CRS
 
 Holds = Literal["auto", "height", "radius"]
+HOLDS: tuple[Holds, ...] = get_args(Holds)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

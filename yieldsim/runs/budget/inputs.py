@@ -112,11 +112,12 @@ def prepare_budget(
         doubts = read("uncertain", uncertain, UncertainPlan, read_uncertain, "uncertainty")
     if units is not None:
         with gathered:
-            whole_number(units, "units", 1, MOST_UNITS)
+            units = whole_number(units, "units", 1, MOST_UNITS)
     if reliability is not None:
         with gathered:
             if not 0.0 < number(reliability, "reliability") <= 1.0:
                 raise refusal("", "reliability", f"is {reliability!r}", "more than 0, at most 1")
+            reliability = float(reliability)
     problems = gathered.problems
     if uncertain is not None and (site is None or collector is None):
         hint = "the files that the estimate was made from"

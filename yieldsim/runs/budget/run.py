@@ -52,10 +52,13 @@ def budget(
     """
     from yieldsim.runs.budget.inputs import prepare_budget
     from yieldsim.runs.open_inputs import refuse_progress
+    from yieldsim.runs.time_span import whole_number
 
     gathered = Gathered()
     with gathered:
         refuse_progress(progress)
+    with gathered:
+        whole_number(workers, "workers", 1)
     case, doubts = prepare_budget(estimate, load, units, reliability, site, collector, uncertain, gathered)
     return budget_of_case(case, doubts, kernels, progress, workers=workers, scheduler=scheduler)
 

@@ -50,6 +50,7 @@ def design(
     Raises InputError, DataMissing or CannotCompute.
     """
     from yieldsim.files.output.kept_results import Kept
+    from yieldsim.files.text.paths import path_given
     from yieldsim.runs.cluster import computing, terrain_files
     from yieldsim.runs.design.combinations import Span, combinations_of, shared_span
     from yieldsim.runs.design.confidence import confident
@@ -67,6 +68,8 @@ def design(
         refuse_wrong_span(start, end, years, span, interval_minutes)
     with gathered:
         named = kernel_paths(kernels)
+    with gathered:
+        folder = None if work_folder is None else path_given(work_folder, "work_folder", "a folder")
     gathered.refuse()
     if asked.phases:
         notes.add("the file's phases are left aside: yieldsim growth plans them")
@@ -84,9 +87,7 @@ def design(
     )
     everything = combinations_of(asked)
     steps = _Steps(progress, 2 * len(everything) + 2)
-    kept = Kept(
-        None if work_folder is None else Path(work_folder) / f".design-{_fingerprint(asked, when)[:16]}"
-    )
+    kept = Kept(None if folder is None else folder / f".design-{_fingerprint(asked, when)[:16]}")
     needed = [*terrain_files([one.site for one in everything]), *named]
     with computing(len(everything), workers, scheduler, files=needed, again=GO_ON) as compute:
         looked = _all_looked(asked, everything, when, steps, kept, compute)

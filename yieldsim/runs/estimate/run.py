@@ -58,7 +58,7 @@ def estimate(
     with gathered:
         refuse_progress(progress)
     with gathered:
-        refuse_tolerance(tolerance)
+        tolerance = plain_tolerance(tolerance)
     with gathered:
         standstill = (
             number(tracker_downtime_fraction, "tracker_downtime_fraction"),
@@ -88,9 +88,11 @@ def estimate(
     return stated(finished(ready, result, change, tolerance, following), bounds)
 
 
-def refuse_tolerance(tolerance: float) -> None:
-    """Raise InputError for a relative change at which halving of steps can't stop."""
+def plain_tolerance(tolerance: object) -> float:
+    """The relative change at which halving of steps stops. Raises InputError for what it can't be."""
     from yieldsim.runs.time_span import number
 
-    if not 1e-6 <= number(tolerance, "tolerance") <= 0.1:
-        raise refusal("", "tolerance", f"is {tolerance:g}", "0.000001 to 0.1")
+    plain = number(tolerance, "tolerance")
+    if not 1e-6 <= plain <= 0.1:
+        raise refusal("", "tolerance", f"is {plain:g}", "0.000001 to 0.1")
+    return plain

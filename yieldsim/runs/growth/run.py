@@ -51,7 +51,7 @@ def growth(
     from yieldsim.files.output.kept_results import Kept
     from yieldsim.files.output.provenance import package_version
     from yieldsim.files.output.user_cache import content_key
-    from yieldsim.files.text.paths import shown
+    from yieldsim.files.text.paths import path_given, shown
     from yieldsim.runs.cluster import computing, terrain_files
     from yieldsim.runs.design.combinations import combinations_of
     from yieldsim.runs.design.run import GO_ON, read_plan
@@ -71,6 +71,8 @@ def growth(
         refuse_wrong_span(None, None, years, span, interval_minutes)
     with gathered:
         named = kernel_paths(kernels)
+    with gathered:
+        folder = None if work_folder is None else path_given(work_folder, "work_folder", "a folder")
     gathered.refuse()
     aside = [name for name in ("tracker", "hand_turns", "link") if getattr(asked, name) is not None]
     if aside:
@@ -88,7 +90,7 @@ def growth(
 
     run_spans = [one.span for some in spans.values() for one in some]
     name = content_key(package_version(), asked, run_spans)[:16]
-    kept = Kept(None if work_folder is None else Path(work_folder) / f".growth-{name}")
+    kept = Kept(None if folder is None else folder / f".growth-{name}")
     needed = [*terrain_files([one.site for one in everything]), *named]
     with computing(len(everything), workers, scheduler, files=needed, again=GO_ON) as compute:
         bounds = _bounds(asked, everything, spans, kept, compute, step)

@@ -9,7 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.errors import Gathered, InputError, Problem
+from yieldsim.base.errors import Gathered, InputError, Problem, refusal
 from yieldsim.base.model import HorizonMask, Site, Source, TerrainHorizon
 from yieldsim.base.results.attached import Summarised
 from yieldsim.runs.horizon.reach_notes import reach_warnings
@@ -173,8 +173,10 @@ def seen_over(
     gathered = gathered or Gathered()
     with gathered:
         refuse_choice(unknown_ground)
+    is_asked_right = False
     with gathered:
-        _refuse_options(reach_km, azimuth_step_deg)
+        _refuse_options(reach_km, azimuth_step_deg, holds)
+        is_asked_right = True
     when = {"start": None, "end": None, "years": None, "span": None, "kernels": (), **(when or {})}
     with gathered:
         start_and_end(when["start"], when["end"], when["years"], when["span"])
@@ -192,7 +194,12 @@ def seen_over(
             refuse_missing(file)
     began_ns, seen = time.time_ns(), None
     with gathered:
-        if isinstance(site, Site) and files is not None and (files or not gathered.problems):
+        if (
+            isinstance(site, Site)
+            and files is not None
+            and is_asked_right
+            and (files or not gathered.problems)
+        ):
             view = View.of(site, files, reach_km, azimuth_step_deg, holds)
             seen = kept(view)
             if seen is None:
@@ -241,18 +248,24 @@ def _mask(result: Skyline) -> HorizonMask:
     return HorizonMask(azimuth_deg=result.azimuth_deg, elevation_deg=np.round(result.elevation_deg, 5))
 
 
-def _refuse_options(reach_km: float | None, azimuth_step_deg: float) -> None:
-    problems = []
-    if reach_km is not None and not 0.0 < reach_km <= LARGEST_REACH_ASKED_KM:
-        problems.append(
-            Problem("", "reach_km", f"is {reach_km:g}", f"above 0, at most {LARGEST_REACH_ASKED_KM:g}")
-        )
-    steps = 360.0 / azimuth_step_deg if azimuth_step_deg > 0.0 else 0.0
-    if not FINEST_STEP_DEG <= azimuth_step_deg <= COARSEST_STEP_DEG or abs(steps - round(steps)) > 1e-6:
-        allowed = f"a whole part of 360, {FINEST_STEP_DEG:g} to {COARSEST_STEP_DEG:g}"
-        problems.append(Problem("", "azimuth_step_deg", f"is {azimuth_step_deg:g}", allowed))
-    if problems:
-        raise InputError(problems)
+def _refuse_options(reach_km: float | None, azimuth_step_deg: float, holds: str) -> None:
+    from yieldsim.files.terrain.raster_model import HOLDS
+    from yieldsim.runs.time_span import number, one_of
+
+    gathered = Gathered()
+    with gathered:
+        if reach_km is not None and not 0.0 < number(reach_km, "reach_km") <= LARGEST_REACH_ASKED_KM:
+            allowed = f"above 0, at most {LARGEST_REACH_ASKED_KM:g}"
+            raise refusal("", "reach_km", f"is {reach_km:g}", allowed)
+    with gathered:
+        step_deg = number(azimuth_step_deg, "azimuth_step_deg")
+        steps = 360.0 / step_deg if step_deg > 0.0 else 0.0
+        if not FINEST_STEP_DEG <= step_deg <= COARSEST_STEP_DEG or abs(steps - round(steps)) > 1e-6:
+            allowed = f"a whole part of 360, {FINEST_STEP_DEG:g} to {COARSEST_STEP_DEG:g}"
+            raise refusal("", "azimuth_step_deg", f"is {step_deg:g}", allowed)
+    with gathered:
+        one_of(holds, "holds", HOLDS)
+    gathered.refuse()
 
 
 def horizon_csv(run: HorizonRun, reach_km: float | None = None) -> str:

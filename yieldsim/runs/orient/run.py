@@ -3,12 +3,13 @@ followers of the Sun to compare."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from yieldsim.base.errors import Gathered, InputError, Problem, likely
+from yieldsim.base.errors import Gathered, Problem, refusal
 from yieldsim.base.model import Collector, Site
 from yieldsim.base.results.attached import result_of
 from yieldsim.base.results.orient import OrientResult
@@ -192,41 +193,49 @@ def questions_of(
     """The questions, checked, with the load file read. Raises InputError with all problems."""
     from yieldsim.base.load_model import LoadPlan
     from yieldsim.files.inputs.load import read_load
+    from yieldsim.files.text.paths import several
     from yieldsim.runs.open_inputs import given, tracker_problems
-    from yieldsim.runs.time_span import number, whole_number
+    from yieldsim.runs.time_span import number, one_of, whole_number
 
     gathered = Gathered()
     problems = gathered.problems
 
-    def within(key: str, value: float, low: float, high: float) -> None:
+    def within(key: str, value: object, low: float, high: float) -> float:
         with gathered:
-            if not low <= number(value, key) <= high:
-                raise InputError(Problem("", key, f"is {value:g}", f"{low:g} to {high:g}"))
+            plain = number(value, key)
+            if not low <= plain <= high:
+                raise refusal("", key, f"is {plain:g}", f"{low:g} to {high:g}")
+            return plain
+        return math.nan
 
-    if goal not in GOALS:
-        hint = likely(goal, GOALS)
-        problems.append(Problem("", "goal", f'is "{goal}"', ", ".join(GOALS), hint))
+    with gathered:
+        one_of(goal, "goal", GOALS)
     if goal == "load" and load is None:
         problems.append(Problem("", "goal", 'is "load" without a load file', hint="name one with --load"))
-    within("step_deg", step_deg, 0.25, 10.0)
-    within("levelling_deg", levelling_deg, 0.0, 45.0)
-    within("azimuth_error_deg", azimuth_error_deg, 0.0, 180.0)
-    problems += tracker_problems(tracker_downtime_fraction, tracker_stop_hours)
+    step_deg = within("step_deg", step_deg, 0.25, 10.0)
+    levelling_deg = within("levelling_deg", levelling_deg, 0.0, 45.0)
+    azimuth_error_deg = within("azimuth_error_deg", azimuth_error_deg, 0.0, 180.0)
     with gathered:
-        whole_number(hand_turns, "reaimings", 0, MOST_HAND_TURNS)
+        tracker_downtime_fraction = number(tracker_downtime_fraction, "tracker_downtime_fraction")
+        tracker_stop_hours = number(tracker_stop_hours, "tracker_stop_hours")
+        problems += tracker_problems(tracker_downtime_fraction, tracker_stop_hours)
+    with gathered:
+        hand_turns = whole_number(hand_turns, "reaimings", 0, MOST_HAND_TURNS)
     if units is not None:
         with gathered:
-            whole_number(units, "units", 1, MOST_UNITS)
-    facings = []
-    for place, one in enumerate(compare, start=1):
+            units = whole_number(units, "units", 1, MOST_UNITS)
+    facings, pairs = [], []
+    with gathered:
+        pairs = several(compare, "compare", "pairs of tilt and azimuth, deg")
+    for place, one in enumerate(pairs, start=1):
         key = f"compare #{place}"
-        if not isinstance(one, Sequence) or len(one) not in (2, 3):
+        angles = list(one) if isinstance(one, Iterable) and not isinstance(one, str) else []
+        if len(angles) not in (2, 3):
             problems.append(Problem("", key, f"is {one!r}", "tilt, azimuth and perhaps roll, deg"))
             continue
-        tilt, azimuth, roll = (*(float(angle) for angle in one), 0.0)[:3]
-        within(f"{key} tilt", tilt, 0.0, 180.0)
-        within(f"{key} azimuth", azimuth, -360.0, 360.0)
-        within(f"{key} roll", roll, -360.0, 360.0)
+        tilt = within(f"{key} tilt", angles[0], 0.0, 180.0)
+        azimuth = within(f"{key} azimuth", angles[1], -360.0, 360.0)
+        roll = within(f"{key} roll", [*angles, 0.0][2], -360.0, 360.0)
         facings.append((tilt, azimuth % 360.0, roll))
     loaded = None
     if load is not None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
-from yieldsim.base.errors import Gathered, Problem, likely, refusal
+from yieldsim.base.errors import Gathered, Problem, refusal
 from yieldsim.base.load_model import LoadPlan
 from yieldsim.base.model import Collector, Notes, PrescriptionAcceptance, Site
 from yieldsim.base.results.attached import result_of
@@ -73,7 +73,7 @@ def rank(
     """
     from yieldsim.files.text.paths import several
     from yieldsim.runs.cluster import computing, in_order, terrain_files
-    from yieldsim.runs.estimate.run import refuse_tolerance
+    from yieldsim.runs.estimate.run import plain_tolerance
     from yieldsim.runs.open_inputs import kernel_paths, refuse_progress
     from yieldsim.runs.rank.summary import Asked, ranked_sites
     from yieldsim.runs.time_span import refuse_wrong_span
@@ -85,7 +85,7 @@ def rank(
     with gathered:
         _check(sites, goal, facing, units, load, continuous_power_w)
     with gathered:
-        refuse_tolerance(tolerance)
+        tolerance = plain_tolerance(tolerance)
     with gathered:
         refuse_wrong_span(start, end, years, span, interval_minutes)
     with gathered:
@@ -95,6 +95,8 @@ def rank(
     with gathered:
         places, optics, plan = _read_all(sites, collector, load)
     gathered.refuse()
+    # a scalar of NumPy, which JSON does not take
+    continuous_power_w = None if continuous_power_w is None else float(continuous_power_w)
     nouns, design = [place.noun for place in places], optics.noun
     turned = cast(Facing, facing) if facing else facing_of(design)
     task = _Task(
@@ -218,18 +220,17 @@ def _check(
     load: object,
     continuous_power_w: float | None,
 ) -> None:
-    from yieldsim.runs.time_span import number, whole_number
+    from yieldsim.runs.time_span import number, one_of, whole_number
 
     gathered = Gathered()
     problems = gathered.problems
     if not sites:
         problems.append(Problem("", "sites", "are none", "one or more site files"))
-    if goal not in RANK_GOALS:
-        problems.append(Problem("", "goal", f'is "{goal}"', ", ".join(RANK_GOALS), likely(goal, RANK_GOALS)))
-    if facing is not None and facing not in FACINGS:
-        problems.append(
-            Problem("", "facing", f'is "{facing}"', " or ".join(FACINGS), likely(facing, FACINGS))
-        )
+    with gathered:
+        one_of(goal, "goal", RANK_GOALS)
+    if facing is not None:
+        with gathered:
+            one_of(facing, "facing", FACINGS, " or ")
     if facing == "set" and units is None:
         problems.append(Problem("", "facing", 'is "set" without a number', hint="say how many with --units"))
     if units is not None and facing != "set":

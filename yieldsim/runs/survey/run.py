@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 import shutil
 from collections.abc import Sequence
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from yieldsim.base.errors import DataMissing, Gathered, InputError, Problem
+from yieldsim.base.errors import DataMissing, Gathered, InputError, Problem, refusal
 from yieldsim.base.model import Collector, Notes, Site, Source
+from yieldsim.base.ranges import Range
 from yieldsim.runs.cluster import cores
 from yieldsim.runs.horizon.unknown_ground import refuse_choice
 from yieldsim.runs.survey.layout import farthest_km, tiles_of, window_pixels
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from yieldsim.runs.run_span import RunSpan
 
 FEWEST_AZIMUTHS, MOST_AZIMUTHS = 72, 1440
+WINDOW = "x min, y min, x max, y max"
 FEW_TILES = 4
 """So many tiles are done in this process, whose kernels use all cores, unless workers are asked for: to start processes, each with
 memory of its own, costs more than the reading of terrain that they would share."""
@@ -69,6 +70,7 @@ def survey(
     from yieldsim.files.terrain.raster import open_rasters, refuse_missing
     from yieldsim.files.terrain.raster_metadata import needs_terrain_extra
     from yieldsim.files.terrain.remote import Address, absolute_name, all_named, terrain_source
+    from yieldsim.files.text.paths import path_given
     from yieldsim.runs.open_inputs import kernel_paths, refuse_progress
     from yieldsim.runs.run_span import run_span
     from yieldsim.runs.setup.prepare import resolve_collector
@@ -84,7 +86,9 @@ def survey(
     with gathered:
         refuse_progress(progress)
     with gathered:
-        _refuse(options, collector is None)
+        options = _checked(options, collector is None)
+    with gathered:
+        store = path_given(work_folder, "work_folder", "a folder")
     with gathered:
         start_and_end(start, end, years, span)
     with gathered:
@@ -143,7 +147,7 @@ def survey(
     )
     sources += tuple(terrain_source(file) for raster in rasters for file in raster.files)
     kernel_sources = _kernel_sources(job, chosen, notes)
-    folder = Path(work_folder) / f".survey-{_fingerprint(job, tiles, sources + kernel_sources)[:16]}"
+    folder = store / f".survey-{_fingerprint(job, tiles, sources + kernel_sources)[:16]}"
     on_disk = (file for raster in rasters for file in raster.files if not isinstance(file, Address))
     needed = [*job.kernels, *(str(file.absolute()) for file in on_disk)]
     workers = options.workers or (cores() if len(tiles) > FEW_TILES else 1)
@@ -223,36 +227,53 @@ def _collector(
     return read.noun, read.sources
 
 
-def _refuse(options: SurveyOptions, without_collector: bool) -> None:
-    problems = []
-    refuse_choice(options.unknown_ground)
-    if options.stride < 1:
-        problems.append(Problem("", "stride", f"is {options.stride}", "1 or more"))
-    if not FEWEST_AZIMUTHS <= options.azimuths <= MOST_AZIMUTHS:
-        problems.append(
-            Problem("", "azimuths", f"is {options.azimuths}", f"{FEWEST_AZIMUTHS} to {MOST_AZIMUTHS}")
-        )
-    if options.mast_height_m is not None and not 0.0 <= options.mast_height_m <= 1000.0:
-        problems.append(Problem("", "mast_height_m", f"is {options.mast_height_m:g}", "0 to 1000"))
-    if options.earth_mast_height_m is not None and not 0.0 <= options.earth_mast_height_m <= 1000.0:
-        found = f"is {options.earth_mast_height_m:g}"
-        problems.append(Problem("", "earth_mast_height_m", found, "0 to 1000"))
-    if options.reach_km is not None and not 0.0 < options.reach_km <= 5000.0:
-        problems.append(Problem("", "reach_km", f"is {options.reach_km:g}", "above 0, at most 5000"))
-    if options.goal is not None and options.goal not in GOALS:
-        problems.append(Problem("", "goal", f'is "{options.goal}"', ", ".join(GOALS)))
-    if without_collector and (options.as_mounted or options.goal == "delivered"):
-        problems.append(
-            Problem("", "collector", "is not given", "a collector file, for energy that it delivers")
-        )
-    if options.places < 0 or (options.workers is not None and options.workers < 1):
-        problems.append(
-            Problem("", "places or workers", "is too small", "0 or more places, 1 or more workers")
-        )
-    if options.spacing_m is not None and not 0.0 <= options.spacing_m < math.inf:
-        problems.append(Problem("", "spacing_m", f"is {options.spacing_m:g}", "0 or more"))
-    if problems:
-        raise InputError(problems)
+def _checked(options: SurveyOptions, without_collector: bool) -> SurveyOptions:
+    """The options with Python's numbers. Raises InputError with every problem."""
+    from yieldsim.files.terrain.raster_model import HOLDS
+    from yieldsim.files.text.paths import several
+    from yieldsim.runs.time_span import number, one_of
+
+    gathered = Gathered()
+    plain: dict[str, Any] = {}
+
+    def within(key: str, range_: Range, words: str = "") -> None:
+        value = getattr(options, key)
+        if value is None:
+            return
+        with gathered:
+            if not range_.holds(value):
+                found = f"is {value:g}" if isinstance(value, float) else f"is {value!r:.60}"
+                raise refusal("", key, found, words or range_.words)
+            plain[key] = int(value) if range_.whole else float(value)
+
+    with gathered:
+        refuse_choice(options.unknown_ground)
+    with gathered:
+        one_of(options.holds, "holds", HOLDS)
+    within("stride", Range(1, whole=True), "1 or more")
+    within(
+        "azimuths", Range(FEWEST_AZIMUTHS, MOST_AZIMUTHS, whole=True), f"{FEWEST_AZIMUTHS} to {MOST_AZIMUTHS}"
+    )
+    within("mast_height_m", Range(0.0, 1000.0))
+    within("earth_mast_height_m", Range(0.0, 1000.0))
+    within("reach_km", Range(above=0.0, high=5000.0), "above 0, at most 5000")
+    within("places", Range(0, whole=True), "0 or more")
+    within("workers", Range(1, whole=True), "1 or more")
+    within("spacing_m", Range(0.0))
+    if options.goal is not None:
+        with gathered:
+            one_of(options.goal, "goal", tuple(GOALS))
+    if options.window is not None:
+        with gathered:
+            edges = several(options.window, "window", WINDOW)
+            if len(edges) != 4:
+                raise refusal("", "window", f"is {options.window!r:.60}", WINDOW)
+            plain["window"] = tuple(number(edge, "window") for edge in edges)
+    with gathered:
+        if without_collector and (options.as_mounted or options.goal == "delivered"):
+            raise refusal("", "collector", "is not given", "a collector file, for energy that it delivers")
+    gathered.refuse()
+    return replace(options, **plain)
 
 
 def _refuse_no_earth(site: Site) -> None:

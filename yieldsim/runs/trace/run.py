@@ -82,14 +82,15 @@ def trace(
     with gathered:
         refuse_progress(progress)
     with gathered:
-        if not 1e-5 <= number(tolerance, "tolerance") <= 0.2:
+        tolerance = number(tolerance, "tolerance")
+        if not 1e-5 <= tolerance <= 0.2:
             raise refusal("", "tolerance", f"is {tolerance:g}", "0.00001 to 0.2")
     with gathered:
         if source not in SOURCES:
             raise refusal("", "source", f"is {source!r}", " or ".join(SOURCES))
     with gathered:
         if seed is not None:
-            whole_number(seed, "seed", 0, (1 << 31) - 1)
+            seed = whole_number(seed, "seed", 0, (1 << 31) - 1)
     with gathered:
         loaded = read_prescription(optics)
     gathered.refuse()

@@ -46,7 +46,7 @@ class Range:
         return {self.path: value} | {path: factor * value for path, factor in self.linked}
 
 
-def parse_ranges(vary: Sequence[str], data: Mapping[str, Any]) -> tuple[Range, ...]:
+def parse_ranges(vary: Sequence[object], data: Mapping[str, Any]) -> tuple[Range, ...]:
     """`KEY=LOW:HIGH`, or `KEY,KEY,KEY*FACTOR=LOW:HIGH` for values that move together. Raises InputError with every wrong one."""
     from yieldsim.files.prescription.edit import finite, linked_keys
 
@@ -57,6 +57,9 @@ def parse_ranges(vary: Sequence[str], data: Mapping[str, Any]) -> tuple[Range, .
             Problem("--vary", found=f"stands {len(vary)} times", allowed=f"once to {MOST_RANGES} times")
         )
     for words in vary:
+        if not isinstance(words, str):
+            problems.append(Problem("--vary", found=f"is {words!r:.60}", allowed=FORM))
+            continue
         keys, equals, span = words.partition("=")
         low, colon, high = span.partition(":")
         ends = finite(low), finite(high)

@@ -81,6 +81,7 @@ def tune(
 
     from yieldsim.files.prescription.edit import read_source, rewritten
     from yieldsim.files.prescription.read import read_prescription
+    from yieldsim.files.text.paths import several
     from yieldsim.planning.sunlight.cumulative_sky import weigh
     from yieldsim.runs.cluster import computing
     from yieldsim.runs.open_inputs import refuse_progress
@@ -91,13 +92,16 @@ def tune(
     gathered = Gathered()
     with gathered:
         refuse_progress(progress)
+    vary_words: list[Any] = []
+    with gathered:
+        vary_words = several(vary, "vary", '"KEY=LOW:HIGH", or several of them')
     with gathered:
         text, data = read_source(optics)
         with gathered:
-            ranges = parse_ranges(vary, data)
+            ranges = parse_ranges(vary_words, data)
         loaded = read_prescription(optics)
     with gathered:
-        count = points_of(points, len(vary))
+        count = points_of(points, len(vary_words))
     with gathered:
         place, losses, sources = _read(site, collector, notes := Notes())
     with gathered:

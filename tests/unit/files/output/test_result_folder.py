@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from yieldsim.base.errors import InputError
+from yieldsim.base.errors import InputError, WriteFailed
 from yieldsim.files.output.atomic_write import whole_file
 from yieldsim.files.output.result_folder import mend, publish, refuse_file, staged_folder
 
@@ -115,3 +115,16 @@ def test_names_that_no_disk_takes_are_refused(tmp_path: Path) -> None:
     refuse_file(tmp_path / ("é" * 127))
     with pytest.raises(InputError, match=r"--out holds the name .* of 256 bytes; allowed: up to 255"):
         refuse_file(tmp_path / ("é" * 128) / "x")
+
+
+def test_a_folder_that_can_not_be_made_is_told_before_a_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(InputError, match=r"can't be a folder for results: .*file is a file"):
+        refuse_file(tmp_path / "file" / "out")
+    refuse_file(tmp_path / "new" / "out")
+    # the root user may write anywhere
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    with pytest.raises(WriteFailed, match=r"cannot write into .*: permission denied"):
+        refuse_file(tmp_path / "new" / "out")
