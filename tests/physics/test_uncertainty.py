@@ -152,6 +152,10 @@ def test_what_a_quadratic_cannot_follow_is_owned_up_to() -> None:
     assert found is not None
     assert found.explained < 0.2
     assert sensitivity.ranking(draws, np.full(1024, 3.0)) is None
+    # varies in one draw, which is none of those kept aside
+    rare = sensitivity.ranking(draws, np.where(np.arange(1024) == 0, 1.0, 0.0))
+    assert rare is not None
+    assert rare.explained == 0.0
     single = sensitivity.draw(plan(("dust_rate", "uniform", (0.0, 1.0))))
     one = sensitivity.ranking(single, single.value[:, 0])
     assert one is not None

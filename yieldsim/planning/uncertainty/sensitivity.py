@@ -159,7 +159,9 @@ def ranking(draws: Draws, values: FloatArray) -> Ranking | None:
     test = np.arange(len(values)) % TESTED_SHARE == TESTED_SHARE - 1
     surface = quadratic_surface(draws.plan, draws.uniform[~test], scaled[~test])
     off = surface(draws.uniform[test]) - scaled[test]
-    explained = max(0.0, 1.0 - float(np.mean(off**2) / np.var(scaled[test])))
+    # what varies in a few draws may not do so in those kept aside: nothing of it is foretold
+    aside = float(np.var(scaled[test]))
+    explained = max(0.0, 1.0 - float(np.mean(off**2)) / aside) if aside > 0.0 else 0.0
     whole = quadratic_surface(draws.plan, draws.uniform, scaled)
     inputs = len(draws.plan.inputs)
     if inputs == 1:
