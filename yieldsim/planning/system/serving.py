@@ -53,6 +53,10 @@ class Serving:
             return self.needs
         return asking(self.needs, self.needs.asked_kwh * np.where(self.by_units, float(units), 1.0))
 
+    def demanding(self, multiplier: float) -> Serving:
+        """The same with loads that ask so many times as much."""
+        return replace(self, needs=asking(self.needs, self.needs.asked_kwh * multiplier))
+
     @property
     def repeating_rows(self) -> int:
         """Rows of the whole solar days, from the first."""

@@ -35,6 +35,9 @@ if TYPE_CHECKING:
 
 CLOSE_GAP = 0.019
 """Bounds this near to a design are not brought nearer."""
+HAIR_MORE = (1.001, 1.004)
+"""Where a set falls short by an estimate's own light, which differs from that of the search by less than a thousandth, sets are sought
+that serve so many times as much."""
 BEST_TURNED, WORTH_TURNING, TIMES_GAIN = 2, 1.02, 8.0
 """So many sets of different numbers of units are turned in continuous angles, if they cost at most this much of the best, and less
 than that turned if they gain so many times as much by it."""
@@ -233,6 +236,13 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
     if whole is not None:
         mounts = mounts_of(whole)
         found = checked(ready, mounts, serving, whole.capacity_kwh)
+        for multiplier in HAIR_MORE if plan.objective != "mass-per-kwh" else ():
+            if found is not None:
+                break
+            again = few_near(split, serving.demanding(multiplier), prices, sunlight, turning=turning)
+            if again is not None:
+                whole, mounts = replace(again, complete=False), mounts_of(again)
+                found = checked(ready, mounts, serving, whole.capacity_kwh)
         if found is None:
             mounts = None
         else:

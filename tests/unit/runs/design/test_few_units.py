@@ -14,6 +14,7 @@ import pytest
 
 from yieldsim.base.model import Notes
 from yieldsim.files.text.bundled import sites_folder
+from yieldsim.runs.design import search
 from yieldsim.runs.design.certificate import certificate_of
 from yieldsim.runs.design.combinations import Span, combinations_of, laid_out, prices_of
 from yieldsim.runs.design.run import read_plan
@@ -173,3 +174,21 @@ def test_the_least_mass_for_each_kwh_is_proven_closely(tmp_path):
     np.savez(path, **certificate | {"rate": 1.01 * certificate["rate"]})
     with pytest.raises(AssertionError, match="not proven"):
         lower_bound(path)
+
+
+def test_a_set_that_an_estimate_finds_short_by_a_hair_gives_way_to_one_that_serves(four, monkeypatch):
+    """It was left off, and with it the whole design: nothing was said to serve."""
+    plan, combination, nominal = four
+    own, short = search.checked, []
+
+    def refusing_the_first(ready, mounts, serving, near_kwh):
+        if not short:
+            short.append(mounts)
+            return None
+        return own(ready, mounts, serving, near_kwh)
+
+    monkeypatch.setattr(search, "checked", refusing_the_first)
+    found = design_one(plan, combination, SPAN, math.inf)
+    assert short
+    assert found.mounts is not None
+    assert nominal.cost * (1.0 - 1e-3) <= found.cost <= 1.01 * nominal.cost
