@@ -125,9 +125,14 @@ STEPS_H = (1.0, 2.0, 3.0, 6.0, 12.0, 24.0, 168.0, 672.0, 8766.0)
 
 
 def _columns_h(end_h: float) -> tuple[float, FloatArray]:
-    """Length and edges of the columns, hours since the start; the last may be cut short by the end."""
+    """Length and edges of the columns, hours since the start; the last ends with the run, from half as long to half as long again.
+
+    >>> _columns_h(8760.0)[1][-3:], _columns_h(8856.0)[1][-2:]
+    (array([8400., 8568., 8760.]), array([8736., 8856.]))
+    """
     step_h = next((step for step in STEPS_H if end_h / step <= MOST_COLUMNS), STEPS_H[-1])
-    return step_h, np.append(np.arange(0.0, end_h - 1e-6, step_h), end_h)
+    whole = max(int(end_h / step_h + 0.5), 1)
+    return step_h, np.append(step_h * np.arange(whole), end_h)
 
 
 def _column_words(step_h: float) -> str:

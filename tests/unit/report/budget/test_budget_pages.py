@@ -228,13 +228,14 @@ def test_parts_below_rounding_are_nothing() -> None:
 
 @pytest.mark.parametrize(
     ("end_h", "step_h", "columns"),
-    [(24.0, 1.0, 24), (96.0, 1.0, 96), (2400.0, 24.0, 100), (8760.0, 168.0, 53)],
+    [(24.0, 1.0, 24), (96.0, 1.0, 96), (2400.0, 24.0, 100), (8760.0, 168.0, 52), (8856.0, 168.0, 53)],
 )
 def test_light_is_drawn_by_whole_hours_days_or_weeks(end_h: float, step_h: float, columns: int) -> None:
-    """Columns of three days would beat with loads that follow the week."""
+    """Columns of three days would beat with loads that follow the week; one day as a last week stood out as a spike."""
     step, edges = _columns_h(end_h)
     assert (step, edges.size - 1, edges[0], edges[-1]) == (step_h, columns, 0.0, end_h)
     assert np.diff(edges)[:-1] == pytest.approx(step_h)
+    assert 0.5 * step_h <= edges[-1] - edges[-2] < 1.5 * step_h
 
 
 @pytest.mark.parametrize(
