@@ -16,7 +16,6 @@ pytest.importorskip("pyproj")
 
 from rasterio.transform import Affine  # noqa: E402
 
-from yieldsim.files.terrain.projection import from_map, to_map  # noqa: E402
 from yieldsim.files.terrain.raster import open_raster, open_rasters, read_values, read_window  # noqa: E402
 from yieldsim.files.terrain.raster_metadata import gdal_name, needs_terrain_extra  # noqa: E402
 from yieldsim.ground.terrain import NestedTerrain  # noqa: E402
@@ -218,32 +217,6 @@ def test_pixels_on_the_edge_are_known(tmp_path, moon):
     row, column = np.meshgrid(np.arange(12.0), np.arange(15.0), indexing="ij")
     found = NestedTerrain([grid]).heights_m(*raster.to_place(row, column))
     np.testing.assert_allclose(found, STORED, atol=1e-3)
-
-
-PLANETOCENTRIC = 30.0
-PLANETOGRAPHIC = np.degrees(np.arctan((3396.19 / 3376.2) ** 2 * np.tan(np.radians(PLANETOCENTRIC))))
-
-
-@pytest.mark.parametrize(
-    ("code", "x", "y"),
-    [
-        # degrees on the sphere, on the ellipsoid by its normal with longitudes to the west, and by its centre
-        ("IAU_2015:49900", 40.0, PLANETOCENTRIC),
-        ("IAU_2015:49901", -40.0, PLANETOGRAPHIC),
-        ("IAU_2015:49902", 40.0, PLANETOCENTRIC),
-        # equirectangular: x = R longitude, y = R latitude, of the ellipsoid's normal; the second counts x to the west
-        ("IAU_2015:49910", 3396190.0 * np.radians(40.0), 3396190.0 * np.radians(PLANETOCENTRIC)),
-        ("IAU_2015:49911", -3396190.0 * np.radians(40.0), 3396190.0 * np.radians(PLANETOGRAPHIC)),
-        ("IAU_2015:49912", 3396190.0 * np.radians(40.0), 3396190.0 * np.radians(PLANETOGRAPHIC)),
-    ],
-)
-def test_planetocentric_planetographic_and_west(code, x, y):
-    """Archinal et al. 2018, section 7: planetographic longitudes grow to the west on Mars, planetocentric ones to the east."""
-    from pyproj import CRS
-
-    crs = CRS.from_user_input(code)
-    np.testing.assert_allclose(to_map(crs, PLANETOCENTRIC, 40.0), (x, y), rtol=1e-9)
-    np.testing.assert_allclose(from_map(crs, x, y), (PLANETOCENTRIC, 40.0), rtol=1e-9)
 
 
 def test_a_planetocentric_file_that_lost_its_axes(tmp_path, mars):
