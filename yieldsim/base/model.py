@@ -84,6 +84,11 @@ class Body:
     """Heights above the ellipsoid that no ground passes; None: not known."""
 
     @property
+    def mean_radius_km(self) -> float:
+        """Mean of the three half axes, (2 a + c) / 3."""
+        return (2.0 * self.equatorial_radius_km + self.polar_radius_km) / 3.0
+
+    @property
     def relief_m(self) -> tuple[float, float]:
         """Lowest and highest height of the ground; LARGEST_RELIEF of the radius where the body doesn't say."""
         most = LARGEST_RELIEF * self.equatorial_radius_km * 1000.0

@@ -47,8 +47,7 @@ def air_mass(elevation_deg: ArrayLike, scale_height_km: float, radius_km: float)
 def air_mass_over(body: Body, elevation_deg: ArrayLike) -> FloatArray:
     """The air mass over a body that has an atmosphere, as over a sphere of its mean radius."""
     assert body.atmosphere_scale_height_km is not None
-    radius_km = (2.0 * body.equatorial_radius_km + body.polar_radius_km) / 3.0
-    return air_mass(elevation_deg, body.atmosphere_scale_height_km, radius_km)
+    return air_mass(elevation_deg, body.atmosphere_scale_height_km, body.mean_radius_km)
 
 
 @cache

@@ -53,10 +53,7 @@ def chain_words(setting: Setting) -> ChainResult:
     none: Any = None
     air: AirResult | None = None
     if site.optical_depth is not None and body.atmosphere_scale_height_km is not None:
-        air = {
-            "scale_height_km": body.atmosphere_scale_height_km,
-            "radius_km": (2.0 * body.equatorial_radius_km + body.polar_radius_km) / 3.0,
-        }
+        air = {"scale_height_km": body.atmosphere_scale_height_km, "radius_km": body.mean_radius_km}
     return {
         "latitude_planetographic_deg": float(
             planetographic_deg(site.latitude_deg, body.equatorial_radius_km, body.polar_radius_km)

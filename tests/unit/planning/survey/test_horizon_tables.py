@@ -210,18 +210,11 @@ def test_the_sun_from_another_place_comes_through_the_air_there():
     )
     ephemeris = open_ephemeris(mars, start_s, end_s)
     places = [(-20.0, 70.0), (-22.0, 72.5)]
+    dusty = Site(name="x", body=mars, latitude_deg=0.0, longitude_deg=0.0, optical_depth=0.6)
 
-    def path_at(latitude_deg, longitude_deg):
-        site = Site(
-            name="x",
-            body=mars,
-            latitude_deg=latitude_deg,
-            longitude_deg=longitude_deg,
-            elevation_m=0.0,
-            optical_depth=0.6,
-        )
-        track = prepare_track(ephemeris, mars, latitude_deg, longitude_deg, 0.0, start_s, end_s)
-        return sun_path(track, site, start_s, end_s, 600.0)
+    def path_at(*place):
+        track = prepare_track(ephemeris, mars, *place, 0.0, start_s, end_s)
+        return sun_path(track, dusty, start_s, end_s, 600.0)
 
     here, there = (LocalSphere.at(*place, 3_396_190.0, 3_376_200.0) for place in places)
     own = path_at(*places[1])
