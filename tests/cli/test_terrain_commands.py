@@ -185,7 +185,11 @@ def test_horizon_to_stdout_with_files_in_a_row(folder):
         ),
         (("survey", "fine.tif", "--body", "moon", "--spacing-m", "nan"), 2, "spacing_m is nan"),
         (("survey", "fine.tif", "--body", "moon", "--write-sites", "-1"), 2, "-1 is not in the range"),
-        (("survey", "fine.tif", "--body", "moon", "--stride", "0"), 2, "stride is 0; allowed: 1 or more"),
+        (
+            ("survey", "fine.tif", "--body", "moon", "--stride", "0"),
+            2,
+            "stride is 0; allowed: a whole number, 1 or more",
+        ),
         (("survey", "fine.tif", "--body", "moon", "--goal", "delivered"), 2, "collector is not given"),
         (("survey", "fine.tif", "--body", "moon", "--start", "2100-01-01"), 1, "covers"),
         ((*SMALL, "--scheduler", "tcp://127.0.0.1:9"), 1, "cannot reach a scheduler at tcp://127.0.0.1:9"),

@@ -224,11 +224,11 @@ WRONG: dict[str, list[tuple[tuple[object, ...], dict[str, object], str]]] = {
         *(
             ((TERRAIN, "moon", COLLECTOR), {"options": yieldsim.SurveyOptions(**wrong)}, told)  # type: ignore[arg-type]
             for wrong, told in (
-                ({"stride": "2"}, "stride is '2'; allowed: 1 or more"),
-                ({"stride": 1.5}, "stride is 1.5; allowed: 1 or more"),
-                ({"azimuths": "x"}, "azimuths is 'x'; allowed: 72 to 1440"),
+                ({"stride": "2"}, "stride is '2'; allowed: a whole number, 1 or more"),
+                ({"stride": 1.5}, "stride is 1.5; allowed: a whole number, 1 or more"),
+                ({"azimuths": "x"}, "azimuths is 'x'; allowed: a whole number, 72 to 1440"),
                 ({"mast_height_m": "x"}, "mast_height_m is 'x'; allowed: 0 to 1000"),
-                ({"workers": 0}, "workers is 0; allowed: 1 or more"),
+                ({"workers": 0}, "workers is 0; allowed: a whole number, 1 or more"),
                 ({"window": (1, 2, 3)}, "window is (1, 2, 3); allowed: x min, y min, x max, y max"),
                 ({"holds": "metres"}, 'holds is "metres"; allowed: auto, height, radius'),
             )

@@ -37,7 +37,7 @@ CLOSE_GAP = 0.019
 """Bounds this near to a design are not brought nearer."""
 HAIR_MORE = (1.001, 1.004)
 """Where a set falls short by an estimate's own light, which differs from that of the search by less than a thousandth, sets are sought
-that serve so many times as much."""
+that serve so many times as much, first with little to spare, then with more."""
 BEST_TURNED, WORTH_TURNING, TIMES_GAIN = 2, 1.02, 8.0
 """So many sets of different numbers of units are turned in continuous angles, if they cost at most this much of the best, and less
 than that turned if they gain so many times as much by it."""

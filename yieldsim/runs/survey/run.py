@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import shutil
 from collections.abc import Sequence
 from dataclasses import fields, is_dataclass, replace
@@ -231,34 +232,37 @@ def _checked(options: SurveyOptions, without_collector: bool) -> SurveyOptions:
     """The options with Python's numbers. Raises InputError with every problem."""
     from yieldsim.files.terrain.raster_model import HOLDS
     from yieldsim.files.text.paths import several
-    from yieldsim.runs.time_span import number, one_of
+    from yieldsim.runs.time_span import number, one_of, whole_number
 
     gathered = Gathered()
     plain: dict[str, Any] = {}
 
-    def within(key: str, range_: Range, words: str = "") -> None:
+    def whole(key: str, low: int, high: float = math.inf) -> None:
         value = getattr(options, key)
-        if value is None:
-            return
         with gathered:
-            if not range_.holds(value):
+            if value is not None:
+                plain[key] = whole_number(value, key, low, high)
+
+    def within(key: str, range_: Range) -> None:
+        value = getattr(options, key)
+        with gathered:
+            if value is not None and not range_.holds(value):
                 found = f"is {value:g}" if isinstance(value, float) else f"is {value!r:.60}"
-                raise refusal("", key, found, words or range_.words)
-            plain[key] = int(value) if range_.whole else float(value)
+                raise refusal("", key, found, range_.words)
+            if value is not None:
+                plain[key] = float(value)
 
     with gathered:
         refuse_choice(options.unknown_ground)
     with gathered:
         one_of(options.holds, "holds", HOLDS)
-    within("stride", Range(1, whole=True), "1 or more")
-    within(
-        "azimuths", Range(FEWEST_AZIMUTHS, MOST_AZIMUTHS, whole=True), f"{FEWEST_AZIMUTHS} to {MOST_AZIMUTHS}"
-    )
+    whole("stride", 1)
+    whole("azimuths", FEWEST_AZIMUTHS, MOST_AZIMUTHS)
     within("mast_height_m", Range(0.0, 1000.0))
     within("earth_mast_height_m", Range(0.0, 1000.0))
-    within("reach_km", Range(above=0.0, high=5000.0), "above 0, at most 5000")
-    within("places", Range(0, whole=True), "0 or more")
-    within("workers", Range(1, whole=True), "1 or more")
+    within("reach_km", Range(above=0.0, high=5000.0))
+    whole("places", 0)
+    whole("workers", 1)
     within("spacing_m", Range(0.0))
     if options.goal is not None:
         with gathered:

@@ -16,6 +16,8 @@ pytest.importorskip("pyproj")
 from rasterio.transform import Affine  # noqa: E402
 
 from yieldsim.files.terrain.raster import open_raster  # noqa: E402
+from yieldsim.ground.tile_grid import tile_frame  # noqa: E402
+from yieldsim.runs.survey.blocks import blocks  # noqa: E402
 from yieldsim.runs.survey.layout import window_pixels  # noqa: E402
 
 
@@ -77,3 +79,23 @@ def test_cells_of_a_stride_lie_within_the_file(planet, stride, window):
         assert whole // stride - 1 <= cells <= max(whole // stride, 1)
         if stride % 2 == 1:
             assert cells == max(whole // stride, 1)
+
+
+@pytest.mark.parametrize(
+    ("side", "stride", "most_cells"), [(512, 1, 33), (1024, 1, 33), (1024, 4, 9), (1536, 12, 9)]
+)
+def test_blocks_are_no_larger_on_larger_tiles(side, stride, most_cells):
+    """Of coarse pixels and a narrow acceptance, where a block's horizontals lean by more than is asked for."""
+    radius_m, pixel_m = 1_737_400.0, 240.0
+
+    def place(row, column):
+        x, y = (column - side / 2) * pixel_m, (side / 2 - row) * pixel_m
+        return -90.0 + np.degrees(2.0 * np.arctan(np.hypot(x, y) / (2.0 * radius_m))), np.degrees(
+            np.arctan2(x, y)
+        )
+
+    frame = tile_frame(radius_m, radius_m, place, side, side)
+    known = np.ones((-(-side // stride),) * 2, dtype=bool)
+    found = [one.inside.shape for one in blocks(frame, known, stride, 0.02)]
+    assert max(max(shape) for shape in found) <= most_cells
+    assert sum(rows * columns for rows, columns in found) == known.size
