@@ -137,18 +137,11 @@ class Ground:
             for chosen, number in ((near, through), (p[far], base)):
                 if chosen.size == 0:
                     continue
-                cross = number + slope * (chosen - low)
-                lower = np.floor(cross / size + 1e-12) * size
-                share = (cross - lower) / size
-                along = sign * chosen
-                low_h = self._at(level, major, along, lower)
-                high_h = self._at(level, major, along, lower + size)
-                if chosen is near:
-                    # near ground: a hole weighs on its neighbours by its share of the way, and not at all on a row itself
-                    low_h, high_h = (np.where(np.isnan(h), MISSING_M, h) for h in (low_h, high_h))
-                height = low_h * (1.0 - share) + high_h * share
-                places = (cross, along.astype(float)) if major == 0 else (along.astype(float), cross)
-                point = self.point(*places, height)
+                point = self._along(level, chosen, number, slope, low, major, sign, chosen is near)
+                if chosen is not near and not rays:
+                    columns = self._columns(level, line, slope, low)
+                    whole = self._along(level, columns, number, slope, low, major, sign)
+                    point[:, np.isin(chosen, columns[hidden(whole)])] = np.nan
                 rise = point[2] - eye[2]
                 ahead = (point[:2] - eye[:2, None]).T @ towards[:2]
                 with np.errstate(invalid="ignore"):
@@ -163,6 +156,41 @@ class Ground:
         dip = np.degrees(np.arccos(min((R + float(known.min())) / np.linalg.norm(eye), 1.0)))
         along = (eye[0] * np.sin(azimuth_rad) + eye[1] * np.cos(azimuth_rad)) / eye[2]
         return -dip - np.degrees(np.arctan(along))
+
+    def _along(self, level, columns, number, slope, low, major, sign, is_near=False):
+        """The ground of a line at some columns, in space; NaN where unknown."""
+        size = 2**level
+        cross = number + slope * (columns - low)
+        lower = np.floor(cross / size + 1e-12) * size
+        share = (cross - lower) / size
+        along = sign * columns
+        low_h = self._at(level, major, along, lower)
+        high_h = self._at(level, major, along, lower + size)
+        if is_near:
+            # near ground: a hole weighs on its neighbours by its share of the way, and not at all on a row itself
+            low_h, high_h = (np.where(np.isnan(h), MISSING_M, h) for h in (low_h, high_h))
+        places = (cross, along.astype(float)) if major == 0 else (along.astype(float), cross)
+        return self.point(*places, low_h * (1.0 - share) + high_h * share)
+
+    def _columns(self, level, line, slope, low):
+        """Columns of a level that are read for the LINES lines that a line is one of."""
+        first_line = np.floor(min(0.0, -slope * (self.size - 1))) - 1
+        group, size = line - (line - first_line) % LINES, 2**level
+        begin, end = low, low + self.size - 1
+        if slope != 0.0:
+            edges = [
+                low + (edge - group - k) / slope for edge in (-1.0, float(self.size)) for k in (0, LINES)
+            ]
+            begin, end = max(begin, int(np.floor(min(edges)))), min(end, int(np.ceil(max(edges))))
+        first = begin + NEAR_PIXELS + 1
+        if level > 0:
+            lines = sharing_lines(level)
+            leaves = [
+                max(min(self._leave(one, lines, slope, low), end), begin)
+                for one in (group, group + LINES - lines)
+            ]
+            first = -(-(min(leaves) + begin_pixels(level)) // size) * size
+        return np.arange(first, end + reach_pixels(level) + 1, size)
 
     def _at(self, level, major, along, cross):
         row, column = (cross, along) if major == 0 else (along, cross)
@@ -204,6 +232,23 @@ class Ground:
             ]
             leave = min(leave, int(np.ceil(max(ends))))
         return leave
+
+
+def hidden(point):
+    """Which of a line's points (3, n) lie on or below a chord between two that are as far before as behind, 32 at most.
+
+    Below: seen from the body's centre, a, b and c along a plane through it, where |b x (c - a)| <= |a x c|.
+    """
+    count = point.shape[1]
+    room = np.minimum(np.arange(count), np.arange(count)[::-1])
+    out = np.zeros(count, dtype=bool)
+    for most in (1, 2, 4, 8, 16, 32):
+        length = np.minimum(room, most)
+        here = np.flatnonzero(length > 0)
+        a, b, c = point[:, here - length[here]], point[:, here], point[:, here + length[here]]
+        chord, across = np.cross(a, c, axis=0), np.cross(b, c - a, axis=0)
+        out[here] |= np.linalg.norm(across, axis=0) <= np.linalg.norm(chord, axis=0)
+    return out
 
 
 @settings(max_examples=25, deadline=None)

@@ -20,6 +20,7 @@ from yieldsim.ground.line_points import (
     along_by_index,
     begin_pixels,
     fill_points,
+    leave_out_hidden,
     line_order,
     push_points,
     reach_pixels,
@@ -69,8 +70,11 @@ def far_slopes(
         before = 0 if level == 0 else reach_pixels(level - 1)
         most = (reach_pixels(level) - before + columns) // (1 << level) + 2
         starts[level + 1] = starts[level] + most * (LINES // sharing_lines(level))
-    points = np.empty(starts[depth], dtype=np.float32)
+    points, kept = np.empty(starts[depth], dtype=np.float32), np.empty(starts[depth], dtype=np.float32)
     own, eye = np.empty(columns * LINES), np.empty(columns * LINES)
+    # of the hull that a line's cells see: its edges; of the line: the columns of its points
+    edge_at, edge_by = np.empty(room), np.empty(room)
+    left = np.empty(columns + FULL_DETAIL_PIXELS + 2 * margin, dtype=np.int64)
     indexed = along_by_index(to_gnomonic, line)
     # a cell's line: its row less what the lines have crossed at its column, to the nearest
     crossed = np.empty(columns, dtype=np.int64)
@@ -109,6 +113,8 @@ def far_slopes(
                 points,
                 starts[level],
             )
+            count = (end + reach_pixels(level) - firsts[level]) // size + 1
+            leave_out_hidden(points, starts[level], LINES // shared, count, kept)
         _fill_eyes(
             eye_row,
             eye_column,
@@ -134,7 +140,7 @@ def far_slopes(
                 count = _handed_down(along, sink, level, room, counts[level + 1])
                 place, _ = _line_place(to_gnomonic, line, first + k + 0.5 * (shared - 1))
                 counts[level] = push_points(
-                    points,
+                    kept,
                     starts[level] + line_order(k // shared, size, shared, LINES // shared),
                     LINES // shared,
                     firsts[level],
@@ -153,7 +159,7 @@ def far_slopes(
                 continue
             place, up = _line_place(to_gnomonic, line, float(first + k))
             _look_along(
-                points,
+                kept,
                 k - firsts[0] * LINES,
                 own,
                 eye,
@@ -169,12 +175,14 @@ def far_slopes(
                 enter,
                 leave,
                 leaves[1] + FULL_DETAIL_PIXELS,
-                stride,
                 along,
                 sink,
                 _handed_down(along, sink, 0, room, counts[1]),
-                far,
+                edge_at,
+                edge_by,
+                left,
             )
+        _tell(eye, crossed, line.sign, line.origin, first, begin, end, rows, stride, far)
 
 
 @njit(cache=True)
@@ -250,7 +258,7 @@ def _fill_eyes(
     own: FloatArray,
     eye: FloatArray,
 ) -> None:
-    """Places along the lines, and sinks, of the cells nearest to LINES neighbouring lines, column by column; NaN for no cell.
+    """Places along the lines, and sinks, of the cells nearest to LINES neighbouring lines, column by column.
 
     indexed   see `along_by_index`
     """
@@ -259,18 +267,11 @@ def _fill_eyes(
     for q in range(begin, end + 1):
         i, j, at = sign * q, number + crossed[q - origin], (q - begin) * LINES
         start = constant + by_column * i + by_row * j
-        if j >= 0 and j + LINES <= rows:
-            for k in range(LINES):
-                row = np.uintp(j + k)
-                bent = by_column * eye_column[i, row] + by_row * eye_row[i, row]
-                own[np.uintp(at + k)] = start + by_row * k + bent
-                eye[np.uintp(at + k)] = eye_sink[i, row]
-        else:
-            for k in range(LINES):
-                own[at + k], eye[at + k] = 0.0, np.nan
-                if 0 <= j + k < rows:
-                    bent = by_column * eye_column[i, j + k] + by_row * eye_row[i, j + k]
-                    own[at + k], eye[at + k] = start + by_row * k + bent, eye_sink[i, j + k]
+        for k in range(max(-j, 0), min(LINES, rows - j)):
+            row = np.uintp(j + k)
+            bent = by_column * eye_column[i, row] + by_row * eye_row[i, row]
+            own[np.uintp(at + k)] = start + by_row * k + bent
+            eye[np.uintp(at + k)] = eye_sink[i, row]
 
 
 @njit(cache=True, error_model="numpy")
@@ -291,11 +292,12 @@ def _look_along(
     enter: int,
     leave: int,
     farthest: int,
-    stride: int,
     along: FloatArray,
     sink: FloatArray,
     count: int,
-    far: Float32Array,
+    edge_at: FloatArray,
+    edge_by: FloatArray,
+    left: NDArray[np.int64],
 ) -> None:
     """The last stretch of a line, through the tile: its pixels pushed one by one, and the tangents of the cells nearest to it.
 
@@ -304,43 +306,90 @@ def _look_along(
 
         slope = up (eye sink - sink) / (along - eye along + along eye sink - eye along sink)
 
-    Slopes rise along a hull, then fall: the tangent's vertex is looked for from that of the cell before, either way. All in one
-    function: to hand arrays to another costs more, in counts of who holds them, than the work itself.
+    takes the place of the cell's sink in `eye`. Slopes rise along a hull, then fall: the tangent's vertex is looked for from that of
+    the cell before, either way. Few cells have another: it is one as long as eyes lie between the hull's edges from it, prolonged.
+
+    edge_at, edge_by, left   room for the hull's edges, from each vertex to the one beyond, as `_edge` tells them, and for columns
+
+    All in one function: to hand arrays to another costs more, in counts of who holds them, than the work itself.
     """
-    margin, vertex = NEAR_PIXELS + 1, count
+    margin = NEAR_PIXELS + 1
+    while enter <= leave and not 0 <= number + crossed[enter - origin] < rows:
+        enter += 1
+    while enter <= leave and not 0 <= number + crossed[leave - origin] < rows:
+        leave -= 1
+    # every column is written, and those of points left out are written over
+    points_left = 0
     for p in range(farthest, enter + margin - 1, -1):
-        s = np.float64(points[np.uintp(points_at + p * LINES)])
-        if s < np.inf:
-            a = along_0 + step * p
-            while count >= 2:
-                near, after = np.uintp(count - 1), np.uintp(count - 2)
-                if (sink[after] - s) * (along[near] - a) > (sink[near] - s) * (along[after] - a):
-                    break
-                count -= 1
-            along[np.uintp(count)], sink[np.uintp(count)] = a, s
-            count += 1
-        q = p - margin
-        if q > leave or count == 0:
-            continue
-        row, column = number + crossed[np.uintp(q - origin)], sign * q
-        if row < 0 or row >= rows or (stride > 1 and (row % stride != 0 or column % stride != 0)):
-            continue
-        o, e = own[np.uintp(eyes_at + q * LINES)], eye[np.uintp(eyes_at + q * LINES)]
-        vertex = min(vertex, count - 1)
-        rise, run = e - sink[np.uintp(vertex)], along[np.uintp(vertex)] - o
-        while vertex > 0:
-            after = np.uintp(vertex - 1)
-            next_rise, next_run = e - sink[after], along[after] - o
-            if next_rise * run <= rise * next_run:
+        left[np.uintp(points_left)] = p
+        points_left += int(points[np.uintp(points_at + p * LINES)] < np.inf)
+    left[np.uintp(points_left)] = enter - 1 + margin
+    for v in range(1, count):
+        edge_at[v], edge_by[v] = _edge(along[v], sink[v], along[v - 1], sink[v - 1])
+    # all eyes lie this side of what is beyond the farthest, and that side of what is before the nearest
+    edge_at[np.uintp(count)], edge_by[np.uintp(count)] = np.inf, 0.0
+    edge_at[0], edge_by[0] = -np.inf, 0.0
+    q, v = leave, count
+    for n in range(points_left + 1):
+        p = left[np.uintp(n)]
+        while count == 0 and q > p - margin:
+            eye[np.uintp(eyes_at + q * LINES)] = -np.inf
+            q -= 1
+        v = min(v, count - 1)
+        while q > p - margin:
+            cell, here, before = np.uintp(eyes_at + q * LINES), np.uintp(v), np.uintp(v + 1)
+            o, e = own[cell], eye[cell]
+            if e < edge_at[here] + edge_by[here] * o:
+                v -= 1
+            elif e >= edge_at[before] + edge_by[before] * o:
+                v += 1
+            else:
+                a, s = along[here], sink[here]
+                eye[cell] = up * (e - s) / (a - o + a * e - o * s)
+                q -= 1
+        if n == points_left:
+            break
+        s, a = np.float64(points[np.uintp(points_at + p * LINES)]), along_0 + step * p
+        while count >= 2:
+            near, after = np.uintp(count - 1), np.uintp(count - 2)
+            if (sink[after] - s) * (along[near] - a) > (sink[near] - s) * (along[after] - a):
                 break
-            vertex -= 1
-            rise, run = next_rise, next_run
-        while vertex < count - 1:
-            before = np.uintp(vertex + 1)
-            next_rise, next_run = e - sink[before], along[before] - o
-            if next_rise * run < rise * next_run:
-                break
-            vertex += 1
-            rise, run = next_rise, next_run
-        a, v = along[np.uintp(vertex)], sink[np.uintp(vertex)]
-        far[column // stride, row // stride] = up * (e - v) / (a - o + a * e - o * v)
+            count -= 1
+        here, before = np.uintp(count), np.uintp(count + 1)
+        along[here], sink[here], edge_at[before], edge_by[before] = a, s, np.inf, 0.0
+        if count > 0:
+            edge_at[here], edge_by[here] = _edge(a, s, along[np.uintp(count - 1)], sink[np.uintp(count - 1)])
+        count += 1
+        v = max(v, 0)
+
+
+@njit(cache=True, error_model="numpy")
+def _edge(near_along: float, near_sink: float, along: float, sink: float) -> tuple[float, float]:
+    """The line through two vertices: sink where along is 0, and by how much it grows along."""
+    by = (sink - near_sink) / (along - near_along)
+    return near_sink - by * near_along, by
+
+
+@njit(cache=True)
+def _tell(
+    slopes: FloatArray,
+    crossed: NDArray[np.int64],
+    sign: int,
+    origin: int,
+    number: int,
+    begin: int,
+    end: int,
+    rows: int,
+    stride: int,
+    far: Float32Array,
+) -> None:
+    """Slopes of the cells nearest to LINES neighbouring lines, column by column as from `_fill_eyes`, into their places."""
+    for q in range(begin, end + 1):
+        i, j, at = sign * q, number + crossed[q - origin], (q - begin) * LINES
+        low, high = max(-j, 0), min(LINES, rows - j)
+        if stride == 1:
+            for k in range(np.uintp(max(high - low, 0))):
+                far[i, np.uintp(j + low) + k] = slopes[np.uintp(at + low) + k]
+        elif i % stride == 0:
+            for k in range(low + -(j + low) % stride, high, stride):
+                far[i // stride, (j + k) // stride] = slopes[at + k]

@@ -23,6 +23,8 @@ NEAR_PIXELS = 32
 """Ground within so many pixels of a cell is looked at along the cell's own line."""
 LINES = 64
 """Neighbouring lines whose ground is read together."""
+LONGEST_CHORD = NEAR_PIXELS
+"""Half-length, in a level's points, of the longest chord that hides points below it; others are half as long, and so on."""
 DENSE_LEVEL = 3
 """From this level on (768 pixels ahead) ground is sampled twice as densely: crests hundreds of kilometres away make
 a polar horizon."""
@@ -152,7 +154,7 @@ def fill_points(
     at: int,
 ) -> None:
     """Sinks of neighbouring lines at every size-th column from `begin` to `end`, into `points` from `at` on: column by column, the
-    lines side by side in the order of `line_order`; not finite where unknown.
+    lines side by side in the order of `line_order`; infinite where unknown.
 
     nodes             those of a level from `start` on, column by column: at one column neighbouring lines meet neighbouring rows
     number, spacing   of the first line, and from line to line
@@ -171,14 +173,16 @@ def fill_points(
             if 0 <= i < columns and j >= 0 and j + count < rows:
                 for k in range(np.uintp(count)):
                     lower, upper = nodes[np.uintp(here) + k], nodes[np.uintp(here + 1) + k]
-                    points[np.uintp(at) + k] = lower + (upper - lower) * share
+                    value = lower + (upper - lower) * share
+                    # between two that are unknown it would be no number
+                    points[np.uintp(at) + k] = value if value < np.inf else np.float32(np.inf)
             else:
                 for k in range(count):
                     value = np.float32(np.inf)
                     if 0 <= i < columns and 0 <= j + k < rows - 1:
                         lower, upper = nodes[here + k], nodes[here + k + 1]
                         value = lower + (upper - lower) * share
-                    points[at + k] = value
+                    points[at + k] = value if value < np.inf else np.float32(np.inf)
             at += count
         i += sign
 
@@ -194,6 +198,41 @@ def line_order(line: int, size: int, spacing: int, lines: int) -> int:
     """Where a line stands among the points of one column: those a period apart side by side."""
     period = line_period(size, spacing, lines)
     return (line % period) * (lines // period) + line // period
+
+
+@njit(cache=True)
+def leave_out_hidden(points: Float32Array, at: int, lines: int, count: int, kept: Float32Array) -> None:
+    """A level's points but those below a chord from a point to one as far beyond, which no cell sees above both: infinite.
+
+    points, kept   `lines` side by side, `count` columns of them, from `at` on
+
+    A cell sees the nearer end of each chord, LONGEST_CHORD at most away, in the level itself or among its near ground.
+    """
+    n = 0
+    while n < count:
+        room = min(n, count - 1 - n)
+        # where all chords have room on both sides, as many columns as there are at once
+        columns = count - 2 * LONGEST_CHORD if room == LONGEST_CHORD and n < count // 2 else 1
+        here = np.uintp(at + n * lines)
+        c1, c2, c3 = (
+            np.uintp(min(room, 1) * lines),
+            np.uintp(min(room, 2) * lines),
+            np.uintp(min(room, 4) * lines),
+        )
+        c4, c5 = np.uintp(min(room, 8) * lines), np.uintp(min(room, 16) * lines)
+        c6 = np.uintp(min(room, LONGEST_CHORD) * lines)
+        is_end = np.float32(1.0) if room == 0 else np.float32(0.0)
+        for k in range(np.uintp(columns * lines)):
+            i = here + k
+            v1, v2 = points[i - c1] + points[i + c1], points[i - c2] + points[i + c2]
+            v3, v4 = points[i - c3] + points[i + c3], points[i - c4] + points[i + c4]
+            v5, v6 = points[i - c5] + points[i + c5], points[i - c6] + points[i + c6]
+            v1, v3, v5 = v1 if v1 < v2 else v2, v3 if v3 < v4 else v4, v5 if v5 < v6 else v6
+            v1 = v1 if v1 < v3 else v3
+            v1 = v1 if v1 < v5 else v5
+            sink = points[i]
+            kept[i] = sink if sink + sink < v1 + is_end else np.float32(np.inf)
+        n += columns
 
 
 @njit(cache=True)
