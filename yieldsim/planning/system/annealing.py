@@ -302,20 +302,21 @@ class Choice:
         return np.asarray((some.axes_enu_xyz[:, 2] @ self.facings.axes_enu_xyz[:, 2].T).argmax(axis=1))
 
     def sets(
-        self, starts: Sequence[Places], aim: float, serving: Serving, objective: Prices, again: int
+        self, starts: Sequence[Places], aim: float, serving: Serving, objective: Prices, again: int, effort: float = 1.0
     ) -> list[Places]:  # fmt: skip
         """The cheapest sets met, one of each number of units that it is begun with, cheapest first.
 
         starts   (units,) each: facings to begin with
         aim      a cost to begin with
         again    how often it is begun anew, with those numbers that may still be the best
+        effort   share of the trials, of as many as a design is worth
         """
         judges = {len(start): RepeatingCase.of(serving, len(start)) for start in starts}
         needs, store, *_ = RepeatingCase.of(serving, 1)
         out_of = needs.store_efficiency[needs.store_efficiency > 0.0].min(initial=np.inf) * store.hand_out
         most_kwh = min(objective.most_kwh, 2.0 * float(needs.asked_kwh.sum() / out_of))
         prices = (objective.per_unit, objective.per_kwh, most_kwh)
-        trials = int(min(ROWS_RUN / len(needs.asked_kwh), MOST_TRIALS))
+        trials = int(effort * min(ROWS_RUN / len(needs.asked_kwh), MOST_TRIALS))
         choices = np.array(serving.choices_kwh, dtype=np.float64)
         best: dict[int, tuple[float, Places]] = {}
         for seed in range(again + 1):
