@@ -34,9 +34,9 @@ if TYPE_CHECKING:
 
 Json = dict[str, Any]
 NUMBERS = {
-    "mass": "any whole or split number of units",
+    "mass": "any whole number of units",
     "units": "any whole number of units",
-    "mass-per-kwh": "{} units, whole or split, as if each delivered what the best one does",
+    "mass-per-kwh": "{} whole units, as if each delivered what the best one does",
 }
 WIDE_GAP, FEW = 0.02, 3
 USUAL_INTERVAL_MINUTES = 60.0
