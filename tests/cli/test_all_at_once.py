@@ -10,6 +10,7 @@ import pytest
 
 from yieldsim.base.errors import InputError
 from yieldsim.cli.main import commands
+from yieldsim.files.output.facing_file import read_facing
 from yieldsim.files.starter import write_starter
 
 SITE = "bad.toml line 7: latitude_deg is 200"
@@ -66,6 +67,14 @@ CASES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "questions about facings": (
         ("orient", *BOTH, *SPAN, "--units", "0", "--step-deg", "-1", "--load", "lode.toml"),
         (SITE, COLLECTOR, START, "units is 0", "step_deg is -1", "lode.toml: does not exist"),
+    ),
+    "facings that are none": (
+        ("orient", *BOTH, "--compare", "x,1", "--compare", "88,180", "--compare", "1,2,3,4"),
+        (SITE, COLLECTOR, '"x,1" is not a facing', '"1,2,3,4" is not a facing'),
+    ),
+    "names of sites that are none": (
+        ("rank", "bad.toml", "n" * 300, "o" * 300, "-c", "none.toml"),
+        (SITE, COLLECTOR, "SITE holds the name nnn", "SITE holds the name ooo"),
     ),
     "an order of sites": (
         ("rank", "bad.toml", "else.toml", "-c", "none.toml", *SPAN, "--goal", "best"),
@@ -130,6 +139,28 @@ def _all_told(place: Path, words: tuple[str, ...], expected: tuple[str, ...]) ->
 def test_long_runs_are_not_begun_for_a_folder_that_is_a_file(place: Path) -> None:
     words = ("orient", "lantern-ridge.toml", "-c", "narrow.collector.toml", "--out", "bad.toml")
     assert told(words, place) == NO_FOLDER
+
+
+@pytest.mark.parametrize(
+    ("words", "hint"),
+    [
+        (("report", "lantern-ridge.toml"), "name an estimate.nc or the folder that holds it"),
+        (("page", "lantern-ridge.toml"), "name an estimate.nc or the folder that holds it"),
+        (("budget", "lantern-ridge.toml", "-l", "habitat.load.toml"), "name an estimate.nc or the folder"),
+    ],
+)
+def test_another_file_is_no_damaged_estimate(place: Path, words: tuple[str, ...], hint: str) -> None:
+    line = told(words, place)
+    assert line.startswith("lantern-ridge.toml: cannot be read as NetCDF: ")
+    assert hint in line
+    assert "altered" not in line
+    assert line.count("lantern-ridge.toml") == 1
+
+
+def test_another_file_is_no_damaged_map(place: Path) -> None:
+    with contextlib.chdir(place), pytest.raises(InputError) as refused:
+        read_facing("lantern-ridge.toml")
+    assert "name a facing.nc, or the folder that yieldsim orient wrote" in str(refused.value)
 
 
 def test_help_comes_before_all_that_is_wrong(place: Path, capsys: pytest.CaptureFixture[str]) -> None:

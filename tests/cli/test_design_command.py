@@ -155,6 +155,17 @@ def test_empty_lists_and_a_site_by_two_names_are_refused(folder):
         assert words in text
 
 
+@pytest.mark.parametrize("twin", ["[88.0, 360.0]", "[88.0, 0.0, 360.0]"])
+def test_one_orientation_in_two_spellings_is_refused(folder, twin):
+    path = folder / "twice.design.toml"
+    path.write_text(
+        f'sites = ["lantern-ridge.toml"]\nfacings = [[88.0, 0.0], {twin}, [88.0, 180.0]]\n'
+        'collectors = ["wide.collector.toml"]\nload = "lantern-watch.load.toml"\n',
+        encoding="utf-8",
+    )
+    assert "facings hold an orientation twice" in str(yieldsim("check", path).exception)
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [

@@ -160,6 +160,13 @@ def test_check_tells_all_problems_of_all_files_and_praises_the_good(tmp_path: Pa
     ]
 
 
+def test_check_counts_one_row_as_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "level.csv").write_text("azimuth_deg,elevation_deg\n0,-1\n")
+    monkeypatch.chdir(tmp_path)
+    done = CliRunner().invoke(commands, ["check", "level.csv"])
+    assert done.stdout == "level.csv: horizon table, 1 row, mean -1.00 deg\n"
+
+
 def test_check_tells_a_shared_problem_once(tmp_path: Path) -> None:
     assert process("new", ".", cwd=tmp_path).returncode == 0
     (tmp_path / "narrow.acceptance.csv").write_text("incidence_deg,acceptance_fraction\n0,2\n")

@@ -58,7 +58,7 @@ class Schedule:
     seasonal_factors: tuple[tuple[float, float], ...] = ()
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Load:
     """One thing that the habitat asks for.
 

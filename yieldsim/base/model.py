@@ -1,6 +1,6 @@
 """The frozen nouns: what a body, a site and a collector are. Numbers and tuples; they know no file format.
 
-Tables hold arrays; they copy them and make them read-only, and compare by identity.
+Tables hold arrays; they copy them and make them read-only, and compare by value.
 """
 
 from __future__ import annotations

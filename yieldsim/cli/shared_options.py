@@ -159,11 +159,7 @@ class Command(click.Command):
         gathered = Gathered()
         # --help comes before all else
         for parameter in sorted(self.get_params(trial), key=lambda one: not one.is_eager):
-            try:
-                with gathered:
-                    parameter.handle_parse_result(trial, given, [])
-            except click.UsageError as error:
-                usage.append(error.format_message())
+            _take(parameter, trial, given, gathered, usage)
         # what follows an unknown option may be its value
         if rest and not unknown:
             usage.append(f"Got unexpected extra argument{'s' * (len(rest) > 1)} ({' '.join(rest)})")
@@ -197,6 +193,36 @@ class Command(click.Command):
                 args = known
             else:
                 return usage, bool(usage), dict(given), rest
+
+
+def _take(
+    parameter: click.Parameter,
+    trial: click.Context,
+    given: dict[str, Any],
+    gathered: Gathered,
+    usage: list[str],
+) -> None:
+    """Take what a parameter was given; of one that may be given several times each value for itself, then those that are right."""
+
+    def taken(words: dict[str, Any]) -> bool:
+        before = len(gathered.problems)
+        try:
+            with gathered:
+                parameter.handle_parse_result(trial, words, [])
+        except click.UsageError as error:
+            usage.append(error.format_message())
+            return False
+        return len(gathered.problems) == before
+
+    name = parameter.name or ""
+    values = given.get(name)
+    several = getattr(parameter, "multiple", False) or parameter.nargs == -1
+    if several and isinstance(values, list | tuple) and len(values) > 1:
+        right = [value for value in values if taken({**given, name: [value]})]
+        if not right:
+            return
+        given = {**given, name: right}
+    taken(given)
 
 
 def _read(parameter: click.Parameter, given: dict[str, Any], gathered: Gathered) -> None:

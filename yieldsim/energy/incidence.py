@@ -67,7 +67,7 @@ def add_acceptance(ds: xr.Dataset, collector: Collector) -> xr.Dataset:
     accepted = np.zeros((ds.sizes["time"], len(collector.mounts)))
     table, energy = collector.acceptance_table, energy_acceptance(collector)
     reference = attenuation_fraction(collector)
-    kept = None if energy is table else np.full_like(accepted, reference)
+    kept = None if energy == table else np.full_like(accepted, reference)
     for column, mount in enumerate(collector.mounts):
         direction = sun_in_mount_xyz(sun[lit], mount.tilt_deg, mount.azimuth_deg, mount.roll_deg)
         whole = acceptance_at(table, direction, radius_deg, sampled_as=energy)

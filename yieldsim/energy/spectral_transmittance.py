@@ -34,7 +34,7 @@ def attenuation_fraction(collector: Collector) -> float:
     return _together(collector.acceptance_table, collector.fibre)[1]
 
 
-@lru_cache(maxsize=16)  # tables are frozen and known by identity; a run asks block by block
+@lru_cache(maxsize=16)  # tables are frozen; a run asks block by block
 def _together(table: Acceptance, fibre: Fibre | None) -> tuple[Acceptance, float]:
     if fibre is None:
         return table, 1.0

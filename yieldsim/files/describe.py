@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sized
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -80,7 +80,7 @@ def _site_words(reading: Reading) -> str:
     ]
     if isinstance(site.horizon, HorizonMask):
         low, high = site.horizon.elevation_deg.min(), site.horizon.elevation_deg.max()
-        parts.append(f"horizon table of {len(site.horizon.azimuth_deg)} rows, {low:.2f} to {high:.2f} deg")
+        parts.append(f"horizon table of {_rows(site.horizon.azimuth_deg)}, {low:.2f} to {high:.2f} deg")
     elif isinstance(site.horizon, TerrainHorizon):
         count = len(site.horizon.terrain)
         parts.append(f"horizon from {count} terrain file{'s' * (count != 1)}")
@@ -188,7 +188,7 @@ def _table_words(reading: Reading, text: str) -> str:
     if "temperature_k" in names:
         ground = ground_table(reading)
         low, high = ground.temperature_k.min(), ground.temperature_k.max()
-        return f"ground temperature table, {len(ground.temperature_k)} rows, {low:g} to {high:g} K"
+        return f"ground temperature table, {_rows(ground.temperature_k)}, {low:g} to {high:g} K"
     if "grain_diameter_um" in names:
         diameter_um, removal = grain_removal_table(reading)
         return f"grain removal table, {diameter_um[0]:g} to {diameter_um[-1]:g} um, {removal.min():g} to {removal.max():g}"
@@ -203,15 +203,15 @@ def _table_words(reading: Reading, text: str) -> str:
     if "optical_depth" in names or likely("optical_depth", names):
         depth = optical_depth_table(reading)
         low, high = depth.optical_depth.min(), depth.optical_depth.max()
-        return f"optical depth table, {len(depth.x)} rows, {low:g} to {high:g}"
+        return f"optical depth table, {_rows(depth.x)}, {low:g} to {high:g}"
     if "elevation_deg" in names or likely("elevation_deg", names):
         mask = horizon_mask(reading)
         mean = np.mean(mask.elevation_deg)
-        return f"horizon table, {len(mask.azimuth_deg)} rows, mean {mean:.2f} deg"
+        return f"horizon table, {_rows(mask.azimuth_deg)}, mean {mean:.2f} deg"
     if any(amount in names or likely(amount, names) for amount in LOAD_AMOUNTS):
         named = load_series(reading)
         by = {"utc": "time", "hour": "hour of the day"}[named.series.against]
-        return f"load table, {named.column} by {by}, {len(named.series.x)} rows"
+        return f"load table, {named.column} by {by}, {_rows(named.series.x)}"
     columns = "elevation_deg, acceptance_fraction, optical_depth, attenuation_db_per_km, temperature_k, removal_fraction or power_w"
     raise refusal(reading.where, found="is a table of no known kind", allowed=f"one with a column {columns}")
 
@@ -234,3 +234,7 @@ WORDS: dict[str, Callable[[Reading], str]] = {
     "design": design_words,
 }
 """What a TOML file of each kind holds, in words; the keys are those of `kinds.TOP_KEYS`."""
+
+
+def _rows(column: Sized) -> str:
+    return f"{len(column)} row{'s' * (len(column) != 1)}"

@@ -64,7 +64,7 @@ def normal_acceptance(acceptance: Acceptance, sun_radius_deg: ArrayLike) -> Floa
     return acceptance_at(acceptance, np.broadcast_to([0.0, 0.0, 1.0], (len(radius), 3)), radius)
 
 
-@lru_cache(maxsize=64)  # tables are frozen and known by identity; a run asks block by block
+@lru_cache(maxsize=64)  # tables are frozen; a run asks block by block
 def _is_steep(acceptance: Acceptance, width_deg: float) -> bool:
     """Whether a table changes by STEEP between two angles so far apart, along its rows or columns; beyond its ends it is 0."""
     if isinstance(acceptance, RoundAcceptance):

@@ -48,7 +48,7 @@ class LightSpectrum:
 SUNLIGHT: Final = LightSpectrum(edges_nm=np.array([SHORTEST_NM, LONGEST_NM]), level=np.ones(1))
 
 
-@lru_cache(maxsize=16)  # tables are frozen and known by identity; a run asks block by block
+@lru_cache(maxsize=16)  # tables are frozen; a run asks block by block
 def accepted_spectrum(acceptance: Acceptance) -> LightSpectrum:
     """Colour of the light that a table of acceptance lets through; sunlight's own where it has no bands.
 

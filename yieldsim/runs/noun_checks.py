@@ -121,7 +121,8 @@ def _of_value(value: Any, annotation: Any, key: str) -> Iterator[Fault]:
                 yield from _of_plain(value, choice, kind, key)
                 return
     names = [getattr(choice, "__name__", str(choice)) for choice in plain if choice is not type(None)]
-    yield key, f"is {value!r:.60}", f"a {' or '.join(names)}", ""
+    hint = "take that of a site that read_site has read" if Body in plain else ""
+    yield key, f"is {value!r:.60}", f"a {' or '.join(names)}", hint
 
 
 def _of_plain(value: Any, choice: Any, kind: Any, key: str) -> Iterator[Fault]:

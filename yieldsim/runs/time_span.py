@@ -22,6 +22,7 @@ DEFAULT_START = "2027-01-01"
 LONGEST_YEARS = 60
 SPANS = ("calendar-year", "body-year")
 """What a run without an end may be counted in."""
+MOST_INTERVAL_MINUTES = 1440
 MOST_ROWS = 900_000
 """Output rows that a run may have, eight years at five minutes: with nine mounts they take a gigabyte (measured)."""
 
@@ -156,8 +157,9 @@ def start_and_end(
 def refuse_interval(interval_minutes: float) -> None:
     """Raise InputError for a length that rows can't have."""
     number(interval_minutes, "interval_minutes")
-    if not 1.0 <= interval_minutes <= 1440.0 or interval_minutes != int(interval_minutes):
-        raise refusal("", "interval_minutes", f"is {interval_minutes:g}", "whole minutes from 1 to 1440")
+    if not 1.0 <= interval_minutes <= MOST_INTERVAL_MINUTES or interval_minutes != int(interval_minutes):
+        allowed = f"whole minutes from 1 to {MOST_INTERVAL_MINUTES}"
+        raise refusal("", "interval_minutes", f"is {interval_minutes:g}", allowed)
 
 
 def refuse_wrong_span(
@@ -214,7 +216,7 @@ def time_grid(start_utc: np.datetime64, end_utc: np.datetime64, interval_minutes
             "end",
             f"leaves {rest / np.timedelta64(1, 's'):g} s over after whole intervals of {interval_minutes:g} minutes",
             "a span of whole intervals",
-            "put start and end on the hour",
+            _whole_intervals(start_utc, end_utc, interval),
         )
     if count > MOST_ROWS:
         raise refusal(
@@ -226,3 +228,20 @@ def time_grid(start_utc: np.datetime64, end_utc: np.datetime64, interval_minutes
         )
     edges = start_utc + interval * np.arange(int(count) + 1)
     return TimeGrid(edge_utc=edges, edge_tdb_s=tdb_seconds(edges))
+
+
+def _whole_intervals(start_utc: np.datetime64, end_utc: np.datetime64, interval: np.timedelta64) -> str:
+    """What makes a span one of whole intervals: the next ends, or the next lengths of rows."""
+    import numpy as np
+
+    span, minute = end_utc - start_utc, np.timedelta64(1, "m")
+    count = int(span // interval)
+    ends = [start_utc + number * interval for number in (count, count + 1) if number > 0]
+    hint = f"end at {' or '.join(str(end.astype('datetime64[s]')).removesuffix(':00') for end in ends)}"
+    if span % minute == np.timedelta64(0):
+        minutes, asked = int(span // minute), int(interval // minute)
+        lengths = [one for one in range(1, MOST_INTERVAL_MINUTES + 1) if minutes % one == 0]
+        near = [max((one for one in lengths if one < asked), default=0)]
+        near.append(min((one for one in lengths if one > asked), default=0))
+        hint += f", or take intervals of {' or '.join(str(one) for one in near if one)} minutes"
+    return hint

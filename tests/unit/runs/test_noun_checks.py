@@ -107,6 +107,12 @@ def test_tables_that_are_no_arrays_of_numbers():
         RoundAcceptance(incidence_deg=["a"], acceptance_fraction=[1.0], source="disc")
 
 
+def test_a_body_by_its_name_is_told_where_bodies_come_from():
+    assert "body is 'moon'; allowed: a Body (take that of a site that read_site has read)" in words(
+        replace(SITE, body="moon")
+    )
+
+
 def test_load_plans():
     plan = LoadPlan(
         name="x",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import inspect
 import json
 import re
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +31,42 @@ def test_readers_give_the_nouns_that_verbs_take() -> None:
     assert isinstance(yieldsim.read_load(SITES / "habitat.load.toml"), yieldsim.LoadPlan)
     by_noun, by_path = yieldsim.estimate(site, collector, *SPAN), yieldsim.estimate(SITE, COLLECTOR, *SPAN)
     assert by_noun.delivered_power_w.equals(by_path.delivered_power_w)
+
+
+@pytest.mark.parametrize(
+    ("read", "file"),
+    [
+        (yieldsim.read_site, "lantern-ridge.toml"),
+        (yieldsim.read_site, "rust-plain.toml"),
+        (yieldsim.read_collector, "wide.collector.toml"),
+        (yieldsim.read_collector, "sol-fan.collector.toml"),
+        (yieldsim.read_load, "habitat.load.toml"),
+        (yieldsim.read_uncertain, "rust-plain.uncertain.toml"),
+        (yieldsim.read_design, "lantern-growth.design.toml"),
+    ],
+)
+def test_nouns_that_hold_the_same_are_equal(read: Any, file: str) -> None:
+    one, other = read(SITES / file), read(SITES / file)
+    assert one == other
+    assert hash(one) == hash(other)
+    assert one != replace(other, **{first.name: None for first in fields(other)[:1]})
+
+
+def test_tables_are_equal_by_what_they_hold() -> None:
+    flat = yieldsim.HorizonMask(azimuth_deg=[0.0, 180.0], elevation_deg=[0.0, 0.0])
+    same = yieldsim.HorizonMask(azimuth_deg=[-0.0, 180.0], elevation_deg=[0.0, -0.0])
+    assert flat == same
+    assert hash(flat) == hash(same)
+    for other in (
+        replace(flat, elevation_deg=[0.0, 1.0]),
+        replace(flat, azimuth_deg=[0.0], elevation_deg=[0.0]),
+        "flat",
+        None,
+    ):
+        assert flat != other
+    point = yieldsim.RoundAcceptance(incidence_deg=[0.0, 5.0], acceptance_fraction=[0.9, 0.0], source="point")
+    assert point == replace(point)
+    assert point != replace(point, source="disc")
 
 
 def test_errors_are_at_the_top(tmp_path: Path) -> None:

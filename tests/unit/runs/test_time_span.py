@@ -168,3 +168,21 @@ def test_calendar_years_end_as_pandas_counts_them(begin: str, years: float) -> N
         + pd.Timedelta(hours=round(8766.0 * (years % 1)))
     )
     assert calendar_end(start, years) == later.to_datetime64()
+
+
+@pytest.mark.parametrize(
+    ("end", "minutes", "hint"),
+    [
+        (
+            "2027-03-02T06:00",
+            7.0,
+            "(end at 2027-03-02T05:55 or 2027-03-02T06:02, or take intervals of 6 or 8 minutes)",
+        ),
+        ("2027-03-01T06:30", 60.0, "(end at 2027-03-01T07:00, or take intervals of 30 minutes)"),
+        ("2027-03-01T07:00:30", 60.0, "(end at 2027-03-01T07:00 or 2027-03-01T08:00)"),
+    ],
+)
+def test_a_span_of_no_whole_intervals_says_what_would_do(end: str, minutes: float, hint: str) -> None:
+    with pytest.raises(InputError) as refused:
+        time_grid(SIX, np.datetime64(end, "ns"), minutes)
+    assert str(refused.value).endswith(hint)

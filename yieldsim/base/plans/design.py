@@ -21,7 +21,7 @@ MOST_PHASES = 12
 Kilograms = Annotated[float, Range(low=0.0, high=1.0e9)]
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SiteChoice:
     """A candidate site and the file it was read from."""
 
@@ -29,7 +29,7 @@ class SiteChoice:
     noun: Site
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CollectorChoice:
     """A candidate collector and the file it was read from."""
 
@@ -92,7 +92,7 @@ class VariedKey:
     values: tuple[float, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SiteLink:
     """A second site whose light comes to the habitat at the first one, over a cable (as electricity) or a fibre (as light).
 
@@ -128,7 +128,7 @@ class HandTurns:
     extra_kg: Kilograms = 0.0
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GrowthPhase:
     """A phase of a growing base: it begins with a flight that lands units and storage.
 
@@ -158,7 +158,7 @@ class Growth:
     discount_per_year: Annotated[float, Range(low=0.0, below=1.0)] = 0.0
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DesignPlan:
     """All of a design file.
 

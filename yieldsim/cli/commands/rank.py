@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
 
 SITES_ABREAST = 3
+NO_SIZE = "none will do"
 """Columns of sites that fit a terminal of 80."""
 
 
@@ -49,7 +50,10 @@ SITES_ABREAST = 3
 )
 @click.option("--units", type=int, help="Units of the set.")
 @click.option(
-    "--load", type=LOAD, help="Load file: what each site serves of it, and the store it would need there."
+    "-l",
+    "--load",
+    type=LOAD,
+    help="Load file: what each site serves of it, and the store it would need there.",
 )
 @click.option("--continuous-power-w", type=float, help="Say how many units a mean power takes.")
 @span_options
@@ -117,6 +121,8 @@ def answer_lines(summary: RankResult) -> list[str]:
 def _side_by_side(rows: Sequence[Mapping[str, Any]], summary: RankResult, per: str) -> list[str]:
     """Some sites as columns: facing, what a load gets, and what each stage keeps of the light that reaches it."""
 
+    from yieldsim.report.budget.verdict_text import at_least
+
     def line(words: str, cells: list[str]) -> str:
         return f"    {words:<26}" + "".join(f" {cell:>15.15}" for cell in cells)
 
@@ -131,14 +137,11 @@ def _side_by_side(rows: Sequence[Mapping[str, Any]], summary: RankResult, per: s
         lines.append(line(words, ["-" if count is None else str(count) for count in counts]))
     if summary["load"] is not None:
         lines.append(line("served of the load", [f"{row['served_fraction']:.2%}" for row in rows]))
-        for words, key, unit in (
-            ("storage needed", "smallest_storage_kwh", " kWh"),
-            ("units needed", "smallest_units", ""),
-        ):
-            sizes = [row[key] for row in rows]
-            lines.append(
-                line(words, ["none will do" if size is None else f"{size:.3g}{unit}" for size in sizes])
-            )
+        stores, units = ([row[key] for row in rows] for key in ("smallest_storage_kwh", "smallest_units"))
+        lines.append(
+            line("storage needed", [NO_SIZE if kwh is None else f"{at_least(kwh):g} kWh" for kwh in stores])
+        )
+        lines.append(line("units needed", [NO_SIZE if count is None else str(count) for count in units]))
     why = [row["reasons"] for row in rows]
     lines.append(line("longest night, h", [f"{row['longest_night_hours']:.1f}" for row in rows]))
     lines.append(line(f"sunlight, kWh/m2{per}", [f"{one['sunlight_kwh_m2_per_year']:.0f}" for one in why]))

@@ -92,7 +92,8 @@ def as_facings(value: object) -> tuple[tuple[float, float, float], ...]:
             if not allowed.holds(angle):
                 raise problem(f"holds a {key.removesuffix('_deg')} of {told(angle)}", allowed.words)
         found.append((float(one[0]), float(one[1]), float(one[2]) if len(one) == 3 else 0.0))
-    if len(set(found)) < len(found):
+    # 0 and 360 are one direction
+    if len({(tilt, azimuth % 360.0, roll % 360.0) for tilt, azimuth, roll in found}) < len(found):
         raise problem("hold an orientation twice", "each once")
     return tuple(found)
 

@@ -36,6 +36,7 @@ FIRST_HOURLY_COLUMNS = (
 QUOTED = re.compile('[,"\r\n]')
 MOST_REASON = 160
 """Letters of a library's own words in a message."""
+NAME_ONE = "name an estimate.nc or the folder that holds it"
 ROWS_AT_ONCE = 50_000
 CHUNK_CACHE_BYTES = 1 << 20
 PNG_HEADER_BYTES = 33
@@ -143,7 +144,7 @@ def read_dataset(path: Path | str) -> xr.Dataset:
         reason = getattr(error, "strerror", None) or str(error)
         raise refusal(where, found=f"cannot be read: {reason.lower()}") from None
     if not there:
-        raise refusal(where, found="is not there", hint="name an estimate.nc or the folder that holds it")
+        raise refusal(where, found="is not there", hint=NAME_ONE)
     try:
         problems = declared_problems(file, where)
         if not problems:
@@ -151,8 +152,11 @@ def read_dataset(path: Path | str) -> xr.Dataset:
                 loaded = ds.load()
     # whatever the libraries make of a damaged file
     except Exception as error:
-        reason = " ".join(str(error).split()).partition(". ")[0][:MOST_REASON] or type(error).__name__
-        raise refusal(where, found=f"cannot be read as NetCDF: {reason}", hint=AGAIN) from None
+        words = getattr(error, "strerror", None) or str(error)
+        reason = " ".join(words.split()).partition(". ")[0][:MOST_REASON] or type(error).__name__
+        # a file of another name is no damaged estimate but another file
+        hint = AGAIN if file.suffix.lower() == ".nc" else NAME_ONE
+        raise refusal(where, found=f"cannot be read as NetCDF: {reason}", hint=hint) from None
     refuse(problems)
     refuse_other(loaded, where)
     return loaded

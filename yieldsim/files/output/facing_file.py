@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 FACING_SCHEMA = "yieldsim orient 1"
 AGAIN = "altered or damaged since; run yieldsim orient again"
+NAME_ONE = "name a facing.nc, or the folder that yieldsim orient wrote"
 
 
 def read_facing(path: Path | str) -> xr.Dataset:
@@ -32,8 +33,7 @@ def read_facing(path: Path | str) -> xr.Dataset:
         raise refusal(shown(file), found=f"cannot be read: {reason.lower()}") from None
     where = shown(file)
     if not there:
-        hint = "name a facing.nc, or the folder that yieldsim orient wrote"
-        raise refusal(where, found="is not there", hint=hint)
+        raise refusal(where, found="is not there", hint=NAME_ONE)
     try:
         problems = declared_problems(file, where)
         refuse(problems)
@@ -43,7 +43,9 @@ def read_facing(path: Path | str) -> xr.Dataset:
         raise
     # whatever the library raises on a damaged file
     except Exception:
-        raise refusal(where, found="is no readable NetCDF file", hint=AGAIN) from None
+        # a file of another name is no damaged map but another file
+        hint = AGAIN if file.suffix.lower() == ".nc" else NAME_ONE
+        raise refusal(where, found="is no readable NetCDF file", hint=hint) from None
     refuse_other_map(ds, where)
     return ds
 

@@ -7,6 +7,7 @@ import math
 from yieldsim.base.results.budget import BudgetResult
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
+from yieldsim.report.layout.number_format import decimals_for
 
 MOST_DECIMALS = 6
 SIZE_DIGITS = 3
@@ -61,8 +62,9 @@ def verdict_rows(summary: BudgetResult) -> list[list[str]]:
         wants, margin = "no size does", "–"
         if needed is not None:
             wants = str(needed) if is_units else f"{at_least(needed):g} kWh"
-            margin = f"{given - needed:+.3g}{unit}"
-        rows.append([size["case"], wants, f"{given:g}{unit}", margin, verdict_word(size["passes"])])
+            margin = f"{given - needed:+.{0 if is_units else decimals_for(abs(given - needed))}f}{unit}"
+        has = f"{given:.0f}" if is_units else f"{given:g}{unit}"
+        rows.append([size["case"], wants, has, margin, verdict_word(size["passes"])])
     return rows
 
 

@@ -208,9 +208,7 @@ def prepared(combination: Combination, span: Span) -> Prepared:
     return prepare(combination.site, combination.collector, **span.options())
 
 
-@lru_cache(
-    maxsize=1
-)  # nouns are frozen and known by identity; a run asks for one combination several times in a row
+@lru_cache(maxsize=1)  # nouns are frozen; a run asks for one combination several times in a row
 def laid_out(plan: DesignPlan, combination: Combination, span: Span) -> tuple[Prepared, Serving, Sunlight]:
     """A combination ready to be designed: prepared, what must be served there, the light of one unit."""
     ready = prepared(combination, span)

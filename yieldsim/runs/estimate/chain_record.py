@@ -34,7 +34,7 @@ def add_chain_series(ds: xr.Dataset, setting: Setting, grid: TimeGrid) -> xr.Dat
         load = soiling.load_at(history, tdb_s).reshape(grid.count, DUST_STEPS).mean(axis=1)
         ds = add(ds, "dust_load_days", load)
     table, own = energy_acceptance(setting.collector), setting.collector.acceptance_table
-    if table is not own:
+    if table != own:
         like = (
             "acceptance_curve_fraction" if "acceptance_curve_fraction" in ds else "acceptance_grid_fraction"
         )

@@ -38,9 +38,7 @@ class Planned:
     plan: Plan | None
 
 
-@lru_cache(
-    maxsize=1
-)  # nouns are frozen and known by identity; a run asks for one combination several times in a row
+@lru_cache(maxsize=1)  # nouns are frozen; a run asks for one combination several times in a row
 def phases_of(plan: DesignPlan, combination: Combination, spans: tuple[PhaseSpan, ...]) -> tuple[Phase, ...]:
     """The phases laid out: sunlight of their dates, their loads, how old what has landed is."""
     from yieldsim.planning.growth.phases import Phase

@@ -52,3 +52,19 @@ def test_verdict_in_rows_and_in_a_sentence() -> None:
         verdict_sentence(summary)
         == "Fail: 99 % of essential loads (by energy) is not reached in year 10 of service."
     )
+
+
+@pytest.mark.parametrize(
+    ("unit", "given", "needed", "told"),
+    [
+        ("units", 216, 12345, ["12345", "216", "-12129"]),
+        ("kWh", 20.0, 2345.6, ["2350 kWh", "20 kWh", "-2326 kWh"]),
+        ("kWh", 2.0, 1.6624, ["1.67 kWh", "2 kWh", "+0.338 kWh"]),
+    ],
+)
+def test_margins_of_large_sizes_are_plain_numbers(
+    unit: str, given: float, needed: float, told: list[str]
+) -> None:
+    size = {"case": "sizes", "unit": unit, "given": given, "needed": needed, "passes": False}
+    summary = {"verdict": {"required": 0.99, "of": "energy", "cases": [], "sizes": [size]}}
+    assert verdict_rows(summary)[0][1:4] == told  # type: ignore[arg-type]

@@ -80,6 +80,15 @@ def test_a_load_is_served_as_budget_serves_it() -> None:
     assert max(len(line) for line in lines if "caution" not in line) <= 80
 
 
+def test_sizes_needed_are_never_rounded_to_where_they_fail() -> None:
+    summary = found(load=LOAD, goal="load")
+    ridge = next(row for row in summary["sites"] if row["site"]["name"] == "Lantern Ridge")
+    ridge["smallest_storage_kwh"], ridge["smallest_units"] = 1.6623, 12345
+    lines = answer_lines(summary)
+    assert any(line.split()[:2] == ["storage", "needed"] and "1.67 kWh" in line for line in lines)
+    assert any(line.split()[:2] == ["units", "needed"] and "12345" in line for line in lines)
+
+
 @pytest.mark.parametrize(
     ("asked", "words"),
     [
