@@ -60,6 +60,8 @@ def test_the_answer_is_proven_to_two_per_cent(run):
     assert bound["least"] <= bound["reached"] == pytest.approx(summary["design"]["mass_kg"])
     assert 0.0 <= bound["gap_fraction"] <= 0.02
     assert "no design is below" in result.stdout
+    # half a unit serves directly half of what a whole one does, no more: of split units the bound tells nothing
+    assert "any whole number of units" in bound["covers"]
     assert max(len(line) for line in result.stdout.splitlines() if "caution" not in line) <= 80
 
 

@@ -230,6 +230,20 @@ def test_every_problem_of_the_phases_at_once(folder):
     assert "[[phases]]" in str(result.exception)
 
 
+def test_every_phase_shorter_than_a_day_is_named_with_its_file(folder):
+    """One at a time, and by the design's name in place of its file."""
+    text = (folder / "short.design.toml").read_text(encoding="utf-8")
+    for before, after in (("2027-04-01", "2027-03-01T06:00:00"), ("2027-05-01", "2027-03-01T12:00:00")):
+        text = text.replace(before, after)
+    (folder / "hasty.design.toml").write_text(text, encoding="utf-8")
+    result = yieldsim("growth", folder / "hasty.design.toml", "--out", folder / "none")
+    assert isinstance(result.exception, InputError)
+    lines = str(result.exception).splitlines()
+    assert len(lines) == 2
+    assert all("hasty.design.toml" in line and "shorter than a day" in line for line in lines)
+    assert '"workshop"' in lines[1]
+
+
 def test_a_design_without_phases_is_refused_by_the_name_of_its_file(folder):
     result = yieldsim("growth", folder / "lantern-ridge.design.toml")
     assert isinstance(result.exception, InputError)

@@ -242,7 +242,7 @@ def draw_flights(flights: list[FlightResult], figure: Any) -> None:
         below = [a + b for a, b in zip(below, values, strict=True)]
     for place, one in enumerate(flights):
         axes.annotate(
-            f"{one['units']} units, {style.energy(one['storage_kwh'])}", (place, below[place]), (0.0, 3.0),
+            f"{_units(one)}, {style.energy(one['storage_kwh'])}", (place, below[place]), (0.0, 3.0),
             textcoords="offset points", ha="center", fontsize=style.SMALL_PT, color=style.INK,
         )  # fmt: skip
         if one["most_kg"] is not None:
@@ -258,9 +258,13 @@ def draw_flights(flights: list[FlightResult], figure: Any) -> None:
     axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=6, borderaxespad=0.0)
 
 
+def _units(one: FlightResult) -> str:
+    return f"{one['units']} unit{'s' * (one['units'] != 1)}"
+
+
 def _flight_words(flights: list[FlightResult]) -> str:
     told = [
-        f"{one['phase']}, {one['date_utc'][:10]}: {one['units']} units, {style.energy(one['storage_kwh'])} of storage, "
+        f"{one['phase']}, {one['date_utc'][:10]}: {_units(one)}, {style.energy(one['storage_kwh'])} of storage, "
         f"{style.number(one['mass_kg'], 4)} kg"
         for one in flights
     ]

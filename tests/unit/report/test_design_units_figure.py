@@ -8,6 +8,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from yieldsim.report.design import draw_fronts, draw_units, facts, worth_rows
+from yieldsim.report.growth import draw_flights
 
 
 @pytest.mark.parametrize(
@@ -87,3 +88,19 @@ def test_one_unit_on_one_orientation_is_told_as_one():
     assert rows["units"] == "1 on 1 orientation"
     best |= {"units": 4, "mounts": [{}, {}]}
     assert dict(facts({"design": best, "bound": bound, "load": load}))["units"] == "4 on 2 orientations"
+
+
+def test_a_flight_that_lands_one_unit_says_so():
+    """It was "1 units"."""
+    parts = {"units": 1.0, "shields": 0.0, "fibres": 0.0, "store": 0.5, "once": 0.0}
+    flight = {
+        "phase": "one",
+        "date_utc": "2027-03-01",
+        "mass_parts_kg": parts,
+        "storage_kwh": 0.2,
+        "most_kg": None,
+    }
+    figure = Figure((6.9, 2.4), layout="constrained")
+    draw_flights([flight | {"units": 1}, flight | {"units": 2}], figure)
+    (axes,) = figure.axes
+    assert [text.get_text().split(",")[0] for text in axes.texts] == ["1 unit", "2 units"]

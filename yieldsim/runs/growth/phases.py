@@ -59,12 +59,17 @@ def phase_spans(
     span: str | None,
     interval_minutes: float,
     kernels: Sequence[Path],
+    where: str,
 ) -> tuple[PhaseSpan, ...]:
-    """All phases. Raises InputError where one is shorter than a day."""
+    """All phases. Raises InputError where some are shorter than a day.
+
+    where   the file that names them, for people
+    """
     from yieldsim.runs.run_span import run_span
 
     begins = [np.datetime64(one.date_utc, "ns") for one in plan.phases]
     found: list[PhaseSpan] = []
+    short: list[Problem] = []
     for number, phase in enumerate(plan.phases):
         run = run_span(
             combination.site.body,
@@ -84,9 +89,7 @@ def phase_spans(
         rows = int(np.floor((min(last, end) - begins[number]) / row))
         stop = begins[number] + rows * row
         if rows * interval_minutes < SHORTEST_DAYS * 24.0 * 60.0:
-            raise InputError(
-                Problem(plan.name, f'phase "{phase.name}"', "is shorter than a day", "a day or more")
-            )
+            short.append(Problem(where, f'phase "{phase.name}"', "is shorter than a day", "a day or more"))
         found.append(
             PhaseSpan(
                 number=number,
@@ -102,6 +105,8 @@ def phase_spans(
                 ),
             )
         )
+    if short:
+        raise InputError(short)
     return tuple(found)
 
 

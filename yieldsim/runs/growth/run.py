@@ -62,11 +62,13 @@ def growth(
     from yieldsim.runs.time_span import refuse_wrong_span
 
     gathered, notes = Gathered(), Notes()
+    where = ""
     with gathered:
         refuse_progress(progress)
     with gathered:
         asked, sources = read_plan(plan, notes)
-        _refuse(asked, asked.name if isinstance(plan, DesignPlan) else shown(Path(plan)))
+        where = asked.name if isinstance(plan, DesignPlan) else shown(Path(plan))
+        _refuse(asked, where)
     with gathered:
         refuse_wrong_span(None, None, years, span, interval_minutes)
     with gathered:
@@ -79,7 +81,9 @@ def growth(
         notes.add(f"left aside, for yieldsim design alone: {', '.join(f'[{name}]' for name in aside)}")
     asked = with_variants(asked)
     everything = combinations_of(asked)
-    spans = {one.number: phase_spans(asked, one, years, span, interval_minutes, named) for one in everything}
+    spans = {
+        one.number: phase_spans(asked, one, years, span, interval_minutes, named, where) for one in everything
+    }
     done, total = 0, 2 * len(everything) + 2
 
     def step(count: int = 1) -> None:
