@@ -25,7 +25,7 @@ class PathArgument(click.ParamType):  # type: ignore[type-arg, unused-ignore]
 
     refuses   "module:function" that raises InputError for a place where no result can be written, called at once
     reads     the one that reads such a file, called where something else is wrong: the run reads it otherwise
-    or_address   text that begins with http:// or https:// is taken as it stands
+    or_address   text that looks like an address is taken as it stands
     """
 
     name = "path"
@@ -37,7 +37,7 @@ class PathArgument(click.ParamType):  # type: ignore[type-arg, unused-ignore]
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> Path | str:
         """The path. Raises InputError for a name that no file system takes, or where no result can be."""
         text = os.fspath(value) if isinstance(value, str | Path) else str(value)
-        if self.or_address and text.lower().startswith(("http://", "https://")):
+        if self.or_address and "://" in text:
             return text
         refuse_name(text, "path" if param is None else _shown(param))
         if "\0" in text:

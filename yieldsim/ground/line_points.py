@@ -206,7 +206,9 @@ def leave_out_hidden(points: Float32Array, at: int, lines: int, count: int, kept
 
     points, kept   `lines` side by side, `count` columns of them, from `at` on
 
-    A cell sees the nearer end of each chord, LONGEST_CHORD at most away, in the level itself or among its near ground.
+    A cell sees the nearer end of each chord, LONGEST_CHORD at most away, in the level itself or among its near ground; there it lies
+    up to half a pixel aside, and beyond where the line takes up the next level the farther end is sampled anew: where a sheer rim
+    runs at a slant to the line and its top is hollow, a few cells see degrees less.
     """
     n = 0
     while n < count:

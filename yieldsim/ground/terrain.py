@@ -153,7 +153,7 @@ def _around(heights: Float32Array, width: float) -> tuple[Indices, Indices, Indi
 
 @njit(cache=True)
 def bilinear(heights: Float32Array, row: FloatArray, column: FloatArray, wrapped: bool) -> FloatArray:
-    """Heights between pixel centres; NaN outside and where a corner of the pixel square is unknown.
+    """Heights between pixel centres; NaN outside and where a corner of the pixel square that counts is unknown.
 
     row, column   (places,); with `wrapped` the columns close on themselves
     """
@@ -221,7 +221,18 @@ def _height_at(heights: Float32Array, r: float, c: float, wrapped: bool) -> floa
     h00, h01 = np.float64(heights[i, j]), np.float64(heights[i, j1])
     h10, h11 = np.float64(heights[i + 1, j]), np.float64(heights[i + 1, j1])
     height: float = (h00 * (1.0 - v) + h01 * v) * (1.0 - u) + (h10 * (1.0 - v) + h11 * v) * u
+    if np.isnan(height):
+        # a pixel is known at its centre, whatever its neighbours are: places are rounded to less than EDGE_PIXELS
+        height = _between(_between(h00, h01, v), _between(h10, h11, v), u)
     return height
+
+
+@njit(cache=True)
+def _between(first: float, second: float, share: float) -> float:
+    """Between two heights; one of them alone where the place is on it."""
+    if share <= EDGE_PIXELS:
+        return first
+    return second if share >= 1.0 - EDGE_PIXELS else first * (1.0 - share) + second * share
 
 
 @njit(cache=True)

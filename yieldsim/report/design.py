@@ -64,7 +64,7 @@ def design_sheet(summary: DesignResult, series: xr.Dataset) -> Sheet:
     parts: list[Drawn | Tabled] = [
         Tabled(
             head=["Part", "Chosen"],
-            rows=_facts(summary),
+            rows=facts(summary),
             wide=[0.3, 0.7],
             left=(0, 1),
             heading="The design",
@@ -212,7 +212,7 @@ def worth_rows(summary: DesignResult) -> list[list[str]]:
         words = f"no number of them serves with a standstill of {tracker['stop_hours']:g} h"
         if tracker["mass_kg"] is not None:
             words = (
-                f"{tracker['units']} units with {style.energy(tracker['storage_kwh'])} would weigh "
+                f"{tracker['units']} unit{'s' * (tracker['units'] != 1)} with {style.energy(tracker['storage_kwh'])} would weigh "
                 f"{style.number(tracker['mass_kg'])} kg against {style.number(best['mass_kg'])} kg"
             )
         rows.append([f"tracking, {style.number(tracker['extra_kg'])} kg more a unit", words])
@@ -242,18 +242,19 @@ def draw_fronts(
     right.margins(y=0.18)
 
 
-def _facts(summary: DesignResult) -> list[list[str]]:
+def facts(summary: DesignResult) -> list[list[str]]:
+    """What the design is, in rows of a name and words."""
     best, bound, load = summary["design"], summary["bound"], summary["load"]
     parts = ", ".join(
         f"{PART_WORDS[name]} {style.number(value)} kg"
         for name, value in best["mass_parts_kg"].items()
         if name in PART_WORDS and value > 0.0
     )
-    per_kg = best["delivered_kwh_per_kg"]
+    per_kg, ways = best["delivered_kwh_per_kg"], len(best["mounts"])
     return [
         ["place", f"{best['site']}, mast {best['mast_height_m']:g} m"],
         ["collector", f"{best['collector']}, {best['fibre_m']:g} m of fibre a unit"],
-        ["units", f"{best['units']} on {len(best['mounts'])} orientations"],
+        ["units", f"{best['units']} on {ways} orientation{'s' * (ways != 1)}"],
         ["storage", style.energy(best["storage_kwh"])],
         ["mass", f"{style.number(best['mass_kg'])} kg: {parts}" if parts else "no masses stated"],
         ["asked", f"{style.percent(load['reliability'])} of {load['reliability_of']} of {load['name']}"],

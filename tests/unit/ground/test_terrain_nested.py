@@ -43,6 +43,28 @@ def test_nothing_is_known_outside_or_beside_a_hole():
     assert found[3] == 0.0
 
 
+@pytest.mark.parametrize("off", [0.0, 1e-9, -1e-9, 1e-4, -1e-4])
+def test_a_pixel_beside_a_hole_is_known_at_its_centre(off):
+    """However its place is rounded: a hole is as large as the file says, on every tile."""
+    heights = np.arange(25.0).reshape(5, 5)
+    heights[2, 2] = np.nan
+    terrain = NestedTerrain([grid(heights)])
+    row, column = np.meshgrid(np.arange(5.0), np.arange(5.0), indexing="ij")
+    found = terrain.heights_m(row + off, column - off)
+    np.testing.assert_array_equal(np.isnan(found), np.isnan(heights))
+    # off by 1e-4 of a pixel: 4e-4 of these heights
+    np.testing.assert_allclose(found, heights, atol=1e-3)
+
+
+@pytest.mark.parametrize("off", [0.0, 1e-9, 1e-4])
+def test_outermost_pixels_are_known_where_coarser_grids_end_with_them(off):
+    """A fine grid's fringe lies beyond all data there: it is as unknown as what has no fringe."""
+    fine, coarse = np.full((41, 41), 5.0), np.full((11, 11), 2.0)
+    terrain = NestedTerrain([grid(fine), grid(coarse, 4.0)])
+    places = np.array([40.0 + off, 20.0, -off, 20.0]), np.array([20.0, 40.0 + off, 20.0, -off])
+    np.testing.assert_array_equal(terrain.heights_m(*places), 5.0)
+
+
 def test_a_coarser_grid_fills_a_hole():
     fine = np.full((61, 61), 5.0)
     fine[10:51, 10:51] = np.nan

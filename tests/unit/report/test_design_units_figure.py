@@ -7,7 +7,7 @@ from itertools import combinations, pairwise
 import pytest
 from matplotlib.figure import Figure
 
-from yieldsim.report.design import draw_fronts, draw_units, worth_rows
+from yieldsim.report.design import draw_fronts, draw_units, facts, worth_rows
 
 
 @pytest.mark.parametrize(
@@ -72,3 +72,18 @@ def test_light_without_worth_is_told_as_such(days, words):
     }
     rows = dict(worth_rows({"worth": worth, "design": {}, "tracker": None}))
     assert words in rows["light"]
+
+
+def test_one_unit_on_one_orientation_is_told_as_one():
+    """It was "1 on 1 orientations"."""
+    best = {
+        "site": "Ridge", "mast_height_m": 10.0, "collector": "Funnels", "fibre_m": 15.0, "units": 1, "mounts": [{}],
+        "storage_kwh": 0.2, "mass_kg": 3.0, "mass_parts_kg": {"units": 3.0}, "delivered_kwh": 9.0,
+        "delivered_kwh_per_kg": 3.0, "served_fraction": 0.99, "longest_outage_hours": 3.0,
+    }  # fmt: skip
+    bound = {"least": 2.9, "unit": "kg", "gap_fraction": 0.03}
+    load = {"name": "Watch", "reliability": 0.99, "reliability_of": "energy"}
+    rows = dict(facts({"design": best, "bound": bound, "load": load}))
+    assert rows["units"] == "1 on 1 orientation"
+    best |= {"units": 4, "mounts": [{}, {}]}
+    assert dict(facts({"design": best, "bound": bound, "load": load}))["units"] == "4 on 2 orientations"

@@ -69,7 +69,7 @@ def answer_lines(summary: DesignResult) -> list[str]:
         period_line(summary),
         "",
         f"  {best['site']}, mast {best['mast_height_m']:g} m, {best['collector']}",
-        f"  {best['units']} units, {best['storage_kwh']:.4g} kWh of storage, {best['mass_kg']:.4g} kg",
+        f"  {best['units']} unit{'s' * (best['units'] != 1)}, {best['storage_kwh']:.4g} kWh of storage, {best['mass_kg']:.4g} kg",
         f"  serves {best['served_fraction']:.3%} of the load; longest outage {best['longest_outage_hours']:.0f} h",
         f"  proven: no design is below {bound['least']:.4g} {unit}, {bound['gap_fraction']:.1%} less than the "
         f"{bound['reached']:.4g} of this one",

@@ -26,12 +26,13 @@ from urllib.request import (
     Request,
 )
 
-from yieldsim.base.errors import DataMissing, InputError, Problem
+from yieldsim.base.errors import DataMissing, InputError, Problem, refusal
 from yieldsim.base.model import Source
 from yieldsim.files.text.paths import path_given, several, shown
 
 PATIENCE_S = 20
 _SCHEME = re.compile(r"https?://", re.IGNORECASE)
+_OTHER_SCHEME = re.compile(r"[a-z][a-z0-9+.-]+://", re.IGNORECASE)
 
 
 class Address(str):
@@ -70,7 +71,16 @@ Terrain = str | Path | Address
 
 def named(terrain: Terrain) -> Terrain:
     """What a user names as terrain: text that is a web address becomes one. Raises InputError for one that can't be taken."""
-    if isinstance(terrain, Path | Address) or not _SCHEME.match(terrain):
+    if isinstance(terrain, Path | Address):
+        return terrain
+    if not _SCHEME.match(terrain):
+        if _OTHER_SCHEME.match(terrain):
+            raise refusal(
+                terrain.partition("?")[0],
+                found="is an address of a kind that is not read",
+                allowed="a path, or an address that begins with http:// or https://",
+                hint="buckets are often served under an https:// address, too; or download the file",
+            )
         return terrain
     address = Address(terrain)
     try:

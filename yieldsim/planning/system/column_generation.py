@@ -134,10 +134,17 @@ def solved_again(found: Relaxed, sunlight: Sunlight, terms: Terms, objective: Pr
     )
 
 
-def over_candidates(sunlight: Sunlight, light_kwh: FloatArray, terms: Terms, objective: Prices) -> Relaxed:
+def over_candidates(
+    sunlight: Sunlight,
+    light_kwh: FloatArray,
+    terms: Terms,
+    objective: Prices,
+    block_hours: float = BLOCK_HOURS,
+) -> Relaxed:
     """A first solution over the candidates, with rows merged into days. Raises Infeasible.
 
-    light_kwh   (rows or more, facings)  of one unit of each candidate
+    light_kwh     (rows or more, facings)  of one unit of each candidate
+    block_hours   of what rows are merged into
     """
     rows = terms.rows
     return _over_facings(
@@ -145,7 +152,7 @@ def over_candidates(sunlight: Sunlight, light_kwh: FloatArray, terms: Terms, obj
         np.ascontiguousarray(light_kwh[:rows]),
         terms,
         objective,
-        even(rows, max(round(BLOCK_HOURS / sunlight.row_hours), 1)),
+        even(rows, max(round(block_hours / sunlight.row_hours), 1)),
         sunlight.lit[:rows],
     )
 

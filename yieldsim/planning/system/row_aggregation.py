@@ -62,7 +62,7 @@ def gaining_blocks(
     """Blocks that gain by being merged, (blocks,).
 
     Run row by row from the state at its beginning, the store of such a block is full or empty before it ends: something is left
-    unserved, or the state does not come to what the programme has at the end.
+    unserved, or the state does not come to what the programme has at the end. What no store serves gains wherever it lacks light.
 
     light_kwh    (rows,)  of so many units
     stored_kwh   (blocks,)  usable state at their ends
@@ -87,7 +87,9 @@ def gaining_blocks(
         missing[own] += np.maximum(-after, 0.0)
         state[own] = np.clip(after, 0.0, most[row])
     missing += np.maximum(stored_kwh - state, 0.0)
-    return np.asarray(missing > GAINED * capacity_kwh)
+    alone = terms.asked_kwh[:, ~able] + units * terms.per_unit_kwh[:, ~able]
+    dark = blocks.sums((lacking[:, None] * alone).sum(axis=1)) > GAINED * blocks.sums(alone.sum(axis=1))
+    return np.asarray((missing > GAINED * capacity_kwh) | dark)
 
 
 class Merged(NamedTuple):

@@ -123,6 +123,9 @@ def terms_of(
     pairs = np.stack([needs.direct_efficiency[which], needs.store_efficiency[which]], axis=1)
     kinds, of = np.unique(pairs, axis=0, return_inverse=True)
     of = of.ravel()
+    if storage is None:
+        # one of no capacity would still hand out in a row what it is given in it
+        kinds[:, 1] = 0.0
 
     def by_kind(part: FloatArray) -> FloatArray:
         return np.stack([part[:, of == kind].sum(axis=1) for kind in range(len(kinds))], axis=1)

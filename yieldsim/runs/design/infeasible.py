@@ -8,7 +8,7 @@ from contextlib import suppress
 from dataclasses import replace
 
 from yieldsim.base.plans.design import DesignPlan
-from yieldsim.planning.system.column_generation import Infeasible, over_candidates
+from yieldsim.planning.system.column_generation import BLOCK_HOURS, Infeasible, over_candidates
 from yieldsim.planning.system.serving import Serving
 from yieldsim.planning.system.terms import Prices
 from yieldsim.planning.system.whole_units import NEXT_TO_NOTHING, WholeSet, all_sets, near_split
@@ -23,6 +23,8 @@ from yieldsim.runs.design.search import Looked
 MANY_UNITS = 1.0e7
 HALVINGS = 12
 HALVINGS_OF_WHOLE, MOST_TRIALS = 8, 50
+MOST_ROWS = 1500
+"""Of programmes without a store: a year of hours would take minutes."""
 Least = Callable[[Serving, Prices], tuple[float, float] | None]
 """Units and capacity that are needed at least under an objective."""
 Whole = Callable[[Serving, Prices], WholeSet | None]
@@ -44,11 +46,13 @@ def why_none_at(plan: DesignPlan, combination: Combination, best: Looked, span: 
     _, serving, sunlight = laid_out(plan, combination, span)
     prices, _ = prices_of(plan, combination)
     light = sunlight.light_kwh(sunlight.candidates)
+    # without a store light serves in its own row: whole days of it would serve at night
+    block_hours = BLOCK_HOURS if prices.most_kwh > 0.0 else light.shape[0] / MOST_ROWS * serving.row_hours
 
     def least(serving: Serving, objective: Prices) -> tuple[float, float] | None:
         """Units and capacity that are needed at least, split units allowed; None where nothing does."""
         try:
-            found = over_candidates(sunlight, light, serving.terms(repeats=True), objective)
+            found = over_candidates(sunlight, light, serving.terms(repeats=True), objective, block_hours)
         except Infeasible:
             return None
         return float(found.units.sum()), found.capacity_kwh
@@ -60,14 +64,16 @@ def why_none_at(plan: DesignPlan, combination: Combination, best: Looked, span: 
             found = all_sets(sunlight.candidates, light, serving, objective, 0.0)
         if found is None:
             with suppress(Infeasible):
-                split = over_candidates(sunlight, light, serving.terms(repeats=True), objective)
+                split = over_candidates(sunlight, light, serving.terms(repeats=True), objective, block_hours)
                 found = near_split(
                     split, serving, objective, sunlight.light_kwh, turning=not plan.facings, most_trials=MOST_TRIALS
                 )  # fmt: skip
         return found
 
-    limits = f"up to {plan.most_units} units"
-    if math.isfinite(prices.most_kwh):
+    limits = f"up to {_units(plan.most_units)}"
+    if plan.load.storage is None:
+        limits += " and no store (the load file has no [storage])"
+    elif math.isfinite(prices.most_kwh):
         limits += f" and {prices.most_kwh:.4g} kWh of storage"
     ways = [_fewest(serving, prices, least, whole), _smallest(serving, prices, least, whole)]
     ways = [way for way in [*ways, _highest_share(serving, prices, least, whole)] if way]
@@ -76,7 +82,7 @@ def why_none_at(plan: DesignPlan, combination: Combination, best: Looked, span: 
     else:
         reason = "there is light all the time, but too little of it"
     if least(serving, prices) is not None:
-        reason = "units may be split there, but no whole ones were found that serve"
+        reason += "; units that may be split might do, but no whole ones were found that serve"
     elif not ways:
         reason = (
             f"no number of units and no store carry it: {reason}, and "
@@ -90,10 +96,14 @@ def _fewest(serving: Serving, prices: Prices, least: Least, whole: Whole) -> str
     """Units needed with the store as it is limited, in words; nothing where they are not what lacks."""
     many = replace(prices, most_units=MANY_UNITS, per_unit=1.0, per_kwh=NEXT_TO_NOTHING)
     needed = least(serving, many)
-    if needed is None or needed[0] <= prices.most_units:
+    if needed is None:
         return ""
     found = whole(serving, many)
-    bound = f"at least {math.ceil(needed[0] - 1e-6)} units (most_units)"
+    if needed[0] <= prices.most_units:
+        return (
+            f"{_system(found)} (most_units)" if found is not None and found.units > prices.most_units else ""
+        )
+    bound = f"at least {_units(math.ceil(needed[0] - 1e-6))} (most_units)"
     return bound if found is None else f"{_system(found)}, {bound}"
 
 
@@ -103,9 +113,15 @@ def _smallest(serving: Serving, prices: Prices, least: Least, whole: Whole) -> s
         return ""
     large = replace(prices, most_kwh=math.inf, per_unit=NEXT_TO_NOTHING, per_kwh=1.0)
     needed = least(serving, large)
-    if needed is None or needed[1] <= prices.most_kwh:
+    if needed is None:
         return ""
     found = whole(replace(serving, choices_kwh=(), most_kwh=math.inf), large)
+    if needed[1] <= prices.most_kwh:
+        return (
+            f"{_system(found)} ([store])"
+            if found is not None and found.capacity_kwh > prices.most_kwh
+            else ""
+        )
     bound = f"at least {needed[1]:.4g} kWh of storage ([store])"
     return bound if found is None else f"{_system(found)}, {bound}"
 
@@ -113,7 +129,10 @@ def _smallest(serving: Serving, prices: Prices, least: Least, whole: Whole) -> s
 def _highest_share(serving: Serving, prices: Prices, least: Least, whole: Whole) -> str:
     """The largest share that something serves within the limits, in words, rounded down."""
     low, high = 0.0, serving.reliability
-    for _ in range(HALVINGS):
+    # what is asked is no bound where split units might serve it
+    bounded = least(serving, prices) is None
+    low = low if bounded else high
+    for _ in range(HALVINGS if bounded else 0):
         middle = 0.5 * (low + high)
         if least(replace(serving, reliability=middle), prices) is None:
             high = middle
@@ -129,8 +148,18 @@ def _highest_share(serving: Serving, prices: Prices, least: Least, whole: Whole)
             high = share
         else:
             served, found = share, tried
+    if not bounded:
+        return (
+            ""
+            if found is None
+            else f"a reliability of {served:.4f} by {_system(found)} ([sizing] of the load file)"
+        )
     return bound if found is None else f"{served:.4f} by {_system(found)}, {bound}"
 
 
 def _system(found: WholeSet) -> str:
-    return f"{found.units} units with {found.capacity_kwh:.4g} kWh"
+    return f"{_units(found.units)} with {found.capacity_kwh:.4g} kWh"
+
+
+def _units(count: int) -> str:
+    return f"{count} unit{'s' * (count != 1)}"

@@ -34,9 +34,9 @@ if TYPE_CHECKING:
 
 Json = dict[str, Any]
 NUMBERS = {
-    "mass": "any whole or split number of units",
+    "mass": "any whole number of units",
     "units": "any whole number of units",
-    "mass-per-kwh": "{} units, whole or split, as if each delivered what the best one does",
+    "mass-per-kwh": "{} whole units, as if each delivered what the best one does",
 }
 WIDE_GAP, FEW = 0.02, 3
 USUAL_INTERVAL_MINUTES = 60.0
@@ -67,7 +67,7 @@ def summarised(
     from yieldsim.runs.design.types import DesignRun
 
     combination = everything[best.number]
-    table = combination_rows(everything, looked, designed)
+    table = combination_rows(everything, looked, designed, best.number)
     bound = bound_row(plan, table, best, designed)
     estimate = estimate_summary(built.estimate)
     # what stands beside the design must serve what it serves
@@ -188,12 +188,14 @@ def mass_parts(plan: DesignPlan, combination: Combination, units: int, capacity_
 
 
 def combination_rows(
-    everything: list[Combination], looked: list[Looked], designed: dict[int, Designed]
+    everything: list[Combination], looked: list[Looked], designed: dict[int, Designed], chosen: int
 ) -> list[CombinationResult]:
-    """One row a combination: its bound, its design where one was made, and why it was not chosen."""
+    """One row a combination: its bound, its design where one was made, and why it was not chosen.
+
+    chosen   number of the one that was
+    """
     rows: list[CombinationResult] = []
-    costs = [one.cost for one in designed.values() if one.mounts is not None]
-    best = min(costs, default=math.inf)
+    best = designed[chosen].cost
     for one, first in zip(everything, looked, strict=True):
         found = designed.get(one.number)
         least = max(first.least, found.least) if found is not None else first.least
@@ -211,19 +213,21 @@ def combination_rows(
                 "mass_kg": found.mass_kg if found is not None and found.mounts else None,
                 "best_unit_kwh": first.best_unit_kwh,
                 "dark_hours": first.dark_hours,
-                "outcome": _outcome(least, cost, best),
+                "outcome": "chosen" if one.number == chosen else _outcome(least, cost, best),
             }
         )
     return rows
 
 
 def _outcome(least: float, cost: float, best: float) -> str:
-    if cost == best and math.isfinite(cost):
-        return "chosen"
+    """Of one that was not chosen; best: what the chosen one costs."""
     if not math.isfinite(least):
         return "serves in no number of units"
+    if math.isfinite(cost) and cost == best:
+        return "designed, and no better"
     if math.isfinite(cost):
-        return "designed, and dearer"
+        # one that costs less was built, and no store was enough for its budget
+        return "designed, and dearer" if cost > best else "designed, and its budget fails"
     if least >= best:
         return "its bound passes the best design"
     return "no whole design found"
@@ -262,6 +266,8 @@ def why_lost(row: CombinationResult, chosen: CombinationResult) -> str:
     reasons = []
     if row["cost"] is not None:
         reasons.append(f"{row['cost']:.4g} against {chosen['cost']:.4g}")
+        if row["cost"] == chosen["cost"] and row["mass_kg"] != chosen["mass_kg"]:
+            reasons.append(f"{row['mass_kg']:.4g} kg against {chosen['mass_kg']:.4g}")
         if row["units"] != chosen["units"]:
             reasons.append(f"{row['units']} units against {chosen['units']}")
         reasons.append(f"{row['storage_kwh']:.3g} kWh of storage against {chosen['storage_kwh']:.3g}")

@@ -105,6 +105,10 @@ def worths(
     run = plan.fibre_run
     fibre = best.units * plan.masses.fibre_kg_per_m * (run.per_mast_m if run is not None else 0.0)
     value = split.prices.light * (split.light_kwh @ split.units)
+    if split.prices.direct.any() and best.terms is not None:
+        # what whole units serve directly has a price besides
+        spare_kwh = best.terms.spare_kwh(split.light_kwh)
+        value += split.prices.direct * ((split.light_kwh - spare_kwh) @ split.units)
     days, dearest = _dear_days(value, serving.row_hours)
     return {
         "unit": "units" if plan.objective == "units" else "kg",

@@ -19,7 +19,7 @@ from yieldsim.runs.design.certificate import certificate_of
 from yieldsim.runs.design.combinations import Span, combinations_of, laid_out, prices_of
 from yieldsim.runs.design.run import read_plan
 from yieldsim.runs.design.search import design_one
-from yieldsim.runs.design.tradeoffs import by_reliability
+from yieldsim.runs.design.tradeoffs import by_reliability, worths
 
 CHECKER = Path(__file__).parents[2] / "planning" / "system" / "check_certificate.py"
 SPAN = Span(start="2027-03-01", end="2027-03-21", interval_minutes=120.0)
@@ -129,6 +129,29 @@ def test_no_larger_share_is_lighter_than_what_is_sought_for_its_light(tmp_path):
     # six units serve with light to spare: no light has a price, and the least there is for each kWh is found all the same
     assert found.units == 6
     assert 0.99 * found.cost <= found.least <= found.cost
+
+
+def test_light_that_serves_directly_is_worth_what_whole_units_are_paid_for_it(tmp_path):
+    """Four units without a store, that serve half the time, were told to have light enough at all times."""
+    plan, combination, found = small_design(tmp_path, span=TEN_DAYS)
+    load = replace(plan.load, storage=None, reliability=0.5)
+    plan = replace(plan, load=load)
+    found = design_one(plan, combination, TEN_DAYS, math.inf)
+    ready, serving, _ = laid_out(plan, combination, TEN_DAYS)
+    prices = found.split.prices
+    assert prices.direct.any()
+    worth = worths(plan, combination, found, serving, [], ready.grid.edge_utc)
+    rows_a_day = 12
+    light = found.split.light_kwh
+    served = np.minimum(light, found.terms.unit_serves_kwh[:, None]) @ found.split.units
+    by_day = np.add.reduceat(
+        prices.light * (light @ found.split.units) + prices.direct * served,
+        np.arange(0, len(light), rows_a_day),
+    )
+    dearest = np.sort(by_day)[::-1]
+    days = worth["half_the_lights_worth_in_days"]
+    assert days >= 1
+    assert dearest[:days].sum() >= 0.5 * by_day.sum() > dearest[: days - 1].sum()
 
 
 def test_few_units_are_proven_by_cases(tmp_path):
