@@ -215,6 +215,21 @@ def ranking(folder: Path) -> Path:
     return folder / "rank"
 
 
+def test_an_hour_of_one_small_unit_is_told_in_figures_that_tell(folder: Path) -> None:
+    done = run(
+        "orient", "sites/lantern-ridge.toml", "-c", "sites/skyward.collector.toml", "--start", "2027-01-01",
+        "--end", "2027-01-01T01", "--units", "1", "--no-figures", "--out", "hour", cwd=folder,
+    )  # fmt: skip
+    summary = json.loads((folder / "hour" / "orient.json").read_text())
+    lines = done.stdout.splitlines()
+    assert lines[1].startswith("2027-01-01T00:00 to 2027-01-01T01:00, 1 hour: ")
+    bound = next(line for line in lines if "no orientation can have more" in line)
+    shown = float(bound.split("more than ")[1].split()[0])
+    assert shown == pytest.approx(summary["best"][0]["annual_upper_bound_kwh"], rel=1e-3)
+    value = next(line for line in lines if line.startswith("  value "))
+    assert float(value.split()[1]) == pytest.approx(summary["units"]["value"], rel=1e-3)
+
+
 def test_rank_writes_table_figure_and_reasons(ranking: Path) -> None:
     assert {file.name for file in ranking.iterdir()} == {
         "rank.json",

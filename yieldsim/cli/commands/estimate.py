@@ -23,7 +23,7 @@ from yieldsim.cli.shared_options import (
     tracker_options,
     unknown_ground_option,
 )
-from yieldsim.cli.terminal.answer import gap_hours, show, tell_written
+from yieldsim.cli.terminal.answer import figure, gap_hours, show, tell_written
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import wrapped
 
@@ -234,9 +234,3 @@ def follower_lines(following: Mapping[str, Any], units: int) -> list[str]:
             f"{'-' if energy is None else f'{energy:.2f}':>13} {'none found' if gap is None else gap:>10}"
         )
     return lines
-
-
-def figure(value: float, width: int = 12) -> str:
-    """A number right-aligned with its three decimals, or four digits where those would leave fewer."""
-    text = f"{value:.3f}" if value == 0.0 or abs(value) >= 1.0 else f"{value:.4g}"
-    return f"{text:>{width}}"

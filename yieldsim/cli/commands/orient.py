@@ -22,7 +22,7 @@ from yieldsim.cli.shared_options import (
     span_options,
     tracker_options,
 )
-from yieldsim.cli.terminal.answer import gap_hours, show, tell_written
+from yieldsim.cli.terminal.answer import figure, gap_hours, show, tell_written
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import wrapped
 
@@ -108,10 +108,9 @@ def answer_lines(summary: OrientResult) -> list[str]:
         "",
         *facing_lines(summary),
     ]
-    if best[0].get("annual_upper_bound_kwh") is not None:
-        lines.append(
-            f"  no orientation can have more than {best[0]['annual_upper_bound_kwh']:.3f} kWh {per_of(summary)}"
-        )
+    bound = best[0].get("annual_upper_bound_kwh")
+    if bound is not None:
+        lines.append(f"  no orientation can have more than {figure(bound, 0)} kWh {per_of(summary)}")
     lines += ["", *off_lines(best[0]["when_off"])]
     mast = summary["mast"]
     if mast is not None:
@@ -200,14 +199,14 @@ def unit_lines(units: Mapping[str, Any], energy: str) -> list[str]:
         units["value_unit"].replace("kWh per year", energy).replace("kWh used per year", f"{energy} used")
     )
     lines += [
-        f"  value {units['value']:.3f} {value_unit}; {word} {units['upper_bound']:.3f}",
+        f"  value {figure(units['value'], 0)} {value_unit}; {word} {figure(units['upper_bound'], 0)}",
         f"    (holds for {units['bound_holds_for']})",
     ]
     mass = units["curve"][0]["mass_kg"] is not None
     lines.append(f"    units {'kWh':>10}  worst month  longest outage" + (f" {'kWh/kg':>13}" if mass else ""))
     for row in units["curve"]:
-        line = f"    {row['units']:5d} {row['annual_kwh']:10.3f} {row['worst_month_kwh']:8.3f} kWh {gap_hours(row, 13)} h"
-        lines.append(line + (f" {row['annual_kwh_per_kg']:13.3f}" if mass else ""))
+        line = f"    {row['units']:5d} {figure(row['annual_kwh'], 10)} {figure(row['worst_month_kwh'], 8)} kWh {gap_hours(row, 13)} h"
+        lines.append(line + (f" {figure(row['annual_kwh_per_kg'], 13)}" if mass else ""))
     return lines
 
 
@@ -216,12 +215,12 @@ def following_lines(following: Mapping[str, Any]) -> list[str]:
     lines = [
         f"  {'':<37}{'longest':>14}{'fixed units for the same':>27}",
         f"  {'one unit':<29}{'kWh':>11}{'outage':>11}{'energy':>15}{'outage':>11}",
-        f"    {'fixed at its best':<28} {following['fixed_annual_kwh_per_unit']:9.3f} {gap_hours(following, 10, 'fixed_')} h",
+        f"    {'fixed at its best':<28} {figure(following['fixed_annual_kwh_per_unit'], 9)} {gap_hours(following, 10, 'fixed_')} h",
     ]
     for row in following["followers"]:
         energy, gap = row["fixed_units_for_same_energy"], row["fixed_units_for_same_gap"]
         lines.append(
-            f"    {row['axes']:<28} {row['annual_kwh_per_unit']:9.3f} {gap_hours(row, 10)} h"
+            f"    {row['axes']:<28} {figure(row['annual_kwh_per_unit'], 9)} {gap_hours(row, 10)} h"
             f"{'-' if energy is None else f'{energy:.2f}':>14} {'none found' if gap is None else gap:>10}"
         )
     return lines
@@ -236,7 +235,7 @@ def hand_turn_lines(summary: OrientResult) -> list[str]:
     for row in rows:
         name = f"{row['turns']} time{'s' * (row['turns'] != 1)}" if row["turns"] else "never"
         lines.append(
-            f"    {name:<23} {row['annual_kwh_per_unit']:9.3f} {row['over_fixed_fraction']:12.1%} "
+            f"    {name:<23} {figure(row['annual_kwh_per_unit'], 9)} {row['over_fixed_fraction']:12.1%} "
             f"{row['of_following_fraction']:13.1%}"
         )
     lines.append(f"    {rows[-1]['turns']} times:")

@@ -65,3 +65,13 @@ def gap_hours(row: Mapping[str, Any], width: int = 0, of: str = "") -> str:
     """
     at_least = ">=" * bool(row[f"{of}longest_gap_at_least"])
     return f"{at_least}{row[f'{of}longest_gap_hours']:.1f}".rjust(width)
+
+
+def figure(value: float, width: int = 12) -> str:
+    """A number right-aligned with its three decimals, or four digits where those would leave fewer.
+
+    >>> figure(349.82751, 0), figure(0.0019132, 0)
+    ('349.828', '0.001913')
+    """
+    text = f"{value:.3f}" if value == 0.0 or abs(value) >= 1.0 else f"{value:.4g}"
+    return f"{text:>{width}}"

@@ -40,13 +40,20 @@ def period_line(summary: Mapping[str, Any]) -> str:
 
     >>> period_line({"start_utc": "2027-01-01T00:00:00Z", "end_utc": "2028-01-01T00:00:00Z"})
     '2027-01-01 to 2028-01-01, 365 days: 1 year, whole seasons'
+    >>> period_line({"start_utc": "2027-01-01T06:00:00Z", "end_utc": "2027-01-01T07:30:00Z"})
+    '2027-01-01T06:00 to 2027-01-01T07:30, 1.5 hours: 0.017 % of a year, NOT WHOLE SEASONS'
     >>> mars = {"year": "Martian year", "year_days": 686.97}
     >>> period_line({"start_utc": "2027-01-01T00:00:00Z", "end_utc": "2027-12-31T00:00:00Z", "period": mars})
     '2027-01-01 to 2027-12-31, 364 days: 53 % of a Martian year of 687 days, NOT WHOLE SEASONS'
     """
     period = period_of(summary)
-    dates = " to ".join(summary[f"{end}_utc"][:10] for end in ("start", "end"))
-    days = f"{period.days:.1f}".removesuffix(".0")
+    # a run within a day is told by the minute
+    short = period.days < 1.0
+    dates = " to ".join(summary[f"{end}_utc"][: 16 if short else 10] for end in ("start", "end"))
+    length = f"{period.days:.1f}".removesuffix(".0") + " days"
+    if short:
+        hours = f"{period.days * 24.0:.3g}"
+        length = f"{hours} hour{'s' * (hours != '1')}"
     long = "" if period.year == "year" else f" of {period.year_days:.0f} days"
     years = period.days / period.year_days
     if period.has_whole_seasons:
@@ -55,7 +62,7 @@ def period_line(summary: Mapping[str, Any]) -> str:
     else:
         part = f"{years:.2g} {period.year}s" if years > 1.0 else f"{100.0 * years:.2g} % of a {period.year}"
         how = f"{part}{long}, NOT WHOLE SEASONS"
-    return f"{dates}, {days} days: {how}"
+    return f"{dates}, {length}: {how}"
 
 
 def days_between(start_utc: str, end_utc: str) -> float:
