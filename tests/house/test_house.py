@@ -27,6 +27,7 @@ LONGEST_LINES = 400
 MOST_MODULES = 16
 """In one folder: what a reader takes in at a glance, and a little."""
 SOURCES = sorted(PACKAGE.rglob("*.py"))
+TESTS = sorted((ROOT / "tests").rglob("*.py"))
 DOORS = {PACKAGE / "__init__.py", PACKAGE / "__main__.py"}
 ROOMS = [path for path in SOURCES if path not in DOORS]
 VERBS = (
@@ -133,7 +134,7 @@ def test_folders_list_at_a_glance(folder: Path) -> None:
     assert len(modules) <= MOST_MODULES, f"{len(modules)} modules: two rooms?"
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=ids)
+@pytest.mark.parametrize("path", [*SOURCES, *TESTS], ids=ids)
 def test_size_and_name_of_modules(path: Path) -> None:
     lines = path.read_text(encoding="utf-8").count("\n")
     assert lines <= LONGEST_LINES, f"{lines} lines: two topics?"

@@ -223,6 +223,7 @@ def leave_out_hidden(points: Float32Array, at: int, lines: int, count: int, kept
         )
         c4, c5 = np.uintp(min(room, 8) * lines), np.uintp(min(room, 16) * lines)
         c6 = np.uintp(min(room, LONGEST_CHORD) * lines)
+        # an end has no chord: none hides it
         is_end = np.float32(1.0) if room == 0 else np.float32(0.0)
         for k in range(np.uintp(columns * lines)):
             i = here + k

@@ -33,8 +33,8 @@ if TYPE_CHECKING:
 
 
 SITES_ABREAST = 3
-NO_SIZE = "none will do"
 """Columns of sites that fit a terminal of 80."""
+NO_SIZE = "none will do"
 
 
 @click.command(cls=Command, short_help="The same collector at several sites.")

@@ -138,7 +138,8 @@ def _of_number(
     ones, best = np.ones(units, np.int64), None
     for one in fine:
         for more_asked in MORE_ASKED:
-            one = one if more_asked == MORE_ASKED[0] else led(one, FINE, more_asked)
+            if more_asked > MORE_ASKED[0]:
+                one = led(one, FINE, more_asked)
             if one.cost >= cost:
                 break
             trials = Trials(sunlight.light_kwh(one.some), serving, objective, one.capacity_kwh)
