@@ -57,8 +57,9 @@ def design_sheet(summary: DesignResult, series: xr.Dataset) -> Sheet:
     best, bound, full = summary["design"], summary["bound"], style.FULL_WIDTH_IN
     budget = result_of(series, BudgetResult)
     rows = _shown(summary)
+    # with three digits a gap of 0.5 % would stand between equal numbers
     reached = (
-        f"{style.number(bound['reached'])} {bound['unit']}; no design is below {style.number(bound['least'])} {bound['unit']}, "
+        f"{style.number(bound['reached'], 4)} {bound['unit']}; no design is below {style.number(bound['least'], 4)} {bound['unit']}, "
         f"{style.percent(bound['gap_fraction'])} less"
     )
     parts: list[Drawn | Tabled] = [
@@ -266,7 +267,7 @@ def facts(summary: DesignResult) -> list[list[str]]:
             "delivered",
             f"{style.energy(best['delivered_kwh'])}" + ("" if per_kg is None else f", {style.number(per_kg)} kWh a kilogram"),
         ],
-        ["lower bound", f"{style.number(bound['least'])} {bound['unit']}; gap {style.percent(bound['gap_fraction'])}"],
+        ["lower bound", f"{style.number(bound['least'], 4)} {bound['unit']}; gap {style.percent(bound['gap_fraction'])}"],
     ]  # fmt: skip
 
 
