@@ -19,10 +19,12 @@ from typing import Any
 from yieldsim.base.model import Source
 from yieldsim.base.results.parts import ProvenanceResult, SourceResult
 from yieldsim.files.text.decode import last_changed, opened
+from yieldsim.files.text.file_cache import Kept, while_unchanged
 
 LIBRARIES = ("numpy", "scipy", "numba", "xarray", "pandas", "skyfield", "jplephem", "matplotlib", "typst")
 """Those that figures of a result pass through."""
 END_BYTES = 1 << 16
+_DIGESTS = Kept(1024)
 KERNEL_ROLE = "kernel"
 """Sources of this role are listed as kernels, all others as inputs."""
 
@@ -66,8 +68,12 @@ def versions(libraries: Iterable[str]) -> list[tuple[str, str]]:
 
 def file_source(path: Path, role: str, note: str = "") -> Source:
     """A file of any size as a source. Raises InputError when it can't be read."""
-    with opened(path) as file:
-        digest = hashlib.file_digest(file, "sha256").hexdigest()
+
+    def read() -> str:
+        with opened(path) as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+
+    digest = while_unchanged(_DIGESTS, path.absolute(), read, lambda _: (path,))
     return Source(role=role, name=path.name, sha256=digest, note=note, dated=last_changed(path))
 
 

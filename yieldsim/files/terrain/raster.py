@@ -23,12 +23,12 @@ from yieldsim.base.errors import InputError, Problem
 from yieldsim.base.model import Body
 from yieldsim.base.numerics.height_grid import HeightGrid, ellipsoid_radius_m
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.files.terrain.file_cache import Kept, while_unchanged
 from yieldsim.files.terrain.projection import in_degrees, period_columns, try_projection
 from yieldsim.files.terrain.raster_metadata import coding_of, gdal_name, opened_raster, refuse_no_file
 from yieldsim.files.terrain.raster_model import Holds, Raster
 from yieldsim.files.terrain.reading import decoded, read_values, refuse_heights
 from yieldsim.files.terrain.remote import Address, Terrain, shown_name
+from yieldsim.files.text.file_cache import Kept, while_unchanged
 
 RADIUS_TOLERANCE = 0.005
 """A coordinate system may use a body's mean, equatorial or polar radius: they differ by up to 0.34 % (Earth, Mars)."""

@@ -13,9 +13,9 @@ import numpy as np
 
 from yieldsim.base.numerics.height_grid import HeightGrid, with_small_holes_filled
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.files.terrain.file_cache import Kept
 from yieldsim.files.terrain.raster import read_window
 from yieldsim.files.terrain.raster_model import Raster
+from yieldsim.files.text.file_cache import Kept
 
 VIEW_PIXELS = 600
 PLACES_BY_DISTANCE = 48

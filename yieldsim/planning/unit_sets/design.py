@@ -124,7 +124,8 @@ def choose_units(
         mounts = _mounts(some, chosen)
         if chooser.value(chosen) < known - slack and (thorough or count <= MOST_POLISHED):
             if isinstance(chooser, MonthChooser):
-                sets = [*larger, *chooser.drawn(count, max(DRAWS, DRAWN_UNITS // count))]
+                drawn = chooser.drawn(count, max(DRAWS, DRAWN_UNITS // count))
+                sets = distinct_sets([*larger, *(exchanged(chooser, one) for one in drawn)])
                 some, moved, on_each = shared(prospect, some, chooser, sets, thorough=thorough)
             else:
                 mounts = polished(prospect, goal, some, candidates.step_deg, chosen, watch, thorough=thorough)
@@ -253,10 +254,14 @@ def shared(
     improved by exchanges, another one chosen anew, and both are moved in their turn. The best ends are moved in the finest sky.
     """
     reached: list[tuple[float, Set]] = []
+    before_turn = -np.inf
     for turn in range(ROUNDS if thorough else ROUNDS_ON_THE_WAY):
         if turn > 0:
-            best = max(reached, key=lambda end: end[0])[1]
-            sets = [exchanged(chooser, one) for one in (best, chooser.whole(len(best)))]
+            highest, best = max(reached, key=lambda end: end[0])
+            if highest <= before_turn:
+                break
+            before_turn = highest
+            sets = distinct_sets([exchanged(chooser, one) for one in (best, chooser.whole(len(best)))])
         before = some.count
         for one in sets:
             found, counts = singly(one)
@@ -272,6 +277,11 @@ def shared(
     last = [(*moved_together(prospect, some.take(found), counts), counts) for found, counts in ends]
     moved, _, counts = max(last, key=lambda end: end[1])
     return some, moved, counts
+
+
+def distinct_sets(sets: list[Set]) -> list[Set]:
+    """Each set once."""
+    return list({tuple(sorted(one)): one for one in sets}.values())
 
 
 def singly(chosen: Set) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

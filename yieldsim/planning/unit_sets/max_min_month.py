@@ -28,8 +28,10 @@ WORTH_MORE = 1e-3
 FIRST_TOGETHER_DEG, SCOUT_TOGETHER_DEG, LAST_TOGETHER_DEG = 4.0, 0.1, 0.03
 """Steps of mounts moved together: the first, the last in the sky for searching, the last in the finest one, where the first is
 twice that."""
-SCOUT_LITTLE, LITTLE = 3e-5, 1e-5
-"""After a gain of a smaller share the step is halved, in the sky for searching and in the finest one."""
+FEW_MOUNTS = 4
+SCOUT_LITTLE, LITTLE, MUCH = 1.0 + 3e-5, 1.0 + 1e-5, 1.0 + 1e-3
+"""After a smaller gain the step is halved: in the sky for searching, in the finest one, and where more than a few mounts were
+served best by a quarter of it."""
 
 
 def sharing_facings(prospect: Prospect) -> Facings:
@@ -91,7 +93,7 @@ def moved_together(
     axes = some.axes_enu_xyz
     last_deg = SCOUT_TOGETHER_DEG if scout else LAST_TOGETHER_DEG
     step_deg = FIRST_TOGETHER_DEG if scout else 2.0 * SCOUT_TOGETHER_DEG
-    enough = 1.0 + (SCOUT_LITTLE if scout else LITTLE)
+    enough = SCOUT_LITTLE if scout else LITTLE
 
     def months_of(some: FloatArray) -> FloatArray:
         """Energy by month of all units of each mount, (..., count, months), from axes (..., count, 3, 3)."""
@@ -110,7 +112,9 @@ def moved_together(
             A_ub=np.concatenate([-slope[:, whole].T, np.ones((int(whole.sum()), 1))], axis=1) / scale,
             b_ub=held[whole] / scale,
             bounds=[*((-step_deg * far, step_deg * far) for far in reach), (None, None)],
-            method="highs",
+            method="highs-ds",
+            # so small a programme takes longer to look through than to solve
+            options={"presolve": False},
         )
         helped = False
         if answer.x is not None:
@@ -121,7 +125,9 @@ def moved_together(
             worths = worth(reached)
             best = int(worths.argmax())
             if worths[best] > value:
-                helped = bool(worths[best] > value * enough)
+                # a quarter of it that helps little says that the step is too long; few mounts go far by such
+                gain = worths[best] / max(value, 1e-300)
+                helped = bool(gain > (enough if best < 2 or count <= FEW_MOUNTS else MUCH))
                 axes, held, value = tried[best], reached[best], float(worths[best])
         if not helped:
             step_deg /= 2.0

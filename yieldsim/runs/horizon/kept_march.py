@@ -18,9 +18,9 @@ from yieldsim.base.errors import YieldsimError
 from yieldsim.base.numerics.jit import source_stamp
 from yieldsim.files.output.provenance import file_source, versions
 from yieldsim.files.output.user_cache import cached_arrays, content_key, drop_oldest, keep_arrays
-from yieldsim.files.terrain.file_cache import untouched_since
 from yieldsim.files.terrain.raster_metadata import split_variable
 from yieldsim.files.terrain.remote import Address
+from yieldsim.files.text.file_cache import untouched_since
 from yieldsim.ground.skyline import Skyline
 from yieldsim.runs.horizon import march
 from yieldsim.runs.horizon.march import March, View

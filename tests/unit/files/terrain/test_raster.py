@@ -356,8 +356,8 @@ def test_float_heights_are_not_rounded_with_the_radius(tmp_path, moon):
 
 def test_what_is_kept_of_a_file_goes_when_it_changes(tmp_path, moon, monkeypatch):
     """A description and a whole file thinned are found once; after a change, and after one beside the file, anew."""
-    from yieldsim.files.terrain import file_cache
     from yieldsim.files.terrain.windows import thinned
+    from yieldsim.files.text import file_cache
 
     def along(azimuth_deg, far_m):
         return np.broadcast_arrays(-90.0 + np.degrees(far_m / 1_737_400.0), azimuth_deg)

@@ -19,7 +19,7 @@ pytest.importorskip("pyproj")
 
 from rasterio.transform import Affine  # noqa: E402
 
-from yieldsim.files.terrain import file_cache  # noqa: E402
+from yieldsim.files.text import file_cache  # noqa: E402
 from yieldsim.runs.horizon import march as march_module  # noqa: E402
 from yieldsim.runs.horizon.kept_march import LINE  # noqa: E402
 from yieldsim.runs.horizon.run import HorizonRun, horizon, horizon_csv  # noqa: E402

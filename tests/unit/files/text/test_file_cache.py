@@ -1,6 +1,6 @@
-"""What is kept of terrain files."""
+"""What is kept of files."""
 
-from yieldsim.files.terrain.file_cache import Kept
+from yieldsim.files.text.file_cache import Kept
 
 
 def test_the_least_lately_used_is_dropped_first():

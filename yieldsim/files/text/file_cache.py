@@ -1,7 +1,7 @@
-"""What a process has found in terrain files, kept while they stay as they are: their descriptions, and whole files thinned.
+"""What a process has found in files, kept while they stay as they are: digests, descriptions, and whole terrain files thinned.
 
-The tiles of a survey ask for the same again and again. A file counts as unchanged by its size and times and those of its folder,
-where labels and overviews may appear beside it.
+The tiles of a survey and the sites of a ranking ask for the same again and again. A file counts as unchanged by its size and times
+and those of its folder, where labels and overviews may appear beside it.
 """
 
 from __future__ import annotations
@@ -13,8 +13,6 @@ from collections.abc import Callable, Hashable, Iterable
 from pathlib import Path
 from threading import Lock
 from typing import Any, TypeVar
-
-from yieldsim.files.terrain.remote import Address
 
 Found = TypeVar("Found")
 SETTLED_S = 2.0
@@ -58,7 +56,7 @@ def while_unchanged(
     kept: Kept,
     key: Hashable,
     find: Callable[[], Found],
-    files_of: Callable[[Found], Iterable[Path | Address]],
+    files_of: Callable[[Found], Iterable[Path | str]],
 ) -> Found:
     """What `find` finds, or found before in files that are the same still. Raises what `find` raises."""
     before: tuple[Found, Stamp] | None = kept.get(key)
@@ -72,7 +70,7 @@ def while_unchanged(
     return found
 
 
-def untouched_since(files: Iterable[Path | Address], began_ns: int) -> bool:
+def untouched_since(files: Iterable[Path | str], began_ns: int) -> bool:
     """Whether files and their folders are what they were at a moment, for all that clocks tell."""
     return _settled(_stamp(files), began_ns)
 
@@ -81,9 +79,9 @@ def _settled(stamp: Stamp, began_ns: int) -> bool:
     return all(changed_ns < began_ns - int(1e9 * SETTLED_S) for *_, changed_ns in stamp)
 
 
-def _stamp(files: Iterable[Path | Address]) -> Stamp:
-    """Of files and their folders: which they are, size, times of change. What lies elsewhere was asked for once."""
-    there = [file for file in files if not isinstance(file, Address)]
+def _stamp(files: Iterable[Path | str]) -> Stamp:
+    """Of files and their folders: which they are, size, times of change. Addresses, which are no paths, were asked for once."""
+    there = [file for file in files if isinstance(file, Path)]
     told: list[tuple[int, ...]] = []
     for path in dict.fromkeys([*there, *(file.parent for file in there)]):
         try:
