@@ -1,7 +1,8 @@
 """Whole units by flight and facing as an integer programme: that of all phases, over the facings at hand.
 
-HiGHS (see `system.linear_programme`) branches until the best found is proven to GAP, or so many nodes are passed: a limit of nodes and
-not of time, so that the same answer comes on every machine. Its dispatch knows the run beforehand; what is found is a start.
+HiGHS (see `base.numerics.linear_solver`) branches until the best found is proven to GAP, or so many nodes are passed: a limit of
+nodes and not of time, so that the same answer comes on every machine. Its dispatch knows the run beforehand; what is found is a
+start.
 """
 
 from __future__ import annotations

@@ -110,7 +110,7 @@ def solved(
     found = by_solver(cost, matrix, most, upper)
     if found is None:
         return None
-    price = np.maximum(-np.asarray(found.ineqlin.marginals), 0.0)
+    price = np.maximum(found.price, 0.0)
     flights = landing.flights
     prices, first = [], 0
     for one, phase, cut in zip(made, phases, blocks, strict=True):
@@ -120,7 +120,7 @@ def solved(
         prices.append(row_prices(block_prices(one, own, lit), phase.terms, cut, phase.lit))
     rest = price[first:]
     return Answer(
-        cost=float(found.fun) + float(landing.weights @ landing.once_kg),
+        cost=found.cost + float(landing.weights @ landing.once_kg),
         units=np.asarray(found.x[: flights * facings]).reshape(flights, facings),
         capacity_kwh=np.asarray(found.x[flights * facings : flights * (facings + 1)]),
         prices=tuple(prices),

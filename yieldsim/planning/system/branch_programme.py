@@ -24,16 +24,9 @@ from yieldsim.planning.system.dual_bound import (
     scaled,
     unit_worth,
 )
-from yieldsim.planning.system.linear_programme import (
-    TOO_DEAR,
-    Solved,
-    buying_shortfall,
-    by_solver,
-    programme,
-    solution,
-)
+from yieldsim.planning.system.linear_programme import TOO_DEAR, Master, Solved
 from yieldsim.planning.system.row_aggregation import Blocks, gaining_blocks, turning_points
-from yieldsim.planning.system.sky_parts import LimitPrices, UnitLimit
+from yieldsim.planning.system.sky_parts import LimitPrices, Part, UnitLimit
 from yieldsim.planning.system.terms import Prices, Terms
 
 MORE_FACINGS, WORTH_MORE, NEARLY_WORTH_IT, MOST_ROUNDS = 25, 2e-4, 0.97, 12
@@ -81,12 +74,14 @@ class Pool:
         self.facings, self.light_kwh = facings, light_kwh
         self.terms, self.objective, self.lit = terms, objective, lit
         self._dear = dear
+        self._limits: list[Part] = []
         self._merge(blocks)
 
     def _merge(self, blocks: Blocks) -> None:
         self.blocks = blocks
         self._by_block, self._spare = self._sums(self.light_kwh)
         self._lit_blocks = blocks.sums(np.asarray(self.lit, dtype=np.float64)) > 0.0
+        self._master: Master | None = None
 
     def again(self) -> Pool:
         """Another that begins with the same."""
@@ -133,6 +128,8 @@ class Pool:
         light, spare = self._sums(light_kwh)
         self._by_block = np.concatenate([self._by_block, light], axis=1)
         self._spare = np.concatenate([self._spare, spare], axis=1)
+        if self._master is not None and not self._master.tells(spare.any(axis=1) & self._lit_blocks):
+            self._master = None
 
     def solved(self, limits: tuple[UnitLimit, ...], start: NDArray[np.int64]) -> Limited:
         """The least cost within limits.
@@ -140,10 +137,11 @@ class Pool:
         start   facings to begin with
         """
         active = start
-        inside = np.stack([one.part.holds(self.facings) for one in limits]) if limits else None
         for _ in range(MOST_ROUNDS):
-            units, answer, prices = self._answer(limits, inside, active)
-            found = self._proven(limits, active, units, answer, prices)
+            active, own_units, answer, prices = self._answer(limits, active)
+            units = np.zeros(self.facings.count)
+            units[active] = own_units
+            found = self._proven(limits, units, answer, prices)
             dear = max(float(found.unit[active].max()), 1e-300)
             better = np.flatnonzero(found.unit > dear * (1.0 + WORTH_MORE))
             if len(better) == 0:
@@ -202,53 +200,47 @@ class Pool:
         return np.flatnonzero(known)
 
     def _answer(
-        self, limits: tuple[UnitLimit, ...], inside: Flags | None, active: NDArray[np.int64]
-    ) -> tuple[FloatArray, Solved, LimitPrices]:
-        from scipy.sparse import csr_array, hstack, vstack
-
-        terms, dear = self.terms, TOO_DEAR * self._dear
-        listed = programme(
-            self._by_block[:, active],
-            self._lit_blocks,
-            terms,
-            self.blocks,
-            self.objective,
-            self._spare[:, active],
-        )
-        listed.cost[: len(active)] -= self.rate * self.delivered_kwh[active]
-        made = buying_shortfall(listed, terms, dear)
-        sides: list[tuple[int, float, float]] = []
-        for place, one in enumerate(limits):
-            if one.least > 0:
-                sides.append((place, -1.0, -float(one.least)))
-            if np.isfinite(one.most):
-                sides.append((place, 1.0, float(one.most)))
-        rows, columns = made.matrix.shape
-        if sides:
-            assert inside is not None
-            own = np.stack([sign * inside[place, active] for place, sign, _ in sides])
-            more = hstack([csr_array(own), csr_array((len(sides), columns - len(active)))])
-            broken = vstack([csr_array((rows, len(sides))), -csr_array(np.eye(len(sides)))])
-            made = replace(
-                made,
-                cost=np.append(made.cost, np.full(len(sides), dear)),
-                upper=np.append(made.upper, np.full(len(sides), np.inf)),
-                matrix=hstack([vstack([made.matrix, more]), broken]).tocsr(),
-                most=np.append(made.most, [right for _, _, right in sides]),
-            )
-        found = by_solver(made.cost, made.matrix, made.most, made.upper, possible=True)
+        self, limits: tuple[UnitLimit, ...], active: NDArray[np.int64]
+    ) -> tuple[NDArray[np.int64], FloatArray, Solved, LimitPrices]:
+        """Facings the programme has, their units, the solution, and what limits are worth."""
+        master = self._master
+        if master is None:
+            told = self._spare.any(axis=1) & self._lit_blocks
+            dear = TOO_DEAR * self._dear
+            master = Master(self._lit_blocks, self.terms, self.blocks, self.objective, told, dear)
+            self._master, self._limits = master, []
+        new = np.setdiff1d(active, master.places)
+        if len(new):
+            some = self.facings.take(new)
+            counts = np.array([part.holds(some) for part in self._limits], dtype=np.float64)
+            counts = counts.reshape(len(self._limits), len(new))
+            master.admit(new, self._by_block[:, new], self._spare[:, new], counts)
+        if self.rate > 0.0:
+            master.charge(self.objective.per_unit - self.rate * self.delivered_kwh[master.places])
+        asked = {one.part: one for one in limits}
+        known = self.facings.take(master.places)
+        for part in asked:
+            if part not in self._limits:
+                self._limits.append(part)
+                master.limit(part.holds(known).astype(np.float64))
+        for place, part in enumerate(self._limits):
+            one = asked.get(part)
+            least = -np.inf if one is None or one.least <= 0 else float(one.least)
+            master.bound(place, least, np.inf if one is None else one.most)
+        found = master.answer()
         assert found is not None
-        answer = solution(made, found, self._lit_blocks)
-        least, at_most = np.zeros(len(limits)), np.zeros(len(limits))
-        for (place, sign, _), marginal in zip(sides, found.ineqlin.marginals[rows:], strict=True):
-            (least if sign < 0.0 else at_most)[place] = max(-float(marginal), 0.0)
-        units = np.zeros(self.facings.count)
-        units[active] = answer.units
-        return units, answer, LimitPrices(limits, least, at_most)
+        answer, price = found
+        own = price[[self._limits.index(one.part) for one in limits]]
+        return (
+            master.places,
+            answer.units,
+            answer,
+            LimitPrices(limits, np.maximum(-own, 0.0), np.maximum(own, 0.0)),
+        )
 
     def _proven(
-        self, limits: tuple[UnitLimit, ...], active: NDArray[np.int64], units: FloatArray, answer: Solved, limit_prices: LimitPrices
-    ) -> Limited:  # fmt: skip
+        self, limits: tuple[UnitLimit, ...], units: FloatArray, answer: Solved, limit_prices: LimitPrices
+    ) -> Limited:
         terms = self.terms
         prices = row_prices(answer.prices, terms, self.blocks, self.lit)
         need, value, store = parts(prices, terms)

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.system.dual_bound import Bound, RowPrices, bound, parts, row_prices, scaled, unit_worth
-from yieldsim.planning.system.linear_programme import Solved, solved
+from yieldsim.planning.system.linear_programme import Master, Solved
 from yieldsim.planning.system.pricing import Sunlight, climbed, peaks, priced, worth_bound
 from yieldsim.planning.system.row_aggregation import Blocks, even, gaining_blocks, turning_points
 from yieldsim.planning.system.terms import Prices, Terms
@@ -99,39 +100,38 @@ def relaxed(
         known = bounded_everywhere(found, sunlight, terms, objective, QUICK_EFFORT) if turning else found
         return None if worth_knowing(known.least) else known
 
-    def settled(found: Relaxed, turns: int, little: float) -> Relaxed:
+    def settled(kept: _Kept, turns: int, little: float) -> _Kept:
         """Facings turned until none is worth more than those in use by such a share."""
         for _ in range(turns):
-            found, more = _turned(found, sunlight, terms, objective, lit)
+            kept, more = _turned(kept, sunlight, terms, objective, lit)
             if more <= little:
                 break
-        return found
+        return kept
 
-    found = over_candidates(sunlight, sunlight.light_kwh(sunlight.candidates), terms, objective)
-    if (known := left_off(found)) is not None:
+    kept = _first(sunlight, sunlight.light_kwh(sunlight.candidates), terms, objective, BLOCK_HOURS)
+    if (known := left_off(kept.found)) is not None:
         return known
     # facings turn first, while blocks are few
-    found = settled(found, MOST_TURNS, TURNS_LITTLE) if turning else found
+    kept = settled(kept, MOST_TURNS, TURNS_LITTLE) if turning else kept
     for _ in range(MOST_CUTS):
-        if (known := left_off(found)) is not None:
+        if (known := left_off(kept.found)) is not None:
             return known
-        before, finer = found.cost, _cut(found, terms, objective, lit)
+        before, finer = kept.found.cost, _cut(kept.found, terms, objective, lit)
         if finer is None:
             break
-        found = settled(finer, 1, TURNS_LITTLE) if turning else finer
-        if abs(found.cost - before) <= before * STANDS_STILL:
+        kept = settled(finer, 1, TURNS_LITTLE) if turning else finer
+        if abs(kept.found.cost - before) <= before * STANDS_STILL:
             break
     if not turning:
-        return found
-    return bounded_everywhere(settled(found, MOST_TURNS, WORTH_LITTLE), sunlight, terms, objective)
+        return kept.found
+    return bounded_everywhere(settled(kept, MOST_TURNS, WORTH_LITTLE).found, sunlight, terms, objective)
 
 
 def solved_again(found: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices) -> Relaxed:
     """A solution for another objective, from the facings and blocks of one that is known. Raises Infeasible."""
     lit = sunlight.lit[: terms.rows]
-    return _over_facings(
-        found.facings, found.light_kwh, terms, objective, found.blocks, lit, _promising(found)
-    )
+    start = _promising(found)
+    return _over_facings(found.facings, found.light_kwh, terms, objective, found.blocks, lit, start).found
 
 
 def over_candidates(
@@ -146,6 +146,19 @@ def over_candidates(
     light_kwh     (rows or more, facings)  of one unit of each candidate
     block_hours   of what rows are merged into
     """
+    return _first(sunlight, light_kwh, terms, objective, block_hours).found
+
+
+class _Kept(NamedTuple):
+    """A solution, and its programme with all that the solver knows of it."""
+
+    found: Relaxed
+    master: Master
+
+
+def _first(
+    sunlight: Sunlight, light_kwh: FloatArray, terms: Terms, objective: Prices, block_hours: float
+) -> _Kept:
     rows = terms.rows
     return _over_facings(
         sunlight.candidates,
@@ -165,37 +178,45 @@ def _over_facings(
     blocks: Blocks,
     lit: Flags,
     start: NDArray[np.int64] | None = None,
-) -> Relaxed:
+    master: Master | None = None,
+) -> _Kept:
     """Column generation over facings whose light is known.
 
-    start   those to begin with
+    start    those to begin with
+    master   the programme of some of them over the same blocks
     """
     lit_blocks = blocks.sums(np.asarray(lit, dtype=np.float64)) > 0.0
-    active = start
-    if active is None:
-        active = np.sort(np.argsort(-light_kwh.sum(axis=0), kind="stable")[:FIRST_FACINGS])
-        active = np.union1d(active, _each_row(light_kwh, terms))
+    new = start
+    if new is None:
+        new = np.sort(np.argsort(-light_kwh.sum(axis=0), kind="stable")[:FIRST_FACINGS])
+        new = np.union1d(new, _each_row(light_kwh, terms))
+    spare_rows = light_kwh.max(axis=1) > terms.unit_serves_kwh
+    told = lit_blocks & (blocks.sums(spare_rows.astype(np.float64)) > 0.0)
+    if master is None or not master.tells(told):
+        master = Master(lit_blocks, terms, blocks, objective, told)
     while True:
-        own_kwh = light_kwh[:, active]
-        spare = blocks.sums(terms.spare_kwh(own_kwh))
-        answer = solved(blocks.sums(own_kwh), lit_blocks, terms, blocks, objective, spare)
-        if answer is None:
-            if len(active) == some.count:
+        new = np.setdiff1d(new, master.places)
+        if len(new):
+            own_kwh = light_kwh[:, new]
+            master.admit(new, blocks.sums(own_kwh), blocks.sums(terms.spare_kwh(own_kwh)))
+        answered = master.answer()
+        if answered is None:
+            new = np.setdiff1d(np.arange(some.count), master.places)
+            if len(new) == 0:
                 raise Infeasible
-            active = np.arange(some.count)
             continue
+        answer, _ = answered
         prices = row_prices(answer.prices, terms, blocks, lit)
         proof = bound(prices, light_kwh, terms, objective)
-        dear = _unit_price(proof.unit[active], objective)
+        dear = _unit_price(proof.unit[master.places], objective)
         better = np.flatnonzero(proof.unit > dear * (1.0 + WORTH_MORE))
-        better = np.setdiff1d(better, active)
+        better = np.setdiff1d(better, master.places)
         if len(better) == 0:
             break
-        best = better[np.argsort(-proof.unit[better], kind="stable")[:MORE_FACINGS]]
-        active = np.union1d(active, best)
+        new = better[np.argsort(-proof.unit[better], kind="stable")[:MORE_FACINGS]]
     units = np.zeros(some.count)
-    units[active] = answer.units
-    return _relaxed(some, light_kwh, units, answer, prices, proof, blocks)
+    units[master.places] = answer.units
+    return _Kept(_relaxed(some, light_kwh, units, answer, prices, proof, blocks), master)
 
 
 def _unit_price(unit: FloatArray, objective: Prices) -> float:
@@ -228,7 +249,7 @@ def _relaxed(
     )
 
 
-def _cut(found: Relaxed, terms: Terms, objective: Prices, lit: Flags) -> Relaxed | None:
+def _cut(found: Relaxed, terms: Terms, objective: Prices, lit: Flags) -> _Kept | None:
     """Blocks that gain by being merged cut where the solution's run turns; None where there are none."""
     units, light_kwh = float(found.units.sum()), found.light_kwh @ found.units
     gaining = gaining_blocks(light_kwh, terms, found.blocks, units, found.capacity_kwh, found.stored_kwh)
@@ -240,15 +261,16 @@ def _cut(found: Relaxed, terms: Terms, objective: Prices, lit: Flags) -> Relaxed
 
 
 def _turned(
-    found: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, lit: Flags
-) -> tuple[Relaxed, float]:
+    kept: _Kept, sunlight: Sunlight, terms: Terms, objective: Prices, lit: Flags
+) -> tuple[_Kept, float]:
     """The same with facings that are worth most at the prices: those in use turned, and peaks of a fine spread over the sky; by
     which share the best of them was worth more than those known."""
+    found = kept.found
     at_prices, worth = priced(sunlight, found.prices.light, found.prices.direct), found.proof.unit
     best, used = float(worth.max()), found.units > LEAST_UNITS
     if best <= 0.0:
         # as many units as there must be serve with light to spare: none is worth more than another
-        return found, 0.0
+        return kept, 0.0
     near = found.facings.take(np.flatnonzero(worth > 0.98 * best))
     starts = together(found.facings.take(np.flatnonzero(used)), peaks(sunlight, at_prices, near))
     reached = climbed(sunlight, at_prices, starts, sunlight.step_deg * 0.25)
@@ -263,6 +285,7 @@ def _turned(
         found.blocks,
         lit,
         np.append(_promising(found), found.facings.count + np.arange(len(new))),
+        kept.master,
     )
     more = float(reached_worth.max()) / best - 1.0
     return turned, more

@@ -13,8 +13,7 @@ c light that charges, spare what of one whole unit's light no load can take dire
 shield: such light is lost, or stored at a loss, however many units there are. Only blocks with some have that row. With repeats e[-1]
 is the last block's state, else start_share C.
 
-Solved by HiGHS (Q. Huangfu, J. A. J. Hall, "Parallelizing the dual revised simplex method", Math. Prog. Comp. 10, 2018) through scipy.
-What is believed of its answer is the prices alone, which `dual_bound` checks and mends.
+What is believed of the solver's answer is the prices alone, which `dual_bound` checks and mends.
 """
 
 from __future__ import annotations
@@ -23,18 +22,13 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from yieldsim.base.errors import CannotCompute
+from yieldsim.base.numerics.linear_solver import Answer, Model, Places
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.system.row_aggregation import Blocks, Merged, merged
 from yieldsim.planning.system.terms import Prices, Terms
 
-INFEASIBLE = 2
-WAYS = (("highs-ipm", True), ("highs", True), ("highs-ds", False))
-"""What the solver is asked to do, one after the other where it gives up; small programmes the other way round (8 ms for 18)."""
-SMALL_ROWS = 2000
 TOO_DEAR, LEAST_SHARE = 10.0, 0.01
 """Where more may be bought, shortfall as large as what is allowed, or a limit broken by one, costs so many times a design."""
 
@@ -115,7 +109,7 @@ class Programme:
     most: FloatArray
     light: slice
     direct: slice
-    told: NDArray[np.int64]
+    told: Places
     state: slice
     target: slice
     facings: int
@@ -123,13 +117,15 @@ class Programme:
 
 
 def programme(
-    light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, prices: Prices, spare_kwh: FloatArray | None = None
+    light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, prices: Prices, spare_kwh: FloatArray | None = None,
+    told: Flags | None = None,
 ) -> Programme:  # fmt: skip
     """Write it down.
 
     light_kwh   (blocks, facings)  of one unit of each
     lit         (blocks,)  which have light at all, if not for these facings: light has a price there
     spare_kwh   (blocks, facings)  sums of `Terms.spare_kwh`; None: none
+    told        (blocks,)  which have a row of direct light; None: those in which any of these facings has light to spare
     """
     part = merged(terms, blocks)
     scale = max(float(part.asked_kwh.sum()) / terms.rows, 1e-12)
@@ -152,15 +148,15 @@ def programme(
         (1.0, one, c),
         (-light_kwh[sunny] / scale, one[:, None], x[None, :]),
     )
-    told: NDArray[np.int64] = np.zeros(0, np.int64)
+    spare = np.zeros_like(light_kwh) if spare_kwh is None else spare_kwh
+    telling = np.flatnonzero(lit & (spare.any(axis=1) if told is None else told))
     direct = slice(rows.count, rows.count)
-    if spare_kwh is not None and spare_kwh.any():
-        told = np.flatnonzero(lit & spare_kwh.any(axis=1))
-        place, shield = np.arange(len(told)), (part.per_unit_kwh[told] / terms.direct).sum(axis=1)
-        used = light_kwh[told] - spare_kwh[told] + shield[:, None]
+    if len(telling):
+        place, shield = np.arange(len(telling)), (part.per_unit_kwh[telling] / terms.direct).sum(axis=1)
+        used = light_kwh[telling] - spare[telling] + shield[:, None]
         direct = rows.add(
-            np.zeros(len(told)),
-            (1.0 / terms.direct[None, :], place[:, None], l[np.searchsorted(sunny, told)]),
+            np.zeros(len(telling)),
+            (1.0 / terms.direct[None, :], place[:, None], l[np.searchsorted(sunny, telling)]),
             (-used / scale, place[:, None], x[None, :]),
         )
     beginning = np.zeros(count)
@@ -194,7 +190,7 @@ def programme(
     cost = np.zeros(columns)
     cost[:facings], cost[facings] = prices.per_unit, prices.per_kwh * scale
     matrix, most = rows.finished(columns)
-    return Programme(cost, upper, matrix, most, light, direct, told, state, target, facings, scale)
+    return Programme(cost, upper, matrix, most, light, direct, telling, state, target, facings, scale)
 
 
 def _state(
@@ -231,26 +227,12 @@ def buying_shortfall(made: Programme, terms: Terms, price: float) -> Programme:
     )
 
 
-def by_solver(
-    cost: FloatArray, matrix: Any, most: FloatArray, upper: FloatArray, *, possible: bool = False
-) -> Any | None:
+def by_solver(cost: FloatArray, matrix: Any, most: FloatArray, upper: FloatArray) -> Answer | None:
     """The solver's answer to  least cost x, matrix x <= most, 0 <= x <= upper;  None where nothing fulfils that.
 
-    possible   something does: a way that denies it is passed over, and small programmes begin with the simplex method
     Raises CannotCompute where the solver gives up.
     """
-    from scipy.optimize import linprog
-
-    bounds = np.stack([np.zeros(len(upper)), upper], axis=1)
-    for method, presolve in WAYS[::-1] if possible and len(most) < SMALL_ROWS else WAYS:
-        found = linprog(
-            cost, A_ub=matrix, b_ub=most, bounds=bounds, method=method, options={"presolve": presolve}
-        )
-        if found.status == 0:
-            return found
-        if found.status == INFEASIBLE and not possible:
-            return None
-    raise CannotCompute(f"the linear programme was not solved: {found.message}")
+    return Model(cost, matrix, most, upper).answer()
 
 
 def block_prices(made: Programme, price: FloatArray, lit: Flags) -> BlockPrices:
@@ -271,28 +253,100 @@ def block_prices(made: Programme, price: FloatArray, lit: Flags) -> BlockPrices:
     )
 
 
-def solution(made: Programme, found: Any, lit: Flags) -> Solved:
+def solution(made: Programme, found: Answer, lit: Flags, units: FloatArray) -> Solved:
     """The solver's answer in kWh, with the prices of the programme's own rows."""
     capacity = made.facings
     return Solved(
-        cost=float(found.fun),
-        units=np.asarray(found.x[:capacity]),
+        cost=found.cost,
+        units=units,
         capacity_kwh=float(found.x[capacity]) * made.scale_kwh,
-        stored_kwh=np.asarray(found.x[capacity + 1 :][: len(lit)]) * made.scale_kwh,
-        prices=block_prices(made, -np.asarray(found.ineqlin.marginals), lit),
+        stored_kwh=found.x[capacity + 1 :][: len(lit)] * made.scale_kwh,
+        prices=block_prices(made, found.price, lit),
     )
 
 
-def solved(
-    light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, prices: Prices, spare_kwh: FloatArray | None = None
-) -> Solved | None:  # fmt: skip
+def solved(light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, prices: Prices) -> Solved | None:
     """The least cost over blocks with units of some facings; None where nothing serves the loads.
 
     light_kwh   (blocks, facings)
     lit         (blocks,)  which have light for any facing; the price of light is infinite in the others
-    spare_kwh   as for `programme`
     Raises CannotCompute where the solver gives up.
     """
-    made = programme(light_kwh, lit, terms, blocks, prices, spare_kwh)
+    made = programme(light_kwh, lit, terms, blocks, prices)
     found = by_solver(made.cost, made.matrix, made.most, made.upper)
-    return None if found is None else solution(made, found, lit)
+    return None if found is None else solution(made, found, lit, found.x[: made.facings])
+
+
+class Master:
+    """Column generation's restricted master: the programme of the facings admitted so far, kept by the solver while others come in.
+
+    places   (admitted,)  of the facings among those listed
+    """
+
+    def __init__(
+        self, lit: Flags, terms: Terms, blocks: Blocks, prices: Prices, told: Flags, dear: float | None = None
+    ) -> None:
+        """Without facings yet.
+
+        lit, told   (blocks,)  of all facings that may come in, as for `programme`
+        dear        price of shortfall beyond what is allowed, as for `buying_shortfall`, and of breaking a limit; None: not for sale
+        """
+        none = np.zeros((len(lit), 0))
+        made = programme(none, lit, terms, blocks, prices, told=told)
+        self._made = made if dear is None else buying_shortfall(made, terms, dear)
+        self._model = Model(self._made.cost, self._made.matrix, self._made.most, self._made.upper)
+        self._given, self._told, self._dear = (lit, terms, blocks, prices), told, dear
+        self._columns = self.places = np.zeros(0, np.int64)
+        self._limits: list[int] = []
+
+    def tells(self, told: Flags) -> bool:
+        """Whether facings with light to spare in these blocks may come in."""
+        return not (told & ~self._told).any()
+
+    def admit(
+        self, places: Places, light_kwh: FloatArray, spare_kwh: FloatArray, counts: FloatArray | None = None
+    ) -> None:
+        """Let facings in.
+
+        places   (new,)
+        light_kwh, spare_kwh   (blocks, new)
+        counts   (limits, new)  1 where a limit counts the facing
+        """
+        from scipy.sparse import csc_array, vstack
+
+        new = programme(light_kwh, *self._given, spare_kwh, self._told)
+        matrix = new.matrix.tocsc()[:, : new.facings]
+        if counts is not None:
+            matrix = vstack([matrix, csc_array(counts)])
+        self._columns = np.append(self._columns, self._model.admit(new.cost[: new.facings], matrix))
+        self.places = np.append(self.places, places)
+
+    def charge(self, cost: FloatArray) -> None:
+        """Other prices of a unit of each facing, (admitted,)."""
+        self._model.charge(self._columns, cost)
+
+    def limit(self, counts: FloatArray) -> int:
+        """A limit that counts units, (admitted,); its place among them. Free until `bound`, and broken at a price."""
+        from scipy.sparse import coo_array
+
+        assert self._dear is not None
+        counted = np.flatnonzero(counts)
+        row = self._model.limit(self._columns[counted], counts[counted])
+        slack = coo_array(([1.0, -1.0], ([row, row], [0, 1])), shape=(row + 1, 2))
+        self._model.admit(np.full(2, self._dear), slack)
+        self._limits.append(row)
+        return len(self._limits) - 1
+
+    def bound(self, place: int, least: float, most: float) -> None:
+        """What a limit's units may come to."""
+        self._model.bound(self._limits[place], least, most)
+
+    def answer(self) -> tuple[Solved, FloatArray] | None:
+        """The least cost with units of the facings admitted, and the prices of limits; None where nothing serves the loads.
+
+        Raises CannotCompute where the solver gives up.
+        """
+        found = self._model.answer(possible=self._dear is not None)
+        if found is None:
+            return None
+        return solution(self._made, found, self._given[0], found.x[self._columns]), found.price[self._limits]
