@@ -21,7 +21,18 @@ from yieldsim.base.results.parts import ProvenanceResult, SourceResult
 from yieldsim.files.text.decode import last_changed, opened
 from yieldsim.files.text.file_cache import Kept, while_unchanged
 
-LIBRARIES = ("numpy", "scipy", "highspy", "numba", "xarray", "pandas", "skyfield", "jplephem", "matplotlib", "typst")
+LIBRARIES = (
+    "numpy",
+    "scipy",
+    "highspy",
+    "numba",
+    "xarray",
+    "pandas",
+    "skyfield",
+    "jplephem",
+    "matplotlib",
+    "typst",
+)
 """Those that figures of a result pass through."""
 END_BYTES = 1 << 16
 _DIGESTS = Kept(1024)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -321,26 +322,27 @@ class Choice:
         best: dict[int, tuple[float, Places]] = {}
         for seed in range(again + 1):
             least = min((cost for cost, _ in best.values()), default=math.inf)
-            for start in starts:
-                units = len(start)
-                if units > objective.most_units or units * objective.per_unit >= min(aim, least):
-                    continue
-                if seed > 0 and best.get(units, (math.inf,))[0] > WORTH_AGAIN * least:
-                    continue
-                cost, found = annealed(
-                    self.light_kwh,
-                    self.near,
-                    start,
-                    min(aim, least),
-                    prices,
-                    choices,
-                    trials,
-                    seed,
-                    judges[units],
+            begun = [
+                start
+                for start in starts
+                if len(start) <= objective.most_units
+                and len(start) * objective.per_unit < min(aim, least)
+                and (seed == 0 or best.get(len(start), (math.inf,))[0] <= WORTH_AGAIN * least)
+            ]
+
+            def reached(
+                start: Places, seed: int = seed, below: float = min(aim, least)
+            ) -> tuple[float, Places]:
+                return annealed(  # type: ignore[no-any-return, unused-ignore]
+                    self.light_kwh, self.near, start, below, prices, choices, trials, seed, judges[len(start)]
                 )
-                if cost < best.get(units, (math.inf,))[0]:
-                    best[units] = (float(cost), found)
-                least = min(least, float(cost))
+
+            # side by side: the kernel holds no lock of the interpreter's
+            with ThreadPoolExecutor(2) as threads:
+                ends = list(threads.map(reached, begun))
+            for start, (cost, found) in zip(begun, ends, strict=True):
+                if cost < best.get(len(start), (math.inf,))[0]:
+                    best[len(start)] = (float(cost), found)
         return [found for _, found in sorted(best.values(), key=lambda one: one[0])]
 
     def judged(
