@@ -7,12 +7,13 @@ import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray, angle_between_deg
 from yieldsim.base.results.orient import MastResult, OffPointing
-from yieldsim.planning.orientation.mount_frames import Facings, leaned, on_a_crooked_mast
+from yieldsim.planning.orientation.mount_frames import Facings, leaned, on_a_crooked_mast, together
 from yieldsim.planning.orientation.objectives import Prospect
 
 OFF_DEG = (0.5, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0)
-MASTS, RIM = 500, 24
-"""Crooked masts that a mean is taken over, and directions of leans of full size that the worst is looked for in."""
+WAYS, MASTS, RIM = 36, 500, 24
+"""Directions an aperture is off in; crooked masts that a mean is taken over, and directions of leans of full size that the worst is
+looked for in."""
 STRIDE = 1.0 / 1.2207440846057594 ** np.arange(1, 4)
 """Multiples of these, less their whole parts, fill a cube evenly: powers of the root of x^4 = x + 1 (M. Roberts,
 "The unreasonable effectiveness of quasirandom sequences", 2018, from memory)."""
@@ -23,19 +24,25 @@ def losses_when_off(
 ) -> list[OffPointing]:
     """Share of the annual energy lost when the aperture is off by given angles: the mean over all directions and
     the worst; for two-angle optics also when it is rolled by as much about its normal, the worse way."""
-    toward = np.linspace(0.0, 350.0, 36)
+    toward = np.tile(np.linspace(0.0, 350.0, WAYS), len(off_deg))
+    some = [leaned(facing, np.repeat(off_deg, WAYS), toward)]
+    if prospect.rolls_matter:
+        rolls = facing.roll_deg[0] + np.array([[-off, off] for off in off_deg]).ravel()
+        same = np.zeros(len(rolls))
+        some.append(Facings(same + facing.tilt_deg, same + facing.azimuth_deg, rolls))
+    # all of them in one reading of the sky
+    share = _lost_share(prospect, facing, together(*some))
+    aside, rolled = np.split(share, [len(toward)])
     rows: list[OffPointing] = []
-    for off in off_deg:
-        share = _lost_share(prospect, facing, leaned(facing, np.full(36, off), toward))
+    for place, off in enumerate(off_deg):
+        own = aside.reshape(-1, WAYS)[place]
         row: OffPointing = {
             "off_deg": float(off),
-            "mean_loss_fraction": float(share.mean()),
-            "worst_loss_fraction": float(share.max()),
+            "mean_loss_fraction": float(own.mean()),
+            "worst_loss_fraction": float(own.max()),
         }
         if prospect.rolls_matter:
-            rolls = facing.roll_deg[0] + np.array([-off, off])
-            rolled = Facings(np.repeat(facing.tilt_deg, 2), np.repeat(facing.azimuth_deg, 2), rolls)
-            row["rolled_loss_fraction"] = float(_lost_share(prospect, facing, rolled).max())
+            row["rolled_loss_fraction"] = float(rolled.reshape(-1, 2)[place].max())
         rows.append(row)
     return rows
 
