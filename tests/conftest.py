@@ -15,7 +15,7 @@ from yieldsim.base.model import Acceptance
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.year.run_months import calendar_months
 from yieldsim.energy.soiling_interpolation import DustRates
-from yieldsim.optics.sunshape_convolution import cell_for_deg
+from yieldsim.optics.acceptance_lookup import cell_for_deg
 from yieldsim.planning.orientation.mount_frames import Facings
 from yieldsim.planning.orientation.objectives import Prospect, Use
 from yieldsim.planning.sunlight.cumulative_sky import SkyGathering

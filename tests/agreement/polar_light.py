@@ -13,7 +13,7 @@ from agreement.compare import ours
 from agreement.published import columns, table
 from agreement.terrain import FAR, FAR_PART, POLE, POLE_PART, RIDGE, SOUTH, resampled
 from agreement.worlds import seconds, world
-from yieldsim.ground.visible_disc import flat_dip_deg
+from yieldsim.ground.horizon_dip import flat_dip_deg
 from yieldsim.runs.survey.options import SurveyOptions
 from yieldsim.runs.survey.run import survey
 from yieldsim.sky.sun_track import prepare_track

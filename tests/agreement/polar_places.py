@@ -16,7 +16,8 @@ from agreement.worlds import seconds, world
 from yieldsim.base.clock import library_time, utc_from_tdb
 from yieldsim.base.model import Site
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.ground.visible_disc import add_visibility, flat_dip_deg
+from yieldsim.ground.horizon_dip import flat_dip_deg
+from yieldsim.ground.visible_disc import add_visibility
 from yieldsim.runs.horizon.run import horizon
 from yieldsim.runs.survey.options import SurveyOptions
 from yieldsim.runs.survey.run import survey

@@ -19,7 +19,8 @@ from yieldsim.base.ephemeris import Ephemeris
 from yieldsim.base.model import Body, HorizonMask, Occulter
 from yieldsim.base.numerics.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.base.sun_disc import angular_radius_deg, brightness
-from yieldsim.ground.visible_disc import add_visibility, flat_dip_deg
+from yieldsim.ground.horizon_dip import flat_dip_deg
+from yieldsim.ground.visible_disc import add_visibility
 from yieldsim.sky.eclipse import add_occulter, eclipses
 from yieldsim.sky.ellipsoid import planetocentric_deg, position_km
 from yieldsim.sky.rotation import ElementsFrame

@@ -23,7 +23,7 @@ from yieldsim.files.inputs.uncertainty import read_uncertain
 from yieldsim.files.text.bundled import sites_folder
 from yieldsim.planning.habitat.dispatch import dispatch, needs_from, store_of
 from yieldsim.planning.uncertainty.perturbed_estimate import delivered_w
-from yieldsim.planning.uncertainty.sensitivity import draw
+from yieldsim.planning.uncertainty.sampling import draw
 from yieldsim.runs.budget.inputs import prepare_budget
 from yieldsim.runs.budget.run import budget
 from yieldsim.runs.budget.uncertainty import drawn_run_of, how_sure

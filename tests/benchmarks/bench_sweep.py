@@ -22,7 +22,7 @@ from yieldsim.base.model import RoundAcceptance
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.year.run_months import calendar_months
 from yieldsim.energy.soiling_interpolation import DustRates
-from yieldsim.optics.sunshape_convolution import cell_for_deg
+from yieldsim.optics.acceptance_lookup import cell_for_deg
 from yieldsim.planning.orientation.mount_frames import spread_over_sky
 from yieldsim.planning.sunlight import histogram
 from yieldsim.planning.sunlight.cumulative_sky import SkyGathering

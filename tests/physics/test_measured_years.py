@@ -21,7 +21,7 @@ from yieldsim.base.model import OpticalDepthTable
 from yieldsim.files.inputs.readers import read_collector, read_site
 from yieldsim.files.inputs.uncertainty import read_uncertain
 from yieldsim.files.text.bundled import sites_folder
-from yieldsim.planning.uncertainty import sensitivity
+from yieldsim.planning.uncertainty import exceedance, sampling
 from yieldsim.planning.uncertainty.measured_years import measured_years
 from yieldsim.planning.uncertainty.perturbed_estimate import delivered_w, drawn_run
 from yieldsim.planning.uncertainty.precomputed_sky import drawn_sky
@@ -127,10 +127,10 @@ def test_left_out_years_reach_the_p90_of_the_others(plain) -> None:
             draws=1024,
             seed=out + 1,
         )
-        drawn = sensitivity.draw(plan).value[:, 0].astype(int)
+        drawn = sampling.draw(plan).value[:, 0].astype(int)
         assert set(drawn.tolist()) == set(range(YEARS - 1))
         others = np.delete(actual, out)
-        p90 = sensitivity.reached(others[drawn], 90, True)
+        p90 = exceedance.reached(others[drawn], 90, True)
         held += bool(actual[out] >= p90)
     assert held >= 0.8 * YEARS
 

@@ -18,7 +18,8 @@ from yieldsim.base.sun_disc import (
     sample_points,
     strips,
 )
-from yieldsim.ground.visible_disc import add_visibility, flat_dip_deg, mask_elevation_deg
+from yieldsim.ground.horizon_dip import flat_dip_deg
+from yieldsim.ground.visible_disc import add_visibility, mask_elevation_deg
 
 RADIUS = 0.2666
 

@@ -11,8 +11,8 @@ from numpy.testing import assert_allclose
 
 from yieldsim.base.prescription_model import FibreFace, Funnel, Lens, OpticalMaterial, Prescription
 from yieldsim.optics.raytrace import loss_causes
-from yieldsim.optics.raytrace.ray_collector import SEEN_LENGTH, walk
 from yieldsim.optics.raytrace.ray_steps import RAY_LENGTH
+from yieldsim.optics.raytrace.ray_through_collector import SEEN_LENGTH, walk
 from yieldsim.optics.raytrace.scene import Scene, build_scene
 
 LENS_INDEX, FUNNEL_INDEX, LENS_ABSORPTION, FUNNEL_ABSORPTION = 1.49, 1.7, 3.0, 5.0

@@ -112,11 +112,20 @@ class WriteFailed(YieldsimError):
     """A result could not be written; what was there before is untouched."""
 
 
-def likely(word: str, known: Iterable[str]) -> str:
-    """Hint naming the closest known word, or an empty string.
+def close_word(word: str, known: Iterable[str], likeness: float = 0.6) -> str:
+    """The closest known word, or an empty string.
 
-    >>> likely("los_per_day", ["loss_per_day", "floor"])
-    'did you mean loss_per_day?'
+    >>> close_word("los_per_day", ["loss_per_day", "floor"])
+    'loss_per_day'
     """
-    close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
-    return f"did you mean {close[0]}?" if close else ""
+    return next(iter(difflib.get_close_matches(word, list(known), n=1, cutoff=likeness)), "")
+
+
+def did_you_mean(word: str) -> str:
+    """Hint naming a word, or an empty string where there is none."""
+    return f"did you mean {word}?" if word else ""
+
+
+def likely(word: str, known: Iterable[str]) -> str:
+    """Hint naming the closest known word, or an empty string."""
+    return did_you_mean(close_word(word, known))

@@ -7,7 +7,7 @@ from scipy.integrate import solve_ivp
 from yieldsim.base.constants import STEFAN_BOLTZMANN_W_M2_K4 as SIGMA
 from yieldsim.base.thermal_model import FibreHeat, FunnelHeat, Insulation, JointHeat, Thermal
 from yieldsim.thermal.network import Network
-from yieldsim.thermal.unit import unit_network, unit_temperatures
+from yieldsim.thermal.unit_temperatures import unit_network, unit_temperatures
 
 HOUR = 3600.0
 THERMAL = Thermal(

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from yieldsim.base.errors import InputError, Problem, likely, refusal, refuse
+from yieldsim.base.errors import InputError, Problem, close_word, likely, refusal, refuse
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.ranges import Range
 from yieldsim.files.text.timestamps import utc_iso
@@ -218,8 +218,8 @@ def _wrong_header(where: str, header: list[str], layouts: Sequence[Sequence[Colu
 
 
 def _renamed(name: str, header: list[str]) -> str:
-    close = likely(name, header)
-    return f'is it "{close.removeprefix("did you mean ").removesuffix("?")}"?' if close else ""
+    close = close_word(name, header)
+    return f'is it "{close}"?' if close else ""
 
 
 def _number(cell: str, column: Column) -> float:

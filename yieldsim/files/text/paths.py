@@ -7,14 +7,13 @@ colleague can't reach into the rest of a disk.
 
 from __future__ import annotations
 
-import difflib
 import os
 import reprlib
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from yieldsim.base.errors import refusal
+from yieldsim.base.errors import close_word, did_you_mean, refusal
 
 LONGEST_NAME_BYTES, LONGEST_PATH_BYTES = 255, 4095
 """Of one part of a path and of a whole one, on the file systems in use."""
@@ -108,5 +107,4 @@ def neighbour(path: Path) -> str:
         names = [entry.name for entry in path.parent.iterdir() if entry.exists()]
     except OSError:
         return ""
-    close = difflib.get_close_matches(path.name, names, n=1, cutoff=CLOSE_NAMES)
-    return f"did you mean {close[0]}?" if close else ""
+    return did_you_mean(close_word(path.name, names, CLOSE_NAMES))

@@ -11,7 +11,7 @@ from typing import Any, get_args
 
 from pydantic import BaseModel
 
-from yieldsim.base.errors import likely
+from yieldsim.base.errors import close_word, did_you_mean
 from yieldsim.files.toml.line_numbers import Path
 
 MOST_HINTS = 50
@@ -77,11 +77,7 @@ def _table(
         name = key
         if key not in model.model_fields:
             told = len(result.unknown) < MOST_HINTS
-            close = (
-                ""
-                if not told
-                else likely(key.lower(), model.model_fields).removeprefix("did you mean ").removesuffix("?")
-            )
+            close = close_word(key.lower(), model.model_fields) if told else ""
             result.unknown.append(_unknown((*written, key), value, close, model, root))
             if not close or close in data or close in clean:
                 continue
@@ -110,7 +106,7 @@ def _unknown(
     first = value[0] if isinstance(value, list) and value else value
     what = f"unknown table [{key}]" if isinstance(first, Mapping) else f'unknown key "{key}"'
     shown = f"[{close}]" if inner_model(model, close) else close
-    hint = f"did you mean {shown}?" if close else _other_table(key, root)
+    hint = did_you_mean(shown) if close else _other_table(key, root)
     return UnknownKey(path, f"has an {what}" if len(path) > 1 else what, hint)
 
 

@@ -14,8 +14,8 @@ from yieldsim.base.prescription_model import Coating, Collar, Funnel, Lens, Opti
 from yieldsim.optics.fresnel import BARE, LAYER, STATED
 from yieldsim.optics.raytrace import grooves
 from yieldsim.optics.raytrace.funnel_walls import WALL, solve_axis_angle
-from yieldsim.optics.raytrace.ray_collector import STATION, Parts, Records
-from yieldsim.optics.raytrace.ray_lens import FRESNEL, LENS, NONE, PLANO_CONVEX
+from yieldsim.optics.raytrace.ray_through_collector import STATION, Parts, Records
+from yieldsim.optics.raytrace.ray_through_lens import FRESNEL, LENS, NONE, PLANO_CONVEX
 from yieldsim.optics.raytrace.sampling import equal_energy_wavelengths
 
 

@@ -14,11 +14,11 @@ import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.raytrace import loss_causes
-from yieldsim.optics.raytrace.ray_collector import SEEN_LENGTH, walk
+from yieldsim.optics.raytrace.ray_launch import CHUNK, trace_blocks, trace_seen
 from yieldsim.optics.raytrace.ray_steps import RAY_LENGTH
+from yieldsim.optics.raytrace.ray_through_collector import SEEN_LENGTH, walk
 from yieldsim.optics.raytrace.sampling import GENERATOR, SIZES, disc_radius_table, lattice_size, random_shifts
 from yieldsim.optics.raytrace.scene import Scene
-from yieldsim.optics.raytrace.trace_kernels import CHUNK, trace_blocks, trace_seen
 
 SHIFTS = 16
 """Independent random shifts; the standard error of their mean is itself known to 18 %."""

@@ -13,7 +13,7 @@ product n . s the first-order error then vanishes; what remains is bounded by
     |error|  <=  sum over cells  w  max |h(s) - h(mean) - slope . (s - mean)|  over the cell
 
 which `planning.sunlight.facing_energy` evaluates for a facing (`cell_error_kwh`). Cells are 1 to 0.05 degrees wide, chosen by
-the acceptance curve (`sunshape_convolution.cell_for_deg`). Each step is first spread along the Sun's way during
+the acceptance curve (`acceptance_lookup.cell_for_deg`). Each step is first spread along the Sun's way during
 the step, so that a narrow acceptance sees a path and no beads.
 
 Dust may settle by the tilt of the aperture, at a rate 0..1 of a level one. Its load is that rate times the
@@ -44,7 +44,7 @@ from yieldsim.energy.chain import fibre_transmittance, front_transmittance
 from yieldsim.energy.integration import BLOCK_STEPS, Setting, TimeGrid, beam_block, first_steps
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.energy.sunlit import LitSteps, LitStepsGathering
-from yieldsim.optics.sunshape_convolution import cell_for_deg
+from yieldsim.optics.acceptance_lookup import cell_for_deg
 from yieldsim.planning.sunlight.histogram import (
     CLASS_BASE,
     PERIOD_BASE,

@@ -25,7 +25,7 @@ from yieldsim.base.model import Acceptance
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.acceptance_interpolator import Lookup
-from yieldsim.optics.sunshape_convolution import lookup
+from yieldsim.optics.acceptance_lookup import lookup
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
 from yieldsim.planning.sunlight.facing_energy_kernels import grid_kwh, kept_rates, light_of, round_kwh
 from yieldsim.planning.sunlight.refinement_flags import Roughness, grid_flag, ring_remainder, roughness

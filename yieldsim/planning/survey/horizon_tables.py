@@ -31,9 +31,6 @@ TOGETHER = 4
 FINEST_ROW_DEG = 0.01
 SHARE_REACH = 1.2
 """Discs are looked at so many radii about their centre, the largest that share a size among them."""
-EARTH = "earth"
-POINT_DEG = 1e-3
-"""Radius of a disc that is as good as a point: less than the angles' unit."""
 SIZE_SHARE = 0.04
 """Discs are of one size whose radii differ by at most this share: on the Moon all are, moving by 3.9 % over the year, 0.01 deg."""
 
@@ -87,23 +84,6 @@ def sun_path(track: SunTrack, site: Site, start_tdb_s: float, end_tdb_s: float, 
         beam_w_m2=beam,
         above_air_w_m2=above_air,
         optical_depth=depth,
-    )
-
-
-def earth_path(track: SunTrack, start_tdb_s: float, end_tdb_s: float, step_s: float) -> SunPath:
-    """The Earth's centre instead, as a point that is always bright; the track's body has it among its occulters."""
-    tdb_s = middles_s(start_tdb_s, end_tdb_s, step_s)
-    pieces = next(pieces for occulter, pieces in track.occulters if occulter.name.lower() == EARTH)
-    azimuth, elevation = azimuth_elevation_deg(pieces.at(tdb_s).T)
-    return SunPath(
-        tdb_s=tdb_s,
-        step_hours=(end_tdb_s - start_tdb_s) / tdb_s.size / SECONDS_PER_HOUR,
-        azimuth_deg=azimuth,
-        elevation_deg=elevation,
-        radius_deg=np.full(tdb_s.size, POINT_DEG),
-        clear=np.ones(tdb_s.size),
-        beam_w_m2=np.zeros(tdb_s.size),
-        above_air_w_m2=np.zeros(tdb_s.size),
     )
 
 

@@ -40,7 +40,7 @@ from yieldsim.energy.integration import Setting, TimeGrid
 from yieldsim.energy.radiation_loss import fibre_left, lens_left, scaled
 from yieldsim.energy.spectral_transmittance import attenuation_fraction, energy_acceptance
 from yieldsim.optics.acceptance_interpolator import Lookup, curve_light, grid_light
-from yieldsim.optics.sunshape_convolution import lookup
+from yieldsim.optics.acceptance_lookup import lookup
 from yieldsim.planning.sunlight.sunlit_series import longest_gap_steps
 from yieldsim.planning.uncertainty.precomputed_sky import DrawnSky
 from yieldsim.sky.atmosphere import beam_transmittance

@@ -20,7 +20,7 @@ from yieldsim.planning.habitat import reliability, sizing
 from yieldsim.planning.habitat.confident_sizes import confident_size
 from yieldsim.planning.habitat.dispatch import Needs, Store, asking, dispatch
 from yieldsim.planning.habitat.single_failures import reached
-from yieldsim.planning.uncertainty import sensitivity
+from yieldsim.planning.uncertainty import exceedance, sampling, sensitivity
 from yieldsim.runs.budget.drawable import drawable
 from yieldsim.runs.budget.sizes import sized_case
 from yieldsim.runs.cluster import computing, in_order
@@ -77,7 +77,7 @@ def how_sure(
     Raises InputError for inputs that site or collector don't have, CannotCompute where they give another light than the estimate's.
     """
     plan, years = drawable(plan, case, kernels)
-    drawn = sensitivity.draw(plan)
+    drawn = sampling.draw(plan)
     run = drawn_run_of(case, drawn, kernels, years)
     names = [one.what for one in plan.inputs]
     found = {name: np.empty(plan.draws) for name in (*OUTCOMES, TARGET_SHARE)}
@@ -122,14 +122,14 @@ def how_sure(
     target_share = found.pop(TARGET_SHARE)
     rankings = {name: _ranking(case, drawn, found[name], name) for name in RANKED}
     shortfall = {
-        f"p{level}_{name}": sensitivity.reached(found[name], level, False)
+        f"p{level}_{name}": exceedance.reached(found[name], level, False)
         for level in (90, 99)
         for name in ("unserved_kwh", "longest_outage_hours")
     }
     summary: UncertaintyResult = {
         "draws": plan.draws,
         "seed": plan.seed,
-        "scrambles": sensitivity.REPLICATES,
+        "scrambles": sampling.REPLICATES,
         "inputs": [
             {
                 "what": one.what,
@@ -142,14 +142,14 @@ def how_sure(
         ],
         "nominal": nominal,
         "nominal_departure": departure,
-        "outcomes": {name: sensitivity.figures(found[name], better) for name, better in OUTCOMES.items()},
+        "outcomes": {name: exceedance.figures(found[name], better) for name, better in OUTCOMES.items()},
         "shortfall": shortfall,
-        "target_share": sensitivity.figures(target_share, True),
+        "target_share": exceedance.figures(target_share, True),
         "confident_sizes": _confident(case, drawn, kept) if kept is not None else None,
         "measured_years": [iso(utc_from_tdb(np.array([year.first_tdb_s]))[0]) for year in years],
         "ranking": rankings,
         "convergence": {
-            name: sensitivity.convergence(found[name], better) for name, better in OUTCOMES.items()
+            name: exceedance.convergence(found[name], better) for name, better in OUTCOMES.items()
         },
     }
     return Sure(summary, _dataset(names, drawn.value, found))
@@ -157,7 +157,7 @@ def how_sure(
 
 def drawn_run_of(
     case: BudgetCase,
-    drawn: sensitivity.Draws,
+    drawn: sampling.Draws,
     kernels: str | Path | Sequence[str | Path] = (),
     years: Sequence[MeasuredYear] = (),
 ) -> DrawnRun:
@@ -250,7 +250,7 @@ def _outcomes(shared: _Shared, values: dict[str, float]) -> tuple[dict[str, floa
     return found, light_kwh
 
 
-def _confident(case: BudgetCase, drawn: sensitivity.Draws, light_kwh: list[FloatArray]) -> ConfidentSizes:
+def _confident(case: BudgetCase, drawn: sampling.Draws, light_kwh: list[FloatArray]) -> ConfidentSizes:
     """Smallest storage and fewest units that hold in CONFIDENT of the draws, and in how many the given ones do."""
     sized = replace(sized_case(case), service=None)
     rows, draws = len(sized.light_kwh), len(light_kwh)
@@ -294,9 +294,7 @@ def _scaled(needs: Needs, factor: float) -> Needs:
     return needs if factor == 1.0 else asking(needs, needs.asked_kwh * factor)
 
 
-def _ranking(
-    case: BudgetCase, drawn: sensitivity.Draws, values: FloatArray, name: str
-) -> RankingResult | None:
+def _ranking(case: BudgetCase, drawn: sampling.Draws, values: FloatArray, name: str) -> RankingResult | None:
     """Variance shares, largest first; None where the outcome does not vary."""
     found = sensitivity.ranking(drawn, values)
     if found is None:

@@ -180,7 +180,7 @@ def hand_turns(
     """The lightest systems found whose units are turned by hand now and then, the design itself first; nothing where none is asked."""
     from yieldsim.planning.orientation.mount_frames import of_mounts
     from yieldsim.planning.system.column_generation import Infeasible
-    from yieldsim.planning.system.hand_turns import unturned, with_turns
+    from yieldsim.planning.system.least_with_hand_turns import unturned, with_turns
 
     asked, split = plan.hand_turns, best.split
     if asked is None or split is None:

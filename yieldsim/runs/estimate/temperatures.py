@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from yieldsim.base.numerics.vectors import FloatArray
     from yieldsim.base.results.estimate import PartTemperature, ThermalResult
     from yieldsim.energy.integration import Setting
-    from yieldsim.thermal.unit import AbsorbedLight, UnitTemperatures
+    from yieldsim.thermal.unit_temperatures import AbsorbedLight, UnitTemperatures
 
 REFERENCE_K = (293.0, 100.0)
 """A warm fibre inside a cold cover: between these an effective emittance is told."""
@@ -41,7 +41,13 @@ def with_temperatures(ds: xr.Dataset, setting: Setting) -> tuple[xr.Dataset, The
     thermal, fibre = collector.thermal, collector.fibre
     if ground is None or thermal is None or fibre is None:
         return ds, None
-    from yieldsim.thermal.unit import PARTS, Surroundings, heat_w, unit_network, unit_temperatures
+    from yieldsim.thermal.unit_temperatures import (
+        PARTS,
+        Surroundings,
+        heat_w,
+        unit_network,
+        unit_temperatures,
+    )
 
     row_s = float(ds.attrs["interval_s"])
     past = repeated_rows(ds.sizes["time"], row_s, setting.year_days, setting.site.body.mean_solar_day_hours)
@@ -110,7 +116,7 @@ def ground_temperature_k(ds: xr.Dataset, ground: Ground, setting: Setting, past:
 
 def absorbed_light(ds: xr.Dataset, collector: Collector, thermal: Thermal, mount: int) -> AbsorbedLight:
     """Light that one unit of a mount turns to heat in each row."""
-    from yieldsim.thermal.unit import LOADED_M, AbsorbedLight
+    from yieldsim.thermal.unit_temperatures import LOADED_M, AbsorbedLight
 
     fibre = collector.fibre
     assert fibre is not None

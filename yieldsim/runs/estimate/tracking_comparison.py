@@ -10,7 +10,7 @@ from yieldsim.base.results.estimate import FollowerResult, FollowingResult
 from yieldsim.energy.gaps import gaps, is_cut
 from yieldsim.energy.spectral_transmittance import energy_acceptance
 from yieldsim.optics.acceptance_interpolator import light
-from yieldsim.optics.sunshape_convolution import lookup
+from yieldsim.optics.acceptance_lookup import lookup
 from yieldsim.planning import tracking
 from yieldsim.planning.tracking import Follower
 from yieldsim.planning.unit_sets.units_matching_tracker import units_for_gaps

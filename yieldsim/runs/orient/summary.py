@@ -28,7 +28,7 @@ from yieldsim.base.variables import CONVENTIONS
 from yieldsim.energy.gaps import Gap
 from yieldsim.energy.spectral_transmittance import energy_acceptance
 from yieldsim.files.output.provenance import package_version, provenance
-from yieldsim.optics.sunshape_convolution import lookup
+from yieldsim.optics.acceptance_lookup import lookup
 from yieldsim.planning import tracking
 from yieldsim.planning.orientation.mount_frames import Facings, of_mounts
 from yieldsim.planning.orientation.pointing_tolerance import losses_on_a_crooked_mast, losses_when_off

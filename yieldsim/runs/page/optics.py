@@ -12,7 +12,7 @@ from yieldsim.base.model import Acceptance, BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.numerics.interpolation import falls_to_deg
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.acceptance import full_grid, grid_value, half_width_deg
-from yieldsim.optics.sunshape_convolution import lookup, round_curves, smeared_grid
+from yieldsim.optics.acceptance_lookup import lookup, round_curves, smeared_grid
 from yieldsim.report.page.packed_arrays import shares_16
 
 RADIUS_STEP = {True: 0.015, False: 0.06}

@@ -69,8 +69,8 @@ def prepare(
     """
 
     from yieldsim.files.ephemeris.kernel_selection import open_ephemeris
+    from yieldsim.ground.horizon_dip import flat_dip_deg
     from yieldsim.ground.local_sphere import LocalSphere
-    from yieldsim.ground.visible_disc import flat_dip_deg
     from yieldsim.runs.open_inputs import kernel_paths
     from yieldsim.runs.run_span import run_span, season_note
     from yieldsim.runs.time_span import refuse_wrong_span, time_grid

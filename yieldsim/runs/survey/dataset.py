@@ -17,6 +17,7 @@ from yieldsim.base.variables import CONVENTIONS
 from yieldsim.files.output.provenance import provenance
 from yieldsim.files.output.tile_store import StoredMap, TileGrid
 from yieldsim.files.terrain.projection import in_degrees, map_unit
+from yieldsim.planning.survey.permanent_shadow import never_lit
 from yieldsim.planning.survey.site_selection import Area, best_places
 from yieldsim.runs.survey.options import GOALS
 from yieldsim.runs.survey.tile_report import TileReport, area_of
@@ -164,7 +165,7 @@ def survey_dataset(
 
 def _never_lit(any_light: xr.DataArray) -> xr.DataArray:
     """The map of cells that no part of the disc is ever in sight of."""
-    found = (any_light == 0.0).where(any_light.notnull()).astype(np.float32)
+    found: xr.DataArray = never_lit(any_light).where(any_light.notnull()).astype(np.float32)
     found.attrs = attributes("never_lit_fraction") | {"grid_mapping": "crs"}
     found.encoding["chunksizes"] = any_light.encoding["chunksizes"]
     return found

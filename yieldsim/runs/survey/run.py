@@ -282,7 +282,7 @@ def _checked(options: SurveyOptions, without_collector: bool) -> SurveyOptions:
 
 def _refuse_no_earth(site: Site) -> None:
     """Raise InputError for a world from which the kernels don't follow the Earth."""
-    from yieldsim.planning.survey.horizon_tables import EARTH
+    from yieldsim.planning.survey.earth_visibility import EARTH
 
     if EARTH not in (occulter.name.lower() for occulter in site.body.occulters):
         found, allowed = (

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from yieldsim.base.numerics.height_grid import Float32Array
+from yieldsim.planning.survey.permanent_shadow import never_lit, never_lit_km2
 from yieldsim.planning.survey.site_selection import Area, Cell, best_cell
 from yieldsim.runs.survey.cell_areas import cell_areas_km2
 from yieldsim.runs.survey.options import GOALS
@@ -49,8 +50,8 @@ def report_of(job: TileJob, tile: Tile, first: tuple[int, int], maps: Float32Arr
         gap = maps[len(VARIABLES)] - maps[CLEAR_OF[0]]
         bounded_cells = int(np.sum(gap > LEAST_LIGHT))
         bounded_most = float(np.nanmax(gap, initial=0.0))
-    never_lit = maps[VARIABLES.index("any_light_fraction")] == 0.0
-    never_lit_km2 = float(cell_areas_km2(job, tile)[never_lit].sum()) if never_lit.any() else 0.0
+    any_light = maps[VARIABLES.index("any_light_fraction")]
+    shadow_km2 = never_lit_km2(any_light, cell_areas_km2(job, tile)) if never_lit(any_light).any() else 0.0
     area = area_of(job, tile, first)
     best = {
         variable: best_cell(sign * maps[VARIABLES.index(variable)].astype(np.float64), area)
@@ -62,7 +63,7 @@ def report_of(job: TileJob, tile: Tile, first: tuple[int, int], maps: Float32Arr
         filled=int(np.nanmax(maps[-1], initial=0.0)),
         bounded_cells=bounded_cells,
         bounded_most=bounded_most,
-        never_lit_km2=round(never_lit_km2, 9),
+        never_lit_km2=round(shadow_km2, 9),
         best=best,
     )
 

@@ -308,24 +308,13 @@ def _light(
 def _earth_in_sight(
     job: TileJob, frame: TileFrame, typical_m: float, horizon: NDArray[np.int16], known: NDArray[np.bool_]
 ) -> Float32Array:
-    """Share of the time (rows, columns) that the Earth's centre is above the cells' horizons, as seen from the tile's middle.
-
-    Neglects the Earth's parallax within the tile: 0.008 deg from the middle to the edge of 1024 cells of 100 m.
-    """
-    from yieldsim.ground.line_sweep import ANGLE_UNIT_DEG
-    from yieldsim.planning.survey.horizon_tables import earth_path, light_tables
-    from yieldsim.planning.survey.illumination import cell_light
-    from yieldsim.planning.survey.longest_dark import passage
+    """Share of the time (rows, columns) that the Earth is in sight, as seen from the tile's middle."""
+    from yieldsim.planning.survey.earth_visibility import earth_in_sight_fraction, earth_path
     from yieldsim.sky.sun_track import path_step_s
 
     site = _site_at(job, frame, 0.5 * (frame.rows - 1), 0.5 * (frame.columns - 1), typical_m)
     path = earth_path(_track_at(site, job), job.start_tdb_s, job.end_tdb_s, path_step_s(site.body))
-    flat = np.ascontiguousarray(horizon.reshape(len(horizon), -1))
-    seen = flat[:, known.ravel()]
-    lowest, highest = seen.min(axis=1).astype(np.int64), seen.max(axis=1).astype(np.int64)
-    tables = light_tables(path, job.azimuths, ANGLE_UNIT_DEG, int(lowest.min()), int(highest.max()))
-    found = cell_light(flat, tables, passage(path, job.azimuths, ANGLE_UNIT_DEG, lowest, highest))
-    return (found.any_hours / path.hours).reshape(known.shape).astype(np.float32)
+    return earth_in_sight_fraction(path, horizon, known, job.azimuths)
 
 
 def _seen_from(job: TileJob, frame: TileFrame, common: SunPath, row: float, column: float) -> SunPath:

@@ -16,6 +16,7 @@ from yieldsim.optics.etendue import projected_acceptance_sr
 from yieldsim.optics.etendue_ledger import etendue_ledger
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.acceptance_trace import Ways, table_of, trace_curve
+from yieldsim.optics.raytrace.ray_launch import normal_deviate
 from yieldsim.optics.raytrace.sampling import (
     GENERATOR,
     SIZES,
@@ -26,7 +27,6 @@ from yieldsim.optics.raytrace.sampling import (
     random_shifts,
 )
 from yieldsim.optics.raytrace.scene import Scene, build_scene
-from yieldsim.optics.raytrace.trace_kernels import normal_deviate
 from yieldsim.optics.raytrace.tracer import record
 
 

@@ -8,8 +8,8 @@ from scipy.spatial.transform import Rotation
 
 from yieldsim.base.model import BiaxialAcceptance
 from yieldsim.optics.acceptance_interpolator import light, widened_grid
+from yieldsim.optics.acceptance_lookup import lookup
 from yieldsim.optics.acceptance_planes import highest, planes_above
-from yieldsim.optics.sunshape_convolution import lookup
 from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.orientation.turned_bound import turned_bound
 

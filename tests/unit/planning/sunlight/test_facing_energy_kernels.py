@@ -11,7 +11,7 @@ from yieldsim.energy.soiling import DustHistory, clean_fraction
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance import acceptance_at
 from yieldsim.optics.acceptance_interpolator import beyond_corners, light, widened
-from yieldsim.optics.sunshape_convolution import cell_for_deg, lookup
+from yieldsim.optics.acceptance_lookup import cell_for_deg, lookup
 from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.sunlight.facing_energy import Sweep
 from yieldsim.planning.sunlight.facing_energy_kernels import half_stretch

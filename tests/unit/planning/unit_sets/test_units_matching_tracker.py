@@ -11,7 +11,7 @@ import pytest
 from yieldsim.base.model import Mount, RoundAcceptance
 from yieldsim.base.numerics.vectors import direction_enu_xyz
 from yieldsim.energy.sunlit import MOST_STEPS, LitStepsGathering
-from yieldsim.optics.sunshape_convolution import lookup
+from yieldsim.optics.acceptance_lookup import lookup
 from yieldsim.planning.sunlight.sunlit_series import joined, longest_gap_steps
 from yieldsim.planning.unit_sets.set_cover import RunLists, united
 from yieldsim.planning.unit_sets.units_matching_tracker import covering, few, units_for_gaps

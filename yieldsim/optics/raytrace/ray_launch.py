@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.raytrace import loss_causes
-from yieldsim.optics.raytrace.ray_collector import SEEN_LENGTH, Parts, Random, walk
 from yieldsim.optics.raytrace.ray_steps import RAY_LENGTH, Ray
+from yieldsim.optics.raytrace.ray_through_collector import SEEN_LENGTH, Parts, Random, walk
 
 CHUNK = 1024
 """Rays in a block."""

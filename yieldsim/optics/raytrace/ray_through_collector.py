@@ -21,8 +21,8 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.fresnel import bare_reflectance
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.funnel_walls import wall_hit, within_mouth
-from yieldsim.optics.raytrace.ray_lens import through_lens
 from yieldsim.optics.raytrace.ray_steps import FACE, Ray, Record, absorb, cross, end_here, lose, move
+from yieldsim.optics.raytrace.ray_through_lens import through_lens
 
 STATION = np.dtype(
     [

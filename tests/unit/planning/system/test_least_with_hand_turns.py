@@ -9,7 +9,7 @@ import pytest
 
 from yieldsim.planning.hand_turns import best_turns
 from yieldsim.planning.system.column_generation import relaxed
-from yieldsim.planning.system.hand_turns import followed, plans, with_turns
+from yieldsim.planning.system.least_with_hand_turns import followed, plans, with_turns
 from yieldsim.planning.system.terms import Prices
 
 
