@@ -231,12 +231,10 @@ class Pool:
         assert found is not None
         answer, price = found
         own = price[[self._limits.index(one.part) for one in limits]]
-        return (
-            master.places,
-            answer.units,
-            answer,
-            LimitPrices(limits, np.maximum(-own, 0.0), np.maximum(own, 0.0)),
-        )
+        # a solver's price is exact to its tolerance alone: a side that has no limit has none
+        at_least = np.where([one.least > 0 for one in limits], np.maximum(-own, 0.0), 0.0)
+        at_most = np.where([np.isfinite(one.most) for one in limits], np.maximum(own, 0.0), 0.0)
+        return master.places, answer.units, answer, LimitPrices(limits, at_least, at_most)
 
     def _proven(
         self, limits: tuple[UnitLimit, ...], units: FloatArray, answer: Solved, limit_prices: LimitPrices

@@ -125,7 +125,7 @@ def choose_units(
         if chooser.value(chosen) < known - slack and (thorough or count <= MOST_POLISHED):
             if isinstance(chooser, MonthChooser):
                 drawn = chooser.drawn(count, max(DRAWS, DRAWN_UNITS // count))
-                sets = distinct_sets([*larger, *(exchanged(chooser, one) for one in drawn)])
+                sets = distinct_sets([*larger, *(begun(chooser, one) for one in drawn)])
                 some, moved, on_each = shared(prospect, some, chooser, sets, thorough=thorough)
             else:
                 mounts = polished(prospect, goal, some, candidates.step_deg, chosen, watch, thorough=thorough)
@@ -277,6 +277,13 @@ def shared(
     last = [(*moved_together(prospect, some.take(found), counts), counts) for found, counts in ends]
     moved, _, counts = max(last, key=lambda end: end[1])
     return some, moved, counts
+
+
+def begun(chooser: MonthChooser, drawn: Set) -> Set:
+    """A drawn set after exchanges; itself where they leave a month without light: they would make all sets one, the best of the
+    year, which no small turn brings light in that month."""
+    better = exchanged(chooser, drawn)
+    return better if chooser.poorest_kwh(better) > 0.0 else drawn
 
 
 def distinct_sets(sets: list[Set]) -> list[Set]:

@@ -149,7 +149,11 @@ class MonthChooser:
 
     def value(self, chosen: Set) -> float:
         """Energy of the poorest month; the year's decides between equals."""
-        return float(self._kwh[chosen].sum(axis=0).min() + self._tie[chosen].sum())
+        return self.poorest_kwh(chosen) + float(self._tie[chosen].sum())
+
+    def poorest_kwh(self, chosen: Set) -> float:
+        """Energy of the poorest month alone."""
+        return float(self._kwh[chosen].sum(axis=0).min())
 
     def with_each(self, chosen: Set) -> FloatArray:
         """The same with one more."""

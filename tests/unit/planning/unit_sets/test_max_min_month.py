@@ -11,7 +11,7 @@ from yieldsim.base.model import BiaxialAcceptance, Mount, RoundAcceptance
 from yieldsim.base.numerics.vectors import direction_enu_xyz
 from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.orientation.objectives import FacingProblem
-from yieldsim.planning.unit_sets.design import choose_units, gathered, polished
+from yieldsim.planning.unit_sets.design import begun, choose_units, distinct_sets, gathered, polished
 from yieldsim.planning.unit_sets.max_min_month import (
     moved_together,
     priced_mix,
@@ -143,3 +143,14 @@ def test_drawn_sets_are_the_same_each_time_and_of_the_mix():
     # sets may take what was added, the bound stays that of the first
     assert chooser.count == 34
     assert chooser.bound(3, []) == MonthChooser(kwh).bound(3, [])
+
+
+def test_drawn_sets_stay_apart_where_no_set_lights_every_month():
+    """Exchanges would make them all the one of the best year: it stays dark however its units are turned a little."""
+    chooser = MonthChooser(np.diag([1.0, 1.5, 2.0]))
+    drawn = chooser.drawn(2, 12)
+    assert chooser.poorest_kwh([0, 1]) == 0.0
+    assert [begun(chooser, one) for one in drawn] == drawn
+    assert len(distinct_sets(drawn)) > 2
+    # three can: exchanges bring each set there
+    assert {tuple(sorted(begun(chooser, one))) for one in chooser.drawn(3, 12)} == {(0, 1, 2)}
