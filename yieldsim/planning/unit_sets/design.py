@@ -23,7 +23,6 @@ from yieldsim.planning.unit_sets.max_min_month import moved_together, sharing_fa
 from yieldsim.planning.unit_sets.performance import Ability, Mounts, Watch
 from yieldsim.planning.unit_sets.selection import (
     Chooser,
-    GapChooser,
     LoadChooser,
     MonthChooser,
     Set,
@@ -31,6 +30,7 @@ from yieldsim.planning.unit_sets.selection import (
     places,
 )
 from yieldsim.planning.unit_sets.set_cover import RunLists
+from yieldsim.planning.unit_sets.shortest_gap import GapChooser
 
 FIRST_STEP_SHARE, LAST_STEP_SHARE, FINEST_STEP_SHARE = 0.5, 0.125, 0.008
 """Steps of the last search about each unit of a set, in distances between candidates: the first, and the last of sets

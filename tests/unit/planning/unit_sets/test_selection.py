@@ -9,7 +9,6 @@ import pytest
 
 from yieldsim.planning.sunlight.sunlit_series import joined
 from yieldsim.planning.unit_sets.selection import (
-    GapChooser,
     LoadChooser,
     MonthChooser,
     best_mix,
@@ -22,6 +21,7 @@ from yieldsim.planning.unit_sets.set_cover import (
     scanned,
     united,
 )
+from yieldsim.planning.unit_sets.shortest_gap import GapChooser
 
 STEPS = 400
 
