@@ -20,12 +20,12 @@ from yieldsim.files.prescription.material_database import plain_material
 from yieldsim.files.prescription.read import read_prescription
 from yieldsim.optics.etendue import largest_concentration
 from yieldsim.optics.fresnel import bare_reflectance
-from yieldsim.optics.heat import funnel_areas_m2
 from yieldsim.optics.photometry import GREATEST_EFFICACY_LM_PER_W, filtered_sunlight, photopic
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.funnel_walls import full_height, profile
 from yieldsim.optics.raytrace.scene import Scene, build_scene
 from yieldsim.optics.raytrace.tracer import directions_xyz, paths, record, trace
+from yieldsim.optics.steady_temperatures import funnel_areas_m2
 
 SITES = Path(__file__).resolve().parents[2] / "sites"
 OUTLET_M = 0.01

@@ -11,8 +11,8 @@ from yieldsim.base.solar_spectrum import band_weights
 from yieldsim.energy.fibre import attenuation_transmittance
 from yieldsim.files.prescription.material_database import plain_material
 from yieldsim.optics.etendue import largest_concentration
-from yieldsim.optics.heat import radiative_balance_k
 from yieldsim.optics.photometry import LightFigures, filtered_sunlight
+from yieldsim.optics.steady_temperatures import radiative_balance_k
 
 ALL_NM = np.linspace(100.0, 40_000.0, 40_000)
 

@@ -38,9 +38,9 @@ from yieldsim.base.model import (
     Site,
 )
 from yieldsim.files.inputs.readers import read_body
+from yieldsim.planning.orientation.best_facing import best_facing
 from yieldsim.planning.orientation.load_objective import use_of
 from yieldsim.planning.orientation.objectives import GOALS, FacingProblem, Goal, Prospect
-from yieldsim.planning.orientation.optimise import best_facing
 from yieldsim.planning.sunlight.cumulative_sky import weigh
 from yieldsim.planning.unit_sets.design import choose_units
 from yieldsim.runs.setup.prepare import prepare

@@ -8,9 +8,10 @@ import pytest
 from yieldsim.base.model import RoundAcceptance
 from yieldsim.base.numerics.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.planning import tracking
+from yieldsim.planning.orientation.best_facing import best_facing
+from yieldsim.planning.orientation.facing_map import facing_map
 from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.orientation.objectives import FacingProblem
-from yieldsim.planning.orientation.optimise import best_facing, facing_map
 from yieldsim.planning.orientation.pointing_tolerance import losses_on_a_crooked_mast, losses_when_off
 from yieldsim.planning.unit_sets.design import choose_units
 

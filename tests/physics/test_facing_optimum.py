@@ -7,9 +7,10 @@ import pytest
 
 from yieldsim.base.model import BiaxialAcceptance, RoundAcceptance
 from yieldsim.base.numerics.vectors import direction_enu_xyz
+from yieldsim.planning.orientation.best_facing import annual_bound, best_facing
+from yieldsim.planning.orientation.facing_map import facing_map
 from yieldsim.planning.orientation.mount_frames import facings, leaned, spread_over_sky
 from yieldsim.planning.orientation.objectives import FacingProblem
-from yieldsim.planning.orientation.optimise import annual_bound, best_facing, facing_map
 
 NARROW = RoundAcceptance(incidence_deg=[0, 0.8, 1.2], acceptance_fraction=[0.9, 0.85, 0.0], source="point")
 WIDE = RoundAcceptance(

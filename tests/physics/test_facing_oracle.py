@@ -26,8 +26,8 @@ from yieldsim.energy import soiling
 from yieldsim.energy.integration import beam_block
 from yieldsim.files.inputs.readers import read_body
 from yieldsim.optics.acceptance import acceptance_at
+from yieldsim.planning.orientation.best_facing import best_facing
 from yieldsim.planning.orientation.objectives import FacingProblem, Prospect
-from yieldsim.planning.orientation.optimise import best_facing
 from yieldsim.planning.sunlight.cumulative_sky import weigh
 from yieldsim.planning.unit_sets.design import choose_units
 from yieldsim.runs.setup.prepare import prepare

@@ -10,7 +10,9 @@ from agreement.published import table
 from numpy.testing import assert_allclose
 
 from yieldsim.base.prescription_model import FibreFace, Funnel, Heat, Lens, OpticalMaterial, Prescription
-from yieldsim.optics.heat import (
+from yieldsim.optics.raytrace import loss_causes
+from yieldsim.optics.raytrace.scene import build_scene
+from yieldsim.optics.steady_temperatures import (
     fibre_temperature_k,
     funnel_areas_m2,
     funnel_temperature_k,
@@ -18,8 +20,6 @@ from yieldsim.optics.heat import (
     lens_temperature_k,
     radiative_balance_k,
 )
-from yieldsim.optics.raytrace import loss_causes
-from yieldsim.optics.raytrace.scene import build_scene
 
 SIGMA = 5.670374419e-8
 

@@ -22,9 +22,9 @@ from yieldsim.base.constants import SOLAR_IRRADIANCE_1AU_W_M2
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.base.prescription_model import Prescription
 from yieldsim.base.sun_disc import angular_radius_deg
-from yieldsim.optics.heat import radiative_balance_k
 from yieldsim.optics.raytrace.scene import Scene
 from yieldsim.optics.raytrace.tracer import directions_xyz, record
+from yieldsim.optics.steady_temperatures import radiative_balance_k
 
 FIRST_CELLS = 9
 OBLONG = 3.0

@@ -7,6 +7,7 @@ import pytest
 
 from yieldsim.base.model import Mount
 from yieldsim.base.numerics.vectors import angle_between_deg, mount_axes_enu_xyz
+from yieldsim.planning.orientation.best_facing import in_hundredths
 from yieldsim.planning.orientation.mount_frames import (
     Facings,
     facings,
@@ -17,7 +18,6 @@ from yieldsim.planning.orientation.mount_frames import (
     sky_grid,
     spread_over_sky,
 )
-from yieldsim.planning.orientation.optimise import in_hundredths
 from yieldsim.planning.orientation.pattern_search import distinct, search_turned
 from yieldsim.planning.site_ranking import kept_by_stage, ranked, units_for_power
 

@@ -1,7 +1,7 @@
 """Where the search for the best facing starts: the promising places of a grid, well apart.
 
 Round optics: a grid of the sky, judged by the goal. Two angles: facings and rolls from coarse to fine through smeared
-tables (`coarse_to_fine`) for energies, which have means; the facings at their best rolls and at others for gaps and loads.
+tables (`smeared_levels`) for energies, which have means; the facings at their best rolls and at others for gaps and loads.
 """
 
 from __future__ import annotations
@@ -12,10 +12,10 @@ from dataclasses import replace
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.orientation.coarse_to_fine import Coarse, Level, descended, whole_turn_deg
 from yieldsim.planning.orientation.mount_frames import Facings, facings, spread_over_sky, together
 from yieldsim.planning.orientation.objectives import EFFORT, FacingProblem, Goal
 from yieldsim.planning.orientation.pattern_search import distinct
+from yieldsim.planning.orientation.smeared_levels import Coarse, Level, descended, whole_turn_deg
 
 STEP_PER_REACH, FINEST_GRID_DEG, WIDEST_GRID_DEG = 0.35, 1.0, 5.0
 """Distance of the facings of a grid, in reaches of the acceptance and within limits."""

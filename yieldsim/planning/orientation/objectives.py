@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from yieldsim.base.model import Acceptance, BiaxialAcceptance
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy.sunlit import LitSteps
-from yieldsim.planning.orientation.coarse_to_fine import Coarse, coarse_search, half_spans_deg
 from yieldsim.planning.orientation.mount_frames import Facings
+from yieldsim.planning.orientation.smeared_levels import Coarse, coarse_search, half_spans_deg
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky
 from yieldsim.planning.sunlight.facing_energy import Sweep
 from yieldsim.planning.sunlight.sunlit_series import (

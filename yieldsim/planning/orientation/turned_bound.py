@@ -25,10 +25,10 @@ from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.optics.acceptance_interpolator import Lookup, widened_grid
 from yieldsim.optics.acceptance_planes import Planes, highest, planes_above
-from yieldsim.planning.orientation.coarse_to_fine import whole_turn_deg
+from yieldsim.planning.orientation.best_facing import Added
 from yieldsim.planning.orientation.mount_frames import Facings, carried, facings, facings_of_axes
 from yieldsim.planning.orientation.objectives import Prospect
-from yieldsim.planning.orientation.optimise import Added
+from yieldsim.planning.orientation.smeared_levels import whole_turn_deg
 from yieldsim.planning.sunlight.facing_energy_kernels import kept_rates, light_of
 
 FIRST_HALF_DEG = 4.0

@@ -302,7 +302,7 @@ def bounded_everywhere(
 ) -> Relaxed:
     """What the prices prove over every facing.
 
-    effort   as for `optimise.annual_bound` and `turned_bound`
+    effort   as for `best_facing.annual_bound` and `turned_bound`
     """
     need, value, store = parts(found.prices, terms)
     own = float(unit_worth(found.prices, need, terms, np.zeros((terms.rows, 1)))[0])

@@ -25,9 +25,9 @@ from yieldsim.energy.integration import Setting, TimeGrid
 from yieldsim.energy.spectral_transmittance import energy_acceptance
 from yieldsim.energy.sunlit import LitSteps
 from yieldsim.planning.habitat.reliability import Flags
+from yieldsim.planning.orientation.best_facing import Added, annual_bound
 from yieldsim.planning.orientation.mount_frames import Facings, spread_over_sky
 from yieldsim.planning.orientation.objectives import Prospect
-from yieldsim.planning.orientation.optimise import Added, annual_bound
 from yieldsim.planning.orientation.pattern_search import search_turned
 from yieldsim.planning.orientation.turned_bound import turned_bound
 from yieldsim.planning.sunlight.cumulative_sky import WeightedSky, weigh

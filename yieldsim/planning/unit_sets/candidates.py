@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.optics.acceptance_interpolator import Lookup, widened
+from yieldsim.planning.orientation.facing_map import at_best_rolls
 from yieldsim.planning.orientation.mount_frames import Facings, facings_of_axes, spread_over_sky
 from yieldsim.planning.orientation.objectives import Prospect
-from yieldsim.planning.orientation.optimise import at_best_rolls
 from yieldsim.planning.orientation.pattern_search import even_turns, turned
 from yieldsim.planning.sunlight.sunlit_series import runs_of_facings
 from yieldsim.planning.unit_sets.set_cover import RunLists

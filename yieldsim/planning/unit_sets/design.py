@@ -13,22 +13,15 @@ from numpy.typing import NDArray
 
 from yieldsim.base.model import Mount
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.planning.orientation.best_facing import Found, annual_bound, best_facing
 from yieldsim.planning.orientation.mount_frames import Facings, facings_of_axes, of_mounts, together
 from yieldsim.planning.orientation.objectives import FacingProblem, Goal, Prospect
-from yieldsim.planning.orientation.optimise import Found, annual_bound, best_facing
 from yieldsim.planning.orientation.pattern_search import distinct, even_turns, turned
 from yieldsim.planning.sunlight.sunlit_series import runs_of_facings
 from yieldsim.planning.unit_sets.candidates import Candidates, at_their_best, spread, widened_run_lists
-from yieldsim.planning.unit_sets.max_min_month import moved_together, sharing_facings
+from yieldsim.planning.unit_sets.max_min_month import MonthChooser, moved_together, sharing_facings
 from yieldsim.planning.unit_sets.performance import Ability, Mounts, Watch
-from yieldsim.planning.unit_sets.selection import (
-    Chooser,
-    LoadChooser,
-    MonthChooser,
-    Set,
-    exchanged,
-    places,
-)
+from yieldsim.planning.unit_sets.selection import Chooser, LoadChooser, Set, exchanged, places
 from yieldsim.planning.unit_sets.set_cover import RunLists
 from yieldsim.planning.unit_sets.shortest_gap import GapChooser
 

@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from yieldsim.base.clock import iso
-from yieldsim.base.constants import HOURS_PER_DAY, SECONDS_PER_DAY, SECONDS_PER_HOUR
+from yieldsim.base.constants import SECONDS_PER_DAY, SECONDS_PER_HOUR
 from yieldsim.base.dataset import add
 from yieldsim.base.errors import CannotCompute
-from yieldsim.base.numerics.interpolation import linear
-from yieldsim.base.thermal_model import Ground, GroundTable, Thermal
+from yieldsim.base.thermal_model import Thermal
 from yieldsim.energy.fibre import fibre_attenuation_fraction, fibre_ends_fraction
 from yieldsim.optics.accepted_spectrum import accepted_spectrum
 from yieldsim.runs.setup.prepare import ground_of
@@ -22,7 +21,6 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from yieldsim.base.model import Collector
-    from yieldsim.base.numerics.vectors import FloatArray
     from yieldsim.base.results.estimate import PartTemperature, ThermalResult
     from yieldsim.energy.integration import Setting
     from yieldsim.thermal.unit_temperatures import AbsorbedLight, UnitTemperatures
@@ -41,6 +39,7 @@ def with_temperatures(ds: xr.Dataset, setting: Setting) -> tuple[xr.Dataset, The
     thermal, fibre = collector.thermal, collector.fibre
     if ground is None or thermal is None or fibre is None:
         return ds, None
+    from yieldsim.thermal.ground_temperature import ground_temperature_k
     from yieldsim.thermal.unit_temperatures import (
         PARTS,
         Surroundings,
@@ -54,7 +53,15 @@ def with_temperatures(ds: xr.Dataset, setting: Setting) -> tuple[xr.Dataset, The
     around = Surroundings(
         beam_w_m2=ds["beam_irradiance_w_m2"].values,
         sun_elevation_deg=ds["solar_elevation_deg"].values,
-        ground_k=ground_temperature_k(ds, ground, setting, past),
+        ground_k=ground_temperature_k(
+            ground,
+            ds["local_true_solar_time_hours"].values,
+            ds["solar_elevation_deg"].values,
+            ds["beam_irradiance_w_m2"].values,
+            row_s,
+            setting.site.body.mean_solar_day_hours * SECONDS_PER_HOUR,
+            past,
+        ),
     )
     unit = unit_network(thermal, collector.aperture_area_m2, fibre.length_m)
     found: list[UnitTemperatures] = []
@@ -89,29 +96,6 @@ def repeated_rows(rows: int, row_s: float, year_days: float, solar_day_hours: fl
         return year
     day = solar_day_hours * SECONDS_PER_HOUR / row_s
     return round(math.floor(rows / day + 1e-6) * day) or rows
-
-
-def ground_temperature_k(ds: xr.Dataset, ground: Ground, setting: Setting, past: int) -> FloatArray:
-    """Of the ground in each row, (rows,)."""
-    rows = ds.sizes["time"]
-    if isinstance(ground.temperature, GroundTable):
-        table = ground.temperature
-        hours, kelvin = table.local_true_solar_time_hours, table.temperature_k
-        if hours[-1] - hours[0] == HOURS_PER_DAY:
-            hours, kelvin = hours[:-1], kelvin[:-1]
-        clock = ds["local_true_solar_time_hours"].values
-        return linear(clock, hours, kelvin, outside="periodic", period=HOURS_PER_DAY)
-    if ground.temperature is not None:
-        return np.full(rows, ground.temperature)
-    from yieldsim.thermal.regolith import albedo_fraction, surface_temperature_k
-
-    elevation = ds["solar_elevation_deg"].values
-    level = np.maximum(np.sin(np.radians(elevation)), 0.0)
-    absorbed = (
-        ds["beam_irradiance_w_m2"].values * level * (1.0 - albedo_fraction(ground.reflectance, elevation))
-    )
-    solar_day_s = setting.site.body.mean_solar_day_hours * SECONDS_PER_HOUR
-    return surface_temperature_k(ground, absorbed, float(ds.attrs["interval_s"]), solar_day_s, past)
 
 
 def absorbed_light(ds: xr.Dataset, collector: Collector, thermal: Thermal, mount: int) -> AbsorbedLight:

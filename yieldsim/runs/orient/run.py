@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
     from yieldsim.base.load_model import LoadPlan
     from yieldsim.planning.hand_turns import TurnedMount
+    from yieldsim.planning.orientation.best_facing import Found
     from yieldsim.planning.orientation.objectives import Goal, Prospect
-    from yieldsim.planning.orientation.optimise import Found
     from yieldsim.runs.setup.prepare import Prepared
 
 Progress = Callable[[int, int], None]
@@ -109,9 +109,10 @@ def answered(ready: Prepared, questions: Questions, progress: Progress | None = 
     """The work of `orient`, before it is put into words."""
     from yieldsim.energy.spectral_transmittance import energy_acceptance
     from yieldsim.planning.habitat.load_profile import grey_light_caveat
+    from yieldsim.planning.orientation.best_facing import best_facing
+    from yieldsim.planning.orientation.facing_map import facing_map
     from yieldsim.planning.orientation.load_objective import use_of
     from yieldsim.planning.orientation.objectives import FacingProblem, Prospect
-    from yieldsim.planning.orientation.optimise import best_facing, facing_map
     from yieldsim.planning.sunlight.cumulative_sky import weigh
     from yieldsim.planning.unit_sets.design import choose_units
 

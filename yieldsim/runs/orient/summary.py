@@ -44,7 +44,7 @@ from yieldsim.runs.orient.hand_turns import hand_turn_rows
 if TYPE_CHECKING:
     import xarray as xr
 
-    from yieldsim.planning.orientation.optimise import Found
+    from yieldsim.planning.orientation.best_facing import Found
 from yieldsim.runs.orient.types import Answers
 
 GOAL_WORDS = {

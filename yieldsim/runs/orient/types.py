@@ -10,8 +10,9 @@ from yieldsim.base.model import Source
 if TYPE_CHECKING:
     from yieldsim.base.load_model import LoadPlan
     from yieldsim.planning.hand_turns import TurnedMount
+    from yieldsim.planning.orientation.best_facing import Found
+    from yieldsim.planning.orientation.facing_map import FacingMap
     from yieldsim.planning.orientation.objectives import Goal, Prospect
-    from yieldsim.planning.orientation.optimise import FacingMap, Found
     from yieldsim.planning.unit_sets.design import UnitPlan
     from yieldsim.runs.estimate.cut_gaps import SkyBeyond
     from yieldsim.runs.setup.prepare import Prepared

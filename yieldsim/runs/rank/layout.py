@@ -57,9 +57,9 @@ def laid_out(
     if facing == "given":
         return ready
     from yieldsim.energy.spectral_transmittance import energy_acceptance
+    from yieldsim.planning.orientation.best_facing import best_facing
     from yieldsim.planning.orientation.load_objective import use_of
     from yieldsim.planning.orientation.objectives import FacingProblem, Prospect
-    from yieldsim.planning.orientation.optimise import best_facing
     from yieldsim.planning.sunlight.cumulative_sky import weigh
     from yieldsim.planning.unit_sets.design import choose_units
 

@@ -22,11 +22,11 @@ from yieldsim.optics.acceptance import half_widths_deg
 from yieldsim.optics.etendue import largest_concentration, projected_acceptance_sr
 from yieldsim.optics.etendue_ledger import EtendueLedger
 from yieldsim.optics.flux import Peak, focus_beside_mouth, mouth_half_m, peak_flux
-from yieldsim.optics.heat import heat_balance
 from yieldsim.optics.raytrace import loss_causes
 from yieldsim.optics.raytrace.acceptance_trace import Curve, Grid, Ways, table_of
 from yieldsim.optics.raytrace.scene import Scene
 from yieldsim.optics.raytrace.tracer import SHIFTS, Seen, directions_xyz, record, trace
+from yieldsim.optics.steady_temperatures import heat_balance
 
 if TYPE_CHECKING:
     from yieldsim.base.prescription_model import Prescription

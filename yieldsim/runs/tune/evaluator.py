@@ -142,9 +142,9 @@ class Bench:
         mount)."""
         import numpy as np
 
+        from yieldsim.planning.orientation.best_facing import best_facing
         from yieldsim.planning.orientation.mount_frames import of_mounts
         from yieldsim.planning.orientation.objectives import FacingProblem, Prospect
-        from yieldsim.planning.orientation.optimise import best_facing
         from yieldsim.planning.sunlight.facing_energy import Sweep
 
         if not self.mounts:

@@ -11,11 +11,11 @@ from yieldsim.base.sun_disc import brightness
 from yieldsim.energy.soiling import DustHistory
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance import acceptance_at
-from yieldsim.planning.orientation.coarse_to_fine import GRID_DEG, ROLL_GRID_DEG, Level, finer, smeared_table
+from yieldsim.planning.orientation.best_facing import best_facing, in_hundredths
 from yieldsim.planning.orientation.mount_frames import Facings, facings, facings_of_axes
 from yieldsim.planning.orientation.objectives import FacingProblem
-from yieldsim.planning.orientation.optimise import best_facing, in_hundredths
 from yieldsim.planning.orientation.pattern_search import distinct, search_turned, turned
+from yieldsim.planning.orientation.smeared_levels import GRID_DEG, ROLL_GRID_DEG, Level, finer, smeared_table
 
 TROUGH = BiaxialAcceptance(
     transverse_deg=[0, 2, 4],

@@ -13,12 +13,13 @@ from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.orientation.objectives import FacingProblem
 from yieldsim.planning.unit_sets.design import begun, choose_units, distinct_sets, gathered, polished
 from yieldsim.planning.unit_sets.max_min_month import (
+    MonthChooser,
+    best_mix,
     moved_together,
     priced_mix,
     sharing_facings,
 )
 from yieldsim.planning.unit_sets.performance import Watch
-from yieldsim.planning.unit_sets.selection import MonthChooser, best_mix
 
 TROUGH = BiaxialAcceptance(
     transverse_deg=[0, 4, 8],

@@ -8,11 +8,8 @@ import numpy as np
 import pytest
 
 from yieldsim.planning.sunlight.sunlit_series import joined
-from yieldsim.planning.unit_sets.selection import (
-    LoadChooser,
-    MonthChooser,
-    best_mix,
-)
+from yieldsim.planning.unit_sets.max_min_month import MonthChooser, best_mix
+from yieldsim.planning.unit_sets.selection import LoadChooser
 from yieldsim.planning.unit_sets.set_cover import (
     RunLists,
     gaps_with,
