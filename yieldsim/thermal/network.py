@@ -18,6 +18,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+# what `solve` calls inside the kernels: an interruption while it is loaded there would end the process on the spot
+from scipy.linalg import cython_blas as cython_blas
+from scipy.linalg import cython_lapack as cython_lapack
+
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
 

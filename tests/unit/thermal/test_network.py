@@ -1,5 +1,8 @@
 """The network's steps against closed forms and an independent integration; steady states as bounds."""
 
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
@@ -133,3 +136,33 @@ def test_rows_stand_for_their_middle_and_for_the_time_before():
     for part, series in told.kelvin.items():
         np.testing.assert_allclose(series, told.cold_case_k[part], atol=1e-4)
         assert told.hot_case_k[part] == pytest.approx(told.cold_case_k[part], abs=1e-5)
+
+
+INTERRUPTED = """
+import sys
+import subprocess
+import sys
+
+import numpy as np
+from yieldsim.thermal.network import Network
+
+class Interruption:
+    def find_spec(self, name, path=None, target=None):
+        if name.startswith("scipy.linalg"):
+            raise KeyboardInterrupt
+
+sys.meta_path.insert(0, Interruption())
+none = np.zeros(0, dtype=np.int64)
+node = Network(
+    capacity_j_k=np.ones(1), emission_w_k4=np.array([1e-8]), first=none, second=none,
+    radiative_w_k4=np.zeros(0), conductive_w_k=np.zeros(0),
+)
+print(node.steady_k(np.array([1.0]))[0])
+"""
+
+
+def test_nothing_is_loaded_inside_a_kernel():
+    """Where an interruption while libraries load would end the process instead of the command."""
+    run = subprocess.run([sys.executable, "-c", INTERRUPTED], capture_output=True, text=True, check=False)
+    assert run.returncode == 0, run.stderr
+    assert float(run.stdout) == pytest.approx(100.0)
