@@ -34,7 +34,7 @@ class Answer:
     """A solution.
 
     x       (columns,)
-    price   (rows,)  what the cost gains by a right side one higher: below 0 where a row's least holds it
+    price   (rows,)  how much less it costs where a right side is one higher; below 0, how much more, where a row's least holds it
     """
 
     cost: float

@@ -3,7 +3,9 @@
 One facing at its best for the year says little about what two need: one for the high Sun and one for the low, each at its own
 roll. The best mix of fractional units for the poorest month is a linear programme over all facings and rolls; it is solved by
 adding the facing that its dual weights (of the months) price highest until none is worth more, and is refined from coarse to
-fine like a single facing (`orientation.smeared_levels`).
+fine like a single facing (`orientation.smeared_levels`). Whole units are an integer programme. The bound is that of the linear
+relaxation: by the dual weights y of the months (y >= 0, sum 1), the worst month of any N facings is at most N max over facings of
+y . energy.
 """
 
 from __future__ import annotations
@@ -20,7 +22,7 @@ from yieldsim.planning.orientation.mount_frames import Facings, facings_of_axes,
 from yieldsim.planning.orientation.objectives import FacingProblem, Prospect
 from yieldsim.planning.orientation.pattern_search import ROLL_PER_LEAN, distinct, turned
 from yieldsim.planning.orientation.smeared_levels import Level, descended
-from yieldsim.planning.unit_sets.selection import TIE, Set, exchanged, grown
+from yieldsim.planning.unit_sets.selection import Set, exchanged, grown
 
 LEAST_SHARE = 0.05
 """Facings with a smaller share of the best one's energy a year are left out."""
@@ -36,6 +38,8 @@ FEW_MOUNTS = 4
 SCOUT_LITTLE, LITTLE, MUCH = 1.0 + 3e-5, 1.0 + 1e-5, 1.0 + 1e-3
 """After a smaller gain the step is halved: in the sky for searching, in the finest one, and where more than a few mounts were
 served best by a quarter of it."""
+TIE = 1e-6
+"""A kWh of the year counts so much of one of the poorest month: it decides between equals."""
 MOST_PAIRED, PROGRAMMED, NODES = 1500, 60, 50
 """Candidates of which all pairs are tried, of larger sets those that are priced highest, and nodes of their integer programme."""
 

@@ -4,9 +4,7 @@ A chooser holds what a goal asks of the candidates and answers: the value of a s
 added to a set, sets worth going on with of one unit more than the best known, and a bound that no set of that many units exceeds.
 Energies need none: they add up, so the best facing for all units is the best set, and that is the bound.
 
-    worst-month    the smallest of sums: an integer programme. The bound is that of its linear relaxation, fractional units; by
-                   the dual weights y of the months (y >= 0, sum 1), the worst month of any N facings is at most N max over
-                   facings of y . energy
+    worst-month    see `max_min_month`
     shortest-gap   see `shortest_gap`
     load           what a load can use has diminishing returns in added light: for any set S,
                    best <= use(S) + N max over facings of (use(S and one more) - use(S))     (Nemhauser,
@@ -27,7 +25,6 @@ Set = list[int]
 EXCHANGE_ROUNDS = 6
 BEAM, IMPROVED = 6, 2
 """Sets grown side by side, and how many of them are improved by exchanges for short gaps."""
-TIE = 1e-6
 TOGETHER = 64
 """Candidates whose light is added to that of a set at a time: as much as a cache holds."""
 
