@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.planning.growth.flight_skies import flight_sky
 from yieldsim.planning.growth.phases import Landing, Lights, Phase
 from yieldsim.planning.growth.programme import (
     Answer,
@@ -23,7 +24,6 @@ from yieldsim.planning.growth.programme import (
     solved,
 )
 from yieldsim.planning.orientation.mount_frames import Facings, together
-from yieldsim.planning.orientation.objectives import Prospect
 from yieldsim.planning.system.column_generation import (
     BLOCK_HOURS,
     FIRST_FACINGS,
@@ -33,7 +33,7 @@ from yieldsim.planning.system.column_generation import (
     WORTH_MORE,
     Infeasible,
 )
-from yieldsim.planning.system.pricing import climbed, priced_together, worth_bound
+from yieldsim.planning.system.pricing import climbed, worth_bound
 from yieldsim.planning.system.row_aggregation import Blocks, even, turning_points
 
 BOUND_EFFORT, NEARLY_WORTH_IT = 16.0, 0.985
@@ -207,15 +207,6 @@ def _promising(found: Grown, landing: Landing) -> np.ndarray:
     return np.flatnonzero(used | (ratio > NEARLY_WORTH_IT * ratio.max()))
 
 
-def _sky(found: Grown, phases: Sequence[Phase], flight: int) -> Prospect | None:
-    """The sky of a flight: all phases that it lives to see, each hour weighted with its price and the flight's age."""
-    ahead = [p for p, phase in enumerate(phases) if phase.flights > flight]
-    return priced_together(
-        [phases[p].sunlight_of(flight) for p in ahead],
-        [float(phases[p].units_left[flight]) * found.answer.prices[p].light for p in ahead],
-    )
-
-
 def _turned(found: Grown, phases: Sequence[Phase], landing: Landing) -> Grown:
     """The same with facings beside those in use, turned towards what units of each flight are worth most."""
     first = phases[0].sunlight
@@ -223,7 +214,7 @@ def _turned(found: Grown, phases: Sequence[Phase], landing: Landing) -> Grown:
     for flight in range(landing.flights):
         used = found.answer.units[flight] > LEAST_UNITS
         near = found.proof.unit[flight] > 0.99 * found.proof.unit[flight].max()
-        sky = _sky(found, phases, flight)
+        sky = flight_sky(phases, flight, found.answer.prices)
         if sky is not None and used.any():
             starts = found.facings.take(np.flatnonzero(used | near))
             reached.append(climbed(first, sky, starts, (first.step_deg or 4.0) * 0.25))
@@ -252,7 +243,7 @@ def bounded_everywhere(
     """What the prices prove over every facing."""
     anywhere = np.zeros(landing.flights)
     for flight in range(landing.flights):
-        sky = _sky(found, phases, flight)
+        sky = flight_sky(phases, flight, found.answer.prices)
         if sky is None:
             return found
         own, best = float(found.proof.own[flight]), float(found.proof.unit[flight].max())

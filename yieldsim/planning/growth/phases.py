@@ -16,7 +16,7 @@ import numpy as np
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.orientation.mount_frames import Facings
-from yieldsim.planning.system.pricing import Sunlight
+from yieldsim.planning.system.pricing import Sunlight, SurplusRows
 from yieldsim.planning.system.serving import Serving
 from yieldsim.planning.system.terms import Terms
 
@@ -35,6 +35,8 @@ class Phase:
     units_left   (flights,)  of each flight until now, its own the last: share of a new unit's light that its units still deliver
     store_left   (flights,)  and of the capacity that its stores had when new
     elsewhere    sunlight of another site, at which all flights but the first land: two sites joined are such a phase
+    surplus      by flight, rows in which one of its units may give more light than loads can take directly; None: none, or they
+                 cannot be priced over the sky
     """
 
     sunlight: Sunlight
@@ -43,12 +45,22 @@ class Phase:
     store_left: FloatArray
     elsewhere: Sunlight | None = None
     terms: Terms = field(init=False)
+    surplus: tuple[SurplusRows | None, ...] = field(init=False)
     lit: Flags = field(init=False)
 
     def __post_init__(self) -> None:
-        """The terms of the phase as a run that goes on."""
+        """The terms of the phase as a run that goes on: of whole units where what they serve can be priced."""
         terms = self.serving.terms(repeats=True)
+        needed_kwh, given = terms.needed_kwh(0.0), self.sunlight.step_deg == 0.0
+        surplus = tuple(
+            # light of a unit that has aged passes what is asked where a new one's passes that much more
+            None if given else SurplusRows.of(self.sunlight_of(flight).prospect, needed_kwh / left)
+            for flight, left in enumerate(np.maximum(self.units_left, 1e-9).tolist())
+        )
+        if given or any(one is not None for one in surplus):
+            terms = terms.of_whole_units()
         object.__setattr__(self, "terms", terms)
+        object.__setattr__(self, "surplus", surplus)
         lit = self.sunlight.lit if self.elsewhere is None else self.sunlight.lit | self.elsewhere.lit
         object.__setattr__(self, "lit", lit[: terms.rows])
 

@@ -10,7 +10,7 @@ and `Landing.limits` are rows over units and stores of flights with prices of th
 `system.dual_bound` for the prices of each phase,
 
     value       = sum over phases of their values
-    unit[k,j]   = sum over phases p >= k of  left[k,p] (light worth of j in p) + own[p]
+    unit[k,j]   = sum over phases p >= k of  worth in p of the light left[k,p] light_kwh[p,j] + own[p]
     store[k]    = sum over phases p >= k of  store_left[k,p] store[p]
 
 and where a unit of flight k costs  unit_price[k] = per_unit_kg (weight[k] + largest[k]) + limits' prices times their rows,  a kWh
@@ -31,7 +31,7 @@ import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.growth.phases import Landing, Lights, Phase
-from yieldsim.planning.system.dual_bound import RowPrices, parts, row_prices, unit_worth
+from yieldsim.planning.system.dual_bound import RowPrices, light_worth, parts, row_prices, unit_worth
 from yieldsim.planning.system.linear_programme import Programme, block_prices, by_solver, programme
 from yieldsim.planning.system.row_aggregation import Blocks
 from yieldsim.planning.system.terms import Prices
@@ -130,11 +130,11 @@ def solved(
 
 def of_phase(phase: Phase, lights_kwh: Lights, blocks: Blocks) -> Programme:
     """The rows of one phase: columns of units by flight and facing, one of its capacity, then its dispatch."""
-    aged = np.concatenate(
-        [left * blocks.sums(light) for left, light in zip(phase.units_left, lights_kwh, strict=True)], axis=1
-    )
+    aged = [left * light for left, light in zip(phase.units_left, lights_kwh, strict=True)]
+    kwh = np.concatenate([blocks.sums(light) for light in aged], axis=1)
+    spare = np.concatenate([blocks.sums(phase.terms.spare_kwh(light)) for light in aged], axis=1)
     lit = blocks.sums(np.asarray(phase.lit, dtype=np.float64)) > 0.0
-    return programme(aged, lit, phase.terms, blocks, FREE)
+    return programme(kwh, lit, phase.terms, blocks, FREE, spare)
 
 
 def together(
@@ -214,7 +214,7 @@ def proven(answer: Answer, phases: Sequence[Phase], lights_kwh: Sequence[Lights]
         shields = float(unit_worth(prices, need, phase.terms, np.zeros((phase.terms.rows, 1)))[0])
         value += worth
         for k in range(phase.flights):
-            unit[k] += phase.units_left[k] * (prices.light @ lights[k]) + shields
+            unit[k] += light_worth(prices, phase.terms, phase.units_left[k] * lights[k]) + shields
             own[k] += shields
             store[k] += phase.store_left[k] * per_kwh
     prices_of_flights = dearest(value, unit.max(axis=1), store, landing)

@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,16 +58,21 @@ class SurplusRows:
 
     row           (n,)
     sun_enu_xyz   (n, 3)  its mean direction in each
-    kwh           (n,)  A / kappa with the least A / E of rows read alike for kappa
-    of_class      (n,)  of the disc's radius: the last ones are such points, those read alike together
-    sweep         reads a sky with these classes
+    kwh           (n,)  A / kappa
+    group         (n,)  of rows read alike
+    kappa         (groups,)  the least A / E of a group
+    apart_rad     (groups,)  how far the Sun comes from its mean direction in a row of it
+    across, along   (groups,)  the most of `_deviations` in a group
     """
 
     row: NDArray[np.int64]
     sun_enu_xyz: FloatArray
     kwh: FloatArray
-    of_class: NDArray[np.int64]
-    sweep: Sweep
+    group: NDArray[np.int64]
+    kappa: FloatArray
+    apart_rad: FloatArray
+    across: FloatArray
+    along: FloatArray
 
     @classmethod
     def of(cls, prospect: Prospect, asked_kwh: FloatArray) -> SurplusRows | None:
@@ -96,43 +102,26 @@ class SurplusRows:
         alike = np.unique(np.log(share / share.min()) // math.log(ALIKE), return_inverse=True)[1].ravel()
         groups = [alike == number for number in range(int(alike.max()) + 1)]
         kappa = np.array([float(share[own].min()) for own in groups])
-        apart_rad = np.array(
-            [2.0 * math.asin(min(0.5 * float(chord[told[own]].max()), 1.0)) for own in groups]
-        )
+        furthest = [0.5 * float(chord[told[own]].max()) for own in groups]
         across, along = _deviations(row[kwh > 0.0], kwh[kwh > 0.0], sun[kwh > 0.0], mean)
-        of_rows = [
-            rows_through(
-                ready.curve.max(axis=0), ready.chord_step, apart, across[own].max(), along[own].max()
-            )
-            for apart, own in zip(apart_rad, (told[own] for own in groups), strict=True)
-        ]
-        nodes = max(len(curve) for curve in of_rows)
-        cut = [np.minimum(curve, least) for curve, least in zip(of_rows, kappa, strict=True)]
-        curves = [np.pad(curve, (0, nodes - len(curve))) for curve in (*ready.curve, *cut)]
-        lookup = ready._replace(
-            curve=np.ascontiguousarray(np.stack(curves)),
-            reach_rad=2.0 * math.asin(min(0.5 * ready.chord_step * (nodes - 1), 1.0)),
-            edge_rad=np.append(ready.edge_rad, ready.edge_rad.max() + apart_rad),
-            radius_rad=np.append(ready.radius_rad, np.full(len(groups), ready.radius_rad.max())),
-        )
-        classes = year.sky.class_radius_deg
-        sky = replace(year.sky, class_radius_deg=np.append(classes, np.full(len(groups), classes.max())))
-        bands = banded(sky, math.degrees(lookup.reach_rad))
-        sweep = Sweep(sky=sky, ready=lookup, rough=roughness(lookup, bands.block_rad), bands=bands)
         return cls(
             row=told,
             sun_enu_xyz=mean[told],
             kwh=asked_kwh[told] / kappa[alike],
-            of_class=len(classes) + alike,
-            sweep=sweep,
+            group=alike,
+            kappa=kappa,
+            apart_rad=np.array([2.0 * math.asin(min(half, 1.0)) for half in furthest]),
+            across=np.array([across[told[own]].max() for own in groups]),
+            along=np.array([along[told[own]].max() for own in groups]),
         )
 
-    def added(self, sky: WeightedSky, price: FloatArray) -> WeightedSky:
-        """A sky with these points, weighted with prices by row."""
+    def added(self, sky: WeightedSky, price: FloatArray, first_class: int) -> WeightedSky:
+        """A sky with these points, weighted with prices by row; first_class, as `told_apart` says."""
         worth = self.kwh * price[self.row]
         kept = np.flatnonzero(worth > 0.0)
         point = np.concatenate([self.sun_enu_xyz[kept], np.ones((len(kept), 1))], axis=1)
-        keys = self.of_class[kept] * np.int64(CLASS_BASE) + cell_numbers(self.sun_enu_xyz[kept], sky.cell_deg)
+        classes = first_class + self.group[kept]
+        keys = classes * np.int64(CLASS_BASE) + cell_numbers(self.sun_enu_xyz[kept], sky.cell_deg)
         keys, sums = added_up(keys, (worth[kept, None] * point)[None])
         return replace(
             sky,
@@ -140,6 +129,38 @@ class SurplusRows:
             period=np.append(sky.period, np.zeros(len(keys), np.int32)),
             radius_class=np.append(sky.radius_class, (keys // CLASS_BASE).astype(np.int32)),
         )
+
+
+class Told(NamedTuple):
+    """A reader of skies with surplus rows, whose classes of the disc's radius come after the others: the first of each."""
+
+    sweep: Sweep
+    first_class: tuple[int, ...]
+
+
+def told_apart(year: Sweep, some: Sequence[SurplusRows]) -> Told:
+    """Classes for surplus rows beside those of a sky."""
+    ready, classes = year.ready, year.sky.class_radius_deg
+    curve = ready.curve.max(axis=0)
+    cut = [
+        np.minimum(rows_through(curve, ready.chord_step, apart, across, along), kappa)
+        for one in some
+        for apart, across, along, kappa in zip(one.apart_rad, one.across, one.along, one.kappa, strict=True)
+    ]
+    nodes = max(len(one) for one in cut)
+    curves = [np.pad(one, (0, nodes - len(one))) for one in (*ready.curve, *cut)]
+    apart_rad = np.concatenate([one.apart_rad for one in some])
+    lookup = ready._replace(
+        curve=np.ascontiguousarray(np.stack(curves)),
+        reach_rad=2.0 * math.asin(min(0.5 * ready.chord_step * (nodes - 1), 1.0)),
+        edge_rad=np.append(ready.edge_rad, ready.edge_rad.max() + apart_rad),
+        radius_rad=np.append(ready.radius_rad, np.full(len(cut), ready.radius_rad.max())),
+    )
+    sky = replace(year.sky, class_radius_deg=np.append(classes, np.full(len(cut), classes.max())))
+    bands = banded(sky, math.degrees(lookup.reach_rad))
+    first = np.cumsum([len(classes), *(len(one.kappa) for one in some)])[:-1]
+    sweep = Sweep(sky=sky, ready=lookup, rough=roughness(lookup, bands.block_rad), bands=bands)
+    return Told(sweep, tuple(first.tolist()))
 
 
 def _deviations(
@@ -199,7 +220,7 @@ class Sunlight:
     row_hours   length of a row
     step_deg    distance between candidate facings; 0 where they were given
     table       the acceptance that energies are read through; None where nothing is to be joined to it
-    told        where whole units are told from split ones
+    surplus, told   where whole units are told from split ones, and the reader of that
     """
 
     prospect: Prospect
@@ -207,7 +228,8 @@ class Sunlight:
     candidates: Facings
     step_deg: float
     table: Acceptance | None = None
-    told: SurplusRows | None = None
+    surplus: SurplusRows | None = None
+    told: Told | None = None
 
     @classmethod
     def of(cls, setting: Setting, grid: TimeGrid, given: Facings | None = None) -> Sunlight:
@@ -228,8 +250,11 @@ class Sunlight:
         """With terms for them, where their worth can be priced over the sky or at given facings."""
         if self.step_deg == 0.0:
             return self, terms.of_whole_units()
-        told = SurplusRows.of(self.prospect, terms.needed_kwh(0.0))
-        return (self, terms) if told is None else (replace(self, told=told), terms.of_whole_units())
+        surplus = SurplusRows.of(self.prospect, terms.needed_kwh(0.0))
+        if surplus is None:
+            return self, terms
+        told = told_apart(self.prospect.year, (surplus,))
+        return replace(self, surplus=surplus, told=told), terms.of_whole_units()
 
     @property
     def lit(self) -> Flags:
@@ -250,50 +275,31 @@ def priced(sunlight: Sunlight, price: FloatArray, direct: FloatArray | None = No
 
     direct   (rows,)  of what serves directly: no facing is worth more than it is read to be
     """
-    prospect, told = sunlight.prospect, sunlight.told
-    if told is None or direct is None or not direct.any():
-        sweep = prospect.year.with_sky(_weighted(prospect.track, prospect.year.sky, price))
+    prospect, surplus, told = sunlight.prospect, sunlight.surplus, sunlight.told
+    if direct is None or not direct.any():
+        sweep = prospect.year.with_sky(weighted(prospect.track, prospect.year.sky, price))
+    elif surplus is None or told is None:
+        sweep = prospect.year.with_sky(weighted(prospect.track, prospect.year.sky, price + direct))
     else:
-        price = price.copy()
-        other = np.setdiff1d(np.flatnonzero(direct), told.row)
-        price[other] += direct[other]
-        sky = _weighted(prospect.track, told.sweep.sky, price)
-        sweep = told.sweep.with_sky(told.added(sky, direct))
+        sky = weighted(prospect.track, told.sweep.sky, untold(surplus, price, direct))
+        sweep = told.sweep.with_sky(surplus.added(sky, direct, told.first_class[0]))
+    return seen_through(prospect, sweep)
+
+
+def untold(surplus: SurplusRows, price: FloatArray, direct: FloatArray) -> FloatArray:
+    """Prices of light, (rows,), with those of what serves directly where all of a unit's light may."""
+    price = price.copy()
+    other = np.setdiff1d(np.flatnonzero(direct), surplus.row)
+    price[other] += direct[other]
+    return price
+
+
+def seen_through(prospect: Prospect, sweep: Sweep) -> Prospect:
+    """A place whose light is read from one sky for everything."""
     return replace(prospect, year=sweep, months=sweep, scout=sweep, scout_months=sweep, coarse=None)
 
 
-def priced_together(some: Sequence[Sunlight], prices: Sequence[FloatArray]) -> Prospect | None:
-    """Several runs at one place as one sky, each weighted with its own prices, (rows,) each; None where their dust differs in kind."""
-    first = some[0].prospect
-    if len(some) == 1:
-        return priced(some[0], prices[0])
-    skies = [
-        _weighted(one.prospect.track, one.prospect.year.sky, price)
-        for one, price in zip(some, prices, strict=True)
-    ]
-    rates = [tuple(np.asarray(sky.dust.rates).tolist()) for sky in skies]
-    if (
-        some[0].table is None
-        or len(set(rates)) > 1
-        or first.rolls_matter
-        or len({sky.cell_deg for sky in skies}) > 1
-    ):
-        return None
-    classes = np.cumsum([0, *(len(sky.class_radius_deg) for sky in skies)])
-    sky = replace(
-        skies[0],
-        sums=np.ascontiguousarray(np.concatenate([one.sums for one in skies], axis=1)),
-        period=np.concatenate([one.period for one in skies]),
-        radius_class=np.concatenate(
-            [one.radius_class + np.int32(shift) for one, shift in zip(skies, classes, strict=False)]
-        ),
-        class_radius_deg=np.concatenate([one.class_radius_deg for one in skies]),
-    )
-    sweep = Sweep.of(sky, some[0].table)
-    return replace(first, year=sweep, months=sweep, scout=sweep, scout_months=sweep, coarse=None)
-
-
-def _weighted(track: LitSteps, like: WeightedSky, price: FloatArray) -> WeightedSky:
+def weighted(track: LitSteps, like: WeightedSky, price: FloatArray) -> WeightedSky:
     """Lit steps times the price of their row, in cells of the sky."""
     row = track.step // track.steps_per_interval
     by_row = np.zeros(track.step_count // track.steps_per_interval + 1)

@@ -16,7 +16,7 @@ import numpy as np
 
 
 def phase_worths(c, case, number):
-    """Value, worth of the light of each facing here and elsewhere, what a unit's shield costs, worth of a kWh: of one phase."""
+    """Value, worth of each facing's light by flight, what a unit's shield costs, worth of a kWh: of one phase."""
 
     def own(name):
         return c[f"phase{number}_{name}"]
@@ -25,11 +25,12 @@ def phase_worths(c, case, number):
         return c[f"case{case}_phase{number}_price_{name}"]
 
     light, state, leave, short = price("light"), price("state"), price("leave"), float(price("short"))
-    assert min(light.min(), state.min(), leave.min(), short) >= 0.0, "a price is negative"
+    direct = price("direct")
+    assert min(light.min(), direct.min(), state.min(), leave.min(), short) >= 0.0, "a price is negative"
     asked = own("asked_kwh")
     need = np.empty(asked.shape)
     for i in range(asked.shape[1]):
-        ways = [light / own("direct")[i], short * own("weight")[:, i]]
+        ways = [(light + direct) / own("direct")[i], short * own("weight")[:, i]]
         if own("stored")[i] > 0.0:
             ways.append(own("per_drawn")[i] * state + leave / own("stored")[i])
         need[:, i] = np.min(ways, axis=0)
@@ -48,10 +49,18 @@ def phase_worths(c, case, number):
     hold = np.maximum(keep * np.append(state[1:], state[0]) - state, 0.0)
     paid += float(own("slack_kwh")) * hold.sum()
     value = (need * asked).sum() - short * float(own("allowed")) - paid
-    shield = short * float(own("allowed_per_unit")) - (need * own("per_unit_kwh")).sum()
-    here = light @ own("light_kwh")
-    elsewhere = light @ c.get(f"phase{number}_light_elsewhere_kwh", own("light_kwh"))
-    return value, (here, elsewhere), shield, float(hold @ own("usable"))
+    each = own("per_unit_kwh")
+    shield = short * float(own("allowed_per_unit")) - (need * each).sum()
+    # of one whole unit's light what is asked may serve directly, and what its own shield asks
+    shield += direct @ (each / own("direct")).sum(axis=1)
+    serves = (asked / own("direct")).sum(axis=1)[:, None]
+    worths = []
+    for k, left in enumerate(own("units_left")):
+        aged = left * (
+            c.get(f"phase{number}_light_elsewhere_kwh", own("light_kwh")) if k else own("light_kwh")
+        )
+        worths.append(light @ aged + direct @ np.minimum(aged, serves))
+    return value, worths, shield, float(hold @ own("usable"))
 
 
 def case_bound(c, case):
@@ -61,8 +70,8 @@ def case_bound(c, case):
     for number in range(1, int(c["phases"]) + 1):
         own, worth, shield, per_kwh = phase_worths(c, case, number)
         value += own
-        for k, left in enumerate(c[f"phase{number}_units_left"]):
-            unit[k] += left * worth[k > 0] + shield
+        for k, of_light in enumerate(worth):
+            unit[k] += of_light + shield
             store[k] += c[f"phase{number}_store_left"][k] * per_kwh
     limits, largest = c[f"case{case}_price_limits"], c[f"case{case}_price_largest"]
     assert min(limits.min(), largest.min()) >= 0.0, "a price is negative"

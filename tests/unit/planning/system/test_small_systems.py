@@ -20,7 +20,7 @@ from yieldsim.planning.system.dual_bound import RowPrices, bound
 from yieldsim.planning.system.joint_turns import jointly_turned, stretches
 from yieldsim.planning.system.linear_programme import programme, solved
 from yieldsim.planning.system.most_delivered import least_rate, most_delivered
-from yieldsim.planning.system.pricing import Sunlight, SurplusRows, priced
+from yieldsim.planning.system.pricing import Sunlight, SurplusRows, priced, told_apart
 from yieldsim.planning.system.row_aggregation import even
 from yieldsim.planning.system.terms import Prices
 from yieldsim.planning.system.whole_units import all_sets, near_split
@@ -233,10 +233,13 @@ def test_whole_units_are_priced_over_the_sky_at_no_less_than_they_are_worth(weig
     )
     prospect = weighed(direction_enu_xyz(azimuth, elevation), power, acceptance, step_minutes=15, steps=4)
     asked = np.where(np.arange(steps // 4) % 7 < 5, 0.01, 0.006)
-    told = SurplusRows.of(prospect, asked)
-    assert told is not None
+    surplus = SurplusRows.of(prospect, asked)
+    assert surplus is not None
+    told = told_apart(prospect.year, (surplus,))
     some = facings(rng.uniform(85.0, 95.0, 60), rng.uniform(0.0, 360.0, 60))
-    sunlight = Sunlight(prospect=prospect, row_hours=1.0, candidates=some, step_deg=3.0, told=told)
+    sunlight = Sunlight(
+        prospect=prospect, row_hours=1.0, candidates=some, step_deg=3.0, surplus=surplus, told=told
+    )
     light, direct = rng.random(len(asked)), rng.random(len(asked)) * (rng.random(len(asked)) < 0.7)
     kwh = sunlight.light_kwh(some)
     serving = direct @ np.minimum(kwh, asked[:, None])
