@@ -186,6 +186,29 @@ def _store(
 
 
 @njit(cache=True)
+def swept(light_kwh: FloatArray, places: Places, lacks: float, it: RepeatingCase) -> float:
+    """Without a store, give each unit in turn the facing with which a set lacks least; what it lacks once it serves, or none gains."""
+    total = np.zeros(light_kwh.shape[1])
+    for place in places:
+        total += light_kwh[place]
+    gained = True
+    while gained and lacks > 0.0:
+        gained = False
+        for unit in range(len(places)):
+            beside, better = total - light_kwh[places[unit]], -1
+            for into in range(len(light_kwh)):
+                short, _ = lacking(np.maximum(beside + light_kwh[into], 0.0), 0.0, 0.0, lacks, it)
+                if short < lacks:
+                    lacks, better = short, into
+            if better >= 0:
+                places[unit], gained = better, True
+                total = np.maximum(beside + light_kwh[better], 0.0)
+            if lacks <= 0.0:
+                break
+    return lacks
+
+
+@njit(cache=True)
 def annealed(
     light_kwh: FloatArray,
     near: Places,
@@ -217,8 +240,7 @@ def annealed(
     hot = HOT * max(it.allowed, LEAST_SHARE * it.asked) / units
     half = 0.5 * (1.0 + it.store.least)
     capacity = _store(units, aim, per_unit, per_kwh, most_kwh, choices)
-    best = lacks = least = np.inf
-    anew = True
+    best, lacks, least, anew = np.inf, np.inf, np.inf, True
     for trial in range(trials):
         if capacity < 0.0:
             break
@@ -263,13 +285,17 @@ def annealed(
             if per_kwh == 0.0:
                 break
     if best == np.inf:
+        if capacity == 0.0 and least < hot:
+            # no larger store makes up for what it lacks
+            swept(light_kwh, found, least, it)
         total[:] = 0.0
         for place in found:
             total += light_kwh[place]
         # more than is aimed at: the set that lacks least may come near to the best one
         capacity = _store(units, BEYOND * aim, per_unit, per_kwh, most_kwh, choices)
-        if capacity >= 0.0 and len(choices) == 0:
-            best = units * per_unit + least_kwh(total, capacity, it) * per_kwh
+        enough = least_kwh(total, capacity, it) if capacity >= 0.0 and len(choices) == 0 else np.inf
+        if enough < np.inf:
+            best = units * per_unit + enough * per_kwh
         for one in choices:
             if one <= capacity and serves(total, one, it):
                 best = units * per_unit + one * per_kwh

@@ -25,7 +25,7 @@ FEW_SETS = 4000
 MOST_TRIALS, MOST_TRIALS_OF_FEW = 160, 500
 FEW_UNITS = 16
 """Up to so many units: facings nearly as good as those in use are tried too, where units can't turn."""
-NEARLY = 0.93
+NEARLY = 0.85
 NEXT_TO_NOTHING = 1e-6
 """Price of a kWh where units alone count."""
 TOGETHER_DEG = 6.0

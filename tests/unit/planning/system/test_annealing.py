@@ -10,7 +10,14 @@ import pytest
 
 from yieldsim.planning.habitat.dispatch import asking, dispatch, store_of
 from yieldsim.planning.habitat.shortfall import known_run, taken_over
-from yieldsim.planning.system.annealing import RepeatingCase, lacking, lacking_beside, near_number
+from yieldsim.planning.system.annealing import (
+    RepeatingCase,
+    annealed,
+    lacking,
+    lacking_beside,
+    near_number,
+    swept,
+)
 from yieldsim.planning.system.column_generation import relaxed
 from yieldsim.planning.system.terms import Prices
 from yieldsim.planning.system.whole_units import all_sets
@@ -65,3 +72,24 @@ def test_few_units_come_out_as_the_best_of_all_sets(place, seed):
     assert math.isfinite(best.cost)
     assert found[0].cost == pytest.approx(best.cost, rel=1e-12)
     assert found[0].capacity_kwh == best.capacity_kwh
+
+
+def test_without_a_store_what_is_left_is_looked_through(place):
+    """Hardly any trials leave a set that lacks something; giving single units the best of all facings mends that, as far as it can."""
+    one = place(seed=1, asked_w=3.0, reliability=0.57, candidates=120, choices_kwh=())
+    serving = replace(one.serving, storage=None)
+    light = np.ascontiguousarray(one.light_kwh[: serving.repeating_rows].T)
+    begun = np.array([8, 24, 40, 56, 72, 88, 104])
+    judge = RepeatingCase.of(serving, len(begun))
+    itself = np.arange(len(light))[:, None]
+    lacks, _ = lacking(light[begun].sum(axis=0), 0.0, 0.0, np.inf, judge)
+    assert lacks > 0.0
+    cost, found = annealed(light, itself, begun, 9.0, (0.3, 0.0, 0.0), np.zeros(0), 1, 0, judge)
+    assert cost == pytest.approx(0.3 * len(begun))
+    assert lacking(light[found].sum(axis=0), 0.0, 0.0, np.inf, judge)[0] <= 0.0
+    # two units less cannot serve: where that ends, no single one does better
+    few = begun[:4].copy()
+    short = swept(light, few, np.inf, judge)
+    beside = light[few].sum(axis=0) - light[few][:, None] + light[None]
+    others = [lacking(one, 0.0, 0.0, np.inf, judge)[0] for one in beside.reshape(-1, light.shape[1])]
+    assert 0.0 < short <= min(others) + 1e-12
