@@ -10,10 +10,12 @@ import pytest
 from scipy.optimize import linprog
 
 from yieldsim.planning.habitat.dispatch import asking
+from yieldsim.planning.system.annealing import near_number
 from yieldsim.planning.system.branch_and_bound import branched
 from yieldsim.planning.system.column_generation import over_candidates, relaxed
 from yieldsim.planning.system.terms import Prices
-from yieldsim.planning.system.whole_units import all_sets
+from yieldsim.planning.system.whole_units import all_sets, near_split
+from yieldsim.runs.design.search import few_near
 
 PRICES = Prices(per_unit=0.5, per_kwh=8.0, most_units=6.0, most_kwh=0.04)
 
@@ -100,3 +102,29 @@ def test_a_light_load_takes_one_unit_and_is_proven(place, reliability):
     )
     assert best.units == 1
     assert PRICES.per_unit <= found.least <= best.cost * (1.0 + 1e-9)
+
+
+def test_hours_that_never_come_take_one_unit_and_no_store(place):
+    """Loads that ask nothing in the run are served by no units that are split: from none no whole ones were made."""
+    small = place(choices_kwh=())
+    needs = small.serving.needs
+    serving = replace(small.serving, needs=asking(needs, 0.0 * needs.asked_kwh))
+    split = relaxed(small.sunlight, serving.terms(repeats=True), PRICES, turning=False)
+    light_of = small.sunlight.light_kwh
+    near_number(split, serving, PRICES, small.sunlight)
+    found = near_split(split, serving, PRICES, light_of, turning=True)
+    assert (found.units, found.capacity_kwh) == (1, 0.0)
+
+
+@pytest.mark.parametrize("measure", ["energy", "hours"])
+def test_a_store_far_dearer_than_split_units_take_is_found(place, measure):
+    """The stores there are were out of reach of all costs aimed at, and nothing was said to serve."""
+    choices = {"choices_kwh": (0.005, 0.5), "measure": measure}
+    small = place(seed=2, candidates=8, reliability=0.85, **choices)
+    prices = replace(PRICES, most_units=3.0, most_kwh=0.5)
+    sunlight, terms = small.sunlight.of_whole_units(small.serving.terms(repeats=True))
+    split = relaxed(sunlight, terms, prices, turning=False)
+    best = all_sets(sunlight.candidates, small.light_kwh, small.serving, prices, split.proof.least)
+    found = few_near(split, small.serving, prices, sunlight, turning=True)
+    assert found is not None
+    assert best.cost * (1.0 - 1e-9) <= found.cost <= 1.01 * best.cost
