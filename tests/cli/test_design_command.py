@@ -335,6 +335,22 @@ def test_a_cable_brings_no_light(folder):
         assert word in str(result.exception)
 
 
+def test_loads_that_all_may_wait_are_refused(folder):
+    """With none essential all must be served, in the hour that asks by the bound: nothing was said to serve what the budget serves."""
+    load = (folder / "lantern-watch.load.toml").read_text(encoding="utf-8")
+    waits = load.replace('hours = "always"', 'hours = "always"\npriority = "deferrable"\nwindow_hours = 24.0')
+    (folder / "waits.load.toml").write_text(waits, encoding="utf-8")
+    text = (folder / "lantern-ridge.design.toml").read_text(encoding="utf-8")
+    text = text.replace("lantern-watch.load.toml", "waits.load.toml")
+    (folder / "waits.design.toml").write_text(text, encoding="utf-8")
+    result = yieldsim("check", folder / "waits.design.toml")
+    assert isinstance(result.exception, InputError)
+    (problem,) = result.exception.problems
+    assert problem.key == "load"
+    for word in ("waits.load.toml", "sensors and radio", "can wait"):
+        assert word in problem.found
+
+
 def test_mass_for_each_kwh_asks_for_a_number_of_units(folder):
     text = (folder / "lantern-ridge.design.toml").read_text(encoding="utf-8")
     text = text.replace('objective = "mass" ', 'objective = "mass-per-kwh" ')

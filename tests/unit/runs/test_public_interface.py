@@ -320,6 +320,12 @@ def test_everything_wrong_with_a_budget_is_told_at_once() -> None:
     ]
 
 
+@pytest.mark.parametrize("verb", ["design", "growth"])
+def test_processes_are_told_with_all_else_that_is_wrong(verb: str) -> None:
+    with pytest.raises(yieldsim.InputError, match=r"(?s)plan is 5.*workers is 0"):
+        getattr(yieldsim, verb)(5, workers=0)
+
+
 def test_numbers_of_numpy_are_numbers() -> None:
     short = ("2027-01-01", "2027-01-02")
     ds = yieldsim.estimate(SITE, COLLECTOR, *short, tolerance=np.float32(1e-3))

@@ -39,6 +39,7 @@ from yieldsim.files.inputs.design_tables import (
     PhaseTable,
     read_load_plan,
     read_site_choice,
+    waiting_alone,
     wrong_phases,
 )
 from yieldsim.files.inputs.uncertainty import uncertain_of
@@ -247,7 +248,7 @@ def _unweighed(plan: DesignPlan, reading: Reading) -> list[Any]:
             for one in plan.collectors
             if one.noun.mass_kg is None
         ][:1]
-    found += _wrongly_varied(plan, reading) + _wrongly_linked(plan, reading)
+    found += _wrongly_varied(plan, reading) + _wrongly_linked(plan, reading) + waiting_alone(plan, reading)
     found += [
         Problem(
             reading.at("phases", number - 1, "load"),

@@ -9,9 +9,11 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
+from yieldsim.base.errors import Problem
 from yieldsim.base.load_model import LoadPlan
 from yieldsim.base.plans.design import (
     MOST_PHASES,
+    DesignPlan,
     Growth,
     GrowthObjective,
     GrowthPhase,
@@ -135,3 +137,22 @@ def wrong_phases(given: Mapping[str, Any]) -> Faults:
             yield fault("phases", f"hold {str(after).strip()} after {str(before).strip()}", "dates in order")
     if dates and until is not None and is_later(dates[-1], until) is False:
         yield fault("growth", f"has until {str(until).strip()}", "a moment after the last phase's date")
+
+
+def waiting_alone(plan: DesignPlan, reading: Reading) -> list[Problem]:
+    """Problems of loads none of which is essential: a design must serve them all then, and its bound knows none that waits."""
+    loads = [(plan.load_file, plan.load, reading.at("load"), "load")]
+    loads += [
+        (one.load_file, one.load, reading.at("phases", number - 1, "load"), f"[[phases]] #{number} load")
+        for number, one in enumerate(plan.phases, start=1)
+        if one.load_file != plan.load_file
+    ]
+    found = []
+    for file, load, where, key in loads:
+        waits = [one.name for one in load.loads if one.priority == "deferrable"]
+        if waits and all(one.priority != "essential" for one in load.loads):
+            wrong = f'is {file.name}, where no load is essential and "{waits[0]}" can wait'
+            allowed = "loads of which one is essential at least, or none deferrable"
+            hint = "essential loads are what a design must serve; all of them count where none is"
+            found.append(Problem(where, key, wrong, allowed, hint))
+    return found

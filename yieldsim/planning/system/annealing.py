@@ -41,8 +41,10 @@ ANEW = 1e-4
 AIM, STEP, BEYOND = 1.08, 1.5, 1.3
 """A cost to aim at first, in that of split units, where they are few by so many of them more; a set that lacks something with the
 store aimed at may be so much dearer."""
-MORE, AGAIN, WORTH_AGAIN = 2, 2, 1.02
-"""Numbers of units tried above the split one; how often those that cost this much at most are begun anew."""
+MORE, MORE_AT_ANY_COST, TIMES = 2, 6, 10.0
+AGAIN, WORTH_AGAIN = 2, 1.02
+"""Numbers of units tried above the split one, and where any cost will do, with stores of so many times the split design's cost; how
+often those that cost this much at most are begun anew."""
 Places = NDArray[np.int64]
 
 
@@ -381,19 +383,30 @@ class Choice:
         return whole_of(self.facings.take(used), counts, trials, cost) if math.isfinite(cost) else None
 
 
-def near_number(split: Relaxed, serving: Serving, objective: Prices, sunlight: Sunlight) -> list[WholeSet]:
-    """Sets of about as many units as the split ones, the cheapest of each number first."""
+def near_number(
+    split: Relaxed, serving: Serving, objective: Prices, sunlight: Sunlight, *, any_cost: bool = False
+) -> list[WholeSet]:
+    """Sets of about as many units as the split ones, the cheapest of each number first.
+
+    any_cost   of more units too, and far dearer: the stores there are, or hours that count whole, may take much more than split units
+    """
     choice, total = Choice.of(split), float(split.units.sum())
     used = np.flatnonzero(split.units > LEAST_UNITS)
     shares = np.zeros(choice.facings.count)
     np.add.at(shares, choice.nearest(split.facings.take(used)), split.units[used])
-    numbers = range(max(math.floor(total), 1), math.floor(total) + MORE + 1)
+    more = MORE_AT_ANY_COST if any_cost else MORE
+    numbers = range(max(math.floor(total), 1), math.floor(total) + more + 1)
     starts = [
         np.repeat(np.arange(choice.facings.count), rounded(shares, units))
         for units in sorted(numbers, key=lambda one: abs(one - total - 0.5))
     ]
     # of very few units one more is a large step
     aim = max(AIM, 1.0 + STEP / max(total, 1.0)) * split.cost
+    if any_cost:
+        store = objective.most_kwh * objective.per_kwh
+        aim = 1.001 * numbers[-1] * objective.per_unit + (
+            store if math.isfinite(store) else TIMES * split.cost
+        )
     found = choice.sets(starts, aim, serving, objective, AGAIN)
     judged = (choice.judged(one, serving, objective, sunlight.light_kwh) for one in found)
     return sorted((one for one in judged if one is not None), key=lambda one: one.cost)

@@ -20,7 +20,7 @@ import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.mount_frames import Facings, together
-from yieldsim.planning.system.branch_programme import Limited, Pool
+from yieldsim.planning.system.branch_programme import WHOLE, Limited, Pool
 from yieldsim.planning.system.column_generation import BOUND_EFFORT, LEAST_UNITS, Relaxed
 from yieldsim.planning.system.dual_bound import light_worth, scaled
 from yieldsim.planning.system.pricing import Sunlight, climbed, peaks, priced, worth_bound
@@ -35,7 +35,6 @@ MOST_BLOCKS = 14_000
 LEAST_SOLVED, FIXED_BLOCKS = 24, 20
 CUT_FROM, TIMES_BLOCKS = 20, 3
 """After so many cases blocks are cut for them, to so many times those of the split solution: most trees end before."""
-WHOLE = 1e-3
 ROLLED_PROOF = 12
 """A proof over every facing and roll takes as long as so many programmes."""
 TRIED_FIRST, TRIED_LATER, FIRST = 6, 2, 6
@@ -164,8 +163,8 @@ class _Tree:
         self._goal_of, self._cost = goal_of, cost
         # kernels that sweep the sky share themselves among threads: one at a time, and one count of what is left
         self._sweeping = Lock()
-        # between the facings listed the bound is lower by about so much
-        self._slack = split.least / split.proof.least
+        # between the facings listed the bound is lower by about so much; prices may prove nothing at all
+        self._slack = split.least / split.proof.least if split.least > 0.0 else 1.0
         self._most = max(int(effort * MOST_BLOCKS / (len(split.blocks.first) + FIXED_BLOCKS)), LEAST_SOLVED)
         self._left = self._most
         self._most_blocks = TIMES_BLOCKS * len(split.blocks.first)
@@ -203,6 +202,13 @@ class _Tree:
                 if self._pool.cut(node.found, self._most_blocks):
                     self._solve_again(node)
                     continue
+            if self._pool.breaks(node.found):
+                # branched where it stands, a case would ask for more and for fewer units than its limits
+                if not self._pool.dearer():
+                    break
+                self._solve_again(node)
+                self._open = [one for one in self._open if one is not node or not self._closed(node)]
+                continue
             if not self._branch(node, TRIED_FIRST if passed <= FIRST else TRIED_LATER):
                 break
 

@@ -30,6 +30,10 @@ from yieldsim.planning.system.sky_parts import LimitPrices, Part, UnitLimit
 from yieldsim.planning.system.terms import Prices, Terms
 
 MORE_FACINGS, WORTH_MORE, NEARLY_WORTH_IT, MOST_ROUNDS = 25, 2e-4, 0.97, 12
+DEARER, DEAREST = 10.0, 1e4
+"""Times by which prices too dear for any design are raised where a limit is broken by a part of a unit, and how far in all."""
+WHOLE = 1e-3
+"""Units this near to a whole number are one."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -73,7 +77,7 @@ class Pool:
         self.rate = 0.0
         self.facings, self.light_kwh = facings, light_kwh
         self.terms, self.objective, self.lit = terms, objective, lit
-        self._dear = dear
+        self._dear, self._raised = dear, 1.0
         self._limits: list[Part] = []
         self._merge(blocks)
 
@@ -150,6 +154,22 @@ class Pool:
             active = np.union1d(active, best)
         return found
 
+    def breaks(self, found: Limited) -> bool:
+        """Whether a solution pays for breaking one of its limits: by a small part of a unit that is not too dear."""
+        some = self.facings.take(np.arange(len(found.units)))
+        counts = [float(found.units[one.part.holds(some)].sum()) for one in found.limits]
+        return any(
+            count < one.least - WHOLE or count > one.most + WHOLE
+            for count, one in zip(counts, found.limits, strict=True)
+        )
+
+    def dearer(self) -> bool:
+        """Raise what limits and shortfall cost; whether that can be done still."""
+        if self._raised >= DEAREST:
+            return False
+        self._raised, self._master = DEARER * self._raised, None
+        return True
+
     def split(self, found: Limited) -> Relaxed:
         """A solution as one to begin searches of whole units from."""
         units = np.append(found.units, np.zeros(self.facings.count - len(found.units)))
@@ -206,7 +226,7 @@ class Pool:
         master = self._master
         if master is None:
             told = self._spare.any(axis=1) & self._lit_blocks
-            dear = TOO_DEAR * self._dear
+            dear = TOO_DEAR * self._dear * self._raised
             master = Master(self._lit_blocks, self.terms, self.blocks, self.objective, told, dear)
             self._master, self._limits = master, []
         new = np.setdiff1d(active, master.places)

@@ -236,6 +236,9 @@ def _each_row(light_kwh: FloatArray, terms: Terms) -> FloatArray:
 def _relaxed(
     some: Facings, light_kwh: FloatArray, units: FloatArray, answer: Solved, prices: RowPrices, proof: Bound, blocks: Blocks
 ) -> Relaxed:  # fmt: skip
+    if float(units.max(initial=0.0)) <= LEAST_UNITS:
+        # searches of whole units begin somewhere, if next to nothing is asked
+        units[int(light_kwh.sum(axis=0).argmax())] = 2.0 * LEAST_UNITS
     return Relaxed(
         facings=some,
         light_kwh=light_kwh,

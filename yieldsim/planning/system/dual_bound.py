@@ -82,24 +82,23 @@ def row_prices(by_block: BlockPrices, terms: Terms, blocks: Blocks, lit: Flags) 
     state = np.maximum(by_block.state, 0.0)[of] * terms.keep**to_end
     short = max(by_block.short, 0.0)
     most = short * (terms.weight * terms.direct).max(axis=1)
-    light = np.where(lit, np.clip(by_block.light[of], 0.0, most + terms.take_in * state), most)
+    charging = terms.take_in * state
+    # a limit of charging has no price where there is no light to charge with
+    light = np.where(lit, np.clip(by_block.light[of], 0.0, most + charging), np.maximum(most, charging))
     if not np.isfinite(terms.enter_kwh):
-        light = np.maximum(light, terms.take_in * state)
+        light = np.maximum(light, charging)
     direct = np.where(lit, np.clip(by_block.direct[of], 0.0, most), 0.0)
     # where no unit of the programme has light to spare, what light is worth beyond storing it serves directly: others have
-    charging = terms.take_in * state
     spare = lit & (direct == 0.0) & np.isfinite(terms.unit_serves_kwh) & ~terms.per_unit_kwh.any(axis=1)
     direct = np.where(spare, np.maximum(light - charging, 0.0), direct)
     light = np.where(spare, np.minimum(light, charging), light)
     leave = np.zeros(blocks.rows)
     if np.isfinite(terms.leave_kwh):
         # what a limit of discharging is worth where the load would pay more than the state costs
-        asked = terms.asked_kwh > 0.0
         able = terms.stored > 0.0
-        pays = np.minimum((light + direct)[:, None] / terms.direct, short * terms.weight)
-        over = (
-            np.where(asked & able, pays - terms.per_drawn * state[:, None], 0.0)[:, able] * terms.stored[able]
-        )
+        asked = terms.asked_kwh[:, able] > 0.0
+        pays = np.minimum((light + direct)[:, None] / terms.direct[able], short * terms.weight[:, able])
+        over = np.where(asked, pays - terms.per_drawn[able] * state[:, None], 0.0) * terms.stored[able]
         # it pays to raise it only where that frees more than it costs
         worth = terms.asked_kwh[:, able].sum(axis=1) > terms.leave_kwh
         leave = np.where(worth, np.maximum(over.max(axis=1, initial=0.0), 0.0), 0.0)

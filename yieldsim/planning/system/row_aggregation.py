@@ -96,7 +96,7 @@ class Merged(NamedTuple):
     """Terms by block.
 
     asked_kwh, per_unit_kwh   (blocks, kinds)  sums
-    weight       (blocks, kinds)  the least of the block
+    weight       (blocks, kinds)  the least of the block's rows in which something is asked; 0 where nothing is
     keep         (blocks,)  of the state, from one block's end to the next's
     drawn_keep   (blocks,)  of what is drawn in the block's first row, at its end
     enter_kwh, leave_kwh   (blocks,)
@@ -117,10 +117,13 @@ def merged(terms: Terms, blocks: Blocks) -> Merged:
     """The terms of blocks of rows."""
     length = blocks.length.astype(np.float64)
     last = blocks.first + blocks.length - 1
+    # rows in which nothing is asked lack nothing
+    asks = (terms.asked_kwh > 0.0) | (terms.per_unit_kwh > 0.0)
+    weight = np.minimum.reduceat(np.where(asks, terms.weight, np.inf), blocks.first, axis=0)
     return Merged(
         asked_kwh=blocks.sums(terms.asked_kwh),
         per_unit_kwh=blocks.sums(terms.per_unit_kwh),
-        weight=np.asarray(np.minimum.reduceat(terms.weight, blocks.first, axis=0)),
+        weight=np.where(np.isfinite(weight), weight, 0.0),
         keep=np.power(terms.keep, length),
         drawn_keep=np.power(terms.keep, length - 1.0),
         enter_kwh=terms.enter_kwh * length,

@@ -57,7 +57,7 @@ def design(
     from yieldsim.runs.design.summary import summarised
     from yieldsim.runs.design.variants import with_variants
     from yieldsim.runs.open_inputs import kernel_paths, refuse_progress
-    from yieldsim.runs.time_span import refuse_wrong_span
+    from yieldsim.runs.time_span import refuse_wrong_span, whole_number
 
     gathered, notes = Gathered(), Notes()
     with gathered:
@@ -68,6 +68,8 @@ def design(
         refuse_wrong_span(start, end, years, span, interval_minutes)
     with gathered:
         named = kernel_paths(kernels)
+    with gathered:
+        whole_number(workers, "workers", 1)
     with gathered:
         folder = None if work_folder is None else path_given(work_folder, "work_folder", "a folder")
     gathered.refuse()

@@ -288,13 +288,19 @@ def few_near(
     if split.units.sum() <= SINGLE_UNITS:
         found = near_number(split, serving, prices, sunlight)
     if not found:
-        return whole_near(split, serving, prices, sunlight, turning=turning)
+        near = whole_near(split, serving, prices, sunlight, turning=turning)
+        if near is not None or split.units.sum() > SINGLE_UNITS:
+            return near
+        # nothing near to split units serves: what does may be far from them
+        found = near_number(split, serving, prices, sunlight, any_cost=True)
+        if not found:
+            return None
     if not turning:
         return found[0]
     best = polished(found[0], serving, prices, sunlight.light_kwh)
     most = min(WORTH_TURNING * found[0].cost, best.cost + TIMES_GAIN * (found[0].cost - best.cost))
-    near = [one for one in found[1:BEST_TURNED] if one.cost <= most]
-    turned_sets = [best, *(polished(one, serving, prices, sunlight.light_kwh) for one in near)]
+    others = [one for one in found[1:BEST_TURNED] if one.cost <= most]
+    turned_sets = [best, *(polished(one, serving, prices, sunlight.light_kwh) for one in others)]
     return min(turned_sets, key=lambda one: one.cost)
 
 

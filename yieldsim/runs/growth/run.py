@@ -59,7 +59,7 @@ def growth(
     from yieldsim.runs.growth.phases import phase_spans
     from yieldsim.runs.growth.summary import summarised
     from yieldsim.runs.open_inputs import kernel_paths, refuse_progress
-    from yieldsim.runs.time_span import refuse_wrong_span
+    from yieldsim.runs.time_span import refuse_wrong_span, whole_number
 
     gathered, notes = Gathered(), Notes()
     where = ""
@@ -73,6 +73,8 @@ def growth(
         refuse_wrong_span(None, None, years, span, interval_minutes)
     with gathered:
         named = kernel_paths(kernels)
+    with gathered:
+        whole_number(workers, "workers", 1)
     with gathered:
         folder = None if work_folder is None else path_given(work_folder, "work_folder", "a folder")
     gathered.refuse()
