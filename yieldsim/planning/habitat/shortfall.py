@@ -216,3 +216,43 @@ def _shortfalls(light_kwh: FloatArray, needs: Needs, store: Store) -> FloatArray
     for run_of in range(len(light_kwh)):
         found[run_of] = shortfall(light_kwh[run_of], needs, store, np.inf, np.inf)[0]
     return found
+
+
+@njit(cache=True)
+def lit_stretches(light_kwh: FloatArray) -> tuple[Places, Places]:
+    """From which row to before which facings have light, (n, 2), one facing after the other, and where each begins, (facings + 1,)."""
+    found, first = [(0, 0) for _ in range(0)], np.zeros(len(light_kwh) + 1, np.int64)
+    for place in range(len(light_kwh)):
+        begun = -1
+        for t in range(light_kwh.shape[1] + 1):
+            lit = t < light_kwh.shape[1] and light_kwh[place, t] > 0.0
+            if lit and begun < 0:
+                begun = t
+            elif not lit and begun >= 0:
+                found.append((begun, t))
+                begun = -1
+        first[place + 1] = len(found)
+    stretches = np.empty((len(found), 2), np.int64)
+    for number, (begun, ended) in enumerate(found):
+        stretches[number, 0], stretches[number, 1] = begun, ended
+    return stretches, first
+
+
+@njit(cache=True)
+def either(one: Places, other: Places, rows: int, into: Places) -> int:
+    """Stretches (n, 2) in either of two rising lists of them, rising, put down with the end of all rows behind; how many."""
+    a, b, count = 0, 0, 0
+    while a < len(one) or b < len(other):
+        if b == len(other) or (a < len(one) and one[a, 0] <= other[b, 0]):
+            begun, ended = one[a]
+            a += 1
+        else:
+            begun, ended = other[b]
+            b += 1
+        if count > 0 and begun <= into[count - 1, 1]:
+            into[count - 1, 1] = max(into[count - 1, 1], ended)
+        else:
+            into[count, 0], into[count, 1] = begun, ended
+            count += 1
+    into[count] = rows
+    return count

@@ -22,7 +22,15 @@ from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.dispatch import Needs, Store, alike_together, some_of, store_of
 from yieldsim.planning.habitat.reliability import counted
-from yieldsim.planning.habitat.shortfall import KnownRun, known_run, shortfall, shortfall_beside, taken_over
+from yieldsim.planning.habitat.shortfall import (
+    KnownRun,
+    either,
+    known_run,
+    lit_stretches,
+    shortfall,
+    shortfall_beside,
+    taken_over,
+)
 from yieldsim.planning.orientation.mount_frames import Facings
 from yieldsim.planning.system.column_generation import LEAST_UNITS, Relaxed
 from yieldsim.planning.system.linear_programme import LEAST_SHARE
@@ -106,46 +114,6 @@ def lacking_beside(
         light_kwh, it.needs, _store_of(capacity, start, it), most_kwh, most_rows, changed, known
     )
     return (short_rows if it.by_rows else short_kwh) - it.allowed, ran
-
-
-@njit(cache=True)
-def _lit_stretches(light_kwh: FloatArray) -> tuple[Places, Places]:
-    """From which row to before which facings have light, (n, 2), one facing after the other, and where each begins, (facings + 1,)."""
-    found, first = [(0, 0) for _ in range(0)], np.zeros(len(light_kwh) + 1, np.int64)
-    for place in range(len(light_kwh)):
-        begun = -1
-        for t in range(light_kwh.shape[1] + 1):
-            lit = t < light_kwh.shape[1] and light_kwh[place, t] > 0.0
-            if lit and begun < 0:
-                begun = t
-            elif not lit and begun >= 0:
-                found.append((begun, t))
-                begun = -1
-        first[place + 1] = len(found)
-    stretches = np.empty((len(found), 2), np.int64)
-    for number, (begun, ended) in enumerate(found):
-        stretches[number, 0], stretches[number, 1] = begun, ended
-    return stretches, first
-
-
-@njit(cache=True)
-def _either(one: Places, other: Places, rows: int, into: Places) -> int:
-    """Stretches (n, 2) in either of two rising lists of them, rising, put down with the end of all rows behind; how many."""
-    a, b, count = 0, 0, 0
-    while a < len(one) or b < len(other):
-        if b == len(other) or (a < len(one) and one[a, 0] <= other[b, 0]):
-            begun, ended = one[a]
-            a += 1
-        else:
-            begun, ended = other[b]
-            b += 1
-        if count > 0 and begun <= into[count - 1, 1]:
-            into[count - 1, 1] = max(into[count - 1, 1], ended)
-        else:
-            into[count, 0], into[count, 1] = begun, ended
-            count += 1
-    into[count] = rows
-    return count
 
 
 @njit(cache=True)
@@ -236,7 +204,7 @@ def annealed(
     rows = light_kwh.shape[1]
     total, before, known = np.zeros(rows), np.zeros(rows), known_run(rows)
     every, changed = np.array([[0, rows], [rows, rows]]), np.zeros((rows + 2, 2), np.int64)
-    lit, first = _lit_stretches(light_kwh)
+    lit, first = lit_stretches(light_kwh)
     for place in start:
         total += light_kwh[place]
     hot = HOT * max(it.allowed, LEAST_SHARE * it.asked) / units
@@ -255,7 +223,7 @@ def annealed(
             into = np.random.randint(facings)
         gone, new = light_kwh[places[out]], light_kwh[into]
         gone_rows = lit[first[places[out]] : first[places[out] + 1]]
-        count = _either(gone_rows, lit[first[into] : first[into + 1]], rows, changed)
+        count = either(gone_rows, lit[first[into] : first[into + 1]], rows, changed)
         for place in range(count):
             for t in range(changed[place, 0], changed[place, 1]):
                 before[t] = total[t]
