@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,12 +17,13 @@ from yieldsim.planning.growth.flight_skies import flight_sky
 from yieldsim.planning.growth.phases import Landing, Lights, Phase
 from yieldsim.planning.growth.programme import (
     Answer,
+    Master,
     Proof,
     dearest,
     least_cost,
     prices_of_mass,
     proven,
-    solved,
+    told_blocks,
 )
 from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.system.column_generation import (
@@ -39,7 +41,7 @@ from yieldsim.planning.system.row_aggregation import Blocks, even, turning_point
 BOUND_EFFORT, NEARLY_WORTH_IT = 16.0, 0.985
 STANDS_STILL, TURNS_LITTLE = 2e-4, 1e-3
 """Gains of the cost for which blocks are no longer cut, and facings no longer turned."""
-MOST_CUTS, MOST_TURNS = 4, 2
+MOST_CUTS, MOST_TURNS, SAME_WAY_DEG = 4, 2, 0.1
 LEAST_PRICE = 0.1
 """A unit that has to be landed costs nothing more: it is held against so much of its mass."""
 
@@ -67,6 +69,13 @@ class Grown:
         return self.proof.least if self.everywhere is None else min(self.everywhere, self.proof.least)
 
 
+class _Kept(NamedTuple):
+    """A solution, and its programme with all that the solver knows of it."""
+
+    found: Grown
+    master: Master
+
+
 def candidates_of(phases: Sequence[Phase]) -> Facings:
     """The facings that are priced one by one: those of the first phase's sky, of both where there are two sites, and those of later
     phases whose Sun is elsewhere, as where each is run over a part of a year."""
@@ -90,13 +99,22 @@ def grown(phases: Sequence[Phase], landing: Landing, *, turning: bool = True) ->
     """
     some = candidates_of(phases)
     lights = tuple(phase.lights_kwh(some) for phase in phases)
-    found = _cut(_over_facings(phases, landing, some, lights, _days(phases)), phases, landing)
-    for _ in range(MOST_TURNS if turning else 0):
-        before = found.answer.cost
-        found = _cut(_turned(found, phases, landing), phases, landing)
-        if found.answer.cost > before * (1.0 - TURNS_LITTLE):
+    kept = _over_facings(phases, landing, some, lights, _days(phases))
+    if not turning:
+        return _cut(kept, phases, landing).found
+    # facings turn first, while blocks are few
+    kept = _settled(_cut(_settled(kept, phases, landing), phases, landing), phases, landing)
+    return bounded_everywhere(kept.found, phases, landing)
+
+
+def _settled(kept: _Kept, phases: Sequence[Phase], landing: Landing) -> _Kept:
+    """Facings turned until the cost stands still."""
+    for _ in range(MOST_TURNS):
+        before = kept.found.answer.cost
+        kept = _turned(kept, phases, landing)
+        if kept.found.answer.cost > before * (1.0 - TURNS_LITTLE):
             break
-    return bounded_everywhere(found, phases, landing) if turning else found
+    return kept
 
 
 def solved_again(
@@ -112,7 +130,8 @@ def solved_again(
     blocks   None: days, and a quick bound of the facings between those that are known
     """
     start = _promising(found, landing)
-    other = _over_facings(phases, landing, found.facings, found.lights_kwh, blocks or _days(phases), start)
+    blocks_of = blocks or _days(phases)
+    other = _over_facings(phases, landing, found.facings, found.lights_kwh, blocks_of, start).found
     effort = QUICK_EFFORT if blocks is None else BOUND_EFFORT
     return bounded_everywhere(other, phases, landing, effort) if turning else other
 
@@ -130,7 +149,13 @@ def _over_facings(
     lights_kwh: tuple[Lights, ...],
     blocks: tuple[Blocks, ...],
     start: np.ndarray | None = None,
-) -> Grown:
+    master: Master | None = None,
+) -> _Kept:
+    """Column generation over facings whose light is known.
+
+    start    those to begin with
+    master   the programme of some of them over the same blocks
+    """
     active = start
     if active is None:
         active = np.zeros(0, np.int64)
@@ -138,26 +163,31 @@ def _over_facings(
             best = np.argsort(-light.sum(axis=0), kind="stable")[: FIRST_FACINGS // 2]
             fortnights = even(len(light), max(len(light) // 26, 1)).sums(light).argmax(axis=1)
             active = np.union1d(active, np.union1d(best, fortnights))
+    told = [told_blocks(*one) for one in zip(phases, lights_kwh, blocks, strict=True)]
+    if master is None or not master.tells(told):
+        master = Master(phases, blocks, landing, told)
+    new = active
     while True:
-        answer = solved(
-            phases, [tuple(light[:, active] for light in lights) for lights in lights_kwh], blocks, landing
-        )
+        new = np.setdiff1d(new, master.places)
+        if len(new):
+            master.admit(new, [tuple(light[:, new] for light in lights) for lights in lights_kwh])
+        answer = master.answer()
         if answer is None:
-            if len(active) == some.count:
+            new = np.setdiff1d(np.arange(some.count), master.places)
+            if len(new) == 0:
                 raise Infeasible
-            active = np.arange(some.count)
             continue
         proof = proven(answer, phases, lights_kwh, landing)
         ratio = _worth_over_price(proof.unit, answer, landing)
-        better = np.setdiff1d(np.flatnonzero(ratio > 1.0 + WORTH_MORE), active)
+        better = np.setdiff1d(np.flatnonzero(ratio > 1.0 + WORTH_MORE), master.places)
         if len(better) == 0:
             break
-        active = np.union1d(active, better[np.argsort(-ratio[better], kind="stable")[:MORE_FACINGS]])
+        new = better[np.argsort(-ratio[better], kind="stable")[:MORE_FACINGS]]
     units = np.zeros((landing.flights, some.count))
-    units[:, active] = answer.units
-    return Grown(
-        facings=some, lights_kwh=lights_kwh, blocks=blocks, answer=replace(answer, units=units), proof=proof
-    )
+    units[:, master.places] = answer.units
+    answer = replace(answer, units=units)
+    found = Grown(facings=some, lights_kwh=lights_kwh, blocks=blocks, answer=answer, proof=proof)
+    return _Kept(found, master)
 
 
 def _worth_over_price(unit: FloatArray, answer: Answer, landing: Landing) -> FloatArray:
@@ -177,22 +207,21 @@ def _light_and_units(found: Grown, place: int, phase: Phase) -> tuple[FloatArray
     return np.asarray(sum(parts)), float(units.sum())
 
 
-def _cut(found: Grown, phases: Sequence[Phase], landing: Landing) -> Grown:
+def _cut(kept: _Kept, phases: Sequence[Phase], landing: Landing) -> _Kept:
     """Cut blocks where the run of a phase turns from lacking light to having it to spare, until the cost stands still."""
     for _ in range(MOST_CUTS):
+        found = kept.found
         blocks = tuple(
             cut.split(_turning_points(found, place, phase))
             for place, (cut, phase) in enumerate(zip(found.blocks, phases, strict=True))
         )
         if all(len(a.first) == len(b.first) for a, b in zip(blocks, found.blocks, strict=True)):
             break
-        before = found.answer.cost
-        found = _over_facings(
-            phases, landing, found.facings, found.lights_kwh, blocks, _promising(found, landing)
-        )
-        if found.answer.cost <= before * (1.0 + STANDS_STILL):
+        start = _promising(found, landing)
+        kept = _over_facings(phases, landing, found.facings, found.lights_kwh, blocks, start)
+        if kept.found.answer.cost <= found.answer.cost * (1.0 + STANDS_STILL):
             break
-    return found
+    return kept
 
 
 def _turning_points(found: Grown, place: int, phase: Phase) -> np.ndarray:
@@ -207,9 +236,9 @@ def _promising(found: Grown, landing: Landing) -> np.ndarray:
     return np.flatnonzero(used | (ratio > NEARLY_WORTH_IT * ratio.max()))
 
 
-def _turned(found: Grown, phases: Sequence[Phase], landing: Landing) -> Grown:
+def _turned(kept: _Kept, phases: Sequence[Phase], landing: Landing) -> _Kept:
     """The same with facings beside those in use, turned towards what units of each flight are worth most."""
-    first = phases[0].sunlight
+    first, found = phases[0].sunlight, kept.found
     reached = []
     for flight in range(landing.flights):
         used = found.answer.units[flight] > LEAST_UNITS
@@ -219,13 +248,18 @@ def _turned(found: Grown, phases: Sequence[Phase], landing: Landing) -> Grown:
             starts = found.facings.take(np.flatnonzero(used | near))
             reached.append(climbed(first, sky, starts, (first.step_deg or 4.0) * 0.25))
     if not reached:
-        return found
+        return kept
     more = together(*reached)
+    # climbs from many places end at the same few
+    poses = np.round(more.axes_enu_xyz.reshape(-1, 9) / np.radians(SAME_WAY_DEG))
+    more = more.take(np.sort(np.unique(poses, axis=0, return_index=True)[1]))
     lights = tuple(
         _joined(known, phase.lights_kwh(more)) for known, phase in zip(found.lights_kwh, phases, strict=True)
     )
     start = np.append(_promising(found, landing), found.facings.count + np.arange(more.count))
-    return _over_facings(phases, landing, together(found.facings, more), lights, found.blocks, start)
+    return _over_facings(
+        phases, landing, together(found.facings, more), lights, found.blocks, start, kept.master
+    )
 
 
 def _joined(known: Lights, more: Lights) -> Lights:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.planning.growth.phases import Landing, Phase
-from yieldsim.planning.growth.programme import of_phase, together
+from yieldsim.planning.growth.programme import of_phase, others, unit_columns, unit_costs
 from yieldsim.planning.orientation.mount_frames import Facings
 from yieldsim.planning.system.row_aggregation import Blocks
 
@@ -34,12 +34,16 @@ def whole_counts(
     some, flight   facings of the mounts, and which flight lands each
     """
     from scipy.optimize import Bounds, LinearConstraint, milp
+    from scipy.sparse import hstack
 
     made = [of_phase(phase, phase.lights_kwh(some), cut) for phase, cut in zip(phases, blocks, strict=True)]
-    matrix, most, cost, upper = together(made, phases, landing, some.count)
+    rest, most, rest_cost, rest_upper = others(made, phases, landing)
+    units = landing.flights * some.count
+    cost = np.concatenate([unit_costs(landing, some.count), rest_cost])
     if len(cost) > MOST_COLUMNS:
         return None
-    units = landing.flights * some.count
+    matrix = hstack([unit_columns(made, phases, landing, some.count), rest]).tocsr()
+    upper = np.concatenate([np.full(units, np.inf), rest_upper])
     own = np.repeat(np.arange(landing.flights), some.count) == np.tile(flight, landing.flights)
     upper[:units] = np.where(own, landing.most_units, 0.0)
     with silent_stdout():

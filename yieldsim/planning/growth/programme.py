@@ -29,10 +29,12 @@ from typing import Any
 
 import numpy as np
 
+from yieldsim.base.numerics.linear_solver import Model, Places
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.growth.phases import Landing, Lights, Phase
+from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.system.dual_bound import RowPrices, light_worth, parts, row_prices, unit_worth
-from yieldsim.planning.system.linear_programme import Programme, block_prices, by_solver, programme
+from yieldsim.planning.system.linear_programme import Programme, block_prices, programme
 from yieldsim.planning.system.row_aggregation import Blocks
 from yieldsim.planning.system.terms import Prices
 
@@ -93,91 +95,131 @@ class Proof:
     flight_prices: FlightPrices
 
 
-def solved(
-    phases: Sequence[Phase],
-    lights_kwh: Sequence[Lights],
-    blocks: Sequence[Blocks],
-    landing: Landing,
-) -> Answer | None:
-    """The least cost with units of some facings; None where nothing serves all phases within the limits.
+class Master:
+    """Column generation's restricted master: the programme of the facings admitted so far, kept by the solver while others come in.
 
-    lights_kwh   by phase and flight (rows, facings)  of one new unit of each
-    Raises CannotCompute where the solver gives up.
+    places   (admitted,)  of the facings among those listed
     """
-    facings = lights_kwh[0][0].shape[1]
-    made = [of_phase(*given) for given in zip(phases, lights_kwh, blocks, strict=True)]
-    matrix, most, cost, upper = together(made, phases, landing, facings)
-    found = by_solver(cost, matrix, most, upper)
-    if found is None:
-        return None
-    price = np.maximum(found.price, 0.0)
-    flights = landing.flights
-    prices, first = [], 0
-    for one, phase, cut in zip(made, phases, blocks, strict=True):
-        own = price[first : first + len(one.most)]
-        first += len(one.most)
-        lit = cut.sums(np.asarray(phase.lit, dtype=np.float64)) > 0.0
-        prices.append(row_prices(block_prices(one, own, lit), phase.terms, cut, phase.lit))
-    rest = price[first:]
-    return Answer(
-        cost=found.cost + float(landing.weights @ landing.once_kg),
-        units=np.asarray(found.x[: flights * facings]).reshape(flights, facings),
-        capacity_kwh=np.asarray(found.x[flights * facings : flights * (facings + 1)]),
-        prices=tuple(prices),
-        flight_prices=_flight_prices(rest, landing),
-    )
+
+    def __init__(
+        self, phases: Sequence[Phase], blocks: Sequence[Blocks], landing: Landing, told: Sequence[Flags]
+    ) -> None:
+        """Without facings yet. told, by phase (blocks,), those in which facings that may come in have light to spare."""
+        self._phases, self._blocks, self._landing, self._told = phases, blocks, landing, told
+        self._made = self._of_phases([(np.zeros((one.terms.rows, 0)),) * one.flights for one in phases])
+        matrix, most, cost, upper = others(self._made, phases, landing)
+        self._model = Model(cost, matrix, most, upper)
+        self._columns = np.zeros((landing.flights, 0), np.int64)
+        self.places = np.zeros(0, np.int64)
+
+    def _of_phases(self, lights_kwh: Sequence[Lights]) -> list[Programme]:
+        given = zip(self._phases, lights_kwh, self._blocks, self._told, strict=True)
+        return [of_phase(*one) for one in given]
+
+    def tells(self, told: Sequence[Flags]) -> bool:
+        """Whether facings with light to spare in these blocks may come in."""
+        return not any((one & ~known).any() for one, known in zip(told, self._told, strict=True))
+
+    def admit(self, places: Places, lights_kwh: Sequence[Lights]) -> None:
+        """Let facings in, (new,); lights_kwh by phase and flight (rows, new) of one new unit of each."""
+        flights, new = self._landing.flights, len(places)
+        matrix = unit_columns(self._of_phases(lights_kwh), self._phases, self._landing, new)
+        columns = self._model.admit(unit_costs(self._landing, new), matrix)
+        self._columns = np.concatenate([self._columns, columns.reshape(flights, new)], axis=1)
+        self.places = np.append(self.places, places)
+
+    def answer(self) -> Answer | None:
+        """The least cost with units of the facings admitted; None where nothing serves all phases within the limits.
+
+        Raises CannotCompute where the solver gives up.
+        """
+        found = self._model.answer()
+        if found is None:
+            return None
+        price, first, prices = np.maximum(found.price, 0.0), 0, []
+        for made, phase, cut in zip(self._made, self._phases, self._blocks, strict=True):
+            own = price[first : first + len(made.most)]
+            first += len(made.most)
+            lit = cut.sums(np.asarray(phase.lit, dtype=np.float64)) > 0.0
+            prices.append(row_prices(block_prices(made, own, lit), phase.terms, cut, phase.lit))
+        landing = self._landing
+        return Answer(
+            cost=found.cost + float(landing.weights @ landing.once_kg),
+            units=found.x[self._columns],
+            capacity_kwh=np.asarray(found.x[: landing.flights]),
+            prices=tuple(prices),
+            flight_prices=_flight_prices(price[first:], landing),
+        )
 
 
-def of_phase(phase: Phase, lights_kwh: Lights, blocks: Blocks) -> Programme:
-    """The rows of one phase: columns of units by flight and facing, one of its capacity, then its dispatch."""
+def of_phase(phase: Phase, lights_kwh: Lights, blocks: Blocks, told: Flags | None = None) -> Programme:
+    """The rows of one phase: columns of units by flight and facing, one of its capacity, then its dispatch.
+
+    told   as for `linear_programme.programme`
+    """
     aged = [left * light for left, light in zip(phase.units_left, lights_kwh, strict=True)]
     kwh = np.concatenate([blocks.sums(light) for light in aged], axis=1)
     spare = np.concatenate([blocks.sums(phase.terms.spare_kwh(light)) for light in aged], axis=1)
     lit = blocks.sums(np.asarray(phase.lit, dtype=np.float64)) > 0.0
-    return programme(kwh, lit, phase.terms, blocks, FREE, spare)
+    return programme(kwh, lit, phase.terms, blocks, FREE, spare, told)
 
 
-def together(
-    made: Sequence[Programme], phases: Sequence[Phase], landing: Landing, facings: int
-) -> tuple[Any, FloatArray, FloatArray, FloatArray]:
-    """Matrix, right sides, cost and upper limits: units by flight and facing, stores by flight, the largest flight, units over
-    most_until, dispatches."""
+def told_blocks(phase: Phase, lights_kwh: Lights, blocks: Blocks) -> Flags:
+    """Blocks (n,) in which a unit of some facing has light to spare."""
+    aged = [left * light.max(axis=1) for left, light in zip(phase.units_left, lights_kwh, strict=True)]
+    return blocks.sums((np.max(aged, axis=0) > phase.terms.unit_serves_kwh).astype(np.float64)) > 0.0
+
+
+def unit_costs(landing: Landing, facings: int) -> FloatArray:
+    """Of units by flight and facing, (flights * facings,)."""
+    return landing.per_unit_kg * np.repeat(landing.weights, facings)
+
+
+def unit_columns(made: Sequence[Programme], phases: Sequence[Phase], landing: Landing, facings: int) -> Any:
+    """The columns of units by flight and facing; `made` has those of the flights of each phase."""
     from scipy.sparse import csr_array, hstack, vstack
 
-    flights = landing.flights
-    units, head = flights * facings, flights * (facings + 1) + 2
-    widths = [one.cost.size - phase.flights * facings - 1 for one, phase in zip(made, phases, strict=True)]
+    units, parts = landing.flights * facings, []
+    for one, phase in zip(made, phases, strict=True):
+        own = one.matrix.tocsc()[:, : phase.flights * facings]
+        parts.append(hstack([own, csr_array((len(one.most), units - own.shape[1]))]))
+    limits, _ = _limits(landing)
+    parts.append(csr_array(np.repeat(limits[:, : landing.flights], facings, axis=1)))
+    return vstack(parts).tocsc()
+
+
+def others(
+    made: Sequence[Programme], phases: Sequence[Phase], landing: Landing
+) -> tuple[Any, FloatArray, FloatArray, FloatArray]:
+    """Matrix, right sides, cost and upper limits of all columns but units': stores by flight, the largest flight, units over
+    most_until, dispatches. `made` may have units of any facings."""
+    from scipy.sparse import csr_array, hstack, vstack
+
+    head = landing.flights + 2
+    widths = [one.cost.size - one.facings - 1 for one in made]
     width = head + sum(widths)
     rows, first = [], head
     for one, phase, own_width in zip(made, phases, widths, strict=True):
-        own = one.matrix.tocsc()
-        columns, count = phase.flights * facings, len(one.most)
+        own, count = one.matrix.tocsc(), len(one.most)
         stores = csr_array(phase.store_left[None, :] / one.scale_kwh)
         parts = [
-            own[:, :columns],
-            csr_array((count, units - columns)),
-            own[:, [columns]] @ stores,
-            csr_array((count, first - units - phase.flights)),
-            own[:, columns + 1 :],
+            own[:, [one.facings]] @ stores,
+            csr_array((count, first - phase.flights)),
+            own[:, one.facings + 1 :],
             csr_array((count, width - first - own_width)),
         ]
         rows.append(hstack(parts))
         first += own_width
     limits, allowed = _limits(landing)
-    flown = np.concatenate([np.repeat(limits[:, :flights], facings, axis=1), limits[:, flights:]], axis=1)
-    rows.append(hstack([csr_array(flown), csr_array((len(limits), width - head))]))
-    matrix = vstack(rows).tocsr()
+    rows.append(hstack([csr_array(limits[:, landing.flights :]), csr_array((len(limits), width - head))]))
     cost = np.zeros(width)
-    cost[:units] = landing.per_unit_kg * np.repeat(landing.weights, facings)
-    cost[units : head - 2] = landing.per_kwh_kg * landing.weights
+    cost[: landing.flights] = landing.per_kwh_kg * landing.weights
     elastic = np.isfinite(landing.over_kg)
     cost[head - 2 : head] = float(landing.largest), landing.over_kg if elastic else 0.0
     upper = np.full(width, np.inf)
     upper[head - 1] = np.inf if elastic else 0.0
-    upper[head:] = np.concatenate(
-        [one.upper[phase.flights * facings + 1 :] for one, phase in zip(made, phases, strict=True)]
-    )
-    return matrix, np.concatenate([*(one.most for one in made), allowed]), cost, upper
+    upper[head:] = np.concatenate([one.upper[one.facings + 1 :] for one in made])
+    return vstack(rows).tocsr(), np.concatenate([*(one.most for one in made), allowed]), cost, upper
 
 
 def _limits(landing: Landing) -> tuple[FloatArray, FloatArray]:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from yieldsim.base.constants import DAYS_PER_YEAR, HOURS_PER_DAY
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.growth.column_generation import Grown
+from yieldsim.planning.growth.fewer_units import with_fewer
 from yieldsim.planning.growth.integer_programme import whole_counts
 from yieldsim.planning.growth.phases import Landing, Phase
 from yieldsim.planning.habitat.dispatch import dispatch, store_of
@@ -233,18 +234,41 @@ def near_split(found: Grown, phases: Sequence[Phase], landing: Landing, *, turni
             counts, cost = reached, its
     if counts is None:
         return None
+    plan = _planned(some, counts, trials)
+    assert plan is not None
+    if few and all(phase.serving.storage is None for phase in phases):
+        return _fewest(plan, found, phases, landing)
+    return plan
+
+
+def _planned(some: Facings, counts: Counts, trials: Trials) -> Plan | None:
     made = trials.plan(counts)
-    assert made is not None
+    if made is None:
+        return None
     used = np.flatnonzero(counts)
     return Plan(
         facings=some.take(used),
-        flight=of[used],
+        flight=trials.flight[used],
         counts=counts[used],
         capacity_kwh=made[1],
         needed_kwh=made[2],
-        mass_kg=landing.mass_kg(trials.units(counts), made[1]),
-        cost=cost,
+        mass_kg=trials.landing.mass_kg(trials.units(counts), made[1]),
+        cost=made[0],
     )
+
+
+def _fewest(plan: Plan, found: Grown, phases: Sequence[Phase], landing: Landing) -> Plan:
+    """A plan with as few units as can be found that serve without a store."""
+    each = np.repeat(np.arange(plan.facings.count), plan.counts)
+    normals = plan.facings.axes_enu_xyz[each, 2]
+    for flight, places in reversed(with_fewer(found, phases, landing, plan.flight[each], normals)):
+        mounts, counts = np.unique(np.stack([flight, places]), axis=1, return_counts=True)
+        some, of = found.facings.take(mounts[1]), mounts[0]
+        light = [mount_light_kwh(phase, some, of) for phase in phases]
+        fewer = _planned(some, counts, Trials(phases, landing, of, light))
+        if fewer is not None and fewer.cost < plan.cost:
+            return fewer
+    return plan
 
 
 def _start(share: FloatArray, flight: Counts, trials: Trials) -> Counts | None:

@@ -13,6 +13,7 @@ import pytest
 from yieldsim.planning.growth.branches import proved
 from yieldsim.planning.growth.certificate import certificate_of
 from yieldsim.planning.growth.column_generation import grown
+from yieldsim.planning.growth.fewer_units import with_fewer
 from yieldsim.planning.growth.phases import Landing, Phase
 from yieldsim.planning.growth.whole_units import near_split, stores_for
 from yieldsim.planning.habitat.dispatch import asking
@@ -240,3 +241,28 @@ def test_two_sites_joined_against_every_split(place, tmp_path):
     alone = replace(phase, elsewhere=None, units_left=np.array([1.0]), store_left=np.array([1.0]))
     single = landing(once_kg=np.array([1.1]), weight=np.ones(1), most_kg=np.full(1, np.inf))
     assert found.least <= grown((alone,), single, turning=False).least * (1 + 1e-3)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_without_a_store_no_unit_less_serves(place, seed, tmp_path):
+    """Against every set of units; the certificate tells whole units from split ones in each phase."""
+    phases = phases_of(place, seed=seed, days=4, candidates=FACINGS, asked_w=0.6, reliability=0.45)
+    phases = [replace(phase, serving=replace(phase.serving, storage=None)) for phase in phases]
+    costs = landing()
+    found = grown(phases, costs, turning=False)
+    plan = near_split(found, phases, costs, turning=False)
+    best = every_plan(phases, costs)
+    assert np.isfinite(best)
+    proof = proved(found, phases, costs, turning=False, reached=plan.cost)
+    assert found.least <= proof.least <= best * (1 + 1e-9)
+    assert plan.cost == pytest.approx(best, rel=1e-9)
+    # were they split, 0.84 of it would be proven
+    assert proof.least >= 0.97 * best
+    assert any(one.direct.any() for one in found.answer.prices)
+    arrays = certificate_of(proof, phases, costs)
+    assert checked(arrays, tmp_path / "c.npz")[0] == pytest.approx(proof.least, rel=1e-9)
+    # from two units more, facing anywhere, it comes down to as few
+    more = np.append(np.repeat(plan.flight, plan.counts), [0, 1])
+    normals = found.facings.axes_enu_xyz[np.arange(len(more)) % FACINGS, 2]
+    flight, places = with_fewer(found, phases, costs, more, normals)[-1]
+    assert len(flight) == len(places) == plan.counts.sum()
