@@ -138,14 +138,14 @@ def test_assumptions_limits_and_command_stand_in_the_report(make_estimate: Calla
             {"what": "Flux on a face", "limit": 100.0, "reached": 25.0, "unit": "W/cm2", "holds": True},
             {"what": "Etendue", "limit": 2.0, "reached": 3.0, "unit": "m2 sr", "holds": False},
         ],
-        "command": "yieldsim estimate a.toml --collector b.toml",
+        "command": "yieldsim estimate a.toml --collector b.toml" + 9 * " --elsewhere c.toml",
     }
     summary["provenance"] |= {key: PROVENANCE[key] for key in ("libraries", "digest", "inputs_date")}
     document = pymupdf.open(stream=estimate_pages.report_pdf(ds.assign_attrs(summary=json.dumps(summary))))
     text = " ".join(" ".join(page.get_text() for page in document).split())
     for words in (
         "Fibre length 15 m", "coupling 1 (default)", "75.0 % within", "−50.0 % passed", "100 W/cm²", "numpy 1.2",
-        "yieldsim estimate a.toml --collector b.toml", str(PROVENANCE["digest"]), NOMINAL,
+        summary["command"], str(PROVENANCE["digest"]), NOMINAL, "Half-width at half-max.",
     ):  # fmt: skip
         assert words in text, words
 
