@@ -154,7 +154,7 @@ def test_check_tells_all_problems_of_all_files_and_praises_the_good(tmp_path: Pa
     assert done.stderr.splitlines() == [
         "lantern-ridge.toml line 7: latitude_deg is -98.45; allowed: -90 to 90",
         'lantern-ridge.toml line 10: unknown key "mast_hieght_m" (did you mean mast_height_m?)',
-        'narrow.acceptance.csv line 2: acceptance_fraction is "2"; allowed: 0 to 1',
+        'narrow.acceptance.csv line 2: acceptance_fraction is "2"; allowed: 0 to 1 (a share of 1, not per cent: 0.02)',
         "junk.toml: is not text: a zero byte at offset 0",
         "absent.toml: does not exist",
     ]
