@@ -142,6 +142,20 @@ def test_long_runs_are_not_begun_for_a_folder_that_is_a_file(place: Path) -> Non
 
 
 @pytest.mark.parametrize(
+    "words",
+    [
+        ("rank", "lantern-ridge.toml", "-c", "narrow.collector.toml"),
+        ("survey", "dem.tif", "--body", "moon"),
+        ("design", "lantern-ridge.design.toml"),
+        ("growth", "lantern-growth.design.toml"),
+    ],
+)
+def test_no_address_of_a_scheduler_is_wrong_input(place: Path, words: tuple[str, ...]) -> None:
+    line = told((*words, "--scheduler", "foo"), place)
+    assert "scheduler is 'foo'; allowed: an address such as tcp://host:8786 (it has no port)" in line
+
+
+@pytest.mark.parametrize(
     ("words", "hint"),
     [
         (("report", "lantern-ridge.toml"), "name an estimate.nc or the folder that holds it"),

@@ -154,10 +154,32 @@ def test_check_tells_all_problems_of_all_files_and_praises_the_good(tmp_path: Pa
     assert done.stderr.splitlines() == [
         "lantern-ridge.toml line 7: latitude_deg is -98.45; allowed: -90 to 90",
         'lantern-ridge.toml line 10: unknown key "mast_hieght_m" (did you mean mast_height_m?)',
-        'narrow.acceptance.csv line 2: acceptance_fraction is "2"; allowed: 0 to 1',
+        'narrow.acceptance.csv line 2: acceptance_fraction is "2"; allowed: 0 to 1 (a share of 1, not per cent: 0.02)',
         "junk.toml: is not text: a zero byte at offset 0",
         "absent.toml: does not exist",
     ]
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "found"),
+    [
+        ("notes.md", b"# Our ridge\n\nA ridge of light.\n", " line 3 column 3: is not valid TOML: "),
+        ("site.schema.json", b'{"type": "object"}\n', " line 1 column 1: is not valid TOML: "),
+        ("estimate.nc", b"\x89HDF\x00", ": is not text: "),
+        ("words", b"zebra = 1\n", ": is of no known kind; "),
+    ],
+)
+def test_check_says_which_files_it_looks_into(tmp_path: Path, name: str, content: bytes, found: str) -> None:
+    (tmp_path / name).write_bytes(content)
+    done = process("check", name, cwd=tmp_path)
+    assert done.returncode == 2
+    assert done.stderr.startswith(f"{name}{found}")
+    assert done.stderr.endswith(
+        "; allowed: a site, collector, body, prescription, load, uncertainty or design file in TOML, a table (.csv or .txt) "
+        "or a kernel (.bsp, .bpc or .tf)\n"
+    )
+    assert len(done.stderr.splitlines()) == 1
+    assert "does not exist\n" in process("check", "absent.md", cwd=tmp_path).stderr, "and that alone"
 
 
 def test_check_counts_one_row_as_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -175,7 +175,10 @@ def test_same_inputs_same_bytes_and_no_figures_when_not_wanted(folder: Path, res
         (["--step-deg", "0"], "step_deg is 0"),
         (["--compare", "88"], "is not a facing"),
         (["--compare", "200,0"], "compare #1 tilt is 200"),
-        (["--tracker-downtime-fraction", "1.5"], "tracker_downtime_fraction is 1.5"),
+        (
+            ["--tracker-downtime-fraction", "1.5"],
+            "tracker_downtime_fraction is 1.5; allowed: 0 to 1 (a share of 1, not per cent: 0.015)",
+        ),
         (["--levelling-deg", "-1"], "levelling_deg is -1"),
         (["--load", "nothing.toml"], "nothing.toml"),
     ],

@@ -57,6 +57,18 @@ class Range:
             upper = f"at most {self.high:.10g}"
         return ", ".join(part for part in (lower, upper) if part)
 
+    def hint(self, value: object) -> str:
+        """A hint for a number outside the range that was meant in per cent; ranges from 0 to 1 are those of shares.
+
+        >>> Range(0, 1).hint(93), Range(above=0, high=1).hint(7.25), Range(0, 1).hint(-3), Range(-1, 1).hint(93)
+        ('a share of 1, not per cent: 0.93', 'a share of 1, not per cent: 0.0725', '', '')
+        """
+        share = max(self.low, self.above) == 0.0 and min(self.high, self.below) == 1.0 and not self.whole
+        if not share or self.holds(value) or not Range(above=1.0, high=100.0).holds(value):
+            return ""
+        part = float(f"{float(value) / 100.0:.12g}")  # type: ignore[arg-type]
+        return f"a share of 1, not per cent: {part!r}" if self.holds(part) else ""
+
 
 @cache
 def field_types(noun: Any) -> dict[str, Any]:

@@ -116,9 +116,19 @@ kernel_option: Decorator = click.option(
     type=KERNEL,
     help="Further ephemeris or orientation kernel; repeatable.",
 )
+
+
+def _address(_context: click.Context, _option: click.Parameter, scheduler: str | None) -> str | None:
+    """The address of a scheduler. Raises InputError for what is none, before anything is computed."""
+    if scheduler is not None:
+        _named("yieldsim.runs.cluster:refuse_address")(scheduler)
+    return scheduler
+
+
 scheduler_option: Decorator = click.option(
     "--scheduler",
     metavar="ADDRESS",
+    callback=_address,
     help="Dask scheduler of an existing cluster, such as tcp://host:8786 or tls://host:8786; the README says what its workers need.",
 )
 workers_option: Decorator = click.option(

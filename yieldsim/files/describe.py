@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sized
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -35,10 +36,14 @@ from yieldsim.files.tables.lookup_tables import (
     horizon_mask,
     optical_depth_table,
 )
+from yieldsim.files.text.decode import decode, read_bytes
+from yieldsim.files.text.paths import shown
 from yieldsim.files.toml.context import Reading
 from yieldsim.files.toml.file_kinds import likeliest
 from yieldsim.files.toml.parse import toml_table
 
+KERNELS = (".bsp", ".bpc", ".tf")
+TABLES = (".csv", ".txt")
 MOST_PIXELS_CHECKED = 1 << 26
 """Terrain files of up to so many pixels are read whole when their site is checked, a few seconds' work."""
 
@@ -53,22 +58,39 @@ class Recognised:
 
 def recognised(path: Path) -> Recognised:
     """Read a file as what it is. Raises InputError with all its problems, or when it is of no known kind."""
-    if path.suffix.lower() in (".bsp", ".bpc", ".tf"):
+    if path.suffix.lower() in KERNELS:
         from yieldsim.files.ephemeris.kernel_selection import kernel_words
 
         return Recognised(kernel_words(path), ())
-    text = Reading(path).text("input")
     reading = Reading(path)
-    if path.suffix.lower() in (".csv", ".txt"):
-        words = _table_words(reading, text)
+    if path.suffix.lower() in TABLES:
+        words = _table_words(reading, Reading(path).text("input"))
     else:
-        kind = likeliest(toml_table(text, reading.where))
+        kind = likeliest(_top_of(path))
         if kind is None:
-            allowed = f"a file of one of these: {', '.join(WORDS)}"
-            raise refusal(reading.where, found="is of no known kind", allowed=allowed)
+            raise refusal(reading.where, found="is of no known kind", allowed=_checked())
         words = WORDS[kind](reading)
     reading.refuse()
     return Recognised(words, tuple(reading.warnings.lines))
+
+
+def _top_of(path: Path) -> dict[str, Any]:
+    """The keys of a TOML file. Whoever names a file that is not even called .toml is told which ones are looked into."""
+    content, where = read_bytes(path), shown(path)
+    try:
+        return toml_table(decode(content, where), where)
+    except InputError as error:
+        if path.suffix.lower() == ".toml":
+            raise
+        told = [one if one.allowed else replace(one, allowed=_checked()) for one in error.problems]
+        raise InputError(told) from None
+
+
+def _checked() -> str:
+    """The kinds of files that are looked into."""
+    *kinds, last = WORDS
+    tables, kernels = (f"{', '.join(ends[:-1])} or {ends[-1]}" for ends in (TABLES, KERNELS))
+    return f"a {', '.join(kinds)} or {last} file in TOML, a table ({tables}) or a kernel ({kernels})"
 
 
 def _site_words(reading: Reading) -> str:

@@ -11,6 +11,7 @@ import numpy as np
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
+from yieldsim.report.layout.number_format import plain
 from yieldsim.report.layout.panel import Panel
 from yieldsim.report.layout.sheet import Drawn, Pages, Sheet, pages
 
@@ -100,10 +101,10 @@ def draw_energy(axes: Axes, shown: TuneFigure) -> None:
             color=style.MUTED,
             label="optimiser",
         )
-    words = f"{shown.best[0]:.4g}, {style.number(shown.best_kwh)} kWh"
+    words = f"{plain(shown.best[0])}, {style.number(shown.best_kwh)} kWh"
     style.mark(axes, shown.best[0], shown.best_kwh, "D", style.VERMILLION, 7.0, label=f"best: {words}")
     if shown.present is not None and shown.present_kwh is not None:
-        words = f"{shown.present[0]:.4g}, {style.number(shown.present_kwh)} kWh"
+        words = f"{plain(shown.present[0])}, {style.number(shown.present_kwh)} kWh"
         label = f"baseline: {words}"
         style.mark(
             axes,

@@ -9,6 +9,7 @@ from __future__ import annotations
 import inspect
 import logging
 import os
+import re
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import CancelledError
@@ -30,6 +31,11 @@ WAITING_FOR_EACH = 4
 """Cases handed out at a time for each thread of the cluster."""
 LEAST_WAITING = 64
 PATIENCE = "8s"
+ADDRESS = "an address such as tcp://host:8786"
+PROTOCOLS = ("tcp", "tls", "ws", "wss", "ucx")
+_ADDRESS = re.compile(
+    r"(?:(?P<protocol>[^/:]*)://)?(?P<host>\[[0-9a-fA-F:.%\w]+\]|[^\s/:@\[\]]+)(?::(?P<port>\d{1,9}))?/?"
+)
 SCHEDULER = "the scheduler"
 QUIET = {
     "distributed.worker.profile.enabled": False,
@@ -110,6 +116,25 @@ def _unguarded() -> bool:
         return False
 
 
+def refuse_address(scheduler: object) -> None:
+    """Raise InputError for what can be no address of a scheduler; whether one answers there is another matter."""
+    if isinstance(scheduler, str) and scheduler.startswith("inproc://"):
+        return  # one within this process, whose address the library makes up
+    found = _ADDRESS.fullmatch(scheduler) if isinstance(scheduler, str) else None
+    if found is None:
+        raise refusal("", "scheduler", f"is {scheduler!r:.80}", ADDRESS)
+    protocol, port = found["protocol"], found["port"]
+    hint = ""
+    if protocol is not None and protocol not in PROTOCOLS:
+        hint = f"before :// stands one of {', '.join(PROTOCOLS)}"
+    elif port is None:
+        hint = "it has no port"
+    elif not 1 <= int(port) <= 65_535:
+        hint = "ports are 1 to 65535"
+    if hint:
+        raise refusal("", "scheduler", f"is {scheduler!r:.80}", ADDRESS, hint)
+
+
 @contextmanager
 def computing(
     jobs: int, workers: int, scheduler: str | None, *, files: Iterable[str | Path] = (), again: str = AGAIN
@@ -121,10 +146,13 @@ def computing(
     scheduler   address of a cluster to use instead
     files       that its workers need where they are here
     again       how to go on where it is lost
-    Raises InputError for workers that are no whole number above 0, or several in a script without a guard, CannotCompute when a
-    cluster can't be reached or a worker lacks something, DataMissing without the library for it.
+    Raises InputError for workers that are no whole number above 0, or several in a script without a guard, and for a scheduler
+    that is no address, CannotCompute when a cluster can't be reached or a worker lacks something, DataMissing without the library
+    for it.
     """
     whole_number(workers, "workers", 1)
+    if scheduler is not None:
+        refuse_address(scheduler)
     if scheduler is None and min(workers, jobs) <= 1:
         yield _here
         return

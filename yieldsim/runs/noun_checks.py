@@ -141,7 +141,7 @@ def _of_plain(value: Any, choice: Any, kind: Any, key: str) -> Iterator[Fault]:
     elif kind in (float, int):
         if not dataclasses.replace(allowed, whole=kind is int).holds(value):
             words = allowed.words or ("a whole number" if kind is int else "a finite number")
-            yield key, f"is {value!r:.60}", words, ""
+            yield key, f"is {value!r:.60}", words, allowed.hint(value)
     else:
         yield from _of_array(value, allowed, key)
 
@@ -172,7 +172,7 @@ def _of_array(value: Any, allowed: Range, key: str) -> Iterator[Fault]:
         return
     wrong = [number for number in value.ravel() if not allowed.holds(float(number))]
     if wrong:
-        yield key, f"holds {wrong[0]:g}", allowed.words or "finite numbers", ""
+        yield key, f"holds {wrong[0]:g}", allowed.words or "finite numbers", allowed.hint(float(wrong[0]))
     elif allowed.increases and (value.ndim != 1 or (np.diff(value) <= 0.0).any()):
         yield key, "doesn't increase", "one row of numbers, each more than the one before", ""
 

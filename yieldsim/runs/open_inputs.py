@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from yieldsim.base.errors import Problem, refusal, refuse
+from yieldsim.base.ranges import Range
 
 if TYPE_CHECKING:
     from yieldsim.base.load_model import LoadPlan, UncertainPlan
@@ -110,13 +111,13 @@ def refuse_progress(progress: object) -> None:
 def tracker_problems(downtime_fraction: float, stop_hours: float) -> list[Problem]:
     """What is wrong with the standstill of a mount that follows the Sun."""
     rows = (
-        ("tracker_downtime_fraction", downtime_fraction, 1.0),
-        ("tracker_stop_hours", stop_hours, 1e5),
+        ("tracker_downtime_fraction", downtime_fraction, Range(0.0, 1.0)),
+        ("tracker_stop_hours", stop_hours, Range(0.0, 1e5)),
     )
     return [
-        Problem("", key, f"is {value:g}", f"0 to {most:g}")
-        for key, value, most in rows
-        if not 0.0 <= value <= most
+        Problem("", key, f"is {value:g}", allowed.words, allowed.hint(value))
+        for key, value, allowed in rows
+        if not allowed.holds(value)
     ]
 
 

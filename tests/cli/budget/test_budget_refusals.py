@@ -24,7 +24,8 @@ from yieldsim.runs.budget.run import budget as budget_run
         (["budget", "nowhere", "-l", "sites/habitat.load.toml"], ["nowhere"]),
         (["budget", "e", "-l", "sites/lantern-ridge.toml"], ["looks like a site file; allowed: a load file here"]),
         (["budget", "e", "-l", "sites/habitat.load.toml", "--units", "0"], ["units is 0; allowed: a whole number, 1 to 10000000"]),
-        (["budget", "e", "-l", "sites/habitat.load.toml", "--reliability", "1.5"], ["reliability is 1.5"]),
+        (["budget", "e", "-l", "sites/habitat.load.toml", "--reliability", "99"],
+         ["reliability is 99.0; allowed: more than 0, at most 1 (a share of 1, not per cent: 0.99)"]),
         (
             ["budget", "e", "-l", "sites/habitat.load.toml", "--uncertain", "doubts.toml"],
             ["uncertain is given alone; allowed: it beside site and collector"],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import operator
 import shutil
+import socket
 import subprocess
 from concurrent.futures import CancelledError
 from contextlib import contextmanager
@@ -249,6 +250,44 @@ def test_a_missing_library_is_not_wrong_input(monkeypatch, workers, scheduler):
     assert caught.value.exit_status == 1
     with computing(7, 1, None) as compute:
         assert in_order(compute(doubled, CASES, [1])) == list(range(7))
+
+
+@pytest.mark.parametrize(
+    ("scheduler", "hint"),
+    [
+        ("foo", " (it has no port)"),
+        ("tcp://foo", " (it has no port)"),
+        ("tcp://foo:99999", " (ports are 1 to 65535)"),
+        ("http://foo:80", " (before :// stands one of tcp, tls, ws, wss, ucx)"),
+        ("tcp://foo:eighty", ""),
+        ("my cluster:8786", ""),
+        ("", ""),
+        (8786, ""),
+    ],
+)
+def test_what_is_no_address_is_wrong_input(scheduler, hint):
+    with pytest.raises(InputError) as caught, computing(7, 1, scheduler):
+        pass
+    found = f"scheduler is {scheduler!r}; allowed: an address such as tcp://host:8786{hint}"
+    assert str(caught.value) == found
+
+
+@pytest.mark.parametrize(
+    "address",
+    ["tcp://node1:8786", "127.0.0.1:8786", "tls://[fe80::1%eth0]:1", "tcp://[::1]:8786", "ucx://a-b.c:65535"],
+)
+def test_what_may_be_an_address_is_asked(address):
+    module.refuse_address(address)
+
+
+def test_a_scheduler_that_does_not_answer_is_one_message(monkeypatch):
+    monkeypatch.setattr(module, "PATIENCE", "300ms")
+    with socket.socket() as held:
+        held.bind(("127.0.0.1", 0))  # bound and not listening
+        address = f"tcp://127.0.0.1:{held.getsockname()[1]}"
+        told = rf"^cannot reach a scheduler at {address}: [^\n]+$"
+        with pytest.raises(CannotCompute, match=told), computing(7, 1, address):
+            pass
 
 
 @pytest.mark.parametrize(

@@ -63,6 +63,10 @@ def test_a_tilt_that_a_file_can_not_hold_is_refused_by_the_verb(tilt_deg):
             "thermal.fibre.highest_k is 1; allowed: more than lowest_k, 208",
         ),
         (
+            {"fibre": replace(COLLECTOR.fibre, coupling=98.0)},
+            r"fibre.coupling is 98.0; allowed: more than 0, at most 1 \(a share of 1, not per cent: 0.98\)",
+        ),
+        (
             {"radiation": Radiation(dose_gy_per_year=1.0)},
             "radiation.fibre_db_per_km is missing, as lens_loss",
         ),

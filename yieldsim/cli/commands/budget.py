@@ -26,6 +26,7 @@ from yieldsim.cli.shared_options import (
 from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import wrapped
+from yieldsim.report.layout.number_format import plain
 
 
 @click.command(cls=Command, short_help="Supply against loads and storage.")
@@ -118,21 +119,24 @@ def _line(label: str, value: str, note: str = "") -> str:
 
 
 def _kwh(value: float | None) -> str:
-    return "none" if value is None else f"{value:.4g} kWh"
+    return "none" if value is None else f"{plain(value)} kWh"
 
 
 def _hours(value: float | None) -> str:
-    return "none" if value is None else f"{value:.4g} h"
+    return "none" if value is None else f"{plain(value)} h"
 
 
 def _light_and_store(summary: BudgetResult) -> Iterator[str]:
     light, store = summary["light"], summary["storage"]
     cut = ">= " * bool(summary["longest_outage_at_least"])
-    stored = f"{light['charging_kwh']:.4g} kWh stored, {light['curtailed_kwh']:.4g} kWh curtailed"
+    stored = f"{plain(light['charging_kwh'])} kWh stored, {plain(light['curtailed_kwh'])} kWh curtailed"
     yield _line("light delivered", _kwh(light["delivered_kwh"]), stored)
     yield _line("longest load outage", cut + _hours(summary["longest_outage_hours"]), _span(summary))
     if store:
-        went = f"lowest {store['lowest_kwh']:.4g} kWh, {store['full_cycles']:.1f} cycles, {store['lost_kwh']:.4g} kWh lost standing"
+        went = (
+            f"lowest {plain(store['lowest_kwh'])} kWh, {store['full_cycles']:.1f} cycles, "
+            f"{plain(store['lost_kwh'])} kWh lost standing"
+        )
         yield _line(f"{store['kind']} store", f"{store['capacity_kwh']:g} kWh", went)
 
 
@@ -148,10 +152,10 @@ def _sizes(summary: BudgetResult) -> Iterator[str]:
 
     target, best = summary["reliability"], summary["least_mass"]
     kept = "holds" if target["holds_as_given"] else "does not hold"
-    words = f"{target['target']:.6g} of {target['of']}"
+    words = f"{plain(target['target'], 6)} of {target['of']}"
     yield _line("as reliable as asked", words, f"{kept} as given, run over and over")
     storage, foresight = summary["smallest_storage_kwh"], summary["foresight_storage_kwh"]
-    near = "" if foresight is None else f"; with foresight {foresight:.4g} kWh would do"
+    near = "" if foresight is None else f"; with foresight {plain(foresight)} kWh would do"
     yield _line(
         "smallest storage",
         "none" if storage is None else f"{at_least(storage):g} kWh",
@@ -163,7 +167,7 @@ def _sizes(summary: BudgetResult) -> Iterator[str]:
     if best:
         pair = f"{best['units']} units with {at_least(best['storage_kwh']):g} kWh"
         yield _line(
-            "least mass", f"{best['mass_kg']:.4g} kg", f"{pair}, of {len(summary['trade_curve'])} tried"
+            "least mass", f"{plain(best['mass_kg'])} kg", f"{pair}, of {len(summary['trade_curve'])} tried"
         )
     if summary["autonomy_hours"] is not None:
         at_peak = (
@@ -213,14 +217,14 @@ def _life(life: Mapping[str, Any]) -> list[str]:
     each = life["delivered_kwh_per_kg"]
     return [
         *text,
-        _line("over the life", _kwh(life["delivered_kwh"]), f"{each:.4g} kWh per kg" if each else ""),
+        _line("over the life", _kwh(life["delivered_kwh"]), f"{plain(each)} kWh per kg" if each else ""),
     ]
 
 
 def _dust(dust: Mapping[str, Any]) -> Iterator[str]:
     visit, film, cycle = dust["visit"], dust["film"], dust["cycle"]
     best_day = f"gained by one at its best, {visit['best_utc'][:10]}"
-    yield _line("cleaning visit", f"{visit['gained_kwh']:.3g} kWh", best_day)
+    yield _line("cleaning visit", f"{plain(visit['gained_kwh'], 3)} kWh", best_day)
     if film:
         days, even = film["paid_back_after_days"], film["break_even_transmittance"]
         paid = "never in this run" if days is None else f"after {days:.0f} days"
@@ -232,8 +236,8 @@ def _dust(dust: Mapping[str, Any]) -> Iterator[str]:
         best, now, end = cycle["best"], cycle["now"], cycle_at_end(cycle)
         yield _line(
             "shield cycle",
-            f"{best['cycle_hours']:.4g} h" if best["runs"] else "never in this run",
-            f"nets most: {best['net_kwh'] - now['net_kwh']:+.4g} kWh of light over {now['cycle_hours']:g} h, "
+            f"{plain(best['cycle_hours'])} h" if best["runs"] else "never in this run",
+            f"nets most: {plain(best['net_kwh'] - now['net_kwh'], sign='+')} kWh of light over {now['cycle_hours']:g} h, "
             f"at {dust['light_per_electric']:g} kWh of light per kWh electric"
             + (f"; the {end} tried" if end and best["runs"] else ""),
         )
@@ -253,7 +257,7 @@ def _sure(sure: Mapping[str, Any]) -> list[str]:
     for name, words in OUTCOME_WORDS.items():
         row = sure["outcomes"][name]
         text.append(
-            f"    {words:<24} {row['p50']:12.5g} {row['p90']:12.5g} {row['p99']:12.5g}   "
+            f"    {words:<24} {plain(row['p50'], 5):>12} {plain(row['p90'], 5):>12} {plain(row['p99'], 5):>12}   "
             f"(error of P90 {row['p90_error']:.2g})"
         )
     text.append("    * essential loads, or all where none is")

@@ -21,6 +21,7 @@ from yieldsim.cli.shared_options import (
 from yieldsim.cli.terminal.answer import MOST_ROWS, combination_lines, paragraph, show, tell_written
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import wrapped
+from yieldsim.report.layout.number_format import plain
 
 if TYPE_CHECKING:
     from yieldsim.base.results.design import DesignResult
@@ -69,10 +70,11 @@ def answer_lines(summary: DesignResult) -> list[str]:
         period_line(summary),
         "",
         f"  {best['site']}, mast {best['mast_height_m']:g} m, {best['collector']}",
-        f"  {best['units']} unit{'s' * (best['units'] != 1)}, {best['storage_kwh']:.4g} kWh of storage, {best['mass_kg']:.4g} kg",
+        f"  {best['units']} unit{'s' * (best['units'] != 1)}, {plain(best['storage_kwh'])} kWh of storage, "
+        f"{plain(best['mass_kg'])} kg",
         f"  serves {best['served_fraction']:.3%} of the load; longest outage {best['longest_outage_hours']:.0f} h",
-        f"  proven: no design is below {bound['least']:.4g} {unit}, {bound['gap_fraction']:.1%} less than the "
-        f"{bound['reached']:.4g} of this one",
+        f"  proven: no design is below {plain(bound['least'])} {unit}, {bound['gap_fraction']:.1%} less than the "
+        f"{plain(bound['reached'])} of this one",
         "",
         "  units of each orientation",
     ]
@@ -97,7 +99,7 @@ def around_lines(summary: DesignResult) -> list[str]:
             lines.append(f"  {row['reliability']:>12.2%}   none found")
             continue
         lines.append(
-            f"  {row['reliability']:>12.2%} {row['mass_kg']:>10.4g} {row['units']:>7} {row['storage_kwh']:>14.4g} "
+            f"  {row['reliability']:>12.2%} {plain(row['mass_kg']):>10} {row['units']:>7} {plain(row['storage_kwh']):>14} "
             f"{row['longest_outage_hours']:>19.0f}"
         )
     lines.append("")
@@ -109,9 +111,9 @@ def around_lines(summary: DesignResult) -> list[str]:
             if turn["mass_kg"] is None:
                 lines.append(f"  {turn['turns']:>13}   no units serve")
                 continue
-            below = "-" if turn["least_kg"] is None else f"{turn['least_kg']:.4g}"
+            below = "-" if turn["least_kg"] is None else plain(turn["least_kg"])
             lines.append(
-                f"  {turn['turns']:>13} {turn['units']:>11} {turn['storage_kwh']:>14.4g} {turn['mass_kg']:>10.4g} {below:>16}"
+                f"  {turn['turns']:>13} {turn['units']:>11} {plain(turn['storage_kwh']):>14} {plain(turn['mass_kg']):>10} {below:>16}"
             )
     joined = summary["joined"]
     if joined is not None:
@@ -121,8 +123,8 @@ def around_lines(summary: DesignResult) -> list[str]:
                 lines.append(f"    {words[:20]:<20}  no units serve")
                 continue
             lines.append(
-                f"    {words[:20]:<20} {system['units_here']:>12} {system['units_there']:>6} {system['storage_kwh']:>13.4g} "
-                f"{system['mass_kg']:>9.4g} {system['least_kg']:>11.4g}"
+                f"    {words[:20]:<20} {system['units_here']:>12} {system['units_there']:>6} {plain(system['storage_kwh']):>13} "
+                f"{plain(system['mass_kg']):>9} {plain(system['least_kg']):>11}"
             )
         lines += paragraph(joined_sentence(joined))
     if summary["uncertainty"]:

@@ -26,6 +26,7 @@ from yieldsim.cli.shared_options import (
 from yieldsim.cli.terminal.answer import figure, gap_hours, show, tell_written
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import wrapped
+from yieldsim.report.layout.number_format import plain
 
 if TYPE_CHECKING:
     pass
@@ -103,7 +104,7 @@ def answer_lines(summary: EstimateResult) -> list[str]:
 
     collector, site = summary["collector"], summary["site"]
     units = collector["unit_count"]
-    per_m2 = f"{summary['delivered_kwh_per_m2']:.4g} kWh per m2 of aperture"
+    per_m2 = f"{plain(summary['delivered_kwh_per_m2'])} kWh per m2 of aperture"
     moment_w = summary.get("instantaneous_peak_power_w", summary["peak_power_w"])
     lit_share = summary["hours_delivering"] / summary["days"] / 24.0
     lines = [
@@ -111,8 +112,8 @@ def answer_lines(summary: EstimateResult) -> list[str]:
         period_line(summary),
         "",
         f"  delivered            {figure(summary['delivered_kwh'])} kWh   {per_m2}",
-        f"  mean, peak power     {figure(summary['mean_power_w'])} W     peak {moment_w:.4g} W, "
-        f"as a row's mean {summary['peak_power_w']:.4g} W",
+        f"  mean, peak power     {figure(summary['mean_power_w'])} W     peak {plain(moment_w)} W, "
+        f"as a row's mean {plain(summary['peak_power_w'])} W",
         f"  hours with light     {summary['hours_delivering']:12.1f} h     {lit_share:.1%} of the time",
     ]
     if summary["longest_gap_start_utc"]:
@@ -131,7 +132,7 @@ def answer_lines(summary: EstimateResult) -> list[str]:
     lines += _night_lines(summary.get("worst_nights"))
     if summary["capture_fraction"] is not None:
         lines.append(
-            f"  capture fraction     {summary['capture_fraction']:12.1%}       of {summary['sun_following_kwh']:.4g} kWh, "
+            f"  capture fraction     {summary['capture_fraction']:12.1%}       of {plain(summary['sun_following_kwh'])} kWh, "
             "tracking the Sun"
         )
     if summary["etendue_limited_kwh"] is not None:
@@ -213,7 +214,7 @@ def season_lines(summary: EstimateResult) -> list[str]:
     for row in summary["seasonal_kwh"]:
         ends = f"{row['solar_longitude_from_deg']:.0f} to {row['solar_longitude_to_deg']:.0f} deg"
         lines.append(
-            f"    {ends:<22} {row['solar_days']:8.1f} {row['kwh']:10.4g} {row['kwh_per_solar_day']:16.4g} "
+            f"    {ends:<22} {row['solar_days']:8.1f} {plain(row['kwh']):>10} {plain(row['kwh_per_solar_day']):>16} "
             f"{row['hours_delivering']:16.1f}"
         )
     return lines

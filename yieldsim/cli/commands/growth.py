@@ -20,6 +20,7 @@ from yieldsim.cli.shared_options import (
 from yieldsim.cli.terminal.answer import combination_lines, paragraph, show, tell_written
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import wrapped
+from yieldsim.report.layout.number_format import plain
 from yieldsim.runs.time_span import SPANS
 
 if TYPE_CHECKING:
@@ -70,17 +71,17 @@ def answer_lines(summary: GrowthResult) -> list[str]:
         f"{summary['start_utc'][:10]} to {summary['end_utc'][:10]}, {len(summary['phases'])} phases",
         "",
         f"  {summary['site']['name']}, mast {summary['mast_height_m']:g} m, {summary['collector']}",
-        f"  {summary['landed_kg']:.4g} kg landed, {summary['largest_flight_kg']:.4g} kg by the largest flight",
-        f"  proven: no plan is below {bound['least']:.4g} kg, {bound['gap_fraction']:.1%} less than the "
-        f"{bound['reached']:.4g} of this one",
+        f"  {plain(summary['landed_kg'])} kg landed, {plain(summary['largest_flight_kg'])} kg by the largest flight",
+        f"  proven: no plan is below {plain(bound['least'])} kg, {bound['gap_fraction']:.1%} less than the "
+        f"{plain(bound['reached'])} of this one",
         "",
         "  flight, its date                     units  storage, kWh  mass, kg  limit, kg",
     ]
     for one in summary["flights"]:
-        most = "-" if one["most_kg"] is None else f"{one['most_kg']:.4g}"
+        most = "-" if one["most_kg"] is None else plain(one["most_kg"])
         lines.append(
-            f"    {one['phase'][:22]:<22} {one['date_utc'][:10]} {one['units']:>6} {one['storage_kwh']:>13.4g} "
-            f"{one['mass_kg']:>9.4g} {most:>10}"
+            f"    {one['phase'][:22]:<22} {one['date_utc'][:10]} {one['units']:>6} {plain(one['storage_kwh']):>13} "
+            f"{plain(one['mass_kg']):>9} {most:>10}"
         )
     for one in summary["flights"]:
         if one["stores_kwh"]:
@@ -88,7 +89,7 @@ def answer_lines(summary: GrowthResult) -> list[str]:
     lines += ["", "  phase                 units  light left  storage, kWh  served  longest outage"]
     for row in summary["phases"]:
         lines.append(
-            f"    {row['name'][:19]:<19} {row['units']:>5} {row['light_left_fraction']:>11.1%} {row['storage_kwh']:>13.4g} "
+            f"    {row['name'][:19]:<19} {row['units']:>5} {row['light_left_fraction']:>11.1%} {plain(row['storage_kwh']):>13} "
             f"{row['served_fraction']:>7.2%} {row['longest_outage_hours']:>13.0f} h"
         )
     for row in summary["phases"]:
@@ -107,7 +108,7 @@ def answer_lines(summary: GrowthResult) -> list[str]:
         lines += paragraph(f"{row['name']}, served without {told}")
     limited = [one for one in summary["flights"] if one["most_kg"] is not None]
     if limited:
-        told = "; ".join(f"{one['phase']} {one['kilogram_more_saves']:.3g} kg" for one in limited)
+        told = "; ".join(f"{one['phase']} {plain(one['kilogram_more_saves'], 3)} kg" for one in limited)
         lines += ["", *paragraph(f"a kilogram more on a flight saves: {told}")]
     lines += combination_lines(summary["combinations"], "plan, kg", "growth.json")
     return [*lines, "", *(wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"])]

@@ -24,6 +24,7 @@ from yieldsim.cli.shared_options import (
 )
 from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.progress import progress
+from yieldsim.report.layout.number_format import plain
 
 
 @click.command(cls=Command, short_help="Maps of light and energy over terrain, with the best places.")
@@ -114,7 +115,11 @@ def answer_lines(summary: SurveyResult) -> list[str]:
         period_line(summary),
         f"best by {summary['goal']}, {summary['spacing_m']:g} m apart; energies {rate}",
         *([] if period.year == "year" else [f"years are {period.year}s of {period.year_days:.1f} days"]),
-        *([f"{summary['never_lit_km2']:.4g} km2 never lit in this span"] if summary["never_lit_km2"] else []),
+        *(
+            [f"{plain(summary['never_lit_km2'])} km2 never lit in this span"]
+            if summary["never_lit_km2"]
+            else []
+        ),
         "",
         "     latitude longitude  ground    lit    any tracking delivered azimuth longest",
         "          deg       deg       m         light   kWh/m2       kWh     deg dark, h",

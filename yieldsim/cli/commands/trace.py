@@ -13,6 +13,7 @@ from yieldsim.cli.shared_options import OPTICS, TABLE, Command, default_option
 from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.progress import progress
 from yieldsim.cli.terminal.wrapping import wrapped
+from yieldsim.report.layout.number_format import plain
 
 
 @click.command(cls=Command, short_help="Acceptance table of a lens prescription, with every loss.")
@@ -71,7 +72,7 @@ def answer_lines(summary: TraceResult) -> list[str]:
     acceptance, error = summary["acceptance"], summary["statistical_error"]
     lines = [
         f"{summary['name']}: aperture {summary['aperture_area_m2']:.4g} m2, concentration "
-        f"{summary['concentration']['geometric']:.4g}",
+        f"{plain(summary['concentration']['geometric'])}",
         "",
         f"  acceptance at normal incidence           {acceptance['normal']:.4f}   +- {error['normal']:.4f} standard error",
         f"    {LIGHT_WORDS[acceptance['source']]}{film_words(summary)}; {error['rays']:,} rays",
@@ -96,27 +97,27 @@ def answer_lines(summary: TraceResult) -> list[str]:
     lines.append("")
     for flux in summary["flux"]:
         lines += [
-            f"  fibre's face at {flux['sun_distance_au']:g} au: {flux['face_w']:.4g} W at all angles, mean "
-            f"{flux['face_mean_w_cm2']:.3g} W/cm2, {flux['face_mean_suns']:.0f} suns",
-            f"    peak {flux['face_peak_w_cm2']:.3g} W/cm2, {flux['face_peak_suns']:.0f} suns; at the mouth "
-            f"{flux['mouth_peak_w_cm2']:.3g} W/cm2",
+            f"  fibre's face at {flux['sun_distance_au']:g} au: {plain(flux['face_w'])} W at all angles, mean "
+            f"{plain(flux['face_mean_w_cm2'], 3)} W/cm2, {flux['face_mean_suns']:.0f} suns",
+            f"    peak {plain(flux['face_peak_w_cm2'], 3)} W/cm2, {flux['face_peak_suns']:.0f} suns; at the mouth "
+            f"{plain(flux['mouth_peak_w_cm2'], 3)} W/cm2",
         ]
         film = "" if flux["film_transmittance"] == 1.0 else f" x {flux['film_transmittance']:.4g} film"
         lines += [
-            f"    in the fibre's cone {flux['delivered_w']:.4g} W, mean {flux['cone_mean_w_cm2']:.3g} W/cm2:",
-            f"      {flux['aperture_power_w']:.4g} W x {flux['disc_acceptance']:.4f} for the Sun's disc{film}",
+            f"    in the fibre's cone {plain(flux['delivered_w'])} W, mean {plain(flux['cone_mean_w_cm2'], 3)} W/cm2:",
+            f"      {plain(flux['aperture_power_w'])} W x {flux['disc_acceptance']:.4f} for the Sun's disc{film}",
         ]
     beside = summary["beside_mouth"]
     if beside is not None:
         lines += [
-            f"  beside the mouth, Sun {beside['sun_angle_deg']:.3g} deg off axis: up to {beside['peak_w_cm2']:.3g} W/cm2, "
-            f"{beside['power_w']:.3g} W",
+            f"  beside the mouth, Sun {beside['sun_angle_deg']:.3g} deg off axis: up to {plain(beside['peak_w_cm2'], 3)} W/cm2, "
+            f"{plain(beside['power_w'], 3)} W",
             f"    an insulated surface there reaches {beside['temperature_bound_k']:.0f} K at most",
         ]
     for part in summary["heat"]:
         limit = "" if part["limit_k"] is None else f", limit {part['limit_k']:.0f} K"
         lines.append(
-            f"  {part['part']}: absorbs {part['absorbed_w']:.3g} W, {part['temperature_k']:.0f} K{limit}"
+            f"  {part['part']}: absorbs {plain(part['absorbed_w'], 3)} W, {part['temperature_k']:.0f} K{limit}"
         )
     return lines + [wrapped(f"  caution: {caution}", sys.stdout) for caution in summary["cautions"]]
 

@@ -21,6 +21,7 @@ from yieldsim.cli.shared_options import (
 )
 from yieldsim.cli.terminal.answer import show, tell_written
 from yieldsim.cli.terminal.progress import progress
+from yieldsim.report.layout.number_format import plain
 
 
 @click.command(cls=Command, short_help="The prescription that delivers most at a site.")
@@ -86,10 +87,10 @@ def answer_lines(summary: TuneResult) -> list[str]:
         if row is None or row.get("reason"):
             continue
         lines += [
-            f"  {words:<9} {row['annual_kwh']:.4g}{errors[words]} kWh {per} per unit, {row['kwh_per_m2']:.4g} kWh/m2",
-            *(f"            {key} = {row[key]:.4g}" for key in keys),
+            f"  {words:<9} {plain(row['annual_kwh'])}{errors[words]} kWh {per} per unit, {plain(row['kwh_per_m2'])} kWh/m2",
+            *(f"            {key} = {plain(row[key])}" for key in keys),
             f"            acceptance {row['normal_acceptance']:.3f} at normal incidence,",
-            f"            half-width at half-maximum {row['half_width_deg']:.2f} deg, concentration {row['concentration']:.4g}",
+            f"            half-width at half-maximum {row['half_width_deg']:.2f} deg, concentration {plain(row['concentration'])}",
             f"            facing {facing_words(row['tilt_deg'], row['azimuth_deg'])}".replace("°", " deg"),
         ]
     if sure["gain_fraction"] is not None:
@@ -98,5 +99,5 @@ def answer_lines(summary: TuneResult) -> list[str]:
         )
     lines.append(f"  energy stays within {sure['within_fraction']:.0%} of the best for")
     for near in sure["within"]:
-        lines.append(f"            {near['key']} = {near['low']:.4g} to {near['high']:.4g}")
+        lines.append(f"            {near['key']} = {plain(near['low'])} to {plain(near['high'])}")
     return lines

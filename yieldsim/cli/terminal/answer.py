@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 import click
 
 from yieldsim.cli.terminal.wrapping import note
+from yieldsim.report.layout.number_format import plain
 
 Summary = TypeVar("Summary")
 MOST_ROWS = 12
@@ -40,12 +41,12 @@ def combination_lines(rows: Sequence[Mapping[str, Any]], reached: str, file: str
     if len(rows) <= 1:
         return []
     best = sorted(rows, key=lambda row: (row["cost"] or math.inf, row["least"] or math.inf))[:MOST_ROWS]
-    came_to = [row["outcome"] if row["cost"] is None else f"{row['cost']:.4g}" for row in best]
+    came_to = [row["outcome"] if row["cost"] is None else plain(row["cost"]) for row in best]
     wide = 65 - max(map(len, [reached, *came_to]))
     lines = ["", f"  {'combinations':<{wide + 4}} bound   {reached}"]
     for row, words in zip(best, came_to, strict=True):
         name = f"{row['site']}, {row['mast_height_m']:g} m, {row['collector']}"
-        least = "-" if row["least"] is None else f"{row['least']:.4g}"
+        least = "-" if row["least"] is None else plain(row["least"])
         lines.append(f"    {name:<{wide}.{wide}} {least:>7}   {words}")
     if len(rows) > MOST_ROWS:
         lines.append(f"    and {len(rows) - MOST_ROWS} more in {file}")

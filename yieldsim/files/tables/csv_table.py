@@ -42,6 +42,11 @@ class Column:
     increases: bool = False
     """Whether the values must grow from row to row."""
 
+    @property
+    def range(self) -> Range:
+        """The numbers that it may hold."""
+        return Range(self.low, self.high)
+
 
 @dataclass(frozen=True, slots=True)
 class Table:
@@ -128,7 +133,8 @@ def _column(
             value: float | str = utc_iso(cell) if column.is_time else _number(cell, column)
         except ValueError as error:
             found = f"is {told(cell)}" if cell else "is empty"
-            problems.append((line, Problem(place, column.name, found, str(error))))
+            hint = column.range.hint(float(cell)) if _NUMBER.fullmatch(cell) else ""
+            problems.append((line, Problem(place, column.name, found, str(error), hint)))
             continue
         if column.increases and before is not None:
             if value == before:
@@ -224,10 +230,10 @@ def _renamed(name: str, header: list[str]) -> str:
 
 def _number(cell: str, column: Column) -> float:
     """A finite number in range. Raises ValueError with what is allowed."""
-    words = Range(column.low, column.high).words
+    words = column.range.words
     if not _NUMBER.fullmatch(cell):
         raise ValueError(f"a number, {words}" if words else "a number")
     value = float(cell)
-    if not (math.isfinite(value) and column.low <= value <= column.high):
+    if not column.range.holds(value):
         raise ValueError(words or "a finite number")
     return value

@@ -178,7 +178,7 @@ class NumberCheck(BeforeValidator):
                 words = allowed.words
                 if not allowed.whole and (isinstance(value, bool) or not isinstance(value, kind)):
                     words = f"a number, {words}" if words else "a number"
-                raise problem(f"is {told(value)}", words or "a finite number")
+                raise problem(f"is {told(value)}", words or "a finite number", allowed.hint(value))
             return value if allowed.whole else float(value)
 
         super().__init__(check)

@@ -7,7 +7,7 @@ import math
 from yieldsim.base.results.budget import BudgetResult
 from yieldsim.report.layout import style
 from yieldsim.report.layout.imprint import NOMINAL
-from yieldsim.report.layout.number_format import decimals_for
+from yieldsim.report.layout.number_format import decimals_for, plain
 
 MOST_DECIMALS = 6
 SIZE_DIGITS = 3
@@ -53,8 +53,10 @@ def verdict_rows(summary: BudgetResult) -> list[list[str]]:
     target, rows = verdict["required"], []
     for row in verdict["cases"]:
         reached = share_against(row["reached"], target)
-        margin = f"{100.0 * (row['reached'] - target):+.2g} points"
-        rows.append([row["case"], f"{100.0 * target:.6g} %", reached, margin, verdict_word(row["passes"])])
+        margin = f"{plain(100.0 * (row['reached'] - target), 2, sign='+')} points"
+        rows.append(
+            [row["case"], f"{plain(100.0 * target, 6)} %", reached, margin, verdict_word(row["passes"])]
+        )
     for size in verdict["sizes"]:
         needed, given = size["needed"], float(size["given"])
         is_units = size["unit"] == "units"
@@ -77,7 +79,7 @@ def failure_rows(summary: BudgetResult) -> list[list[str]]:
             share_against(row["reached"], target),
             style.duration(row["longest_outage_hours"]),
             verdict_word(row["passes"]),
-            "–" if row["down_fraction"] is None else f"{100.0 * row['down_fraction']:.2g} %",
+            "–" if row["down_fraction"] is None else f"{plain(100.0 * row['down_fraction'], 2)} %",
         ]
         for row in summary["single_failures"]["table"]
     ]
@@ -101,7 +103,7 @@ def failures_sentence(summary: BudgetResult) -> str:
 def verdict_sentence(summary: BudgetResult) -> str:
     """Pass or fail in one sentence, with the cases that fail."""
     verdict = summary["verdict"]
-    target = f"{100.0 * verdict['required']:.6g} % of {summary['outages_of']} (by {verdict['of']})"
+    target = f"{plain(100.0 * verdict['required'], 6)} % of {summary['outages_of']} (by {verdict['of']})"
     failing = [row["case"] for row in verdict["cases"] if not row["passes"]]
     if not failing:
         return f"Pass: {target} is reached in {', '.join(row['case'] for row in verdict['cases'])}."

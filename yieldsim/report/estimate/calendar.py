@@ -27,6 +27,9 @@ MOST_COLUMNS = 130
 NIGHT = "#14161A"
 LEAST_SHADE = 0.3
 """Where the map of magnitudes starts, of 0 to 1."""
+MOST_LABELS = 26
+AROUND_PT = 50.0
+"""Height that legend, ticks and label take of a figure."""
 MOST_STEPS = 1000
 """A line of more rows than this shows means over equal parts of the run."""
 
@@ -89,7 +92,9 @@ def _draw_long_days(ds: xr.Dataset, axes: Axes) -> None:
     axes.set_xticks(range(0, 25, 3), ["midnight", "3", "6", "9", "noon", "15", "18", "21", "midnight"])
     axes.set_xlabel("Local true solar time (h)")
     singular = time_axis.solar_day_word(time_axis.body_of(ds))[0]
-    every = next(step for step in (1, 2, 3, 5, 10, 20, 50, 100) if days / step <= 26)
+    room_pt = 72.0 * float(axes.figure.get_figheight()) - AROUND_PT  # type: ignore[union-attr]
+    most = min(room_pt / (1.35 * style.SMALL_PT), MOST_LABELS)
+    every = next((step for step in (1, 2, 3, 5, 10, 20, 50, 100) if days / step <= most), days)
     dates = time_axis.utc_at(ds, starts[:-1])
     years = {str(date.astype("datetime64[Y]")) for date in dates}
     label = [

@@ -136,8 +136,8 @@ def _glance_panels(ds: xr.Dataset) -> dict[str, Panel]:
     summary, words = estimate_summary(ds), _alternatives(ds)
     left, right = GLANCE_LEFT_IN, GLANCE_RIGHT_IN
     return {
-        "sky": Panel(partial(draw_sky, ds, context=False), left, 2.08, words["sky"]),
-        "calendar": Panel(partial(draw_calendar, ds), right, 2.08, words["calendar"]),
+        "sky": Panel(partial(draw_sky, ds, context=False), left, 2.02, words["sky"]),
+        "calendar": Panel(partial(draw_calendar, ds), right, 2.02, words["calendar"]),
         "ledger": Panel(partial(draw_ledger, summary["ledger"]), left, 2.65, words["ledger"]),
         "bars": Panel(partial(draw_bars, ds), right, 1.35, words["bars"]),
         "strip": Panel(partial(draw_strip, ds, summary["gaps"], numbered=False), right, 0.95, words["strip"]),

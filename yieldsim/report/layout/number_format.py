@@ -29,6 +29,21 @@ def aligned(values: Sequence[float], digits: int = DIGITS) -> list[str]:
     return [f"{value:.{min(decimals, 6)}f}" if math.isfinite(value) else "-" for value in values]
 
 
+def plain(value: float | None, digits: int = DIGITS, *, sign: str = "") -> str:
+    """A number of running text to so many digits; large ones in whole digits, in powers of ten from a billion on only; a dash
+    for none.
+
+    sign   "+" where a positive number shows it too
+
+    >>> plain(1570.3, 3), plain(12.3456), plain(123456.7), plain(0.5), plain(-99.7, 2, sign="+")
+    ('1570', '12.35', '123457', '0.5', '-100')
+    """
+    if value is None:
+        return "-"
+    text = f"{value:{sign}.{digits}g}"
+    return f"{value:{sign}.0f}" if "e+" in text and abs(value) < 1e9 else text
+
+
 def decimals_for(peak: float, digits: int = 3) -> int:
     """Decimals that give the largest number of a column its significant digits.
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from yieldsim.base.constants import DAYS_PER_YEAR
 from yieldsim.base.year.period import Period
+from yieldsim.report.layout.number_format import plain
 
 
 def period_of(summary: Mapping[str, Any]) -> Period:
@@ -52,7 +53,7 @@ def period_line(summary: Mapping[str, Any]) -> str:
     dates = " to ".join(summary[f"{end}_utc"][: 16 if short else 10] for end in ("start", "end"))
     length = f"{period.days:.1f}".removesuffix(".0") + " days"
     if short:
-        hours = f"{period.days * 24.0:.3g}"
+        hours = plain(period.days * 24.0, 3)
         length = f"{hours} hour{'s' * (hours != '1')}"
     long = "" if period.year == "year" else f" of {period.year_days:.0f} days"
     years = period.days / period.year_days
@@ -60,7 +61,11 @@ def period_line(summary: Mapping[str, Any]) -> str:
         count = round(years)
         how = f"{count} {period.year}{'s' * (count > 1)}{long}, whole seasons"
     else:
-        part = f"{years:.2g} {period.year}s" if years > 1.0 else f"{100.0 * years:.2g} % of a {period.year}"
+        part = (
+            f"{plain(years, 2)} {period.year}s"
+            if years > 1.0
+            else f"{plain(100.0 * years, 2)} % of a {period.year}"
+        )
         how = f"{part}{long}, NOT WHOLE SEASONS"
     return f"{dates}, {length}: {how}"
 

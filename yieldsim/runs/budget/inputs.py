@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from yieldsim.base.errors import Gathered, InputError, Problem, refusal, refuse
 from yieldsim.base.load_model import LoadPlan, UncertainPlan
 from yieldsim.base.model import Collector, Notes, Site, Source
+from yieldsim.base.ranges import range_of
 from yieldsim.base.results.estimate import EstimateResult
 
 if TYPE_CHECKING:
@@ -115,8 +116,10 @@ def prepare_budget(
             units = whole_number(units, "units", 1, MOST_UNITS)
     if reliability is not None:
         with gathered:
-            if not 0.0 < number(reliability, "reliability") <= 1.0:
-                raise refusal("", "reliability", f"is {reliability!r}", "more than 0, at most 1")
+            allowed = range_of(LoadPlan, "reliability")
+            if not allowed.holds(number(reliability, "reliability")):
+                found = f"is {reliability!r}"
+                raise refusal("", "reliability", found, allowed.words, allowed.hint(reliability))
             reliability = float(reliability)
     problems = gathered.problems
     if uncertain is not None and (site is None or collector is None):

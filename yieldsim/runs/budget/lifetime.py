@@ -22,6 +22,7 @@ from yieldsim.planning.habitat.lifetime import aged, life_rows, shields_working,
 from yieldsim.planning.habitat.load_profile import Rows
 from yieldsim.planning.habitat.shield_service import cycles_of, settle, shield_service
 from yieldsim.planning.habitat.sizing import whole_days_rows
+from yieldsim.report.layout.number_format import plain
 
 if TYPE_CHECKING:
     from yieldsim.planning.habitat.dispatch import Flows
@@ -66,7 +67,7 @@ def served_run(case: BudgetCase) -> tuple[BudgetCase, Flows, ShieldsResult | Non
     if missed:
         case.notes.add(
             f"{missed} of {len(runs)} cycles of the dust shields go without electricity and clean nothing: the dust that "
-            f"stays costs {lost:.3g} kWh of light"
+            f"stays costs {plain(lost, 3)} kWh of light"
         )
     settled = replace(
         case, light_kwh=light_kwh, service=service, cycles_run=runs, light_kwh_all_cycles=case.light_kwh

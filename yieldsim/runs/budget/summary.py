@@ -28,6 +28,7 @@ from yieldsim.planning.habitat import reliability as habitat_reliability
 from yieldsim.planning.habitat.dataset import column_notes
 from yieldsim.planning.habitat.load_profile import solar_hours_at_edges
 from yieldsim.planning.sunlight.sunlit_series import is_cut
+from yieldsim.report.layout.number_format import plain
 from yieldsim.runs.budget.sizes import sized_case, sizes
 from yieldsim.runs.budget.verdict import failures, verdict
 
@@ -249,7 +250,7 @@ def _add_notes(
     shields_kwh = float(case.rows.shield_power_w.sum()) * case.rows.hours / 1000.0
     if shields_kwh > 0.0 and not any(load.is_shield for load in plan.loads):
         notes.add(
-            f"the dust shields draw {shields_kwh:.3g} kWh of electricity that no load asks for; a load with "
+            f"the dust shields draw {plain(shields_kwh, 3)} kWh of electricity that no load asks for; a load with "
             "dust_shields = true does"
         )
     through = case.store.take_in * case.store.hand_out * case.needs.store_efficiency
@@ -270,8 +271,8 @@ def _add_notes(
     below = _rows_below_least(case, flows) if storage else 0
     if storage and below:
         notes.add(
-            f"the store stands below its least of {storage.least_fraction * storage.capacity_kwh:.4g} kWh for "
-            f"{below * case.rows.hours:g} hours, down to {float(flows.stored.min()):.4g} kWh: "
+            f"the store stands below its least of {plain(storage.least_fraction * storage.capacity_kwh)} kWh for "
+            f"{below * case.rows.hours:g} hours, down to {plain(float(flows.stored.min()))} kWh: "
             "no load draws there, standing loss goes on"
         )
     if sizes["reliability"]["days_judged"] < 0.95 * span_hours / 24.0:
@@ -282,7 +283,7 @@ def _add_notes(
         return
     if counted.unserved_kwh > 0.0:
         notes.add(
-            f"essential loads lack {counted.unserved_kwh:.4g} kWh in {counted.unserved_rows * case.rows.hours:g} hours, "
+            f"essential loads lack {plain(counted.unserved_kwh)} kWh in {counted.unserved_rows * case.rows.hours:g} hours, "
             f"for {counted.longest_rows * case.rows.hours:g} hours at the longest"
         )
     if sure is None:
@@ -300,5 +301,5 @@ def _shortfall_words(shortfall: Json) -> str:
     if p99 == 0.0:
         return "in 99 of 100 cases they lack nothing, in the others they may"
     if p90 == 0.0:
-        return f"in 90 of 100 cases they lack nothing, in 1 of 100 more than {p99:.4g} kWh"
-    return f"in 10 of 100 cases they lack more than {p90:.4g} kWh, in 1 of 100 more than {p99:.4g} kWh"
+        return f"in 90 of 100 cases they lack nothing, in 1 of 100 more than {plain(p99)} kWh"
+    return f"in 10 of 100 cases they lack more than {plain(p90)} kWh, in 1 of 100 more than {plain(p99)} kWh"

@@ -23,6 +23,7 @@ from yieldsim.base.results.design import (
 from yieldsim.base.results.estimate import EstimateResult
 from yieldsim.base.safety_notices import CAUTIONS
 from yieldsim.files.output.provenance import provenance
+from yieldsim.report.layout.number_format import plain
 from yieldsim.runs.design.combinations import fibre_m, most_store_kwh, once_kg, store_kg_per_kwh
 from yieldsim.runs.design.files import COLLECTOR, LOAD, SITE
 
@@ -265,15 +266,19 @@ def why_lost(row: CombinationResult, chosen: CombinationResult) -> str:
         return f"no number of units serves: {row['dark_hours']:.0f} h without any light at the longest"
     reasons = []
     if row["cost"] is not None:
-        reasons.append(f"{row['cost']:.4g} against {chosen['cost']:.4g}")
+        reasons.append(f"{plain(row['cost'])} against {plain(chosen['cost'])}")
         if row["cost"] == chosen["cost"] and row["mass_kg"] != chosen["mass_kg"]:
-            reasons.append(f"{row['mass_kg']:.4g} kg against {chosen['mass_kg']:.4g}")
+            reasons.append(f"{plain(row['mass_kg'])} kg against {plain(chosen['mass_kg'])}")
         if row["units"] != chosen["units"]:
             reasons.append(f"{row['units']} units against {chosen['units']}")
-        reasons.append(f"{row['storage_kwh']:.3g} kWh of storage against {chosen['storage_kwh']:.3g}")
+        reasons.append(
+            f"{plain(row['storage_kwh'], 3)} kWh of storage against {plain(chosen['storage_kwh'], 3)}"
+        )
     else:
-        reasons.append(f"cannot be below {row['least']:.4g}, and {chosen['cost']:.4g} is reached")
-    reasons.append(f"its best unit gets {row['best_unit_kwh']:.3g} kWh against {chosen['best_unit_kwh']:.3g}")
+        reasons.append(f"cannot be below {plain(row['least'])}, and {plain(chosen['cost'])} is reached")
+    reasons.append(
+        f"its best unit gets {plain(row['best_unit_kwh'], 3)} kWh against {plain(chosen['best_unit_kwh'], 3)}"
+    )
     if round(row["dark_hours"]) != round(chosen["dark_hours"]):
         reasons.append(f"longest dark {row['dark_hours']:.0f} h against {chosen['dark_hours']:.0f}")
     return "; ".join(reasons)

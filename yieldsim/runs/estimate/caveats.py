@@ -10,6 +10,7 @@ import numpy as np
 from yieldsim.base.constants import FACE_FLUX_LIMIT_W_CM2
 from yieldsim.base.model import Collector
 from yieldsim.energy import ledger
+from yieldsim.report.layout.number_format import plain
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -78,8 +79,8 @@ def _shields(series: xr.Dataset) -> list[str]:
     if drawn <= delivered or drawn <= 0.0:
         return []
     return [
-        f"the dust shields draw {drawn:.3g} kWh of electricity, more than the {delivered:.3g} kWh of light delivered: a longer "
-        "cycle_hours, or none, may serve better (yieldsim budget tells)"
+        f"the dust shields draw {plain(drawn, 3)} kWh of electricity, more than the {plain(delivered, 3)} kWh of light "
+        "delivered: a longer cycle_hours, or none, may serve better (yieldsim budget tells)"
     ]
 
 
@@ -106,6 +107,6 @@ def _fibre_face(series: xr.Dataset, collector: Collector) -> list[str]:
     if flux is None or flux <= limit:
         return []
     return [
-        f"the light on a fibre's face reaches {flux:.3g} W/cm2, a mean over face and row, above the default limit of {limit:g}: "
+        f"the light on a fibre's face reaches {plain(flux, 3)} W/cm2, a mean over face and row, above the default limit of {limit:g}: "
         "yieldsim trace tells the peak and the heat"
     ]

@@ -15,6 +15,7 @@ from yieldsim.base.errors import CannotCompute
 from yieldsim.base.thermal_model import Thermal
 from yieldsim.energy.fibre import fibre_attenuation_fraction, fibre_ends_fraction
 from yieldsim.optics.accepted_spectrum import accepted_spectrum
+from yieldsim.report.layout.number_format import plain
 from yieldsim.runs.setup.prepare import ground_of
 
 if TYPE_CHECKING:
@@ -84,8 +85,8 @@ def _refuse_heat(found: list[UnitTemperatures]) -> None:
             most = float(np.max([series.max(), one.hot_case_k[part]]))
             if not most <= HOTTEST_K:
                 raise CannotCompute(
-                    f"the {part} comes to {most:.3g} K: its insulation, mouth and conductances don't shed the heat that reaches it; "
-                    "check [thermal] of the collector"
+                    f"the {part} comes to {plain(most, 3)} K: its insulation, mouth and conductances don't shed the heat that reaches "
+                    "it; check [thermal] of the collector"
                 )
 
 

@@ -14,6 +14,7 @@ from yieldsim.base.model import Acceptance, AttenuationTable, Collector, Notes, 
 from yieldsim.base.results.attached import Summarised
 from yieldsim.base.results.optics import TraceResult
 from yieldsim.files.text.paths import shown
+from yieldsim.report.layout.number_format import plain
 from yieldsim.runs.open_inputs import refuse_progress
 from yieldsim.runs.time_span import number, whole_number
 
@@ -185,8 +186,8 @@ def _disagreements(prescription: Prescription, collector: Collector) -> list[str
         area_mm2 = math.pi / 4.0 * fibre.face_diameter_mm**2
         if abs(area_mm2 - 1e6 * face.area_m2) > 0.02 * area_mm2:
             lines.append(
-                f"[fibre] face_diameter_mm is {fibre.face_diameter_mm:g}: {area_mm2:.4g} mm2, in the prescription "
-                f"{1e6 * face.area_m2:.4g}"
+                f"[fibre] face_diameter_mm is {fibre.face_diameter_mm:g}: {plain(area_mm2)} mm2, in the prescription "
+                f"{plain(1e6 * face.area_m2)}"
             )
     return lines
 

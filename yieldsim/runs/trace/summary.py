@@ -27,6 +27,7 @@ from yieldsim.optics.raytrace.acceptance_trace import Curve, Grid, Ways, table_o
 from yieldsim.optics.raytrace.scene import Scene
 from yieldsim.optics.raytrace.tracer import SHIFTS, Seen, directions_xyz, record, trace
 from yieldsim.optics.steady_temperatures import heat_balance
+from yieldsim.report.layout.number_format import plain
 
 if TYPE_CHECKING:
     from yieldsim.base.prescription_model import Prescription
@@ -208,7 +209,7 @@ def summary_of_trace(
         rim = "fibre's face" if prescription.funnel is None else "funnel's mouth"
         notes.add(
             f"with the Sun {beside.angle_deg:.3g} deg off axis the focus lands beside the {rim} with up to "
-            f"{beside.peak.w_cm2:.3g} W/cm2: rim and housing, if they can't conduct it away, reach up to "
+            f"{plain(beside.peak.w_cm2, 3)} W/cm2: rim and housing, if they can't conduct it away, reach up to "
             f"{beside.temperature_k:.0f} K"
         )
     normal = traced.share.reshape(-1, loss_causes.COUNT)[0]

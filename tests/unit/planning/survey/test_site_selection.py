@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from yieldsim.planning.survey import site_selection as module
 from yieldsim.planning.survey.site_selection import Area, best_cell, best_places
 
 
@@ -55,6 +56,35 @@ def test_tiles_give_the_places_of_the_whole_map(side, spacing):
     value[16:32, :16] = np.nan
     found, _ = chosen(value, side, spacing, 9)
     assert found == plainly(value, spacing, 9)
+
+
+@pytest.mark.parametrize("spacing", [0.0, 1.0, 1.5, 4.2])
+@pytest.mark.parametrize("ties", [0, 3])
+def test_many_places_are_those_of_the_whole_map(monkeypatch, spacing, ties):
+    """Until none is left, over tiles that are read several times."""
+    monkeypatch.setattr(module, "FIRST_KEPT", 8)
+    value = np.round(np.random.default_rng(8).normal(size=(40, 50)), ties)
+    value[10:15, 20:] = np.nan
+    found, _ = chosen(value, 20, spacing, 3000)
+    assert found == plainly(value, spacing, 3000)
+
+
+def test_as_many_places_as_cells_take_each_tile_a_few_times():
+    """And each cell is placed a few times, however many are chosen."""
+    value = np.random.default_rng(2).normal(size=(100, 100))
+    found, looked = chosen(value, 50, 0.0, 10_000)
+    assert len(found) == 10_000
+    assert looked <= 20  # of 2500 cells each
+    placed = [0]
+
+    def counted(row, column):
+        placed[0] += row.size
+        return np.stack([row, column, 0.0 * row], axis=-1)
+
+    areas = in_tiles(value, 50)
+    best = [best_cell(of(value, area), area) for area in areas]
+    best_places(areas, best, lambda area: of(value, area), counted, 1.5, 10_000)
+    assert placed[0] < 5 * value.size
 
 
 def test_few_tiles_are_looked_into():

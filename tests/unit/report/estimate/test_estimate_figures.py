@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from collections.abc import Callable
 from typing import Any
@@ -103,6 +104,18 @@ def test_the_sun_of_an_hour_is_a_dot(make_estimate: Make) -> None:
 
 
 # ---------------------------------------------------------------- days and periods
+
+
+@pytest.mark.parametrize("hours", [8760, 2 * 8760, 87660])
+@pytest.mark.parametrize("height_in", [2.02, 5.2])
+def test_dates_beside_a_map_of_days_stand_apart(make_estimate: Make, hours: int, height_in: float) -> None:
+    with style.drawing(5.39, height_in) as figure:
+        estimate_calendar.draw_calendar(make_estimate("lunar polar year", hours=hours), figure)
+        figure.draw_without_rendering()
+        labels = figure.axes[0].get_yticklabels()
+        boxes = sorted((label.get_window_extent() for label in labels), key=lambda box: box.y0)
+    assert len(boxes) > 5
+    assert all(lower.y1 < upper.y0 for lower, upper in itertools.pairwise(boxes))
 
 
 def test_a_map_of_days_has_the_colours_of_its_bar_and_of_the_dark_alone(make_estimate: Make) -> None:

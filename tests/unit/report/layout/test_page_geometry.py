@@ -138,13 +138,63 @@ def test_assumptions_limits_and_command_stand_in_the_report(make_estimate: Calla
             {"what": "Flux on a face", "limit": 100.0, "reached": 25.0, "unit": "W/cm2", "holds": True},
             {"what": "Etendue", "limit": 2.0, "reached": 3.0, "unit": "m2 sr", "holds": False},
         ],
-        "command": "yieldsim estimate a.toml --collector b.toml",
+        "command": "yieldsim estimate a.toml --collector b.toml" + 9 * " --elsewhere c.toml",
     }
     summary["provenance"] |= {key: PROVENANCE[key] for key in ("libraries", "digest", "inputs_date")}
     document = pymupdf.open(stream=estimate_pages.report_pdf(ds.assign_attrs(summary=json.dumps(summary))))
     text = " ".join(" ".join(page.get_text() for page in document).split())
     for words in (
         "Fibre length 15 m", "coupling 1 (default)", "75.0 % within", "−50.0 % passed", "100 W/cm²", "numpy 1.2",
-        "yieldsim estimate a.toml --collector b.toml", str(PROVENANCE["digest"]), NOMINAL,
+        summary["command"], str(PROVENANCE["digest"]), NOMINAL, "Half-width at half-max.",
     ):  # fmt: skip
         assert words in text, words
+
+
+PAPER = (0xF4 / 255.0, 0xF3 / 255.0, 0xEF / 255.0)
+LEAST_MARGIN_PT = 5.9
+"""The templates ask for six points above letters and more below the line they stand on."""
+
+
+def box_margins(page: Any) -> list[tuple[float, float, str]]:
+    """Of each box of figures: room above the letters of its first line, below the line of its last, and its words."""
+    boxes = [
+        one["rect"]
+        for one in page.get_drawings()
+        if one["fill"] and one["fill"] == pytest.approx(PAPER, abs=0.01) and one["rect"].height > 40.0
+    ]
+    found = []
+    for box in boxes:
+        held = [span for span in spans(page) if pymupdf.Point(span["origin"]) in box]
+        heights = [(span["origin"][1] - 0.729 * span["size"], span["origin"][1]) for span in held]
+        above = min(top for top, _ in heights) - box.y0
+        found.append(
+            (above, box.y1 - max(line for _, line in heights), " ".join(span["text"] for span in held))
+        )
+    return found
+
+
+@pytest.mark.usefixtures("blank_figures")
+@pytest.mark.parametrize("cut", [False, True])
+@pytest.mark.parametrize("case", ["lunar polar year, three mounts", "martian decade", "one day"])
+def test_boxes_hold_their_words_with_room_around(
+    make_estimate: Callable[..., xr.Dataset], case: str, cut: bool
+) -> None:
+    ds = make_estimate(case)
+    summary = json.loads(ds.attrs["summary"])
+    if cut:
+        summary |= {
+            "longest_gap_at_least": True,
+            "longest_gap_whole_hours": summary["longest_gap_hours"] + 9000.0,
+            "longest_gap_whole_known": False,
+        }
+    ds = ds.assign_attrs(summary=json.dumps(summary))
+    glance, data, figures, _ = estimate_pages._glance(ds)
+    compiled = typst_pages._compiler(glance, {**data, "break_at": -1, "tall": False}, figures).compile(
+        format="pdf"
+    )
+    picture = pymupdf.open(stream=bytes(compiled))
+    assert len(picture) == 1, "on one sheet"
+    for page in (picture[0], pymupdf.open(stream=estimate_pages.report_pdf(ds))[0]):
+        margins = box_margins(page)
+        assert len(margins) == 8
+        assert all(min(margin[:2]) > LEAST_MARGIN_PT for margin in margins), margins

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
 from itertools import combinations
 from pathlib import Path
 from typing import Any
@@ -115,6 +116,18 @@ def page_words(run: TraceRun) -> str:
     page = page_of(run)
     maps = " ".join(" ".join((one.title, *one.words)) for one in page.maps)
     return " ".join((facts_of(page.summary), maps, *foot_of(page.summary))).replace(style.NARROW_SPACE, " ")
+
+
+def test_large_numbers_are_told_in_whole_digits(tmp_path: Path) -> None:
+    """Such as a lens of metres brings to its fibre."""
+    summary = deepcopy(once(tmp_path, ROUND).summary)
+    summary["flux"][0] |= {"face_w": 1570.26, "face_peak_w_cm2": 23_456.7}
+    summary["heat"][0] |= {"absorbed_w": 9996.0}
+    told = "\n".join(answer_lines(summary))
+    assert "e+0" not in told
+    assert " 1570 W at all angles" in told
+    assert "peak 23457 W/cm2" in told
+    assert f"{summary['heat'][0]['part']}: absorbs 9996 W" in told
 
 
 @pytest.mark.parametrize(
