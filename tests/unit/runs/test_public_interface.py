@@ -315,7 +315,7 @@ def test_everything_wrong_with_a_budget_is_told_at_once() -> None:
         "site is 3; allowed: the path of a site file, or a Site",
         "uncertain is 3; allowed: the path of an uncertainty file, or an UncertainPlan",
         "units is 0; allowed: a whole number, 1 to 10000000",
-        "reliability is 2; allowed: more than 0, at most 1",
+        "reliability is 2; allowed: more than 0, at most 1 (a share of 1, not per cent: 0.02)",
         "uncertain is given alone; allowed: it beside site and collector (the files that the estimate was made from)",
     ]
 
