@@ -21,6 +21,7 @@ SMALL = {
 
 DEAR = (
     "bench_budget.py",
+    "bench_design.py",
     "bench_facings.py",
     "bench_line_sweep.py",
     "bench_survey.py",
