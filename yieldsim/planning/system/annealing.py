@@ -352,17 +352,19 @@ class Choice:
 
 
 def near_number(
-    split: Relaxed, serving: Serving, objective: Prices, sunlight: Sunlight, *, any_cost: bool = False
-) -> list[WholeSet]:
+    split: Relaxed, serving: Serving, objective: Prices, sunlight: Sunlight, *, any_cost: bool = False, below: float = math.inf
+) -> list[WholeSet]:  # fmt: skip
     """Sets of about as many units as the split ones, the cheapest of each number first.
 
     any_cost   of more units too, and far dearer: the stores there are, or hours that count whole, may take much more than split units
+    below      what a set costs that was found elsewhere, with many more units, or a far larger store, than split ones: of any number
+               between
     """
     choice, total = Choice.of(split), float(split.units.sum())
     used = np.flatnonzero(split.units > LEAST_UNITS)
     shares = np.zeros(choice.facings.count)
     np.add.at(shares, choice.nearest(split.facings.take(used)), split.units[used])
-    more = MORE_AT_ANY_COST if any_cost else MORE
+    more = MORE_AT_ANY_COST if any_cost or math.isfinite(below) else MORE
     numbers = range(max(math.floor(total), 1), math.floor(total) + more + 1)
     starts = [
         np.repeat(np.arange(choice.facings.count), rounded(shares, units))
@@ -375,6 +377,6 @@ def near_number(
         aim = 1.001 * numbers[-1] * objective.per_unit + (
             store if math.isfinite(store) else TIMES * split.cost
         )
-    found = choice.sets(starts, aim, serving, objective, AGAIN)
+    found = choice.sets(starts, below if math.isfinite(below) else aim, serving, objective, AGAIN)
     judged = (choice.judged(one, serving, objective, sunlight.light_kwh) for one in found)
     return sorted((one for one in judged if one is not None), key=lambda one: one.cost)

@@ -266,12 +266,16 @@ class _Tree:
             # units turned away from a part come to stand at its edge
             self._add(together(*(part.edges(used) for part, _ in choices)))
         start = self._pool.promising(node.found)
-        for part, number in choices:
-            fewer, more = (
-                self._pool.solved(narrowed(node.found.limits, part, number, more=more), start)
-                for more in (False, True)
-            )
-            self._left -= 2
+
+        def cases(more: bool) -> list[Limited]:
+            limits = (narrowed(node.found.limits, part, number, more=more) for part, number in choices)
+            return [self._pool.solved(one, start, int(more)) for one in limits]
+
+        # side by side: the solver lets go of the interpreter
+        with ThreadPoolExecutor(2) as threads:
+            sides = list(threads.map(cases, (False, True)))
+        self._left -= 2 * len(choices)
+        for (part, number), fewer, more in zip(choices, *sides, strict=True):
             most = CLOSE * self._listed_goal
             gains = [max(min(one.least, most) - node.least, 1e-9 * most) for one in (fewer, more)]
             if best is None or gains[0] * gains[1] > best[0]:

@@ -62,8 +62,16 @@ class Limited:
     own: float
 
 
+class _Kept:
+    """A programme that the solver keeps, and the parts of the sky whose units it counts."""
+
+    def __init__(self) -> None:
+        self.master: Master | None = None
+        self.parts: list[Part] = []
+
+
 class Pool:
-    """Facings whose light is known, and the programmes over them.
+    """Facings whose light is known, and the programmes over them: two, so that two cases are solved side by side.
 
     rate   what a delivered kWh takes off the cost
     """
@@ -78,14 +86,13 @@ class Pool:
         self.facings, self.light_kwh = facings, light_kwh
         self.terms, self.objective, self.lit = terms, objective, lit
         self._dear, self._raised = dear, 1.0
-        self._limits: list[Part] = []
         self._merge(blocks)
 
     def _merge(self, blocks: Blocks) -> None:
         self.blocks = blocks
         self._by_block, self._spare = self._sums(self.light_kwh)
         self._lit_blocks = blocks.sums(np.asarray(self.lit, dtype=np.float64)) > 0.0
-        self._master: Master | None = None
+        self._kept = (_Kept(), _Kept())
 
     def again(self) -> Pool:
         """Another that begins with the same."""
@@ -132,17 +139,20 @@ class Pool:
         light, spare = self._sums(light_kwh)
         self._by_block = np.concatenate([self._by_block, light], axis=1)
         self._spare = np.concatenate([self._spare, spare], axis=1)
-        if self._master is not None and not self._master.tells(spare.any(axis=1) & self._lit_blocks):
-            self._master = None
+        told = spare.any(axis=1) & self._lit_blocks
+        for one in self._kept:
+            if one.master is not None and not one.master.tells(told):
+                one.master = None
 
-    def solved(self, limits: tuple[UnitLimit, ...], start: NDArray[np.int64]) -> Limited:
+    def solved(self, limits: tuple[UnitLimit, ...], start: NDArray[np.int64], which: int = 0) -> Limited:
         """The least cost within limits.
 
         start   facings to begin with
+        which   of the two programmes, 0 or 1: one is solved by one thread at a time
         """
         active = start
         for _ in range(MOST_ROUNDS):
-            active, own_units, answer, prices = self._answer(limits, active)
+            active, own_units, answer, prices = self._answer(limits, active, self._kept[which])
             units = np.zeros(self.facings.count)
             units[active] = own_units
             found = self._proven(limits, units, answer, prices)
@@ -167,7 +177,7 @@ class Pool:
         """Raise what limits and shortfall cost; whether that can be done still."""
         if self._raised >= DEAREST:
             return False
-        self._raised, self._master = DEARER * self._raised, None
+        self._raised, self._kept = DEARER * self._raised, (_Kept(), _Kept())
         return True
 
     def split(self, found: Limited) -> Relaxed:
@@ -220,37 +230,37 @@ class Pool:
         return np.flatnonzero(known)
 
     def _answer(
-        self, limits: tuple[UnitLimit, ...], active: NDArray[np.int64]
+        self, limits: tuple[UnitLimit, ...], active: NDArray[np.int64], kept: _Kept
     ) -> tuple[NDArray[np.int64], FloatArray, Solved, LimitPrices]:
         """Facings the programme has, their units, the solution, and what limits are worth."""
-        master = self._master
+        master = kept.master
         if master is None:
             told = self._spare.any(axis=1) & self._lit_blocks
             dear = TOO_DEAR * self._dear * self._raised
             master = Master(self._lit_blocks, self.terms, self.blocks, self.objective, told, dear)
-            self._master, self._limits = master, []
+            kept.master, kept.parts = master, []
         new = np.setdiff1d(active, master.places)
         if len(new):
             some = self.facings.take(new)
-            counts = np.array([part.holds(some) for part in self._limits], dtype=np.float64)
-            counts = counts.reshape(len(self._limits), len(new))
+            counts = np.array([part.holds(some) for part in kept.parts], dtype=np.float64)
+            counts = counts.reshape(len(kept.parts), len(new))
             master.admit(new, self._by_block[:, new], self._spare[:, new], counts)
         if self.rate > 0.0:
             master.charge(self.objective.per_unit - self.rate * self.delivered_kwh[master.places])
         asked = {one.part: one for one in limits}
         known = self.facings.take(master.places)
         for part in asked:
-            if part not in self._limits:
-                self._limits.append(part)
+            if part not in kept.parts:
+                kept.parts.append(part)
                 master.limit(part.holds(known).astype(np.float64))
-        for place, part in enumerate(self._limits):
+        for place, part in enumerate(kept.parts):
             one = asked.get(part)
             least = -np.inf if one is None or one.least <= 0 else float(one.least)
             master.bound(place, least, np.inf if one is None else one.most)
         found = master.answer()
         assert found is not None
         answer, price = found
-        own = price[[self._limits.index(one.part) for one in limits]]
+        own = price[[kept.parts.index(one.part) for one in limits]]
         # a solver's price is exact to its tolerance alone: a side that has no limit has none
         at_least = np.where([one.least > 0 for one in limits], np.maximum(-own, 0.0), 0.0)
         at_most = np.where([np.isfinite(one.most) for one in limits], np.maximum(own, 0.0), 0.0)

@@ -287,21 +287,23 @@ def few_near(
     found: list[WholeSet] = []
     if split.units.sum() <= SINGLE_UNITS:
         found = near_number(split, serving, prices, sunlight)
+    near: WholeSet | None = None
     if not found:
         near = whole_near(split, serving, prices, sunlight, turning=turning)
-        if near is not None or split.units.sum() > SINGLE_UNITS:
+        if split.units.sum() > SINGLE_UNITS:
             return near
-        # nothing near to split units serves: what does may be far from them
-        found = near_number(split, serving, prices, sunlight, any_cost=True)
+        # nothing that costs about as much as split units serves: what does may be far from them
+        below = math.inf if near is None else near.cost
+        found = near_number(split, serving, prices, sunlight, any_cost=near is None, below=below)
         if not found:
-            return None
+            return near
     if not turning:
-        return found[0]
+        return min([found[0]] if near is None else [near, found[0]], key=lambda one: one.cost)
     best = polished(found[0], serving, prices, sunlight.light_kwh)
     most = min(WORTH_TURNING * found[0].cost, best.cost + TIMES_GAIN * (found[0].cost - best.cost))
     others = [one for one in found[1:BEST_TURNED] if one.cost <= most]
     turned_sets = [best, *(polished(one, serving, prices, sunlight.light_kwh) for one in others)]
-    return min(turned_sets, key=lambda one: one.cost)
+    return min(turned_sets if near is None else [near, *turned_sets], key=lambda one: one.cost)
 
 
 def whole_near(
