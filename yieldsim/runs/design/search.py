@@ -281,12 +281,16 @@ def few_near(
     split: Relaxed, serving: Serving, prices: Prices, sunlight: Sunlight, *, turning: bool
 ) -> WholeSet | None:
     """Few units by annealing, the best sets turned; more of them, or where that finds none, near to the split ones."""
-    from yieldsim.planning.system.annealing import near_number
+    from yieldsim.planning.system.annealing import MORE, near_number
     from yieldsim.planning.system.local_search import SINGLE_UNITS, polished
 
     found: list[WholeSet] = []
     if split.units.sum() <= SINGLE_UNITS:
         found = near_number(split, serving, prices, sunlight)
+        if found and found[0].units >= math.floor(split.units.sum()) + MORE:
+            # of the most units that were tried: more may be cheaper still
+            found += near_number(split, serving, prices, sunlight, below=found[0].cost)
+            found.sort(key=lambda one: one.cost)
     near: WholeSet | None = None
     if not found:
         near = whole_near(split, serving, prices, sunlight, turning=turning)

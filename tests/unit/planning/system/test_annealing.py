@@ -21,6 +21,7 @@ from yieldsim.planning.system.annealing import (
 from yieldsim.planning.system.column_generation import relaxed
 from yieldsim.planning.system.terms import Prices
 from yieldsim.planning.system.whole_units import all_sets
+from yieldsim.runs.design.search import few_near
 
 
 @pytest.mark.parametrize(
@@ -72,6 +73,32 @@ def test_few_units_come_out_as_the_best_of_all_sets(place, seed):
     assert math.isfinite(best.cost)
     assert found[0].cost == pytest.approx(best.cost, rel=1e-12)
     assert found[0].capacity_kwh == best.capacity_kwh
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_more_units_than_split_ones_are_tried_while_they_are_cheaper(place, seed):
+    """One unit serves at a time, whatever it gives: split ones are far too few, and two more were the last that was looked at."""
+    prices = Prices(per_unit=0.05, per_kwh=20.0, most_units=6.0)
+    one = place(seed=seed, asked_w=0.3, choices_kwh=(), candidates=8)
+    sunlight, terms = one.sunlight.of_whole_units(one.serving.terms(repeats=True))
+    split = relaxed(sunlight, terms, prices, turning=False)
+    best = all_sets(sunlight.candidates, one.light_kwh, one.serving, prices, 0.0)
+    found = few_near(split, one.serving, prices, sunlight, turning=False)
+    assert split.units.sum() < 1.2
+    assert found.cost == pytest.approx(best.cost, rel=1e-4)
+
+
+def test_units_far_from_split_ones_are_found_below_a_known_cost(place):
+    """Of any number between, where a set is known that costs much more than split units: all are told, not the next two alone."""
+    prices = Prices(per_unit=0.05, per_kwh=20.0, most_units=6.0)
+    one = place(seed=0, asked_w=0.3, choices_kwh=(), candidates=8)
+    sunlight, terms = one.sunlight.of_whole_units(one.serving.terms(repeats=True))
+    split = relaxed(sunlight, terms, prices, turning=False)
+    near = near_number(split, one.serving, prices, sunlight)
+    found = near_number(split, one.serving, prices, sunlight, below=0.3)
+    assert max(one.units for one in near) == 2
+    assert found[0].units == 3
+    assert found[0].cost < 0.98 * near[0].cost
 
 
 def test_without_a_store_what_is_left_is_looked_through(place):

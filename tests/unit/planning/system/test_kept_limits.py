@@ -68,6 +68,8 @@ def test_a_kept_programme_answers_as_a_new_one(place, asked_w):
             (),
         ):
             every = np.arange(known)
-            _, _, kept, _ = pool._answer(limits, every)
-            _, _, anew, _ = case.pool(known, pool.blocks)._answer(limits, every)
-            assert kept.cost == pytest.approx(anew.cost, rel=1e-6)
+            new = case.pool(known, pool.blocks)
+            _, _, anew, _ = new._answer(limits, every, new._kept[0])
+            for one in pool._kept:
+                _, _, kept, _ = pool._answer(limits, every, one)
+                assert kept.cost == pytest.approx(anew.cost, rel=1e-6)
