@@ -364,19 +364,20 @@ def near_number(
     used = np.flatnonzero(split.units > LEAST_UNITS)
     shares = np.zeros(choice.facings.count)
     np.add.at(shares, choice.nearest(split.facings.take(used)), split.units[used])
-    more = MORE_AT_ANY_COST if any_cost or math.isfinite(below) else MORE
+    known = math.isfinite(below)
+    more = MORE_AT_ANY_COST if any_cost or known else MORE
     numbers = range(max(math.floor(total), 1), math.floor(total) + more + 1)
     starts = [
         np.repeat(np.arange(choice.facings.count), rounded(shares, units))
         for units in sorted(numbers, key=lambda one: abs(one - total - 0.5))
     ]
     # of very few units one more is a large step
-    aim = max(AIM, 1.0 + STEP / max(total, 1.0)) * split.cost
+    aim = below if known else max(AIM, 1.0 + STEP / max(total, 1.0)) * split.cost
     if any_cost:
         store = objective.most_kwh * objective.per_kwh
         aim = 1.001 * numbers[-1] * objective.per_unit + (
             store if math.isfinite(store) else TIMES * split.cost
         )
-    found = choice.sets(starts, below if math.isfinite(below) else aim, serving, objective, AGAIN)
+    found = choice.sets(starts, aim, serving, objective, AGAIN)
     judged = (choice.judged(one, serving, objective, sunlight.light_kwh) for one in found)
     return sorted((one for one in judged if one is not None), key=lambda one: one.cost)

@@ -290,7 +290,8 @@ def few_near(
         if found and found[0].units >= math.floor(split.units.sum()) + MORE:
             # of the most units that were tried: more may be cheaper still
             found += near_number(split, serving, prices, sunlight, below=found[0].cost)
-            found.sort(key=lambda one: one.cost)
+            cheapest = {one.units: one for one in sorted(found, key=lambda one: -one.cost)}
+            found = sorted(cheapest.values(), key=lambda one: one.cost)
     near: WholeSet | None = None
     if not found:
         near = whole_near(split, serving, prices, sunlight, turning=turning)
