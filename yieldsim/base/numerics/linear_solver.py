@@ -25,9 +25,8 @@ WAYS = (("ipm", "on"), ("choose", "on"), ("simplex", "off"))
 """Solver and presolve, one after the other where one gives up; small programmes the other way round (8 ms for 18)."""
 SMALL_ROWS = 2000
 DUAL, PRIMAL = 1, 4
-FEW_STEPS, FEWEST_STEPS, MOST_STEPS = 4, 64, 2**31 - 1
-"""An answer that is far from the last one is sooner found anew: after one step of the dual method for so many rows. Where that was
-so, the next may well be as far: for twice as many rows, up to the second."""
+FEW_STEPS, MOST_STEPS = 4, 2**31 - 1
+"""An answer that is far from the last one is sooner found anew: after one step of the dual method for so many rows."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -54,7 +53,6 @@ class Model:
         self._solved, self._moved = highspy.HighsModelStatus.kOptimal, False
         self._none = highspy.HighsModelStatus.kInfeasible
         self._known, self._bounds = False, dict[int, tuple[float, float]]()
-        self._few = FEW_STEPS
         columns = matrix.tocsc()
         made = highspy.HighsLp()
         made.num_col_, made.num_row_ = self._columns, self._rows
@@ -117,15 +115,12 @@ class Model:
                 self._solver.clearSolver()
             primal = bool(again) and place == 0 and not self._moved
             self._solver.setOptionValue("simplex_strategy", PRIMAL if primal else DUAL)
-            dual = bool(again) and place == 0 and not primal
-            most = self._rows // self._few if dual else MOST_STEPS
+            most = self._rows // FEW_STEPS if again and place == 0 and not primal else MOST_STEPS
             self._solver.setOptionValue("simplex_iteration_limit", most)
             self._solver.setOptionValue("solver", solver)
             self._solver.setOptionValue("presolve", presolve)
             self._solver.run()
             status = self._solver.getModelStatus()
-            if dual:
-                self._few = FEW_STEPS if status == self._solved else min(2 * self._few, FEWEST_STEPS)
             if status == self._solved:
                 self._known, self._moved = True, False
                 found = self._solver.getSolution()
