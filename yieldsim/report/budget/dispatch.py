@@ -110,7 +110,7 @@ def draw_light(series: xr.Dataset, figure: Figure) -> None:
                     linewidth=0.3, **look)  # fmt: skip
         below = below + values
     axes.stairs(
-        asked_w * factor, edges_h, baseline=None, color=style.INK, linewidth=0.9, label="asked by all loads"
+        asked_w * factor, edges_h, baseline=None, color=style.INK, linewidth=0.9, label="useful power asked"
     )
     if not below.any():
         style.in_the_middle(axes, style.NO_LIGHT)
