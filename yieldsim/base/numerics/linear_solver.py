@@ -25,8 +25,9 @@ WAYS = (("ipm", "on"), ("choose", "on"), ("simplex", "off"))
 """Solver and presolve, one after the other where one gives up; small programmes the other way round (8 ms for 18)."""
 SMALL_ROWS = 2000
 DUAL, PRIMAL = 1, 4
-FEW_STEPS, MOST_STEPS = 4, 2**31 - 1
-"""An answer that is far from the last one is sooner found anew: after one step of the dual method for so many rows."""
+FEW_STEPS, TIDYING, MOST_STEPS = 4, 2, 40
+"""An answer that is far from the last one is sooner found anew: after one step of the dual method for so many rows.
+The simplex method tidies up after an interior point in so many steps a row, or goes round in circles, as it may elsewhere, too."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -95,6 +96,12 @@ class Model:
         self._solver.changeRowBounds(row, least, most)
         self._moved = True
 
+    def change(self, row: int, column: int, value: float, most: float) -> None:
+        """Another coefficient of a row, and another right side."""
+        self._solver.changeCoeff(row, column, value)
+        self._solver.changeRowBounds(row, -np.inf, most)
+        self._moved = True
+
     def charge(self, columns: Places, cost: FloatArray) -> None:
         """Costs of columns."""
         self._solver.changeColsCost(
@@ -114,8 +121,11 @@ class Model:
             if place > 0:
                 self._solver.clearSolver()
             primal = bool(again) and place == 0 and not self._moved
-            self._solver.setOptionValue("simplex_strategy", PRIMAL if primal else DUAL)
-            most = self._rows // FEW_STEPS if again and place == 0 and not primal else MOST_STEPS
+            self._solver.setOptionValue("simplex_strategy", PRIMAL if primal or solver == "ipm" else DUAL)
+            if again and place == 0 and not primal:
+                most = self._rows // FEW_STEPS
+            else:
+                most = self._rows * (TIDYING if solver == "ipm" else MOST_STEPS)
             self._solver.setOptionValue("simplex_iteration_limit", most)
             self._solver.setOptionValue("solver", solver)
             self._solver.setOptionValue("presolve", presolve)

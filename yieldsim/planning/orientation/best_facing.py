@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.optics.acceptance_interpolator import beyond_corners, widened
+from yieldsim.optics.acceptance_envelopes import beyond_corners, widened
 from yieldsim.planning.orientation.mount_frames import (
     Facings,
     facings,
@@ -41,6 +41,8 @@ SMALL_PATCH = 0.06
 """Patches whose half-diagonal is below this share of the reach are bounded from their corners."""
 NEAR_POLES_DEG = 20.0
 """Nearer to zenith and nadir a facing is too far off the mean of its patch's corners for that."""
+MOST_CENTRES = 64
+"""So many middles of patches are looked at where something is to be added to what each delivers."""
 CORNERS_PER_DEG = 1e7
 """Corners of patches are one where they agree to so fine a step."""
 Added = Callable[[FloatArray, FloatArray, FloatArray, FloatArray], FloatArray]
@@ -161,6 +163,7 @@ def annual_bound(
     readings = 50.0 + 4.0 * len(prospect.year.bands.block) * cone_share
     most = int(effort * np.clip(BOUND_READINGS / readings, *BOUND_FACINGS))
     spent, better, settled = 0, None, 0.0
+    beside = np.full(patches.count, 0.0 if added is None else np.inf)
     while True:
         tilt, azimuth, half_azimuth = patches
         middles = Facings(tilt, azimuth, np.zeros_like(tilt))
@@ -178,9 +181,13 @@ def annual_bound(
                 ).sum(axis=1)
         bound[from_corners] += _most_at_corners(prospect, patches.take(np.flatnonzero(from_corners)), half)
         bound = bound / prospect.years
-        if added is not None:
-            bound = bound + added(tilt, np.full(len(tilt), half), azimuth, half_azimuth)
         settled = max(settled, best_kwh * (1.0 + tolerance))
+        if added is not None:
+            # a part of a patch adds no more than all of it
+            told = np.flatnonzero(bound + beside > settled)
+            most_added = added(tilt[told], np.full(len(told), half), azimuth[told], half_azimuth[told])
+            beside[told] = np.minimum(beside[told], most_added)
+        bound = bound + beside
         spent += 2 * len(tilt)
         open_places = np.flatnonzero(bound > settled)
         # where there are too many for what is left, the highest are cut: half of that now, the rest for what they are cut into
@@ -199,10 +206,14 @@ def annual_bound(
             quarter,
         )
         centres = Facings(patches.tilt_deg, patches.azimuth_deg, np.zeros(patches.count))
-        value = prospect.annual_kwh(centres)
+        value, beside = prospect.annual_kwh(centres), np.repeat(beside[open_places], 4)
         if added is not None:
-            still = np.zeros(patches.count)
-            value = value + added(patches.tilt_deg, still, patches.azimuth_deg, still)
+            # of those that may be best
+            few = np.argsort(-(value + beside), kind="stable")[:MOST_CENTRES]
+            still = np.zeros(len(few))
+            in_all = value[few] + added(patches.tilt_deg[few], still, patches.azimuth_deg[few], still)
+            value = np.full(patches.count, -np.inf)
+            value[few] = in_all
         if value.max() > best_kwh:
             best_kwh, better = float(value.max()), centres.take([int(value.argmax())])
     highest = middles.take([int(bound.argmax())])

@@ -23,7 +23,8 @@ from numpy.typing import NDArray
 
 from yieldsim.base.numerics.jit import njit
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.optics.acceptance_interpolator import Lookup, widened_grid
+from yieldsim.optics.acceptance_envelopes import widened_grid
+from yieldsim.optics.acceptance_interpolator import Lookup
 from yieldsim.optics.acceptance_planes import Planes, highest, planes_above
 from yieldsim.planning.orientation.best_facing import Added
 from yieldsim.planning.orientation.mount_frames import Facings, carried, facings, facings_of_axes

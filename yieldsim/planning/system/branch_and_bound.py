@@ -14,17 +14,26 @@ import math
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from threading import Lock
 
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.mount_frames import Facings, together
-from yieldsim.planning.system.branch_programme import WHOLE, Limited, Pool
+from yieldsim.planning.system.branch_programme import (
+    WHOLE,
+    Branched,
+    Branching,
+    Case,
+    Limited,
+    Pool,
+    unbranched,
+)
 from yieldsim.planning.system.column_generation import BOUND_EFFORT, LEAST_UNITS, Relaxed
 from yieldsim.planning.system.dual_bound import light_worth, scaled
-from yieldsim.planning.system.pricing import Sunlight, climbed, peaks, priced, worth_bound
-from yieldsim.planning.system.sky_parts import WHOLE_SKY, LimitPrices, Part, narrowed, split_parts
+from yieldsim.planning.system.pricing import CLOSE_TOLERANCE, Sunlight, climbed, peaks, priced, worth_bound
+from yieldsim.planning.system.sky_parts import WHOLE_SKY, Part, narrowed, split_parts
 from yieldsim.planning.system.terms import Prices, Terms
 
 MOST_UNITS, MOST_UNITS_OF_LONG, LONG_BLOCKS, COUNTED = 20.0, 12.0, 500, 60.0
@@ -44,74 +53,11 @@ GLANCE, HOPE = 0.2, 0.3
 LAST_SEARCH = 8
 """Whole units are sought from solutions of the first cases only."""
 MOST_TURNS, ALL_TURNS, WORTH_MORE = 3, 9, 5e-4
+FILLED_EFFORT, FILLED_TOLERANCE = 16.0, 1e-3
+"""Of a bound on all facings where it counts how they fill the store, too: each patch takes some 10 times as long then."""
 CLOSE, DEAREST = 1.02, 0.995
 """Cases are worth trying until they pass the goal so much. A goal of facings listed is above that of all, below a cost."""
 Sought = Callable[[Relaxed], float]
-
-
-@dataclass(frozen=True, slots=True)
-class Branching:
-    """Up to a number of units in a part of the sky, or more: what follows each, a branching (>= 0) or case -1 - that."""
-
-    part: Part
-    number: int
-    fewer: int
-    more: int
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Case:
-    """A case that was not branched, and its proof.
-
-    least            what no design of it costs less than
-    proof            what proves it, of the facings listed
-    worth_anywhere   what no unit of any facing is worth more than at its prices; None: of those listed
-    """
-
-    least: float
-    proof: Limited
-    worth_anywhere: float | None
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Branched:
-    """All cases and what leads to them: first branching 0, or none.
-
-    facings, light_kwh   that were priced one by one; (rows, facings) of one unit each
-    rate             proven cost of a delivered kWh, where that is asked for, and what each facing delivers, (facings,)
-    """
-
-    branchings: tuple[Branching, ...]
-    cases: tuple[Case, ...]
-    facings: Facings
-    light_kwh: FloatArray
-    rate: float = 0.0
-    delivered_kwh: FloatArray | None = None
-
-    @property
-    def least(self) -> float:
-        """What no design costs less than."""
-        return min(one.least for one in self.cases)
-
-
-def unbranched(split: Relaxed) -> Branched:
-    """The one case of all designs."""
-    proof = Limited(
-        limits=(),
-        units=split.units,
-        capacity_kwh=split.capacity_kwh,
-        blocks=split.blocks,
-        stored_kwh=split.stored_kwh,
-        prices=split.prices,
-        limit_prices=LimitPrices((), np.zeros(0), np.zeros(0)),
-        least=split.proof.least,
-        value=split.proof.value,
-        store=split.proof.store,
-        unit=split.proof.unit,
-        own=0.0,
-    )
-    case = Case(least=split.least, proof=proof, worth_anywhere=split.worth_anywhere)
-    return Branched(branchings=(), cases=(case,), facings=split.facings, light_kwh=split.light_kwh)
 
 
 def branched(
@@ -129,13 +75,28 @@ def branched(
     units = float(split.units.sum())
     if split.least >= goal_of(cost) or units > COUNTED:
         return unbranched(split)
-    tree = _Tree(split, sunlight, terms, objective, cost, goal_of, turning=turning, effort=effort)
-    if units > most_units:
-        tree.count()
-    else:
+    terms = _filling(terms, sunlight, split.light_kwh, turning=turning)
+    parts = units <= most_units
+    tree = _Tree(
+        split, sunlight, terms, objective, cost, goal_of, turning=turning, parts=parts, effort=effort
+    )
+    if parts or len(terms.fillings):
         tree.grow(sought)
+    else:
+        tree.count()
     found = tree.finished()
     return found if found.least > split.least else unbranched(split)
+
+
+def _filling(terms: Terms, sunlight: Sunlight, light_kwh: FloatArray, *, turning: bool) -> Terms:
+    """Terms with how often one unit fills the store, where that can be told: of any facing, or of those given.
+
+    light_kwh   (rows, facings)  of one unit of some facings, or of those given
+    """
+    told = terms.fills and bool(np.isfinite(terms.unit_serves_kwh).any())
+    if not told or (turning and not sunlight.prospect.year.ready.is_round):
+        return terms
+    return replace(terms, fillings=terms.spells.numbers(light_kwh))
 
 
 @dataclass(slots=True, eq=False)
@@ -155,8 +116,9 @@ class _Node:
 class _Tree:
     def __init__(
         self, split: Relaxed, sunlight: Sunlight, terms: Terms, objective: Prices, cost: float, goal_of: Callable[[float], float],
-        *, turning: bool, effort: float,
+        *, turning: bool, parts: bool, effort: float,
     ) -> None:  # fmt: skip
+        self._parts = parts
         lit = sunlight.lit[: terms.rows]
         self._pool = Pool(split.facings, split.light_kwh, terms, objective, split.blocks, lit, cost)
         self._sunlight, self._terms, self._objective, self._turning = sunlight, terms, objective, turning
@@ -186,10 +148,15 @@ class _Tree:
     def grow(self, sought: Sought) -> None:
         """Branch the lowest bound until all are close enough, or enough was solved."""
         passed, next_search = 0, 1
+        begun: tuple[int, float] | None = None
         while self._open and self._left > 0:
             node = min(self._open, key=lambda one: one.least)
-            if node.least >= self._listed_goal or self._hopeless(node.least):
+            if node.least >= self._listed_goal:
                 break
+            if self._counted(node):
+                begun = begun or (self._left, node.least)
+                if self._hopeless(node.least, *begun):
+                    break
             passed += 1
             if next_search <= passed <= LAST_SEARCH and not node.searched:
                 # ever more seldom: 1, 2, 3, 5, 7, 10, ...
@@ -246,20 +213,29 @@ class _Tree:
         if closer.least > node.least:
             node.found, node.least, node.worth_anywhere = closer, closer.least, None
 
-    def _hopeless(self, least: float) -> bool:
-        """Whether what was solved brought the bound too little of the way to its goal."""
-        spent = 1.0 - self._left / self._most
-        start = self._root.found.least
+    def _hopeless(self, least: float, left: int, start: float) -> bool:
+        """Whether what was solved, since so much was left and the bound so high, brought that too little of the way to its goal."""
+        spent = 1.0 - self._left / left
         return spent > GLANCE and least - start < HOPE * spent * (self._listed_goal - start)
+
+    def _counted(self, node: _Node) -> bool:
+        """Whether its number of units has an upper limit, where that many fill the store only so often."""
+        if not len(self._terms.fillings):
+            return True
+        return any(one.part == WHOLE_SKY and math.isfinite(one.most) for one in node.found.limits)
 
     def _branch(self, node: _Node, tried: int) -> bool:
         total, in_use = float(node.found.units.sum()), np.flatnonzero(node.found.units > LEAST_UNITS)
         used = self._pool.facings.take(in_use)
         best: tuple[float, Part, int, tuple[Limited, Limited]] | None = None
-        if abs(total - round(total)) > WHOLE:
+        if not self._counted(node):
+            choices = [(WHOLE_SKY, math.ceil(total - WHOLE))]
+        elif abs(total - round(total)) > WHOLE:
             choices = [(WHOLE_SKY, math.floor(total))]
         else:
-            choices = split_parts(used, node.found.units[in_use])[:tried]
+            # where units are bound by how they fill the store, parts of the sky were never seen to tell more
+            parts = self._parts and not node.found.prices.fillings.any()
+            choices = split_parts(used, node.found.units[in_use])[:tried] if parts else []
         if not choices:
             return False
         if self._turning and choices[0][0] != WHOLE_SKY:
@@ -355,11 +331,28 @@ class _Tree:
             enough = scaled(found.value, middle, found.store, self._objective) >= wanted
             low, high = (middle, high) if enough else (low, middle)
         at_prices = priced(self._sunlight, found.prices.light, found.prices.direct)
-        worth = worth_bound(
-            at_prices, (low - found.own) / 1.002, BOUND_EFFORT, found.limit_prices.most_within
+        effort = (
+            (FILLED_EFFORT, FILLED_TOLERANCE)
+            if found.prices.fillings.any()
+            else (BOUND_EFFORT, CLOSE_TOLERANCE)
         )
+        known = max((low - found.own) / 1.002, best - found.own)
+        worth = worth_bound(at_prices, known, effort[0], partial(self._most_beside, found), effort[1])
         node.worth_anywhere = max(worth + found.own, best)
         node.least = scaled(found.value, node.worth_anywhere, found.store, self._objective)
+
+    def _most_beside(
+        self, found: Limited, tilt_deg: FloatArray, half_tilt: FloatArray, azimuth_deg: FloatArray, half_azimuth: FloatArray
+    ) -> FloatArray:  # fmt: skip
+        """The most that units within tilts and azimuths about some facings are worth beside their light, (n,)."""
+        worth = found.limit_prices.most_within(tilt_deg, half_tilt, azimuth_deg, half_azimuth)
+        if found.prices.fillings.any():
+            prospect, half_deg = self._sunlight.prospect, float(half_tilt.max(initial=0.0))
+            beyond_kwh = self._terms.spells.most_beyond(
+                prospect.track, prospect.year.ready, tilt_deg, azimuth_deg, half_deg
+            )
+            worth += beyond_kwh @ found.prices.fillings
+        return worth
 
     def finished(self) -> Branched:
         """All cases proven."""
@@ -386,6 +379,7 @@ class _Tree:
             cases=tuple(cases),
             facings=self._pool.facings,
             light_kwh=self._pool.light_kwh,
+            fillings=self._terms.fillings,
         )
 
     def _case(self, node: _Node) -> Case:

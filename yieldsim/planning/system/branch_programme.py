@@ -6,7 +6,7 @@ any design. What cannot be served is thereby dear, and its prices prove that as 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from yieldsim.planning.system.column_generation import Relaxed
 from yieldsim.planning.system.dual_bound import (
     Bound,
     RowPrices,
+    filled,
     light_worth,
     parts,
     row_prices,
@@ -26,7 +27,7 @@ from yieldsim.planning.system.dual_bound import (
 )
 from yieldsim.planning.system.linear_programme import TOO_DEAR, Master, Solved
 from yieldsim.planning.system.row_aggregation import Blocks, gaining_blocks, turning_points
-from yieldsim.planning.system.sky_parts import LimitPrices, Part, UnitLimit
+from yieldsim.planning.system.sky_parts import WHOLE_SKY, LimitPrices, Part, UnitLimit
 from yieldsim.planning.system.terms import Prices, Terms
 
 MORE_FACINGS, WORTH_MORE, NEARLY_WORTH_IT, MOST_ROUNDS = 25, 2e-4, 0.97, 12
@@ -60,6 +61,78 @@ class Limited:
     store: float
     unit: FloatArray
     own: float
+
+
+@dataclass(frozen=True, slots=True)
+class Branching:
+    """Up to a number of units in a part of the sky, or more: what follows each, a branching (>= 0) or case -1 - that."""
+
+    part: Part
+    number: int
+    fewer: int
+    more: int
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Case:
+    """A case that was not branched, and its proof.
+
+    least            what no design of it costs less than
+    proof            what proves it, of the facings listed
+    worth_anywhere   what no unit of any facing is worth more than at its prices; None: of those listed
+    """
+
+    least: float
+    proof: Limited
+    worth_anywhere: float | None
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Branched:
+    """All cases and what leads to them: first branching 0, or none.
+
+    facings, light_kwh   that were priced one by one; (rows, facings) of one unit each
+    fillings         (lines,)  of `Terms`, where whole units are told by them
+    rate             proven cost of a delivered kWh, where that is asked for, and what each facing delivers, (facings,)
+    """
+
+    branchings: tuple[Branching, ...]
+    cases: tuple[Case, ...]
+    facings: Facings
+    light_kwh: FloatArray
+    fillings: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    rate: float = 0.0
+    delivered_kwh: FloatArray | None = None
+
+    @property
+    def least(self) -> float:
+        """What no design costs less than."""
+        return min(one.least for one in self.cases)
+
+    @property
+    def by_fillings(self) -> bool:
+        """Whether any case counts how often units fill the store."""
+        return any(one.proof.prices.fillings.any() for one in self.cases)
+
+
+def unbranched(split: Relaxed) -> Branched:
+    """The one case of all designs."""
+    proof = Limited(
+        limits=(),
+        units=split.units,
+        capacity_kwh=split.capacity_kwh,
+        blocks=split.blocks,
+        stored_kwh=split.stored_kwh,
+        prices=split.prices,
+        limit_prices=LimitPrices((), np.zeros(0), np.zeros(0)),
+        least=split.proof.least,
+        value=split.proof.value,
+        store=split.proof.store,
+        unit=split.proof.unit,
+        own=0.0,
+    )
+    case = Case(least=split.least, proof=proof, worth_anywhere=split.worth_anywhere)
+    return Branched(branchings=(), cases=(case,), facings=split.facings, light_kwh=split.light_kwh)
 
 
 class _Kept:
@@ -244,7 +317,8 @@ class Pool:
             some = self.facings.take(new)
             counts = np.array([part.holds(some) for part in kept.parts], dtype=np.float64)
             counts = counts.reshape(len(kept.parts), len(new))
-            master.admit(new, self._by_block[:, new], self._spare[:, new], counts)
+            beyond_kwh = self.terms.spells.beyond_kwh(self.light_kwh[:, new])
+            master.admit(new, self._by_block[:, new], self._spare[:, new], counts, beyond_kwh)
         if self.rate > 0.0:
             master.charge(self.objective.per_unit - self.rate * self.delivered_kwh[master.places])
         asked = {one.part: one for one in limits}
@@ -253,6 +327,9 @@ class Pool:
             if part not in kept.parts:
                 kept.parts.append(part)
                 master.limit(part.holds(known).astype(np.float64))
+        if len(self.terms.fillings):
+            whole = asked.get(WHOLE_SKY)
+            master.fill(np.inf if whole is None else whole.most)
         for place, part in enumerate(kept.parts):
             one = asked.get(part)
             least = -np.inf if one is None or one.least <= 0 else float(one.least)
@@ -270,10 +347,14 @@ class Pool:
         self, limits: tuple[UnitLimit, ...], units: FloatArray, answer: Solved, limit_prices: LimitPrices
     ) -> Limited:
         terms = self.terms
+        most = next((one.most for one in limits if one.part == WHOLE_SKY), np.inf)
         prices = row_prices(answer.prices, terms, self.blocks, self.lit)
+        if not np.isfinite(most):
+            # a solver's price is exact to its tolerance alone
+            prices = replace(prices, fillings=np.zeros(len(terms.fillings)))
         need, value, store = parts(prices, terms)
         own = float(unit_worth(prices, need, terms, np.zeros((terms.rows, 1)))[0])
-        value += limit_prices.constant
+        value, store = value + limit_prices.constant, store + filled(prices, terms, most)
         unit = self._worth(prices, own, limit_prices)
         return Limited(
             limits=limits,

@@ -3,7 +3,8 @@
 Any prices >= 0 of light, of direct service, of stored energy and of shortfall, one a row, bound the cost of every system that serves
 the loads. Let
 
-    need[t,i]    = least of (light[t] + direct[t]) / direct_i,  per_drawn_i state[t] + leave[t] / stored_i,  weight[t,i] short
+    need[t,i]    = least of (light[t] + direct[t]) / direct_i,  weight[t,i] short,
+                   per_drawn_i (state[t] + drawn) + leave[t] / stored_i
     enter[t]     = most of 0,  take_in state[t] - light[t]
     hold[t]      = most of 0,  keep state[t+1] - state[t]
     value        = sum need asked - short allowed - sum enter enter_kwh - sum leave leave_kwh - slack sum hold
@@ -18,11 +19,13 @@ units and on the store may pay for a part of theirs:
     value - most_units mu - most_kwh nu   with   unit[j] <= factor per_unit + mu,   store <= factor per_kwh + nu
 
 and where there must be at least so many units, each costs what it is not worth: least_units (per_unit - unit / factor) more.
+Of n whole units at most, prices of fillings (`orientation.dark_spells`), whose sum is `drawn`, add sum fillings[k] beyond[k] to what
+a unit is worth and n sum fillings[k] k usable to what a kWh of capacity is.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 
@@ -41,6 +44,7 @@ class RowPrices:
     direct         (rows,)  of a kWh more of one unit's light that could serve loads directly
     leave          (rows,)  of a kWh that the limit of discharging lets out
     short          of a kWh of allowed shortfall
+    fillings       (lines,)  of a kWh that may leave the store in all
     """
 
     light: FloatArray
@@ -48,6 +52,12 @@ class RowPrices:
     state: FloatArray
     leave: FloatArray
     short: float
+    fillings: FloatArray = field(default_factory=lambda: np.zeros(0))
+
+    @property
+    def drawn(self) -> float:
+        """Of a kWh that leaves the store, whenever."""
+        return float(self.fillings.sum())
 
     def arrays(self) -> dict[str, np.ndarray]:
         """As a certificate has them."""
@@ -92,17 +102,19 @@ def row_prices(by_block: BlockPrices, terms: Terms, blocks: Blocks, lit: Flags) 
     spare = lit & (direct == 0.0) & np.isfinite(terms.unit_serves_kwh) & ~terms.per_unit_kwh.any(axis=1)
     direct = np.where(spare, np.maximum(light - charging, 0.0), direct)
     light = np.where(spare, np.minimum(light, charging), light)
-    leave = np.zeros(blocks.rows)
+    leave, fillings = np.zeros(blocks.rows), np.maximum(by_block.fillings, 0.0)
+    drawn = float(fillings.sum())
     if np.isfinite(terms.leave_kwh):
         # what a limit of discharging is worth where the load would pay more than the state costs
         able = terms.stored > 0.0
         asked = terms.asked_kwh[:, able] > 0.0
         pays = np.minimum((light + direct)[:, None] / terms.direct[able], short * terms.weight[:, able])
-        over = np.where(asked, pays - terms.per_drawn[able] * state[:, None], 0.0) * terms.stored[able]
+        costs = terms.per_drawn[able] * (state[:, None] + drawn)
+        over = np.where(asked, pays - costs, 0.0) * terms.stored[able]
         # it pays to raise it only where that frees more than it costs
         worth = terms.asked_kwh[:, able].sum(axis=1) > terms.leave_kwh
         leave = np.where(worth, np.maximum(over.max(axis=1, initial=0.0), 0.0), 0.0)
-    return RowPrices(light=light, direct=direct, state=state, leave=leave, short=short)
+    return RowPrices(light=light, direct=direct, state=state, leave=leave, short=short, fillings=fillings)
 
 
 def bound(prices: RowPrices, light_kwh: FloatArray, terms: Terms, objective: Prices) -> Bound:
@@ -127,7 +139,8 @@ def parts(prices: RowPrices, terms: Terms) -> tuple[FloatArray, float, float]:
     served = (light + prices.direct)[:, None] / terms.direct
     able = terms.stored > 0.0
     by_store = np.full_like(terms.asked_kwh, np.inf)
-    by_store[:, able] = terms.per_drawn[able] * state[:, None] + prices.leave[:, None] / terms.stored[able]
+    taken = terms.per_drawn[able] * (state[:, None] + prices.drawn)
+    by_store[:, able] = taken + prices.leave[:, None] / terms.stored[able]
     need = np.minimum(np.minimum(served, by_store), prices.short * terms.weight)
     enter = np.maximum(terms.take_in * state - light, 0.0)
     if terms.start_share is None:
@@ -148,6 +161,13 @@ def parts(prices: RowPrices, terms: Terms) -> tuple[FloatArray, float, float]:
     return need, value, store
 
 
+def filled(prices: RowPrices, terms: Terms, units: float) -> float:
+    """What fillings by so many units at most add to the worth of a kWh of capacity."""
+    if not prices.fillings.any():
+        return 0.0
+    return units * float(terms.usable.max()) * float(prices.fillings @ terms.fillings)
+
+
 def unit_worth(prices: RowPrices, need: FloatArray, terms: Terms, light_kwh: FloatArray) -> FloatArray:
     """Worth of one unit of each facing, (facings,)."""
     own = -float((need * terms.per_unit_kwh).sum()) + prices.short * terms.allowed_per_unit
@@ -156,11 +176,14 @@ def unit_worth(prices: RowPrices, need: FloatArray, terms: Terms, light_kwh: Flo
 
 
 def light_worth(prices: RowPrices, terms: Terms, light_kwh: FloatArray) -> FloatArray:
-    """Worth of the light of one unit of each facing, (facings,)."""
+    """Worth of the light of one unit of each facing, with how it fills the store, (facings,)."""
     told = np.flatnonzero(prices.direct)
     light = light_kwh[told]
     used = np.minimum(light, terms.unit_serves_kwh[told, None])
-    return np.asarray(prices.light @ light_kwh + prices.direct[told] @ used)
+    worth = prices.light @ light_kwh + prices.direct[told] @ used
+    if prices.fillings.any():
+        worth += prices.fillings @ terms.spells.beyond_kwh(light_kwh)
+    return np.asarray(worth)
 
 
 def scaled(value: float, unit: float, store: float, objective: Prices) -> float:

@@ -7,6 +7,7 @@
             e[b]  <=  usable[b] C + slack
     loads   l[b,i] + f[b,i]  <=  asked[b,i] + per_unit[b,i] N,   N = sum_j x[j]
     target  sum weight (asked + per_unit N - l - f)  <=  allowed + allowed' N                          price  short
+    drawn   sum per_drawn_i f[b,i]  <=  n k usable C + sum_j beyond[j,k] x[j],   with n units at most  price  fillings
 
 x units of each facing, C capacity, e state of the store at a block's end, l and f what loads get directly and out of the store,
 c light that charges, spare what of one whole unit's light no load can take directly (`terms`), shield what serves its own dust
@@ -18,7 +19,7 @@ What is believed of the solver's answer is the prices alone, which `dual_bound` 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -41,12 +42,14 @@ class BlockPrices:
     direct     (blocks,)  of a kWh more of one unit's light that could serve directly
     state      (blocks,)  of a kWh stored
     short      of a kWh more of allowed shortfall
+    fillings   (lines,)  of a kWh more that may leave the store
     """
 
     light: FloatArray
     direct: FloatArray
     state: FloatArray
     short: float
+    fillings: FloatArray = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -99,7 +102,7 @@ class Programme:
     """The programme of some facings as a matrix, ready for a solver.
 
     cost, upper   (columns,)  prices and upper limits; the lower ones are 0
-    light, direct, state, target   where those constraints stand; told (n,) the blocks that have one of `direct`
+    light, direct, state, target, fillings   where those constraints stand; told (n,) the blocks that have one of `direct`
     scale_kwh     energies are in units of it
     """
 
@@ -112,13 +115,14 @@ class Programme:
     told: Places
     state: slice
     target: slice
+    fillings: slice
     facings: int
     scale_kwh: float
 
 
 def programme(
     light_kwh: FloatArray, lit: Flags, terms: Terms, blocks: Blocks, prices: Prices, spare_kwh: FloatArray | None = None,
-    told: Flags | None = None,
+    told: Flags | None = None, beyond_kwh: FloatArray | None = None,
 ) -> Programme:  # fmt: skip
     """Write it down.
 
@@ -126,6 +130,7 @@ def programme(
     lit         (blocks,)  which have light at all, if not for these facings: light has a price there
     spare_kwh   (blocks, facings)  sums of `Terms.spare_kwh`; None: none
     told        (blocks,)  which have a row of direct light; None: those in which any of these facings has light to spare
+    beyond_kwh  (lines, facings)  of `Terms.spells`
     """
     part = merged(terms, blocks)
     scale = max(float(part.asked_kwh.sum()) / terms.rows, 1e-12)
@@ -136,7 +141,8 @@ def programme(
     at_c = facings + 1 + count
     at_l = at_c + len(sunny)
     at_f = at_l + len(sunny) * kinds
-    columns = at_f + count * len(able)
+    lines = len(terms.fillings)
+    columns = at_f + count * len(able) + (1 if lines else 0)
     x, one, block = np.arange(facings), np.arange(len(sunny)), np.arange(count)
     e, c = facings + 1 + block, at_c + one
     l = at_l + np.arange(len(sunny) * kinds).reshape(len(sunny), kinds)  # noqa: E741
@@ -180,6 +186,15 @@ def programme(
         (-part.weight[:, able], 0, f),
         (np.full(facings, per_unit - terms.allowed_per_unit / scale), 0, x),
     )
+    fillings = slice(rows.count, rows.count)
+    if lines:
+        # free until a number of units limits them
+        drawn = columns - 1
+        each = np.broadcast_to(terms.per_drawn[able], f.shape)
+        rows.add(np.zeros(1), (each.ravel(), 0, f.ravel()), (-1.0, 0, drawn))
+        line = np.arange(lines)
+        beyond = np.zeros((lines, facings)) if beyond_kwh is None else beyond_kwh / scale
+        fillings = rows.add(np.full(lines, np.inf), (1.0, line, drawn), (-beyond, line[:, None], x[None, :]))
     if np.isfinite(prices.most_units):
         rows.add(np.array([prices.most_units]), (1.0, np.zeros(facings, np.int64), x))
     if prices.least_units > 0.0:
@@ -190,7 +205,9 @@ def programme(
     cost = np.zeros(columns)
     cost[:facings], cost[facings] = prices.per_unit, prices.per_kwh * scale
     matrix, most = rows.finished(columns)
-    return Programme(cost, upper, matrix, most, light, direct, telling, state, target, facings, scale)
+    return Programme(
+        cost, upper, matrix, most, light, direct, telling, state, target, fillings, facings, scale
+    )
 
 
 def _state(
@@ -250,6 +267,7 @@ def block_prices(made: Programme, price: FloatArray, lit: Flags) -> BlockPrices:
         direct=direct / made.scale_kwh,
         state=price[made.state] / made.scale_kwh,
         short=float(price[made.target][0]) / made.scale_kwh,
+        fillings=price[made.fillings] / made.scale_kwh,
     )
 
 
@@ -298,23 +316,26 @@ class Master:
         self._given, self._told, self._dear = (lit, terms, blocks, prices), told, dear
         self._columns = self.places = np.zeros(0, np.int64)
         self._limits: list[int] = []
+        self._filled = np.inf
 
     def tells(self, told: Flags) -> bool:
         """Whether facings with light to spare in these blocks may come in."""
         return not (told & ~self._told).any()
 
     def admit(
-        self, places: Places, light_kwh: FloatArray, spare_kwh: FloatArray, counts: FloatArray | None = None
-    ) -> None:
+        self, places: Places, light_kwh: FloatArray, spare_kwh: FloatArray, counts: FloatArray | None = None,
+        beyond_kwh: FloatArray | None = None,
+    ) -> None:  # fmt: skip
         """Let facings in.
 
         places   (new,)
         light_kwh, spare_kwh   (blocks, new)
         counts   (limits, new)  1 where a limit counts the facing
+        beyond_kwh   (lines, new)  as for `programme`
         """
         from scipy.sparse import csc_array, vstack
 
-        new = programme(light_kwh, *self._given, spare_kwh, self._told)
+        new = programme(light_kwh, *self._given, spare_kwh, self._told, beyond_kwh)
         matrix = new.matrix.tocsc()[:, : new.facings]
         if counts is not None:
             matrix = vstack([matrix, csc_array(counts)])
@@ -324,6 +345,17 @@ class Master:
     def charge(self, cost: FloatArray) -> None:
         """Other prices of a unit of each facing, (admitted,)."""
         self._model.charge(self._columns, cost)
+
+    def fill(self, units: float) -> None:
+        """Let so many units fill the store at most; infinite: any number."""
+        if units == self._filled:
+            return
+        self._filled, made, terms = units, self._made, self._given[1]
+        told = bool(np.isfinite(units))
+        each = float(terms.usable.max()) * units if told else 0.0
+        for line, number in enumerate(terms.fillings.tolist()):
+            row = made.fillings.start + line
+            self._model.change(row, made.facings, -each * number, 0.0 if told else np.inf)
 
     def limit(self, counts: FloatArray) -> int:
         """A limit that counts units, (admitted,); its place among them. Free until `bound`, and broken at a price."""

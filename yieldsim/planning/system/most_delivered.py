@@ -23,8 +23,7 @@ import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.orientation.mount_frames import Facings, together
-from yieldsim.planning.system.branch_and_bound import Branched, Case
-from yieldsim.planning.system.branch_programme import Limited, Pool
+from yieldsim.planning.system.branch_programme import Branched, Case, Limited, Pool
 from yieldsim.planning.system.column_generation import (
     BOUND_EFFORT,
     FIRST_FACINGS,

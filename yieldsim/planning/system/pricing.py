@@ -371,14 +371,17 @@ def peaks(sunlight: Sunlight, at_prices: Prospect, near: Facings) -> Facings:
     return spread.take(good[chosen])
 
 
-def worth_bound(at_prices: Prospect, best: float, effort: float, added: Added | None = None) -> float:
+def worth_bound(
+    at_prices: Prospect, best: float, effort: float, added: Added | None = None, tolerance: float = CLOSE_TOLERANCE
+) -> float:  # fmt: skip
     """What no facing, at any roll, is worth more than.
 
     best    worth of the best unit known
     added   what facings are worth beside their light, as for `annual_bound` but over the run
+    tolerance   of round optics
     """
     years = at_prices.years
     yearly = None if added is None else lambda *about: added(*about) / years
     if at_prices.rolls_matter:
         return turned_bound(at_prices, best / years, effort, yearly) * years
-    return annual_bound(at_prices, best / years, effort, yearly, CLOSE_TOLERANCE)[0] * years
+    return annual_bound(at_prices, best / years, effort, yearly, tolerance)[0] * years

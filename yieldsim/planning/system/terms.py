@@ -10,20 +10,23 @@ the programme. So its least cost is a lower bound, for this dispatch and any oth
     dust shields    all their cycles run; what they draw grows with the units
 
 Where units are whole, loads take no more of the light of one in a row directly than they all ask for: the rest is stored, at its loss,
-or lost. Split units would be spread until nothing is left over.
+or lost. And each fills the store only so often (`orientation.dark_spells`), which holds for that dispatch alone: a row in which one
+unit serves all loads takes nothing out. Split units would be spread until nothing is left over, and the store is never empty.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from yieldsim.base.load_model import ReliabilityMeasure, Storage
 from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.planning.habitat.dispatch import Needs, store_of
 from yieldsim.planning.habitat.reliability import Flags, counted
+from yieldsim.planning.orientation.dark_spells import Spells
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +63,7 @@ class Terms:
     slack_kwh       what the state may exceed that by
     start_share     usable state at the start, share of the capacity; None: the run repeats, from where it comes round
     unit_serves_kwh   (rows,)  most light of one unit that serves loads directly, those of its own shield aside; infinite: not told
+    fillings        (lines,)  numbers k of `spells`; none: not told
     """
 
     asked_kwh: FloatArray
@@ -78,6 +82,7 @@ class Terms:
     slack_kwh: float
     start_share: float | None
     unit_serves_kwh: FloatArray
+    fillings: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
 
     @property
     def rows(self) -> int:
@@ -87,6 +92,23 @@ class Terms:
     def needed_kwh(self, units: float) -> FloatArray:
         """Light that serves all loads beside so many units directly, (rows,)."""
         return np.asarray(((self.asked_kwh + units * self.per_unit_kwh) / self.direct).sum(axis=1))
+
+    @property
+    def spells(self) -> Spells:
+        """How often one whole unit fills the store."""
+        able = self.stored > 0.0
+        return Spells(
+            needed_kwh=self.needed_kwh(0.0),
+            drawn_kwh=(self.asked_kwh[:, able] * self.per_drawn[able]).sum(axis=1),
+            take_in=self.take_in,
+            fillings=self.fillings,
+        )
+
+    @property
+    def fills(self) -> bool:
+        """Whether that limits what leaves the store."""
+        repeats = self.start_share is None and self.slack_kwh == 0.0
+        return bool(repeats and self.stored.any() and not self.per_unit_kwh.any())
 
     def of_whole_units(self) -> Terms:
         """The same for units that are whole."""

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from yieldsim.optics.acceptance_interpolator import Lookup, widened
+from yieldsim.optics.acceptance_envelopes import widened
+from yieldsim.optics.acceptance_interpolator import Lookup
 from yieldsim.planning.orientation.facing_map import at_best_rolls
 from yieldsim.planning.orientation.mount_frames import Facings, facings_of_axes, spread_over_sky
 from yieldsim.planning.orientation.objectives import Prospect

@@ -38,6 +38,7 @@ def certificate_of(plan: DesignPlan, combination: Combination, found: Designed) 
         "cases": np.array(len(tree.cases)),
         "facing_deg": np.stack(list(tree.facings), axis=1),
         "light_kwh": tree.light_kwh,
+        "fillings": tree.fillings,
         "branch_part": np.array([one.part for one in tree.branchings]).reshape(-1, 4),
         "branch_number": np.array([one.number for one in tree.branchings], dtype=np.int64),
         "branch_to": np.array([(one.fewer, one.more) for one in tree.branchings], np.int64).reshape(-1, 2),

@@ -24,7 +24,7 @@ from yieldsim.runs.design.combinations import (
 )
 
 if TYPE_CHECKING:
-    from yieldsim.planning.system.branch_and_bound import Branched
+    from yieldsim.planning.system.branch_programme import Branched
     from yieldsim.planning.system.column_generation import Relaxed
     from yieldsim.planning.system.pricing import Sunlight
     from yieldsim.planning.system.serving import Serving
@@ -71,6 +71,7 @@ class Designed:
     split_units, split_kwh   of the solution with units that may be split, which is `split`
     branches    what proves the bound: cases of few whole units
     most_kwh    what no design delivers more than, where the objective asks for that
+    by_fillings whether the bound counts how often whole units fill the store, which holds for the dispatch of budget alone
     """
 
     number: int
@@ -83,6 +84,7 @@ class Designed:
     split_units: float
     split_kwh: float
     facings_priced: int
+    by_fillings: bool = False
     split: Relaxed | None = None
     branches: Branched | None = None
     terms: Terms | None = None
@@ -104,6 +106,7 @@ PLAIN = (
     "split_units",
     "split_kwh",
     "facings_priced",
+    "by_fillings",
 )
 
 
@@ -166,7 +169,8 @@ def look(plan: DesignPlan, combination: Combination, span: Span, among_others: b
 
 def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost: float) -> Designed:
     """The best design found, checked against an estimate's own light; left off once its bound passes `best_cost`."""
-    from yieldsim.planning.system.branch_and_bound import branched, unbranched
+    from yieldsim.planning.system.branch_and_bound import branched
+    from yieldsim.planning.system.branch_programme import unbranched
     from yieldsim.planning.system.column_generation import Infeasible, relaxed
     from yieldsim.planning.system.joint_turns import jointly_turned
     from yieldsim.planning.system.most_delivered import all_delivering, least_rate, most_delivered
@@ -264,6 +268,7 @@ def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost
         split_kwh=split.capacity_kwh,
         facings_priced=split.facings.count,
         split=split,
+        by_fillings=branches.by_fillings,
         branches=branches,
         terms=terms,
         most_kwh=most_kwh,

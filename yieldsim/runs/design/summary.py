@@ -297,8 +297,11 @@ def bound_row(
     # of a rate and of a number of units nothing is left out
     once = once_kg(plan, table[best.number]["mast_height_m"]) if plan.objective == "mass" else 0.0
     least = min([*bounds, reached])
+    by_fillings = any(one.by_fillings for one in designed.values())
     covered = [
-        "any dispatch, even one that knows the whole run beforehand",
+        "the dispatch of budget, in which nothing leaves the store while one unit serves all loads"
+        if by_fillings
+        else "any dispatch, even one that knows the whole run beforehand",
         NUMBERS[plan.objective].format(plan.most_units),
         "any capacity of the store" if not math.isfinite(most_store_kwh(plan)) else "any capacity allowed",
         "the orientations given" if plan.facings else "every orientation, those between the candidates too",

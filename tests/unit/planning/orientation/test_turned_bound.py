@@ -7,7 +7,8 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from yieldsim.base.model import BiaxialAcceptance
-from yieldsim.optics.acceptance_interpolator import light, widened_grid
+from yieldsim.optics.acceptance_envelopes import widened_grid
+from yieldsim.optics.acceptance_interpolator import light
 from yieldsim.optics.acceptance_lookup import lookup
 from yieldsim.optics.acceptance_planes import highest, planes_above
 from yieldsim.planning.orientation.mount_frames import facings

@@ -10,7 +10,8 @@ from yieldsim.base.numerics.vectors import angle_between_deg, direction_enu_xyz
 from yieldsim.energy.soiling import DustHistory, clean_fraction
 from yieldsim.energy.soiling_interpolation import DustRates
 from yieldsim.optics.acceptance import acceptance_at
-from yieldsim.optics.acceptance_interpolator import beyond_corners, light, widened
+from yieldsim.optics.acceptance_envelopes import beyond_corners, widened
+from yieldsim.optics.acceptance_interpolator import light
 from yieldsim.optics.acceptance_lookup import cell_for_deg, lookup
 from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.sunlight.facing_energy import Sweep

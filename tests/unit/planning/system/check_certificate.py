@@ -10,6 +10,10 @@ price, leaves
 and where no unit is worth more than it costs (nor a kWh of capacity), the right side is at most the cost of the design. Prices that
 are too high by a factor prove a bound that is lower by it. Where units are few there are cases: up to n units facing a part of the
 sky, or n + 1 and more, again and again. Every design is in one of them.
+
+Of at most n whole units there may be prices of fillings: what leaves the store in all is no more than n k times its usable capacity
+and, of each unit, what its weak light stores in k of the spells in which it does not serve all loads alone, and what they ask in the
+others. (A row in which one unit serves all takes nothing out of the store: so the dispatch of a budget is.)
 """
 
 import sys
@@ -30,7 +34,10 @@ def case_bound(c, case, anywhere):
         own("price_leave"),
         float(own("price_short")),
     )
-    assert min(light.min(), direct.min(), state.min(), leave.min(), short) >= 0.0, "a price is negative"
+    filling = own("price_fillings")
+    drawn = filling.sum()
+    least_of = min(light.min(), direct.min(), state.min(), leave.min(), short, filling.min(initial=0.0))
+    assert least_of >= 0.0, "a price is negative"
     asked, each = c["asked_kwh"], c["per_unit_kwh"]
     rows, kinds = asked.shape
     keep, take_in = float(c["keep"]), float(c["take_in"])
@@ -40,7 +47,7 @@ def case_bound(c, case, anywhere):
     for i in range(kinds):
         ways = [(light + direct) / c["direct"][i], short * c["weight"][:, i]]
         if c["stored"][i] > 0.0:
-            ways.append(c["per_drawn"][i] * state + leave / c["stored"][i])
+            ways.append(c["per_drawn"][i] * (state + drawn) + leave / c["stored"][i])
         need[:, i] = np.min(ways, axis=0)
 
     # light may be stored: where that pays more than the light costs, the limit of charging must pay for it
@@ -78,6 +85,19 @@ def case_bound(c, case, anywhere):
         assert min(price_least, price_most) >= 0.0, "a limit's price is negative"
         value += least * price_least - (most * price_most if price_most > 0.0 else 0.0)
         worth = worth + (price_least - price_most) * faces(c["facing_deg"], part)
+    if drawn > 0.0:
+        assert repeats, "fillings of a run that does not repeat"
+        assert c["slack_kwh"] == 0.0, "fillings of a store that fades"
+        assert not each.any(), "fillings beside loads of each unit"
+        whole_sky = [
+            most
+            for part, (_, most) in zip(own("part"), own("units"), strict=True)
+            if part[3] == 360.0 and part[1] == 181.0
+        ]
+        most = min(whole_sky, default=np.inf)
+        assert np.isfinite(most), "fillings have a price without a number of units"
+        store += most * c["usable"].max() * (filling @ c["fillings"])
+        worth = worth + filling @ beyond(c)
     rate = float(c.get("rate", 0.0))
     if rate > 0.0:
         # what is delivered is worth a rate, too
@@ -103,6 +123,28 @@ def case_bound(c, case, anywhere):
             found -= over_kwh * most_kwh
         best = max(best, found)
     return best
+
+
+def beyond(c):
+    """What may leave the store beyond k fillings by a unit of each facing, (numbers k, facings)."""
+    needed = (c["asked_kwh"] / c["direct"]).sum(axis=1)
+    able = c["stored"] > 0.0
+    asked = (c["asked_kwh"][:, able] * c["per_drawn"][able]).sum(axis=1)
+    found = np.empty((len(c["fillings"]), c["light_kwh"].shape[1]))
+    for place, light in enumerate(c["light_kwh"].T):
+        alone = (light >= needed) & (light > 0.0)
+        stored = float(c["take_in"]) * light
+        if not alone.any():
+            found[:, place] = stored.sum()
+            continue
+        # from a row alone in the light on: spells end with such a row
+        turned = np.roll(np.arange(len(light)), -int(np.flatnonzero(alone)[0]))
+        spell = np.cumsum(alone[turned])
+        dark = ~alone[turned]
+        by_spell = [np.bincount(spell[dark], one[turned][dark], spell[-1] + 1) for one in (asked, stored)]
+        most, less = np.maximum(*by_spell), np.sort(np.maximum(by_spell[0] - by_spell[1], 0.0))[::-1]
+        found[:, place] = [most.sum() - less[: int(k)].sum() for k in c["fillings"]]
+    return found
 
 
 def faces(facing_deg, part):

@@ -14,6 +14,7 @@ import pytest
 
 from yieldsim.base.model import Notes
 from yieldsim.files.text.bundled import sites_folder
+from yieldsim.planning.system.terms import Terms
 from yieldsim.runs.design import search
 from yieldsim.runs.design.certificate import certificate_of
 from yieldsim.runs.design.combinations import Span, combinations_of, laid_out, prices_of
@@ -154,7 +155,9 @@ def test_light_that_serves_directly_is_worth_what_whole_units_are_paid_for_it(tm
     assert dearest[:days].sum() >= 0.5 * by_day.sum() > dearest[: days - 1].sum()
 
 
-def test_few_units_are_proven_by_cases(tmp_path):
+def test_few_units_are_proven_by_cases(tmp_path, monkeypatch):
+    """Where it can't be told how often they fill the store, as beside loads of each unit."""
+    monkeypatch.setattr(Terms, "fills", False)
     dearer = ("store_kg_per_kwh = 7.0", "store_kg_per_kwh = 20.0")
     found, certificate = designed(tmp_path, dearer, span=TEN_DAYS)
     assert found.units <= 6
@@ -215,3 +218,34 @@ def test_a_set_that_an_estimate_finds_short_by_a_hair_gives_way_to_one_that_serv
     assert short
     assert found.mounts is not None
     assert nominal.cost * (1.0 - 1e-3) <= found.cost <= 1.01 * nominal.cost
+
+
+def test_how_often_whole_units_fill_a_store_is_proven(tmp_path):
+    """Two units that give some times what is asked: split ones need next to no store, a third of what whole ones cost."""
+    plan, combination, _ = small_design(tmp_path, span=TEN_DAYS)
+    loads = tuple(replace(one, amount=0.5 * one.amount) for one in plan.load.loads)
+    plan = replace(plan, load=replace(plan.load, loads=loads))
+    found = design_one(plan, combination, TEN_DAYS, math.inf)
+    assert found.units == 2
+    assert found.by_fillings
+    assert found.split.least < 0.5 * found.cost
+    assert 0.95 * found.cost <= found.least <= found.cost
+    certificate, path = certificate_of(plan, combination, found), tmp_path / "certificate.npz"
+    np.savez(path, **certificate)
+    listed, everywhere = lower_bound(path)
+    assert everywhere == pytest.approx(found.least, rel=1e-9)
+    assert everywhere <= listed
+    # any numbers and any prices prove something, and nothing that is not so
+    rng = np.random.default_rng(1)
+    priced = [name for name in certificate if name.endswith("price_fillings") and certificate[name].any()]
+    assert priced
+    for _ in range(10):
+        other = {name: certificate[name] * rng.uniform(0.5, 2.0, certificate[name].shape) for name in priced}
+        other["fillings"] = certificate["fillings"] + rng.integers(-1, 4, certificate["fillings"].shape)
+        np.savez(path, **certificate | other)
+        assert lower_bound(path)[0] <= found.cost
+    # but of any number of units they prove nothing
+    limits = priced[0].replace("price_fillings", "units")
+    np.savez(path, **certificate | {limits: np.full_like(certificate[limits], [0.0, np.inf])})
+    with pytest.raises(AssertionError, match=r"assumes|without a number"):
+        lower_bound(path)
