@@ -16,11 +16,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.planning.branching.branch_and_bound import MOST_UNITS
 from yieldsim.planning.growth.column_generation import Grown, solved_again
 from yieldsim.planning.growth.phases import Landing, Phase
 from yieldsim.planning.growth.programme import FlightPrices
 from yieldsim.planning.orientation.mount_frames import Facings
-from yieldsim.planning.system.branch_and_bound import MOST_UNITS
 from yieldsim.planning.system.column_generation import Infeasible
 from yieldsim.planning.system.dual_bound import RowPrices
 

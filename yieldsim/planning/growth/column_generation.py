@@ -281,7 +281,7 @@ def bounded_everywhere(
         if sky is None:
             return found
         own, best = float(found.proof.own[flight]), float(found.proof.unit[flight].max())
-        most = worth_bound(sky, max(best - own, 1e-300), effort)
+        most = worth_bound(sky, max(best - own, 1e-300), effort)[0]
         anywhere[flight] = max(most + own, best)
     proof = found.proof
     prices = dearest(proof.value, anywhere, proof.store, landing)

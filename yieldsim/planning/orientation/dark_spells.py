@@ -29,7 +29,7 @@ from yieldsim.base.numerics.vectors import FloatArray
 from yieldsim.energy.sunlit import LitSteps, Rows
 from yieldsim.optics.acceptance_envelopes import narrowed, widened
 from yieldsim.optics.acceptance_interpolator import Lookup, curve_light
-from yieldsim.planning.orientation.mount_frames import facings
+from yieldsim.planning.orientation.mount_frames import Facings, facings
 
 MOST_LINES, AT_ONCE = 40, 32
 
@@ -88,6 +88,30 @@ class Spells:
             for one in [pool.submit(put, *part) for part in _alike(track, tilt_deg, half_deg)]:
                 one.result()
         return found
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class PricedSpells:
+    """What units of round optics are worth by how they fill the store; price (lines,) of a kWh more of each beyond[k]."""
+
+    spells: Spells
+    price: FloatArray
+    track: LitSteps
+    ready: Lookup
+
+    def worth(self, some: Facings) -> FloatArray:
+        """Of each facing, (facings,)."""
+        return self._most(np.asarray(some.tilt_deg), np.asarray(some.azimuth_deg), 0.0)
+
+    def most_within(
+        self, tilt_deg: FloatArray, half_tilt: FloatArray, azimuth_deg: FloatArray, _: FloatArray
+    ) -> FloatArray:  # fmt: skip
+        """The most within half tilts, and as far in azimuth, of some facings, (n,)."""
+        return self._most(tilt_deg, azimuth_deg, float(half_tilt.max(initial=0.0)))
+
+    def _most(self, tilt_deg: FloatArray, azimuth_deg: FloatArray, half_deg: float) -> FloatArray:
+        most = self.spells.most_beyond(self.track, self.ready, tilt_deg, azimuth_deg, half_deg)
+        return np.asarray(most @ self.price)
 
 
 def _alike(

@@ -310,7 +310,7 @@ def bounded_everywhere(
     need, value, store = parts(found.prices, terms)
     own = float(unit_worth(found.prices, need, terms, np.zeros((terms.rows, 1)))[0])
     best = float(found.proof.unit.max())
-    most = worth_bound(priced(sunlight, found.prices.light, found.prices.direct), best - own, effort)
+    most = worth_bound(priced(sunlight, found.prices.light, found.prices.direct), best - own, effort)[0]
     anywhere = max(most + own, best)
     least = scaled(value, anywhere, store, objective)
     return replace(found, everywhere=least, worth_anywhere=anywhere)

@@ -42,7 +42,7 @@ from yieldsim.planning.unit_sets.candidates import spread
 FINEST_DEG = 0.05
 PEAK_STEP, PEAKS_APART = 0.3, 0.35
 """Steps of the fine spread, and distance of the peaks in it, in steps between candidates."""
-PEAK_SHARE, MOST_PEAKS = 0.97, 60
+PEAK_SHARE, MUCH_SHARE, MOST_PEAKS = 0.97, 0.85, 60
 CLOSE_TOLERANCE = 1e-4
 """Share of the worth of the best unit that a bound on all facings may be above it, however many patches are looked at."""
 CURVATURES = (0.0, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0)
@@ -350,31 +350,43 @@ def climbed(
     return found
 
 
-def peaks(sunlight: Sunlight, at_prices: Prospect, near: Facings) -> Facings:
-    """Facings to climb from: those of a fine spread over the sky that are worth nearly most, a way apart; for two angles, `near`."""
+def peaks(
+    sunlight: Sunlight,
+    at_prices: Prospect,
+    near: Facings,
+    beside: Callable[[Facings], FloatArray] | None = None,
+) -> Facings:
+    """Facings to climb from: those of a fine spread over the sky that are worth nearly most, a way apart; for two angles, `near`.
+
+    beside   as for `climbed`, told where the light alone is worth much
+    """
     if at_prices.rolls_matter:
         return near
     from scipy.spatial import cKDTree
 
     spread = spread_over_sky(PEAK_STEP * sunlight.step_deg, np.zeros(1))
     worth = at_prices.annual_kwh(spread)
+    if beside is not None:
+        much = np.flatnonzero(worth > MUCH_SHARE * worth.max())
+        spread = spread.take(much)
+        worth = worth[much] + beside(spread) / at_prices.years
     good = np.argsort(-worth, kind="stable")
     good = good[worth[good] > PEAK_SHARE * worth.max()]
     normals = spread.take(good).axes_enu_xyz[:, 2]
     around = cKDTree(normals).query_ball_point(normals, np.radians(PEAKS_APART * sunlight.step_deg))
     left = np.ones(len(good), dtype=bool)
     chosen: list[int] = []
-    for place, beside in enumerate(around):
+    for place, close in enumerate(around):
         if left[place] and len(chosen) < MOST_PEAKS:
             chosen.append(place)
-            left[beside] = False
+            left[close] = False
     return spread.take(good[chosen])
 
 
 def worth_bound(
     at_prices: Prospect, best: float, effort: float, added: Added | None = None, tolerance: float = CLOSE_TOLERANCE
-) -> float:  # fmt: skip
-    """What no facing, at any roll, is worth more than.
+) -> tuple[float, tuple[Facings, ...]]:  # fmt: skip
+    """What no facing, at any roll, is worth more than; and one that is worth more than the best known, if it was met on the way.
 
     best    worth of the best unit known
     added   what facings are worth beside their light, as for `annual_bound` but over the run
@@ -383,5 +395,6 @@ def worth_bound(
     years = at_prices.years
     yearly = None if added is None else lambda *about: added(*about) / years
     if at_prices.rolls_matter:
-        return turned_bound(at_prices, best / years, effort, yearly) * years
-    return annual_bound(at_prices, best / years, effort, yearly, tolerance)[0] * years
+        return turned_bound(at_prices, best / years, effort, yearly) * years, ()
+    most, better = annual_bound(at_prices, best / years, effort, yearly, tolerance)
+    return most * years, () if better is None else (better,)

@@ -1,7 +1,7 @@
 """The proof of a bound as plain arrays: everything that weak duality needs, and nothing that asks for trust in a solver.
 
 Names are those of `planning.system.terms` and `planning.system.dual_bound`, whose first lines say what to compute; where units are few
-there are cases, as `planning.system.branch_and_bound` says, by how many units face parts of the sky. `light_kwh` (rows, facings) is
+there are cases, as `planning.branching.branch_and_bound` says, by how many units face parts of the sky. `light_kwh` (rows, facings) is
 the light of one unit of each facing that was priced; `worth_anywhere` is what the search of the sky says that no facing between them
 is worth more than (NaN: not known). `once` is what the design costs beside units and store.
 """

@@ -197,7 +197,7 @@ def most_delivered_kwh(plan: DesignPlan, sunlight: Sunlight) -> float:
     light = sunlight.light_kwh(sunlight.candidates)
     best = float(light.sum(axis=0).max())
     if not plan.facings:
-        best = max(best, worth_bound(priced(sunlight, np.ones(len(light))), best, 1.0))
+        best = max(best, worth_bound(priced(sunlight, np.ones(len(light))), best, 1.0)[0])
     return best * plan.most_units
 
 

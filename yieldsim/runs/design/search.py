@@ -24,7 +24,7 @@ from yieldsim.runs.design.combinations import (
 )
 
 if TYPE_CHECKING:
-    from yieldsim.planning.system.branch_programme import Branched
+    from yieldsim.planning.branching.branch_programme import Branched
     from yieldsim.planning.system.column_generation import Relaxed
     from yieldsim.planning.system.pricing import Sunlight
     from yieldsim.planning.system.serving import Serving
@@ -169,11 +169,11 @@ def look(plan: DesignPlan, combination: Combination, span: Span, among_others: b
 
 def design_one(plan: DesignPlan, combination: Combination, span: Span, best_cost: float) -> Designed:
     """The best design found, checked against an estimate's own light; left off once its bound passes `best_cost`."""
-    from yieldsim.planning.system.branch_and_bound import branched
-    from yieldsim.planning.system.branch_programme import unbranched
+    from yieldsim.planning.branching.branch_and_bound import branched
+    from yieldsim.planning.branching.branch_programme import unbranched
+    from yieldsim.planning.branching.most_delivered import all_delivering, least_rate, most_delivered
     from yieldsim.planning.system.column_generation import Infeasible, relaxed
     from yieldsim.planning.system.joint_turns import jointly_turned
-    from yieldsim.planning.system.most_delivered import all_delivering, least_rate, most_delivered
     from yieldsim.planning.system.whole_units import all_sets
 
     ready, serving, sunlight = laid_out(plan, combination, span)

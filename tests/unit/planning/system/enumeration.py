@@ -8,8 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from yieldsim.planning.branching.branch_and_bound import branched
 from yieldsim.planning.habitat.dispatch import asking, dispatch, store_of
-from yieldsim.planning.system.branch_and_bound import branched
 
 
 def serves(place, light, units, capacity):

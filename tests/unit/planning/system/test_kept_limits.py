@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
+from yieldsim.planning.branching.branch_programme import Pool
+from yieldsim.planning.branching.sky_parts import WHOLE_SKY, Part, UnitLimit
 from yieldsim.planning.orientation.mount_frames import Facings
-from yieldsim.planning.system.branch_programme import Pool
 from yieldsim.planning.system.column_generation import relaxed
 from yieldsim.planning.system.linear_programme import Master
 from yieldsim.planning.system.row_aggregation import even
-from yieldsim.planning.system.sky_parts import WHOLE_SKY, Part, UnitLimit
 from yieldsim.planning.system.terms import Prices
 
 PRICES = Prices(per_unit=0.3, per_kwh=20.0)

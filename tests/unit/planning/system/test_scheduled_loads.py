@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
+from yieldsim.planning.branching.branch_and_bound import branched
 from yieldsim.planning.habitat.dispatch import asking
 from yieldsim.planning.system.annealing import near_number
-from yieldsim.planning.system.branch_and_bound import branched
 from yieldsim.planning.system.column_generation import over_candidates, relaxed
 from yieldsim.planning.system.terms import Prices
 from yieldsim.planning.system.whole_units import all_sets, near_split

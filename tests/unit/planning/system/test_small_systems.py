@@ -13,12 +13,12 @@ from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 from tests.unit.planning.system.enumeration import enumerated, in_cases, serves
 from yieldsim.base.model import RoundAcceptance
 from yieldsim.base.numerics.vectors import direction_enu_xyz
+from yieldsim.planning.branching.most_delivered import least_rate, most_delivered
 from yieldsim.planning.orientation.mount_frames import facings
 from yieldsim.planning.system.column_generation import relaxed
 from yieldsim.planning.system.dual_bound import RowPrices, bound
 from yieldsim.planning.system.joint_turns import jointly_turned, stretches
 from yieldsim.planning.system.linear_programme import programme, solved
-from yieldsim.planning.system.most_delivered import least_rate, most_delivered
 from yieldsim.planning.system.pricing import Sunlight, SurplusRows, priced, told_apart
 from yieldsim.planning.system.row_aggregation import even
 from yieldsim.planning.system.terms import Prices

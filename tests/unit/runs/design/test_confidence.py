@@ -49,6 +49,7 @@ class Found:
     mass_kg: float = 30.5
     cost: float = 30.5
     branches: object = None
+    by_fillings: bool = False
     complete: bool = False
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.planning.branching.sky_parts import WHOLE_SKY, LimitPrices, Part, UnitLimit
 from yieldsim.planning.habitat.reliability import Flags
 from yieldsim.planning.orientation.mount_frames import Facings, together
 from yieldsim.planning.system.column_generation import Relaxed
@@ -27,7 +28,6 @@ from yieldsim.planning.system.dual_bound import (
 )
 from yieldsim.planning.system.linear_programme import TOO_DEAR, Master, Solved
 from yieldsim.planning.system.row_aggregation import Blocks, gaining_blocks, turning_points
-from yieldsim.planning.system.sky_parts import WHOLE_SKY, LimitPrices, Part, UnitLimit
 from yieldsim.planning.system.terms import Prices, Terms
 
 MORE_FACINGS, WORTH_MORE, NEARLY_WORTH_IT, MOST_ROUNDS = 25, 2e-4, 0.97, 12

@@ -4,8 +4,11 @@ With split units the least cost lies at n and a half, say, or half a unit faces 
 more. Each is a programme of its own (`branch_programme`), and the cheaper of their bounds holds for every design; whichever is the
 lower is branched again (A. H. Land, A. G. Doig, "An automatic method of solving discrete programming problems", Econometrica 28,
 1960): on the number of all units first, then on those in a part of the sky (`sky_parts`) whose two cases are dearest, of some that
-are tried. A case whose bound is close enough to the best design is left as it is, once its prices have proved that over every facing.
-Solutions met on the way are where searches for whole units begin.
+are tried. A case whose bound is close enough to the best design is left as it is, once its prices have proved that over every facing
+(`priced_sky`). Solutions met on the way are where searches for whole units begin.
+
+Where one unit serves all loads alone, a number of units at most says how often they fill the store (`orientation.dark_spells`). So
+numbers are told one after the other then, up to one that costs too much.
 """
 
 from __future__ import annotations
@@ -14,14 +17,12 @@ import math
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import partial
 from threading import Lock
 
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
-from yieldsim.planning.orientation.mount_frames import Facings, together
-from yieldsim.planning.system.branch_programme import (
+from yieldsim.planning.branching.branch_programme import (
     WHOLE,
     Branched,
     Branching,
@@ -30,10 +31,12 @@ from yieldsim.planning.system.branch_programme import (
     Pool,
     unbranched,
 )
-from yieldsim.planning.system.column_generation import BOUND_EFFORT, LEAST_UNITS, Relaxed
-from yieldsim.planning.system.dual_bound import light_worth, scaled
-from yieldsim.planning.system.pricing import CLOSE_TOLERANCE, Sunlight, climbed, peaks, priced, worth_bound
-from yieldsim.planning.system.sky_parts import WHOLE_SKY, Part, narrowed, split_parts
+from yieldsim.planning.branching.priced_sky import PricedSky
+from yieldsim.planning.branching.sky_parts import WHOLE_SKY, Part, narrowed, split_parts
+from yieldsim.planning.orientation.mount_frames import Facings, together
+from yieldsim.planning.system.column_generation import LEAST_UNITS, Relaxed
+from yieldsim.planning.system.dual_bound import scaled
+from yieldsim.planning.system.pricing import Sunlight
 from yieldsim.planning.system.terms import Prices, Terms
 
 MOST_UNITS, MOST_UNITS_OF_LONG, LONG_BLOCKS, COUNTED = 20.0, 12.0, 500, 60.0
@@ -53,10 +56,9 @@ GLANCE, HOPE = 0.2, 0.3
 LAST_SEARCH = 8
 """Whole units are sought from solutions of the first cases only."""
 MOST_TURNS, ALL_TURNS, WORTH_MORE = 3, 9, 5e-4
-FILLED_EFFORT, FILLED_TOLERANCE = 16.0, 1e-3
-"""Of a bound on all facings where it counts how they fill the store, too: each patch takes some 10 times as long then."""
 CLOSE, DEAREST = 1.02, 0.995
-"""Cases are worth trying until they pass the goal so much. A goal of facings listed is above that of all, below a cost."""
+"""Cases are worth trying until they pass the goal so much, and are not turned beyond it unless a proof asks for that. A goal of
+facings listed is above that of all, below a cost."""
 Sought = Callable[[Relaxed], float]
 
 
@@ -101,11 +103,14 @@ def _filling(terms: Terms, sunlight: Sunlight, light_kwh: FloatArray, *, turning
 
 @dataclass(slots=True, eq=False)
 class _Node:
-    """A case that may be branched still; `fewer` and `more` once it is."""
+    """A case that may be branched still: its last solution, by the first or the second programme of the pool, and a facing that its
+    proof met and is worth more than those listed."""
 
     found: Limited
     least: float
+    which: int = 0
     worth_anywhere: float | None = None
+    met: tuple[Facings, ...] = ()
     searched: bool = False
     cut: bool = False
     part: Part | None = None
@@ -122,6 +127,7 @@ class _Tree:
         lit = sunlight.lit[: terms.rows]
         self._pool = Pool(split.facings, split.light_kwh, terms, objective, split.blocks, lit, cost)
         self._sunlight, self._terms, self._objective, self._turning = sunlight, terms, objective, turning
+        self._sky = PricedSky(sunlight, terms, objective)
         self._goal_of, self._cost = goal_of, cost
         # kernels that sweep the sky share themselves among threads: one at a time, and one count of what is left
         self._sweeping = Lock()
@@ -149,9 +155,11 @@ class _Tree:
         """Branch the lowest bound until all are close enough, or enough was solved."""
         passed, next_search = 0, 1
         begun: tuple[int, float] | None = None
-        while self._open and self._left > 0:
+        while self._open:
             node = min(self._open, key=lambda one: one.least)
-            if node.least >= self._listed_goal:
+            # numbers of units, told one by one, may take as much again
+            spent = self._left <= (0 if self._counted(node) else -self._most)
+            if spent or node.least >= self._listed_goal:
                 break
             if self._counted(node):
                 begun = begun or (self._left, node.least)
@@ -228,10 +236,10 @@ class _Tree:
         total, in_use = float(node.found.units.sum()), np.flatnonzero(node.found.units > LEAST_UNITS)
         used = self._pool.facings.take(in_use)
         best: tuple[float, Part, int, tuple[Limited, Limited]] | None = None
-        if not self._counted(node):
-            choices = [(WHOLE_SKY, math.ceil(total - WHOLE))]
-        elif abs(total - round(total)) > WHOLE:
+        if abs(total - round(total)) > WHOLE:
             choices = [(WHOLE_SKY, math.floor(total))]
+        elif not self._counted(node):
+            choices = [(WHOLE_SKY, round(total))]
         else:
             # where units are bound by how they fill the store, parts of the sky were never seen to tell more
             parts = self._parts and not node.found.prices.fillings.any()
@@ -258,26 +266,31 @@ class _Tree:
                 best = (gains[0] * gains[1], part, number, (fewer, more))
         assert best is not None
         _, node.part, node.number, both = best
-        fewer, more = (self._turned(one) for one in both)
-        node.children = (_Node(fewer, fewer.least), _Node(more, more.least))
+        fewer, more = (
+            self._turned(one, enough=self._listed_goal, which=place) for place, one in enumerate(both)
+        )
+        node.children = (_Node(fewer, fewer.least), _Node(more, more.least, which=1))
         self._open.remove(node)
         self._open += [one for one in node.children if not self._closed(one)]
         return True
 
     def _add(self, some: Facings) -> None:
-        self._pool.add(some, self._sunlight.light_kwh(some)[: self._terms.rows])
+        self._pool.add(some, self._sky.light_kwh(some))
 
     def _turned(
-        self, found: Limited, turns: int = MOST_TURNS, enough: float = math.inf, pool: Pool | None = None
-    ) -> Limited:
-        """Facings turned towards what is worth most at its prices, while any is worth more than those known and proves too little."""
+        self, found: Limited, turns: int = MOST_TURNS, enough: float = math.inf, pool: Pool | None = None, which: int = 0,
+        met: tuple[Facings, ...] = (),
+    ) -> Limited:  # fmt: skip
+        """Facings turned towards what is worth most at its prices, while any is worth more than those known and proves too little.
+
+        pool, which   where it was solved
+        met           facings to begin with besides
+        """
         pool = pool or self._pool
-        for _ in range(turns if self._turning else 0):
-            beside = found.limit_prices.offset
+        for _ in range(turns if self._turning and (met or found.least < CLOSE * enough) else 0):
+            used = pool.facings.take(np.flatnonzero(found.units > LEAST_UNITS))
             with self._sweeping:
-                turned = self._climbed(found, pool)
-                light = self._sunlight.light_kwh(turned)[: self._terms.rows]
-            worth = light_worth(found.prices, self._terms, light) + found.own + beside(turned)
+                turned, light, worth = self._sky.turned(found, used, met)
             better = np.flatnonzero(worth > float(found.unit.max()) * (1.0 + WORTH_MORE))
             proven = scaled(found.value, float(worth.max()), found.store, self._objective)
             if len(better) == 0 or found.least > 1.5 * self._cost or proven >= enough:
@@ -287,18 +300,8 @@ class _Tree:
             with self._sweeping:
                 self._left -= 1
             start = np.append(pool.promising(found), np.arange(before, before + len(better)))
-            found = pool.solved(found.limits, start)
+            found = pool.solved(found.limits, start, which)
         return found
-
-    def _climbed(self, found: Limited, pool: Pool) -> Facings:
-        """Where facings in use, those beside limits and peaks come to at the prices of a solution."""
-        used = pool.facings.take(np.flatnonzero(found.units > LEAST_UNITS))
-        at_prices = priced(self._sunlight, found.prices.light, found.prices.direct)
-        edges = [one.part.edges(used) for one in found.limits if one.part != WHOLE_SKY]
-        # the number of all units alone moves prices all over the sky
-        starts = together(used, *(edges or [peaks(self._sunlight, at_prices, used)]))
-        step_deg = 0.25 * self._sunlight.step_deg
-        return climbed(self._sunlight, at_prices, starts, step_deg, found.limit_prices.offset)
 
     def _closed(self, node: _Node) -> bool:
         """Whether a case is close enough, over every facing; facings that turn out to be worth more come in."""
@@ -308,7 +311,7 @@ class _Tree:
             self._prove(node, self._goal)
             if node.least >= self._goal or self._left <= 0:
                 return True
-            closer = self._turned(node.found)
+            closer = self._turned(node.found, which=node.which, met=node.met)
             if closer is node.found:
                 return True
             node.found, node.least, node.worth_anywhere = closer, closer.least, None
@@ -318,41 +321,13 @@ class _Tree:
     def _prove(self, node: _Node, wanted: float) -> None:
         """The bound of a case over every facing: as close as is wanted, if it can be."""
         found = node.found
-        best = float(found.unit.max())
         if not self._turning:
             node.least = found.least
             return
         if self._sunlight.prospect.rolls_matter:
             self._left -= ROLLED_PROOF
-        # what a unit may be worth for the bound that is wanted
-        low, high = best, 2.0 * best
-        for _ in range(30):
-            middle = 0.5 * (low + high)
-            enough = scaled(found.value, middle, found.store, self._objective) >= wanted
-            low, high = (middle, high) if enough else (low, middle)
-        at_prices = priced(self._sunlight, found.prices.light, found.prices.direct)
-        effort = (
-            (FILLED_EFFORT, FILLED_TOLERANCE)
-            if found.prices.fillings.any()
-            else (BOUND_EFFORT, CLOSE_TOLERANCE)
-        )
-        known = max((low - found.own) / 1.002, best - found.own)
-        worth = worth_bound(at_prices, known, effort[0], partial(self._most_beside, found), effort[1])
-        node.worth_anywhere = max(worth + found.own, best)
+        node.worth_anywhere, node.met = self._sky.everywhere(found, wanted)
         node.least = scaled(found.value, node.worth_anywhere, found.store, self._objective)
-
-    def _most_beside(
-        self, found: Limited, tilt_deg: FloatArray, half_tilt: FloatArray, azimuth_deg: FloatArray, half_azimuth: FloatArray
-    ) -> FloatArray:  # fmt: skip
-        """The most that units within tilts and azimuths about some facings are worth beside their light, (n,)."""
-        worth = found.limit_prices.most_within(tilt_deg, half_tilt, azimuth_deg, half_azimuth)
-        if found.prices.fillings.any():
-            prospect, half_deg = self._sunlight.prospect, float(half_tilt.max(initial=0.0))
-            beyond_kwh = self._terms.spells.most_beyond(
-                prospect.track, prospect.year.ready, tilt_deg, azimuth_deg, half_deg
-            )
-            worth += beyond_kwh @ found.prices.fillings
-        return worth
 
     def finished(self) -> Branched:
         """All cases proven."""

@@ -22,8 +22,8 @@ from itertools import combinations_with_replacement
 import numpy as np
 
 from yieldsim.base.numerics.vectors import FloatArray
+from yieldsim.planning.branching.branch_programme import Branched, Case, Limited, Pool
 from yieldsim.planning.orientation.mount_frames import Facings, together
-from yieldsim.planning.system.branch_programme import Branched, Case, Limited, Pool
 from yieldsim.planning.system.column_generation import (
     BOUND_EFFORT,
     FIRST_FACINGS,
@@ -114,7 +114,9 @@ def least_rate(
     for attempt in range(MOST_PROOFS if turning else 0):
         best_worth = float((at_rate + rate * delivered).max())
         at_prices = priced(sunlight, _all_day(found, light, rate), found.prices.direct)
-        anywhere = max(worth_bound(at_prices, best_worth - found.own, BOUND_EFFORT) + found.own, best_worth)
+        anywhere = max(
+            worth_bound(at_prices, best_worth - found.own, BOUND_EFFORT)[0] + found.own, best_worth
+        )
         lacking = -spare(anywhere)
         if lacking <= 0.0:
             break
