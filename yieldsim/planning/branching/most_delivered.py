@@ -37,7 +37,7 @@ from yieldsim.planning.system.local_search import SINGLE_UNITS, one_by_one, turn
 from yieldsim.planning.system.pricing import Sunlight, climbed, priced, worth_bound
 from yieldsim.planning.system.serving import Serving
 from yieldsim.planning.system.terms import Prices, Terms
-from yieldsim.planning.system.whole_units import FEW_SETS, Trials, WholeSet, near_split, sets_of
+from yieldsim.planning.system.whole_units import FEW_SETS, Trials, WholeSet, near_split, sets_of, whole_of
 
 SERVING_SHARES = (1.0, 0.85, 0.7, 0.55, 0.4, 0.3, 0.2, 0.1)
 MOST_TRIALS = 60
@@ -279,17 +279,8 @@ def all_delivering(
         kwh = float(delivered @ counts)
         cost = trials.cost(counts, ratio * kwh - once)
         if once + cost < ratio * kwh:
-            ratio, used = (once + cost) / kwh, np.flatnonzero(counts)
-            capacity = trials.capacity(counts)
-            assert capacity is not None
-            best = WholeSet(
-                facings=facings.take(used),
-                counts=counts[used],
-                capacity_kwh=capacity,
-                light_kwh=trials.light(counts),
-                cost=cost,
-                complete=True,
-            )
+            ratio = (once + cost) / kwh
+            best = whole_of(facings, counts, trials, cost, complete=True)
     return best
 
 
