@@ -122,7 +122,9 @@ def main() -> None:
         map_azimuth = np.radians(azimuth + 90.0)
         march(fine, coarse, x[:2], y[:2], 2.0, map_azimuth, 1000.0)
         start = time.perf_counter()
-        marched = march(fine, coarse, x, y, 2.0, map_azimuth, reach_km * 1000.0)
+        # ground that any pixel reaches counts for all
+        farthest_m = reach_km * 1000.0 + np.hypot(*[(size - 1) / 2 * PIXEL_M] * 2)
+        marched = march(fine, coarse, x, y, 2.0, map_azimuth, farthest_m)
         march_ns = (time.perf_counter() - start) * 1e9 / len(sample) / AZIMUTHS
         # the sweep measures against the tile's horizontal: lean it back to each cell's
         along = np.outer(np.cos(map_azimuth), y) + np.outer(np.sin(map_azimuth), x - 3000.0)
