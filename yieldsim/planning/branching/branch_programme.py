@@ -158,6 +158,7 @@ class Pool:
         self.rate = 0.0
         self.facings, self.light_kwh = facings, light_kwh
         self.terms, self.objective, self.lit = terms, objective, lit
+        self._beyond_kwh = terms.spells.beyond_kwh(light_kwh)
         self._dear, self._raised = dear, 1.0
         self._merge(blocks)
 
@@ -209,6 +210,7 @@ class Pool:
         self.delivered_kwh = np.append(self.delivered_kwh, more)
         self.facings = together(self.facings, some)
         self.light_kwh = np.concatenate([self.light_kwh, light_kwh], axis=1)
+        self._beyond_kwh = np.append(self._beyond_kwh, self.terms.spells.beyond_kwh(light_kwh), axis=1)
         light, spare = self._sums(light_kwh)
         self._by_block = np.concatenate([self._by_block, light], axis=1)
         self._spare = np.concatenate([self._spare, spare], axis=1)
@@ -294,7 +296,8 @@ class Pool:
         return self._worth(found.prices, found.own, found.limit_prices)
 
     def _worth(self, prices: RowPrices, own: float, limit_prices: LimitPrices) -> FloatArray:
-        worth = light_worth(prices, self.terms, self.light_kwh) + own + limit_prices.offset(self.facings)
+        worth = light_worth(prices, self.terms, self.light_kwh, self._beyond_kwh)
+        worth += own + limit_prices.offset(self.facings)
         return np.asarray(worth + self.rate * self.delivered_kwh)
 
     def promising(self, found: Limited) -> NDArray[np.int64]:
@@ -317,8 +320,7 @@ class Pool:
             some = self.facings.take(new)
             counts = np.array([part.holds(some) for part in kept.parts], dtype=np.float64)
             counts = counts.reshape(len(kept.parts), len(new))
-            beyond_kwh = self.terms.spells.beyond_kwh(self.light_kwh[:, new])
-            master.admit(new, self._by_block[:, new], self._spare[:, new], counts, beyond_kwh)
+            master.admit(new, self._by_block[:, new], self._spare[:, new], counts, self._beyond_kwh[:, new])
         if self.rate > 0.0:
             master.charge(self.objective.per_unit - self.rate * self.delivered_kwh[master.places])
         asked = {one.part: one for one in limits}

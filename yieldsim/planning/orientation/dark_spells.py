@@ -32,6 +32,7 @@ from yieldsim.optics.acceptance_interpolator import Lookup, curve_light
 from yieldsim.planning.orientation.mount_frames import Facings, facings
 
 MOST_LINES, AT_ONCE = 40, 32
+"""So many numbers k are told, and so many patches are looked at by a thread before it takes more."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -57,11 +58,10 @@ class Spells:
 
     def beyond_kwh(self, light_kwh: FloatArray) -> FloatArray:
         """beyond[k] of a unit of each facing, (lines, facings); light_kwh (rows, facings)."""
-        found = [
-            _beyond(column, column, self.needed_kwh, self.drawn_kwh, self.take_in, self.fillings)
-            for column in np.ascontiguousarray(light_kwh.T)
-        ]
-        return np.stack(found, axis=1) if found else np.zeros((len(self.fillings), 0))
+        found = np.zeros((len(self.fillings), light_kwh.shape[1]))
+        for place, own in enumerate(np.ascontiguousarray(light_kwh.T) if len(found) else ()):
+            found[:, place] = _beyond(own, own, self.needed_kwh, self.drawn_kwh, self.take_in, self.fillings)
+        return found
 
     def most_beyond(
         self, track: LitSteps, ready: Lookup, tilt_deg: FloatArray, azimuth_deg: FloatArray, half_deg: float

@@ -175,14 +175,19 @@ def unit_worth(prices: RowPrices, need: FloatArray, terms: Terms, light_kwh: Flo
     return light_worth(prices, terms, light_kwh) + own
 
 
-def light_worth(prices: RowPrices, terms: Terms, light_kwh: FloatArray) -> FloatArray:
-    """Worth of the light of one unit of each facing, with how it fills the store, (facings,)."""
+def light_worth(
+    prices: RowPrices, terms: Terms, light_kwh: FloatArray, beyond_kwh: FloatArray | None = None
+) -> FloatArray:
+    """Worth of the light of one unit of each facing, with how it fills the store, (facings,).
+
+    beyond_kwh   (lines, facings)  of `Terms.spells`, where that is known
+    """
     told = np.flatnonzero(prices.direct)
     light = light_kwh[told]
     used = np.minimum(light, terms.unit_serves_kwh[told, None])
     worth = prices.light @ light_kwh + prices.direct[told] @ used
     if prices.fillings.any():
-        worth += prices.fillings @ terms.spells.beyond_kwh(light_kwh)
+        worth += prices.fillings @ (terms.spells.beyond_kwh(light_kwh) if beyond_kwh is None else beyond_kwh)
     return np.asarray(worth)
 
 
