@@ -70,7 +70,7 @@ def test_no_set_of_strong_units_is_below_the_bound(place, seed, case):
     found = in_cases(split, one, terms, PRICES, cost)
     assert len(found.fillings)
     assert split.least <= found.least <= cost * (1.0 + 1e-9)
-    untold = in_cases(split, one, replace(terms, take_in=1.0 * terms.take_in, slack_kwh=1e-12), PRICES, cost)
+    untold = in_cases(split, one, replace(terms, slack_kwh=1e-12), PRICES, cost)
     assert len(untold.fillings) == 0
     assert found.least > 1.02 * untold.least
 
